@@ -1,0 +1,1 @@
+"""Capture file to `Cloud` or `Stations`."""

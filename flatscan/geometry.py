@@ -1,0 +1,137 @@
+"""Frames, plane fits and polygons; numpy only, no knowledge of walls."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frame:
+    """A wall's own axes in file space: ``at`` (3,) is the foot of its left edge; the rest are unit vectors.
+
+    ``out`` is horizontal and points toward the room, ``up`` is against gravity, and ``along = up x out`` runs
+    to the right for somebody standing in the room and facing the wall.
+    """
+
+    at: Array
+    along: Array
+    up: Array
+    out: Array
+
+    def to_wall(self, points: Array) -> Array:
+        """File coordinates (n, 3) as (x right, y up, z toward the room), all in metres."""
+        return (np.asarray(points, float) - self.at) @ np.stack([self.along, self.up, self.out], axis=1)
+
+    def to_file(self, points: Array) -> Array:
+        """Wall coordinates (n, 3) back in the file's axes."""
+        return np.asarray(points, float) @ np.stack([self.along, self.up, self.out]) + self.at
+
+
+def unit(vector: Array) -> Array:
+    """The vector at length 1; the zero vector raises `ValueError`."""
+    size = float(np.linalg.norm(vector))
+    if size == 0:
+        raise ValueError("a direction of length zero")
+    return np.asarray(vector, float) / size
+
+
+def plumb_frame(at: Array, out: Array, up: Array) -> Frame:
+    """Frame whose ``up`` is exactly ``up`` and whose ``out`` is the horizontal part of ``out``."""
+    up = unit(up)
+    level = unit(np.asarray(out, float) - np.dot(out, up) * up)
+    return Frame(np.asarray(at, float), np.cross(up, level), up, level)
+
+
+def angle_between(a: Array, b: Array) -> float:
+    """Angle in radians between two directions, 0 to pi."""
+    a, b = unit(a), unit(b)
+    return float(np.arctan2(np.linalg.norm(np.cross(a, b)), np.dot(a, b)))
+
+
+def fit_plane(x: Array, y: Array, z: Array, weight: Array | None = None) -> tuple[Array, Array]:
+    """Weighted least-squares plane z = c0 + c1 x + c2 y through n >= 3 points.
+
+    Returns the coefficients (3,) and their cofactor matrix (3, 3), which times the variance of unit weight is
+    their covariance (JCGM 100:2008, H.3 for the line). Points on one line raise `numpy.linalg.LinAlgError`.
+    """
+    weight = np.ones_like(z) if weight is None else weight
+    # centring and scaling first keeps the normal equations well conditioned at map coordinates
+    mx, my = np.average(x, weights=weight), np.average(y, weights=weight)
+    size = max(float(np.ptp(x)), float(np.ptp(y)), 1e-12)
+    design = np.stack([np.ones_like(x), (x - mx) / size, (y - my) / size], axis=1)
+    normal = design.T @ (design * weight[:, None])
+    if np.linalg.matrix_rank(normal, tol=1e-10 * normal[0, 0]) < 3:
+        raise np.linalg.LinAlgError("points on one line do not fix a plane")
+    cofactor = np.linalg.inv(normal)
+    local = cofactor @ (design.T @ (weight * z))
+    back = np.array([[1.0, -mx / size, -my / size], [0.0, 1 / size, 0.0], [0.0, 0.0, 1 / size]])
+    return back @ local, back @ cofactor @ back.T
+
+
+def fit_plane_total(points: Array, weight: Array | None = None) -> tuple[Array, Array]:
+    """Total least-squares plane: the weighted centroid (3,) and the unit normal (3,) of least spread.
+
+    Smallest eigenvector of the weighted covariance (Shakarji, J. Res. NIST 103, 1998, 633).
+    """
+    weight = np.ones(len(points)) if weight is None else weight
+    centre = np.average(points, axis=0, weights=weight)
+    arm = points - centre
+    _, vectors = np.linalg.eigh(arm.T @ (arm * weight[:, None]))
+    return centre, vectors[:, 0]
+
+
+def robust_scale(residuals: Array) -> float:
+    """Standard deviation by 1.4826 x median absolute deviation, which holds with up to half outliers."""
+    middle = np.median(residuals)
+    return float(1.4826 * np.median(np.abs(residuals - middle)))
+
+
+def tukey_weight(residuals: Array, scale: float, *, cut: float = 4.685) -> Array:
+    """Tukey's biweight: 1 at 0 falling to 0 at ``cut`` scales (95 % efficient for normal errors at 4.685)."""
+    ratio = np.clip(np.abs(residuals) / (cut * max(scale, 1e-12)), 0.0, 1.0)
+    return (1 - ratio**2) ** 2
+
+
+def fit_plane_robust(x: Array, y: Array, z: Array, weight: Array | None = None, *, floor: float = 1e-4,
+                     rounds: int = 30) -> tuple[Array, Array]:
+    """Plane by iteratively reweighted least squares with Tukey's biweight, started from least absolute deviations.
+
+    ``floor`` [m] keeps the scale off zero on a perfect plane. Returns coefficients (3,) and final weights (n,).
+    """
+    base = np.ones_like(z) if weight is None else weight
+    factor = base
+    coefficients = np.zeros(3)
+    for turn in range(rounds):
+        previous = coefficients
+        coefficients, _ = fit_plane(x, y, z, factor)
+        residual = z - (coefficients[0] + coefficients[1] * x + coefficients[2] * y)
+        scale = max(robust_scale(residual), floor)
+        # the first rounds weigh by 1/|r| (least absolute deviations): Tukey's loss alone can lock on a bad start
+        loss = 1 / np.maximum(np.abs(residual), floor) if turn < 10 else tukey_weight(residual, scale)
+        factor = base * loss
+        if turn > 12 and np.allclose(coefficients, previous, rtol=0, atol=1e-9):
+            break
+    return coefficients, factor
+
+
+def in_polygon(x: Array, y: Array, corners: Array) -> Mask:
+    """Which points lie inside the polygon with ``corners`` (k, 2), by the even-odd rule."""
+    inside = np.zeros(np.broadcast(x, y).shape, dtype=bool)
+    for (x0, y0), (x1, y1) in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        if y0 == y1:
+            continue
+        crosses = (y0 > y) != (y1 > y)
+        inside ^= crosses & (x < x0 + (y - y0) * (x1 - x0) / (y1 - y0))
+    return inside
+
+
+def polygon_area(corners: Array) -> float:
+    """Area of a simple polygon by the shoelace formula, positive whichever way it runs."""
+    x, y = corners[:, 0], corners[:, 1]
+    return float(abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2)

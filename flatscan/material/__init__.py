@@ -1,0 +1,1 @@
+"""Finish plane, build-up, coats, bags and hacking."""

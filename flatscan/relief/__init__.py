@@ -1,0 +1,1 @@
+"""Wall and capture to `Relief`, the grid of offsets with their uncertainty."""

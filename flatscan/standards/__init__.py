@@ -1,0 +1,1 @@
+"""Published tolerances, one TOML a document edition."""

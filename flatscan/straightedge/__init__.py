@@ -1,0 +1,1 @@
+"""Straightedges laid on a relief at every position and in every direction."""

@@ -1,0 +1,53 @@
+"""What a sweep of straightedges over a relief found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from flatscan.geometry import Array
+
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """One gap [m] at ``at`` between the contacts ``left`` and ``right`` (wall coordinates), with its uncertainty.
+
+    ``u`` is None where it cannot be known. ``direction`` is in degrees from horizontal, counter-clockwise.
+    """
+
+    value: float
+    u: float | None
+    at: Point
+    left: Point
+    right: Point
+    direction: float
+
+
+@dataclass(frozen=True, eq=False)
+class Gaps:
+    """Every position of a straightedge ``rule`` metres long, in every direction.
+
+    ``worst`` is the largest gap under the resting straightedge, ``balanced`` the largest end gap when it is balanced
+    on a hump, ``equal_offset`` the largest |deviation| from the line through its ends; None where no position could
+    be evaluated. ``upper`` is the largest of gap + k u over all positions (k as asked). ``deepest`` (rows, cols) is
+    the deepest resting gap any placement finds at each cell, NaN where none does. ``positions`` counts placements,
+    ``coverage`` is windows with data over windows on the outline less openings, the least of all directions.
+    ``skipped`` counts placements not evaluated by reason; ``shortened`` those on runs shorter than the rule.
+    ``lower`` is the selection-corrected lower bound of the worst gap (METHODS 3d), None where it cannot be formed.
+    ``worst_places`` are up to five separate places worth checking by hand, deepest first.
+    """
+
+    rule: float
+    directions: tuple[float, ...]
+    worst: Gap | None
+    balanced: Gap | None
+    equal_offset: Gap | None
+    upper: float | None
+    positions: int
+    coverage: float | None
+    deepest: Array
+    skipped: dict[str, int] = field(default_factory=dict)
+    shortened: int = 0
+    lower: float | None = None
+    worst_places: tuple[Gap, ...] = ()

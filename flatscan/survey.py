@@ -1,0 +1,37 @@
+"""The one module that knows the order of the stages."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from flatscan.lows import Low
+from flatscan.material.finish import BuildUp
+from flatscan.material.hacking import Hack
+from flatscan.material.takeoff import TakeOff
+from flatscan.model import Origin, Relief, Wall
+from flatscan.planes import Patch, Shape
+from flatscan.setout import SetOut
+from flatscan.straightedge.gaps import Gaps
+from flatscan.verdict import Verdict
+
+
+@dataclass(frozen=True, eq=False)
+class Findings:
+    """All that one command found about one wall; what the command does not ask for is None or empty."""
+
+    command: str
+    origin: Origin
+    capture_type: str
+    u_point: float | None
+    warnings: tuple[str, ...]
+    wall: Wall
+    relief: Relief
+    shape: Shape
+    patches: tuple[Patch, ...]
+    gaps: Gaps | None = None
+    verdict: Verdict | None = None
+    build_up: BuildUp | None = None
+    take_off: TakeOff | None = None
+    hacks: tuple[Hack, ...] | None = None
+    set_out: SetOut | None = None
+    lows: tuple[Low, ...] | None = None

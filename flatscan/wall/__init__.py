@@ -1,0 +1,1 @@
+"""`Cloud` to the walls it shows."""
