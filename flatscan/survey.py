@@ -11,13 +11,19 @@ from flatscan.material.takeoff import TakeOff
 from flatscan.model import Origin, Relief, Wall
 from flatscan.planes import Patch, Shape
 from flatscan.setout import SetOut
+from flatscan.standards.tolerance import Tolerance
 from flatscan.straightedge.gaps import Gaps
 from flatscan.verdict import Verdict
 
 
 @dataclass(frozen=True, eq=False)
 class Findings:
-    """All that one command found about one wall; what the command does not ask for is None or empty."""
+    """All that one command found about one wall; what the command does not ask for is None or empty.
+
+    ``title`` is the wall's name in its user's own words. ``tolerance`` is the entry the verdict judged by, None for
+    a rule and limit entered by hand; ``method`` is how the straightedge is read. ``fixed`` are points the finished
+    face goes through (x, y, offset). ``settings`` are options that differ from their defaults, in words.
+    """
 
     command: str
     origin: Origin
@@ -35,3 +41,8 @@ class Findings:
     hacks: tuple[Hack, ...] | None = None
     set_out: SetOut | None = None
     lows: tuple[Low, ...] | None = None
+    title: str = ""
+    tolerance: Tolerance | None = None
+    method: str = "resting"
+    fixed: tuple[tuple[float, float, float], ...] = ()
+    settings: tuple[tuple[str, str], ...] = ()
