@@ -201,6 +201,8 @@ class Relief:
     ``x`` (cols,) and ``y`` (rows,) are the centres. ``cell`` is the size of square cells, or None for stations,
     which stand at free places: no interpolation between them. ``window`` is the width in cells of the local
     quadratic it was smoothed with (1: not at all), ``hidden`` counts cells where the smoothing may hide something.
+    ``u_point`` [m] is the scatter of single points, ``missing_share`` the part of the wall that stations named but
+    not read would have owned.
     """
 
     x: Array
@@ -216,6 +218,8 @@ class Relief:
     half_b: Array | None = None
     window: int = 1
     hidden: int = 0
+    u_point: float | None = None
+    missing_share: float = 0.0
 
     def __post_init__(self) -> None:
         _own_arrays(self)
@@ -229,7 +233,8 @@ class Relief:
     def covered_share(self) -> float:
         """Measured part of the net area, by area."""
         net = float(self.area[self.inside].sum())
-        return float(self.area[self.valid].sum()) / net if net > 0 else 0.0
+        share = float(self.area[self.valid].sum()) / net if net > 0 else 0.0
+        return share * (1 - self.missing_share)
 
     @property
     def net_area(self) -> float:

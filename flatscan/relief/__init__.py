@@ -1,1 +1,8 @@
 """Wall and capture to `Relief`, the grid of offsets with their uncertainty."""
+
+from flatscan.relief.capture_types import TYPES, CaptureType, capture_type
+from flatscan.relief.grid import grid
+from flatscan.relief.smooth import choose_window, smooth
+from flatscan.relief.stations import from_stations
+
+__all__ = ["TYPES", "CaptureType", "capture_type", "choose_window", "from_stations", "grid", "smooth"]

@@ -1,0 +1,46 @@
+"""Which cells belong to the wall, and how much of it each owns."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from flatscan import cells
+from flatscan.geometry import Array, Mask, in_polygon, polygon_area
+from flatscan.model import Opening, Wall
+
+_FINE = 4  # a sloping edge is followed to a quarter of a cell
+
+
+def footprint(wall: Wall, cell: float) -> tuple[Mask, Array]:
+    """Cells at least half on the outline less openings (rows, cols), and the area each owns [m2].
+
+    The areas sum to the net area of the wall: slivers of cells less than half inside go to the others in proportion.
+    """
+    shares = _outline_share(wall, cell)
+    for opening in wall.openings:
+        shares = np.clip(shares - _opening_share(wall, opening, cell), 0.0, None)
+    inside = shares >= 0.5
+    area = np.where(inside, shares, 0.0) * cell**2
+    net = float(shares.sum()) * cell**2
+    return inside, area * (net / area.sum()) if area.sum() > 0 else area
+
+
+def _outline_share(wall: Wall, cell: float) -> Array:
+    corners = wall.outline
+    box = np.outer(cells.overlap(wall.height, cell, 0.0, wall.height), cells.overlap(wall.width, cell, 0.0, wall.width))
+    box /= cell**2
+    if np.isclose(polygon_area(corners), wall.width * wall.height, rtol=1e-9):
+        return box
+    rows, cols = box.shape
+    step = cell / _FINE
+    across, upward = np.meshgrid((np.arange(cols * _FINE) + 0.5) * step, (np.arange(rows * _FINE) + 0.5) * step)
+    low = corners.min(axis=0)
+    fine = in_polygon(across + low[0], upward + low[1], corners)
+    return fine.reshape(rows, _FINE, cols, _FINE).mean(axis=(1, 3))
+
+
+def _opening_share(wall: Wall, opening: Opening, cell: float) -> Array:
+    x0, y0 = wall.outline.min(axis=0)
+    up = cells.overlap(wall.height, cell, opening.bottom - y0, opening.top - y0)
+    along = cells.overlap(wall.width, cell, opening.left - x0, opening.right - x0)
+    return np.outer(up, along) / cell**2

@@ -1,0 +1,232 @@
+"""Cloud and wall to `Relief`: robust cell means in two streaming passes, whatever the number of points."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from flatscan import cells
+from flatscan.errors import BadValue, TooFewPoints
+from flatscan.geometry import Array, Mask
+from flatscan.model import Cloud, CommonError, Relief, Wall
+from flatscan.relief.footprint import footprint
+from flatscan.relief.sums import Sums
+
+CELL_SIZES = (0.010, 0.020, 0.050)
+ENOUGH_POINTS, ENOUGH_CELLS = 5, 0.95
+# Points further than this off the surface around them are something standing before the wall, or a hole in it.
+GATE = 0.025
+_COARSE = 0.100
+_FEWEST = 2
+_LARGEST_GRID = 40_000_000
+Flat = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class _Lattice:
+    """The cells of one wall, and how to drop points into them."""
+
+    wall: Wall
+    cell: float
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return cells.cell_count(self.wall.height, self.cell), cells.cell_count(self.wall.width, self.cell)
+
+    def drop(self, points: Array) -> tuple[Mask, Flat, Array]:
+        """Keep the points over the wall: which (bool), their flat cell, and their offset [m]."""
+        local = self.wall.frame.to_wall(points)
+        x0, y0 = self.wall.outline.min(axis=0)
+        col, row = cells.index(local[:, 0] - x0, self.cell), cells.index(local[:, 1] - y0, self.cell)
+        rows, cols = self.shape
+        keep = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+        return keep, (row * cols + col)[keep], local[keep, 2]
+
+
+def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = None) -> tuple[Relief, tuple[str, ...]]:
+    """Relief of a wall from all points of a cloud, and what must be said about it.
+
+    Without ``cell`` [m] the smallest of 10, 20 and 50 mm is taken in which at least 95 % of the cells that the
+    capture saw hold at least 5 points, else 50 mm. Raises `TooFewPoints` where the wall holds next to none and
+    `BadValue` for a cell that is not positive, larger than a fifth of the wall, or too fine for the wall's size.
+    """
+    finest = _checked_cell(cell if cell is not None else CELL_SIZES[0], wall)
+    coarse = _coarse_surface(cloud, wall)
+    halves, proud = _first_pass(cloud, _Lattice(wall, finest), coarse)
+    size, notes = (cell, []) if cell is not None else _choose_cell(halves[0].n + halves[1].n, finest)
+    block = round(size / finest)
+    both = halves[0].merged(block) + halves[1].merged(block)
+    if both.n.sum() < 10:
+        raise TooFewPoints(
+            f"wall {wall.number}", f"{int(both.n.sum())} points on it", needed="at least 10",
+            remedy="Scan the wall more densely, or choose another wall or region",
+        )  # fmt: skip
+    halves = _second_pass(cloud, _Lattice(wall, size), coarse, both)
+    relief = _relief(cloud, wall, common, size, halves)
+    return relief, (*notes, *_standing_before(proud, halves[0].n + halves[1].n, finest, size))
+
+
+def _checked_cell(cell: float, wall: Wall) -> float:
+    most = min(wall.width, wall.height) / 5
+    if not 0 < cell <= most + 1e-9 or wall.width * wall.height / cell**2 > _LARGEST_GRID:
+        raise BadValue(
+            "cell", f"{cell * 1000:g} mm on a wall of {wall.width * 1000:.0f} x {wall.height * 1000:.0f} mm",
+            needed=f"at most {most * 1000:.0f} mm and no more than {_LARGEST_GRID:,} cells",
+            remedy="Choose a size such as 10mm, 20mm or 50mm",
+        )  # fmt: skip
+    return cell
+
+
+def _coarse_surface(cloud: Cloud, wall: Wall) -> Array:
+    """Median offset of the sample in 100 mm cells (rows, cols) [m]; empty cells take their nearest neighbour's."""
+    lattice = _Lattice(wall, min(_COARSE, wall.width / 5, wall.height / 5))
+    _, flat, z = lattice.drop(cloud.sample)
+    near = np.abs(z) <= wall.slab
+    flat, z = flat[near], z[near]
+    order = np.lexsort((z, flat))
+    flat, z = flat[order], z[order]
+    places, first, count = np.unique(flat, return_index=True, return_counts=True)
+    surface = np.full(lattice.shape, np.nan)
+    surface.ravel()[places] = (z[first + (count - 1) // 2] + z[first + count // 2]) / 2
+    if not len(places):
+        raise TooFewPoints(
+            f"wall {wall.number}", "no point near its plane", needed="points on the wall",
+            remedy="Choose another wall or region",
+        )  # fmt: skip
+    nearest = ndimage.distance_transform_edt(np.isnan(surface), return_distances=False, return_indices=True)
+    return surface[tuple(nearest)]
+
+
+def _spread_out(surface: Array, shape: tuple[int, int]) -> Array:
+    """A coarse surface repeated onto a finer grid of ``shape`` over the same wall, flattened."""
+    rows = np.minimum((np.arange(shape[0]) + 0.5) / shape[0] * surface.shape[0], surface.shape[0] - 1)
+    cols = np.minimum((np.arange(shape[1]) + 0.5) / shape[1] * surface.shape[1], surface.shape[1] - 1)
+    return surface[np.ix_(rows.astype(int), cols.astype(int))].ravel()
+
+
+def _numbered(cloud: Cloud) -> Iterator[tuple[Array, NDArray[np.int64]]]:
+    """Every chunk with the random half, 0 or 1, that each of its points belongs to for good."""
+    start = 0
+    for points in cloud.chunks():
+        number = np.arange(start, start + len(points), dtype=np.uint64)
+        # Fibonacci hashing: scatters neighbours evenly, needs no state and no order of threads
+        yield points, ((number * np.uint64(0x9E3779B97F4A7C15)) >> np.uint64(63)).astype(np.int64)
+        start += len(points)
+
+
+def _first_pass(cloud: Cloud, lattice: _Lattice, coarse: Array) -> tuple[tuple[Sums, Sums], Array]:
+    """Sums of points within `GATE` of the coarse surface, and how many stand proud of it in each cell."""
+    reference = _spread_out(coarse, lattice.shape)
+    sums, proud = Sums.empty(lattice.shape), np.zeros(lattice.shape)
+    for points, half in _numbered(cloud):
+        keep, flat, z = lattice.drop(points)
+        off = z - reference[flat]
+        near = np.abs(off) <= GATE
+        sums.add(flat[near], z[near], half[keep][near])
+        beyond = flat[(off > GATE) & (off < 12 * GATE)]
+        proud += np.bincount(beyond, minlength=proud.size).reshape(proud.shape)
+    return sums.halves(), proud
+
+
+def _second_pass(cloud: Cloud, lattice: _Lattice, coarse: Array, both: Sums) -> tuple[Sums, Sums]:
+    """Sums of points within the gate around their cell's middle: lone strays no longer count."""
+    middle, gate = _gates(both)
+    reference = _spread_out(coarse, lattice.shape)
+    sums = Sums.empty(lattice.shape)
+    for points, half in _numbered(cloud):
+        keep, flat, z = lattice.drop(points)
+        near = (np.abs(z - reference[flat]) <= GATE) & (np.abs(z - middle[flat]) <= gate[flat])
+        sums.add(flat[near], z[near], half[keep][near])
+    return sums.halves()
+
+
+def _gates(both: Sums) -> tuple[Array, Array]:
+    """Middle of each cell and how far from it points still count, flattened [m].
+
+    Three spreads, where the spread is the median of the cells around, which a stray does not move. Where a cell is
+    really split, as on a step, its own spread widens the gate: 1.5 of it keeps both levels but not a lone stray among
+    five or more. A cell of fewer points that scatter too much cannot tell its stray, so its neighbours' middle serves.
+    """
+    mean, own = both.mean(), both.pooled_sd(0)
+    own = np.where(both.n >= 3, own, np.nan)
+    typical = float(np.nanmedian(own)) if np.isfinite(own).any() else 0.0
+    spread = ndimage.median_filter(np.where(np.isfinite(own), own, typical), 5, mode="nearest")
+    apart = both.pooled_sd(0) > 3 * spread
+    around = ndimage.median_filter(np.where(np.isfinite(mean), mean, np.nanmedian(mean)), 5, mode="nearest")
+    few = both.n < ENOUGH_POINTS
+    middle = np.where(few & apart, around, mean)
+    gate = np.maximum(3 * spread, np.where(few, 0.0, 1.5 * np.nan_to_num(own)))
+    return middle.ravel(), np.maximum(gate, 1e-6).ravel()
+
+
+def _choose_cell(count: Array, finest: float) -> tuple[float, list[str]]:
+    # what stands in the way of the capture is a matter of coverage, not of density
+    widest = round(CELL_SIZES[-1] / finest)
+    seen = np.repeat(np.repeat(Sums.block_sum(count, widest) > 0, widest, 0), widest, 1).astype(float)
+    share = 0.0
+    for size in CELL_SIZES:
+        held = Sums.block_sum(count, round(size / finest))
+        here = Sums.block_sum(seen[: count.shape[0], : count.shape[1]], round(size / finest)) > 0
+        share = float((held[here] >= ENOUGH_POINTS).mean()) if here.any() else 0.0
+        if share >= ENOUGH_CELLS:
+            return size, []
+    return CELL_SIZES[-1], [
+        f"The points are sparse: only {share:.0%} of the {CELL_SIZES[-1] * 1000:.0f} mm cells hold at least "
+        f"{ENOUGH_POINTS} points ({ENOUGH_CELLS:.0%} needed). Scan closer or slower for a sharper answer."
+    ]
+
+
+def _relief(cloud: Cloud, wall: Wall, common: CommonError, cell: float, halves: tuple[Sums, Sums]) -> Relief:
+    both = halves[0] + halves[1]
+    inside, area = footprint(wall, cell)
+    measured = inside & (both.n >= _FEWEST)
+    spread = both.pooled_sd(2)
+    u = random_u(both.n, spread, cloud, wall)
+    x0, y0 = wall.outline.min(axis=0)
+    masked = [np.where(measured, values, np.nan) for values in (both.mean(), u, halves[0].mean(), halves[1].mean())]
+    return Relief(
+        x=x0 + cells.centres(wall.width, cell), y=y0 + cells.centres(wall.height, cell),
+        offset=masked[0], u=masked[1], count=both.n.astype(np.int64), inside=inside, area=area, cell=cell,
+        common=common, half_a=masked[2], half_b=masked[3],
+        u_point=float(np.nanmedian(np.where(measured, spread, np.nan))) if measured.any() else None,
+    )  # fmt: skip
+
+
+def random_u(count: Array, spread: Array, cloud: Cloud, wall: Wall) -> Array:
+    """Random standard uncertainty of cell means (rows, cols) [m]: spread^2 / n_eff, and the file's own step.
+
+    n_eff counts independent returns only (METHODS 3b). A step is averaged out by scatter wider than half of it;
+    under less scatter all points round the same way and the step stays whole.
+    """
+    typical = np.nanmedian(spread) if np.isfinite(spread).any() else 0.0
+    spread = np.where(np.isfinite(spread), spread, typical)
+    effective = np.maximum(count * cloud.independent_share, 1.0)
+    step = float(np.linalg.norm(wall.frame.out * cloud.u_step))
+    stepped = np.where(spread < 0.5 * step * np.sqrt(12), step**2, step**2 / effective)
+    return np.sqrt(spread**2 / effective + stepped)
+
+
+def _standing_before(proud: Array, count: Array, finest: float, cell: float) -> list[str]:
+    """Say where most points stand over 25 mm off the surface around them, so those cells were not measured."""
+    off = Sums.block_sum(proud, round(cell / finest))
+    labels, number = ndimage.label((off > count) & (off >= 5))
+    if not number:
+        return []
+    size = ndimage.sum_labels(np.ones_like(off), labels, np.arange(1, number + 1)) * cell**2
+    places = ndimage.center_of_mass(off, labels, np.arange(1, number + 1))
+    large = [
+        f"x {(col + 0.5) * cell * 1000:.0f}, y {(row + 0.5) * cell * 1000:.0f} mm"
+        for area, (row, col) in sorted(zip(size, places, strict=True), reverse=True)[:3]
+        if area >= 0.001
+    ]
+    if not large:
+        return []
+    return [
+        f"Something stands over {GATE * 1000:.0f} mm off the surface around it at {'; '.join(large)}: "
+        "not measured there. If it is the wall itself, it is a hump to look at first."
+    ]

@@ -1,0 +1,65 @@
+"""Running sums in grid cells, one set for each random half of the points."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from flatscan.geometry import Array
+
+
+@dataclass(slots=True)
+class Sums:
+    """Number, sum and sum of squares of offsets in each cell, arrays of equal shape."""
+
+    n: Array
+    z: Array
+    zz: Array
+
+    @classmethod
+    def empty(cls, shape: tuple[int, int]) -> Sums:
+        """Zero sums of both halves, (2, rows, cols)."""
+        return cls(*(np.zeros((2, *shape)) for _ in range(3)))
+
+    def add(self, flat: NDArray[np.int64], z: Array, half: NDArray[np.int64]) -> None:
+        """Add points with flat cell numbers, offsets and halves, each (m,)."""
+        size = self.n[0].size
+        place = flat + half * size
+        for total, weight in ((self.n, None), (self.z, z), (self.zz, z * z)):
+            np.add(total, np.bincount(place, weight, 2 * size).reshape(total.shape), out=total)
+
+    def halves(self) -> tuple[Sums, Sums]:
+        """The sums (rows, cols) of either half."""
+        return Sums(self.n[0], self.z[0], self.zz[0]), Sums(self.n[1], self.z[1], self.zz[1])
+
+    def merged(self, block: int) -> Sums:
+        """The same sums over blocks of ``block`` x ``block`` cells."""
+        return Sums(*(self.block_sum(total, block) for total in (self.n, self.z, self.zz)))
+
+    def __add__(self, other: Sums) -> Sums:
+        return Sums(self.n + other.n, self.z + other.z, self.zz + other.zz)
+
+    def mean(self) -> Array:
+        """Mean of each cell, NaN where it is empty."""
+        return np.divide(self.z, self.n, out=np.full(self.n.shape, np.nan), where=self.n > 0)
+
+    def pooled_sd(self, reach: int) -> Array:
+        """Standard deviation within cells, pooled over ``2 reach + 1`` cells each way; NaN where no cell holds two."""
+        squares = np.clip(self.zz - self.z**2 / np.maximum(self.n, 1), 0.0, None)
+        freedom = np.clip(self.n - 1, 0.0, None)
+        size = 2 * reach + 1
+        top = ndimage.uniform_filter(squares, size, mode="constant")
+        bottom = ndimage.uniform_filter(freedom, size, mode="constant")
+        enough = bottom * size**2 > 0.5
+        return np.sqrt(np.divide(np.clip(top, 0, None), bottom, out=np.full(top.shape, np.nan), where=enough))
+
+    @staticmethod
+    def block_sum(values: Array, block: int) -> Array:
+        """Sums over blocks of ``block`` x ``block`` cells; the last block of a row may be cut off."""
+        rows, cols = (-(-n // block) for n in values.shape)
+        padded = np.zeros((rows * block, cols * block))
+        padded[: values.shape[0], : values.shape[1]] = values
+        return padded.reshape(rows, block, cols, block).sum(axis=(1, 3))

@@ -1,0 +1,143 @@
+import importlib.util
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.stats import binned_statistic_2d
+
+from flatscan.errors import BadValue, TooFewPoints
+from flatscan.relief import grid
+
+spec = importlib.util.spec_from_file_location("relief_builders", Path(__file__).with_name("conftest.py"))
+builders = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(builders)
+make_cloud, make_wall = builders.make_cloud, builders.make_wall
+
+
+def flat(x, y):
+    return 0 * x
+
+
+def test_a_plane_comes_back_with_the_room_side_proud(still):
+    relief, _ = grid(make_cloud(lambda x, y: 0.004 * x - 0.002 * y, n=600_000), make_wall(), still)
+    across, upward = relief.places
+    assert relief.cell == 0.010
+    # a mean over the points of a cell is off its centre by chance: slope x cell / sqrt(12 n)
+    assert_allclose(relief.offset, 0.004 * across - 0.002 * upward, atol=6e-5)
+    assert_allclose(relief.offset.mean(), 0.003, atol=1e-6)
+
+
+def test_cell_means_equal_scipys_binned_statistic(still):
+    cloud, wall = make_cloud(flat, noise=0.001), make_wall()
+    relief, _ = grid(cloud, wall, still, cell=0.05)
+    points = np.concatenate(list(cloud.chunks()))
+    mean = binned_statistic_2d(points[:, 2], points[:, 0], -points[:, 1], "mean", [20, 40], [[0, 1], [0, 2]])[0]
+    # the robust mean leaves out what lies beyond three spreads, 0.3 % of a normal error
+    assert_allclose(relief.offset, mean, atol=0.001 / np.sqrt(250))
+
+
+@pytest.mark.parametrize(("n", "cell"), [(400_000, 0.010), (60_000, 0.020), (8_000, 0.050)])
+def test_default_cell_is_the_smallest_with_five_points_in_nearly_all(still, n, cell):
+    relief, notes = grid(make_cloud(flat, n=n, noise=0.001), make_wall(), still)
+    assert relief.cell == cell
+    assert notes == ()
+
+
+def test_sparse_points_get_50_mm_and_a_word(still):
+    relief, notes = grid(make_cloud(flat, n=3_000, noise=0.001), make_wall(), still)
+    assert relief.cell == 0.050
+    assert "sparse" in notes[0]
+
+
+def test_stated_random_u_is_the_true_scatter_of_cell_means(still):
+    relief, _ = grid(make_cloud(flat, n=100_000, noise=0.003), make_wall(), still, cell=0.02)
+    normalised = relief.offset / relief.u
+    # 5000 cells: the standard deviation of a sample sd is 1 / sqrt(2 n) = 1 %
+    assert_allclose(normalised.std(), 1.0, atol=0.05)
+    assert_allclose(relief.u_point, 0.003, rtol=0.05)
+
+
+def test_halves_are_independent_and_average_to_the_whole(still):
+    relief, _ = grid(make_cloud(flat, n=100_000, noise=0.003), make_wall(), still, cell=0.05)
+    a, b = relief.half_a.ravel(), relief.half_b.ravel()
+    assert abs(np.corrcoef(a, b)[0, 1]) < 4 / np.sqrt(a.size)
+    assert_allclose((a + b) / 2, relief.offset.ravel(), atol=3e-4)
+
+
+def test_independent_share_widens_u(still):
+    # by head: points worth a quarter of an independent return each make u twice as large
+    plain, _ = grid(make_cloud(flat, noise=0.002), make_wall(), still, cell=0.05)
+    fused, _ = grid(make_cloud(flat, noise=0.002, independent_share=0.25), make_wall(), still, cell=0.05)
+    assert_allclose(fused.u, 2 * plain.u, rtol=1e-9)
+
+
+def test_a_step_coarser_than_the_scatter_stays_whole(still):
+    u_step = np.array([0.0, 0.010 / np.sqrt(12), 0.0])
+    relief, _ = grid(make_cloud(flat, noise=0.0001, u_step=u_step), make_wall(), still, cell=0.05)
+    assert relief.u.min() > 0.0028
+    fine, _ = grid(make_cloud(flat, noise=0.008, u_step=u_step), make_wall(), still, cell=0.05)
+    assert fine.u.max() < 0.0028
+
+
+def test_lone_strays_do_not_move_a_cell(still):
+    # 1000 strays 20 mm proud among 200 000 points: plain means of 10 mm cells would jump by 2 mm where one lies
+    rng = np.random.default_rng(5)
+    strays = np.stack([rng.uniform(0, 2, 1000), np.full(1000, -0.020), rng.uniform(0, 1, 1000)], axis=1)
+    relief, _ = grid(make_cloud(flat, noise=0.0005, extra=strays), make_wall(), still, cell=0.010)
+    assert np.nanmax(np.abs(relief.offset)) < 0.002
+
+
+def test_a_sharp_step_keeps_both_levels(still):
+    relief, _ = grid(
+        make_cloud(lambda x, y: np.where(x > 1.003, 0.008, 0.0), n=500_000, noise=0.0005), make_wall(), still
+    )
+    assert np.isfinite(relief.offset).all()
+    assert_allclose(relief.offset[:, 90:99].mean(), 0.0, atol=1e-4)
+    assert_allclose(relief.offset[:, 102:110].mean(), 0.008, atol=1e-4)
+
+
+def test_what_stands_before_the_wall_is_not_measured_and_said(still):
+    rng = np.random.default_rng(3)
+    n = 12_000
+    box = np.stack([rng.uniform(0.9, 1.2, n), np.full(n, -0.12), rng.uniform(0.3, 0.6, n)], axis=1)
+
+    cloud = make_cloud(flat, noise=0.0005, extra=box)
+    points = np.concatenate(list(cloud.chunks()))
+    hidden = (points[:, 0] > 0.9) & (points[:, 0] < 1.2) & (points[:, 2] > 0.3) & (points[:, 2] < 0.6)
+    points = points[~hidden | (points[:, 1] < -0.1)]
+    cloud = type(cloud)(cloud.origin, points[::2], lambda: iter([points]), len(points), np.zeros(3), np.zeros(3))
+    relief, notes = grid(cloud, make_wall(), still, cell=0.02)
+    assert_allclose(relief.covered_share, 1 - 0.09 / 2.0, atol=0.01)
+    x, y = map(int, re.search(r"x (\d+), y (\d+) mm", notes[0]).groups())
+    assert_allclose([x, y], [1050, 450], atol=20)
+
+
+def test_openings_are_not_wall_and_areas_add_up(still):
+    wall = make_wall(openings=[(0.5, 0.203, 0.61, 0.5)])
+    relief, _ = grid(make_cloud(flat, n=600_000), wall, still)
+    assert_allclose(relief.net_area, 2.0 - 0.61 * 0.5, rtol=1e-9)
+    assert np.isnan(relief.offset[50, 80])
+    assert relief.covered_share == pytest.approx(1.0)
+
+
+def test_same_points_in_other_chunks_give_the_same_bytes(still):
+    cloud, wall = make_cloud(flat, noise=0.001), make_wall()
+    points = np.concatenate(list(cloud.chunks()))
+    other = type(cloud)(
+        cloud.origin, cloud.sample, lambda: iter([points]), cloud.count, cloud.shift, cloud.u_step
+    )  # fmt: skip
+    assert_allclose(grid(other, wall, still)[0].offset, grid(cloud, wall, still)[0].offset, rtol=0, atol=1e-15)
+
+
+@pytest.mark.parametrize("cell", [0.0, -0.01, 0.5])
+def test_a_cell_that_makes_no_sense_is_refused(still, cell):
+    with pytest.raises(BadValue, match="cell"):
+        grid(make_cloud(flat, n=1000), make_wall(), still, cell=cell)
+
+
+def test_a_wall_without_points_is_refused(still):
+    far = make_cloud(lambda x, y: 0 * x + 3.0, n=1000)
+    with pytest.raises(TooFewPoints, match="no point near"):
+        grid(far, make_wall(), still)
