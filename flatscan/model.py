@@ -126,7 +126,9 @@ class Wall:
     """One wall: its frame, its outline (k, 2) counter-clockwise in wall coordinates, and its openings.
 
     ``share`` is its part of the capture's points. ``up_from`` and ``facing_from`` say how up and the room side are
-    known. ``slab`` [m] is how far from the fitted plane points still belong to its surface.
+    known. ``slab`` [m] is how far from the fitted plane points still belong to its surface. ``full`` (k, 2) is the
+    outline corner to corner where strips at corners or a skirting were left out of ``outline``, the part measured;
+    width, height and gross area are the full wall's.
     """
 
     number: int
@@ -139,24 +141,29 @@ class Wall:
     plumb: Plumb
     slab: float = 0.05
     notes: tuple[str, ...] = ()
+    full: Array | None = None
 
     def __post_init__(self) -> None:
         _own_arrays(self)
 
     @property
+    def _whole(self) -> Array:
+        return self.outline if self.full is None else self.full
+
+    @property
     def width(self) -> float:
-        """Extent of the outline along [m]."""
-        return float(np.ptp(self.outline[:, 0]))
+        """Extent of the wall along [m]."""
+        return float(np.ptp(self._whole[:, 0]))
 
     @property
     def height(self) -> float:
-        """Extent of the outline up [m]."""
-        return float(np.ptp(self.outline[:, 1]))
+        """Extent of the wall up [m]."""
+        return float(np.ptp(self._whole[:, 1]))
 
     @property
     def gross_area(self) -> float:
-        """Area of the outline, openings included [m2]."""
-        return polygon_area(self.outline)
+        """Area of the wall, openings included [m2]."""
+        return polygon_area(self._whole)
 
 
 @dataclass(frozen=True, slots=True)
