@@ -24,7 +24,7 @@ class Shape:
 
     ``lean`` [m per m] is + with the top toward the room, ``lean_height`` the same over the wall's height [m],
     ``u_lean`` [m per m] what the points' own errors put on it; plumb's comes on top. ``belly_along`` and
-    ``belly_up`` are the best-fit arc's sagitta [m], + toward the room, None where too few places along that way were read.
+    ``belly_up`` are the best-fit arc's sagitta [m], + toward the room, None where too few places were read.
     """
 
     plane: Array
