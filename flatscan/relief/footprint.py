@@ -14,22 +14,29 @@ _FINE = 4  # a sloping edge is followed to a quarter of a cell
 def footprint(wall: Wall, cell: float) -> tuple[Mask, Array]:
     """Cells at least half on the outline less openings (rows, cols), and the area each owns [m2].
 
-    The areas sum to the net area of the wall: slivers of cells less than half inside go to the others in proportion.
+    The areas sum to the net area of the whole wall: slivers of cells less than half inside, and strips left out of
+    the measured outline along corners, go to the others in proportion.
     """
-    shares = _outline_share(wall, cell)
+    shares = outline = _outline_share(wall, cell)
     for opening in wall.openings:
         shares = np.clip(shares - _opening_share(wall, opening, cell), 0.0, None)
     inside = shares >= 0.5
     area = np.where(inside, shares, 0.0) * cell**2
-    net = float(shares.sum()) * cell**2
+    net = float(shares.sum()) * cell**2 * wall.gross_area / (float(outline.sum()) * cell**2)
     return inside, area * (net / area.sum()) if area.sum() > 0 else area
+
+
+def extent(wall: Wall) -> tuple[float, float, float, float]:
+    """Left, bottom, width and height of the part of the wall that is measured [m]."""
+    (left, bottom), (width, height) = wall.outline.min(axis=0), np.ptp(wall.outline, axis=0)
+    return float(left), float(bottom), float(width), float(height)
 
 
 def _outline_share(wall: Wall, cell: float) -> Array:
     corners = wall.outline
-    box = np.outer(cells.overlap(wall.height, cell, 0.0, wall.height), cells.overlap(wall.width, cell, 0.0, wall.width))
-    box /= cell**2
-    if np.isclose(polygon_area(corners), wall.width * wall.height, rtol=1e-9):
+    _, _, width, height = extent(wall)
+    box: Array = np.outer(cells.overlap(height, cell, 0.0, height), cells.overlap(width, cell, 0.0, width)) / cell**2
+    if np.isclose(polygon_area(corners), width * height, rtol=1e-9):
         return box
     rows, cols = box.shape
     step = cell / _FINE
@@ -40,7 +47,7 @@ def _outline_share(wall: Wall, cell: float) -> Array:
 
 
 def _opening_share(wall: Wall, opening: Opening, cell: float) -> Array:
-    x0, y0 = wall.outline.min(axis=0)
-    up = cells.overlap(wall.height, cell, opening.bottom - y0, opening.top - y0)
-    along = cells.overlap(wall.width, cell, opening.left - x0, opening.right - x0)
+    x0, y0, width, height = extent(wall)
+    up = cells.overlap(height, cell, opening.bottom - y0, opening.top - y0)
+    along = cells.overlap(width, cell, opening.left - x0, opening.right - x0)
     return np.outer(up, along) / cell**2

@@ -13,7 +13,7 @@ from flatscan import cells
 from flatscan.errors import BadValue, TooFewPoints
 from flatscan.geometry import Array, Mask
 from flatscan.model import Cloud, CommonError, Relief, Wall
-from flatscan.relief.footprint import footprint
+from flatscan.relief.footprint import extent, footprint
 from flatscan.relief.sums import Sums
 
 CELL_SIZES = (0.010, 0.020, 0.050)
@@ -36,12 +36,13 @@ class _Lattice:
     @property
     def shape(self) -> tuple[int, int]:
         """Rows and columns."""
-        return cells.cell_count(self.wall.height, self.cell), cells.cell_count(self.wall.width, self.cell)
+        _, _, width, height = extent(self.wall)
+        return cells.cell_count(height, self.cell), cells.cell_count(width, self.cell)
 
     def drop(self, points: Array) -> tuple[Mask, Flat, Array]:
         """Keep the points over the wall: which (bool), their flat cell, and their offset [m]."""
         local = self.wall.frame.to_wall(points)
-        x0, y0 = self.wall.outline.min(axis=0)
+        x0, y0, _, _ = extent(self.wall)
         col, row = cells.index(local[:, 0] - x0, self.cell), cells.index(local[:, 1] - y0, self.cell)
         rows, cols = self.shape
         keep = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
@@ -72,10 +73,11 @@ def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = 
 
 
 def _checked_cell(cell: float, wall: Wall) -> float:
-    most = min(wall.width, wall.height) / 5
-    if not 0 < cell <= most + 1e-9 or wall.width * wall.height / cell**2 > _LARGEST_GRID:
+    _, _, width, height = extent(wall)
+    most = min(width, height) / 5
+    if not 0 < cell <= most + 1e-9 or width * height / cell**2 > _LARGEST_GRID:
         raise BadValue(
-            "cell", f"{cell * 1000:g} mm on a wall of {wall.width * 1000:.0f} x {wall.height * 1000:.0f} mm",
+            "cell", f"{cell * 1000:g} mm on a wall of {width * 1000:.0f} x {height * 1000:.0f} mm",
             needed=f"at most {most * 1000:.0f} mm and no more than {_LARGEST_GRID:,} cells",
             remedy="Choose a size such as 10mm, 20mm or 50mm",
         )  # fmt: skip
@@ -84,7 +86,7 @@ def _checked_cell(cell: float, wall: Wall) -> float:
 
 def _coarse_surface(cloud: Cloud, wall: Wall) -> Array:
     """Median offset of the sample in 100 mm cells (rows, cols) [m]; empty cells take their nearest neighbour's."""
-    lattice = _Lattice(wall, min(_COARSE, wall.width / 5, wall.height / 5))
+    lattice = _Lattice(wall, _COARSE)
     _, flat, z = lattice.drop(cloud.sample)
     near = np.abs(z) <= wall.slab
     flat, z = flat[near], z[near]
@@ -102,11 +104,13 @@ def _coarse_surface(cloud: Cloud, wall: Wall) -> Array:
     return surface[tuple(nearest)]
 
 
-def _spread_out(surface: Array, shape: tuple[int, int]) -> Array:
-    """A coarse surface repeated onto a finer grid of ``shape`` over the same wall, flattened."""
-    rows = np.minimum((np.arange(shape[0]) + 0.5) / shape[0] * surface.shape[0], surface.shape[0] - 1)
-    cols = np.minimum((np.arange(shape[1]) + 0.5) / shape[1] * surface.shape[1], surface.shape[1] - 1)
-    return surface[np.ix_(rows.astype(int), cols.astype(int))].ravel()
+def _spread_out(coarse: Array, lattice: _Lattice) -> Array:
+    """The coarse surface at every cell of a finer lattice over the same wall, flattened."""
+    row, col = (
+        np.minimum(((np.arange(fine) + 0.5) * lattice.cell / _COARSE).astype(int), most - 1)
+        for fine, most in zip(lattice.shape, coarse.shape, strict=True)
+    )
+    return coarse[np.ix_(row, col)].ravel()
 
 
 def _numbered(cloud: Cloud) -> Iterator[tuple[Array, NDArray[np.int64]]]:
@@ -121,7 +125,7 @@ def _numbered(cloud: Cloud) -> Iterator[tuple[Array, NDArray[np.int64]]]:
 
 def _first_pass(cloud: Cloud, lattice: _Lattice, coarse: Array) -> tuple[tuple[Sums, Sums], Array]:
     """Sums of points within `GATE` of the coarse surface, and how many stand proud of it in each cell."""
-    reference = _spread_out(coarse, lattice.shape)
+    reference = _spread_out(coarse, lattice)
     sums, proud = Sums.empty(lattice.shape), np.zeros(lattice.shape)
     for points, half in _numbered(cloud):
         keep, flat, z = lattice.drop(points)
@@ -136,7 +140,7 @@ def _first_pass(cloud: Cloud, lattice: _Lattice, coarse: Array) -> tuple[tuple[S
 def _second_pass(cloud: Cloud, lattice: _Lattice, coarse: Array, both: Sums) -> tuple[Sums, Sums]:
     """Sums of points within the gate around their cell's middle: lone strays no longer count."""
     middle, gate = _gates(both)
-    reference = _spread_out(coarse, lattice.shape)
+    reference = _spread_out(coarse, lattice)
     sums = Sums.empty(lattice.shape)
     for points, half in _numbered(cloud):
         keep, flat, z = lattice.drop(points)
@@ -187,10 +191,10 @@ def _relief(cloud: Cloud, wall: Wall, common: CommonError, cell: float, halves: 
     measured = inside & (both.n >= _FEWEST)
     spread = both.pooled_sd(2)
     u = random_u(both.n, spread, cloud, wall)
-    x0, y0 = wall.outline.min(axis=0)
+    x0, y0, width, height = extent(wall)
     masked = [np.where(measured, values, np.nan) for values in (both.mean(), u, halves[0].mean(), halves[1].mean())]
     return Relief(
-        x=x0 + cells.centres(wall.width, cell), y=y0 + cells.centres(wall.height, cell),
+        x=x0 + cells.centres(width, cell), y=y0 + cells.centres(height, cell),
         offset=masked[0], u=masked[1], count=both.n.astype(np.int64), inside=inside, area=area, cell=cell,
         common=common, half_a=masked[2], half_b=masked[3],
         u_point=float(np.nanmedian(np.where(measured, spread, np.nan))) if measured.any() else None,

@@ -1,5 +1,6 @@
 import importlib.util
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -141,3 +142,14 @@ def test_a_wall_without_points_is_refused(still):
     far = make_cloud(lambda x, y: 0 * x + 3.0, n=1000)
     with pytest.raises(TooFewPoints, match="no point near"):
         grid(far, make_wall(), still)
+
+
+def test_strips_left_out_at_corners_lend_their_area_to_the_rest(still):
+    # by head: 50 mm off all four edges of 2 x 1 m leaves 1.9 x 0.9 m measured, but 2 m2 are to be plastered
+    part = np.array([[0.05, 0.05], [1.95, 0.05], [1.95, 0.95], [0.05, 0.95]])
+    wall = replace(make_wall(), outline=part, full=make_wall().outline)
+    relief, _ = grid(make_cloud(flat), wall, still, cell=0.05)
+    assert relief.offset.shape == (18, 38)
+    assert_allclose([relief.x[0], relief.y[-1]], [0.075, 0.925])
+    assert_allclose(relief.net_area, 2.0)
+    assert relief.covered_share == pytest.approx(1.0)
