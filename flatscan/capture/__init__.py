@@ -1,1 +1,36 @@
 """Capture file to `Cloud` or `Stations`."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+
+from flatscan.capture.checks import checked_cloud
+from flatscan.capture.digest import sha256_beside
+from flatscan.capture.registry import Format, formats, pick, present_file
+from flatscan.model import Cloud, Stations
+
+__all__ = ["Format", "formats", "read"]
+
+
+def read(
+    path: str | Path, *, file_unit: str | None = None, reading_u: float = 0.0006, max_points: int | None = None
+) -> Cloud | Stations:
+    """What the capture file ``path`` holds: points as a `Cloud`, laser readings as `Stations`.
+
+    ``file_unit`` (m, mm, cm, ft, in) decides the unit of a file that does not say. ``reading_u`` [m] is the standard
+    uncertainty of one laser reading. A file of more than ``max_points`` points is refused. Raises `ReadError`,
+    `BadTable`, `UnitsUnknown`, `TooFewPoints` or `BadValue`.
+    """
+    path = present_file(path)
+    form, notes = pick(path)
+    with ThreadPoolExecutor(1) as pool:
+        digest = sha256_beside(pool, path)
+        if form.holds == "stations":
+            stations = form.open(path, file_unit=file_unit, reading_u=reading_u)
+            origin = replace(stations.origin, sha256=digest.result(), warnings=notes + stations.origin.warnings)
+            return replace(stations, origin=origin)
+        source = form.open(path)
+        source = replace(source, warnings=notes + source.warnings)
+        return checked_cloud(path, source, digest.result, file_unit=file_unit, max_points=max_points)

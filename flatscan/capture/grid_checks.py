@@ -1,0 +1,126 @@
+"""Entry checks of a laser grid: sentences that name the station; nothing is dropped (TRADE, Reading a wall)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from flatscan.geometry import Array, fit_plane, fit_plane_robust, robust_scale
+from flatscan.units import METRES_PER, to_mm
+
+# the control reading may move this much before the laser is taken to have moved (TRADE, P)
+CONTROL_MOVE = 1e-3
+# a lone reading this far off its neighbours is worth a second look: no wall has such a nib unseen (common practice)
+_WILD, _WILD_SCALES, _NEIGHBOURS = 0.015, 6.0, 6
+# how the wrong unit shows itself: the reading times this comes back to its neighbours
+_SLIPS = {
+    "mm": ((10.0, "typed in cm"), (25.4, "typed in inches"), (0.1, "one nought too many")),
+    "cm": ((0.1, "typed in mm"), (2.54, "typed in inches"), (10.0, "one nought too few")),
+    "in": ((1 / 25.4, "typed in mm"), (1 / 2.54, "typed in cm")),
+    "m": ((1e-3, "typed in mm"), (1e-2, "typed in cm")),
+    "ft": ((1 / 304.8, "typed in mm"), (1 / 12, "typed in inches")),
+}
+# where a laser stands off a wall: beyond this the unit is to be doubted (common practice 40 to 150 mm)
+_NEAREST, _FARTHEST = 0.012, 1.0
+
+
+def place_text(x: float, y: float) -> str:
+    """A station in words: ``station x 1.100 m, y 2.600 m``."""
+    return f"station x {x:.3f} m, y {y:.3f} m"
+
+
+def reading_text(reading: float, unit: str) -> str:
+    """A reading in the unit it was typed in."""
+    return f"{reading / METRES_PER[unit]:.5g} {unit}"
+
+
+def expected_readings(x: Array, y: Array, reading: Array) -> Array:
+    """What each reading would be after its neighbours (n,): robust plane plus the median of what is left around it."""
+    plane = np.full_like(reading, float(np.median(reading)))
+    try:
+        coefficients, _ = fit_plane_robust(x, y, reading)
+        plane = coefficients[0] + coefficients[1] * x + coefficients[2] * y
+    except np.linalg.LinAlgError:
+        # all on one line: the median will do
+        pass
+    left = reading - plane
+    near = min(_NEIGHBOURS, len(reading) - 1)
+    _, beside = cKDTree(np.stack([x, y], axis=1)).query(np.stack([x, y], axis=1), k=near + 1)
+    return plane + np.median(left[beside[:, 1:]], axis=1)
+
+
+def wild_readings(x: Array, y: Array, reading: Array, unit: str) -> Iterator[str]:
+    """A sentence for each reading far off its neighbours, with the slip that would explain it."""
+    if len(reading) < 5:
+        return
+    expected = expected_readings(x, y, reading)
+    off = reading - expected
+    limit = max(_WILD, _WILD_SCALES * robust_scale(off))
+    for i in np.flatnonzero(np.abs(off) > limit):
+        # the worst of a group speaks for it: its neighbours only look wild because of it
+        others = np.delete(np.arange(len(reading)), i)
+        slip = next(
+            (
+                words
+                for factor, words in _SLIPS[unit]
+                if abs(reading[i] * factor - expected[i]) < max(_WILD / 2, 0.1 * abs(expected[i]))
+            ),
+            "",
+        )
+        guess = f"; {slip}?" if slip else ""
+        nearest = others[np.argsort(np.hypot(x[others] - x[i], y[others] - y[i]))[:_NEIGHBOURS]]
+        around = reading_text(float(np.median(reading[nearest])), unit)
+        yield (
+            f"{place_text(x[i], y[i])} reads {reading_text(reading[i], unit)} where its neighbours read about "
+            f"{around}: {to_mm(abs(off[i])):.0f} mm off{guess} Kept; check it"
+        )
+
+
+def range_doubts(reading: Array, unit: str) -> Iterator[str]:
+    """Sentences where the readings as a whole, or some, cannot be distances from a laser to a wall."""
+    middle = float(np.median(reading))
+    if not _NEAREST <= middle <= _FARTHEST:
+        yield (
+            f"the readings lie about {to_mm(middle):.0f} mm from the laser plane, usual are 40 to 150 mm: "
+            f"is {unit} their unit?"
+        )
+    if (behind := int(np.count_nonzero(reading < 0))) and middle > 0:
+        yield f"{behind} of {len(reading)} readings are negative: the wall would pass through the laser plane there"
+
+
+def control_doubts(first: float, again: float, unit: str) -> Iterator[str]:
+    """A sentence if the control station moved by more than 1 mm between first and last."""
+    if abs(again - first) > CONTROL_MOVE + 1e-9:
+        yield (
+            f"the control station read {reading_text(first, unit)} first and {reading_text(again, unit)} last: "
+            f"{to_mm(abs(again - first)):.1f} mm apart, more than 1 mm: the laser moved; every reading is in doubt"
+        )
+
+
+def merge_repeats(x: Array, y: Array, reading: Array, unit: str) -> tuple[Array, Array, Array, tuple[str, ...]]:
+    """Stations read more than once become one with the mean reading, each with a sentence that says so."""
+    place = np.round(np.stack([x, y], axis=1), 6)
+    _, first, group = np.unique(place, axis=0, return_index=True, return_inverse=True)
+    if len(first) == len(x):
+        return x, y, reading, ()
+    group = group.reshape(-1)
+    said, mean = [], np.bincount(group, reading) / np.bincount(group)
+    for number in np.flatnonzero(np.bincount(group) > 1):
+        values = reading[group == number]
+        at = place_text(x[first[number]], y[first[number]])
+        shown = ", ".join(reading_text(value, unit) for value in values)
+        apart = f"{to_mm(np.ptp(values)):.1f} mm apart"
+        said.append(f"{at} was read {len(values)} times ({shown}; {apart}): the mean is used")
+    order = np.argsort(first)
+    return x[first[order]], y[first[order]], mean[order], tuple(said)
+
+
+def spread_out(x: Array, y: Array) -> bool:
+    """Whether stations (n,) span a plane, so that lean and turn can be told."""
+    try:
+        fit_plane(x, y, np.zeros_like(x))
+    except np.linalg.LinAlgError:
+        return False
+    return True

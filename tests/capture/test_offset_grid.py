@@ -1,0 +1,239 @@
+"""Laser grid: the layout of the contract, entry checks of the trade, places of mistakes."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose, assert_array_equal
+
+from flatscan import capture
+from flatscan.errors import BadTable, BadValue, UnitsUnknown
+
+HEAD = "units, mm\nsense, big = hollow\nwidth, 4 m\nheight, 2.7 m\ncontrol, 80, 80\n\n"
+
+
+@pytest.fixture
+def read(write):
+    return lambda text, **options: capture.read(write("wall.csv", text), **options)
+
+
+def said(stations, *words):
+    return any(all(word in sentence for word in words) for sentence in stations.origin.warnings)
+
+
+def table(values, x=(0.1, 1.1, 2.1, 3.1), y=(2.6, 1.8, 0.9, 0.1), head=HEAD):
+    rows = [", " + ", ".join(map(str, x))]
+    rows += [f"{height}, " + ", ".join(map(str, row)) for height, row in zip(y, values, strict=True)]
+    return head + "\n".join(rows) + "\n"
+
+
+FLAT = [[80, 81, 80, 79], [79, 80, 81, 80], [80, 80, 79, 80], [81, 80, 80, 80]]
+
+
+def test_the_contract_s_own_example(read, grid):
+    stations = read(grid)
+    assert_allclose(stations.x, [0.1, 1.1, 0.1, 1.1, 2.1])
+    assert_allclose(stations.y, [2.6, 2.6, 0.1, 0.1, 0.1])
+    # big = hollow: 80 mm from the laser is 80 mm behind it
+    assert_allclose(stations.offset, [-0.080, -0.074, -0.080, -0.079, -0.081])
+    assert (stations.width, stations.height, stations.u, stations.name) == (4.2, 2.7, 0.0006, "north bedroom")
+    assert_allclose(stations.missing, [[2.1, 2.6]])
+    assert stations.origin.file_unit == "mm"
+    assert stations.origin.points == 5
+    assert len(stations.origin.sha256) == 64
+
+
+def test_big_is_proud_is_not_turned(read, grid):
+    assert_allclose(read(grid.replace("hollow", "proud")).offset, -read(grid).offset)
+
+
+@pytest.mark.parametrize(("unit", "factor"), [("mm", 1e-3), ("cm", 1e-2), ("in", 0.0254)])
+def test_units_of_the_readings(read, unit, factor):
+    text = table(FLAT).replace("units, mm", f"units, {unit}").replace("80, 80\n", "80, 80\n", 1)
+    assert_allclose(read(text).offset, -factor * np.ravel(FLAT))
+
+
+def test_inch_fractions_and_readings_with_their_own_unit(read):
+    stations = read(HEAD.replace("mm", "in").replace("80, 80", "3, 3") + ", 0.1, 1.1\n1, 3 1/8, 80 mm\n")
+    assert_allclose(stations.offset, [-3.125 * 0.0254, -0.080])
+
+
+def test_long_form_and_table_give_the_same_stations(read):
+    rows = [f"{x}, {y}, {v}" for y, row in zip((2.6, 1.8, 0.9, 0.1), FLAT, strict=True)
+            for x, v in zip((0.1, 1.1, 2.1, 3.1), row, strict=True)]  # fmt: skip
+    free, full = read(HEAD + "x, y, reading\n" + "\n".join(rows)), read(table(FLAT))
+    assert_array_equal(free.x, full.x)
+    assert_array_equal(free.y, full.y)
+    assert_array_equal(free.offset, full.offset)
+
+
+def test_rows_in_any_order_of_height(read):
+    down, rising = read(table(FLAT)), read(table(FLAT[::-1], y=(0.1, 0.9, 1.8, 2.6)))
+    order = np.lexsort((rising.x, -rising.y))
+    assert_array_equal(rising.offset[order], down.offset)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda text: text.replace("\n", "\r\n"),
+        lambda text: "\ufeff" + text,
+        lambda text: text.replace("\n\n", "\n"),  # no empty line
+        lambda text: text.replace("\n\n", "\n,,,,\n"),  # an empty line as a spreadsheet saves it
+        lambda text: text.replace("units, mm", "Units:, MM,,,"),
+        lambda text: text.replace("north", "nørth"),
+        lambda text: text.replace(",", ";"),
+        lambda text: text.replace(",", ";").replace(".", ","),  # decimal comma
+        lambda text: text.replace(",", "\t"),
+        lambda text: text.rstrip("\n"),
+        lambda text: "# a note\n" + text,
+    ],
+)
+def test_what_editors_and_spreadsheets_make_of_it(write, read, grid, change):
+    expected, got = read(grid), read(change(grid))
+    assert_array_equal(got.offset, expected.offset)
+    assert_array_equal(got.x, expected.x)
+    assert got.origin.warnings == expected.origin.warnings
+
+
+def test_text_in_an_older_windows_code_is_read(write, grid):
+    path = write("wall.csv", grid.replace("north", "größe").encode("cp1252"))
+    assert capture.read(path).name == "größe bedroom"
+
+
+def test_uneven_stations_dashes_blanks_and_short_rows(read):
+    stations = read(HEAD + ", 0.1, 0.73, 3.9\n2.6, 80, , 81\n1.1, -, 79\n0.1, 80, 79, 81\n")
+    assert len(stations.x) == 6
+    assert_allclose(stations.missing, [[0.73, 2.6], [0.1, 1.1], [3.9, 1.1]])
+    assert said(stations, "3 of 9 stations were not read", "x 0.730 m, y 2.600 m", "x 3.900 m, y 1.100 m")
+
+
+def test_control_moved_by_more_than_1_mm_warns_and_1_mm_does_not(read, grid):
+    assert not said(read(grid.replace("80, 80.5", "80, 81")), "control")
+    assert said(read(grid.replace("80, 80.5", "80, 81.5")), "80 mm first and 81.5 mm last", "1.5 mm", "laser moved")
+
+
+@pytest.mark.parametrize(
+    ("reading", "words"),
+    [
+        ("180", ["reads 180 mm", "about 80 mm", "100 mm off"]),
+        ("8", ["reads 8 mm", "typed in cm"]),
+        ("3.15", ["reads 3.15 mm", "typed in inches"]),
+        ("805", ["reads 805 mm", "one nought too many"]),
+    ],
+)
+def test_a_lone_wild_reading_is_named_with_its_station_and_kept(read, reading, words):
+    values = [row.copy() for row in FLAT]
+    values[1][2] = reading
+    stations = read(table(values))
+    assert said(stations, "station x 2.100 m, y 1.800 m", *words)
+    assert len(stations.x) == 16
+    assert sum("where its neighbours" in sentence for sentence in stations.origin.warnings) == 1
+
+
+def test_a_leaning_and_bellied_wall_has_no_wild_readings(read):
+    x, y = np.meshgrid((0.1, 1.1, 2.1, 3.1), (2.6, 1.8, 0.9, 0.1))
+    lean = 80 + 12 * y + 8 * np.sin(np.pi * x / 4)
+    stations = read(table(np.round(lean, 1).tolist()))
+    assert stations.origin.warnings == ()
+
+
+def test_readings_that_cannot_be_the_unit_are_doubted(read):
+    assert said(read(table([[v / 10 for v in row] for row in FLAT])), "about 8 mm", "is mm their unit?")
+    assert said(read(table([[v * 100 for v in row] for row in FLAT])), "is mm their unit?")
+    assert said(read(table([[-5, *FLAT[0][1:]], *FLAT[1:]])), "1 of 16 readings are negative")
+
+
+def test_a_station_read_twice_is_said_and_its_mean_used(read):
+    stations = read(HEAD + "x, y, reading\n0.1, 0.1, 80\n1.1, 0.1, 82\n0.1, 0.1, 83\n")
+    assert said(stations, "station x 0.100 m, y 0.100 m was read 2 times (80 mm, 83 mm; 3.0 mm apart)")
+    assert_allclose(stations.offset, [-0.0815, -0.082])
+
+
+def test_what_the_file_leaves_out_is_said(read):
+    stations = read("units, mm\n, 0.1, 1.1\n1.0, 80, 81\n2.0, 80, 81\n")
+    for words in ("no line 'sense'", "no line 'width'", "no line 'height'", "no control reading"):
+        assert said(stations, words)
+    assert stations.width is None
+    assert stations.height is None
+
+
+def test_an_unknown_word_is_kept_as_a_note_and_said(read, grid):
+    assert said(read("widht, 4.2 m\n" + grid), "line 1 'widht'")
+
+
+def test_a_size_without_unit_is_metres_and_said(read, grid):
+    stations = read(grid.replace("4.2 m", "4.2"))
+    assert stations.width == 4.2
+    assert said(stations, "width 4.2 has no unit: taken as metres")
+
+
+def test_without_a_unit_the_readings_are_not_guessed(read, grid):
+    text = grid.replace("units, mm\n", "")
+    with pytest.raises(UnitsUnknown, match="80 mm or 80 cm"):
+        read(text)
+    assert_array_equal(read(text, file_unit="mm").offset, read(grid).offset)
+    assert said(read(grid, file_unit="cm"), "--file-unit cm is not used")
+    with pytest.raises(BadValue, match="'yard'"):
+        read(text, file_unit="yard")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "found"),
+    [
+        ("2.6, 80, 74, -", "2.6, 80, eighty, -", "line 9, column 3: 'eighty' where a reading should be"),
+        ("2.6, 80, 74, -", "top, 80, 74, -", "line 9, column 1: 'top' where a station height"),
+        ("2.6, 80, 74, -", "2.6, 80, nan, -", "line 9, column 3: 'nan'"),
+        ("2.6, 80, 74, -", "2.6, 80, 1e999, -", "line 9, column 3: '1e999'"),
+        ("2.6, 80, 74, -", "2.6, 80, 1/0, -", "line 9, column 3: '1/0'"),
+        ("2.6, 80, 74, -", "2.6, 80, 74, 75, 76", "line 9 has 4 readings for 3 positions"),
+        (", 0.1, 1.1, 2.1", ", 0.1, left, 2.1", "line 8, column 3: 'left' where a position"),
+        ("units, mm", "units, furlong", "units 'furlong'"),
+        ("big = hollow", "large is deep", "sense 'large is deep'"),
+        ("control, 80, 80.5", "control, 80", "control needs the first station's two readings, found 1"),
+        ("control, 80, 80.5", "control, 80, x", "line 5, column 3: 'x'"),
+        ("width, 4.2 m", "width, broad", "width 'broad'"),
+        ("width, 4.2 m", "width, 4.2 m\nwidth, 4.3 m", "says 'width' a second time"),
+        ("width, 4.2 m", "width, 2.0 m", "station x 2.100 m, y 0.100 m lies outside the wall"),
+        (", 0.1, 1.1, 2.1", "0.0, 0.1, 1.1, 2.1", "line 8 begins with the number 0.0"),
+        ("\n, 0.1, 1.1, 2.1\n2.6, 80, 74, -\n0.1, 80, 79, 81", "", "no table"),
+    ],
+)
+def test_mistakes_are_named_with_line_and_column(read, grid, old, new, found):
+    assert old in grid
+    with pytest.raises(BadTable, match=found.replace("(", r"\(")):
+        read(grid.replace(old, new))
+
+
+def test_no_readable_station_is_an_error(read):
+    with pytest.raises(BadTable, match="no station was read"):
+        read(table([["-"] * 4] * 4))
+
+
+@pytest.mark.parametrize("width", ["4200 m", "4200", "4 mm"])
+def test_a_wall_4200_m_or_4_mm_wide_is_an_error(read, grid, width):
+    with pytest.raises(UnitsUnknown, match="a wall with a width of"):
+        read(grid.replace("4.2 m", width))
+
+
+def test_positions_typed_in_millimetres_are_an_error(read):
+    with pytest.raises(UnitsUnknown, match="width of 3100 m"):
+        read(table(FLAT, x=(100, 1100, 2100, 3100), head="units, mm\n\n"))
+
+
+@pytest.mark.parametrize("u", [0, -1, float("nan"), 1.0])
+def test_an_uncertainty_that_makes_no_sense_is_refused(read, grid, u):
+    with pytest.raises(BadValue, match="reading u"):
+        read(grid, reading_u=u)
+
+
+def test_one_station_is_read(read):
+    assert len(read(HEAD + "x, y, reading\n1, 1, 80\n").x) == 1
+
+
+def test_broken_quotes_and_binary_rubbish_are_refused(write):
+    with pytest.raises(BadTable, match="cannot be read as a table row"):
+        capture.read(write("a.csv", 'units, mm\n"open\n, 0.1'))
+
+
+def test_every_station_of_a_line_is_checked_though_they_span_no_plane(read):
+    line = "".join(f"{x}, 1.0, {80 if x != 1.5 else 140}\n" for x in np.arange(0.5, 3.6, 0.5))
+    assert said(read(HEAD + "x, y, reading\n" + line), "station x 1.500 m, y 1.000 m reads 140 mm")
