@@ -63,3 +63,36 @@ def length_text(metres: float, system: str = "mm", *, decimals: int = 0) -> str:
     if system == "in":
         return feet_and_inches(metres)
     return f"{to_mm(metres):.{decimals}f} mm"
+
+
+# the US liquid gallon is exactly 231 cubic inches and the avoirdupois pound 0.45359237 kg (NIST Handbook 44, app. C)
+_M3_PER_GALLON = 231 * METRES_PER["in"] ** 3
+_KG_PER_POUND = 0.45359237
+
+
+def area_text(square_metres: float, system: str = "mm", *, decimals: int = 1) -> str:
+    """An area in the words of a sheet: square metres, or square feet."""
+    if system == "in":
+        return f"{square_metres / METRES_PER['ft'] ** 2:.{decimals}f} sq ft"
+    return f"{square_metres:.{decimals}f} m²"
+
+
+def volume_text(cubic_metres: float, system: str = "mm", *, decimals: int = 0) -> str:
+    """A volume in the words of a sheet: litres, or US gallons to one place more."""
+    if system == "in":
+        return f"{cubic_metres / _M3_PER_GALLON:.{decimals + 1}f} US gal"
+    return f"{cubic_metres * 1000:.{decimals}f} litres"
+
+
+def mass_text(kilograms: float, system: str = "mm", *, decimals: int = 0) -> str:
+    """A mass in the words of a sheet: kilograms, or pounds."""
+    if system == "in":
+        return f"{kilograms / _KG_PER_POUND:.{decimals}f} lb"
+    return f"{kilograms:.{decimals}f} kg"
+
+
+def slope_text(slope: float, system: str = "mm", *, decimals: int = 1) -> str:
+    """A slope [m per m] in the words of a sheet: mm per m, or inches in 10 ft."""
+    if system == "in":
+        return f"{feet_and_inches(slope * 10 * METRES_PER['ft'])} in 10 ft"
+    return f"{slope * 1000:.{decimals}f} mm per m"
