@@ -1,1 +1,7 @@
-"""Findings to paper: rows and figures; the only place that rounds and formats."""
+"""Paper and data: every number once in `tables`, every format made from it; the only place that rounds and formats."""
+
+from flatscan.sheets.document import document, text
+from flatscan.sheets.folder import FORMATS, write
+from flatscan.sheets.summary import summary
+
+__all__ = ["FORMATS", "document", "summary", "text", "write"]

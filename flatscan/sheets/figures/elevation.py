@@ -1,0 +1,239 @@
+"""The wall as it is seen from the room: outline, openings, what was not measured, scales, and bands filled in."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.ndimage import distance_transform_edt, gaussian_filter
+from scipy.spatial import cKDTree
+
+from flatscan.geometry import Array, Mask
+from flatscan.model import Relief, Wall
+from flatscan.sheets.figures.bands import Band
+from flatscan.sheets.figures.lines import contour_lines, draw_lines
+from flatscan.sheets.figures.style import FAINT, INK, PAPER, font
+from flatscan.sheets.tables import Spot
+from flatscan.survey import Findings
+from flatscan.units import METRES_PER, feet_and_inches
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.contour import QuadContourSet
+    from matplotlib.figure import Figure
+    from matplotlib.patches import PathPatch
+
+Rect = tuple[float, float, float, float]
+# contours of a scan are drawn through means over about this width, numbers never are
+DRAWN_OVER = 0.06
+_NOT_MEASURED = "#e4e4e4"
+_RASTER = 400
+
+
+def wall_axes(figure: Figure, rect: Rect, wall: Wall, units: str) -> Axes:
+    """Axes in ``rect`` [inches] that show the wall at one scale, x from its left corner and y from its foot."""
+    wide, high = figure.get_size_inches()
+    axes = figure.add_axes((rect[0] / wide, rect[1] / high, rect[2] / wide, rect[3] / high))
+    axes.set_aspect("equal", adjustable="box", anchor="NW")
+    axes.set_xlim(0, wall.width)
+    axes.set_ylim(0, wall.height)
+    _scale(axes, wall, units)
+    return axes
+
+
+def _scale(axes: Axes, wall: Wall, units: str) -> None:
+    from matplotlib.ticker import FuncFormatter, MultipleLocator
+
+    foot = METRES_PER["ft"]
+    steps = (foot, 2 * foot, 5 * foot, 10 * foot) if units == "in" else (0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
+    for axis, extent in ((axes.xaxis, wall.width), (axes.yaxis, wall.height)):
+        axis.set_major_locator(MultipleLocator(next((s for s in steps if extent <= 9 * s), steps[-1])))
+        axis.set_major_formatter(
+            FuncFormatter(lambda at, _: feet_and_inches(at) if units == "in" else f"{at * 1000:.0f}")
+        )
+    unit = "" if units == "in" else ", mm"
+    axes.set_xlabel(f"from the left corner{unit}")
+    axes.set_ylabel(f"up from the floor{unit}")
+
+
+def outline_patch(axes: Axes, wall: Wall) -> PathPatch:
+    """The wall's outline as an invisible patch to clip by."""
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path
+
+    patch = PathPatch(Path(np.vstack([wall.outline, wall.outline[:1]])), facecolor="none", edgecolor="none")
+    axes.add_patch(patch)
+    return patch
+
+
+def smoothed(values: Array, relief: Relief, over: float = DRAWN_OVER) -> Array:
+    """Means over about ``over`` metres of a (rows, cols) map on cells, NaN where it is NaN, for drawing only."""
+    if relief.cell is None:
+        return values
+    known = np.isfinite(values)
+    # a Gaussian's full width at half height is 2.355 of its standard deviation
+    sigma = over / 2.355 / relief.cell
+    weight = gaussian_filter(known.astype(float), sigma, mode="nearest")
+    total = gaussian_filter(np.where(known, values, 0.0), sigma, mode="nearest")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(known, total / weight, np.nan)
+
+
+def nearest_filled(values: Array) -> Array:
+    """The map with each NaN replaced by its nearest known value: only ever drawn under an opaque cover."""
+    unknown = ~np.isfinite(values)
+    if not unknown.any() or unknown.all():
+        return values
+    rows, cols = distance_transform_edt(unknown, return_distances=False, return_indices=True)
+    return values[rows, cols]
+
+
+def _to_the_edge(relief: Relief, wall: Wall, values: Array) -> tuple[Array, Array, Array]:
+    """Centres and values with one rim more, so that the fill reaches the wall's edge and not the last centre."""
+    x = np.concatenate(([min(0.0, relief.x[0])], relief.x, [max(wall.width, relief.x[-1])]))
+    y = np.concatenate(([min(0.0, relief.y[0])], relief.y, [max(wall.height, relief.y[-1])]))
+    return x, y, np.pad(values, 1, mode="edge")
+
+
+def fill_cells(
+    axes: Axes, findings: Findings, values: Array, bands: tuple[Band, ...], levels: list[float], units: str = "mm"
+) -> QuadContourSet:
+    """Fill the bands of a (rows, cols) map on cells, with thin labelled lines at ``levels`` [m]."""
+    relief, wall = findings.relief, findings.wall
+    x, y, z = _to_the_edge(relief, wall, nearest_filled(smoothed(values, relief)))
+    clip = outline_patch(axes, wall)
+    edges = [bands[0].low, *(band.high for band in bands)]
+    # what lies beyond the outer bands still belongs to them
+    inner = np.clip(z, edges[0] + 1e-9, edges[-1] - 1e-9)
+    filled = axes.contourf(
+        x, y, inner, levels=edges, colors=[b.colour for b in bands], hatches=[b.hatch or None for b in bands], zorder=1
+    )
+    filled.set_clip_path(clip)
+    covered = np.pad(~relief.valid, 1, mode="edge")
+    draw_lines(axes, list(contour_lines(x, y, z, levels)), clip, covered, (x, y), units)
+    _cover(axes, x, y, np.pad(relief.inside & ~relief.valid, 1, mode="edge"), clip)
+    return filled
+
+
+def _cover(axes: Axes, x: Array, y: Array, missing: Mask, clip: PathPatch) -> None:
+    if not missing.any():
+        return
+    cover = axes.contourf(
+        x, y, missing.astype(float), levels=[0.5, 1.5], colors=[_NOT_MEASURED], hatches=["xxx"], zorder=3
+    )
+    cover.set_clip_path(clip)
+
+
+def fill_stations(axes: Axes, findings: Findings, values: Array, bands: tuple[Band, ...], units: str) -> None:
+    """Each station's own part of the wall in its band's tone, and its number: nothing is drawn in between."""
+    relief, wall = findings.relief, findings.wall
+    across, up = relief.places
+    known = np.isfinite(values) & relief.inside
+    step = max(wall.width, wall.height) / _RASTER
+    x = (np.arange(round(wall.width / step) + 1)) * step
+    y = (np.arange(round(wall.height / step) + 1)) * step
+    tree = cKDTree(np.stack([across[known], up[known]], axis=1))
+    _, owner = tree.query(np.stack(np.meshgrid(x, y), axis=-1))
+    index = np.digitize(values[known], [band.high for band in bands[:-1]])[owner]
+    clip = outline_patch(axes, wall)
+    for number, band in enumerate(bands):
+        part = (index == number).astype(float)
+        if part.any():
+            axes.contourf(
+                x, y, part, levels=[0.5, 1.5], colors=[band.colour], hatches=[band.hatch or None], zorder=1
+            ).set_clip_path(clip)
+    _numbers(axes, across[known], up[known], values[known], units)
+
+
+def _numbers(axes: Axes, x: Array, y: Array, values: Array, units: str) -> None:
+    size = 12 if len(x) <= 40 else (9 if len(x) <= 120 else 0)
+    wide, top = axes.get_xlim()[1], axes.get_ylim()[1]
+    for at, high, value in zip(x, y, values, strict=True):
+        axes.plot(at, high, marker="+", color=INK, markersize=5, markeredgewidth=0.6, zorder=5)
+        if size:
+            said = feet_and_inches(value) if units == "in" else f"{value * 1000:.1f}".replace("-", "−")
+            axes.annotate(
+                said,
+                (at, high),
+                xytext=(0, -5 if high > 0.93 * top else 5),
+                textcoords="offset points",
+                zorder=6,
+                ha="left" if at < 0.03 * wide else ("right" if at > 0.97 * wide else "center"),
+                va="top" if high > 0.93 * top else "bottom",
+                fontproperties=font(size, "bold"),
+                annotation_clip=False,
+                bbox={"boxstyle": "round,pad=0.15", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.85},
+            )
+
+
+def draw_wall(axes: Axes, findings: Findings) -> None:
+    """Openings, outline and fixed points over whatever was filled in."""
+    from matplotlib.patches import Polygon, Rectangle
+
+    for hole in findings.wall.openings:
+        axes.add_patch(
+            Rectangle(
+                (hole.left, hole.bottom),
+                hole.width,
+                hole.height,
+                facecolor=PAPER,
+                edgecolor=INK,
+                linewidth=1.2,
+                zorder=4,
+            )
+        )
+        for ends in ((hole.bottom, hole.top), (hole.top, hole.bottom)):
+            axes.plot((hole.left, hole.right), ends, color=FAINT, linewidth=0.5, zorder=4)
+        axes.text(
+            hole.left + hole.width / 2,
+            hole.bottom + hole.height / 2,
+            "opening",
+            ha="center",
+            va="center",
+            zorder=5,
+            fontproperties=font(9),
+            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 2},
+        )
+    axes.add_patch(
+        Polygon(
+            findings.wall.outline, closed=True, facecolor="none", edgecolor=INK, linewidth=1.6, zorder=7, clip_on=False
+        )
+    )
+    for x, y, _ in findings.fixed:
+        axes.plot(x, y, marker="s", markersize=8, markerfacecolor="none", markeredgecolor=INK, zorder=8, clip_on=False)
+
+
+def mark_spots(axes: Axes, spots: tuple[Spot, ...]) -> None:
+    """Numbered spots: a ring at the place with its letter and number in it; H square, L round, so print tells them."""
+    for spot in spots:
+        shape = "square,pad=0.25" if spot.mark.startswith("H") else "circle,pad=0.18"
+        axes.text(
+            spot.x,
+            spot.y,
+            spot.mark,
+            ha="center",
+            va="center",
+            zorder=9,
+            fontproperties=font(11, "bold"),
+            bbox={"boxstyle": shape, "facecolor": PAPER, "edgecolor": INK, "linewidth": 1.2},
+        )
+
+
+def draw_straightedge(axes: Axes, ends: tuple[tuple[float, float], tuple[float, float]], mark: str = "") -> None:
+    """A straightedge laid on the wall from contact to contact, ``mark`` written along it beside its left end."""
+    (x0, y0), (x1, y1) = sorted(ends)
+    axes.plot([x0, x1], [y0, y1], color=PAPER, linewidth=6, solid_capstyle="butt", zorder=8)
+    axes.plot([x0, x1], [y0, y1], color=INK, linewidth=3, solid_capstyle="butt", zorder=8)
+    axes.plot([x0, x1], [y0, y1], "o", color=INK, markersize=7, zorder=8)
+    if mark:
+        axes.annotate(
+            mark,
+            (x0 + 0.22 * (x1 - x0), y0 + 0.22 * (y1 - y0)),
+            xytext=(0, 9),
+            textcoords="offset points",
+            ha="center",
+            va="center",
+            zorder=9,
+            fontproperties=font(10, "bold"),
+            bbox={"boxstyle": "round,pad=0.2", "facecolor": PAPER, "edgecolor": "none"},
+        )

@@ -1,0 +1,161 @@
+"""Sheets into a folder: all of them or none, each whole."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Callable, Collection, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from flatscan.errors import BadValue, OutputError
+from flatscan.sheets import cells
+from flatscan.sheets.document import document, text
+from flatscan.survey import Findings
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+Maker = Callable[[Findings, str, Path], None]
+FORMATS = ("png", "csv", "json")
+RESULT = "result.json"
+
+
+def write(
+    findings: Findings,
+    folder: str | Path,
+    *,
+    overwrite: bool = False,
+    units: str = "mm",
+    formats: Collection[str] = FORMATS,
+) -> tuple[Path, ...]:
+    """Write the sheets of one wall into ``folder`` and return their paths, the result document last.
+
+    Everything is made beside the folder first and moved in when all of it is whole: a failed run leaves nothing.
+    A folder that cannot be written, a sheet that stands there without ``overwrite``, or a full disk raises
+    `OutputError`; a format that is not one of `FORMATS`, or other units than "mm" and "in", raises `BadValue`.
+    """
+    folder = Path(folder)
+    sheets = _planned(findings, formats, units)
+    names = [name for name, _ in sheets]
+    _refuse_clash(folder, names, overwrite)
+    try:
+        beside = Path(tempfile.mkdtemp(prefix=".flatscan-", dir=_standing(folder)))
+    except OSError as error:
+        raise _cannot(folder, error) from error
+    try:
+        for name, make in sheets:
+            make(findings, units, beside / name)
+        return _move(beside, folder, names)
+    except OSError as error:
+        raise _cannot(folder, error) from error
+    finally:
+        shutil.rmtree(beside, ignore_errors=True)
+
+
+def _planned(findings: Findings, formats: Collection[str], units: str) -> list[tuple[str, Maker]]:
+    if units not in ("mm", "in"):
+        raise BadValue("--units", f"'{units}'", needed="mm or in", remedy="Choose one of the two")
+    unknown = sorted(set(formats) - set(FORMATS))
+    if unknown:
+        raise BadValue(
+            "formats", f"'{unknown[0]}'", needed=f"some of {', '.join(FORMATS)}", remedy="Leave the unknown format out"
+        )
+    sheets = [sheet for name in FORMATS if name in formats for sheet in _MAKERS[name](findings)]
+    if "json" in formats:
+        names = [name for name, _ in sheets] + [RESULT]
+        sheets.append((RESULT, _result(names)))
+    return sheets
+
+
+def _result(names: Sequence[str]) -> Maker:
+    def make(findings: Findings, _: str, path: Path) -> None:
+        path.write_text(text(document(findings, names)), encoding="utf-8", newline="\n")
+
+    return make
+
+
+def _standing(folder: Path) -> Path:
+    """The nearest folder above (or the folder itself) that exists: a rename out of it cannot cross disks."""
+    return next((place for place in (folder, *folder.absolute().parents) if place.exists()), Path("/"))
+
+
+def _refuse_clash(folder: Path, names: Sequence[str], overwrite: bool) -> None:
+    if folder.exists() and not folder.is_dir():
+        raise OutputError(folder, "a file of that name", needed="a folder", remedy="Choose another folder with --out")
+    there = [name for name in names if (folder / name).exists()]
+    blocked = [name for name in there if (folder / name).is_dir()]
+    if blocked or (there and not overwrite):
+        name = (blocked or there)[0]
+        found = "a folder of that name" if blocked else f"{len(there)} of {len(names)} sheets are there already"
+        raise OutputError(
+            folder / name,
+            found,
+            needed="a name that is free",
+            remedy="Choose another folder with --out, or give --overwrite to replace the sheets",
+        )
+
+
+def _move(beside: Path, folder: Path, names: Sequence[str]) -> tuple[Path, ...]:
+    made = not folder.exists()
+    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        for name in names:
+            (beside / name).replace(folder / name)
+    except OSError:
+        if made:
+            shutil.rmtree(folder, ignore_errors=True)
+        raise
+    return tuple(folder / name for name in names)
+
+
+def _cannot(folder: Path, error: OSError) -> OutputError:
+    reason = (error.strerror or str(error)).lower()
+    return OutputError(
+        folder,
+        f"cannot be written ({reason})",
+        needed="a folder that may be written, with room on its disk",
+        remedy="Choose another folder with --out, or make room",
+    )
+
+
+def _figure(draw: Callable[[Findings, str], Figure]) -> Maker:
+    def make(findings: Findings, units: str, path: Path) -> None:
+        from matplotlib import rcParams
+
+        from flatscan.sheets.figures.style import sheet_style
+
+        with sheet_style():
+            # no software name and no date, so that the same input gives the same bytes
+            draw(findings, units).savefig(path, dpi=rcParams["savefig.dpi"], metadata={"Software": None})
+
+    return make
+
+
+def _pictures(findings: Findings) -> list[tuple[str, Maker]]:
+    def contour(found: Findings, units: str) -> Figure:
+        from flatscan.sheets.figures.contour import contour
+
+        return contour(found, units)
+
+    def gap_map(found: Findings, units: str) -> Figure:
+        from flatscan.sheets.figures.contour import gap_map
+
+        return gap_map(found, units)
+
+    sheets = [("contour.png", _figure(contour))]
+    gaps = findings.gaps
+    if gaps is not None and gaps.worst is not None and findings.relief.cell is not None:
+        sheets.append(("gaps.png", _figure(gap_map)))
+    return sheets
+
+
+def _cells_csv(findings: Findings, _: str, path: Path) -> None:
+    path.write_text(cells.text(findings), encoding="utf-8", newline="\n")
+
+
+_MAKERS: dict[str, Callable[[Findings], list[tuple[str, Maker]]]] = {
+    "png": _pictures,
+    "csv": lambda _: [("offsets.csv", _cells_csv)],
+    "json": lambda _: [],
+}

@@ -1,0 +1,164 @@
+"""One screen of words: what the wall needs, what sets it, how to build it up, what to order, whether it passes."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+
+from flatscan.sheets import words
+from flatscan.survey import Findings
+from flatscan.verdict import Criterion
+
+WIDTH = 79
+_HACKS, _WARNINGS = 3, 2
+
+
+def summary(findings: Findings, units: str = "mm") -> str:
+    """The findings in words for one screen, in ``units`` "mm" or "in"; ends with a line break.
+
+    Stop signs and cautions stand before what they warn of; the last line says what was not examined.
+    """
+    lines: list[str] = []
+    for sentence in _sentences(findings, units):
+        lines += textwrap.wrap(sentence, WIDTH, subsequent_indent="  ", break_long_words=True)
+    return "\n".join(lines) + "\n"
+
+
+def _sentences(findings: Findings, units: str) -> Iterator[str]:
+    yield _opening(findings, units)
+    if findings.take_off is not None:
+        yield from words.stops(findings) or (words.NO_STOP,)
+    yield from _build_up(findings, units)
+    yield from _hacking(findings, units)
+    yield from _order(findings, units)
+    yield from _set_out(findings, units)
+    yield from _lows(findings, units)
+    yield from _decision(findings, units)
+    mind = findings.warnings[:_WARNINGS]
+    yield from (f"Mind: {warning}" for warning in mind)
+    if len(findings.warnings) > len(mind):
+        yield f"Mind: {len(findings.warnings) - len(mind)} more in capture.warnings of result.json."
+    yield f"Not examined: {'; '.join(words.not_examined(findings, units))}."
+
+
+def _opening(findings: Findings, units: str) -> str:
+    wall, relief = findings.wall, findings.relief
+    size = f"{words.length(wall.width, units)} x {words.length(wall.height, units)}"
+    lean = f"top {words.signed(findings.shape.lean_height, units)}" if findings.shape.lean_height else "plumb"
+    return (
+        f"{words.wall_name(findings)} ({findings.origin.file}): {size}, {words.area(relief.net_area, units)} net, "
+        f"{relief.covered_share * 100:.0f} % measured; {lean} over its height."
+    )
+
+
+def _build_up(findings: Findings, units: str) -> Iterator[str]:
+    built = findings.build_up
+    if built is None:
+        return
+    if built.most > words.THICK:
+        yield words.BEFORE_THICK
+    volume = words.volume(built.volume.value, built.volume.u, units)
+    yield (
+        f"Build-up ({built.plane.rule}): least {words.length(built.least, units, decimals=1)}, "
+        f"mean {words.length(built.mean, units, decimals=1)}, most {words.length(built.most, units, decimals=1)}; "
+        f"{volume} before waste."
+    )
+
+
+def _hacking(findings: Findings, units: str) -> Iterator[str]:
+    hacks = findings.hacks
+    if hacks is None:
+        return
+    if not hacks:
+        yield "What sets it: no hump is worth cutting."
+        return
+    yield words.BEFORE_HACKING
+    first = hacks[0]
+    yield f"What sets it: the hump at {words.place((first.x, first.y), units)}."
+    for number, hack in enumerate(hacks[:_HACKS], 1):
+        bags = "" if hack.saves_bags is None else f", {hack.saves_bags:.1f} bags"
+        yield (
+            f"  H{number}: cut {words.length(hack.cut, units, decimals=1)} at {words.place((hack.x, hack.y), units)}: "
+            f"{'with those above ' if number > 1 else ''}saves {words.volume(hack.saves, 0.0, units)}{bags}."
+        )
+
+
+def _order(findings: Findings, units: str) -> Iterator[str]:
+    order = findings.take_off
+    if order is None:
+        return
+    coats = ", then ".join(f"{c.name} {words.length(c.thickness, units, decimals=1)}" for c in order.coats)
+    yield f"Coats ({order.system}): {coats or 'none worked out'}."
+    yield from order.notes
+    if order.bags is not None:
+        span = order.bags_range
+        used = "" if span is None else f" ({span[0]:.1f} to {span[1]:.1f} wanted)"
+        days = "" if order.days is None else f"; about {order.days:g} days"
+        yield f"Order: {order.bags} bags{used}, {order.waste_share * 100:.0f} % waste in it{days}."
+
+
+def _set_out(findings: Findings, units: str) -> Iterator[str]:
+    laid = findings.set_out
+    if laid is None:
+        return
+    at = ", ".join(words.bare(screed.x, units) for screed in laid.screeds)
+    unit = " mm" if units == "mm" else ""
+    yield f"Screeds for a {words.length(laid.rule, units)} straightedge at {at}{unit} from the left."
+    starts = [(s.x, d) for s in laid.screeds for d in s.dots if d.start_here]
+    for x, dot in starts[:1]:
+        yield f"Start at the dot {words.place((x, dot.y), units)}: packing {words.length(dot.packing, units)}."
+    yield from laid.notes
+
+
+def _lows(findings: Findings, units: str) -> Iterator[str]:
+    found = findings.lows
+    if found is None:
+        return
+    if not found:
+        yield "No low spot over the limit."
+        return
+    yield words.BEFORE_FILLING
+    total = sum(low.volume for low in found)
+    yield f"{len(found)} low spots, {words.volume(total, 0.0, units, decimals=2)} to fill:"
+    for low in found[: _HACKS * 2]:
+        deep = words.length(low.depth, units, decimals=1)
+        fill = words.volume(low.volume, 0.0, units, decimals=2)
+        yield f"  L{low.number}: {deep} deep at {words.place((low.x, low.y), units)}, {fill}."
+
+
+def _decision(findings: Findings, units: str) -> Iterator[str]:
+    verdict = findings.verdict
+    if verdict is None:
+        yield from _gap(findings, units)
+        return
+    for criterion in verdict.criteria:
+        yield judged(findings, criterion, units)
+    yield from verdict.reasons
+    if verdict.check_by_hand:
+        places = "; ".join(words.place(at, units) for at in verdict.check_by_hand[:3])
+        yield f"Check by hand: {places}."
+    yield words.RECORD
+
+
+def _gap(findings: Findings, units: str) -> Iterator[str]:
+    if findings.gaps is None or findings.gaps.worst is None:
+        return
+    worst = findings.gaps.worst
+    yield (
+        f"Flatness: largest gap {words.quantity(worst.value, worst.u, units)} under a "
+        f"{words.length(findings.gaps.rule, units)} straightedge, {words.place(worst.at, units)}; no limit was given."
+    )
+
+
+def judged(findings: Findings, criterion: Criterion, units: str) -> str:
+    """One criterion's decision in one sentence, always with its ± and its limit."""
+    u = words.criterion_u(findings, criterion.name)
+    found = "could not be measured" if criterion.value is None else words.quantity(criterion.value, u, units)
+    where = ""
+    if criterion.name == "flatness" and findings.gaps is not None:
+        edge = words.length(findings.gaps.rule, units)
+        where = f" under a {edge} straightedge"
+        if findings.gaps.worst is not None:
+            where += f", {words.place(findings.gaps.worst.at, units)}"
+    named = f"{criterion.name.capitalize()} {words.DECISIONS.get(criterion.decision, criterion.decision)}"
+    return f"{named}: {found}{where}; limit {words.length(criterion.limit, units, decimals=1)}."

@@ -1,0 +1,129 @@
+"""The sentences every sheet shares, and numbers as people on site read them."""
+
+from __future__ import annotations
+
+from flatscan.survey import Findings
+from flatscan.units import area_text, length_text, volume_text
+
+RECORD = "Record of measurement. The limit is as entered; the contract's document and edition govern."
+NEVER = "bond and hollowness, damp and salts, structure, hidden services, old coatings"
+NO_STOP = "No stop sign in the shape; structure, damp, bond, services and old coatings were not examined."
+BEFORE_HACKING = (
+    "Before hacking off: scan for hidden services and isolate them. Test old coatings for asbestos and lead first. "
+    "Wet the work, extract and wear a mask: silica dust. Work from a stable platform. "
+    "Local codes and licensed practice come first."
+)
+BEFORE_FILLING = "Wet cement and lime burn skin and eyes: gloves and goggles. Work from a stable platform."
+BEFORE_THICK = "Build-up over 25 mm needs the designer's word before any coat goes on: weight, mesh, fixings."
+THICK = 0.025
+DECISIONS = {
+    "within": "within the limit as entered",
+    "outside": "outside the limit as entered",
+    "undecided": "undecided: neither pass nor fail",
+}
+
+
+def length(value: float | None, system: str, *, decimals: int = 0) -> str:
+    """A length [m] with its unit, or "not known"."""
+    return "not known" if value is None else length_text(value, system, decimals=decimals)
+
+
+def bare(value: float | None, system: str, *, decimals: int = 0) -> str:
+    """A length [m] for a column whose head carries the mm; inches always carry their own."""
+    if value is None:
+        return "-"
+    return f"{value * 1000 + 0.0:.{decimals}f}" if system == "mm" else length_text(value, system)
+
+
+def signed(value: float, system: str) -> str:
+    """A deviation [m] in words: proud, hollow, or on the plane."""
+    if round(value * 1000, 1) == 0:
+        return "on the plane"
+    return f"{length(abs(value), system, decimals=1)} {'proud' if value > 0 else 'hollow'}"
+
+
+def spread(u: float | None, system: str) -> str:
+    """± expanded uncertainty (k = 2) [m], rounded up so that a sheet never shows less than there is."""
+    if u is None:
+        return "(± not known)"
+    wide = 2 * u
+    if system == "in":
+        step = 0.0254 / 16
+        return f"± {length_text(max(1, -int(-wide / step // 1)) * step, system)}"
+    return f"± {-int(-wide * 10000 // 1) / 10:.1f} mm"
+
+
+def quantity(value: float | None, u: float | None, system: str, *, decimals: int = 1) -> str:
+    """A length ± its expanded uncertainty (k = 2)."""
+    return "not known" if value is None else f"{length(value, system, decimals=decimals)} {spread(u, system)}"
+
+
+def area(value: float, system: str) -> str:
+    """An area [m2] with its unit."""
+    return area_text(value, system)
+
+
+def volume(value: float, u: float | None, system: str, *, decimals: int = 0) -> str:
+    """A volume [m3] ± its expanded uncertainty (k = 2), in litres or US gallons; u = 0 leaves the ± out."""
+    said = volume_text(value, system, decimals=decimals)
+    if u is None:
+        return f"{said} (± not known)"
+    return said if u == 0 else f"{said} ± {volume_text(2 * u, system, decimals=decimals)}"
+
+
+def criterion_u(findings: Findings, name: str) -> float | None:
+    """Standard uncertainty [m] of what a criterion judged, None where it is not known."""
+    if name == "flatness" and findings.gaps is not None and findings.gaps.worst is not None:
+        return findings.gaps.worst.u
+    if name == "plumb" and findings.wall.plumb.u_lean is not None:
+        return findings.wall.plumb.u_lean * findings.wall.height
+    return None
+
+
+def place(at: tuple[float, float], system: str) -> str:
+    """A point on the wall as the tape finds it."""
+    return f"{length(at[0], system)} from the left, {length(at[1], system)} up"
+
+
+def wall_name(findings: Findings) -> str:
+    """The wall's number, with its user's own name for it."""
+    name = f"Wall {findings.wall.number}"
+    title = " ".join(findings.title.split())
+    return f"{name}: {title}" if title else name
+
+
+def cautions(findings: Findings) -> tuple[str, ...]:
+    """What has to stand before the sheets of these findings, the weightiest first."""
+    found: list[str] = list(stops(findings))
+    if findings.build_up is not None and findings.build_up.most > THICK:
+        found.append(BEFORE_THICK)
+    if findings.hacks:
+        found.append(BEFORE_HACKING)
+    if findings.build_up is not None or findings.lows:
+        found.append(BEFORE_FILLING)
+    return tuple(found)
+
+
+def stops(findings: Findings) -> tuple[str, ...]:
+    """Stop signs that fire, each opened by the word."""
+    if findings.take_off is None:
+        return ()
+    return tuple(s if s.lower().startswith("stop") else f"STOP: {s}" for s in findings.take_off.stops)
+
+
+def not_examined(findings: Findings, system: str = "mm") -> tuple[str, ...]:
+    """What this record says nothing about, in words."""
+    relief, verdict = findings.relief, findings.verdict
+    missing = 1 - relief.covered_share
+    found = [NEVER]
+    if missing >= 0.0005:
+        found.append(f"{missing * 100:.1f} % of the wall (not measured)")
+    if relief.cell is None:
+        found.append("everything between the stations")
+    elif relief.window > 1:
+        narrow = length(0.85 * relief.window * relief.cell, system)
+        found.append(f"features narrower than {narrow} (smoothed away)")
+    if relief.hidden:
+        found.append(f"{relief.hidden} cells where smoothing may hide a lump")
+    found += [] if verdict is None else [f"{name} (not judged)" for name in verdict.not_judged]
+    return tuple(found)

@@ -1,0 +1,90 @@
+import dataclasses
+
+import pytest
+
+from flatscan import sheets
+from flatscan.sheets import words
+
+
+def test_it_is_one_screen(anything):
+    for units in ("mm", "in"):
+        lines = sheets.summary(anything, units).splitlines()
+        assert len(lines) <= 25
+        assert max(map(len, lines)) <= 79
+
+
+def joined(findings, units="mm"):
+    return " ".join(sheets.summary(findings, units).split())
+
+
+def test_a_survey_answers_how_thick_what_sets_it_and_what_to_order(survey):
+    said = joined(survey)
+    assert "least 5.3 mm" in said
+    assert "litres ± 8 litres" in said
+    assert "H1: cut 4.2 mm at 800 mm from the left, 1700 mm up: saves 34 litres" in said
+    assert "gypsum undercoat 13.4 mm, then finish 2.0 mm" in said
+    assert "Order: 6 bags (4.5 to 5.2 wanted)" in said
+    assert words.NO_STOP in said
+
+
+def test_a_check_names_each_criterion_with_its_uncertainty_and_limit(check):
+    said = joined(check)
+    # by hand: k = 2 and u = 0.4 mm give 0.8 mm; plumb u 2 mm/m over 2.4 m gives 9.6 mm
+    assert "Flatness outside the limit as entered: 6.4 mm ± 0.8 mm under a 1800 mm straightedge" in said
+    assert "Plumb undecided: neither pass nor fail: 5.0 mm ± 9.6 mm; limit 8.0 mm" in said
+    assert "step (not judged)" in said
+    assert words.RECORD in said
+
+
+def test_cautions_stand_before_what_they_warn_of(survey, findings_for):
+    said = joined(survey)
+    assert said.index(words.BEFORE_HACKING) < said.index("H1: cut")
+    thick = dataclasses.replace(survey.build_up, most=0.031)
+    deep = joined(findings_for("survey", build_up=thick))
+    assert deep.index(words.BEFORE_THICK) < deep.index("most 31.0 mm")
+    lows = joined(findings_for("lows"))
+    assert lows.index(words.BEFORE_FILLING) < lows.index("L1:")
+
+
+def test_a_stop_sign_comes_before_all_quantities(survey, findings_for):
+    order = dataclasses.replace(survey.take_off, stops=("a bulge of 31 mm: a structural engineer first",))
+    said = joined(findings_for("survey", take_off=order))
+    assert said.index("STOP: a bulge of 31 mm") < said.index("Build-up")
+    assert words.NO_STOP not in said
+
+
+def test_inches_carry_no_millimetres(survey, check, findings_for):
+    order = dataclasses.replace(survey.take_off, notes=())
+    for findings in (check, findings_for("survey", take_off=order), findings_for("setout"), findings_for("lows")):
+        assert " mm" not in joined(findings, "in")
+    # 1.8 m are 70.866 in: 5 ft 10 7/8 in to the sixteenth
+    assert "5 ft 10 7/8 in straightedge" in joined(check, "in")
+
+
+@pytest.mark.parametrize(
+    ("u", "said"), [(None, "(± not known)"), (0.0004, "± 0.8 mm"), (0.00041, "± 0.9 mm"), (0.0, "± 0.0 mm")]
+)
+def test_an_uncertainty_is_never_rounded_down(u, said):
+    assert words.spread(u, "mm") == said
+
+
+def test_an_uncertainty_in_inches_is_never_zero():
+    assert words.spread(0.0001, "in") == "± 1/16 in"
+    # 2 x 1 mm are 0.0787 in: two sixteenths
+    assert words.spread(0.001, "in") == "± 1/8 in"
+
+
+def test_stations_are_said_to_leave_out_what_lies_between(stations):
+    said = joined(stations)
+    assert "everything between the stations" in said
+    assert "could not be measured" in said
+
+
+def test_no_hump_worth_cutting_is_said(findings_for):
+    assert "no hump is worth cutting" in joined(findings_for("survey", hacks=()))
+
+
+def test_many_warnings_are_counted(findings_for):
+    said = joined(findings_for("check", warnings=tuple(f"thing {k}." for k in range(9))))
+    assert "Mind: thing 0." in said
+    assert "7 more in capture.warnings" in said
