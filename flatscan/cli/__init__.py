@@ -1,1 +1,94 @@
-"""The command line: parse, call, print."""
+"""The command line: parse, call, print. Each command is a file of its own and is imported when it is asked for."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+
+import click
+
+from flatscan import __version__
+
+COMMANDS = {
+    "survey": "Before quoting: what the wall is, build-up, coats, material, hacking, price, stop signs.",
+    "check": "Does it conform: flatness (and plumb) against a limit, with its uncertainty.",
+    "setout": "Screed lines, packing at each dot, nib list.",
+    "lows": "After ruling off: what to fill or shave, where, how deep, how many litres.",
+    "tolerances": "The tolerance entries: length, limit, method, source, how sure.",
+    "demo": "The main job on the bundled samples.",
+}
+
+
+class LazyGroup(click.Group):
+    """A group that lists its commands without importing them, so that help comes at once."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names of all commands, in the order of the job."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import one command."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"flatscan.cli.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List names and short help from the table above."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="flatscan")
+def group() -> None:
+    r"""How far a wall is from flat and plumb, what it takes to make it so, and what can be proven afterwards.
+
+    Give it a phone or scanner point cloud, or a table of laser readings. Example:
+
+    \b
+    flatscan survey wall.ply
+    flatscan check wall.ply --rule 1.8m --limit 3mm --capture-type scanner
+    """
+
+
+def main(args: list[str] | None = None) -> None:
+    """Run the command line; every failure the user can act on ends in one message and the exit code it has."""
+    sys.exit(run(args))
+
+
+def run(args: list[str] | None = None) -> int:
+    """Exit code of one command line: 0 done, 1 could not, 2 wrong options, 130 stopped; check adds 3 and 4."""
+    from flatscan.errors import FlatscanError
+
+    for stream in (sys.stdout, sys.stderr):
+        # a console that lacks a sign prints a question mark rather than dying on it
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        result = group.main(args=args, prog_name="flatscan", standalone_mode=False)
+        return result if isinstance(result, int) else 0
+    except click.exceptions.Exit as stop:
+        return stop.exit_code
+    except click.ClickException as wrong:
+        wrong.show()
+        return 2 if isinstance(wrong, click.UsageError) else 1
+    except (click.Abort, KeyboardInterrupt):
+        click.echo("flatscan: stopped; nothing half-written was left behind.", err=True)
+        return 130
+    except FlatscanError as trouble:
+        click.echo(f"flatscan: {trouble}", err=True)
+        return 1
+    except BrokenPipeError:
+        # the reader of the pipe has gone: not an error of ours, and Python must not complain while closing
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except MemoryError:
+        click.echo(
+            "flatscan: this machine's memory is full; needed: room for the cells of this wall. "
+            "Choose a larger --cell or a smaller --region.",
+            err=True,
+        )
+        return 1

@@ -1,0 +1,5 @@
+"""``python -m flatscan``."""
+
+from flatscan.cli import main
+
+main()

@@ -1,0 +1,86 @@
+"""Every option that commands share, each defined once.
+
+How a capture is read and its wall found (`capture_options`): --wall --cell --up --seen-from --file-unit --width
+--height --region --opening --no-opening --capture-type --reading-u. How it is tested (`rule_options`): --rule
+--directions. What is planned on it (`finish_options`): --least --most --system --fix --lean-up-to --turn-up-to
+--hack-most. Where the answer goes (`output_options`): --out --json --units --quiet --overwrite.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+from flatscan.cli.values import FIXED, LENGTH, POINT, REGION
+
+Command = Callable[..., Any]
+UNITS = ("m", "mm", "cm", "ft", "in")
+AXES = ("x", "y", "z", "-x", "-y", "-z")
+CAPTURE_TYPES = (
+    "phone-walk", "phone-static", "photogrammetry", "depth-photo", "laser-readings", "laser-line", "scanner",
+)  # fmt: skip
+
+
+def _stack(*options: Command) -> Command:
+    """One decorator out of several, in the order in which help shows them."""
+
+    def decorate(command: Command) -> Command:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return decorate
+
+
+captures = click.argument("captures", nargs=-1, required=True, type=click.Path())
+
+capture_options = _stack(
+    click.option("--wall", type=int, default=1, show_default=True, help="Which of the walls found."),
+    click.option("--cell", type=LENGTH, help="Cell size; without it 10, 20 or 50 mm by density."),
+    click.option("--up", type=click.Choice(AXES), help="File axis that points up."),
+    click.option("--seen-from", type=POINT, help="A point x,y,z on the room side, in file coordinates."),
+    click.option("--file-unit", type=click.Choice(UNITS), help="Unit of the file's coordinates."),
+    click.option("--width", type=LENGTH, help="Taped width, to check the scale."),
+    click.option("--height", type=LENGTH, help="Taped height, to check the scale."),
+    click.option("--region", type=REGION, help="Measure only x0,y0,x1,y1 of the wall."),
+    click.option("--opening", type=REGION, multiple=True, help="Add an opening x0,y0,x1,y1."),
+    click.option("--no-opening", type=int, multiple=True, help="Number of a found opening to undo."),
+    click.option("--capture-type", type=click.Choice(CAPTURE_TYPES), help="How it was captured; sets the common ±."),
+    click.option("--reading-u", type=LENGTH, help="Standard uncertainty of one laser reading.  [default: 0.6mm]"),
+)
+
+rule_options = _stack(
+    click.option("--rule", type=LENGTH, help="Length of the straightedge.  [default: 1.8m]"),
+    click.option("--directions", help="Degrees from horizontal, parted by commas.  [default: every 15]"),
+)
+
+finish_options = _stack(
+    click.option("--least", type=LENGTH, help="Least cover.  [default: 5mm]"),
+    click.option("--most", type=LENGTH, help="Most thickness; without it only the wall decides."),
+    click.option("--system", help="Material system: a name, or your own TOML file."),
+    click.option("--fix", type=FIXED, multiple=True, help="The face goes through x,y,offset (mm with unit)."),
+    click.option("--lean-up-to", type=float, metavar="MM_PER_M", help="Let the face lean so many mm per m."),
+    click.option("--turn-up-to", type=float, metavar="MM_PER_M", help="Let the face turn so many mm per m."),
+    click.option("--hack-most", type=LENGTH, help="Deepest cut.  [default: 10mm]"),
+)
+
+output_options = _stack(
+    click.option("--out", type=click.Path(), help="Folder for the sheets.  [default: <capture>-flatscan]"),
+    click.option("--json", "as_json", is_flag=True, help="Result document on stdout; sheets only with --out."),
+    click.option("--units", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Of the sheets."),
+    click.option("--quiet", is_flag=True, help="No words on standard error but errors."),
+    click.option("--overwrite", is_flag=True, help="Replace sheets that exist."),
+)
+
+
+def degrees(text: str | None) -> tuple[float, ...] | None:
+    """Directions out of ``0,45,90``; anything else is a malformed option."""
+    if text is None:
+        return None
+    try:
+        return tuple(float(part) for part in text.split(","))
+    except ValueError:
+        hint = f"'{text}' is not a list of degrees such as 0,45,90"
+        raise click.BadParameter(hint, param_hint="--directions") from None

@@ -1,0 +1,120 @@
+"""What every command does around its work: captures one by one, sheets, standard output, exit code."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from flatscan.cli.progress import progress_bar
+
+if TYPE_CHECKING:
+    from flatscan.survey import Capturing, Findings, Progress
+
+WITHIN, OUTSIDE, UNDECIDED, FAILED = 0, 3, 4, 1
+
+
+def capturing(options: dict[str, Any]) -> Capturing:
+    """How to read a capture, out of the options of `cli.options.capture_options` (taken out of the dict)."""
+    from flatscan.survey import Capturing
+
+    names = (
+        "wall", "cell", "up", "seen_from", "file_unit", "width", "height", "region", "opening", "no_opening",
+        "capture_type", "reading_u",
+    )  # fmt: skip
+    given = {name: options.pop(name) for name in names}
+    return Capturing(**{name: value for name, value in given.items() if value is not None})
+
+
+def one_wall_only(captures: tuple[str, ...], options: dict[str, Any]) -> None:
+    """Refuse options that belong to one wall where several captures are given."""
+    from flatscan.errors import BadValue
+
+    for name in ("seen_from", "width", "height", "region", "opening", "fix", "hand", "clash"):
+        if len(captures) > 1 and options.get(name):
+            option = "--" + name.replace("_", "-")
+            raise BadValue(
+                option, f"given with {len(captures)} captures", needed=f"one capture: {option} belongs to one wall",
+                remedy="Run the command once for each capture",
+            )  # fmt: skip
+
+
+def run_each(
+    captures: tuple[str, ...], output: dict[str, Any], work: Callable[[str, Progress], Findings]
+) -> list[Findings | None]:
+    """Findings of every capture, printed and written as asked; None where one failed, after its message on stderr.
+
+    A single capture's failure is raised instead, so that it ends the command with its own exit code.
+    """
+    from flatscan import sheets
+    from flatscan.errors import FlatscanError
+
+    results: list[Findings | None] = []
+    documents: list[dict[str, object]] = []
+    folders = _folders(captures, output)
+    for capture, folder in zip(captures, folders, strict=True):
+        try:
+            with progress_bar(quiet=output["quiet"]) as progress:
+                findings = work(capture, progress)
+                progress("sheets", None)
+                files = _write(findings, folder, output) if folder is not None else ()
+        except FlatscanError as trouble:
+            if len(captures) == 1:
+                raise
+            click.echo(f"flatscan: {trouble}", err=True)
+            results.append(None)
+            continue
+        results.append(findings)
+        documents.append(sheets.document(findings, files))
+        _report(findings, folder, files, output)
+    if output["as_json"]:
+        sys.stdout.write(sheets.text(documents[0] if len(captures) == 1 else documents))
+    return results
+
+
+def _folders(captures: tuple[str, ...], output: dict[str, Any]) -> list[Path | None]:
+    """Where each capture's sheets go: --out itself for one, a folder in it for each of several."""
+    if output["out"] is None and output["as_json"]:
+        return [None] * len(captures)
+    names: list[str] = []
+    for capture in captures:
+        name = f"{Path(capture).stem}-flatscan"
+        names.append(name if name not in names else f"{Path(capture).stem}-{len(names) + 1}-flatscan")
+    if output["out"] is None:
+        return [Path(name) for name in names]
+    return [Path(output["out"])] if len(captures) == 1 else [Path(output["out"]) / name for name in names]
+
+
+def _write(findings: Findings, folder: Path, output: dict[str, Any]) -> tuple[str, ...]:
+    from flatscan import sheets
+
+    written = sheets.write(findings, folder, overwrite=output["overwrite"], units=output["units"])
+    return tuple(path.name for path in written)
+
+
+def _report(findings: Findings, folder: Path | None, files: tuple[str, ...], output: dict[str, Any]) -> None:
+    """Warnings and the place of the sheets on stderr; the answers in words on stdout unless JSON was asked for."""
+    from flatscan import sheets
+
+    if not output["quiet"]:
+        for warning in findings.warnings:
+            click.echo(f"note: {warning}", err=True)
+    if not output["as_json"]:
+        click.echo(sheets.summary(findings, output["units"]))
+    if folder is not None and not output["quiet"]:
+        click.echo(f"Sheets in {folder}: {', '.join(files)}", err=True)
+
+
+def exit_code(results: list[Findings | None], *, judged: bool) -> int:
+    """Any failure 1, else any criterion outside 3, else any not within 4, else 0; without judging 1 or 0."""
+    if any(found is None for found in results):
+        return FAILED
+    if not judged:
+        return 0
+    decisions = [found.verdict.decision if found and found.verdict else "undecided" for found in results]
+    if "outside" in decisions:
+        return OUTSIDE
+    return WITHIN if all(decision == "within" for decision in decisions) else UNDECIDED

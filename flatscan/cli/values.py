@@ -1,0 +1,53 @@
+"""Option values with a unit or a shape of their own."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+
+class Length(click.ParamType[float]):
+    """A length with its unit, as metres."""
+
+    name = "length"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Metres; a text that is no length is a malformed option."""
+        if isinstance(value, float):
+            return value
+        from flatscan.errors import BadValue
+        from flatscan.units import parse_length
+
+        try:
+            return parse_length(value, where=param.name if param and param.name else "length")
+        except BadValue as wrong:
+            self.fail(f"{wrong.found}; needed: {wrong.needed}.", param, ctx)
+
+
+class Places(click.ParamType[tuple[float, ...]]):
+    """So many lengths behind each other, parted by commas, such as ``0.2m,0.1m,1.3m,2m``; metres if bare."""
+
+    def __init__(self, number: int, shape: str) -> None:
+        self.number, self.name = number, shape
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, ...]:
+        """Metres; another number of parts, or a part that is no length, is a malformed option."""
+        if isinstance(value, tuple):
+            return value
+        from flatscan.errors import BadValue
+        from flatscan.units import parse_length
+
+        parts = value.split(",")
+        if len(parts) != self.number:
+            self.fail(f"'{value}' has {len(parts)} parts, needed {self.number}: {self.name}.", param, ctx)
+        try:
+            return tuple(parse_length(part, unit="m") for part in parts)
+        except BadValue as wrong:
+            self.fail(f"{wrong.found}; needed: {self.name}.", param, ctx)
+
+
+LENGTH = Length()
+REGION = Places(4, "x0,y0,x1,y1")
+POINT = Places(3, "x,y,z")
+FIXED = Places(3, "x,y,offset")
