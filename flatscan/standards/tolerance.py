@@ -2,17 +2,36 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+
+import numpy as np
+
+from flatscan.errors import BadValue
+
+CRITERIA = ("flatness", "plumb", "step", "corner", "reveal", "square")
+METHODS = ("resting", "equal offsets", "balanced end gap", "chord", "line", "")
+INTERPOLATIONS = ("none", "linear", "linear, half up to whole mm", "class", "per length", "share of height")
+CHECKED = ("printed", "printed elsewhere", "from memory")
 
 
 @dataclass(frozen=True, slots=True)
 class Tolerance:
     """A limit as a document states it (lengths in metres).
 
-    ``criterion`` is flatness, plumb, step or corner. ``method`` is ``resting``, ``equal offsets``, ``balanced end
-    gap`` or ``chord`` for flatness. ``lengths`` and ``limits`` run in parallel; several of them are interpolated by
-    ``interpolation``. ``checked`` is ``printed``, ``printed elsewhere`` or ``from memory``: the last gives numbers
-    but no decision.
+    ``criterion`` is flatness, plumb, step, corner, reveal or square. ``method`` is ``resting``, ``equal offsets``,
+    ``balanced end gap`` or ``chord`` for flatness, ``line`` for straightness without a straightedge. ``lengths`` and
+    ``limits`` run in parallel; several of them are joined by ``interpolation``:
+
+    - ``none``: each length has its own limit, judged by itself;
+    - ``linear``, ``linear, half up to whole mm``: between two lengths the limit runs straight (and is rounded half up
+      to whole millimetres); it stays at the first below the first and at the last above the last;
+    - ``class``: the limit of the first length that is not exceeded, and the last beyond;
+    - ``per length``: a slope, ``limits[0]`` in every ``lengths[0]``;
+    - ``share of height``: the height divided by ``lengths[0] / limits[0]``, rounded half up to whole millimetres.
+
+    ``most`` caps a limit that grows with the length. ``checked`` is ``printed``, ``printed elsewhere`` or
+    ``from memory``: the last gives numbers but no decision. ``tags`` are words to find it by.
     """
 
     id: str
@@ -28,3 +47,71 @@ class Tolerance:
     source: str
     checked: str
     note: str = ""
+    most: float | None = None
+    tags: tuple[str, ...] = ()
+
+    @property
+    def decides(self) -> bool:
+        """Whether the limit may be decided on; one written down from memory may not."""
+        return self.checked != "from memory"
+
+    def limit_at(self, length: float) -> float:
+        """Limit [m] over a length [m]; with ``none`` only at the lengths named, anything else raises `BadValue`."""
+        if not (math.isfinite(length) and length > 0):
+            raise BadValue(
+                self.id, f"a length of {length} m", needed="a length over 0", remedy="Give the length judged"
+            )
+        if self.interpolation == "none":
+            near = [limit for at, limit in zip(self.lengths, self.limits, strict=True) if abs(at - length) < 1e-9]
+            if not near:
+                known = ", ".join(f"{at:g}" for at in self.lengths)
+                raise BadValue(
+                    self.id,
+                    f"a length of {length:g} m",
+                    needed=f"one of the lengths it names ({known} m)",
+                    remedy="Use the length the document names",
+                )
+            return near[0]
+        limit = self._grown(length)
+        return limit if self.most is None else min(limit, self.most)
+
+    def _grown(self, length: float) -> float:
+        if self.interpolation == "class":
+            last = len(self.limits) - 1
+            return self.limits[min(int(np.searchsorted(self.lengths, length - 1e-9)), last)]
+        if self.interpolation == "per length":
+            return self.limits[0] * length / self.lengths[0]
+        if self.interpolation == "share of height":
+            return half_up_mm(self.limits[0] * length / self.lengths[0])
+        limit = float(np.interp(length, self.lengths, self.limits))
+        return half_up_mm(limit) if self.interpolation.endswith("whole mm") else limit
+
+    def steps(self, longest: float) -> tuple[tuple[float, float, float], ...]:
+        """The limit as stairs up to ``longest`` [m]: (from length, to length, limit), each constant to below ``to``.
+
+        Exact where the document rounds to whole millimetres; a straight line is cut into stairs of 0.5 mm and each
+        takes the lower limit, so that nothing over the limit is missed.
+        """
+        grid = 1e-3 if self.interpolation.endswith("whole mm") else 5e-4
+        rising = [(0.0, self.limits[0])]
+        for (l0, t0), (l1, t1) in zip(self._corners(), self._corners()[1:], strict=False):
+            if self.interpolation == "class":
+                rising.append((l0, t1))
+                continue
+            shift = grid / 2 if grid == 1e-3 else 0.0
+            for count in range(1, int(math.floor((t1 + shift + 1e-12) / grid)) + 1):
+                level = count * grid - shift
+                if t0 - 1e-12 < level <= t1 + 1e-12 and t1 > t0:
+                    rising.append((l0 + (l1 - l0) * (level - t0) / (t1 - t0), count * grid))
+        rising = [step for step in rising if step[0] < longest]
+        ends = [step[0] for step in rising[1:]] + [longest]
+        return tuple((start, stop, limit) for (start, limit), stop in zip(rising, ends, strict=True) if stop > start)
+
+    def _corners(self) -> list[tuple[float, float]]:
+        return list(zip(self.lengths, self.limits, strict=True))
+
+
+def half_up_mm(metres: float) -> float:
+    """Rounded to whole millimetres, a half going up (12.5 mm is 13 mm, where Python's ``round`` gives 12)."""
+    # 1e-9 mm forgives what binary fractions take off an exact half
+    return math.floor(metres * 1000 + 0.5 + 1e-9) / 1000

@@ -14,6 +14,8 @@ class Gap:
     """One gap [m] at ``at`` between the contacts ``left`` and ``right`` (wall coordinates), with its uncertainty.
 
     ``u`` is None where it cannot be known. ``direction`` is in degrees from horizontal, counter-clockwise.
+    ``u_random`` and ``u_common`` are the two parts of ``u``. For the balanced and the equal-offset deviation ``left``
+    and ``right`` are the straightedge's ends, and the sign of ``value`` is + toward the room.
     """
 
     value: float
@@ -22,6 +24,8 @@ class Gap:
     left: Point
     right: Point
     direction: float
+    u_random: float | None = None
+    u_common: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,6 +40,9 @@ class Gaps:
     ``skipped`` counts placements not evaluated by reason; ``shortened`` those on runs shorter than the rule.
     ``lower`` is the selection-corrected lower bound of the worst gap (METHODS 3d), None where it cannot be formed.
     ``worst_places`` are up to five separate places worth checking by hand, deepest first.
+    ``method`` (resting, equal offsets or balanced end gap) is what ``upper``, ``lower`` and ``worst_places`` speak of.
+    ``stations`` says that the relief is of stations; ``coverages`` run in parallel with ``directions``; ``notes``
+    say in words what could not be known and why.
     """
 
     rule: float
@@ -51,3 +58,12 @@ class Gaps:
     shortened: int = 0
     lower: float | None = None
     worst_places: tuple[Gap, ...] = ()
+    method: str = "resting"
+    k: float = 1.645
+    stations: bool = False
+    coverages: tuple[float, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def judged(self) -> Gap | None:
+        """The gap that ``method`` names."""
+        return {"equal offsets": self.equal_offset, "balanced end gap": self.balanced}.get(self.method, self.worst)

@@ -1,0 +1,171 @@
+"""Straightedges on stations: only over three or more of them that stand on one line, nothing interpolated between."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flatscan.geometry import Array
+from flatscan.model import CommonError, Relief
+from flatscan.straightedge.gaps import Gap, Gaps
+from flatscan.straightedge.uncertainty import confidence_of
+
+# stations this far off the line between two others still stand on it (positions are typed to a millimetre)
+OFF_LINE = 1e-3
+PLACES = 5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Triples:
+    """Three stations on a line (n,): indices of the contacts and the place between, and the distances [m] to both."""
+
+    left: NDArray[np.int64]
+    at: NDArray[np.int64]
+    right: NDArray[np.int64]
+    near: Array
+    far: Array
+    degrees: Array
+
+    def some(self, which: slice | NDArray[np.int64]) -> Triples:
+        """A part of them."""
+        return Triples(
+            self.left[which], self.at[which], self.right[which], self.near[which], self.far[which], self.degrees[which]
+        )
+
+    def gaps(self, z: Array) -> Array:
+        """Gap (..., n) at each triple for offsets z (..., stations)."""
+        share = self.far / (self.near + self.far)
+        return share * z[..., self.left] + (1 - share) * z[..., self.right] - z[..., self.at]
+
+
+def collinear_triples(x: Array, y: Array, rule: float, directions: Sequence[float] | None = None) -> Triples:
+    """All triples of stations (n,) on one line with the outer two at most ``rule`` apart [m]."""
+    order = np.lexsort((y, x))
+    place = np.stack([x, y], axis=1)[order]
+    rows = []
+    for first in range(len(place) - 2):
+        arm = place[first + 1 :] - place[first]
+        span = np.hypot(arm[:, 0], arm[:, 1])
+        # a pair closer than this has no room for a third between
+        ends = np.nonzero((span <= rule + 1e-9) & (span > 2 * OFF_LINE))[0]
+        if ends.size == 0:
+            continue
+        along = (arm @ arm[ends].T) / span[ends]
+        off = np.abs(np.outer(arm[:, 0], arm[ends, 1]) - np.outer(arm[:, 1], arm[ends, 0])) / span[ends]
+        middle, end = np.nonzero((off <= OFF_LINE) & (along > OFF_LINE) & (along < span[ends] - OFF_LINE))
+        last, near = ends[end], along[middle, end]
+        turn = np.degrees(np.arctan2(arm[last, 1], arm[last, 0])) % 180.0
+        rows.append((np.full(middle.size, first), middle + first + 1, last + first + 1, near, span[last] - near, turn))
+    columns = [np.concatenate(column) for column in zip(*rows, strict=True)] if rows else [np.empty(0)] * 6
+    keep = np.ones(columns[0].size, bool)
+    if directions is not None:
+        turned = np.abs((columns[5][:, None] - np.asarray(directions) + 90.0) % 180.0 - 90.0)
+        keep = (turned < 0.5).any(axis=1)
+    left, at, right = (order[column[keep].astype(np.int64)] for column in columns[:3])
+    return Triples(left, at, right, columns[3][keep], columns[4][keep], columns[5][keep])
+
+
+def largest_gap_quantile(
+    triples: Triples, x: Array, y: Array, u: Array, common: CommonError, confidence: float, *, draws: int = 1000
+) -> float:
+    """Quantile of the largest gap [m] that reading errors alone would show (seeded; METHODS 3d, sub-additivity)."""
+    generator = np.random.default_rng(20)
+    error = generator.standard_normal((draws, x.size)) * u
+    if common.sd > 0:
+        apart2 = (x[:, None] - x) ** 2 + (y[:, None] - y) ** 2
+        shared = common.sd**2 * (np.exp(-apart2 / (2 * common.length**2)) + 1e-9 * np.eye(x.size))
+        error += generator.standard_normal((draws, x.size)) @ np.linalg.cholesky(shared).T
+    largest = np.zeros(draws)
+    block = max(1, int(2e7 / draws))
+    for start in range(0, triples.at.size, block):
+        some = triples.some(slice(start, start + block))
+        largest = np.maximum(largest, some.gaps(error).max(axis=1))
+    return float(np.quantile(largest, confidence))
+
+
+def sweep_stations(relief: Relief, rule: float, *, directions: Sequence[float] | None, k: float, method: str) -> Gaps:
+    """Gaps over stations; ``worst`` is None, with a note, if no three of them stand on a line within ``rule`` [m]."""
+    row, col = np.nonzero(relief.valid)
+    across, upward = relief.places
+    x, y, z, u = across[row, col], upward[row, col], relief.offset[row, col], relief.u[row, col]
+    triples = collinear_triples(x, y, rule, directions)
+    deepest = np.full(relief.offset.shape, np.nan)
+    if triples.at.size == 0:
+        note = f"no three stations stand on one line within {rule:g} m, so a straightedge cannot be laid on them"
+        return Gaps(
+            rule, (), None, None, None, None, 0, None, deepest, method=method, k=k, stations=True, notes=(note,)
+        )
+    gap = triples.gaps(z)
+    share = triples.far / (triples.near + triples.far)
+    random = np.sqrt((share * u[triples.left]) ** 2 + ((1 - share) * u[triples.right]) ** 2 + u[triples.at] ** 2)
+    common = relief.common.u_gap(triples.near, triples.far)
+
+    def record(which: int, sign: int = 1) -> Gap:
+        known = bool(np.isfinite(random[which]))
+        at, left, right = (
+            (float(x[index[which]]), float(y[index[which]])) for index in (triples.at, triples.left, triples.right)
+        )
+        whole_u = float(np.hypot(random[which], common[which])) if known else None
+        random_part = float(random[which]) if known else None
+        value, turn = max(sign * float(gap[which]), 0.0), float(triples.degrees[which])
+        return Gap(value, whole_u, at, left, right, turn, random_part, float(common[which]))
+
+    for index in (triples.left, triples.right):
+        deepest[row[index], col[index]] = 0.0
+    np.fmax.at(deepest, (row[triples.at], col[triples.at]), np.maximum(gap, 0.0))
+    worst = record(int(np.argmax(gap)))
+    whole = np.nonzero(triples.near + triples.far >= rule - OFF_LINE)[0]
+    balanced = record(int(whole[np.argmin(gap[whole])]), -1) if whole.size else None
+    below = record(int(whole[np.argmax(gap[whole])])) if whole.size else None
+    equal = max((one for one in (balanced, below) if one), key=lambda one: one.value, default=None)
+    judged = {"equal offsets": equal, "balanced end gap": balanced}.get(method, worst)
+    upper = lower = None
+    if judged is not None and np.isfinite(random).all():
+        chosen = slice(None) if method == "resting" else whole
+        reach = gap if method == "resting" else -gap if method == "balanced end gap" else np.abs(gap)
+        upper = float((np.maximum(reach, 0.0) + k * np.hypot(random, common))[chosen].max())
+        lower = judged.value - _error_only(triples, x, y, u, relief.common, k, method, whole)
+    pairs = np.unique(np.stack([triples.left, triples.right]), axis=1).shape[1]
+    turned = tuple(sorted({round(float(value), 1) % 180.0 for value in triples.degrees}))
+    order = np.argsort(-gap, kind="stable")
+    return Gaps(
+        rule,
+        turned,
+        worst,
+        balanced,
+        equal,
+        upper,
+        pairs,
+        None,
+        deepest,
+        lower=lower,
+        method=method,
+        k=k,
+        worst_places=_places([record(int(which)) for which in order[:200]], rule),
+        stations=True,
+        notes=("stations only: nothing is known of the wall between them",),
+    )
+
+
+def _error_only(
+    triples: Triples, x: Array, y: Array, u: Array, common: CommonError, k: float, method: str, whole: NDArray[np.int64]
+) -> float:
+    """Quantile of the largest value the method would read from errors alone."""
+    if method != "resting":
+        triples = triples.some(whole)
+    # two-sided methods look at both signs, and a normal error has no preferred one: half the probability each
+    level = confidence_of(k) if method != "equal offsets" else (1 + confidence_of(k)) / 2
+    return largest_gap_quantile(triples, x, y, u, common, level)
+
+
+def _places(gaps: list[Gap], rule: float) -> tuple[Gap, ...]:
+    """Up to five gaps from a list in falling order, at least half a rule apart."""
+    places: list[Gap] = []
+    for one in gaps:
+        if one.value > 1e-9 and len(places) < PLACES and all(math.dist(one.at, p.at) >= rule / 2 for p in places):
+            places.append(one)
+    return tuple(places)

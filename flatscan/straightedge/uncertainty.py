@@ -1,0 +1,156 @@
+"""Uncertainty of three-point gaps: supports, smoothing, the common warp, and the factors of METHODS 3d."""
+
+from __future__ import annotations
+
+import math
+from functools import lru_cache
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from flatscan.geometry import Array
+from flatscan.model import CommonError, Relief
+
+
+def confidence_of(k: float) -> float:
+    """One-sided confidence of a coverage factor for a normal error; 1.645 gives 95 %."""
+    return float(ndtr(k))
+
+
+def half_factor(k: float) -> float:
+    """Coverage factor for each of two one-sided tests that share the error probability of ``k`` (1.645 -> 1.96)."""
+    return float(-ndtri((1 - confidence_of(k)) / 2))
+
+
+@lru_cache(maxsize=64)
+def smoothing_correlation(window: int) -> tuple[float, ...]:
+    """Correlation, at lags 0, 1, 2 ... cells, of noise smoothed by a local quadratic over ``window`` cells.
+
+    Autocorrelation of the Savitzky-Golay weights (Anal. Chem. 36, 1964, 1627); 0 beyond the last lag given.
+    """
+    if window <= 2:
+        return (1.0,)
+    at = np.arange(window) - (window - 1) / 2
+    weights = np.linalg.pinv(np.stack([at**0, at, at**2], axis=1))[0]
+    full = np.correlate(weights, weights, mode="full")[window - 1 :]
+    return tuple(float(value) for value in full / full[0])
+
+
+def _correlation(window: int, lag: Array, cos: float, sin: float) -> Array:
+    """Correlation at ``lag`` cells along a direction; the smoother is separable, linear between whole lags."""
+    table = np.append(np.array(smoothing_correlation(window)), 0.0)
+    whole = np.arange(table.size)
+    return np.asarray(np.interp(np.abs(lag * cos), whole, table) * np.interp(np.abs(lag * sin), whole, table))
+
+
+@lru_cache(maxsize=256)
+def variance_ceiling(window: int, samples: int) -> float:
+    """Largest variance of a gap in units of the cells' variance, over all three-point gaps in so many samples.
+
+    Never below 2, the limit of unsmoothed cells with the gap read beside a contact.
+    """
+    ceiling = 2.0
+    if window <= 2 or samples < 3:
+        return ceiling
+    arms = np.arange(1.0, 2 * window + 1)
+    p, q = np.meshgrid(arms, np.append(arms, float(max(samples, 2 * window + 1))))
+    left = q / (p + q)
+    for angle in (0.0, math.pi / 8, math.pi / 4):
+        near, far, both = (_correlation(window, lag, math.cos(angle), math.sin(angle)) for lag in (p, q, p + q))
+        three = left**2 + (1 - left) ** 2 + 1 - 2 * left * near - 2 * (1 - left) * far
+        three += 2 * left * (1 - left) * both
+        # variance is convex in the cells' own u, so unequal u can only bring in the case of one contact without error
+        two = 1 + left**2 - 2 * left * near
+        ceiling = max(ceiling, float(three.max()), float(two.max()))
+    return ceiling
+
+
+def random_u(u: Array, lags: tuple[float, float], window: int, cos: float, sin: float) -> float:
+    """Random standard uncertainty of a gap from its three supports.
+
+    ``u`` (3,) belongs to the left contact, the place of the gap and the right contact; ``lags`` are the distances in
+    cells to the left and the right contact. l^2 u_a^2 + (1 - l)^2 u_b^2 + u_c^2 and the covariances that smoothing
+    brings (METHODS 3d).
+    """
+    near, far = lags
+    share = far / (near + far)
+    weight = np.array([share, -1.0, 1 - share]) * u
+    at = np.array([-near, 0.0, far])
+    correlation = _correlation(window, at[:, None] - at[None, :], cos, sin)
+    np.fill_diagonal(correlation, 1.0)
+    return math.sqrt(max(float(weight @ correlation @ weight), 0.0))
+
+
+def largest_common_u(common: CommonError, rule: float) -> float:
+    """Largest common standard uncertainty of any gap between contacts at most ``rule`` apart [m]."""
+    part = np.linspace(0.0, rule, 61)
+    left, right = np.meshgrid(part, part)
+    return float(common.u_gap(left, right)[left + right <= rule * (1 + 1e-9)].max())
+
+
+@lru_cache(maxsize=64)
+def _warp_factor(width: int, height: int, reach: int, confidence: float, draws: int) -> float:
+    """Quantile of the largest gap / u that a Gaussian warp shows; lengths in quarters of its correlation length."""
+    generator = np.random.default_rng(20)
+
+    def root(size: int) -> Array:
+        at = np.arange(size) / 4
+        return np.asarray(np.linalg.cholesky(np.exp(-((at[:, None] - at) ** 2) / 2) + 1e-9 * np.eye(size)), float)
+
+    warp = root(height) @ generator.standard_normal((draws, height, width)) @ root(width).T
+    largest = np.zeros(draws)
+    arms = sorted({1, 2, max(1, reach // 4), max(1, reach // 2), max(1, reach - 1)})
+    for up, along in ((0, 1), (1, 0), (1, 1), (1, -1)):
+        for p in arms:
+            for q in arms:
+                step = math.hypot(up, along)
+                if (p + q) * step > max(reach, 2 * step) + 1e-9:
+                    continue
+                ratio = _gap_over_u(warp, (up, along), p, q, step / 4)
+                if ratio is not None:
+                    largest = np.maximum(largest, ratio)
+    return float(np.quantile(largest, confidence))
+
+
+def _gap_over_u(field: Array, step: tuple[int, int], p: int, q: int, unit: float) -> Array | None:
+    """Largest gap / u of each field, with contacts p and q steps of ``unit`` lengths away; None if it has no room."""
+    up, along = step
+    if along < 0:
+        field, along = field[:, :, ::-1], 1
+    rows, cols = field.shape[1:]
+    high, wide = rows - up * (p + q), cols - along * (p + q)
+    if high < 1 or wide < 1:
+        return None
+
+    def part(k: int) -> Array:
+        return field[:, up * k : up * k + high, along * k : along * k + wide]
+
+    left = q / (p + q)
+    gap = left * part(0) + (1 - left) * part(p + q) - part(p)
+    u = CommonError(1.0, 1.0).u_gap(np.array(p * unit), np.array(q * unit))
+    return (gap / u).max(axis=(1, 2))
+
+
+def warp_factor(common: CommonError, width: float, height: float, rule: float, k: float, *, draws: int = 400) -> float:
+    """Coverage factor for the common part of a gap whose place the warp itself may have chosen (k_M of METHODS 3d).
+
+    The quantile, at the one-sided confidence of ``k``, of the largest gap / u(gap) over all three-point gaps of a
+    simulated warp on a wall ``width`` by ``height`` [m] (seeded; about 2.8 for 4 x 2.4 m and 1 m correlation length).
+    """
+    size = [int(min(max(math.ceil(extent / common.length * 4 - 1e-9) + 1, 3), 200)) for extent in (width, height)]
+    reach = int(max(2, round(rule / common.length * 4)))
+    draws = max(100, min(draws, int(4e6 / (size[0] * size[1]))))
+    return max(k, _warp_factor(size[0], size[1], min(reach, max(size)), round(confidence_of(k), 6), draws))
+
+
+def expected_u(relief: Relief, rule: float) -> float | None:
+    """Standard uncertainty a gap under a straightedge of ``rule`` [m] has on this relief, before any is laid.
+
+    Contacts and place as far apart as the rule allows, cells of median u: sqrt(1.5 u^2 + u_common^2) (METHODS 3d).
+    None where the cells' u is not known.
+    """
+    u = relief.u[relief.valid]
+    if u.size == 0 or not np.isfinite(u).any():
+        return None
+    common = relief.common.u_gap(np.array(rule / 2), np.array(rule / 2))
+    return math.hypot(math.sqrt(1.5) * float(np.nanmedian(u)), float(common))

@@ -1,0 +1,118 @@
+"""Decisions on flatness by rule and limit (DESIGN, Decision)."""
+
+import numpy as np
+import pytest
+
+from flatscan.errors import BadValue
+from flatscan.straightedge import sweep
+from flatscan.verdict import cannot_be_within, judge
+
+
+def hollow(depth):
+    """A surface with one hollow of so many metres under a 1.8 m rule at its middle."""
+    return lambda x, y: -depth * np.exp(-((x - 1.5) ** 2 + (y - 1.2) ** 2) / 0.08)
+
+
+def scanned(grid_relief, surface, noise, **more):
+    random = np.random.default_rng(5)
+    truth = grid_relief(surface).offset
+    halves = [truth + random.normal(size=truth.shape) * noise * np.sqrt(2) for _ in range(2)]
+    return grid_relief((halves[0] + halves[1]) / 2, u=noise, halves=halves, **more)
+
+
+def judged(relief, rule=1.8, limit=0.003, **more):
+    return judge(gaps=sweep(relief, rule), limit=limit, relief=relief, **more)
+
+
+def test_flat_wall_is_within(grid_relief):
+    verdict = judged(scanned(grid_relief, hollow(0.001), 0.0001))
+    assert verdict.decision == "within"
+    assert verdict.criteria[0].upper <= 0.003
+    assert verdict.sentence == "flatness within; plumb not judged; step not judged; corner not judged"
+    assert verdict.check_by_hand == ()
+
+
+def test_deep_hollow_is_outside(grid_relief):
+    verdict = judged(scanned(grid_relief, hollow(0.006), 0.0001))
+    assert verdict.decision == "outside"
+    assert verdict.criteria[0].lower > 0.003
+
+
+def test_hollow_near_the_limit_is_undecided_and_says_where(grid_relief):
+    verdict = judged(scanned(grid_relief, hollow(0.003), 0.0002))
+    assert verdict.decision == "undecided"
+    assert 1 <= len(verdict.check_by_hand) <= 5
+    assert verdict.check_by_hand[0] == pytest.approx((1.5, 1.2), abs=0.1)
+    assert any("points" in reason for reason in verdict.reasons)
+
+
+def test_hidden_cells_or_wide_smoothing_or_poor_coverage_stop_within(grid_relief):
+    for more, word in (({"hidden": 3}, "hide"), ({"window": 13}, "smoothed over 260 mm")):
+        verdict = judged(scanned(grid_relief, hollow(0.001), 0.0001, **more))
+        assert verdict.decision == "undecided"
+        assert any(word in reason for reason in verdict.reasons)
+    relief = scanned(grid_relief, hollow(0.001), 0.0001)
+    holed = np.where(relief.places[0] > 2.6, np.nan, relief.offset)
+    relief = grid_relief(holed, u=0.0001, halves=(holed, holed))
+    verdict = judged(relief)
+    assert verdict.decision == "undecided"
+    assert any("positions were measured" in reason for reason in verdict.reasons)
+
+
+def test_capture_that_cannot_show_it_says_so_first_and_may_still_be_outside(grid_relief):
+    relief = grid_relief(hollow(0.001), sd=0.005, u=0.0001)
+    assert "over a quarter of the limit" in cannot_be_within(relief, 1.8, 0.003)
+    verdict = judged(relief)
+    assert verdict.decision == "undecided"
+    assert "over a quarter of the limit" in verdict.reasons[0]
+    assert judged(scanned(grid_relief, hollow(0.060), 0.0001, sd=0.005)).decision == "outside"
+
+
+def test_exact_limit(grid_relief):
+    # upper = gap + k sqrt(2) u for equal u and no common part: the boundary belongs to within
+    relief = grid_relief(hollow(0.002))
+    gap = sweep(relief, 1.8).worst.value
+    u = (0.003 - gap) / 1.645 / np.sqrt(2)
+    assert judged(grid_relief(hollow(0.002), u=u * (1 - 1e-9))).decision == "within"
+    assert judged(grid_relief(hollow(0.002), u=u * (1 + 1e-6))).decision == "undecided"
+
+
+def test_stations_are_never_within(station_relief):
+    x, y = np.arange(5) * 0.6 + 0.3, np.arange(4) * 0.6 + 0.3
+    flat = judged(station_relief(x, y, np.zeros((4, 5)), u=1e-5))
+    assert flat.decision == "undecided"
+    assert any("nothing over the limit at the stations read" in reason for reason in flat.reasons)
+    table = np.zeros((4, 5))
+    table[1, 2] = -0.009
+    assert judged(station_relief(x, y, table)).decision == "outside"
+    table[1, 2] = -0.004
+    assert judged(station_relief(x, y, table)).decision == "undecided"
+
+
+def test_no_three_stations_on_a_line(station_relief):
+    relief = station_relief([0.0, 1.0], [0.0, 1.0], [[0.0, 0.001], [0.0, 0.0]])
+    gaps = sweep(relief, 1.8)
+    assert gaps.worst is None
+    verdict = judge(gaps=gaps, limit=0.003, relief=relief)
+    assert verdict.criteria[0].value is None
+    assert "no three stations" in verdict.reasons[0]
+
+
+@pytest.mark.parametrize("limit", [0.0, -0.003, float("nan"), float("inf")])
+def test_limit_must_be_over_zero(grid_relief, limit):
+    relief = grid_relief(hollow(0.001))
+    with pytest.raises(BadValue, match="limit"):
+        judged(relief, limit=limit)
+
+
+@pytest.mark.parametrize("confidence", [0.0, 0.5, 1.0, 95.0])
+def test_confidence_must_be_a_probability(grid_relief, confidence):
+    gaps = sweep(grid_relief(hollow(0.001)), 1.8)
+    with pytest.raises(BadValue, match="confidence"):
+        judge(gaps=gaps, limit=0.003, confidence=confidence)
+
+
+def test_confidence_and_sweep_must_agree(grid_relief):
+    gaps = sweep(grid_relief(hollow(0.001)), 1.8)
+    with pytest.raises(BadValue, match="k = 1.645"):
+        judge(gaps=gaps, limit=0.003, confidence=0.99)
