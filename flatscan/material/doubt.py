@@ -1,0 +1,196 @@
+"""How far the volume may be off: plumb, scale, common error, noise, missing cells, and high spots between stations."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.integrate import trapezoid
+from scipy.special import log_ndtr
+
+from flatscan.errors import Infeasible
+from flatscan.geometry import Array
+from flatscan.material.program import Contact, Held, Problem, least_plane
+from flatscan.model import Relief, Wall
+from flatscan.quantity import root_sum_square
+
+# places used to average the warp's correlation over the wall: enough for 1 %, few enough for n squared
+_WARP_PLACES = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Standard uncertainty of a volume [m3] with its parts by name, None with a note where it cannot be known."""
+
+    u: float | None
+    parts: tuple[tuple[str, float | None], ...]
+    notes: tuple[str, ...]
+
+
+def volume_doubt(
+    relief: Relief, wall: Wall, deep: Array, problem: Problem | None, contacts: tuple[Contact, ...]
+) -> Doubt:
+    """Uncertainty of the volume between wall and plane, from parts that are independent (JCGM 100:2008, 5.1.2)."""
+    net = relief.net_area
+    weights = relief.area[relief.valid]
+    share = weights / weights.sum()
+    mean = float(deep @ share)
+    parts: dict[str, float | None] = {
+        "noise": net * math.hypot(_noise(relief, share), _contact_noise(relief, contacts)),
+        "mean position": net * relief.common.u_offset,
+        "warp": net * warp_at_contacts(relief, contacts),
+        # lengths s times too long make the volume s^2 (area) and its uneven part s^3 (depth too)
+        "scale": relief.common.scale * net * (2 * mean + (mean - float(deep.min()))),
+        "plumb": _plumb(wall, problem, net),
+    }
+    notes = []
+    if parts["plumb"] is None:
+        notes.append("the ± of the volume is not known: how well plumb is known was not stated")
+    missing = net - float(weights.sum())
+    if missing > 1e-9:
+        parts["not measured"] = missing * float(np.sqrt(share @ (deep - mean) ** 2))
+    if relief.cell is None:
+        parts["between stations"], note = _between(relief, net)
+        notes.append(note)
+    return Doubt(root_sum_square(*parts.values()), tuple(parts.items()), tuple(notes))
+
+
+def _noise(relief: Relief, share: Array) -> float:
+    """Random u of the mean offset [m]; independent cells average out."""
+    u = relief.u[relief.valid]
+    return float(np.sqrt(np.nansum((share * u) ** 2)))
+
+
+def _nearest(relief: Relief, contact: Contact) -> tuple[int, int]:
+    return int(np.argmin(np.abs(relief.y - contact.y))), int(np.argmin(np.abs(relief.x - contact.x)))
+
+
+def _contact_noise(relief: Relief, contacts: tuple[Contact, ...]) -> float:
+    """Random u of the plane's mean height [m]: each contact's u by the share of the height it decides."""
+    parts = [c.weight * float(relief.u[_nearest(relief, c)]) for c in contacts if c.kind != "fixed"]
+    return math.hypot(*(part for part in parts if math.isfinite(part))) if parts else 0.0
+
+
+def warp_at_contacts(relief: Relief, contacts: tuple[Contact, ...]) -> float:
+    """Standard deviation [m] of the warp at the contacts, by weight, minus its mean over the wall.
+
+    The mean coat is the contacts' height minus the mean height, so of a Gaussian warp exp(-r^2 / 2 l^2) only what
+    differs between the two counts.
+    """
+    sd, length = relief.common.sd, relief.common.length
+    touching = [c for c in contacts if c.kind != "fixed"]
+    if sd <= 0 or not touching:
+        return 0.0
+    across, upward = (part[relief.valid] for part in relief.places)
+    step = max(1, len(across) // _WARP_PLACES)
+    wall = np.stack([across[::step], upward[::step]], axis=1)
+    held = np.array([[c.x, c.y] for c in touching])
+    share = np.full(len(wall), -1 / len(wall))
+    weight = np.array([c.weight for c in touching])
+    points, load = np.vstack([held, wall]), np.concatenate([weight, share])
+    apart = ((points[:, None, :] - points[None, :, :]) ** 2).sum(axis=2)
+    variance = load @ np.exp(-apart / (2 * length**2)) @ load
+    return sd * math.sqrt(max(float(variance), 0.0))
+
+
+def _leaned(problem: Problem, slope: float) -> Problem:
+    """The same wall read with gravity off by ``slope``: everything measured shifts by slope times its height."""
+    shift = slope * (problem.y - problem.centre[1])
+    held = tuple(
+        Held(h.x, h.y, h.low + slope * (h.y - problem.centre[1]), h.high + slope * (h.y - problem.centre[1]), h.name)
+        for h in problem.held
+    )
+    return replace(
+        problem, need=problem.need + shift, held=held, cap=None if problem.cap is None else problem.cap + shift
+    )
+
+
+def _plumb(wall: Wall, problem: Problem | None, net: float) -> float | None:
+    """Change of the volume [m3] when gravity is off by one u either way, the plane placed anew: the larger of the two.
+
+    The derivative alone would miss that a flat wall gets thicker whichever way it is wrongly tilted.
+    """
+    slope = wall.plumb.u_lean
+    if slope is None:
+        return None
+    if problem is None or slope == 0:
+        return 0.0
+    here = _mean(problem)
+    changes = []
+    for side in (slope, -slope):
+        try:
+            changes.append(abs(_mean(_leaned(problem, side)) - here))
+        except Infeasible:
+            continue
+    return net * max(changes) if changes else None
+
+
+def _mean(problem: Problem) -> float:
+    found = least_plane(problem)
+    return found.offset + found.turn * problem.centre[0] + found.lean * problem.centre[1]
+
+
+def _between(relief: Relief, net: float) -> tuple[float | None, str]:
+    """What the wall may do between stations [m3], in root mean square, and a sentence about it."""
+    rough, middles = roughness(relief)
+    if rough is None:
+        return None, (
+            "the ± of the volume is not known: without three stations on a line nothing tells how far the "
+            "wall strays between them"
+        )
+    excess, spread = expected_excess(relief, rough, middles)
+    mean_error = rough / math.sqrt(max(len(middles), 1))
+    note = (
+        f"between the stations the wall strays by about {rough * 1e3:.1f} mm (u) from a straight line; a high spot "
+        f"there would set the plane {excess * 1e3:.1f} mm further out on average: hunt it with a straightedge"
+    )
+    return net * math.hypot(spread, mean_error), note
+
+
+def _line_pairs(at: Array, values: Array) -> tuple[list[float], list[float]]:
+    """Misfit of each inner reading of one line against its neighbours' chord, and the mid values between readings."""
+    known = np.isfinite(values)
+    at, values = at[known], values[known]
+    misfit: list[float] = []
+    if len(at) > 2:
+        weight = (at[2:] - at[1:-1]) / (at[2:] - at[:-2])
+        misfit = list(values[1:-1] - weight * values[:-2] - (1 - weight) * values[2:])
+    return misfit, list((values[1:] + values[:-1]) / 2)
+
+
+def roughness(relief: Relief) -> tuple[float | None, Array]:
+    """Standard deviation [m] of the wall about the chord midway between stations, and the mid values [m].
+
+    From the misfit of each station against its two neighbours' chord, less reading noise (1.5 u^2 at the middle).
+    For a semivariogram linear in distance the variance midway between two stations is half that misfit's
+    (METHODS 3c with gamma = kappa r); a smooth wall strays less, so this errs on the large side. None without
+    three stations on any line.
+    """
+    z = np.where(relief.valid, relief.offset, np.nan)
+    misfit: list[float] = []
+    middles: list[float] = []
+    for at, lines in ((relief.x, z), (relief.y, z.T)):
+        for line in lines:
+            more, between = _line_pairs(at, line)
+            misfit += more
+            middles += between
+    if not misfit:
+        return None, np.array(middles)
+    noise = 1.5 * float(np.nanmean(relief.u[relief.valid] ** 2))
+    variance = max(float(np.mean(np.square(misfit))) - noise, 0.0) / 2
+    return math.sqrt(variance), np.array(middles)
+
+
+def expected_excess(relief: Relief, rough: float, middles: Array) -> tuple[float, float]:
+    """Mean and root mean square [m] by which the highest of the unseen middles tops the highest station.
+
+    Middles are independent normal about their chords; P(all below M + t) is the product of their distribution
+    functions, and E[D] = int P(D > t) dt, E[D^2] = int 2 t P(D > t) dt.
+    """
+    if rough <= 0 or not len(middles):
+        return 0.0, 0.0
+    top = float(np.nanmax(relief.offset[relief.valid]))
+    t = np.linspace(0.0, 8 * rough, 801)
+    beyond = -np.expm1(log_ndtr((top + t[:, None] - middles[None, :]) / rough).sum(axis=1))
+    return float(trapezoid(beyond, t)), math.sqrt(float(trapezoid(2 * t * beyond, t)))
