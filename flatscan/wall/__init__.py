@@ -1,1 +1,6 @@
-"""`Cloud` to the walls it shows."""
+"""From a capture to its walls: planes, up, room side, outline and openings."""
+
+from flatscan.wall.find import find_walls
+from flatscan.wall.room import Corner, Room
+
+__all__ = ["Corner", "Room", "find_walls"]

@@ -1,0 +1,93 @@
+"""Surfaces that are not one flat wall: curved ones, and walls on two levels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from flatscan.geometry import Array
+from flatscan.wall.candidates import Candidate, Thinned, in_plane
+
+GROWTH = 1.6
+CURVED_SAGITTA = 0.06
+MORE = 1.25
+LEVELS = (0.015, 0.25)
+
+
+@dataclass(frozen=True, slots=True)
+class Bend:
+    """A curved surface: smallest radius [m] and how far it leaves a plane over its own extent [m]."""
+
+    radius: float
+    sagitta: float
+
+
+def find_bend(thinned: Thinned, plane: Candidate) -> Bend | None:
+    """The curvature of the surface that ``plane`` touches, or None where it is flat.
+
+    A quadratic is grown outward from the plane's own points. The surface is curved if the quadratic holds a quarter
+    more points than the plane does and leaves the plane by more than 60 mm over its extent.
+    """
+    own = in_plane(thinned.points[plane.members], plane.centre, plane.normal)
+    flat = in_plane(thinned.points, plane.centre, plane.normal)
+    off = (thinned.points - plane.centre) @ plane.normal
+    half = np.quantile(np.abs(own), 0.95, axis=0)
+    held = plane.members
+    for growth in np.linspace(1.0, GROWTH, 6):
+        design = _quadratic(flat[held])
+        terms, *_ = np.linalg.lstsq(design, off[held], rcond=None)
+        near = (np.abs(flat) < growth * half + 0.05).all(axis=1)
+        near &= np.abs(off - _quadratic(flat) @ terms) < thinned.reach
+        held = np.flatnonzero(near)
+        if len(held) < 10:
+            return None
+    bend = np.linalg.eigvalsh(np.array([[2 * terms[3], terms[4]], [terms[4], 2 * terms[5]]]))
+    sharpest = float(np.abs(bend).max())
+    span = float(np.ptp(_quadratic(flat[held])[:, 3:] @ terms[3:]))
+    if len(held) < MORE * len(plane.members) or span < CURVED_SAGITTA or sharpest == 0:
+        return None
+    return Bend(1 / sharpest, span)
+
+
+def _quadratic(flat: Array) -> Array:
+    x, y = flat.T
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+
+
+def level_beside(thinned: Thinned, plane: Candidate, others: list[Candidate]) -> tuple[Candidate, float] | None:
+    """A parallel surface that goes on beside this one 15 to 250 mm before or behind it, and that step [m].
+
+    The step is + along ``plane``'s normal. Surfaces that overlap (a cupboard's front, the other face of a
+    partition) are not a second level of the same wall.
+    """
+    own = in_plane(thinned.points[plane.members], plane.centre, plane.normal)
+    for other in others:
+        if other is plane or abs(np.dot(other.normal, plane.normal)) < np.cos(np.radians(3.0)):
+            continue
+        points = thinned.points[other.members]
+        step = float(np.median((points - plane.centre) @ plane.normal))
+        if not LEVELS[0] < abs(step) < LEVELS[1]:
+            continue
+        beside = in_plane(points, plane.centre, plane.normal)
+        if _touch(own, beside):
+            return other, step
+    return None
+
+
+def _touch(one: Array, two: Array, *, cell: float = 0.1) -> bool:
+    """Whether two point sets in one plane fill neighbouring cells over 0.5 m and share at most a tenth of theirs."""
+    low = np.minimum(one.min(axis=0), two.min(axis=0)) - 2 * cell
+    size = np.ceil((np.maximum(one.max(axis=0), two.max(axis=0)) - low) / cell).astype(int) + 3
+    grids = []
+    for points in (one, two):
+        grid = np.zeros(size, dtype=bool)
+        grid[tuple(np.floor((points - low) / cell).astype(int).T)] = True
+        grids.append(grid)
+    shared = (grids[0] & grids[1]).sum()
+    wide = grids[0].copy()
+    for shift in (-1, 1):
+        for axis in (0, 1):
+            wide |= np.roll(grids[0], shift, axis)
+    meeting = (wide & grids[1]).sum()
+    return bool(meeting * cell > 0.5 and shared < 0.1 * min(grids[0].sum(), grids[1].sum()) + 0.5 / cell)

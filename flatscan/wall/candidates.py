@@ -1,0 +1,175 @@
+"""Flat surfaces in a thinned cloud: seeded RANSAC for the inliers, one connected surface at a time.
+
+The draws come from one seeded generator and every sum is taken in a fixed order, so the planes are the same whatever
+the number of threads. The planes found here only say which points belong together; the wall itself is refitted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.spatial import cKDTree
+
+from flatscan.geometry import Array, Mask, fit_plane_total
+
+SEED = 20260
+NEIGHBOURS = 24
+DRAWS = 240
+MOST_PLANES = 24
+LEAST_AREA = 0.25
+LEAST_POINTS = 60
+COHERENT = np.cos(np.radians(30.0))
+LINK = 0.35
+
+
+@dataclass(frozen=True, eq=False)
+class Candidate:
+    """A flat surface: centre (3,), unit normal (3,) of either sign, its points' indices, and its area [m2]."""
+
+    centre: Array
+    normal: Array
+    members: NDArray[np.int64]
+    area: float
+
+
+@dataclass(frozen=True, eq=False)
+class Thinned:
+    """The thinned points (n, 3), their local normals (n, 3), the box size and the scatter about local planes [m]."""
+
+    points: Array
+    normals: Array
+    box: float
+    scatter: float
+
+    @property
+    def reach(self) -> float:
+        """Distance from a plane within which a point may belong to it: three scatters, 20 to 40 mm."""
+        return float(np.clip(3 * self.scatter, 0.02, 0.04))
+
+
+def with_normals(points: Array, box: float) -> Thinned:
+    """Local normals (n, 3) by the least-spread direction of each point's nearest neighbours."""
+    count = min(NEIGHBOURS, len(points))
+    _, near = cKDTree(points).query(points, k=count, workers=1)
+    near = near.reshape(len(points), count)
+    arms = points[near] - points[near].mean(axis=1, keepdims=True)
+    spread, axes = np.linalg.eigh(np.einsum("nki,nkj->nij", arms, arms))
+    scatter = float(np.sqrt(np.median(np.clip(spread[:, 0], 0, None)) / max(count - 3, 1)))
+    return Thinned(points, axes[:, :, 0], box, scatter)
+
+
+def find_planes(thinned: Thinned, *, least_area: float = LEAST_AREA, most: int = MOST_PLANES) -> list[Candidate]:
+    """Flat connected surfaces of at least ``least_area`` [m2], in the order in which they were found (large first)."""
+    rng = np.random.default_rng(SEED)
+    free = np.arange(len(thinned.points))
+    found: list[Candidate] = []
+    misses = 0
+    while len(found) < most and len(free) >= LEAST_POINTS and misses < 3:
+        best = _best_hypothesis(thinned, free, rng)
+        if best is None:
+            break
+        centre, normal, near = _refine(thinned, free, *best)
+        members = _largest_piece(thinned, free[near], centre, normal)
+        area = _filled(thinned, members, centre, normal)
+        if len(members) < LEAST_POINTS or (area < least_area and found):
+            misses += 1
+            free = np.setdiff1d(free, members, assume_unique=True)
+            continue
+        centre, normal = fit_plane_total(thinned.points[members])
+        found.append(Candidate(centre, normal, members, area))
+        free = np.setdiff1d(free, _claimed(thinned, free, members, centre, normal), assume_unique=True)
+    return found
+
+
+def _best_hypothesis(thinned: Thinned, free: NDArray[np.int64], rng: np.random.Generator) -> tuple[Array, Array] | None:
+    """Point and normal of the drawn triple that holds the most free points within reach."""
+    points = thinned.points[free]
+    seeds = rng.integers(len(free), size=DRAWS)
+    mates = rng.integers(len(free), size=(DRAWS, 300))
+    start, direction = points[seeds], thinned.normals[free[seeds]]
+    arm = points[mates] - start[:, None]
+    away = np.linalg.norm(arm, axis=2)
+    off = np.abs(np.einsum("smi,si->sm", arm, direction))
+    fits = (away > 0.15) & (away < 2.5) & (off < 0.15 * away + thinned.reach)
+    order = np.argsort(~fits, axis=1, kind="stable")[:, :2]
+    usable = np.take_along_axis(fits, order, axis=1).all(axis=1)
+    pair = np.take_along_axis(arm, order[:, :, None], axis=1)
+    normal = np.cross(pair[:, 0], pair[:, 1])
+    size = np.linalg.norm(normal, axis=1)
+    usable &= size > 0.01
+    if not usable.any():
+        return None
+    normal, start = normal[usable] / size[usable, None], start[usable]
+    trial = points[rng.integers(len(points), size=min(4000, len(points)))]
+    gap = np.abs(trial @ normal.T - np.einsum("si,si->s", start, normal))
+    top = np.argsort(-(gap < thinned.reach).sum(axis=0), kind="stable")[:12]
+    scores = [_near(thinned, free, start[i], normal[i]).sum() for i in top]
+    best = top[int(np.argmax(scores))]
+    return start[best], normal[best]
+
+
+def _near(thinned: Thinned, free: NDArray[np.int64], centre: Array, normal: Array) -> Mask:
+    """Free points within reach of the plane whose own surface also faces its way."""
+    off = np.abs((thinned.points[free] - centre) @ normal)
+    return (off < thinned.reach) & (np.abs(thinned.normals[free] @ normal) > COHERENT)
+
+
+def _refine(thinned: Thinned, free: NDArray[np.int64], centre: Array, normal: Array) -> tuple[Array, Array, Mask]:
+    """Plane and its free inliers after refitting by least squares until the inliers stay the same."""
+    near = _near(thinned, free, centre, normal)
+    for _ in range(12):
+        if near.sum() < 3:
+            break
+        centre, normal = fit_plane_total(thinned.points[free[near]])
+        again = _near(thinned, free, centre, normal)
+        if np.array_equal(again, near):
+            break
+        near = again
+    return centre, normal, near
+
+
+def in_plane(points: Array, centre: Array, normal: Array) -> Array:
+    """Two coordinates (n, 2) [m] of each point within the plane, about its centre."""
+    helper = np.eye(3)[int(np.argmin(np.abs(normal)))]
+    first = np.cross(normal, helper)
+    first /= np.linalg.norm(first)
+    return (points - centre) @ np.stack([first, np.cross(normal, first)], axis=1)
+
+
+def _filled(thinned: Thinned, members: NDArray[np.int64], centre: Array, normal: Array) -> float:
+    """Area [m2] of the cells that the members fill, each large enough to hold a few of them."""
+    if not len(members):
+        return 0.0
+    cell = max(0.05, 2 * thinned.box)
+    place = np.floor(in_plane(thinned.points[members], centre, normal) / cell)
+    return len(np.unique(place, axis=0)) * cell**2
+
+
+def _largest_piece(thinned: Thinned, members: NDArray[np.int64], centre: Array, normal: Array) -> NDArray[np.int64]:
+    """Members of the largest connected part: a gap over twice LINK parts coplanar surfaces of different walls."""
+    if not len(members):
+        return members
+    flat = in_plane(thinned.points[members], centre, normal)
+    cell = max(0.1, 2 * thinned.box)
+    place = np.floor((flat - flat.min(axis=0)) / cell).astype(np.int64)
+    grid = np.zeros(place.max(axis=0) + 1, dtype=bool)
+    grid[place[:, 0], place[:, 1]] = True
+    margin = int(np.ceil(LINK / cell))
+    wide = ndimage.binary_dilation(np.pad(grid, margin), iterations=margin)
+    labels, _ = ndimage.label(wide, structure=np.ones((3, 3)))
+    label = labels[place[:, 0] + margin, place[:, 1] + margin]
+    return members[label == np.bincount(label).argmax()]
+
+
+def _claimed(
+    thinned: Thinned, free: NDArray[np.int64], members: NDArray[np.int64], centre: Array, normal: Array
+) -> NDArray[np.int64]:
+    """The members, and the fuzz about them that would otherwise come back as a second plane beside the first."""
+    off = np.abs((thinned.points[free] - centre) @ normal)
+    slab = free[off < 1.5 * thinned.reach]
+    away, _ = cKDTree(thinned.points[members]).query(thinned.points[slab], workers=1)
+    faces = np.abs(thinned.normals[slab] @ normal) > COHERENT
+    return np.union1d(members, slab[(away < 3 * thinned.box) & faces])

@@ -1,0 +1,227 @@
+"""All the walls of a capture, in the order of the stages: planes, up, facing, fit, outline, openings, numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from flatscan.errors import TooFewPoints, WallNotFound
+from flatscan.geometry import Array
+from flatscan.model import Cloud, Wall
+from flatscan.wall.adjoin import SIDES, adjoining_edges
+from flatscan.wall.bend import find_bend
+from flatscan.wall.candidates import Candidate, Thinned, find_planes, with_normals
+from flatscan.wall.facing import Facing, axis_text, decide_facing
+from flatscan.wall.fit import Fit, fit_wall
+from flatscan.wall.occupancy import SLAB, Occupancy, count_points, occupancy_cell
+from flatscan.wall.outline import bounds, clean, left_out, outline_polygon
+from flatscan.wall.room import Room
+from flatscan.wall.scale import check_taped, scale_notes
+from flatscan.wall.thin import thin
+from flatscan.wall.upright import Upright, decide_up, is_upright
+
+LEAST_SAMPLE = 100
+SMEARED = 0.05
+SMALLEST, LARGEST = 0.3, 300.0
+LEAST_WALL, LEAST_WIDTH, LEAST_HEIGHT = 0.7, 0.4, 1.0
+
+
+def find_walls(
+    cloud: Cloud,
+    *,
+    up: str | None = None,
+    seen_from: Array | None = None,
+    width: float | None = None,
+    height: float | None = None,
+) -> Room:
+    """The walls of a capture, each with frame, outline and openings, numbered 1 (largest net area), then clockwise.
+
+    ``up`` is x, y, z, -x, -y or -z; ``seen_from`` (3,) a point on the room side in file coordinates [m]; ``width``
+    and ``height`` [m] are taped sizes to check the scale with. A wall is a flat, connected surface within 5 degrees
+    of vertical: the largest one of any size, and all others of at least 0.7 m2 that are 0.4 m wide and 1 m high.
+    Raises `UnitsUnknown` where up or the room side cannot be told, `WallNotFound` where nothing flat stands upright,
+    `TooFewPoints` for a capture with next to nothing in it, and `BadValue` for settings that make no sense.
+    """
+    check_taped(width, height)
+    thinned = with_normals(*thin(_checked(cloud)))
+    planes = find_planes(thinned)
+    if not planes:
+        raise _none_found(cloud, thinned, planes, None)
+    upright = decide_up(cloud, thinned, planes, up)
+    standing = _standing(planes, thinned, upright.direction)
+    if not standing:
+        raise _none_found(cloud, thinned, planes, upright)
+    standing, bent = _flat_only(cloud, thinned, standing)
+    faces = [decide_facing(cloud, thinned, planes, plane, upright.direction, seen_from) for plane in standing]
+    fits = [
+        fit_wall(cloud.sample, thinned, plane, upright.direction, face.sign)
+        for plane, face in zip(standing, faces, strict=True)
+    ]
+    share = cloud.count / len(thinned.points)
+    cells = [occupancy_cell(p.area, len(p.members) * share) for p in standing]
+    grids = count_points(cloud.chunks(), fits, cells, cloud.stands)
+    walls = [
+        _wall(cloud, _Surveyed(fit, grid, face, planes, thinned), upright)
+        for fit, grid, face in zip(fits, grids, faces, strict=True)
+    ]
+    walls = [replace(wall, notes=(*wall.notes, *scale_notes(wall, width, height))) for wall in walls]
+    return Room(_numbered(walls, upright.direction), (), (*upright.notes, *bent))
+
+
+def _checked(cloud: Cloud) -> Array:
+    """The cloud's sample, if there is something to find in it."""
+    points = cloud.sample
+    if points.ndim != 2 or points.shape[1] != 3 or not np.isfinite(points).all():
+        raise TooFewPoints(
+            cloud.origin.file,
+            f"a sample of shape {points.shape} with values that are not finite",
+            needed="finite points (n, 3)",
+            remedy="Export the capture again",
+        )
+    if len(points) < LEAST_SAMPLE:
+        raise TooFewPoints(
+            cloud.origin.file,
+            f"{len(points)} points",
+            needed=f"at least {LEAST_SAMPLE} to find a wall in",
+            remedy="Scan the wall more densely",
+        )
+    extent = np.ptp(points, axis=0)
+    if np.sort(extent)[1] < SMALLEST or extent.max() > LARGEST:
+        text = " x ".join(f"{size:.4g}" for size in extent)
+        raise WallNotFound(
+            cloud.origin.file,
+            f"points that fill {text} m",
+            needed=f"a wall, {SMALLEST:g} to {LARGEST:g} m along its longest side",
+            remedy="Check the unit with --file-unit",
+        )
+    return points
+
+
+def _standing(planes: list[Candidate], thinned: Thinned, up: Array) -> list[Candidate]:
+    """The vertical surfaces that are walls: the largest, and others of at least 0.7 m2, 0.4 m wide and 1 m high."""
+    upright = sorted((plane for plane in planes if is_upright(plane, up)), key=lambda plane: -plane.area)
+    if not upright:
+        return []
+    walls = [upright[0]]
+    for plane in upright[1:]:
+        points = thinned.points[plane.members]
+        tall = float(np.ptp(points @ up))
+        wide = float(np.ptp(points @ np.cross(up, plane.normal)))
+        if plane.area >= LEAST_WALL and wide >= LEAST_WIDTH and tall >= LEAST_HEIGHT:
+            walls.append(plane)
+    return walls
+
+
+def _flat_only(cloud: Cloud, thinned: Thinned, walls: list[Candidate]) -> tuple[list[Candidate], list[str]]:
+    """The walls that are not part of a curved surface, and what is said of the others; an error if none is left."""
+    bends = [find_bend(thinned, plane) for plane in walls]
+    flat = [plane for plane, bend in zip(walls, bends, strict=True) if bend is None]
+    notes = [
+        f"a curved surface at {axis_text(plane)} was left out: radius about {bend.radius:.1f} m, "
+        f"{bend.sagitta * 1000:.0f} mm off a plane"
+        for plane, bend in zip(walls, bends, strict=True)
+        if bend is not None
+    ]
+    first = bends[0]
+    if first is not None and (not flat or flat[0].area < 0.5 * walls[0].area):
+        raise WallNotFound(
+            cloud.origin.file,
+            f"a curved surface: radius about {first.radius:.1f} m, "
+            f"{first.sagitta * 1000:.0f} mm off a plane over its extent",
+            needed="a flat wall",
+            remedy="Choose a flat wall; a curved one has no plane to be measured from",
+        )
+    return flat, notes
+
+
+def _none_found(cloud: Cloud, thinned: Thinned, planes: list[Candidate], upright: Upright | None) -> WallNotFound:
+    """The error that names what was found instead of a wall."""
+    if not planes:
+        text = " x ".join(f"{size:.2f}" for size in np.ptp(thinned.points, axis=0))
+        found = f"no flat surface among {cloud.count} points that fill {text} m"
+        remedy = "Scan one wall squarely; a curved or cluttered surface cannot be surveyed"
+    else:
+        up = upright.direction if upright else np.array([0.0, 0.0, 1.0])
+        kinds = [_kind(plane, up) for plane in planes]
+        words = ", ".join(f"{kind} of {plane.area:.1f} m2" for kind, plane in zip(kinds[:4], planes, strict=False))
+        found = f"no vertical surface with up by {upright.words if upright else 'the file'}: only {words}"
+        remedy = "Scan a wall, or say which way is up with --up"
+    return WallNotFound(cloud.origin.file, found, needed="a flat surface within 5 degrees of vertical", remedy=remedy)
+
+
+def _kind(plane: Candidate, up: Array) -> str:
+    tilt = np.degrees(np.arccos(np.clip(abs(np.dot(plane.normal, up)), 0, 1)))
+    return "a level surface" if tilt < 5 else f"a surface leaning {90 - tilt:.0f} degrees from vertical"
+
+
+@dataclass(frozen=True, eq=False)
+class _Surveyed:
+    """What is known of one wall before its outline is drawn."""
+
+    fit: Fit
+    grid: Occupancy
+    face: Facing
+    planes: list[Candidate]
+    thinned: Thinned
+
+
+def _wall(cloud: Cloud, seen: _Surveyed, upright: Upright) -> Wall:
+    """One wall, not yet numbered, with its frame moved to the full outline's lower left."""
+    fit, grid = seen.fit, seen.grid
+    occupied = clean(grid.surface)
+    if not occupied.any():
+        raise TooFewPoints(
+            cloud.origin.file,
+            f"{int(grid.surface.sum())} scattered points on the wall",
+            needed="a surface",
+            remedy="Scan the wall more densely",
+        )
+    edges = adjoining_edges(fit, bounds(grid, occupied), seen.planes, seen.thinned)
+    adjoined = np.array([edge.plane is not None for edge in edges])
+    full = outline_polygon(grid, occupied, np.array([edge.place for edge in edges]), adjoined)
+    corner = full.min(axis=0)
+    full = full - corner
+    at = fit.frame.to_file(np.array([[*corner, fit.lean * corner[1]]]))[0]
+    strips = np.where(adjoined, SMEARED, 0.0)
+    return Wall(
+        number=1,
+        frame=replace(fit.frame, at=at),
+        outline=left_out(full, strips),
+        openings=(),
+        share=float(grid.surface.sum() / cloud.count),
+        up_from=upright.words,
+        facing_from=seen.face.words,
+        plumb=upright.plumb,
+        slab=SLAB + abs(fit.lean) * float(np.ptp(full[:, 1])),
+        notes=(*seen.face.notes, *_strip_notes(strips)),
+        full=full if strips.any() else None,
+    )
+
+
+def _strip_notes(strips: Array) -> list[str]:
+    """Say which strips were left out of the measurement."""
+    sides = [side for side, strip in zip(SIDES, strips, strict=True) if strip > 0]
+    if not sides:
+        return []
+    return [
+        f"{SMEARED * 1000:.0f} mm were left out along the {', '.join(sides)} edge{'s' if len(sides) > 1 else ''}, "
+        "where another surface adjoins and scanners smear: sizes are corner to corner, the strips are not measured"
+    ]
+
+
+def _numbered(walls: list[Wall], up: Array) -> tuple[Wall, ...]:
+    """Numbers from 1, the largest net area, then clockwise seen from above about the middle of all walls."""
+    middles = [wall.frame.to_file(np.array([[wall.width / 2, wall.height / 2, 0.0]]))[0] for wall in walls]
+    first = int(np.argmax([_net_area(wall) for wall in walls]))
+    arms = np.array(middles) - np.mean(middles, axis=0)
+    east = walls[first].frame.along
+    north = np.cross(up, east)
+    turn = np.arctan2(arms @ north, arms @ east)
+    clockwise = np.mod(turn[first] - turn + 1e-9, 2 * np.pi)
+    order = sorted(range(len(walls)), key=lambda i: (i != first, clockwise[i]))
+    return tuple(replace(walls[i], number=place + 1) for place, i in enumerate(order))
+
+
+def _net_area(wall: Wall) -> float:
+    return wall.gross_area - sum(opening.width * opening.height for opening in wall.openings)

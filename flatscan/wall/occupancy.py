@@ -1,0 +1,120 @@
+"""Where the points lie over each wall: fine counting grids filled by one pass over the whole cloud."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flatscan.geometry import Array
+from flatscan.model import Counts
+from flatscan.wall.fit import Fit
+
+SLAB = 0.05
+REVEAL = 0.45
+FRONT = 1.5
+MARGIN = 0.4
+FINEST, COARSEST = 0.005, 0.05
+PER_CELL = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class Occupancy:
+    """Counts of points over a wall in square cells [up, along] whose lower left is at ``left``, ``bottom`` [m].
+
+    ``surface`` counts points within `SLAB` of the fitted plane and ``rise`` is their mean offset from it [m] (NaN
+    without points); ``reveal`` counts points up to `REVEAL` behind it, ``behind`` all points behind, ``front``
+    points up to `FRONT` before it; ``through`` points seen by a scanner through the wall's plane at that cell.
+    """
+
+    left: float
+    bottom: float
+    cell: float
+    surface: Counts
+    rise: Array
+    reveal: Counts
+    behind: Counts
+    front: Counts
+    through: Counts
+
+    @property
+    def x(self) -> Array:
+        """Centres of the columns [m]."""
+        return self.left + (np.arange(self.surface.shape[1], dtype=np.float64) + 0.5) * self.cell
+
+    @property
+    def y(self) -> Array:
+        """Centres of the rows [m]."""
+        return self.bottom + (np.arange(self.surface.shape[0], dtype=np.float64) + 0.5) * self.cell
+
+
+class _Tally:
+    """The grids of one wall while they are being filled."""
+
+    def __init__(self, fit: Fit, cell: float, stands: Array | None) -> None:
+        self.fit, self.cell = fit, cell
+        self.left, self.bottom = fit.low - MARGIN
+        columns, rows = np.ceil((fit.high - fit.low + 2 * MARGIN) / cell).astype(int)
+        self.shape = (int(rows), int(columns))
+        self.layers = {name: np.zeros(rows * columns, np.int64) for name in _LAYERS}
+        self.total = np.zeros(rows * columns)
+        place = fit.local(stands) if stands is not None and len(stands) else np.empty((0, 3))
+        # a second station behind the wall sees the next room directly, so "seen through" would mean nothing
+        self.stands = place if len(place) and (place[:, 2] > 0.05).all() else np.empty((0, 3))
+        frame = fit.frame
+        self.off = frame.out - fit.lean * frame.up
+
+    def add(self, points: Array) -> None:
+        off = (points - self.fit.frame.at) @ self.off
+        close = points[(off > -REVEAL) & (off < FRONT)] if not len(self.stands) else points[off < FRONT]
+        place = self.fit.local(close)
+        number, inside = self._numbers(place[:, 0], place[:, 1])
+        off = place[:, 2]
+        on = inside & (np.abs(off) < SLAB)
+        self._count("surface", number[on])
+        self.total += np.bincount(number[on], off[on], minlength=len(self.total))
+        self._count("reveal", number[inside & (off <= -SLAB) & (off > -REVEAL)])
+        self._count("behind", number[inside & (off <= -SLAB)])
+        self._count("front", number[inside & (off >= SLAB)])
+        for stand in self.stands:
+            self._add_through(place[off < -SLAB], stand)
+
+    def _add_through(self, behind: Array, stand: Array) -> None:
+        share = stand[2] / (stand[2] - behind[:, 2])
+        crossing = stand[:2] + share[:, None] * (behind[:, :2] - stand[:2])
+        number, inside = self._numbers(crossing[:, 0], crossing[:, 1])
+        self._count("through", number[inside])
+
+    def _numbers(self, x: Array, y: Array) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+        column = np.floor((x - self.left) / self.cell).astype(np.int64)
+        row = np.floor((y - self.bottom) / self.cell).astype(np.int64)
+        inside = (column >= 0) & (row >= 0) & (column < self.shape[1]) & (row < self.shape[0])
+        return row * self.shape[1] + column, inside
+
+    def _count(self, name: str, number: NDArray[np.int64]) -> None:
+        self.layers[name] += np.bincount(number, minlength=len(self.total))
+
+    def done(self) -> Occupancy:
+        count = self.layers["surface"]
+        rise = np.divide(self.total, count, out=np.full(len(self.total), np.nan), where=count > 0)
+        layers = {name: layer.reshape(self.shape) for name, layer in self.layers.items()}
+        return Occupancy(float(self.left), float(self.bottom), self.cell, rise=rise.reshape(self.shape), **layers)
+
+
+_LAYERS = ("surface", "reveal", "behind", "front", "through")
+
+
+def occupancy_cell(area: float, points: float) -> float:
+    """Cell size [m] that holds about `PER_CELL` of so many ``points`` spread over ``area``, 5 to 50 mm."""
+    return float(np.clip(np.sqrt(PER_CELL * area / max(points, 1.0)), FINEST, COARSEST))
+
+
+def count_points(chunks: Iterator[Array], fits: list[Fit], cells: list[float], stands: Array | None) -> list[Occupancy]:
+    """One `Occupancy` per fit, from one pass over the cloud's chunks of points (m, 3)."""
+    tallies = [_Tally(fit, cell, stands) for fit, cell in zip(fits, cells, strict=True)]
+    for points in chunks:
+        for tally in tallies:
+            tally.add(points)
+    return [tally.done() for tally in tallies]

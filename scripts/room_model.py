@@ -1,0 +1,307 @@
+"""Rooms and walls of known truth, scanned by ray casting: `build_room`, `build_wall` and the truth they state.
+
+Used by the tests and by the maker of the sample clouds. The measured wall's shape is a formula, so every number of
+the truth can be had to any accuracy: `Shape.offset(x, y)` is how far the wall stands proud of the vertical plane
+through its foot, in metres, x to the right and y up as seen from the room.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+Box = tuple[float, float, float, float, float, float]
+STEP = 0.02
+
+
+@dataclass(frozen=True)
+class Shape:
+    """A wall's true offsets [m]: lean (slope), belly along and up (sagitta), and round humps (x, y, height, sd)."""
+
+    width: float
+    height: float
+    lean: float = 0.0
+    belly_along: float = 0.0
+    belly_up: float = 0.0
+    humps: tuple[tuple[float, float, float, float], ...] = ()
+
+    def offset(self, x, y):
+        """Offset [m] toward the room at x, y [m]."""
+        z = self.lean * y
+        z = z + self.belly_along * (1 - (2 * x / self.width - 1) ** 2)
+        z = z + self.belly_up * (1 - (2 * y / self.height - 1) ** 2)
+        for at_x, at_y, proud, sd in self.humps:
+            z = z + proud * np.exp(-((x - at_x) ** 2 + (y - at_y) ** 2) / (2 * sd**2))
+        return z
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A room: ``shape`` of the measured wall, ``depth`` [m] of the room, and what stands in and on it.
+
+    ``openings`` are (left, bottom, width, height, reveal) in the measured wall, with a reveal that deep and, where it
+    is a door (bottom 0), a corridor behind. ``boxes`` are furniture (x0, y0, z0, x1, y1, z1) in wall coordinates,
+    ``pipes`` (x, radius, off) stand from floor to ceiling that far off the wall, ``skirting`` is (thickness, height)
+    or None. ``stands`` are scanner positions in wall coordinates.
+    """
+
+    shape: Shape
+    depth: float = 3.5
+    openings: tuple[tuple[float, float, float, float, float], ...] = ()
+    boxes: tuple[Box, ...] = ()
+    pipes: tuple[tuple[float, float, float], ...] = ()
+    skirting: tuple[float, float] | None = None
+    sockets: tuple[tuple[float, float, float], ...] = ()
+    floor: bool = True
+    ceiling: bool = True
+    stands: tuple[tuple[float, float, float], ...] = ((1.2, 1.4, 1.8), (3.0, 1.5, 2.4))
+
+
+BARE = Plan(Shape(4.0, 2.5, lean=0.004, humps=((1.3, 1.4, 0.006, 0.18),)))
+FURNISHED = Plan(
+    Shape(4.2, 2.5, lean=0.0035, belly_along=0.004, humps=((1.1, 1.5, 0.007, 0.15), (3.0, 1.9, 0.005, 0.2))),
+    openings=((0.5, 0.0, 0.85, 2.05, 0.10), (2.4, 0.9, 1.2, 1.1, 0.15)),
+    boxes=((1.5, 0.0, 0.12, 2.2, 0.75, 0.55), (3.4, 0.0, 1.4, 4.0, 0.9, 2.3)),
+    pipes=((4.05, 0.011, 0.045),),
+    skirting=(0.015, 0.10),
+)
+
+
+@dataclass(frozen=True)
+class Pose:
+    """How the room lies in the file: turned by ``yaw`` [rad] about the vertical, moved, with file axis ``up``."""
+
+    yaw: float = np.radians(25.0)
+    move: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    up: str = "z"
+
+    def axes(self) -> np.ndarray:
+        """Rows: the file directions of the wall's x (right), y (up) and z (toward the room)."""
+        c, s = np.cos(self.yaw), np.sin(self.yaw)
+        along, up, out = np.array([[c, s, 0], [0, 0, 1.0], [s, -c, 0]])
+        order = {"z": [0, 1, 2], "y": [1, 2, 0], "x": [2, 0, 1]}[self.up[-1]]
+        rows = np.stack([along, up, out])[:, order]
+        if self.up.startswith("-"):
+            flip = np.ones(3)
+            flip["xyz".index(self.up[-1])] = -1
+            flip[("xyz".index(self.up[-1]) + 1) % 3] = -1  # two signs, so that the file stays right-handed
+            rows = rows * flip
+        return rows
+
+    def to_file(self, points: np.ndarray) -> np.ndarray:
+        """Wall coordinates (n, 3) in the file's axes."""
+        return points @ self.axes() + np.asarray(self.move)
+
+
+@dataclass
+class _Scene:
+    vertices: list = field(default_factory=list)
+    triangles: list = field(default_factory=list)
+    count: int = 0
+
+    def add(self, vertices, triangles):
+        self.vertices.append(np.asarray(vertices, float))
+        self.triangles.append(np.asarray(triangles, int) + self.count)
+        self.count += len(vertices)
+
+    def rectangle(self, corner, one, two):
+        a, one, two = (np.asarray(v, float) for v in (corner, one, two))
+        self.add([a, a + one, a + one + two, a + two], [[0, 1, 2], [0, 2, 3]])
+
+    def box(self, low, high):
+        low, high = np.asarray(low, float), np.asarray(high, float)
+        size = np.diag(high - low)
+        for i in range(3):
+            one, two = size[(i + 1) % 3], size[(i + 2) % 3]
+            self.rectangle(low, one, two)
+            self.rectangle(low + size[i], one, two)
+
+
+def _wall_mesh(scene: _Scene, plan: Plan) -> None:
+    """The measured wall as a fine mesh less its openings; its lines run exactly through their edges."""
+    shape = plan.shape
+    lines = []
+    for axis, extent in ((0, shape.width), (1, shape.height)):
+        cuts = [0.0, extent]
+        for opening in plan.openings:
+            cuts += [opening[axis], opening[axis] + opening[axis + 2]]
+        cuts = np.unique(np.clip(cuts, 0, extent))
+        parts = [
+            np.linspace(a, b, max(2, int(np.ceil((b - a) / STEP)) + 1)) for a, b in zip(cuts, cuts[1:], strict=False)
+        ]
+        lines.append(np.unique(np.concatenate(parts).round(9)))
+    x, y = np.meshgrid(*lines)
+    middle = (x[:-1, :-1] + x[1:, 1:]) / 2, (y[:-1, :-1] + y[1:, 1:]) / 2
+    solid = np.ones(middle[0].shape, bool)
+    for left, bottom, width, height, _ in plan.openings:
+        inside = (middle[0] > left) & (middle[0] < left + width) & (middle[1] > bottom) & (middle[1] < bottom + height)
+        solid &= ~inside
+    number = np.arange(x.size).reshape(x.shape)
+    a, b, c, d = (part[solid] for part in (number[:-1, :-1], number[:-1, 1:], number[1:, 1:], number[1:, :-1]))
+    z = shape.offset(x, y)
+    scene.add(
+        np.stack([x, y, z], axis=-1).reshape(-1, 3), np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
+    )
+
+
+def _scene(plan: Plan) -> _Scene:
+    scene = _Scene()
+    width, height, depth = plan.shape.width, plan.shape.height, plan.depth
+    _wall_mesh(scene, plan)
+    scene.rectangle((0, 0, depth), (width, 0, 0), (0, height, 0))
+    # the side walls start 60 mm behind the plane, so that a wall out of plumb still meets them
+    for x in (0.0, width):
+        scene.rectangle((x, 0, -0.06), (0, height, 0), (0, 0, depth + 0.06))
+    if plan.floor:
+        scene.rectangle((0, 0, -0.06), (width, 0, 0), (0, 0, depth + 0.06))
+    if plan.ceiling:
+        scene.rectangle((0, height, -0.06), (width, 0, 0), (0, 0, depth + 0.06))
+    for left, bottom, wide, tall, reveal in plan.openings:
+        _opening(scene, left, bottom, wide, tall, reveal)
+    for box in plan.boxes:
+        scene.box(box[:3], box[3:])
+    for x, radius, off in plan.pipes:
+        scene.box((x - radius, 0, off - radius), (x + radius, height, off + radius))
+    for x, y, size in plan.sockets:
+        scene.box((x, y, -0.02), (x + size, y + size, float(plan.shape.offset(x, y)) + 0.009))
+    if plan.skirting is not None:
+        _skirting(scene, plan)
+    return scene
+
+
+def _opening(scene: _Scene, left, bottom, wide, tall, reveal) -> None:
+    """Reveals round an opening and, behind a door, the far wall and floor of a corridor. A window shows the sky."""
+    for x in (left, left + wide):
+        scene.rectangle((x, bottom, -reveal), (0, tall, 0), (0, 0, reveal))
+    for y in (bottom, bottom + tall):
+        scene.rectangle((left, y, -reveal), (wide, 0, 0), (0, 0, reveal))
+    if bottom == 0:
+        scene.rectangle((left - 1.5, 0, -reveal - 1.2), (wide + 3, 0, 0), (0, 2.5, 0))
+        scene.rectangle((left - 1.5, -0.001, -reveal - 1.2), (wide + 3, 0, 0), (0, 0, 1.2))
+
+
+def _skirting(scene: _Scene, plan: Plan) -> None:
+    """Lengths of skirting between the doors, fixed against the wall at its foot."""
+    thick, tall = plan.skirting
+    doors = sorted((o[0], o[0] + o[2]) for o in plan.openings if o[1] == 0)
+    starts = [0.0, *(right for _, right in doors)]
+    stops = [*(left for left, _ in doors), plan.shape.width]
+    for start, stop in zip(starts, stops, strict=True):
+        if stop - start > 0.02:
+            scene.box((start, 0, -0.05), (stop, tall, float(plan.shape.offset((start + stop) / 2, tall / 2)) + thick))
+
+
+def _rays(stand, plan: Plan, count: int, focus: float, rng) -> np.ndarray:
+    """Directions (count, 3): a share ``focus`` even over the measured wall, the rest even over the sphere."""
+    aimed = int(round(focus * count))
+    target = np.stack(
+        [rng.uniform(0, plan.shape.width, aimed), rng.uniform(0, plan.shape.height, aimed), np.zeros(aimed)], 1
+    )
+    around = rng.normal(size=(count - aimed, 3))
+    rays = np.concatenate([target - stand, around])
+    return rays / np.linalg.norm(rays, axis=1, keepdims=True)
+
+
+def scan(plan: Plan, *, points: int, noise: float, focus: float, mixed: float, seed: int) -> np.ndarray:
+    """About ``points`` hits (n, 3) in wall coordinates from all stands, with range noise and mixed pixels.
+
+    A mixed pixel lies between the first surface and what is behind it: a ray whose close neighbour (0.2 degrees off)
+    hits over 50 mm further on is, for a share ``mixed`` of such rays, put at a random depth between the two.
+    """
+    import open3d as o3d
+
+    rng = np.random.default_rng(seed)
+    built = _scene(plan)
+    caster = o3d.t.geometry.RaycastingScene()
+    caster.add_triangles(
+        o3d.core.Tensor(np.concatenate(built.vertices).astype(np.float32)),
+        o3d.core.Tensor(np.concatenate(built.triangles).astype(np.uint32)),
+    )
+    hits = []
+    for stand in plan.stands:
+        at = np.asarray(stand, float)
+        rays = _rays(at, plan, points // len(plan.stands), focus, rng)
+        nudged = rays + rng.normal(scale=np.radians(0.2), size=rays.shape)
+        reach, beside = (
+            caster.cast_rays(o3d.core.Tensor(np.hstack([np.broadcast_to(at, way.shape), way]).astype(np.float32)))[
+                "t_hit"
+            ]
+            .numpy()
+            .astype(float)
+            for way in (rays, nudged)
+        )
+        both = np.isfinite(reach) & np.isfinite(beside)
+        gap = np.where(both, beside, 0.0) - np.where(both, reach, 0.0)
+        smear = (np.abs(gap) > 0.05) & (rng.random(len(rays)) < mixed)
+        reach = np.where(smear, reach + rng.random(len(rays)) * np.where(smear, gap, 0), reach)
+        seen = np.isfinite(reach)
+        reach = reach + rng.normal(scale=noise, size=len(reach))
+        hits.append(at + reach[seen, None] * rays[seen])
+    return np.concatenate(hits)
+
+
+def truth(plan: Plan, pose: Pose) -> dict:
+    """The numbers that are known: sizes, lean, openings (mm), the wall's offsets every 100 mm, and the file's up."""
+    shape = plan.shape
+    x, y = np.meshgrid(np.arange(0.05, shape.width, 0.1), np.arange(0.05, shape.height, 0.1))
+    return {
+        "width_mm": shape.width * 1000, "height_mm": shape.height * 1000, "depth_mm": plan.depth * 1000,
+        "lean_mm_per_m": shape.lean * 1000, "belly_along_mm": shape.belly_along * 1000,
+        "belly_up_mm": shape.belly_up * 1000,
+        "humps": [
+            {"x_mm": a * 1000, "y_mm": b * 1000, "proud_mm": h * 1000, "sd_mm": s * 1000} for a, b, h, s in shape.humps
+        ],
+        "openings": [
+            {"left_mm": o[0] * 1000, "bottom_mm": o[1] * 1000, "width_mm": o[2] * 1000, "height_mm": o[3] * 1000}
+            for o in plan.openings
+        ],
+        "gross_area_m2": shape.width * shape.height,
+        "net_area_m2": shape.width * shape.height - sum(o[2] * o[3] for o in plan.openings),
+        "up": pose.up, "seen_from_m": pose.to_file(np.array([plan.stands[0]]))[0].tolist(),
+        "offsets_mm": (shape.offset(x, y) * 1000).round(4).tolist(),
+    }  # fmt: skip
+
+
+def build_room(
+    seed: int,
+    *,
+    plan: Plan = FURNISHED,
+    pose: Pose | None = None,
+    points: int = 100_000,
+    noise: float = 0.003,
+    focus: float = 0.5,
+    mixed: float = 0.5,
+) -> tuple[np.ndarray, dict]:
+    """A scanned room (n, 3) [m] in file coordinates, and its truth.
+
+    ``noise`` [m] is the range noise (1 sd), ``focus`` the share of rays aimed at the measured wall, ``mixed`` the
+    share of edge rays smeared in depth. The same seed gives the same points.
+    """
+    pose = pose or Pose()
+    hits = scan(plan, points=points, noise=noise, focus=focus, mixed=mixed, seed=seed)
+    return pose.to_file(hits), truth(plan, pose)
+
+
+def build_wall(
+    seed: int,
+    *,
+    shape: Shape = BARE.shape,
+    pose: Pose | None = None,
+    points: int = 100_000,
+    noise: float = 0.002,
+    openings: tuple[tuple[float, float, float, float], ...] = (),
+    distance: float = 2.0,
+) -> tuple[np.ndarray, dict]:
+    """A lone wall (n, 3) [m], evenly covered at random, ``distance`` [m] before the file's origin, and its truth."""
+    rng = np.random.default_rng(seed)
+    x, y = rng.uniform(0, shape.width, points), rng.uniform(0, shape.height, points)
+    keep = np.ones(points, bool)
+    for left, bottom, width, height in openings:
+        keep &= ~((x > left) & (x < left + width) & (y > bottom) & (y < bottom + height))
+    x, y = x[keep], y[keep]
+    place = np.stack([x, y, shape.offset(x, y) + rng.normal(scale=noise, size=len(x))], axis=1)
+    plan = Plan(shape, openings=tuple((*opening, 0.0) for opening in openings))
+    pose = pose or Pose()
+    middle = np.array([shape.width / 2, shape.height / 2, distance])
+    return pose.to_file(place - middle), truth(plan, pose) | {"seen_from_m": list(pose.move)}

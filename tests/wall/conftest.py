@@ -1,0 +1,49 @@
+import importlib.util
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from flatscan.model import Cloud, Origin
+
+ROOT = Path(__file__).parents[2]
+
+
+def _load_room_model():
+    spec = importlib.util.spec_from_file_location("room_model", ROOT / "scripts" / "room_model.py")
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["room_model"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="session")
+def rooms():
+    return _load_room_model()
+
+
+@pytest.fixture(scope="session")
+def as_cloud():
+    """A cloud in memory from points (n, 3) in file coordinates."""
+
+    def build(points, *, most=200_000, shift=(0.0, 0.0, 0.0), pieces=3, **known):
+        points = np.asarray(points, float) - shift
+        step = max(1, -(-len(points) // most))
+        return Cloud(
+            origin=Origin("made.ply", "0" * 64, "ply", "m", len(points)), sample=points[::step],
+            chunks=lambda: iter(np.array_split(points, pieces)), count=len(points), shift=np.asarray(shift, float),
+            u_step=np.zeros(3), **known,
+        )  # fmt: skip
+
+    return build
+
+
+@pytest.fixture(scope="session")
+def bare_room(rooms):
+    return rooms.build_room(1, plan=rooms.BARE)
+
+
+@pytest.fixture(scope="session")
+def furnished_room(rooms):
+    return rooms.build_room(1, plan=rooms.FURNISHED)
