@@ -17,8 +17,11 @@ from flatscan.geometry import Array
 from flatscan.lows import Low
 from flatscan.material.finish import BuildUp, PlaneOptions, place
 from flatscan.material.hacking import Hack, HackOptions, hacking_plan
+from flatscan.material.order import bags_per_m3
 from flatscan.material.stops import stops
-from flatscan.material.takeoff import TakeOff
+from flatscan.material.systems import System
+from flatscan.material.systems import load as load_system
+from flatscan.material.takeoff import TakeOff, TakeOffOptions, take_off
 from flatscan.model import Cloud, Origin, Relief, Stations, Wall
 from flatscan.planes import Patch, Shape, patches_of, shape_of
 from flatscan.quantity import Quantity, root_sum_square
@@ -30,6 +33,7 @@ from flatscan.verdict import Verdict
 
 Progress = Callable[[str, float | None], None]
 DEFAULT_RULE, DEFAULT_LIMIT = 1.8, 0.003  # common specification practice (TOLERANCES, Finish): 3 mm under 1.8 m
+DEFAULT_SYSTEM = "gypsum-undercoat"
 CLOUD_TYPE, STATIONS_TYPE = "phone-walk", "laser-readings"
 
 
@@ -111,8 +115,9 @@ class Testing:
 class Finishing:
     """What is planned on the wall."""
 
-    plane: PlaneOptions = PlaneOptions()  # noqa: RUF009
-    hacking: HackOptions = HackOptions()  # noqa: RUF009
+    plane: PlaneOptions = PlaneOptions()
+    hacking: HackOptions = HackOptions()
+    order: TakeOffOptions = TakeOffOptions()
     system: str | None = None
 
 
@@ -172,12 +177,21 @@ def see(path: str | Path, how: Capturing, progress: Progress = silent) -> Seen:
     if isinstance(taken, Stations):
         wall, made, more = relief.from_stations(taken, kind.common_error(), kind.lean)
         return Seen(taken.origin, kind.name, taken.name, _checked_stations(taken, wall, how), made, (*notes, *more))
-    watched = replace(taken, chunks=_watched(taken, progress))
+    watched = _watched(taken, progress)
     room = find_room(watched, how, progress)
     wall = _chosen(room, how, str(path))
     progress("relief", None)
     made, more = relief.grid(watched, wall, kind.common_error(), cell=how.cell)
     return Seen(taken.origin, kind.name, "", wall, made, (*notes, *room.notes, *wall.notes, *more))
+
+
+def list_walls(path: str | Path, how: Capturing, progress: Progress = silent) -> walls.Room:
+    """All walls of a capture file; a table of readings has one, of the size it gives."""
+    progress("reading", None)
+    taken = capture.read(path, file_unit=how.file_unit, reading_u=how.reading_u)
+    if isinstance(taken, Stations):
+        return walls.Room((see(path, how).wall,))
+    return find_room(_watched(taken, progress), how, progress)
 
 
 def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent) -> walls.Room:
@@ -187,8 +201,8 @@ def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent) -> wall
     return walls.find_walls(cloud, up=how.up, seen_from=seen_from, width=how.width, height=how.height)
 
 
-def _watched(cloud: Cloud, progress: Progress) -> Callable[[], Iterator[Array]]:
-    """The cloud's chunks, telling how far they are."""
+def _watched(cloud: Cloud, progress: Progress) -> Cloud:
+    """The same cloud, whose chunks tell how far they are."""
 
     def chunks() -> Iterator[Array]:
         done = 0
@@ -197,7 +211,7 @@ def _watched(cloud: Cloud, progress: Progress) -> Callable[[], Iterator[Array]]:
             done += len(points)
             progress("measuring points", done / max(cloud.count, 1))
 
-    return chunks
+    return replace(cloud, chunks=chunks)
 
 
 def _capture_type(taken: Cloud | Stations, asked: str | None) -> tuple[relief.CaptureType, tuple[str, ...]]:
@@ -272,12 +286,30 @@ def check(path: str | Path, how: Capturing, test: Testing, progress: Progress = 
 
 def survey(path: str | Path, how: Capturing, test: Testing, finish: Finishing, progress: Progress = silent) -> Findings:
     """Before quoting: what the wall is, which finish plane it takes, what to order and what hacking saves."""
-    system = load_system(finish.system)
+    system = load_system(finish.system or DEFAULT_SYSTEM)
     found = _look("survey", see(path, how, progress), test, progress)
     progress("straightedge", None)
     found = replace(found, gaps=_sweep(found, test, verdicts.coverage_factor(test.confidence)))
     progress("finish plane", None)
     return _planned(found, finish, system)
+
+
+def _planned(found: Findings, finish: Finishing, system: System) -> Findings:
+    """Finish plane, stop signs, order and hacking list; what cannot be ordered is said instead of raised."""
+    wall, smooth = found.wall, found.relief
+    # a scan's plane is measured from the foot of the wall's own fit, a laser's from the laser plane
+    foot = 0.0 if smooth.cell is None else float(found.shape.plane[0])
+    build_up = place(smooth, wall, options=finish.plane, foot=foot)
+    signs = stops(smooth, wall, found.shape, build_up)
+    order = replace(finish.order, strict=finish.system is not None)
+    take = take_off(build_up, smooth, system, options=order, stops=signs)
+    hacking = replace(finish.hacking, bags_per_m3=bags_per_m3(system))
+    plan = hacking_plan(smooth, wall, plane=finish.plane, options=hacking, standing=signs)
+    notes = (*build_up.notes, *take.notes, *plan.notes, f"Hacking: {plan.ends_because}.")
+    fixed = tuple((point.x, point.y, point.offset) for point in finish.plane.fixed)
+    return replace(
+        found, build_up=build_up, take_off=take, hacks=plan.hacks, fixed=fixed, warnings=(*found.warnings, *notes)
+    )
 
 
 def _sweep(found: Findings, test: Testing, k: float) -> Gaps:

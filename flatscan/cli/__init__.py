@@ -43,8 +43,8 @@ class LazyGroup(click.Group):
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="flatscan")
-def group() -> None:
-    r"""How far a wall is from flat and plumb, what it takes to make it so, and what can be proven afterwards.
+def group() -> None:  # noqa: D301
+    """How far a wall is from flat and plumb, what it takes to make it so, and what can be proven afterwards.
 
     Give it a phone or scanner point cloud, or a table of laser readings. Example:
 

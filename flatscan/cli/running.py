@@ -12,7 +12,7 @@ import click
 from flatscan.cli.progress import progress_bar
 
 if TYPE_CHECKING:
-    from flatscan.survey import Capturing, Findings, Progress
+    from flatscan.survey import Capturing, Findings, Finishing, Progress
 
 WITHIN, OUTSIDE, UNDECIDED, FAILED = 0, 3, 4, 1
 
@@ -27,6 +27,23 @@ def capturing(options: dict[str, Any]) -> Capturing:
     )  # fmt: skip
     given = {name: options.pop(name) for name in names}
     return Capturing(**{name: value for name, value in given.items() if value is not None})
+
+
+def finishing(options: dict[str, Any]) -> Finishing:
+    """What to plan, out of the options of `cli.options.finish_options` (taken out of the dict)."""
+    from flatscan.material.finish import FixedPoint, PlaneOptions
+    from flatscan.material.hacking import HackOptions
+    from flatscan.survey import Finishing
+
+    names = ("least", "most", "lean_up_to", "turn_up_to")
+    plane = {name: value for name in names if (value := options.pop(name)) is not None}
+    for slope in ("lean_up_to", "turn_up_to"):
+        if slope in plane:
+            plane[slope] /= 1000.0
+    fixed = tuple(FixedPoint(*point) for point in options.pop("fix"))
+    most_cut = options.pop("hack_most")
+    hacking = HackOptions() if most_cut is None else HackOptions(most=most_cut)
+    return Finishing(plane=PlaneOptions(**plane, fixed=fixed), hacking=hacking, system=options.pop("system"))
 
 
 def one_wall_only(captures: tuple[str, ...], options: dict[str, Any]) -> None:
@@ -118,3 +135,19 @@ def exit_code(results: list[Findings | None], *, judged: bool) -> int:
     if "outside" in decisions:
         return OUTSIDE
     return WITHIN if all(decision == "within" for decision in decisions) else UNDECIDED
+
+
+def list_walls(captures: tuple[str, ...], how: Capturing, output: dict[str, Any]) -> int:
+    """Print the walls of each capture, with size and share of points; nothing is written."""
+    from flatscan import sheets, survey
+
+    documents = []
+    for capture in captures:
+        with progress_bar(quiet=output["quiet"]) as progress:
+            room = survey.list_walls(capture, how, progress)
+        documents.append(sheets.wall_list(room))
+        if not output["as_json"]:
+            click.echo(sheets.wall_list_text(capture, room, output["units"]))
+    if output["as_json"]:
+        sys.stdout.write(sheets.text(documents[0] if len(captures) == 1 else documents))
+    return 0

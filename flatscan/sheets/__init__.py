@@ -2,6 +2,17 @@
 
 from flatscan.sheets.document import document, text
 from flatscan.sheets.folder import FORMATS, write
+from flatscan.sheets.listings import tolerance_records, tolerance_text, wall_list, wall_list_text
 from flatscan.sheets.summary import summary
 
-__all__ = ["FORMATS", "document", "summary", "text", "write"]
+__all__ = [
+    "FORMATS",
+    "document",
+    "summary",
+    "text",
+    "tolerance_records",
+    "tolerance_text",
+    "wall_list",
+    "wall_list_text",
+    "write",
+]

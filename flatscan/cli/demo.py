@@ -1,0 +1,71 @@
+"""``flatscan demo``: the main job on the bundled samples."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from flatscan.cli import options, running
+
+GRID, WALL = "laser_grid.csv", "wall.ply"
+
+
+@click.command("demo")
+@options.output_options
+def command(**given: Any) -> int:
+    """The main job on the bundled samples: a laser grid before quoting, a scan before quoting, and the scan checked.
+
+    Example: flatscan demo --out demo-sheets
+    """
+    from flatscan.errors import FlatscanError
+
+    folder = samples()
+    output = given | {"out": str(Path(given["out"] or "flatscan-demo")), "as_json": False}
+    for name, title, part, work in _jobs():
+        click.echo(f"\n=== {title} ({name}) ===\n")
+        into = output | {"out": str(Path(output["out"]) / part)}
+        try:
+            running.run_each((str(folder / name),), into, work)
+        except FlatscanError as trouble:
+            click.echo(f"flatscan: {trouble}", err=True)
+            return 1
+    return 0
+
+
+def samples() -> Path:
+    """The folder of bundled captures: inside an installed package, beside it in a checkout."""
+    import flatscan
+    from flatscan.errors import ReadError
+
+    package = Path(flatscan.__file__).parent
+    for folder in (package / "sample_clouds", package.parent / "sample_clouds"):
+        if (folder / GRID).exists():
+            return folder
+    raise ReadError(
+        package, "no sample_clouds beside the package", needed="the bundled samples",
+        remedy="Install flatscan again, or run the demo from a checkout",
+    )  # fmt: skip
+
+
+def _jobs() -> list[tuple[str, str, str, Callable[..., Any]]]:
+    """Sample, title, folder and work of each part."""
+    from flatscan import survey
+
+    scanned = survey.Capturing(capture_type="scanner")
+    test = survey.Testing.by(rule=1.8, limit=0.003)
+
+    def quote(path: str, progress: survey.Progress) -> survey.Findings:
+        how = scanned if path.endswith(WALL) else survey.Capturing()
+        return survey.survey(path, how, test, survey.Finishing(), progress)
+
+    def prove(path: str, progress: survey.Progress) -> survey.Findings:
+        return survey.check(path, scanned, test, progress)
+
+    return [
+        (GRID, "A wall read with a laser, before quoting", "laser-grid-survey", quote),
+        (WALL, "The same wall scanned, before quoting", "scan-survey", quote),
+        (WALL, "That scan against 3 mm under a 1.8 m straightedge", "scan-check", prove),
+    ]

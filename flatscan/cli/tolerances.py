@@ -1,0 +1,34 @@
+"""``flatscan tolerances``: what may be judged by, and how sure each entry is."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+
+@click.command("tolerances")
+@click.argument("words", nargs=-1)
+@click.option("--json", "as_json", is_flag=True, help="The entries on stdout as JSON.")
+@click.option("--units", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Of the list.")
+def command(words: tuple[str, ...], *, as_json: bool, units: str) -> int:
+    """The tolerance entries: length, limit, method, source, how sure. WORDS narrow the list.
+
+    Entries tagged "from memory" give numbers but no decision. The contract's document and edition govern.
+
+    Example: flatscan tolerances plaster 2m
+    """
+    from flatscan import sheets, standards
+    from flatscan.errors import BadValue
+
+    entries = [entry for entry in standards.available() if all(word.lower() in str(entry).lower() for word in words)]
+    if not entries:
+        raise BadValue(
+            "tolerances", f"no entry holds {' and '.join(words)}", needed="words of an entry's id, document or note",
+            remedy="Run flatscan tolerances without words to see them all",
+        )  # fmt: skip
+    if as_json:
+        sys.stdout.write(sheets.text(sheets.tolerance_records(entries)))
+    else:
+        click.echo(sheets.tolerance_text(entries, units))
+    return 0
