@@ -44,9 +44,19 @@ def document(findings: Findings, files: Sequence[str] = ()) -> dict[str, object]
             made[name] = [] if name in _LISTS else None
     capture = made["capture"]
     assert isinstance(capture, dict)
-    capture["warnings"] = [*dict.fromkeys((*findings.origin.warnings, *findings.warnings)), *reasons.words(made)]
+    capture["warnings"] = [*dict.fromkeys(_warnings(findings)), *reasons.words(made)]
     made["files"] = list(files)
     return made
+
+
+def _warnings(findings: Findings) -> tuple[str, ...]:
+    gaps, built = findings.gaps, findings.build_up
+    return (
+        *findings.origin.warnings,
+        *findings.warnings,
+        *(() if gaps is None else gaps.notes),
+        *(() if built is None else built.notes),
+    )
 
 
 def text(made: object) -> str:

@@ -10,7 +10,7 @@ from flatscan.survey import Findings
 from flatscan.verdict import Criterion
 
 WIDTH = 79
-_HACKS, _WARNINGS = 3, 2
+_HACKS, _WARNINGS, _REASONS = 3, 2, 2
 
 
 def summary(findings: Findings, units: str = "mm") -> str:
@@ -26,8 +26,7 @@ def summary(findings: Findings, units: str = "mm") -> str:
 
 def _sentences(findings: Findings, units: str) -> Iterator[str]:
     yield _opening(findings, units)
-    if findings.take_off is not None:
-        yield from words.stops(findings) or (words.NO_STOP,)
+    yield from _first(findings)
     yield from _build_up(findings, units)
     yield from _hacking(findings, units)
     yield from _order(findings, units)
@@ -38,7 +37,10 @@ def _sentences(findings: Findings, units: str) -> Iterator[str]:
     yield from (f"Mind: {warning}" for warning in mind)
     if len(findings.warnings) > len(mind):
         yield f"Mind: {len(findings.warnings) - len(mind)} more in capture.warnings of result.json."
-    yield f"Not examined: {'; '.join(words.not_examined(findings, units))}."
+    # the sentence about stop signs has said already what no survey of a shape can see
+    rest = words.not_examined(findings, units, always=findings.take_off is None or bool(findings.take_off.stops))
+    if rest:
+        yield f"{'Not examined' if rest[0] == words.NEVER else 'Also not examined'}: {'; '.join(rest)}."
 
 
 def _opening(findings: Findings, units: str) -> str:
@@ -51,12 +53,19 @@ def _opening(findings: Findings, units: str) -> str:
     )
 
 
+def _first(findings: Findings) -> Iterator[str]:
+    """What stands before all quantities: the warning of what was surveyed, stop signs, cautions."""
+    order = findings.take_off
+    if order is not None:
+        yield from (order.lead,) if order.surface != "bare" else ()
+        yield from words.stops(findings) or (words.sentence(words.NO_STOP),)
+    yield from (text for text in words.short_cautions(findings) if text not in words.stops(findings))
+
+
 def _build_up(findings: Findings, units: str) -> Iterator[str]:
     built = findings.build_up
     if built is None:
         return
-    if built.most > words.THICK:
-        yield words.BEFORE_THICK
     volume = words.volume(built.volume.value, built.volume.u, units)
     yield (
         f"Build-up ({built.plane.rule}): least {words.length(built.least, units, decimals=1)}, "
@@ -72,14 +81,12 @@ def _hacking(findings: Findings, units: str) -> Iterator[str]:
     if not hacks:
         yield "What sets it: no hump is worth cutting."
         return
-    yield words.BEFORE_HACKING
-    first = hacks[0]
-    yield f"What sets it: the hump at {words.place((first.x, first.y), units)}."
     for number, hack in enumerate(hacks[:_HACKS], 1):
+        head = "What sets it: H1" if number == 1 else f"  then H{number}"
         bags = "" if hack.saves_bags is None else f", {hack.saves_bags:.1f} bags"
         yield (
-            f"  H{number}: cut {words.length(hack.cut, units, decimals=1)} at {words.place((hack.x, hack.y), units)}: "
-            f"{'with those above ' if number > 1 else ''}saves {words.volume(hack.saves, 0.0, units)}{bags}."
+            f"{head} at {words.place((hack.x, hack.y), units)}; cut {words.length(hack.cut, units, decimals=1)}: saves "
+            f"{words.volume(hack.saves, 0.0, units)}{bags}{' in all' if number > 1 else ''}."
         )
 
 
@@ -88,13 +95,17 @@ def _order(findings: Findings, units: str) -> Iterator[str]:
     if order is None:
         return
     coats = ", then ".join(f"{c.name} {words.length(c.thickness, units, decimals=1)}" for c in order.coats)
-    yield f"Coats ({order.system}): {coats or 'none worked out'}."
-    yield from order.notes
+    if coats:
+        yield f"Coats ({order.system}): {coats}."
+    yield from (words.sentence(note) for note in order.notes if note and note != words.NO_STOP)
+    if order.weight is not None and order.weight_worst is not None:
+        worst = words.load(order.weight_worst, units)
+        yield f"Added weight: {words.mass(order.weight, units)} in all, {worst} at its worst."
     if order.bags is not None:
         span = order.bags_range
-        used = "" if span is None else f" ({span[0]:.1f} to {span[1]:.1f} wanted)"
-        days = "" if order.days is None else f"; about {order.days:g} days"
-        yield f"Order: {order.bags} bags{used}, {order.waste_share * 100:.0f} % waste in it{days}."
+        wanted = "" if span is None else f"{span[0]:.1f} to {span[1]:.1f} bags wanted, "
+        days = "" if order.days is None else f" About {order.days:.1f} days."
+        yield f"Order: {wanted}order {order.bags} ({order.waste_share * 100:.0f} % waste in it).{days}"
 
 
 def _set_out(findings: Findings, units: str) -> Iterator[str]:
@@ -117,9 +128,8 @@ def _lows(findings: Findings, units: str) -> Iterator[str]:
     if not found:
         yield "No low spot over the limit."
         return
-    yield words.BEFORE_FILLING
     total = sum(low.volume for low in found)
-    yield f"{len(found)} low spots, {words.volume(total, 0.0, units, decimals=2)} to fill:"
+    yield f"Low spots: {len(found)}, {words.volume(total, 0.0, units, decimals=2)} to fill."
     for low in found[: _HACKS * 2]:
         deep = words.length(low.depth, units, decimals=1)
         fill = words.volume(low.volume, 0.0, units, decimals=2)
@@ -133,7 +143,7 @@ def _decision(findings: Findings, units: str) -> Iterator[str]:
         return
     for criterion in verdict.criteria:
         yield judged(findings, criterion, units)
-    yield from verdict.reasons
+    yield from (words.sentence(reason) for reason in verdict.reasons[:_REASONS])
     if verdict.check_by_hand:
         places = "; ".join(words.place(at, units) for at in verdict.check_by_hand[:3])
         yield f"Check by hand: {places}."
@@ -141,9 +151,9 @@ def _decision(findings: Findings, units: str) -> Iterator[str]:
 
 
 def _gap(findings: Findings, units: str) -> Iterator[str]:
-    if findings.gaps is None or findings.gaps.worst is None:
+    worst = None if findings.gaps is None else findings.gaps.worst
+    if findings.gaps is None or worst is None:
         return
-    worst = findings.gaps.worst
     yield (
         f"Flatness: largest gap {words.quantity(worst.value, worst.u, units)} under a "
         f"{words.length(findings.gaps.rule, units)} straightedge, {words.place(worst.at, units)}; no limit was given."
@@ -158,7 +168,7 @@ def judged(findings: Findings, criterion: Criterion, units: str) -> str:
     if criterion.name == "flatness" and findings.gaps is not None:
         edge = words.length(findings.gaps.rule, units)
         where = f" under a {edge} straightedge"
-        if findings.gaps.worst is not None:
-            where += f", {words.place(findings.gaps.worst.at, units)}"
+        shown = findings.gaps.judged()
+        where += "" if shown is None else f", {words.place(shown.at, units)}"
     named = f"{criterion.name.capitalize()} {words.DECISIONS.get(criterion.decision, criterion.decision)}"
     return f"{named}: {found}{where}; limit {words.length(criterion.limit, units, decimals=1)}."

@@ -123,11 +123,26 @@ def coats(findings: Findings) -> Table:
     columns = (
         Column("name", "coat"),
         Column("thickness_mm", "mean thickness", 1),
-        Column("kg", "kg before waste"),
-        Column("bags", "bags before waste", 1),
+        Column("kg", "kg before waste", 1),
+        Column("bags", "bags", 1),
     )
     rows = tuple((layer.name, layer.thickness, layer.kg, layer.bags) for layer in layers)
     return Table("coats", "Coats", columns, rows, "no coat was worked out", words.BEFORE_FILLING)
+
+
+def order(findings: Findings) -> Table:
+    """What to order, one product a line: wanted from low to high with consumption and survey ±, and the order."""
+    lines = () if findings.take_off is None else findings.take_off.order
+    columns = (
+        Column("product", "product"),
+        Column("unit", "sold as"),
+        Column("kg", "kg after waste"),
+        Column("low", "wanted from", 1),
+        Column("high", "to", 1),
+        Column("order", "ORDER", 1),
+    )
+    rows = tuple((line.product, line.unit, line.kg, line.low, line.high, line.order) for line in lines)
+    return Table("order", "Order", columns, rows, "nothing to order was worked out", words.BEFORE_FILLING)
 
 
 def hacking(findings: Findings) -> Table:
@@ -239,7 +254,7 @@ def every(findings: Findings) -> tuple[Table, ...]:
     """All tables these findings have something to say in, in reading order."""
     made = [patches(findings), openings(findings)]
     made += [] if findings.verdict is None else [criteria(findings), check_by_hand(findings)]
-    made += [] if findings.take_off is None else [coats(findings)]
+    made += [] if findings.take_off is None else [coats(findings), order(findings)]
     made += [] if findings.hacks is None else [hacking(findings)]
     made += [] if findings.set_out is None else [dots(findings)]
     made += [] if findings.lows is None else [lows(findings)]

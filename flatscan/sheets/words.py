@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+from flatscan.material import cautions
 from flatscan.survey import Findings
-from flatscan.units import area_text, length_text, volume_text
+from flatscan.units import METRES_PER, area_text, length_text, mass_text, volume_text
 
 RECORD = "Record of measurement. The limit is as entered; the contract's document and edition govern."
 NEVER = "bond and hollowness, damp and salts, structure, hidden services, old coatings"
-NO_STOP = "No stop sign in the shape; structure, damp, bond, services and old coatings were not examined."
+# short forms for one screen and for a line over a drawing; the full ones stand on paper and on the page
 BEFORE_HACKING = (
-    "Before hacking off: scan for hidden services and isolate them. Test old coatings for asbestos and lead first. "
-    "Wet the work, extract and wear a mask: silica dust. Work from a stable platform. "
-    "Local codes and licensed practice come first."
+    "Before hacking off: find and isolate hidden services, have old coatings tested (asbestos, lead), keep silica dust "
+    "down, ask an engineer about cracks. Local codes and licensed practice come first."
 )
-BEFORE_FILLING = "Wet cement and lime burn skin and eyes: gloves and goggles. Work from a stable platform."
-BEFORE_THICK = "Build-up over 25 mm needs the designer's word before any coat goes on: weight, mesh, fixings."
+BEFORE_WORK = "Wet cement and lime burn skin and eyes; work at height from a proper platform."
+BEFORE_FILLING = cautions.WET_CEMENT
+BEFORE_THICK = cautions.THICK
+NO_STOP = cautions.NO_STOP
 THICK = 0.025
+# from here on the work is done from a platform
+_REACH = 2.0
 DECISIONS = {
     "within": "within the limit as entered",
     "outside": "outside the limit as entered",
@@ -63,6 +67,25 @@ def area(value: float, system: str) -> str:
     return area_text(value, system)
 
 
+def mass(value: float, system: str) -> str:
+    """A mass [kg] with its unit."""
+    return mass_text(value, system)
+
+
+def load(value: float, system: str) -> str:
+    """A mass on an area [kg per m2] with its unit."""
+    if system == "in":
+        # the mass on one square foot, from the exact foot
+        return f"{mass_text(value * METRES_PER['ft'] ** 2, system, decimals=1)} per sq ft"
+    return f"{mass_text(value, system)} per m²"
+
+
+def sentence(text: str) -> str:
+    """The text with a capital first and one full stop last."""
+    text = text.strip()
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}." if text else ""
+
+
 def volume(value: float, u: float | None, system: str, *, decimals: int = 0) -> str:
     """A volume [m3] ± its expanded uncertainty (k = 2), in litres or US gallons; u = 0 leaves the ± out."""
     said = volume_text(value, system, decimals=decimals)
@@ -73,8 +96,9 @@ def volume(value: float, u: float | None, system: str, *, decimals: int = 0) -> 
 
 def criterion_u(findings: Findings, name: str) -> float | None:
     """Standard uncertainty [m] of what a criterion judged, None where it is not known."""
-    if name == "flatness" and findings.gaps is not None and findings.gaps.worst is not None:
-        return findings.gaps.worst.u
+    judged = None if findings.gaps is None else findings.gaps.judged()
+    if name == "flatness":
+        return None if judged is None else judged.u
     if name == "plumb" and findings.wall.plumb.u_lean is not None:
         return findings.wall.plumb.u_lean * findings.wall.height
     return None
@@ -92,16 +116,31 @@ def wall_name(findings: Findings) -> str:
     return f"{name}: {title}" if title else name
 
 
-def cautions(findings: Findings) -> tuple[str, ...]:
-    """What has to stand before the sheets of these findings, the weightiest first."""
-    found: list[str] = list(stops(findings))
-    if findings.build_up is not None and findings.build_up.most > THICK:
-        found.append(BEFORE_THICK)
-    if findings.hacks:
-        found.append(BEFORE_HACKING)
-    if findings.build_up is not None or findings.lows:
-        found.append(BEFORE_FILLING)
-    return tuple(found)
+def all_cautions(findings: Findings) -> tuple[str, ...]:
+    """What has to stand before the sheets of these findings, the weightiest first, each in full."""
+    told = [*stops(findings), *(findings.take_off.cautions if findings.take_off is not None else ())]
+    told += [BEFORE_THICK] if is_thick(findings) else []
+    told += list(cautions.HACKING) if findings.hacks else []
+    told += [BEFORE_FILLING] if _wet_work(findings) else []
+    told += [cautions.HEIGHT] if findings.wall.height > _REACH and (findings.hacks or _wet_work(findings)) else []
+    return tuple(dict.fromkeys(told))
+
+
+def short_cautions(findings: Findings) -> tuple[str, ...]:
+    """The same for one screen or one line over a drawing: what warns of hacking, and of the work, drawn together."""
+    drawn = (*cautions.HACKING, BEFORE_FILLING, cautions.HEIGHT)
+    told = [text for text in all_cautions(findings) if text not in drawn]
+    told += [BEFORE_HACKING] if findings.hacks else []
+    return (*told, BEFORE_WORK) if _wet_work(findings) else tuple(told)
+
+
+def is_thick(findings: Findings) -> bool:
+    """Whether some of the build-up is over what needs the designer's word."""
+    return findings.build_up is not None and findings.build_up.most > THICK
+
+
+def _wet_work(findings: Findings) -> bool:
+    return findings.build_up is not None or bool(findings.lows)
 
 
 def stops(findings: Findings) -> tuple[str, ...]:
@@ -111,11 +150,11 @@ def stops(findings: Findings) -> tuple[str, ...]:
     return tuple(s if s.lower().startswith("stop") else f"STOP: {s}" for s in findings.take_off.stops)
 
 
-def not_examined(findings: Findings, system: str = "mm") -> tuple[str, ...]:
-    """What this record says nothing about, in words."""
+def not_examined(findings: Findings, system: str = "mm", *, always: bool = True) -> tuple[str, ...]:
+    """What this record says nothing about, in words; ``always`` brings what no survey of a shape can see."""
     relief, verdict = findings.relief, findings.verdict
     missing = 1 - relief.covered_share
-    found = [NEVER]
+    found = [NEVER] if always else []
     if missing >= 0.0005:
         found.append(f"{missing * 100:.1f} % of the wall (not measured)")
     if relief.cell is None:

@@ -8,9 +8,10 @@ from scipy.ndimage import grey_closing
 
 from flatscan.geometry import Frame
 from flatscan.lows import Low
+from flatscan.material.cautions import NO_STOP
 from flatscan.material.finish import BuildUp, FinishPlane
 from flatscan.material.hacking import Hack
-from flatscan.material.takeoff import CoatLayer, TakeOff
+from flatscan.material.takeoff import CoatLayer, OrderLine, TakeOff
 from flatscan.model import CommonError, Opening, Origin, Plumb, Relief, Wall
 from flatscan.planes import Patch, Shape
 from flatscan.quantity import Quantity
@@ -127,25 +128,35 @@ def make_findings(command="survey", cell=0.01, **changes):
     return dataclasses.replace(made, **(_parts(command, relief) | changes))
 
 
+def make_take_off():
+    coats = (CoatLayer("gypsum undercoat", 0.0134, 96.2, 4.2), CoatLayer("finish", 0.002, 18.8, 0.9))
+    order = (
+        OrderLine("gypsum undercoat", "25 kg bag", 105.8, 3.6, 4.9, 5.0),
+        OrderLine("finish", "25 kg bag", 20.7, 0.8, 0.9, 1.0),
+    )
+    notes = ("mesh where the build-up is over 20 mm", NO_STOP)
+    return TakeOff(
+        "gypsum", coats, 6, (4.4, 5.8), 0.1, 1.5, None, (), notes,
+        lead="134 L over the bare wall.", order=order, weight=115.0, weight_worst=19.4, visits=2, passes=2,
+    )  # fmt: skip
+
+
+def make_hacks():
+    return (
+        Hack(0.8, 1.7, 0.0042, 0.05, 0.0335, 0.9, 0.0039),
+        Hack(3.2, 0.9, 0.0011, 0.09, 0.0418, 1.1, 0.0049),
+    )
+
+
 def _parts(command, relief):
     if command == "check":
         flat = Criterion("flatness", "outside", 0.0064, 0.0071, 0.003, ("6.4 mm in every half of the data",))
         plumb = Criterion("plumb", "undecided", 0.00504, None, 0.008, ("how well up is known is not stated",))
-        return {
-            "verdict": Verdict(
-                "outside", 0.95, (flat, plumb), ("step", "corner"), ((2.9, 2.11), (0.7, 1.3)), ("flatness decides",)
-            )
-        }
+        places = ((2.9, 2.11), (0.7, 1.3))
+        judged = Verdict("outside", 0.95, (flat, plumb), ("step", "corner"), places, ("flatness decides",))
+        return {"verdict": judged}
     if command == "survey":
-        coats = (CoatLayer("gypsum undercoat", 0.0134, 96.2, 3.85), CoatLayer("finish", 0.002, 18.8, 0.75))
-        return {
-            "build_up": make_build_up(relief),
-            "take_off": TakeOff("gypsum", coats, 6, (4.5, 5.2), 0.1, 1.5, None, (), ("Two passes where over 20 mm.",)),
-            "hacks": (
-                Hack(0.8, 1.7, 0.0042, 0.05, 0.0335, 0.9, 0.0039),
-                Hack(3.2, 0.9, 0.0011, 0.09, 0.0418, 1.1, 0.0049),
-            ),
-        }
+        return {"build_up": make_build_up(relief), "take_off": make_take_off(), "hacks": make_hacks()}
     if command == "setout":
         screeds = tuple(
             Screed(

@@ -67,10 +67,10 @@ def _sheet(
     _fill(axes, findings, values, bands, units, between=findings.build_up is not None)
     elevation.draw_wall(axes, findings)
     spots = tables.spots(findings)
-    gaps = findings.gaps
-    if gaps is not None and gaps.worst is not None and findings.build_up is None:
-        mark = f"gap {words.length(gaps.worst.value, units, decimals=1)}"
-        elevation.draw_straightedge(axes, (gaps.worst.left, gaps.worst.right), mark)
+    shown = None if findings.gaps is None or findings.build_up is not None else findings.gaps.judged()
+    if shown is not None:
+        mark = f"gap {words.length(abs(shown.value), units, decimals=1)}"
+        elevation.draw_straightedge(axes, (shown.left, shown.right), mark)
     elevation.mark_spots(axes, spots)
     titleblock.scale_bar(axes, units)
     titleblock.key_and_spots(figure, box, bands, spots, units, missing=_missing(findings))
