@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator
 
-from flatscan.sheets import words
+from flatscan.sheets import tables, words
 from flatscan.survey import Findings
 from flatscan.verdict import Criterion
 
@@ -33,14 +33,18 @@ def _sentences(findings: Findings, units: str) -> Iterator[str]:
     yield from _set_out(findings, units)
     yield from _lows(findings, units)
     yield from _decision(findings, units)
-    mind = findings.warnings[:_WARNINGS]
-    yield from (f"Mind: {warning}" for warning in mind)
-    if len(findings.warnings) > len(mind):
-        yield f"Mind: {len(findings.warnings) - len(mind)} more in capture.warnings of result.json."
+    yield from _warnings(findings)
     # the sentence about stop signs has said already what no survey of a shape can see
     rest = words.not_examined(findings, units, always=findings.take_off is None or bool(findings.take_off.stops))
     if rest:
         yield f"{'Not examined' if rest[0] == words.NEVER else 'Also not examined'}: {'; '.join(rest)}."
+
+
+def _warnings(findings: Findings) -> Iterator[str]:
+    told = [text for text in dict.fromkeys(findings.warnings) if text != words.NO_STOP]
+    yield from (f"Mind: {words.sentence(text)}" for text in told[:_WARNINGS])
+    if len(told) > _WARNINGS:
+        yield f"Mind: {len(told) - _WARNINGS} more in capture.warnings of result.json."
 
 
 def _opening(findings: Findings, units: str) -> str:
@@ -79,7 +83,9 @@ def _hacking(findings: Findings, units: str) -> Iterator[str]:
     if hacks is None:
         return
     if not hacks:
-        yield "What sets it: no hump is worth cutting."
+        rests = tables.resting(findings)
+        where = f" the wall itself at {words.place(rests[0], units)};" if rests else ""
+        yield f"What sets it:{where} no hump is worth cutting."
         return
     for number, hack in enumerate(hacks[:_HACKS], 1):
         head = "What sets it: H1" if number == 1 else f"  then H{number}"

@@ -220,10 +220,25 @@ def spots(findings: Findings, *, most: int = 6) -> tuple[Spot, ...]:
     if not highs:
         humps = [p for p in ranked if p.kind == "hump"][:most]
         highs = [Spot(f"H{n}", p.x, p.y, p.deviation, "proud") for n, p in enumerate(humps, 1)]
+        highs = _resting(findings) or highs
     if findings.lows is not None:
         return (*highs, *(Spot(f"L{low.number}", low.x, low.y, low.depth, "low") for low in findings.lows[:most]))
     hollows = [p for p in ranked if p.kind == "hollow"][:most]
     return (*highs, *(_low_spot(findings, f"L{n}", p) for n, p in enumerate(hollows, 1)))
+
+
+def resting(findings: Findings) -> tuple[tuple[float, float], ...]:
+    """Where the finish plane rests on the wall, the place that decides most first."""
+    contacts = () if findings.build_up is None else findings.build_up.contacts
+    ranked = sorted((c for c in contacts if c.kind == "hump"), key=lambda c: -abs(c.weight))
+    return tuple((c.x, c.y) for c in ranked)
+
+
+def _resting(findings: Findings) -> list[Spot]:
+    built = findings.build_up
+    if built is None:
+        return []
+    return [Spot(f"H{n}", x, y, built.least, "sets it, cover") for n, (x, y) in enumerate(resting(findings)[:2], 1)]
 
 
 def _low_spot(findings: Findings, mark: str, patch: Patch) -> Spot:
@@ -239,7 +254,11 @@ def gap_spots(findings: Findings) -> tuple[Spot, ...]:
     """Places where the gap is largest, numbered from the deepest, as the sweep set them apart."""
     gaps = findings.gaps
     places = () if gaps is None else (gaps.worst_places or ((gaps.worst,) if gaps.worst is not None else ()))
-    return tuple(Spot(f"G{n}", *gap.at, gap.value, "gap") for n, gap in enumerate(places, 1))
+    judged = () if findings.verdict is None else findings.verdict.criteria
+    # what is well under the limit needs no number
+    floor = 0.5 * next((c.limit for c in judged if c.name == "flatness"), 0.0)
+    kept = [gap for number, gap in enumerate(places) if number == 0 or abs(gap.value) > floor]
+    return tuple(Spot(f"G{n}", *gap.at, abs(gap.value), "gap") for n, gap in enumerate(kept, 1))
 
 
 def spot_table(findings: Findings) -> Table:

@@ -86,5 +86,5 @@ def test_no_hump_worth_cutting_is_said(findings_for):
 
 def test_many_warnings_are_counted(findings_for):
     said = joined(findings_for("check", warnings=tuple(f"thing {k}." for k in range(9))))
-    assert "Mind: thing 0." in said
+    assert "Mind: Thing 0." in said
     assert "7 more in capture.warnings" in said

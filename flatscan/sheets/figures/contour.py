@@ -71,7 +71,7 @@ def _sheet(
     if shown is not None:
         mark = f"gap {words.length(abs(shown.value), units, decimals=1)}"
         elevation.draw_straightedge(axes, (shown.left, shown.right), mark)
-    elevation.mark_spots(axes, spots)
+    elevation.mark_spots(axes, spots, beside=findings.relief.cell is None)
     titleblock.scale_bar(axes, units)
     titleblock.key_and_spots(figure, box, bands, spots, units, missing=_missing(findings))
     titleblock.foot(figure, findings, units, _how_drawn(findings, units))
@@ -122,7 +122,7 @@ def gap_map(findings: Findings, units: str = "mm", *, size: tuple[float, float] 
     if gaps.worst is not None:
         elevation.draw_straightedge(axes, (gaps.worst.left, gaps.worst.right))
     spots = tables.gap_spots(findings)
-    elevation.mark_spots(axes, spots)
+    elevation.mark_spots(axes, spots, beside=findings.relief.cell is None)
     titleblock.scale_bar(axes, units)
     titleblock.key_and_spots(figure, box, bands, spots, units, missing=_missing(findings))
     titleblock.foot(figure, findings, units, _how_drawn(findings, units))

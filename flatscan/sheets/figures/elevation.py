@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 from flatscan.geometry import Array, Mask
 from flatscan.model import Relief, Wall
 from flatscan.sheets.figures.bands import Band
+from flatscan.sheets.figures.lettering import width
 from flatscan.sheets.figures.lines import contour_lines, draw_lines
 from flatscan.sheets.figures.style import FAINT, INK, PAPER, font
 from flatscan.sheets.tables import Spot
@@ -28,6 +29,8 @@ Rect = tuple[float, float, float, float]
 DRAWN_OVER = 0.06
 _NOT_MEASURED = "#e4e4e4"
 _RASTER = 400
+# a reading on a band's edge belongs to the band above it, whatever the last binary digit says
+_ON_THE_EDGE = 1e-7
 
 
 def wall_axes(figure: Figure, rect: Rect, wall: Wall, units: str) -> Axes:
@@ -134,7 +137,7 @@ def fill_stations(axes: Axes, findings: Findings, values: Array, bands: tuple[Ba
     y = (np.arange(round(wall.height / step) + 1)) * step
     tree = cKDTree(np.stack([across[known], up[known]], axis=1))
     _, owner = tree.query(np.stack(np.meshgrid(x, y), axis=-1))
-    index = np.digitize(values[known], [band.high for band in bands[:-1]])[owner]
+    index = np.digitize(values[known] + _ON_THE_EDGE, [band.high for band in bands[:-1]])[owner]
     clip = outline_patch(axes, wall)
     for number, band in enumerate(bands):
         part = (index == number).astype(float)
@@ -146,24 +149,38 @@ def fill_stations(axes: Axes, findings: Findings, values: Array, bands: tuple[Ba
 
 
 def _numbers(axes: Axes, x: Array, y: Array, values: Array, units: str) -> None:
-    size = 12 if len(x) <= 40 else (9 if len(x) <= 120 else 0)
+    said = [feet_and_inches(v) if units == "in" else f"{v * 1000:.1f}".replace("-", "−") for v in values]
+    size = _number_size(axes, x, y, said)
     wide, top = axes.get_xlim()[1], axes.get_ylim()[1]
-    for at, high, value in zip(x, y, values, strict=True):
+    for at, high, text in zip(x, y, said, strict=True):
         axes.plot(at, high, marker="+", color=INK, markersize=5, markeredgewidth=0.6, zorder=5)
-        if size:
-            said = feet_and_inches(value) if units == "in" else f"{value * 1000:.1f}".replace("-", "−")
-            axes.annotate(
-                said,
-                (at, high),
-                xytext=(0, -5 if high > 0.93 * top else 5),
-                textcoords="offset points",
-                zorder=6,
-                ha="left" if at < 0.03 * wide else ("right" if at > 0.97 * wide else "center"),
-                va="top" if high > 0.93 * top else "bottom",
-                fontproperties=font(size, "bold"),
-                annotation_clip=False,
-                bbox={"boxstyle": "round,pad=0.15", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.85},
-            )
+        if not size:
+            continue
+        upper = high > 0.93 * top
+        axes.annotate(
+            text,
+            (at, high),
+            xytext=(0, -5 if upper else 5),
+            textcoords="offset points",
+            zorder=6,
+            ha="left" if at < 0.05 * wide else ("right" if at > 0.95 * wide else "center"),
+            va="top" if upper else "bottom",
+            fontproperties=font(size, "bold"),
+            annotation_clip=False,
+            bbox={"boxstyle": "round,pad=0.1", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.85},
+        )
+
+
+def _number_size(axes: Axes, x: Array, y: Array, said: list[str]) -> float:
+    """The largest type in which no number runs into the next one of its row; 0 where none is legible."""
+    order = np.lexsort((x, y))
+    same_row = np.diff(y[order]) < 1e-9
+    apart = np.diff(x[order])[same_row]
+    inches = axes.get_window_extent().width / axes.figure.dpi / axes.get_xlim()[1]
+    room = 0.92 * float(apart.min()) * inches if apart.size else 1.0
+    widest = max(width(text, 10, "bold") for text in said) / 10
+    size = min(12.0, room / widest)
+    return size if size >= 5.5 else 0.0
 
 
 def draw_wall(axes: Axes, findings: Findings) -> None:
@@ -203,13 +220,20 @@ def draw_wall(axes: Axes, findings: Findings) -> None:
         axes.plot(x, y, marker="s", markersize=8, markerfacecolor="none", markeredgecolor=INK, zorder=8, clip_on=False)
 
 
-def mark_spots(axes: Axes, spots: tuple[Spot, ...]) -> None:
-    """Numbered spots: a ring at the place with its letter and number in it; H square, L round, so print tells them."""
+def mark_spots(axes: Axes, spots: tuple[Spot, ...], *, beside: bool = False) -> None:
+    """Numbered spots, H in a square and L in a ring so that print tells them apart, kept whole inside the drawing.
+
+    ``beside`` sets them next to their place instead of on it, where a number stands there already.
+    """
+    box = axes.get_window_extent()
+    rim = 0.16 * axes.figure.dpi * axes.get_xlim()[1] / box.width
     for spot in spots:
         shape = "square,pad=0.25" if spot.mark.startswith("H") else "circle,pad=0.18"
+        x = min(max(spot.x, rim), axes.get_xlim()[1] - rim)
+        y = min(max(spot.y - (1.6 * rim if beside else 0.0), rim), axes.get_ylim()[1] - rim)
         axes.text(
-            spot.x,
-            spot.y,
+            x,
+            y,
             spot.mark,
             ha="center",
             va="center",

@@ -8,7 +8,7 @@ from flatscan import __version__
 from flatscan.sheets import words
 from flatscan.sheets.figures.bands import Band
 from flatscan.sheets.figures.elevation import Rect, wall_axes
-from flatscan.sheets.figures.lettering import width, write
+from flatscan.sheets.figures.lettering import fitted, width, write
 from flatscan.sheets.figures.style import A4, FAINT, INK, PAPER, font, new_figure
 from flatscan.sheets.tables import Spot
 from flatscan.survey import Findings
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 MARGIN = 0.4
-_TITLE, _FOOT, _KEY_WIDE, _KEY_HIGH = 1.0, 0.5, 2.75, 1.75
+_TITLE, _FOOT, _KEY_WIDE, _KEY_WIDEST, _KEY_HIGH = 1.0, 0.5, 2.75, 3.6, 1.75
 # room for the tick labels and axis names left of and under a drawing
 _LEFT, _UNDER = 0.75, 0.95
 
@@ -97,10 +97,19 @@ def title_block(figure: Figure, findings: Findings, title: str, units: str) -> f
             )
         )
         write(figure, left + 0.08, top - 0.06, head, size=7, room=span - 0.16, colour=FAINT)
-        under = write(figure, left + 0.08, top - 0.19, big, size=13, weight="bold", room=span - 0.16, smallest=8)
-        write(figure, left + 0.08, min(under, top - 0.44) - 0.02, small, size=8.5, room=span - 0.16, smallest=6.5)
+        _big_and_small(figure, left + 0.08, top, span - 0.16, big, small)
         left += span
     return top - _TITLE + 0.3
+
+
+def _big_and_small(figure: Figure, left: float, top: float, room: float, big: str, small: str) -> None:
+    """The big words on one line as long as they stay big, else on two, and the small ones under them."""
+    one, size = fitted(big, room, 13, 9.5, 1, "bold")
+    lines = 1 if not one[0].endswith("…") else 2
+    under = write(
+        figure, left, top - 0.19, big, size=size if lines == 1 else 9.5, weight="bold", room=room, lines=lines
+    )
+    write(figure, left, min(under, top - 0.44) - 0.02, small, size=8.5, room=room, smallest=6.5)
 
 
 def caution_lines(figure: Figure, findings: Findings, top: float) -> float:
@@ -231,7 +240,8 @@ def drawing(findings: Findings, title: str, units: str, size: tuple[float, float
     if beside >= under:
         scale = beside
         rect = (MARGIN + _LEFT, bottom + _UNDER, wide - _KEY_WIDE - 0.25 - _LEFT, high - _UNDER)
-        box = (MARGIN + _LEFT + wall.width * scale + 0.3, bottom, _KEY_WIDE, high - 0.02)
+        left = MARGIN + _LEFT + wall.width * scale + 0.3
+        box = (left, bottom, min(size[0] - MARGIN - left, _KEY_WIDEST), high - 0.02)
     else:
         rect = (MARGIN + _LEFT, bottom + _UNDER + _KEY_HIGH, wide - _LEFT, high - _UNDER - _KEY_HIGH)
         box = (MARGIN, bottom, wide, _KEY_HIGH)
