@@ -10,7 +10,7 @@ import flatscan
 ROOT = Path(flatscan.__file__).parent
 STAGES = ("capture", "wall", "relief", "planes", "straightedge", "standards")
 RANK = (
-    {"errors": -1, "units": 0, "quantity": 0, "geometry": 1, "cells": 1, "model": 2}
+    {"errors": -1, "units": 0, "quantity": 0, "columns": 1, "geometry": 1, "cells": 1, "model": 2}
     | dict.fromkeys(STAGES, 3)
     | dict.fromkeys(("material", "setout", "lows", "compare", "verdict"), 4)
     | {"survey": 5, "sheets": 6, "cli": 7, "__init__": 8, "__main__": 8}
