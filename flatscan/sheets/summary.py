@@ -10,7 +10,7 @@ from flatscan.survey import Findings
 from flatscan.verdict import Criterion
 
 WIDTH = 79
-_HACKS, _WARNINGS, _REASONS = 3, 2, 2
+_HACKS, _REASONS, _SCREEN = 3, 2, 24
 
 
 def summary(findings: Findings, units: str = "mm") -> str:
@@ -18,10 +18,13 @@ def summary(findings: Findings, units: str = "mm") -> str:
 
     Stop signs and cautions stand before what they warn of; the last line says what was not examined.
     """
-    lines: list[str] = []
-    for sentence in _sentences(findings, units):
-        lines += textwrap.wrap(sentence, WIDTH, subsequent_indent="  ", break_long_words=True)
-    return "\n".join(lines) + "\n"
+    body = [line for text in _sentences(findings, units) for line in _lines(text)]
+    tail = [line for text in _last(findings, units) for line in _lines(text)]
+    return "\n".join([*body, *_warnings(findings, _SCREEN - len(body) - len(tail)), *tail]) + "\n"
+
+
+def _lines(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, subsequent_indent="  ", break_long_words=True)
 
 
 def _sentences(findings: Findings, units: str) -> Iterator[str]:
@@ -33,18 +36,25 @@ def _sentences(findings: Findings, units: str) -> Iterator[str]:
     yield from _set_out(findings, units)
     yield from _lows(findings, units)
     yield from _decision(findings, units)
-    yield from _warnings(findings)
+
+
+def _last(findings: Findings, units: str) -> Iterator[str]:
     # the sentence about stop signs has said already what no survey of a shape can see
     rest = words.not_examined(findings, units, always=findings.take_off is None or bool(findings.take_off.stops))
     if rest:
         yield f"{'Not examined' if rest[0] == words.NEVER else 'Also not examined'}: {'; '.join(rest)}."
 
 
-def _warnings(findings: Findings) -> Iterator[str]:
+def _warnings(findings: Findings, room: int) -> list[str]:
+    """As many warnings as the screen has lines for, and how many more there are."""
     told = [text for text in dict.fromkeys(findings.warnings) if text != words.NO_STOP]
-    yield from (f"Mind: {words.sentence(text)}" for text in told[:_WARNINGS])
-    if len(told) > _WARNINGS:
-        yield f"Mind: {len(told) - _WARNINGS} more in capture.warnings of result.json."
+    lines: list[str] = []
+    for number, text in enumerate(told):
+        more = _lines(f"Mind: {words.sentence(text)}")
+        if len(lines) + len(more) + (number + 1 < len(told)) > max(room, 1):
+            return [*lines, f"Mind: {len(told) - number} more in capture.warnings of result.json."]
+        lines += more
+    return lines
 
 
 def _opening(findings: Findings, units: str) -> str:

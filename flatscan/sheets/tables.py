@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatscan.planes import Patch
 from flatscan.sheets import numbers, words
 from flatscan.survey import Findings
 
@@ -209,22 +208,60 @@ class Spot:
     saves: float | None = None
 
 
-def spots(findings: Findings, *, most: int = 6) -> tuple[Spot, ...]:
-    """High (H) and low (L) spots, each kind numbered by weight, at most ``most`` of a kind.
+# spots of one kind nearer to each other than this are one spot to somebody with a trowel
+_APART = 0.3
 
-    Where hacking was worked out its humps are the H, in their order; else the patches by their deviation. The L of a
-    survey carry the build-up there, of a list of lows their depth.
+
+def spots(findings: Findings, *, most: int = 6) -> tuple[Spot, ...]:
+    """High (H) and low (L) spots, each kind numbered by weight, at most ``most`` of a kind and never two together.
+
+    Where hacking was worked out its humps are the H, in their order; else where the finish plane rests; else the
+    patches by their deviation. The L of a survey are where the build-up is thickest, of a list of lows its lows.
     """
-    highs = [Spot(f"H{n}", h.x, h.y, h.cut, "cut", h.saves) for n, h in enumerate((findings.hacks or ())[:most], 1)]
-    ranked = sorted(findings.patches, key=lambda p: (-abs(p.deviation), p.x, p.y))
-    if not highs:
-        humps = [p for p in ranked if p.kind == "hump"][:most]
-        highs = [Spot(f"H{n}", p.x, p.y, p.deviation, "proud") for n, p in enumerate(humps, 1)]
-        highs = _resting(findings) or highs
+    return (*_highs(findings, most), *_lows(findings, most))
+
+
+def _highs(findings: Findings, most: int) -> list[Spot]:
+    if findings.hacks:
+        return [Spot(f"H{n}", h.x, h.y, h.cut, "cut", h.saves) for n, h in enumerate(findings.hacks[:most], 1)]
+    built = findings.build_up
+    if built is not None and resting(findings):
+        places = _spread_out(list(resting(findings)), 2)
+        return [Spot(f"H{n}", x, y, built.least, "sets it, cover") for n, (x, y) in enumerate(places, 1)]
+    return _patch_spots(findings, "hump", "H", "proud", most)
+
+
+def _lows(findings: Findings, most: int) -> list[Spot]:
+    built, relief = findings.build_up, findings.relief
     if findings.lows is not None:
-        return (*highs, *(Spot(f"L{low.number}", low.x, low.y, low.depth, "low") for low in findings.lows[:most]))
-    hollows = [p for p in ranked if p.kind == "hollow"][:most]
-    return (*highs, *(_low_spot(findings, f"L{n}", p) for n, p in enumerate(hollows, 1)))
+        return [Spot(f"L{low.number}", low.x, low.y, low.depth, "low") for low in findings.lows[:most]]
+    if built is None:
+        return _patch_spots(findings, "hollow", "L", "hollow", most)
+    left = np.where(relief.valid, built.thickness, -np.inf)
+    across, up = relief.places
+    found: list[Spot] = []
+    while len(found) < min(most, 3) and np.isfinite(left.max()):
+        k = int(left.argmax())
+        x, y = float(across.flat[k]), float(up.flat[k])
+        found.append(Spot(f"L{len(found) + 1}", x, y, float(left.flat[k]), "build-up"))
+        left[np.hypot(across - x, up - y) <= 2 * _APART] = -np.inf
+    return found
+
+
+def _patch_spots(findings: Findings, kind: str, letter: str, what: str, most: int) -> list[Spot]:
+    ranked = sorted((p for p in findings.patches if p.kind == kind), key=lambda p: (-abs(p.deviation), p.x, p.y))
+    places = _spread_out([(p.x, p.y) for p in ranked], most)
+    heights = {(p.x, p.y): abs(p.deviation) for p in reversed(ranked)}
+    return [Spot(f"{letter}{n}", *at, heights[at], what) for n, at in enumerate(places, 1)]
+
+
+def _spread_out(places: list[tuple[float, float]], most: int) -> list[tuple[float, float]]:
+    """The places that are not beside a weightier one, in their order."""
+    kept: list[tuple[float, float]] = []
+    for x, y in places:
+        if len(kept) < most and all(np.hypot(x - a, y - b) > _APART for a, b in kept):
+            kept.append((x, y))
+    return kept
 
 
 def resting(findings: Findings) -> tuple[tuple[float, float], ...]:
@@ -232,22 +269,6 @@ def resting(findings: Findings) -> tuple[tuple[float, float], ...]:
     contacts = () if findings.build_up is None else findings.build_up.contacts
     ranked = sorted((c for c in contacts if c.kind == "hump"), key=lambda c: -abs(c.weight))
     return tuple((c.x, c.y) for c in ranked)
-
-
-def _resting(findings: Findings) -> list[Spot]:
-    built = findings.build_up
-    if built is None:
-        return []
-    return [Spot(f"H{n}", x, y, built.least, "sets it, cover") for n, (x, y) in enumerate(resting(findings)[:2], 1)]
-
-
-def _low_spot(findings: Findings, mark: str, patch: Patch) -> Spot:
-    built, relief = findings.build_up, findings.relief
-    if built is not None:
-        thickness = built.thickness[np.abs(relief.y - patch.y).argmin(), np.abs(relief.x - patch.x).argmin()]
-        if np.isfinite(thickness):
-            return Spot(mark, patch.x, patch.y, float(thickness), "build-up")
-    return Spot(mark, patch.x, patch.y, -patch.deviation, "hollow")
 
 
 def gap_spots(findings: Findings) -> tuple[Spot, ...]:

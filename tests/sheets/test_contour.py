@@ -91,7 +91,8 @@ def test_spots_carry_h_and_l_at_their_places(survey):
     marks = {t.get_text(): t.get_position() for t in figure.axes[0].texts if t.get_text()[:1] in "HL"}
     assert marks["H1"] == (0.8, 1.7)
     assert marks["H2"] == (3.2, 0.9)
-    assert marks["L1"] == (3.0, 1.8)
+    # the build-up is thickest in the middle of the broad hollow, to the noise of one cell
+    assert np.hypot(marks["L1"][0] - 3.0, marks["L1"][1] - 1.8) < 0.15
     said = words_of(figure)
     assert "cut 4.2 mm" in said
     assert "saves 34 litres so far" in said

@@ -84,7 +84,10 @@ def test_no_hump_worth_cutting_is_said(findings_for):
     assert "no hump is worth cutting" in joined(findings_for("survey", hacks=()))
 
 
-def test_many_warnings_are_counted(findings_for):
-    said = joined(findings_for("check", warnings=tuple(f"thing {k}." for k in range(9))))
-    assert "Mind: Thing 0." in said
-    assert "7 more in capture.warnings" in said
+def test_warnings_fill_the_screen_and_the_rest_is_counted(findings_for):
+    for command in ("check", "survey"):
+        findings = findings_for(command, warnings=tuple(f"thing {k} happened" for k in range(30)))
+        lines = sheets.summary(findings).splitlines()
+        assert len(lines) == 24
+        shown = [line for line in lines if line.startswith("Mind: Thing")]
+        assert f"Mind: {30 - len(shown)} more in capture.warnings of result.json." in lines

@@ -29,6 +29,8 @@ Rect = tuple[float, float, float, float]
 DRAWN_OVER = 0.06
 _NOT_MEASURED = "#e4e4e4"
 _RASTER = 400
+# above this share of the height a number stands under its station, so that it stays in the drawing
+_TOP = 0.93
 # a reading on a band's edge belongs to the band above it, whatever the last binary digit says
 _ON_THE_EDGE = 1e-7
 
@@ -151,19 +153,19 @@ def fill_stations(axes: Axes, findings: Findings, values: Array, bands: tuple[Ba
 def _numbers(axes: Axes, x: Array, y: Array, values: Array, units: str) -> None:
     said = [feet_and_inches(v) if units == "in" else f"{v * 1000:.1f}".replace("-", "−") for v in values]
     size = _number_size(axes, x, y, said)
-    wide, top = axes.get_xlim()[1], axes.get_ylim()[1]
+    top = axes.get_ylim()[1]
     for at, high, text in zip(x, y, said, strict=True):
         axes.plot(at, high, marker="+", color=INK, markersize=5, markeredgewidth=0.6, zorder=5)
         if not size:
             continue
-        upper = high > 0.93 * top
+        upper = high > _TOP * top
         axes.annotate(
             text,
             (at, high),
             xytext=(0, -5 if upper else 5),
             textcoords="offset points",
             zorder=6,
-            ha="left" if at < 0.05 * wide else ("right" if at > 0.95 * wide else "center"),
+            ha="center",
             va="top" if upper else "bottom",
             fontproperties=font(size, "bold"),
             annotation_clip=False,
@@ -173,6 +175,7 @@ def _numbers(axes: Axes, x: Array, y: Array, values: Array, units: str) -> None:
 
 def _number_size(axes: Axes, x: Array, y: Array, said: list[str]) -> float:
     """The largest type in which no number runs into the next one of its row; 0 where none is legible."""
+    axes.apply_aspect()
     order = np.lexsort((x, y))
     same_row = np.diff(y[order]) < 1e-9
     apart = np.diff(x[order])[same_row]
@@ -225,12 +228,14 @@ def mark_spots(axes: Axes, spots: tuple[Spot, ...], *, beside: bool = False) -> 
 
     ``beside`` sets them next to their place instead of on it, where a number stands there already.
     """
+    axes.apply_aspect()
     box = axes.get_window_extent()
     rim = 0.16 * axes.figure.dpi * axes.get_xlim()[1] / box.width
     for spot in spots:
         shape = "square,pad=0.25" if spot.mark.startswith("H") else "circle,pad=0.18"
         x = min(max(spot.x, rim), axes.get_xlim()[1] - rim)
-        y = min(max(spot.y - (1.6 * rim if beside else 0.0), rim), axes.get_ylim()[1] - rim)
+        under = (2.4 * rim if spot.y > _TOP * axes.get_ylim()[1] else 1.1 * rim) if beside else 0.0
+        y = min(max(spot.y - under, rim), axes.get_ylim()[1] - rim)
         axes.text(
             x,
             y,
