@@ -43,7 +43,9 @@ class Plan:
     ``openings`` are (left, bottom, width, height, reveal) in the measured wall, with a reveal that deep and, where it
     is a door (bottom 0), a corridor behind. ``boxes`` are furniture (x0, y0, z0, x1, y1, z1) in wall coordinates,
     ``pipes`` (x, radius, off) stand from floor to ceiling that far off the wall, ``skirting`` is (thickness, height)
-    or None. ``stands`` are scanner positions in wall coordinates.
+    or None, ``sockets`` are plates (left, bottom, size) 9 mm proud. ``far_opening`` (left, bottom, width, height) lies
+    in the wall opposite, seen from the measured wall's left, and shows the sky. ``stands`` are scanner positions in
+    wall coordinates.
     """
 
     shape: Shape
@@ -53,6 +55,7 @@ class Plan:
     pipes: tuple[tuple[float, float, float], ...] = ()
     skirting: tuple[float, float] | None = None
     sockets: tuple[tuple[float, float, float], ...] = ()
+    far_opening: tuple[float, float, float, float] | None = None
     floor: bool = True
     ceiling: bool = True
     stands: tuple[tuple[float, float, float], ...] = ((1.2, 1.4, 1.8), (3.0, 1.5, 2.4))
@@ -60,11 +63,13 @@ class Plan:
 
 BARE = Plan(Shape(4.0, 2.5, lean=0.004, humps=((1.3, 1.4, 0.006, 0.18),)))
 FURNISHED = Plan(
-    Shape(4.2, 2.5, lean=0.0035, belly_along=0.004, humps=((1.1, 1.5, 0.007, 0.15), (3.0, 1.9, 0.005, 0.2))),
+    Shape(4.2, 2.5, lean=0.0035, belly_along=0.004, humps=((1.8, 1.5, 0.007, 0.15), (3.9, 1.2, 0.005, 0.15))),
+    depth=2.8,
     openings=((0.5, 0.0, 0.85, 2.05, 0.10), (2.4, 0.9, 1.2, 1.1, 0.15)),
-    boxes=((1.5, 0.0, 0.12, 2.2, 0.75, 0.55), (3.4, 0.0, 1.4, 4.0, 0.9, 2.3)),
+    boxes=((1.5, 0.0, 0.12, 2.2, 0.75, 0.55), (3.4, 0.0, 1.5, 4.0, 0.9, 2.3)),
     pipes=((4.05, 0.011, 0.045),),
     skirting=(0.015, 0.10),
+    far_opening=(1.2, 0.0, 2.4, 2.1),
 )
 
 
@@ -149,7 +154,7 @@ def _scene(plan: Plan) -> _Scene:
     scene = _Scene()
     width, height, depth = plan.shape.width, plan.shape.height, plan.depth
     _wall_mesh(scene, plan)
-    scene.rectangle((0, 0, depth), (width, 0, 0), (0, height, 0))
+    _far_wall(scene, plan)
     # the side walls start 60 mm behind the plane, so that a wall out of plumb still meets them
     for x in (0.0, width):
         scene.rectangle((x, 0, -0.06), (0, height, 0), (0, 0, depth + 0.06))
@@ -177,8 +182,24 @@ def _opening(scene: _Scene, left, bottom, wide, tall, reveal) -> None:
     for y in (bottom, bottom + tall):
         scene.rectangle((left, y, -reveal), (wide, 0, 0), (0, 0, reveal))
     if bottom == 0:
-        scene.rectangle((left - 1.5, 0, -reveal - 1.2), (wide + 3, 0, 0), (0, 2.5, 0))
-        scene.rectangle((left - 1.5, -0.001, -reveal - 1.2), (wide + 3, 0, 0), (0, 0, 1.2))
+        scene.rectangle((left - 0.7, 0, -reveal - 1.2), (wide + 1.4, 0, 0), (0, 2.4, 0))
+        scene.rectangle((left - 0.7, -0.001, -reveal - 1.2), (wide + 1.4, 0, 0), (0, 0, 1.2))
+
+
+def _far_wall(scene: _Scene, plan: Plan) -> None:
+    """The wall opposite: whole, or in four parts about its opening, with reveals 120 mm deep."""
+    width, height, depth = plan.shape.width, plan.shape.height, plan.depth
+    left, bottom, wide, tall = plan.far_opening or (0.0, 0.0, 0.0, 0.0)
+    right, top = left + wide, bottom + tall
+    parts = ((0, 0, left, height), (right, 0, width, height), (left, 0, right, bottom), (left, top, right, height))
+    for x0, y0, x1, y1 in parts:
+        if x1 > x0 and y1 > y0:
+            scene.rectangle((x0, y0, depth), (x1 - x0, 0, 0), (0, y1 - y0, 0))
+    if plan.far_opening is not None:
+        for x in (left, right):
+            scene.rectangle((x, bottom, depth), (0, tall, 0), (0, 0, 0.12))
+        for y in (bottom, top):
+            scene.rectangle((left, y, depth), (wide, 0, 0), (0, 0, 0.12))
 
 
 def _skirting(scene: _Scene, plan: Plan) -> None:

@@ -8,6 +8,7 @@ import numpy as np
 
 from flatscan.geometry import Array
 from flatscan.wall.candidates import Candidate, Thinned, in_plane
+from flatscan.wall.quadratic import solve, terms_at
 
 GROWTH = 1.6
 CURVED_SAGITTA = 0.06
@@ -29,30 +30,25 @@ def find_bend(thinned: Thinned, plane: Candidate) -> Bend | None:
     A quadratic is grown outward from the plane's own points. The surface is curved if the quadratic holds a quarter
     more points than the plane does and leaves the plane by more than 60 mm over its extent.
     """
-    own = in_plane(thinned.points[plane.members], plane.centre, plane.normal)
     flat = in_plane(thinned.points, plane.centre, plane.normal)
     off = (thinned.points - plane.centre) @ plane.normal
-    half = np.quantile(np.abs(own), 0.95, axis=0)
-    held = plane.members
+    half = np.quantile(np.abs(flat[plane.members]), 0.95, axis=0)
+    size = float(half.max())
+    around = np.flatnonzero((np.abs(flat) < GROWTH * half + 0.05).all(axis=1))
+    flat, off = flat[around], off[around]
+    design = terms_at(flat[:, 0] / size, flat[:, 1] / size)
+    held = np.isin(around, plane.members)
     for growth in np.linspace(1.0, GROWTH, 6):
-        design = _quadratic(flat[held])
-        terms, *_ = np.linalg.lstsq(design, off[held], rcond=None)
-        near = (np.abs(flat) < growth * half + 0.05).all(axis=1)
-        near &= np.abs(off - _quadratic(flat) @ terms) < thinned.reach
-        held = np.flatnonzero(near)
-        if len(held) < 10:
+        terms = solve(design[held], off[held])
+        held = (np.abs(flat) < growth * half + 0.05).all(axis=1) & (np.abs(off - design @ terms) < thinned.reach)
+        if held.sum() < 10:
             return None
     bend = np.linalg.eigvalsh(np.array([[2 * terms[3], terms[4]], [terms[4], 2 * terms[5]]]))
-    sharpest = float(np.abs(bend).max())
-    span = float(np.ptp(_quadratic(flat[held])[:, 3:] @ terms[3:]))
-    if len(held) < MORE * len(plane.members) or span < CURVED_SAGITTA or sharpest == 0:
+    sharpest = float(np.abs(bend).max()) / size**2
+    span = float(np.ptp(design[held][:, 3:] @ terms[3:]))
+    if held.sum() < MORE * len(plane.members) or span < CURVED_SAGITTA or sharpest == 0:
         return None
     return Bend(1 / sharpest, span)
-
-
-def _quadratic(flat: Array) -> Array:
-    x, y = flat.T
-    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
 
 
 def level_beside(thinned: Thinned, plane: Candidate, others: list[Candidate]) -> tuple[Candidate, float] | None:

@@ -2,27 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from flatscan.errors import TooFewPoints, WallNotFound
 from flatscan.geometry import Array
 from flatscan.model import Cloud, Wall
-from flatscan.wall.adjoin import SIDES, adjoining_edges
-from flatscan.wall.bend import find_bend
+from flatscan.wall.bend import find_bend, level_beside
 from flatscan.wall.candidates import Candidate, Thinned, find_planes, with_normals
-from flatscan.wall.facing import Facing, axis_text, decide_facing
-from flatscan.wall.fit import Fit, fit_wall
-from flatscan.wall.occupancy import SLAB, Occupancy, count_points, occupancy_cell
-from flatscan.wall.outline import bounds, clean, left_out, outline_polygon
+from flatscan.wall.corners import find_corners
+from flatscan.wall.draw import Context, draw_wall
+from flatscan.wall.facing import axis_text, decide_facing
+from flatscan.wall.fit import fit_wall
+from flatscan.wall.occupancy import SLAB, count_points, occupancy_cell
 from flatscan.wall.room import Room
 from flatscan.wall.scale import check_taped, scale_notes
 from flatscan.wall.thin import thin
 from flatscan.wall.upright import Upright, decide_up, is_upright
 
 LEAST_SAMPLE = 100
-SMEARED = 0.05
 SMALLEST, LARGEST = 0.3, 300.0
 LEAST_WALL, LEAST_WIDTH, LEAST_HEIGHT = 0.7, 0.4, 1.0
 
@@ -58,15 +57,19 @@ def find_walls(
         fit_wall(cloud.sample, thinned, plane, upright.direction, face.sign)
         for plane, face in zip(standing, faces, strict=True)
     ]
-    share = cloud.count / len(thinned.points)
-    cells = [occupancy_cell(p.area, len(p.members) * share) for p in standing]
+    share = cloud.count / len(cloud.sample)
+    cells = [occupancy_cell(p.area, _close(cloud.sample, p) * share) for p in standing]
     grids = count_points(cloud.chunks(), fits, cells, cloud.stands)
-    walls = [
-        _wall(cloud, _Surveyed(fit, grid, face, planes, thinned), upright)
+    context = Context(cloud, thinned, planes, upright)
+    drawn = [
+        draw_wall(context, fit, grid, face, level_beside(thinned, fit.plane, standing))
         for fit, grid, face in zip(fits, grids, faces, strict=True)
     ]
-    walls = [replace(wall, notes=(*wall.notes, *scale_notes(wall, width, height))) for wall in walls]
-    return Room(_numbered(walls, upright.direction), (), (*upright.notes, *bent))
+    order = numbers([wall for wall, _ in drawn], upright.direction)
+    walls = tuple(replace(drawn[i][0], number=place + 1) for place, i in enumerate(order))
+    walls = tuple(replace(wall, notes=(*wall.notes, *scale_notes(wall, width, height))) for wall in walls)
+    corners = find_corners(walls, [drawn[i][1] for i in order])
+    return Room(walls, corners, (*upright.notes, *bent))
 
 
 def _checked(cloud: Cloud) -> Array:
@@ -155,63 +158,13 @@ def _kind(plane: Candidate, up: Array) -> str:
     return "a level surface" if tilt < 5 else f"a surface leaning {90 - tilt:.0f} degrees from vertical"
 
 
-@dataclass(frozen=True, eq=False)
-class _Surveyed:
-    """What is known of one wall before its outline is drawn."""
-
-    fit: Fit
-    grid: Occupancy
-    face: Facing
-    planes: list[Candidate]
-    thinned: Thinned
+def _close(points: Array, plane: Candidate) -> int:
+    """How many of the points lie near the plane, whatever else they belong to."""
+    return int((np.abs((points - plane.centre) @ plane.normal) < SLAB).sum())
 
 
-def _wall(cloud: Cloud, seen: _Surveyed, upright: Upright) -> Wall:
-    """One wall, not yet numbered, with its frame moved to the full outline's lower left."""
-    fit, grid = seen.fit, seen.grid
-    occupied = clean(grid.surface)
-    if not occupied.any():
-        raise TooFewPoints(
-            cloud.origin.file,
-            f"{int(grid.surface.sum())} scattered points on the wall",
-            needed="a surface",
-            remedy="Scan the wall more densely",
-        )
-    edges = adjoining_edges(fit, bounds(grid, occupied), seen.planes, seen.thinned)
-    adjoined = np.array([edge.plane is not None for edge in edges])
-    full = outline_polygon(grid, occupied, np.array([edge.place for edge in edges]), adjoined)
-    corner = full.min(axis=0)
-    full = full - corner
-    at = fit.frame.to_file(np.array([[*corner, fit.lean * corner[1]]]))[0]
-    strips = np.where(adjoined, SMEARED, 0.0)
-    return Wall(
-        number=1,
-        frame=replace(fit.frame, at=at),
-        outline=left_out(full, strips),
-        openings=(),
-        share=float(grid.surface.sum() / cloud.count),
-        up_from=upright.words,
-        facing_from=seen.face.words,
-        plumb=upright.plumb,
-        slab=SLAB + abs(fit.lean) * float(np.ptp(full[:, 1])),
-        notes=(*seen.face.notes, *_strip_notes(strips)),
-        full=full if strips.any() else None,
-    )
-
-
-def _strip_notes(strips: Array) -> list[str]:
-    """Say which strips were left out of the measurement."""
-    sides = [side for side, strip in zip(SIDES, strips, strict=True) if strip > 0]
-    if not sides:
-        return []
-    return [
-        f"{SMEARED * 1000:.0f} mm were left out along the {', '.join(sides)} edge{'s' if len(sides) > 1 else ''}, "
-        "where another surface adjoins and scanners smear: sizes are corner to corner, the strips are not measured"
-    ]
-
-
-def _numbered(walls: list[Wall], up: Array) -> tuple[Wall, ...]:
-    """Numbers from 1, the largest net area, then clockwise seen from above about the middle of all walls."""
+def numbers(walls: list[Wall], up: Array) -> list[int]:
+    """Indices of the walls in their order: largest net area, then clockwise seen from above about their middle."""
     middles = [wall.frame.to_file(np.array([[wall.width / 2, wall.height / 2, 0.0]]))[0] for wall in walls]
     first = int(np.argmax([_net_area(wall) for wall in walls]))
     arms = np.array(middles) - np.mean(middles, axis=0)
@@ -219,8 +172,7 @@ def _numbered(walls: list[Wall], up: Array) -> tuple[Wall, ...]:
     north = np.cross(up, east)
     turn = np.arctan2(arms @ north, arms @ east)
     clockwise = np.mod(turn[first] - turn + 1e-9, 2 * np.pi)
-    order = sorted(range(len(walls)), key=lambda i: (i != first, clockwise[i]))
-    return tuple(replace(walls[i], number=place + 1) for place, i in enumerate(order))
+    return sorted(range(len(walls)), key=lambda i: (i != first, clockwise[i]))
 
 
 def _net_area(wall: Wall) -> float:

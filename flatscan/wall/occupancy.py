@@ -17,7 +17,7 @@ REVEAL = 0.45
 FRONT = 1.5
 MARGIN = 0.4
 FINEST, COARSEST = 0.005, 0.05
-PER_CELL = 3.0
+PER_CELL = 1.5
 
 
 @dataclass(frozen=True, eq=False)
