@@ -208,7 +208,8 @@ class Relief:
     ``x`` (cols,) and ``y`` (rows,) are the centres. ``cell`` is the size of square cells, or None for stations,
     which stand at free places: no interpolation between them. ``window`` is the width in cells of the local
     quadratic it was smoothed with (1: not at all), ``hidden`` counts cells where the smoothing may hide something.
-    ``u_point`` [m] is the scatter of single points, ``missing_share`` the part of the wall that stations named but
+    ``u_point`` [m] is the scatter of single points, ``u_floor`` the part of ``u`` that neighbouring cells share and
+    smoothing does not lower, ``missing_share`` the part of the wall that stations named but
     not read would have owned.
     """
 
@@ -226,6 +227,7 @@ class Relief:
     window: int = 1
     hidden: int = 0
     u_point: float | None = None
+    u_floor: float = 0.0
     missing_share: float = 0.0
 
     def __post_init__(self) -> None:

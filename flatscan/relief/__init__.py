@@ -2,7 +2,18 @@
 
 from flatscan.relief.capture_types import TYPES, CaptureType, capture_type
 from flatscan.relief.grid import grid
+from flatscan.relief.repeats import RepeatResult, combine
 from flatscan.relief.smooth import choose_window, smooth
 from flatscan.relief.stations import from_stations
 
-__all__ = ["TYPES", "CaptureType", "capture_type", "choose_window", "from_stations", "grid", "smooth"]
+__all__ = [
+    "TYPES",
+    "CaptureType",
+    "RepeatResult",
+    "combine",
+    "capture_type",
+    "choose_window",
+    "from_stations",
+    "grid",
+    "smooth",
+]

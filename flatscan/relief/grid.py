@@ -14,6 +14,7 @@ from flatscan.errors import BadValue, TooFewPoints
 from flatscan.geometry import Array, Mask
 from flatscan.model import Cloud, CommonError, Relief, Wall
 from flatscan.relief.footprint import extent, footprint
+from flatscan.relief.plateau import with_plateau
 from flatscan.relief.sums import Sums
 
 CELL_SIZES = (0.010, 0.020, 0.050)
@@ -68,7 +69,7 @@ def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = 
             remedy="Scan the wall more densely, or choose another wall or region",
         )  # fmt: skip
     halves = _second_pass(cloud, _Lattice(wall, size), coarse, both)
-    relief = _relief(cloud, wall, common, size, halves)
+    relief = with_plateau(_relief(cloud, wall, common, size, halves))
     return relief, (*notes, *_standing_before(proud, halves[0].n + halves[1].n, finest, size))
 
 

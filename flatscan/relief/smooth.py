@@ -36,7 +36,7 @@ def choose_window(relief: Relief, limit: float) -> int:
     """Smallest window in cells with u(gap) = sqrt(1.5) g u <= limit / 15; the widest allowed where none reaches it."""
     if relief.cell is None:
         return 1
-    u = typical_u(relief)
+    u = float(np.sqrt(max(typical_u(relief) ** 2 - relief.u_floor**2, 0.0)))
     allowed = windows(relief.cell)
     for window in allowed:
         if np.sqrt(1.5) * quadratic_gain(window) * u <= limit / 15:
@@ -52,13 +52,14 @@ def smooth(relief: Relief, window: int) -> Relief:
     """
     if window == 1 or relief.cell is None:
         return relief
-    fitted, u = local_quadratic(relief.offset, relief.u, relief.valid, window)
+    alone = np.sqrt(np.clip(relief.u**2 - relief.u_floor**2, 0.0, None))
+    fitted, u = local_quadratic(relief.offset, alone, relief.valid, window)
     halves = [
         None if half is None else local_quadratic(half, relief.u, relief.valid & np.isfinite(half), window)[0]
         for half in (relief.half_a, relief.half_b)
     ]
     return replace(
-        relief, offset=fitted, u=u, half_a=halves[0], half_b=halves[1], window=window,
+        relief, offset=fitted, u=np.hypot(u, relief.u_floor), half_a=halves[0], half_b=halves[1], window=window,
         hidden=len(hidden_places(relief, fitted)),
     )  # fmt: skip
 

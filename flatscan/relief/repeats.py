@@ -1,0 +1,170 @@
+"""Repeated captures of one wall: their mean, and the common error their differences show (METHODS 3c)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from scipy import optimize, stats
+
+from flatscan.errors import MixedSurveys
+from flatscan.geometry import Array, fit_plane, robust_scale
+from flatscan.model import CommonError, Relief
+from flatscan.relief.capture_types import CaptureType
+from flatscan.relief.smooth import local_quadratic, windows
+
+# Repeats cannot see an error that repeats (a lens, a range pattern): a third of what one capture may hold stays
+# (engineering estimate, between the one-capture and three-capture rows of METHODS 1b).
+REPEATING_SHARE = 1 / 3
+# effective degrees of freedom of S on a 4 x 2.4 m wall: 4 with two captures, 8 with three (METHODS 3c)
+_FREEDOM_PER_REPEAT = 4
+_SIZE_APART = 0.05
+_ALIKE = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class RepeatResult:
+    """What repeats showed: chord error ``s`` [m] of one capture at each of ``spans`` [m], and how many there were."""
+
+    captures: int
+    spans: tuple[float, ...]
+    s: tuple[float, ...]
+    freedom: int
+
+
+def combine(reliefs: Sequence[Relief], kind: CaptureType, rule: float) -> tuple[Relief, RepeatResult]:
+    """Mean relief of R >= 2 captures of one wall with its common error estimated from their differences.
+
+    Captures are brought together by their outlines and levelled by plane fits only, so tilt and position do not
+    count. S^2(L) is the mean over the wall of [r(a)/2 + r(b)/2 - r(middle)]^2 over spans L, summed over captures and
+    divided by R - 1, less what the random part explains; the mean's error is S / sqrt R, widened by Student's t for
+    its few degrees of freedom, and the share that repeats is added. Raises `MixedSurveys`, with the mismatch in mm,
+    where the captures do not show one wall.
+    """
+    aligned = _aligned(reliefs)
+    stack = np.stack([_levelled(one, aligned[0]) for one in aligned])
+    seen = np.isfinite(stack)
+    count = seen.sum(axis=0)
+    mean = np.where(count > 0, np.nansum(stack, axis=0) / np.maximum(count, 1), np.nan)
+    both = count == len(aligned)
+    _refuse_strangers(stack, both, aligned)
+    u = np.sqrt(np.nansum([np.where(ok, one.u, 0.0) ** 2 for ok, one in zip(seen, aligned, strict=True)], axis=0))
+    u = np.where(count > 0, u / np.maximum(count, 1), np.nan)
+    shown = _chord_errors(stack, both, aligned, rule)
+    halves = [_mean_of([_levelled(one, aligned[0], half) for one in aligned]) for half in ("half_a", "half_b")]
+    joined = replace(
+        aligned[0], offset=mean, u=u, count=sum((one.count for one in aligned), np.zeros_like(aligned[0].count)),
+        half_a=halves[0], half_b=halves[1], common=_common(shown, kind),
+    )  # fmt: skip
+    return joined, shown
+
+
+def _aligned(reliefs: Sequence[Relief]) -> list[Relief]:
+    """The reliefs cut to the rows and columns they share from their lower left; sizes too far apart are refused."""
+    first = reliefs[0]
+    for number, other in enumerate(reliefs[1:], 2):
+        if first.cell is None or other.cell is None or not np.isclose(first.cell, other.cell):
+            raise MixedSurveys(
+                f"capture {number}", "another cell size than the first, or readings instead of points",
+                needed="repeated scans in equal cells", remedy="Give --cell, the same for all",
+            )  # fmt: skip
+        apart = [abs(a - b) * first.cell for a, b in zip(first.offset.shape, other.offset.shape, strict=True)]
+        if max(apart) > _SIZE_APART + first.cell:
+            raise MixedSurveys(
+                f"capture {number}", f"a wall {apart[1] * 1000:.0f} mm wider or narrower and {apart[0] * 1000:.0f} mm "
+                "higher or lower than the first", needed=f"the same wall, within {_SIZE_APART * 1000:.0f} mm",
+                remedy="Choose the same wall of each capture, or leave this one out",
+            )  # fmt: skip
+    rows, cols = (min(one.offset.shape[axis] for one in reliefs) for axis in (0, 1))
+    return [_cut(one, rows, cols) for one in reliefs]
+
+
+def _cut(relief: Relief, rows: int, cols: int) -> Relief:
+    def part(values: Any) -> Any:
+        return None if values is None else values[:rows, :cols]
+
+    return replace(
+        relief, x=relief.x[:cols], y=relief.y[:rows], offset=part(relief.offset), u=part(relief.u),
+        count=part(relief.count), inside=part(relief.inside), area=part(relief.area), half_a=part(relief.half_a),
+        half_b=part(relief.half_b),
+    )  # fmt: skip
+
+
+def _levelled(relief: Relief, first: Relief, field: str = "offset") -> Array:
+    """One capture's offsets (or half) moved and tilted onto the first's best-fit plane."""
+    x, y = relief.places
+    here = relief.valid & first.valid
+    plane, _ = fit_plane(x[here], y[here], (relief.offset - first.offset)[here])
+    values: Array = np.where(relief.valid, getattr(relief, field), np.nan) - (plane[0] + plane[1] * x + plane[2] * y)
+    return values
+
+
+def _mean_of(stack: Sequence[Array]) -> Array:
+    seen = np.isfinite(stack)
+    count = seen.sum(axis=0)
+    return np.where(count > 0, np.nansum(stack, axis=0) / np.maximum(count, 1), np.nan)
+
+
+def _refuse_strangers(stack: Array, both: Array, aligned: Sequence[Relief]) -> None:
+    """Refuse captures whose forms do not agree although both have a form well over their noise."""
+    window = windows(aligned[0].cell or 1.0)[-1]
+    forms = [
+        local_quadratic(z, one.u, both & np.isfinite(z), window)[0][both] for z, one in zip(stack, aligned, strict=True)
+    ]
+    for number, form in enumerate(forms[1:], 2):
+        noise = float(np.median(aligned[number - 1].u[both]))
+        sizes = [robust_scale(forms[0]), robust_scale(form)]
+        likeness = float(np.corrcoef(forms[0], form)[0, 1])
+        if min(sizes) > 3 * noise and likeness < _ALIKE:
+            off = robust_scale(form - forms[0]) * 1000
+            raise MixedSurveys(
+                f"capture {number}", f"a form that differs from the first by {off:.1f} mm (1 sd) where the walls' own "
+                f"forms are {sizes[0] * 1000:.1f} and {sizes[1] * 1000:.1f} mm",
+                needed="captures of one wall", remedy="Choose the same wall of each capture, or leave this one out",
+            )  # fmt: skip
+
+
+def _chord_errors(stack: Array, both: Array, aligned: Sequence[Relief], rule: float) -> RepeatResult:
+    cell, captures = aligned[0].cell or 1.0, len(aligned)
+    residual = np.where(both, stack - stack.mean(axis=0), np.nan)
+    noise = float(np.mean([np.mean(one.u[both] ** 2) for one in aligned]))
+    spans, errors = [], []
+    for span in (rule, rule / 2, rule / 4):
+        half = max(1, round(span / 2 / cell))
+        squares = [
+            ((r[..., : -2 * half] + r[..., 2 * half :]) / 2 - r[..., half:-half]) ** 2
+            for r in (residual, residual.swapaxes(1, 2)) if r.shape[2] > 2 * half
+        ]  # fmt: skip
+        found = np.concatenate([s[np.isfinite(s)] for s in squares]) if squares else np.empty(0)
+        if len(found) < 30 * captures:
+            continue
+        total = found.mean() * captures / (captures - 1)
+        spans.append(2 * half * cell)
+        errors.append(float(np.sqrt(max(total - 1.5 * noise, 0.0))))
+    return RepeatResult(captures, tuple(spans), tuple(errors), _FREEDOM_PER_REPEAT * (captures - 1))
+
+
+def _common(shown: RepeatResult, kind: CaptureType) -> CommonError:
+    """Warp whose chord error is nowhere under what the repeats showed, with the share that repeats added."""
+    declared = kind.common_error()
+    floor = replace(declared, sd=declared.sd * REPEATING_SHARE)
+    if not shown.spans:
+        return declared
+    widen = float(stats.t.ppf(0.95, shown.freedom) / stats.norm.ppf(0.95)) / np.sqrt(shown.captures)
+    halves = np.array(shown.spans) / 2
+    wanted = np.hypot(np.array(shown.s) * widen, floor.u_gap(halves, halves))
+
+    def excess(length: float) -> float:
+        shape = CommonError(1.0, length).u_gap(halves, halves)
+        sd = float((wanted / shape).max())
+        return float(np.log(sd * shape / wanted).sum())
+
+    length = float(optimize.minimize_scalar(excess, bounds=(0.2, 1.0), method="bounded").x)
+    sd = float((wanted / CommonError(1.0, length).u_gap(halves, halves)).max())
+    chord = float(wanted[0])
+    return CommonError(
+        sd=sd, length=length, u_offset=chord, scale=declared.scale,
+        source=f"{shown.captures} repeated captures, and a third of {kind.name}",
+    )  # fmt: skip
