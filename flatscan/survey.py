@@ -172,14 +172,21 @@ def silent(_stage: str, _share: float | None = None) -> None:
 def see(path: str | Path, how: Capturing, progress: Progress = silent) -> Seen:
     """The wall of a capture file as a relief; raises the errors of `capture`, `wall` and `relief`."""
     progress("reading", None)
-    taken = capture.read(path, file_unit=how.file_unit, reading_u=how.reading_u)
+    return seen_in(capture.read(path, file_unit=how.file_unit, reading_u=how.reading_u), how, progress)
+
+
+def seen_in(
+    taken: Cloud | Stations, how: Capturing, progress: Progress = silent, room: walls.Room | None = None
+) -> Seen:
+    """The wall of a capture already read; its walls are found unless ``room`` brings them."""
     kind, notes = _capture_type(taken, how.capture_type)
     if isinstance(taken, Stations):
         wall, made, more = relief.from_stations(taken, kind.common_error(), kind.lean)
         return Seen(taken.origin, kind.name, taken.name, _checked_stations(taken, wall, how), made, (*notes, *more))
     watched = _watched(taken, progress)
-    room = find_room(watched, how, progress)
-    wall = _chosen(room, how, str(path))
+    if room is None:
+        room = find_room(watched, how, progress)
+    wall = _chosen(room, how, taken.origin.file)
     progress("relief", None)
     made, more = relief.grid(watched, wall, kind.common_error(), cell=how.cell)
     return Seen(taken.origin, kind.name, "", wall, made, (*notes, *room.notes, *wall.notes, *more))
@@ -273,8 +280,13 @@ def _look(command: str, seen: Seen, test: Testing, progress: Progress) -> Findin
 
 def check(path: str | Path, how: Capturing, test: Testing, progress: Progress = silent) -> Findings:
     """Does the wall of a capture conform: every criterion that has a limit, each judged by itself."""
+    return check_seen(see(path, how, progress), test, progress)
+
+
+def check_seen(seen: Seen, test: Testing, progress: Progress = silent) -> Findings:
+    """`check` of a wall already seen."""
     k = verdicts.coverage_factor(test.confidence)
-    found = _look("check", see(path, how, progress), test, progress)
+    found = _look("check", seen, test, progress)
     progress("straightedge", None)
     gaps = _sweep(found, test, k)
     verdict = verdicts.judge(
@@ -286,12 +298,22 @@ def check(path: str | Path, how: Capturing, test: Testing, progress: Progress = 
 
 def survey(path: str | Path, how: Capturing, test: Testing, finish: Finishing, progress: Progress = silent) -> Findings:
     """Before quoting: what the wall is, which finish plane it takes, what to order and what hacking saves."""
-    system = load_system(finish.system or DEFAULT_SYSTEM)
-    found = _look("survey", see(path, how, progress), test, progress)
+    load_system(finish.system or DEFAULT_SYSTEM)  # a wrong name is said before the capture is read
+    return survey_seen(see(path, how, progress), test, finish, progress)
+
+
+def survey_seen(seen: Seen, test: Testing, finish: Finishing, progress: Progress = silent) -> Findings:
+    """`survey` of a wall already seen."""
+    found = _look("survey", seen, test, progress)
     progress("straightedge", None)
     found = replace(found, gaps=_sweep(found, test, verdicts.coverage_factor(test.confidence)))
+    return plan(found, finish, progress)
+
+
+def plan(found: Findings, finish: Finishing, progress: Progress = silent) -> Findings:
+    """Findings with finish plane, order and hacking list added, whatever was found before."""
     progress("finish plane", None)
-    return _planned(found, finish, system)
+    return _planned(found, finish, load_system(finish.system or DEFAULT_SYSTEM))
 
 
 def _planned(found: Findings, finish: Finishing, system: System) -> Findings:
