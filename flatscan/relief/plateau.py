@@ -23,7 +23,8 @@ def with_plateau(relief: Relief) -> Relief:
     quadratic are compared, robustly so that single features do not count, with white noise of the same ``u`` put
     through the same smoother: what is left over in 3 x 3 means is taken as shared by neighbours. Scatter shared over
     so many cells that the smoother follows it cannot be told from the wall's form and is the common part's business;
-    the wall's own fine texture is in the floor too, which errs to the safe side. Too small a wall, or cells too large to smooth, stay as they are.
+    the wall's own fine texture is in the floor too, which errs to the safe side. Too small a wall, or cells too large
+    to smooth, stay as they are.
     """
     allowed = windows(relief.cell) if relief.cell is not None else (1,)
     if allowed[-1] == 1 or relief.valid.sum() < _LEAST_BLOCKS * _BLOCK**2:

@@ -56,9 +56,9 @@ def chord_error(truth, found):
 @pytest.mark.parametrize("number", [2, 3])
 def test_chord_error_of_one_capture_is_found_from_the_differences(number):
     rng = np.random.default_rng(number)
-    shown = [combine(scans(rng, 0.002, number, wall_form()), STATIC, 2.0)[1].s[0] ** 2 for _ in range(12)]
-    # METHODS 3c: the middle of a 2 m chord errs by 0.596 sd; 12 surveys fix the variance to about a third
-    assert_allclose(np.sqrt(np.mean(shown)), 0.596 * 0.002, rtol=0.3)
+    shown = [combine(scans(rng, 0.002, number, wall_form()), STATIC, 2.0)[1].s[0] ** 2 for _ in range(8)]
+    # METHODS 3c: the middle of a 2 m chord errs by 0.596 sd; 8 surveys fix the root to about a third
+    assert_allclose(np.sqrt(np.mean(shown)), 0.596 * 0.002, rtol=0.35)
 
 
 @pytest.mark.parametrize("number", [2, 3])
@@ -66,12 +66,12 @@ def test_stated_common_error_of_the_mean_is_rarely_too_small(number):
     rng = np.random.default_rng(10 + number)
     form = wall_form()
     bold = 0
-    for _ in range(20):
+    for _ in range(10):
         mean, _ = combine(scans(rng, 0.002, number, form), STATIC, 2.0)
         true = chord_error(form, mean.offset)
         stated = float(mean.common.u_gap(1.0, 1.0))
         bold += true > 1.645 * stated
-    # the rms error of a wall is over 1.645 stated u in at most 1 survey of 20
+    # the rms error of a wall is over 1.645 stated u in at most 1 survey of 10
     assert bold <= 1
 
 
