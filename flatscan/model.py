@@ -197,6 +197,34 @@ class CommonError:
         variance = variance - weight * (1 - weight) * self.gamma(span)
         return np.sqrt(np.clip(2 * variance, 0.0, None))
 
+    @property
+    def stationary(self) -> bool:
+        """Whether the error is alike everywhere; False where readings hold it down in some places more than others."""
+        return True
+
+    def covariance(self, a: Array, b: Array) -> Array:
+        """Covariance [m2] (m, n) of the errors at places ``a`` (m, 2) and ``b`` (n, 2)."""
+        apart = np.asarray(a, float)[:, None, :] - np.asarray(b, float)[None, :, :]
+        return self.sd**2 * np.exp(-(apart**2).sum(axis=2) / (2 * self.length**2))
+
+    def u_gap_at(self, left: Array, at: Array, right: Array) -> Array:
+        """Standard uncertainty (...) it puts on the gaps at places ``at`` between contacts ``left`` and ``right``.
+
+        Each (..., 2) [m], the place on the line between its contacts.
+        """
+        near, far = np.asarray(at, float) - left, np.asarray(right, float) - at
+        return self.u_gap(np.hypot(near[..., 0], near[..., 1]), np.hypot(far[..., 0], far[..., 1]))
+
+    def largest_u_gap(self, x: Array, y: Array, rule: float) -> Array:
+        """Largest `u_gap` (rows, cols) of any gap at each cell ``x`` (cols,), ``y`` (rows,), contacts within ``rule``.
+
+        Lengths in metres.
+        """
+        part = np.linspace(0.0, rule, 61)
+        left, right = np.meshgrid(part, part)
+        largest = float(self.u_gap(left, right)[left + right <= rule * (1 + 1e-9)].max())
+        return np.full((len(y), len(x)), largest)
+
 
 @dataclass(frozen=True, eq=False)
 class Relief:

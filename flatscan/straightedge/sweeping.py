@@ -28,12 +28,11 @@ from flatscan.straightedge.lines import (
 )
 from flatscan.straightedge.stations import sweep_stations
 from flatscan.straightedge.uncertainty import (
+    common_factor,
     confidence_of,
     half_factor,
-    largest_common_u,
     random_u,
     variance_ceiling,
-    warp_factor,
 )
 
 METHODS = ("resting", "equal offsets", "balanced end gap")
@@ -185,7 +184,8 @@ def _value(triple: Triple, at: Array) -> float:
 def _parts(work: _Work, triple: Triple) -> tuple[float | None, float]:
     """Random and common standard uncertainty of the gap at a triple; the random one None if a support's u is."""
     lags = (triple.at - triple.left, triple.right - triple.at)
-    common = float(work.relief.common.u_gap(np.array(lags[0] * work.grid.cell), np.array(lags[1] * work.grid.cell)))
+    places = (np.array(work.grid.point(triple, step)) for step in (triple.left, triple.at, triple.right))
+    common = float(work.relief.common.u_gap_at(*places))
     u2 = supports(work.grid, np.where(work.relief.valid, work.relief.u, np.nan) ** 2, triple)
     if not np.isfinite(u2).all():
         return None, common
@@ -267,27 +267,31 @@ def _upper(work: _Work, judged: Gap | None) -> float | None:
     The bound must hold for every triple, not only for the worst of each position. With s = u_a^2 + u_c^2 + u_w^2,
     u <= l sqrt(s_a) + (1 - l) sqrt(s_b), because a norm is convex; and sqrt(s) <= sqrt(s0) + (s - s0) / (2 sqrt(s0)),
     because a root is concave. So u separates into a part of the contacts, which lifts the profile the straightedge
-    rests on, and a part of the place, which lowers the profile the gap is read to: one more exact sweep.
+    rests on, and a part of the place, which lowers the profile the gap is read to: one more exact sweep. u_w at a
+    place is the largest of all gaps that can be read there.
     """
     valid = work.relief.valid
     if judged is None or not np.isfinite(work.relief.u[valid]).all():
         return None
-    common = largest_common_u(work.relief.common, work.rule)
+    common2 = work.relief.common.largest_u_gap(work.relief.x, work.relief.y, work.rule) ** 2
     u2 = np.where(valid, work.relief.u, np.nan) ** 2 * variance_ceiling(work.relief.window, work.grid.w) / 2
-    s0 = common**2 + 2 * float(np.median(u2[valid]))
-    if s0 == 0 or float(np.ptp(u2[valid])) < 1e-9 * s0:
+    # any s0 gives a bound; the one where the largest gap stands gives a close one
+    typical = max(float(np.median(common2[valid])), (judged.u_common or 0.0) ** 2)
+    s0 = typical + 2 * float(np.median(u2[valid]))
+    if s0 == 0 or float(np.ptp(u2[valid])) + float(np.ptp(common2[valid])) < 1e-9 * s0:
         return judged.value + work.k * math.sqrt(s0)
     raised = work.k * u2 / (2 * math.sqrt(s0))
+    lowered = raised + work.k * (common2 - typical) / (2 * math.sqrt(s0))
     jobs: list[Callable[[], float]]
     if work.method == "resting":
-        jobs = [partial(_highest, work.grid, work.z + raised, work.z - raised, turn, True) for turn in work.turns]
+        jobs = [partial(_highest, work.grid, work.z + raised, work.z - lowered, turn, True) for turn in work.turns]
     else:
         jobs = [
-            partial(_highest, work.grid, sign * work.z + raised, sign * work.z - raised, turn, False)
+            partial(_highest, work.grid, sign * work.z + raised, sign * work.z - lowered, turn, False)
             for sign in work.signs
             for turn in work.turns
         ]
-    return max(in_order(jobs, work.workers)) + work.k * (math.sqrt(s0) + (common**2 - s0) / (2 * math.sqrt(s0)))
+    return max(in_order(jobs, work.workers)) + work.k * (math.sqrt(s0) + (typical - s0) / (2 * math.sqrt(s0)))
 
 
 def _highest(grid: Lattice, h: Array, base: Array, turn: Direction, edges: bool) -> float:
@@ -303,8 +307,7 @@ def _lower(work: _Work, judged: Gap | None) -> tuple[float | None, tuple[str, ..
     relief = work.relief
     if judged is None or judged.u_random is None or judged.u_common is None:
         return None, ()
-    wide, high = float(np.ptp(relief.x)) + work.grid.cell, float(np.ptp(relief.y)) + work.grid.cell
-    factor = warp_factor(relief.common, wide, high, work.rule, work.k) if relief.common.sd > 0 else work.k
+    factor = common_factor(relief.common, relief.x, relief.y, work.rule, work.k)
     if relief.half_a is None or relief.half_b is None:
         # no second look: every triple that could have been chosen counts (Bonferroni), for any correlation
         many = relief.valid.sum() * len(work.turns) * work.grid.w**2 / 2

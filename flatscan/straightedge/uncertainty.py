@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from functools import lru_cache
 
@@ -81,13 +82,6 @@ def random_u(u: Array, lags: tuple[float, float], window: int, cos: float, sin: 
     return math.sqrt(max(float(weight @ correlation @ weight), 0.0))
 
 
-def largest_common_u(common: CommonError, rule: float) -> float:
-    """Largest common standard uncertainty of any gap between contacts at most ``rule`` apart [m]."""
-    part = np.linspace(0.0, rule, 61)
-    left, right = np.meshgrid(part, part)
-    return float(common.u_gap(left, right)[left + right <= rule * (1 + 1e-9)].max())
-
-
 @lru_cache(maxsize=64)
 def _warp_factor(width: int, height: int, reach: int, confidence: float, draws: int) -> float:
     """Quantile of the largest gap / u that a Gaussian warp shows; lengths in quarters of its correlation length."""
@@ -112,6 +106,40 @@ def _warp_factor(width: int, height: int, reach: int, confidence: float, draws: 
     return float(np.quantile(largest, confidence))
 
 
+def _placed_factor(common: CommonError, x: Array, y: Array, reach: int, confidence: float, draws: int) -> float:
+    """The same for an error that is not alike everywhere, on a lattice of places ``x``, ``y``."""
+    across, upward = np.meshgrid(x, y)
+    places = np.stack([across.ravel(), upward.ravel()], axis=1)
+    covariance = common.covariance(places, places)
+    # the small part on the diagonal keeps a nearly singular covariance positive definite
+    root = np.linalg.cholesky(covariance + 1e-9 * np.trace(covariance) / len(places) * np.eye(len(places)))
+    field = np.random.default_rng(20).standard_normal((draws, len(places))) @ root.T
+    number = np.arange(len(places)).reshape(across.shape)
+    largest = np.zeros(draws)
+    for up, along in ((0, 1), (1, 0), (1, 1), (1, -1)):
+        arms = sorted({1, 2, max(1, reach // 2), max(1, 3 * reach // 4)})
+        for p, q in itertools.product(arms, arms):
+            if (p + q) * math.hypot(up, along) <= reach + 1e-9:
+                left, at, right = _triples(number, (up, along), p, q)
+                share = q / (p + q)
+                gap = share * field[:, left] + (1 - share) * field[:, right] - field[:, at]
+                u = common.u_gap_at(places[left], places[at], places[right])
+                largest = np.maximum(largest, (gap / np.maximum(u, 1e-12)).max(axis=1, initial=0.0))
+    return float(np.quantile(largest, confidence))
+
+
+def _triples(number: Array, step: tuple[int, int], p: int, q: int) -> tuple[Array, Array, Array]:
+    """Numbers of left contacts, places and right contacts, p and q steps apart, that fit on a lattice (rows, cols)."""
+    up, along = step
+    if along < 0:
+        number, along = number[:, ::-1], -along
+    high, wide = (size - one * (p + q) for size, one in zip(number.shape, (up, along), strict=True))
+    if high < 1 or wide < 1:
+        return (np.empty(0, int),) * 3
+    left, at, right = (number[up * k : up * k + high, along * k : along * k + wide].ravel() for k in (0, p, p + q))
+    return left, at, right
+
+
 def _gap_over_u(field: Array, step: tuple[int, int], p: int, q: int, unit: float) -> Array | None:
     """Largest gap / u of each field, with contacts p and q steps of ``unit`` lengths away; None if it has no room."""
     up, along = step
@@ -129,6 +157,16 @@ def _gap_over_u(field: Array, step: tuple[int, int], p: int, q: int, unit: float
     gap = left * part(0) + (1 - left) * part(p + q) - part(p)
     u = CommonError(1.0, 1.0).u_gap(np.array(p * unit), np.array(q * unit))
     return (gap / u).max(axis=(1, 2))
+
+
+def common_factor(common: CommonError, x: Array, y: Array, rule: float, k: float) -> float:
+    """Coverage factor k_M (METHODS 3d) for the common part of gaps on cells ``x`` (cols,), ``y`` (rows,) [m]."""
+    wide, high = (float(np.ptp(at)) + float(at[1] - at[0] if len(at) > 1 else 0.0) for at in (x, y))
+    if common.stationary:
+        return warp_factor(common, wide, high, rule, k) if common.sd > 0 else k
+    step = max(rule / 8, wide / 32, high / 32)
+    across, upward = (np.arange(float(at[0]), float(at[-1]) + 1e-9, step) for at in (x, y))
+    return max(k, _placed_factor(common, across, upward, round(rule / step), confidence_of(k), 400))
 
 
 def warp_factor(common: CommonError, width: float, height: float, rule: float, k: float, *, draws: int = 400) -> float:
