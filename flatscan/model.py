@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 from flatscan.geometry import Array, Frame, Mask, polygon_area
 
 Counts = NDArray[np.int64]
+# a phone's gravity is good to 0.1-0.3 degrees (METHODS 4); the middle of that as k = 1
+PHONE_GRAVITY = 3.5e-3
 
 
 def _own_arrays(record: object) -> None:
@@ -51,7 +53,7 @@ class Cloud:
     if the format or the file says so, with ``up_from`` in words. ``stands`` (k, 3) are scanner positions and
     ``sample_normals`` (n, 3) the sample's outward normals; both None if the file does not tell.
     ``independent_share`` is how many independent returns each point stands for (1 for raw returns, less for
-    fused or meshed data; METHODS 3b).
+    fused or meshed data; METHODS 3b). ``u_up`` [m per m] is how well the capture knows its own vertical.
     """
 
     origin: Origin
@@ -65,6 +67,7 @@ class Cloud:
     stands: Array | None = None
     sample_normals: Array | None = None
     independent_share: float = 1.0
+    u_up: float = PHONE_GRAVITY
 
     def __post_init__(self) -> None:
         _own_arrays(self)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from flatscan.errors import BadValue
-from flatscan.model import CommonError
+from flatscan.model import PHONE_GRAVITY, CommonError
 
 # A Gaussian warp of sd s and length 1 m puts 0.596 s on the middle of a 2 m chord (METHODS 3c).
 _CHORD_SHARE = 0.596
@@ -32,10 +32,10 @@ class CaptureType:
         )
 
 
-# A phone's gravity is good to 0.1-0.3 degrees (METHODS 4): 0.2 degrees is 3.5 mm per m. A cross-line laser levels to
+# A cross-line laser levels to
 # 0.3 mm per m (METHODS 1a, printed in a manual): as the limits of a rectangular spread, 0.17 mm per m. The scale of a
 # phone capture is off by up to 1 % (METHODS 1a, repeated room captures).
-_PHONE_LEAN, _LASER_LEAN = 3.5e-3, 0.17e-3
+_PHONE_LEAN, _LASER_LEAN = PHONE_GRAVITY, 0.17e-3
 TYPES = {
     kind.name: kind
     for kind in (

@@ -18,8 +18,6 @@ from flatscan.wall.candidates import Candidate, Thinned
 
 SQUARE = np.sin(np.radians(3.0))
 UPRIGHT = np.sin(np.radians(5.0))
-# METHODS 4: a phone's gravity is good to 0.1-0.3 degrees; the middle of that, as k = 1
-U_GRAVITY = float(np.tan(np.radians(0.2)))
 # how level floors and ceilings are built, k = 1: common practice
 U_FLOOR = 0.003
 STOREY = (2.0, 8.0)
@@ -67,17 +65,17 @@ def decide_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], asked: st
     """Up by the first of the ways above that gives an answer; `UnitsUnknown` asks for ``--up`` where none does."""
     level = _level_pairs(thinned, planes, list(np.eye(3)))
     if asked is not None:
-        return _as_asked(parse_up(asked), level)
+        return _as_asked(cloud, parse_up(asked), level)
     choice = _choose_level(level, cloud)
     if choice is not None:
         return _by_level(choice, cloud)
     if cloud.up is not None:
         words = cloud.up_from or "the file"
-        return Upright(unit(cloud.up), words, Plumb(f"the capture's own vertical ({words})", U_GRAVITY))
+        return Upright(unit(cloud.up), words, Plumb(f"the capture's own vertical ({words})", cloud.u_up))
     only = _only_axes(planes)
     if len(only) == 1:
         words = f"the file's {axis_name(only[0])}, the one axis that lies in the wall's plane; its positive end taken"
-        return Upright(only[0], words, Plumb(f"the capture's own vertical ({words})", U_GRAVITY))
+        return Upright(only[0], words, Plumb(f"the capture's own vertical ({words})", cloud.u_up))
     tilted = [] if level else _level_pairs(thinned, planes, [plane.normal for plane in planes], both=True)
     if tilted:
         return _by_tilted(min(tilted, key=lambda found: found.apart or np.inf), thinned)
@@ -159,7 +157,7 @@ def _by_level(found: _Level, cloud: Cloud) -> Upright:
     words = f"{_ends(found)} found, square to the file's {axis_name(axis)}"
     if cloud.up is None:
         words += ", its positive direction taken as up"
-    return Upright(axis, words, Plumb(f"the capture's own vertical ({words})", U_GRAVITY), tuple(notes))
+    return Upright(axis, words, Plumb(f"the capture's own vertical ({words})", cloud.u_up), tuple(notes))
 
 
 def _by_tilted(found: _Level, thinned: Thinned) -> Upright:
@@ -185,7 +183,7 @@ def _by_tilted(found: _Level, thinned: Thinned) -> Upright:
     return Upright(unit(np.sum(normals, axis=0)), words, plumb)
 
 
-def _as_asked(axis: Array, level: list[_Level]) -> Upright:
+def _as_asked(cloud: Cloud, axis: Array, level: list[_Level]) -> Upright:
     """Up as the user says, with a remark where floor and ceiling say otherwise."""
     notes = []
     known = {axis_name(found.axis): found for found in level if found.apart is not None}
@@ -195,7 +193,7 @@ def _as_asked(axis: Array, level: list[_Level]) -> Upright:
             f"--up {axis_name(axis)} was taken, but floor and ceiling are square to the file's {other}: check it"
         )
     words = f"--up {axis_name(axis)}"
-    return Upright(axis, words, Plumb(f"the capture's own vertical ({words})", U_GRAVITY), tuple(notes))
+    return Upright(axis, words, Plumb(f"the capture's own vertical ({words})", cloud.u_up), tuple(notes))
 
 
 def _only_axes(planes: list[Candidate]) -> list[Array]:

@@ -1,0 +1,60 @@
+"""What a job found, for the sheets to say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from flatscan.lows import Low
+from flatscan.material.finish import BuildUp
+from flatscan.material.hacking import Hack
+from flatscan.material.takeoff import TakeOff
+from flatscan.model import Origin, Relief, Wall
+from flatscan.planes import Patch, Shape
+from flatscan.setout import SetOut
+from flatscan.standards import Tolerance
+from flatscan.straightedge.gaps import Gaps
+from flatscan.verdict import Verdict
+
+
+@dataclass(frozen=True, eq=False)
+class Findings:
+    """All that one command found about one wall; what the command does not ask for is None or empty.
+
+    ``title`` is the wall's name in its user's own words. ``tolerance`` is the entry the verdict judged by, None for
+    a rule and limit entered by hand; ``method`` is how the straightedge is read. ``fixed`` are points the finished
+    face goes through (x, y, offset). ``settings`` are options that differ from their defaults, in words.
+    """
+
+    command: str
+    origin: Origin
+    capture_type: str
+    u_point: float | None
+    warnings: tuple[str, ...]
+    wall: Wall
+    relief: Relief
+    shape: Shape
+    patches: tuple[Patch, ...]
+    gaps: Gaps | None = None
+    verdict: Verdict | None = None
+    build_up: BuildUp | None = None
+    take_off: TakeOff | None = None
+    hacks: tuple[Hack, ...] | None = None
+    set_out: SetOut | None = None
+    lows: tuple[Low, ...] | None = None
+    title: str = ""
+    tolerance: Tolerance | None = None
+    method: str = "resting"
+    fixed: tuple[tuple[float, float, float], ...] = ()
+    settings: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """A capture's wall as a relief, before anything was made of it."""
+
+    origin: Origin
+    capture_type: str
+    title: str
+    wall: Wall
+    relief: Relief
+    notes: tuple[str, ...]

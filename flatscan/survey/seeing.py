@@ -1,0 +1,138 @@
+"""From a capture file to the relief of one wall."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from flatscan import capture, relief
+from flatscan import wall as walls
+from flatscan.errors import BadValue, WallNotFound
+from flatscan.geometry import Array
+from flatscan.model import Cloud, Stations, Wall
+from flatscan.survey.findings import Seen
+from flatscan.survey.settings import CLOUD_TYPE, STATIONS_TYPE, Capturing, Progress, silent
+
+
+def see(path: str | Path, how: Capturing, progress: Progress = silent) -> Seen:
+    """The wall of a capture file as a relief; raises the errors of `capture`, `wall` and `relief`."""
+    seen = seen_in(_read(path, how, progress), how, progress)
+    return _repeated(seen, how, progress) if how.repeat else seen
+
+
+def _read(path: str | Path, how: Capturing, progress: Progress) -> Cloud | Stations:
+    progress("reading", None)
+    return capture.read(path, file_unit=how.file_unit, reading_u=how.reading_u)
+
+
+def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:
+    """The mean of a capture and its repeats, with the common error that their differences show."""
+    again = replace(how, cell=seen.relief.cell)
+    others = [seen_in(_read(path, again, progress), again, progress) for path in how.repeat]
+    if seen.relief.cell is None:
+        raise BadValue(
+            "--repeat", f"given with {seen.origin.file}, a table of readings", needed="repeated scans",
+            remedy="Read the first station again last instead, as control",
+        )  # fmt: skip
+    joined, shown = relief.combine(
+        [seen.relief, *(other.relief for other in others)], relief.capture_type(seen.capture_type), how.repeat_rule
+    )
+    spans = ", ".join(
+        f"{s * 1000:.1f} mm over {span * 1000:.0f} mm" for span, s in zip(shown.spans, shown.s, strict=True)
+    )
+    note = f"{shown.captures} captures of the wall differ by (1 sd of a chord's middle) {spans}: the mean is used."
+    files = ", ".join(f"{other.origin.file} ({other.origin.sha256[:12]})" for other in others)
+    return replace(seen, relief=joined, notes=(*seen.notes, note, f"Repeated captures: {files}."))
+
+
+def seen_in(
+    taken: Cloud | Stations, how: Capturing, progress: Progress = silent, room: walls.Room | None = None
+) -> Seen:
+    """The wall of a capture already read; its walls are found unless ``room`` brings them."""
+    kind, notes = _capture_type(taken, how.capture_type)
+    if isinstance(taken, Stations):
+        wall, made, more = relief.from_stations(taken, kind.common_error(), kind.lean)
+        return Seen(taken.origin, kind.name, taken.name, _checked_stations(taken, wall, how), made, (*notes, *more))
+    watched = _watched(replace(taken, u_up=kind.lean), progress)
+    if room is None:
+        room = find_room(watched, how, progress)
+    wall = _chosen(room, how, taken.origin.file)
+    progress("relief", None)
+    made, more = relief.grid(watched, wall, kind.common_error(), cell=how.cell)
+    return Seen(taken.origin, kind.name, "", wall, made, (*notes, *room.notes, *wall.notes, *more))
+
+
+def list_walls(path: str | Path, how: Capturing, progress: Progress = silent) -> walls.Room:
+    """All walls of a capture file; a table of readings has one, of the size it gives."""
+    taken = _read(path, how, progress)
+    if isinstance(taken, Stations):
+        return walls.Room((see(path, how).wall,))
+    return find_room(_watched(taken, progress), how, progress)
+
+
+def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent) -> walls.Room:
+    """All walls of a cloud, numbered."""
+    progress("finding the walls", None)
+    seen_from: Array | None = None if how.seen_from is None else np.array(how.seen_from) - cloud.shift
+    return walls.find_walls(cloud, up=how.up, seen_from=seen_from, width=how.width, height=how.height)
+
+
+def _watched(cloud: Cloud, progress: Progress) -> Cloud:
+    """The same cloud, whose chunks tell how far they are."""
+
+    def chunks() -> Iterator[Array]:
+        done = 0
+        for points in cloud.chunks():
+            yield points
+            done += len(points)
+            progress("measuring points", done / max(cloud.count, 1))
+
+    return replace(cloud, chunks=chunks)
+
+
+def _capture_type(taken: Cloud | Stations, asked: str | None) -> tuple[relief.CaptureType, tuple[str, ...]]:
+    is_stations = isinstance(taken, Stations)
+    name = asked or (STATIONS_TYPE if is_stations else CLOUD_TYPE)
+    if is_stations != (name == STATIONS_TYPE):
+        raise BadValue(
+            "--capture-type", f"{name} for {taken.origin.file}, which holds {'readings' if is_stations else 'points'}",
+            needed="laser-readings for a table of readings, another type for points", remedy="Leave the option out",
+        )  # fmt: skip
+    kind = relief.capture_type(name)
+    if asked is None and not is_stations:
+        return kind, (
+            f"The capture type was not stated: taken as {name}, whose warp alone may be {kind.chord * 2000:.0f} mm "
+            "under a 2 m straightedge (95 %). If it was made otherwise, say so with --capture-type.",
+        )
+    return kind, ()
+
+
+def _checked_stations(taken: Stations, wall: Wall, how: Capturing) -> Wall:
+    """Stations make one wall with the size in their file; options that only a cloud can follow are refused."""
+    for name in ("cell", "up", "seen_from", "region"):
+        if getattr(how, name) is not None:
+            raise BadValue(
+                f"--{name.replace('_', '-')}", f"given with {taken.origin.file}, a table of readings",
+                needed="a point cloud", remedy="Leave the option out",
+            )  # fmt: skip
+    if how.wall != 1:
+        found = f"one wall, not wall {how.wall}"
+        raise WallNotFound(taken.origin.file, found, needed="--wall 1", remedy="Leave --wall out")
+    return wall
+
+
+def _chosen(room: walls.Room, how: Capturing, file: str) -> Wall:
+    for wall in room.walls:
+        if wall.number == how.wall:
+            if not (how.region or how.opening or how.no_opening):
+                return wall
+            return walls.adjust(
+                wall, region=how.region, add_openings=how.opening, remove_openings=how.no_opening
+            )  # fmt: skip
+    raise WallNotFound(
+        file, f"{len(room.walls)} walls, none of them number {how.wall}", needed=f"1 to {len(room.walls)}",
+        remedy="List them with flatscan survey --list",
+    )  # fmt: skip

@@ -1,0 +1,110 @@
+"""What a job is asked for: how a capture is read, what straightedge tries the wall, what is planned on it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from flatscan.errors import BadValue
+from flatscan.material.finish import PlaneOptions
+from flatscan.material.hacking import HackOptions
+from flatscan.material.takeoff import TakeOffOptions
+from flatscan.standards import Tolerance
+from flatscan.standards import load as load_tolerance
+
+Progress = Callable[[str, float | None], None]
+Rectangle = tuple[float, float, float, float]
+DEFAULT_RULE, DEFAULT_LIMIT = 1.8, 0.003  # common specification practice (TOLERANCES, Finish): 3 mm under 1.8 m
+DEFAULT_SYSTEM = "gypsum-undercoat"
+CLOUD_TYPE, STATIONS_TYPE = "phone-walk", "laser-readings"
+
+
+def silent(_stage: str, _share: float | None = None) -> None:
+    """A `Progress` that tells nobody."""
+
+
+@dataclass(frozen=True, slots=True)
+class Capturing:
+    """How a capture is read and its wall found; lengths in metres, None where the file and the wall decide."""
+
+    wall: int = 1
+    cell: float | None = None
+    up: str | None = None
+    seen_from: tuple[float, ...] | None = None
+    file_unit: str | None = None
+    width: float | None = None
+    height: float | None = None
+    region: Rectangle | None = None
+    opening: tuple[Rectangle, ...] = ()
+    no_opening: tuple[int, ...] = ()
+    capture_type: str | None = None
+    repeat: tuple[str, ...] = ()
+    repeat_rule: float = DEFAULT_RULE
+    reading_u: float = 0.0006
+
+    def __post_init__(self) -> None:
+        for name in ("width", "height", "reading_u"):
+            value = getattr(self, name)
+            if value is not None and not 0 < value < 1000:
+                raise BadValue(
+                    f"--{name.replace('_', '-')}", f"{value:g} m", needed="a length over 0",
+                    remedy="Give what was taped",
+                )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Testing:
+    """What straightedge the wall is tried with; ``limit`` also sets how far noise is smoothed before the test."""
+
+    rule: float = DEFAULT_RULE
+    limit: float = DEFAULT_LIMIT
+    directions: tuple[float, ...] | None = None
+    confidence: float = 0.95
+    method: str = "resting"
+    plumb_limit: float | None = None
+    judges: bool = False
+    tolerance: Tolerance | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("rule", "limit", "plumb_limit"):
+            value = getattr(self, name)
+            if value is not None and not 0 < value < 100:
+                raise BadValue(
+                    f"--{name.replace('_', '-')}", f"{value * 1000:g} mm", needed="a length over 0",
+                    remedy="Give what the contract says, such as --rule 1.8m --limit 3mm",
+                )  # fmt: skip
+
+    @classmethod
+    def by(
+        cls, *, rule: float | None = None, limit: float | None = None, tolerance: str | None = None, **others: Any
+    ) -> Testing:
+        """A test by rule and limit, or by a published tolerance; raises `BadValue` where the two contradict.
+
+        A tolerance names its own length, limit and method; a ``rule`` beside it must be a length that it has.
+        """
+        if tolerance is None:
+            return cls(
+                rule=DEFAULT_RULE if rule is None else rule, limit=DEFAULT_LIMIT if limit is None else limit,
+                judges=limit is not None, **others,
+            )  # fmt: skip
+        entry = load_tolerance(tolerance)
+        if limit is not None:
+            raise BadValue(
+                "--limit", f"given beside --tolerance {tolerance}", needed="one of the two",
+                remedy="Leave --limit out: the entry has its own",
+            )  # fmt: skip
+        length = entry.lengths[0] if rule is None else rule
+        return cls(
+            rule=length, limit=entry.limit_at(length), method=entry.method, judges=True, tolerance=entry, **others
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Finishing:
+    """What is planned on the wall."""
+
+    plane: PlaneOptions = PlaneOptions()
+    hacking: HackOptions = HackOptions()
+    order: TakeOffOptions = TakeOffOptions()
+    system: str | None = None
