@@ -7,10 +7,13 @@ import math
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from flatscan.geometry import Array
 from flatscan.model import CommonError, Relief
+
+Indices = NDArray[np.int64]
 
 
 def confidence_of(k: float) -> float:
@@ -128,14 +131,14 @@ def _placed_factor(common: CommonError, x: Array, y: Array, reach: int, confiden
     return float(np.quantile(largest, confidence))
 
 
-def _triples(number: Array, step: tuple[int, int], p: int, q: int) -> tuple[Array, Array, Array]:
+def _triples(number: Indices, step: tuple[int, int], p: int, q: int) -> tuple[Indices, Indices, Indices]:
     """Numbers of left contacts, places and right contacts, p and q steps apart, that fit on a lattice (rows, cols)."""
     up, along = step
     if along < 0:
         number, along = number[:, ::-1], -along
     high, wide = (size - one * (p + q) for size, one in zip(number.shape, (up, along), strict=True))
     if high < 1 or wide < 1:
-        return (np.empty(0, int),) * 3
+        return (np.empty(0, np.int64),) * 3
     left, at, right = (number[up * k : up * k + high, along * k : along * k + wide].ravel() for k in (0, p, p + q))
     return left, at, right
 
