@@ -133,20 +133,18 @@ def _figure(draw: Callable[[Findings, str], Figure]) -> Maker:
 
 
 def _pictures(findings: Findings) -> list[tuple[str, Maker]]:
-    def contour(found: Findings, units: str) -> Figure:
-        from flatscan.sheets.figures.contour import contour
+    from flatscan.sheets.figures import contour, plan, profiles
 
-        return contour(found, units)
-
-    def gap_map(found: Findings, units: str) -> Figure:
-        from flatscan.sheets.figures.contour import gap_map
-
-        return gap_map(found, units)
-
-    sheets = [("contour.png", _figure(contour))]
+    sheets = [("contour.png", _figure(contour.contour))]
     gaps = findings.gaps
-    if gaps is not None and gaps.worst is not None and findings.relief.cell is not None:
-        sheets.append(("gaps.png", _figure(gap_map)))
+    if findings.relief.cell is not None:
+        if gaps is not None and gaps.worst is not None:
+            sheets.append(("gaps.png", _figure(contour.gap_map)))
+        sheets.append(("sections.png", _figure(profiles.profiles)))
+    if findings.set_out is not None and findings.set_out.screeds:
+        sheets.append(("setout.png", _figure(plan.set_out)))
+    if findings.lows is not None:
+        sheets.append(("lows.png", _figure(plan.low_map)))
     return sheets
 
 

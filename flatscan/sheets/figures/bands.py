@@ -52,11 +52,12 @@ def _span(low: float, high: float, units: str) -> str:
     return f"{_edge(low, units)} to {_edge(high, units)}{unit}"
 
 
-def deviation_bands(least: float, most: float, units: str = "mm") -> tuple[Band, ...]:
+def deviation_bands(least: float, most: float, units: str = "mm", *, grown: bool = False) -> tuple[Band, ...]:
     """Bands of a deviation from a plane [m]: neutral within one round step, at most four bands a side.
 
-    They reach over ``least`` and ``most``; the outer bands are open.
+    They reach over ``least`` and ``most``; the outer bands are open. ``grown`` words them as a change.
     """
+    over, under = ("thicker", "thinner") if grown else ("proud", "hollow")
     reach = max(abs(least), abs(most))
     steps = [s * METRES_PER["in"] for s in _STEPS_IN] if units == "in" else [s / 1000 for s in _STEPS_MM]
     step = next((s for s in steps if reach <= 6 * s), steps[-1])
@@ -64,10 +65,10 @@ def deviation_bands(least: float, most: float, units: str = "mm") -> tuple[Band,
     hollow = min(4, max(0, ceil(-least / step - 1 - 1e-9)))
     unit = "" if units == "in" else " mm"
     made = [
-        _side(k, k == 3, -step, HOLLOW, _DOTS, f"{_side_span(k, step, units)} hollow") for k in reversed(range(hollow))
+        _side(k, k == 3, -step, HOLLOW, _DOTS, f"{_side_span(k, step, units)} {under}") for k in reversed(range(hollow))
     ]
     made.append(Band(-step, step, NEUTRAL, "", f"within ± {_edge(step, units)}{unit}"))
-    made += [_side(k, k == 3, step, PROUD, _LINES, f"{_side_span(k, step, units)} proud") for k in range(proud)]
+    made += [_side(k, k == 3, step, PROUD, _LINES, f"{_side_span(k, step, units)} {over}") for k in range(proud)]
     return tuple(made)
 
 

@@ -225,15 +225,21 @@ def spot_list(figure: Figure, rect: Rect, spots: tuple[Spot, ...], units: str) -
     return top
 
 
+def framed(findings: Findings, title: str, units: str, size: tuple[float, float] = A4) -> tuple[Figure, Rect]:
+    """A sheet with title block and cautions; returns the figure and the rectangle [inches] left for a drawing."""
+    figure = new_figure(size)
+    top = caution_lines(figure, findings, title_block(figure, findings, title, units)) - 0.1
+    bottom = MARGIN + _FOOT
+    return figure, (MARGIN, bottom, size[0] - 2 * MARGIN, top - bottom)
+
+
 def drawing(findings: Findings, title: str, units: str, size: tuple[float, float] = A4) -> tuple[Figure, Axes, Rect]:
     """A sheet with title block, cautions and an empty elevation; returns figure, axes and the key's rectangle.
 
     The key stands where it leaves the drawing the larger scale: beside it, or under it for a long wall.
     """
-    figure = new_figure(size)
-    top = caution_lines(figure, findings, title_block(figure, findings, title, units))
-    bottom = MARGIN + _FOOT
-    wide, high = size[0] - 2 * MARGIN, top - bottom
+    figure, (_, bottom, wide, high) = framed(findings, title, units, size)
+    high -= 0.12
     wall = findings.wall
     beside = min((wide - _KEY_WIDE - 0.25 - _LEFT) / wall.width, (high - _UNDER) / wall.height)
     under = min((wide - _LEFT) / wall.width, (high - _UNDER - _KEY_HIGH) / wall.height)
