@@ -43,7 +43,7 @@ class LazyGroup(click.Group):
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="flatscan")
-def group() -> None:  # noqa: D301
+def group() -> None:
     """How far a wall is from flat and plumb, what it takes to make it so, and what can be proven afterwards.
 
     Give it a phone or scanner point cloud, or a table of laser readings. Example:
@@ -51,7 +51,7 @@ def group() -> None:  # noqa: D301
     \b
     flatscan survey wall.ply
     flatscan check wall.ply --rule 1.8m --limit 3mm --capture-type scanner
-    """
+    """  # noqa: D301
 
 
 def main(args: list[str] | None = None) -> None:

@@ -1,7 +1,8 @@
 """Every option that commands share, each defined once.
 
 How a capture is read and its wall found (`capture_options`): --wall --cell --up --seen-from --file-unit --width
---height --region --opening --no-opening --capture-type --reading-u. How it is tested (`rule_options`): --rule
+--height --region --opening --no-opening --capture-type --repeat
+--reading-u. How it is tested (`rule_options`): --rule
 --directions. What is planned on it (`finish_options`): --least --most --system --fix --lean-up-to --turn-up-to
 --hack-most. Where the answer goes (`output_options`): --out --json --units --quiet --overwrite.
 """
@@ -48,6 +49,7 @@ capture_options = _stack(
     click.option("--opening", type=REGION, multiple=True, help="Add an opening x0,y0,x1,y1."),
     click.option("--no-opening", type=int, multiple=True, help="Number of a found opening to undo."),
     click.option("--capture-type", type=click.Choice(CAPTURE_TYPES), help="How it was captured; sets the common ±."),
+    click.option("--repeat", type=click.Path(), multiple=True, help="Another capture of the same wall."),
     click.option("--reading-u", type=LENGTH, help="Standard uncertainty of one laser reading.  [default: 0.6mm]"),
 )
 

@@ -41,6 +41,7 @@ class Findings:
     hacks: tuple[Hack, ...] | None = None
     set_out: SetOut | None = None
     lows: tuple[Low, ...] | None = None
+    ridges: tuple[Low, ...] = ()
     title: str = ""
     tolerance: Tolerance | None = None
     method: str = "resting"

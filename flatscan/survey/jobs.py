@@ -7,6 +7,8 @@ from pathlib import Path
 
 from flatscan import relief, straightedge
 from flatscan import verdict as verdicts
+from flatscan.lows import LIMIT as LOW_LIMIT
+from flatscan.lows import find_lows, find_ridges
 from flatscan.material.finish import place
 from flatscan.material.hacking import hacking_plan
 from flatscan.material.order import bags_per_m3
@@ -16,6 +18,8 @@ from flatscan.material.systems import load as load_system
 from flatscan.material.takeoff import take_off
 from flatscan.planes import patches_of, shape_of
 from flatscan.quantity import Quantity, root_sum_square
+from flatscan.setout import SetOutOptions
+from flatscan.setout import set_out as set_out_screeds
 from flatscan.straightedge.gaps import Gaps
 from flatscan.survey.findings import Findings, Seen
 from flatscan.survey.seeing import see
@@ -83,11 +87,42 @@ def _planned(found: Findings, finish: Finishing, system: System) -> Findings:
     take = take_off(build_up, smooth, system, options=order, stops=signs)
     hacking = replace(finish.hacking, bags_per_m3=bags_per_m3(system))
     plan = hacking_plan(smooth, wall, plane=finish.plane, options=hacking, standing=signs)
-    notes = (*build_up.notes, *take.notes, *plan.notes, f"Hacking: {plan.ends_because}.")
+    notes = (*build_up.notes, *plan.notes, f"Hacking: {plan.ends_because}.")
     fixed = tuple((point.x, point.y, point.offset) for point in finish.plane.fixed)
     return replace(
         found, build_up=build_up, take_off=take, hacks=plan.hacks, fixed=fixed, warnings=(*found.warnings, *notes)
     )
+
+
+def set_out(
+    path: str | Path,
+    how: Capturing,
+    test: Testing,
+    finish: Finishing,
+    options: SetOutOptions,
+    progress: Progress = silent,
+) -> Findings:
+    """Screeds, dots and packings of the finish plane that a survey of the same capture gives."""
+    found = plan(_look("setout", see(path, how, progress), test, progress), finish, progress)
+    assert found.build_up is not None
+    progress("set-out", None)
+    if found.relief.cell is None:
+        options = replace(options, laser=0.0)
+    made = set_out_screeds(found.relief, found.wall, found.build_up.plane, options=options)
+    return replace(found, set_out=made)
+
+
+def lows(
+    path: str | Path, how: Capturing, test: Testing, limit: float = LOW_LIMIT, progress: Progress = silent
+) -> Findings:
+    """After ruling off: where the wall is under the straightedge by more than ``limit`` [m], and its high ridges."""
+    found = _look("lows", see(path, how, progress), test, progress)
+    progress("straightedge", None)
+    gaps = _sweep(found, test, verdicts.coverage_factor(test.confidence))
+    return replace(
+        found, gaps=gaps, lows=find_lows(found.relief, gaps.deepest, limit=limit),
+        ridges=find_ridges(found.relief, limit=limit),
+    )  # fmt: skip
 
 
 def _sweep(found: Findings, test: Testing, k: float) -> Gaps:
