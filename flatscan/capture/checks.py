@@ -23,6 +23,8 @@ _DOT_PITCH = 0.07
 # a stray is this many extents away from the middle 96 % of the points
 _STRAY = 5.0
 _NEAR = 100.0
+# points of a scan laid out in rows and columns stand no further apart than this
+_WIDEST_RASTER = 0.1
 
 
 def checked_cloud(
@@ -38,10 +40,11 @@ def checked_cloud(
     ``sha256`` gives the file's hash when it is ready. Raises `ReadError` (nothing finite, all points equal),
     `TooFewPoints`, `UnitsUnknown`, and `BadValue` above ``max_points``.
     """
-    refuse_above(path, source.count, max_points)
-    tally = take_tally(source)
+    if source.count_exact:
+        refuse_above(path, source.count, max_points)
+    tally = take_tally(source, max_points)
     refuse_above(path, tally.rows, max_points)
-    _refuse_rubbish(path, tally)
+    _refuse_rubbish(path, tally, source.drop_words)
     box = _stray_box(tally)
     sample, normals = _inside(tally, box)
     unit, unit_words, extents = _unit(path, source, sample, file_unit)
@@ -66,7 +69,7 @@ def checked_cloud(
     warnings = (
         *source.warnings,
         *unit_words,
-        *_counts_text(tally, drop_zero, strays, repeat_share),
+        *_counts_text(tally, source.drop_words, drop_zero, strays, repeat_share),
         *_step_text(sample * factor, step * factor, single, middle),
     )
     chunks = _Chunks(source, factor, shift, tally.not_finite > 0, drop_zero, box if strays else None, repeated)
@@ -96,10 +99,12 @@ def refuse_above(path: Path, count: int, max_points: int | None) -> None:
         )
 
 
-def _refuse_rubbish(path: Path, tally: Tally) -> None:
-    if tally.rows == 0:
+def _refuse_rubbish(path: Path, tally: Tally, drop_words: str) -> None:
+    if tally.rows < LEAST_POINTS:
+        held = f"{tally.rows} points" if tally.rows else "no points"
+        gone = f" ({tally.dropped:,} are {drop_words})" if tally.dropped else ""
         raise TooFewPoints(
-            path, "the file holds no points", needed=f"at least {LEAST_POINTS}", remedy="Export the scan again"
+            path, f"the file holds {held}{gone}", needed=f"at least {LEAST_POINTS}", remedy="Export the scan again"
         )
     usable = len(tally.sample)
     if usable == 0 and tally.not_finite + tally.at_zero >= tally.rows:
@@ -181,7 +186,9 @@ def _outside(points: Array, box: tuple[Array, Array]) -> Mask:
     return marks
 
 
-def _counts_text(tally: Tally, drop_zero: bool, strays: int, repeat_share: float) -> Iterator[str]:
+def _counts_text(tally: Tally, drop_words: str, drop_zero: bool, strays: int, repeat_share: float) -> Iterator[str]:
+    if tally.dropped:
+        yield f"{tally.dropped:,} of {tally.rows + tally.dropped:,} rows are {drop_words}: left out"
     if tally.not_finite:
         yield f"{tally.not_finite:,} of {tally.rows:,} rows are not numbers (NaN or infinite): left out"
     if drop_zero:
@@ -203,19 +210,27 @@ def _step_text(sample: Array, step: Array, float32: bool, middle: Array) -> Iter
     if float32 and step.max() > WORTH_SAYING / 5:
         yield (
             f"coordinates are stored as 32-bit floats {np.abs(middle).max():,.0f} m from the file's origin and so "
-            f"rounded to {to_mm(step.max()):.3g} mm: what is finer was lost before this file was written"
+            f"rounded to {_mm_text(step.max())}: what is finer was lost before this file was written"
         )
         return
+    flat = np.ptp(sample, axis=0) == 0
+    if flat.any():
+        names = ", ".join("xyz"[axis] for axis in np.flatnonzero(flat))
+        yield f"all points have the same {names}: rounded away or drawn, not a measurement"
     coarse = step > WORTH_SAYING
     if coarse.any() and not coarse.all():
         centred = sample - sample.mean(axis=0)
         spread, axes = np.linalg.eigh(centred.T @ centred)
         # a regular raster on the wall is how a scan is laid out, not how it is rounded: only the thin direction counts
         if spread[0] < 0.01 * spread[1]:
-            coarse &= np.abs(axes[:, 0]) > 0.05
+            coarse &= (np.abs(axes[:, 0]) > 0.05) | (step > _WIDEST_RASTER)
     if coarse.any():
-        words = ", ".join(f"{'xyz'[axis]} {to_mm(step[axis]):.3g} mm" for axis in np.flatnonzero(coarse))
+        words = ", ".join(f"{'xyz'[axis]} {_mm_text(step[axis])}" for axis in np.flatnonzero(coarse))
         yield f"the file's own numbers come in steps ({words}): nothing finer can be seen in it"
+
+
+def _mm_text(step: float) -> str:
+    return f"{to_mm(step):,.0f} mm" if step >= 0.1 else f"{to_mm(step):.3g} mm"
 
 
 def _independent(source: PointSource, factor: float, count: int, repeat_share: float, repeated: Mask | None) -> float:

@@ -13,7 +13,7 @@ _STOREY = (1.9, 4.5)
 _WIDEST_TYPICAL, _SECOND_TYPICAL = 30.0, 1.5
 # ... and what is still possible: a pier, a facade, a site seen by a scanner (engineering estimate)
 _SMALLEST, _NARROWEST = 1.0, 0.3
-_WIDEST_WALL, _TALLEST_WALL, _WIDEST_SITE = 60.0, 30.0, 300.0
+_WIDEST_WALL, _TALLEST_WALL, _THICKEST_WALL, _WIDEST_SITE = 60.0, 30.0, 3.0, 300.0
 # outside this no unit, however it is known, makes a wall of it
 _LEAST_SIZE, _MOST_SIZE = 0.3, 1500.0
 
@@ -32,7 +32,7 @@ def _is_typical(size: Array) -> bool:
 
 
 def _is_possible(size: Array) -> bool:
-    if size[2] < 0.15 * size[1]:
+    if size[2] < min(0.15 * size[1], _THICKEST_WALL):
         return _SMALLEST <= size[0] <= _WIDEST_WALL and _NARROWEST <= size[1] <= _TALLEST_WALL
     return bool(_SMALLEST <= size[0] <= _WIDEST_SITE and size[1] >= _NARROWEST)
 

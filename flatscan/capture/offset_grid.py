@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +14,6 @@ from flatscan.capture.grid_checks import (
     wild_readings,
 )
 from flatscan.capture.grid_text import (
-    WORDS,
     Line,
     decode,
     delimiter_of,
@@ -24,30 +21,16 @@ from flatscan.capture.grid_text import (
     is_read,
     length_in,
     split_lines,
-    unit_named,
 )
+from flatscan.capture.grid_words import Preamble, check_wall, read_words
 from flatscan.capture.registry import Format
 from flatscan.errors import BadTable, BadValue, UnitsUnknown
 from flatscan.model import Origin, Stations
-from flatscan.units import METRES_PER, length_text, parse_length
+from flatscan.units import METRES_PER, length_text
 
 _LONG_HEADER = ("x", "y", "reading")
-_SMALLEST_WALL, _LARGEST_WALL = 0.3, 100.0
 _MOST_BYTES = 20_000_000
 _NAMED_AT_MOST = 6
-
-
-@dataclass
-class _Preamble:
-    """The words before the table."""
-
-    unit: str | None = None
-    proud_when_big: bool | None = None
-    width: float | None = None
-    height: float | None = None
-    control: Line | None = None
-    name: str = ""
-    said: list[str] = field(default_factory=list)
 
 
 def read_grid(path: Path, *, file_unit: str | None = None, reading_u: float = 0.0006) -> Stations:
@@ -73,7 +56,7 @@ def read_grid(path: Path, *, file_unit: str | None = None, reading_u: float = 0.
     lines = split_lines(path, decode(path.read_bytes()))
     lines = [line for line in lines if not line.cells or line.cells[0][:1] != "#"]
     start = next((i for i, line in enumerate(lines) if _starts_table(line)), None)
-    head = _read_words(path, lines[:start])
+    head = read_words(path, lines[:start])
     if start is None:
         raise BadTable(
             path,
@@ -94,90 +77,7 @@ def _starts_table(line: Line) -> bool:
     return len(line.cells) > 1 and line.cells[0] == "" and is_length(line.cells[1])
 
 
-def _read_words(path: Path, lines: list[Line]) -> _Preamble:
-    head = _Preamble()
-    seen: dict[str, tuple[str, ...]] = {}
-    for line in lines:
-        if not line.cells:
-            continue
-        word, rest = line.cells[0].lower().rstrip(":"), line.cells[1:]
-        if is_length(word):
-            raise BadTable(
-                path,
-                f"line {line.number} begins with the number {word} before any line of positions",
-                needed="an empty cell and the positions in metres, above the readings",
-                remedy="Write the line of positions",
-            )
-        if word in seen and seen[word] != rest and word != "note":
-            raise BadTable(
-                path,
-                f"line {line.number} says '{word}' a second time and differently",
-                needed="one value",
-                remedy="Remove one of the two lines",
-            )
-        seen[word] = rest
-        _take_word(path, head, word, line)
-    return head
-
-
-def _take_word(path: Path, head: _Preamble, word: str, line: Line) -> None:
-    text = " ".join(cell for cell in line.cells[1:] if cell)
-    if word == "units":
-        head.unit = unit_named(text)
-        if head.unit is None:
-            raise BadTable(path, f"line {line.number}: units '{text}'", needed="mm, cm or in", remedy="Name one")
-    elif word == "sense":
-        head.proud_when_big = _sense(path, line, text)
-    elif word in ("width", "height"):
-        setattr(head, word, _wall_size(path, line, word, text, head.said))
-    elif word == "control":
-        head.control = line
-    elif word == "wall":
-        head.name = text
-    elif word not in WORDS:
-        head.said.append(f"line {line.number} '{word}' is none of {', '.join(WORDS)}: kept as a note, not used")
-
-
-def _sense(path: Path, line: Line, text: str) -> bool:
-    match = re.fullmatch(r"(big|small)\s*(?:=|is|:)?\s*(hollow|proud)", text.lower().strip())
-    if match is None:
-        raise BadTable(
-            path,
-            f"line {line.number}: sense '{text}'",
-            needed="big = hollow, or big = proud",
-            remedy="Say which way a big reading means",
-        )
-    return (match[1] == "big") == (match[2] == "proud")
-
-
-def _wall_size(path: Path, line: Line, word: str, text: str, said: list[str]) -> float:
-    try:
-        size = parse_length(text, where=word, unit="m")
-    except (BadValue, ValueError, ZeroDivisionError, OverflowError):
-        raise BadTable(
-            path,
-            f"line {line.number}: {word} '{text}'",
-            needed="a length with its unit, such as 4.2 m",
-            remedy="Correct the line",
-        ) from None
-    if is_length(text) and re.fullmatch(r"[\d.,\s/+-]+", text):
-        said.append(f"line {line.number}: {word} {text} has no unit: taken as metres, as positions are")
-    _check_wall(path, word, size)
-    return size
-
-
-def _check_wall(path: Path, word: str, size: float) -> None:
-    if not _SMALLEST_WALL <= size <= _LARGEST_WALL:
-        raise UnitsUnknown(
-            path,
-            f"a wall with a {word} of {size:g} m",
-            needed=f"{_SMALLEST_WALL:g} to {_LARGEST_WALL:g} m; sizes and positions are in metres "
-            "unless a unit stands behind them",
-            remedy="Correct the unit",
-        )
-
-
-def _unit_of(path: Path, head: _Preamble, file_unit: str | None) -> str:
+def _unit_of(path: Path, head: Preamble, file_unit: str | None) -> str:
     if head.unit is not None:
         if file_unit is not None and file_unit != head.unit:
             head.said.append(f"the file says its readings are in {head.unit}: --file-unit {file_unit} is not used")
@@ -232,7 +132,7 @@ def _read_list(path: Path, body: list[Line], unit: str) -> _Found:
 
 def _stations(
     path: Path,
-    head: _Preamble,
+    head: Preamble,
     unit: str,
     reading_u: float,
     read: list[tuple[float, float, float]],
@@ -264,11 +164,11 @@ def _stations(
     return Stations(origin, x, y, offset, reading_u, head.width, head.height, blank, head.name)
 
 
-def _check_places(path: Path, head: _Preamble, x: np.ndarray, y: np.ndarray) -> None:
+def _check_places(path: Path, head: Preamble, x: np.ndarray, y: np.ndarray) -> None:
     """Every station on the wall, and a wall of a size there is."""
     for word, at, size in (("width", x, head.width), ("height", y, head.height)):
         if size is None:
-            _check_wall(path, word, max(_SMALLEST_WALL, float(at.max())))
+            check_wall(path, word, max(0.3, float(at.max())))
         outside = np.flatnonzero((at < -1e-9) | (at > (np.inf if size is None else size) + 1e-9))
         if len(outside):
             i = outside[0]
@@ -281,7 +181,7 @@ def _check_places(path: Path, head: _Preamble, x: np.ndarray, y: np.ndarray) -> 
             )
 
 
-def _control(path: Path, head: _Preamble, unit: str) -> list[str]:
+def _control(path: Path, head: Preamble, unit: str) -> list[str]:
     line = head.control
     if line is None:
         return ["no control reading: whether the laser moved between the first and the last station is not known"]

@@ -6,12 +6,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 from flatscan.errors import ReadError
 
 # one module per format, in the order they are asked; each holds FORMAT
-_MODULES = ("ply", "offset_grid")
+_MODULES = ("ply", "pcd", "las", "e57", "gltf", "stl", "obj", "ptx", "offset_grid", "text")
 _HEAD = 65_536
 
 
@@ -28,6 +29,16 @@ class Format:
     holds: str
     mark: Callable[[bytes], bool] | None
     open: Callable[..., Any]
+
+
+def need(module: str, extra: str, what: str) -> ModuleType:
+    """An optional library, imported; raises `ReadError` with the command that installs it."""
+    try:
+        return import_module(module)
+    except ImportError as reason:
+        found = f"the library {module} is not installed ({reason})"
+        needed, remedy = f"flatscan with its extra {extra}", f"Run: pip install 'flatscan[{extra}]'"
+        raise ReadError(what, found, needed=needed, remedy=remedy) from None
 
 
 def formats() -> tuple[Format, ...]:

@@ -22,21 +22,25 @@ Normals = Callable[[Rows], Array]
 
 
 class Block(NamedTuple):
-    """Consecutive rows: ``points`` (m, 3) float64 in file units, and a way to get (k, 3) normals of chosen rows."""
+    """Consecutive rows: ``points`` (m, 3) float64 in file units, and a way to get (k, 3) normals of chosen ones.
+
+    ``dropped`` counts rows between them that the format itself marks as no return.
+    """
 
     points: Array
     normals: Normals | None = None
+    dropped: int = 0
 
 
 @dataclass(frozen=True, eq=False)
 class PointSource:
     """A file of points before any check.
 
-    ``count`` is how many rows the file holds, at most. ``blocks()`` may be called any number of times and yields the
-    same rows in the same order. ``unit`` is the unit the format or the file's own header fixes, with ``unit_from`` in
-    words; ``step`` (3,) the known rounding of each axis in file units (``float32`` if that
-    is all a 32-bit float holds). ``stands`` (k, 3) are scanner positions in
-    file units. ``mesh_area`` [file units squared] marks points drawn on a mesh.
+    ``count`` is how many rows the file holds (at most, if not ``count_exact``). ``blocks()`` may be called any number
+    of times and yields the same rows in the same order. ``unit`` is the unit the format or the file's own header
+    fixes, with ``unit_from`` in words; ``step`` (3,) the known rounding of each axis in file units (``float32`` if
+    that is all a 32-bit float holds). ``stands`` (k, 3) are scanner positions in file units. ``mesh_area`` [file
+    units squared] marks points drawn on a mesh. ``drop_words`` say what the format marks its dropped rows as.
     """
 
     reader: str
@@ -50,6 +54,8 @@ class PointSource:
     up_from: str | None = None
     stands: Array | None = None
     mesh_area: float | None = None
+    drop_words: str = ""
+    count_exact: bool = True
     warnings: tuple[str, ...] = ()
 
 

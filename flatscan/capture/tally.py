@@ -21,6 +21,7 @@ class Tally:
     """What the first pass found, in file units; ``sample_rows`` are the file's row numbers of the sample."""
 
     rows: int = 0
+    dropped: int = 0
     not_finite: int = 0
     at_zero: int = 0
     low: Array = field(default_factory=lambda: np.full(3, np.inf))
@@ -70,6 +71,7 @@ def _take_block(tally: Tally, block: Block, wanted: Rows, stands: Array | None) 
     points, start = block.points, tally.rows
     good, zero = finite_rows(points), zero_rows(points, stands)
     tally.rows += len(points)
+    tally.dropped += block.dropped
     tally.not_finite += 0 if good is None else int(np.count_nonzero(~good))
     tally.at_zero += 0 if zero is None else int(np.count_nonzero(zero))
     first, last = np.searchsorted(wanted, (start, start + len(points)))
@@ -93,12 +95,14 @@ def _take_block(tally: Tally, block: Block, wanted: Rows, stands: Array | None) 
         tally.normals.append(block.normals(rows))
 
 
-def take_tally(source: PointSource) -> Tally:
-    """Run the first pass over ``source``; errors of its reader pass through."""
+def take_tally(source: PointSource, most: int | None = None) -> Tally:
+    """Run the first pass over ``source``, stopping beyond ``most`` rows; errors of its reader pass through."""
     tally = Tally(repeats=RepeatCounter(source.count))
     wanted = sample_rows(source.count)
     # signalling NaN and infinity in damaged files are counted, not worth a floating-point warning each
     with np.errstate(all="ignore"):
         for block in source.blocks():
             _take_block(tally, block, wanted, source.stands)
+            if most is not None and tally.rows > most:
+                break
     return tally

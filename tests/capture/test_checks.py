@@ -227,9 +227,9 @@ def test_chunks_give_the_same_again_whatever_the_block_size(read, make_wall, mon
     whole = all_points(read(points))
     cloud = read(points)
     assert_array_equal(np.concatenate(list(cloud.chunks())), np.concatenate(list(cloud.chunks())))
-    from flatscan.capture import ply as ply_reader
+    from flatscan.capture import rows as rows_reader
 
-    monkeypatch.setattr(ply_reader, "BLOCK", 7_001)
+    monkeypatch.setattr(rows_reader, "BLOCK", 7_001)
     small = read(points)
     assert_array_equal(all_points(small), whole)
     assert_array_equal(small.sample, cloud.sample)

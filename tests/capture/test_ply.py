@@ -118,7 +118,7 @@ def test_more_points_than_allowed_are_refused_with_the_number(write, ply, wall):
 def test_no_points_and_too_few_are_refused(write, ply, wall):
     with pytest.raises(TooFewPoints, match="no points"):
         capture.read(write("none.ply", ply(wall[:0])))
-    with pytest.raises(TooFewPoints, match="99 distinct"):
+    with pytest.raises(TooFewPoints, match="holds 99 points"):
         capture.read(write("few.ply", ply(wall[:99])))
 
 

@@ -1,0 +1,206 @@
+"""E57 point clouds through libE57: every scan with its own pose, invalid points left out and counted."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from flatscan.capture.pose import Pose, rotation_matrix
+from flatscan.capture.registry import Format, need
+from flatscan.capture.source import BLOCK, Block, PointSource, cut_off, damaged, float32_step
+from flatscan.errors import FlatscanError, TooFewPoints
+from flatscan.geometry import Array
+
+_CARTESIAN = ("cartesianX", "cartesianY", "cartesianZ")
+_SPHERICAL = ("sphericalRange", "sphericalAzimuth", "sphericalElevation")
+# signature, version, length of the file, place and length of its XML, page size (ASTM E2807-11, table 1)
+_HEADER = struct.Struct("<8sIIQQQQ")
+
+
+@dataclass(frozen=True)
+class _Scan:
+    """One scan of the file: its place in the list, its fields, and its pose."""
+
+    number: int
+    points: int
+    fields: tuple[str, ...]
+    pose: Pose
+    has_pose: bool
+    single: bool
+    step: float
+
+    @property
+    def columns(self) -> tuple[str, ...] | None:
+        """Cartesian or else spherical coordinates, if the scan has them."""
+        return next((names for names in (_CARTESIAN, _SPHERICAL) if set(names) <= set(self.fields)), None)
+
+
+@dataclass(frozen=True)
+class _Scans:
+    """Streams the scans one after the other in common axes."""
+
+    path: Path
+    scans: tuple[_Scan, ...]
+
+    def blocks(self) -> Iterator[Block]:
+        for scan in self.scans:
+            yield from self._blocks(scan)
+
+    def _blocks(self, scan: _Scan) -> Iterator[Block]:
+        library = need("pye57", "e57", "E57 files").libe57
+        read = 0
+        image = _call(self.path, lambda: library.ImageFile(str(self.path), "r"))
+        try:
+            data, reader = _call(self.path, lambda: _reader(library, image, scan))
+            while count := _call(self.path, reader.read):
+                read += count
+                yield _block({name: values[:count] for name, values in data.items()}, scan)
+            _call(self.path, reader.close)
+        finally:
+            image.close()
+        if read < scan.points:
+            found = f"scan {scan.number + 1} ended at point {read:,}"
+            raise cut_off(self.path, found, f"{scan.points:,} points, as the file says")
+
+
+def _reader(library: Any, image: Any, scan: _Scan) -> tuple[dict[str, np.ndarray], Any]:  # noqa: ANN401
+    """Buffers for the fields needed, and a reader that fills them block by block."""
+    buffers, data = library.VectorSourceDestBuffer(), {}
+    size = max(1, min(BLOCK, scan.points))
+    for name in (*(scan.columns or ()), *_state(scan)):
+        data[name] = np.zeros(size, np.int8 if name.endswith("State") else np.float64)
+        buffers.append(library.SourceDestBuffer(image, name, data[name], size, True, True))
+    points = image.root()["data3D"][scan.number]["points"]
+    return data, points.reader(buffers)
+
+
+def _state(scan: _Scan) -> tuple[str, ...]:
+    name = "cartesianInvalidState" if scan.columns is _CARTESIAN else "sphericalInvalidState"
+    return (name,) if name in scan.fields else ()
+
+
+def _block(data: dict[str, np.ndarray], scan: _Scan) -> Block:
+    first, second, third = (data[name] for name in scan.columns or ())
+    if scan.columns is _SPHERICAL:
+        # range, azimuth, elevation (ASTM E2807-11, 7.2): elevation from the XY plane
+        with np.errstate(all="ignore"):
+            level = first * np.cos(third)
+            first, second, third = level * np.cos(second), level * np.sin(second), first * np.sin(third)
+    points = np.stack([first, second, third], axis=1)
+    dropped = 0
+    for name in _state(scan):
+        good = data[name] == 0
+        points, dropped = points[good], int(np.count_nonzero(~good))
+    return Block(scan.pose(points) if scan.has_pose else points, None, dropped)
+
+
+def _call(path: Path, action: Any) -> Any:  # noqa: ANN401
+    """The result of ``action``; the library's errors become `ReadError` in one line."""
+    library = need("pye57", "e57", "E57 files").libe57
+    try:
+        return action()
+    except FlatscanError:
+        raise
+    except (library.E57Exception, RuntimeError, ValueError, TypeError, LookupError, MemoryError) as reason:
+        text = str(reason).strip().splitlines() or [type(reason).__name__]
+        raise damaged(path, f"the file is damaged or cut off ({text[0][:120]})", "a whole E57 file") from None
+
+
+def open_e57(path: Path) -> PointSource:
+    """An E57 file as a `PointSource` in common axes; raises `ReadError` where its length or checksums disagree."""
+    _check_length(path)
+    library = need("pye57", "e57", "E57 files").libe57
+    image = _call(path, lambda: library.ImageFile(str(path), "r"))
+    try:
+        scans = _call(path, lambda: _list_scans(path, library, image))
+    finally:
+        image.close()
+    usable = tuple(scan for scan in scans if scan.columns and scan.points)
+    if not usable:
+        raise TooFewPoints(path, f"an E57 file of {len(scans)} scans without points", needed="a scan with coordinates",
+                           remedy="Export the points, not only the images")  # fmt: skip
+    notes = []
+    if len(usable) < len(scans):
+        notes.append(f"{len(scans) - len(usable)} of {len(scans)} scans have no points or no coordinates: left out")
+    unplaced = [scan for scan in usable if not scan.has_pose]
+    if unplaced and len(usable) > 1:
+        notes.append(f"{len(unplaced)} of {len(usable)} scans have no pose: taken as already in common axes")
+    placed = [scan.pose.translation for scan in usable if scan.has_pose]
+    stands = np.array(placed) if placed and not unplaced else None
+    blocks = _Scans(path, usable).blocks
+    singles = all(scan.single for scan in usable)
+    step = np.full(3, max(scan.step for scan in usable))
+    if singles and len(first := next(blocks()).points):
+        centred = first if stands is None else first - stands[0]
+        step = np.maximum(step, float32_step(np.median(np.abs(centred), axis=0)).max())
+    return PointSource("E57", sum(scan.points for scan in usable), blocks, unit="m", unit_from="the E57 standard",
+                       step=step, float32=singles, up=np.array([0.0, 0.0, 1.0]),
+                       up_from="the E57 format's convention (Z up)", stands=stands, drop_words="marked invalid",
+                       warnings=tuple(notes))  # fmt: skip
+
+
+def _check_length(path: Path) -> None:
+    held = path.stat().st_size
+    with path.open("rb") as stream:
+        head = stream.read(_HEADER.size)
+    if len(head) < _HEADER.size:
+        raise cut_off(path, f"an E57 file of {held} bytes", f"a header of {_HEADER.size} bytes")
+    length = _HEADER.unpack(head)[3]
+    if length != held:
+        raise cut_off(path, f"its header gives {length:,} bytes, the file holds {held:,}", f"{length:,} bytes")
+
+
+def _list_scans(path: Path, library: Any, image: Any) -> list[_Scan]:  # noqa: ANN401
+    root = image.root()
+    if not root.isDefined("data3D"):
+        return []
+    scans = root["data3D"]
+    return [_describe(path, library, scans[number], number) for number in range(scans.childCount())]
+
+
+def _describe(path: Path, library: Any, node: Any, number: int) -> _Scan:  # noqa: ANN401
+    points = node["points"]
+    prototype = library.StructureNode(points.prototype())
+    names = tuple(prototype.get(i).elementName() for i in range(prototype.childCount()))
+    single, step = False, 0.0
+    for name in (*_CARTESIAN, "sphericalRange"):
+        if name in names:
+            kind = prototype.get(name)
+            if isinstance(kind, library.FloatNode):
+                single = kind.precision() == library.FloatPrecision.E57_SINGLE
+            elif isinstance(kind, library.ScaledIntegerNode):
+                step = max(step, abs(float(kind.scale())))
+    has_pose = node.isDefined("pose")
+    pose = _pose(path, node["pose"], number) if has_pose else Pose(np.eye(3), np.zeros(3))
+    return _Scan(number, int(points.childCount()), names, pose, has_pose, single, step)
+
+
+def _pose(path: Path, node: Any, number: int) -> Pose:  # noqa: ANN401
+    """Pose by the names of its parts: their order in the file is free, and a part that is absent says nothing."""
+    turn, place = np.eye(3), np.zeros(3)
+    try:
+        if node.isDefined("rotation"):
+            turn = rotation_matrix(*_values(node["rotation"], "wxyz"))
+        if node.isDefined("translation"):
+            place = _values(node["translation"], "xyz")
+        if not np.isfinite(place).all():
+            raise ValueError("a place that is not finite")
+    except ValueError as reason:
+        raise damaged(path, f"the pose of scan {number + 1} is {reason}", "a unit quaternion and a place") from None
+    return Pose(turn, place)
+
+
+def _values(node: Any, names: str) -> Array:  # noqa: ANN401
+    return np.array([float(node[name].value()) for name in names])
+
+
+def _is_e57(head: bytes) -> bool:
+    return head[:8] == b"ASTM-E57"
+
+
+FORMAT = Format("E57", (".e57",), "points", _is_e57, open_e57)
