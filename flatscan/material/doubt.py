@@ -7,16 +7,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.integrate import trapezoid
-from scipy.special import log_ndtr
+from scipy.special import log_ndtr, ndtr, stdtrit
 
 from flatscan.errors import Infeasible
 from flatscan.geometry import Array
-from flatscan.material.program import Contact, Held, Problem, least_plane
+from flatscan.material.constraints import Contact, Held, Problem
+from flatscan.material.program import best_plane
 from flatscan.model import Relief, Wall
 from flatscan.quantity import root_sum_square
 
 # places used to average the warp's correlation over the wall: enough for 1 %, few enough for n squared
 _WARP_PLACES = 200
+_ONE_SIGMA = float(ndtr(1.0))
+# size of a place that can be high on its own, between stations: a block or a patch of mortar (common practice)
+_PLACE = 0.300
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,19 +120,15 @@ def _plumb(wall: Wall, problem: Problem | None, net: float) -> float | None:
         return None
     if problem is None or slope == 0:
         return 0.0
-    here = _mean(problem)
+    here = best_plane(problem).mean_over(problem)
     changes = []
     for side in (slope, -slope):
+        leaned = _leaned(problem, side)
         try:
-            changes.append(abs(_mean(_leaned(problem, side)) - here))
+            changes.append(abs(best_plane(leaned).mean_over(leaned) - here))
         except Infeasible:
             continue
     return net * max(changes) if changes else None
-
-
-def _mean(problem: Problem) -> float:
-    found = least_plane(problem)
-    return found.offset + found.turn * problem.centre[0] + found.lean * problem.centre[1]
 
 
 def _between(relief: Relief, net: float) -> tuple[float | None, str]:
@@ -136,8 +136,8 @@ def _between(relief: Relief, net: float) -> tuple[float | None, str]:
     rough, middles = roughness(relief)
     if rough is None:
         return None, (
-            "the ± of the volume is not known: without three stations on a line nothing tells how far the "
-            "wall strays between them"
+            "the ± of the volume is not known: without three stations on a line nothing tells how far the wall strays "
+            "between them"
         )
     excess, spread = expected_excess(relief, rough, middles)
     mean_error = rough / math.sqrt(max(len(middles), 1))
@@ -148,49 +148,48 @@ def _between(relief: Relief, net: float) -> tuple[float | None, str]:
     return net * math.hypot(spread, mean_error), note
 
 
-def _line_pairs(at: Array, values: Array) -> tuple[list[float], list[float]]:
-    """Misfit of each inner reading of one line against its neighbours' chord, and the mid values between readings."""
+def _misfits(at: Array, values: Array) -> Array:
+    """Misfit of each inner reading of one line against its neighbours' chord."""
     known = np.isfinite(values)
     at, values = at[known], values[known]
-    misfit: list[float] = []
-    if len(at) > 2:
-        weight = (at[2:] - at[1:-1]) / (at[2:] - at[:-2])
-        misfit = list(values[1:-1] - weight * values[:-2] - (1 - weight) * values[2:])
-    return misfit, list((values[1:] + values[:-1]) / 2)
+    if len(at) < 3:
+        return np.empty(0)
+    weight = (at[2:] - at[1:-1]) / (at[2:] - at[:-2])
+    return values[1:-1] - weight * values[:-2] - (1 - weight) * values[2:]
 
 
 def roughness(relief: Relief) -> tuple[float | None, Array]:
-    """Standard deviation [m] of the wall about the chord midway between stations, and the mid values [m].
+    """Standard deviation [m] of an unseen place about what its neighbours suggest, and those suggestions [m].
 
-    From the misfit of each station against its two neighbours' chord, less reading noise (1.5 u^2 at the middle).
-    For a semivariogram linear in distance the variance midway between two stations is half that misfit's
-    (METHODS 3c with gamma = kappa r); a smooth wall strays less, so this errs on the large side. None without
-    three stations on any line.
+    The root mean square misfit of each station against its two neighbours' chord, less reading noise (1.5 u^2 at the
+    middle), widened by Student's t for few misfits. An unseen place is nearer to its neighbours than a station is to
+    its own, so this errs on the large side. None without three stations on any line.
     """
     z = np.where(relief.valid, relief.offset, np.nan)
-    misfit: list[float] = []
-    middles: list[float] = []
-    for at, lines in ((relief.x, z), (relief.y, z.T)):
-        for line in lines:
-            more, between = _line_pairs(at, line)
-            misfit += more
-            middles += between
-    if not misfit:
-        return None, np.array(middles)
+    lines = [(relief.x, line) for line in z] + [(relief.y, line) for line in z.T]
+    misfit = np.concatenate([_misfits(at, line) for at, line in lines])
+    pairs = [(z[:, 1:] + z[:, :-1]) / 2, (z[1:] + z[:-1]) / 2]
+    fours = (z[1:, 1:] + z[:-1, 1:] + z[1:, :-1] + z[:-1, :-1]) / 4
+    middles = np.concatenate([part.ravel() for part in (*pairs, fours)])
+    middles = middles[np.isfinite(middles)]
+    if not len(misfit):
+        return None, middles
     noise = 1.5 * float(np.nanmean(relief.u[relief.valid] ** 2))
-    variance = max(float(np.mean(np.square(misfit))) - noise, 0.0) / 2
-    return math.sqrt(variance), np.array(middles)
+    variance = max(float(np.mean(misfit**2)) - noise, 0.0)
+    return math.sqrt(variance) * float(stdtrit(len(misfit), _ONE_SIGMA)), middles
 
 
 def expected_excess(relief: Relief, rough: float, middles: Array) -> tuple[float, float]:
-    """Mean and root mean square [m] by which the highest of the unseen middles tops the highest station.
+    """Mean and root mean square [m] by which the highest unseen place tops the highest station.
 
-    Middles are independent normal about their chords; P(all below M + t) is the product of their distribution
-    functions, and E[D] = int P(D > t) dt, E[D^2] = int 2 t P(D > t) dt.
+    Each middle stands for as many independent places as 300 mm squares fit in the area it answers for. With D the
+    excess, P(D <= t) is the product of the places' normal distribution functions at top + t, and
+    E[D] = int P(D > t) dt, E[D^2] = int 2 t P(D > t) dt.
     """
     if rough <= 0 or not len(middles):
         return 0.0, 0.0
     top = float(np.nanmax(relief.offset[relief.valid]))
-    t = np.linspace(0.0, 8 * rough, 801)
-    beyond = -np.expm1(log_ndtr((top + t[:, None] - middles[None, :]) / rough).sum(axis=1))
+    places = max(1.0, relief.net_area / len(middles) / _PLACE**2)
+    t = np.linspace(0.0, 10 * rough, 801)
+    beyond = -np.expm1(places * log_ndtr((top + t[:, None] - middles[None, :]) / rough).sum(axis=1))
     return float(trapezoid(beyond, t)), math.sqrt(float(trapezoid(2 * t * beyond, t)))

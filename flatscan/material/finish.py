@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from flatscan.errors import BadValue, Infeasible, TooFewPoints
+from flatscan.errors import BadValue, TooFewPoints
 from flatscan.geometry import Array
+from flatscan.material.constraints import Contact, Held, Problem
 from flatscan.material.doubt import volume_doubt
-from flatscan.material.program import Contact, Held, Problem, Solution, least_plane
+from flatscan.material.program import Solution, best_plane
 from flatscan.model import Relief, Wall
 from flatscan.quantity import Quantity
 
@@ -174,38 +175,9 @@ def problem_of(surface: Surface, options: PlaneOptions) -> Problem:
         options.lean,
         options.turn_up_to,
         options.lean_up_to,
+        float(np.average(surface.z, weights=surface.area)),
+        options.worth,
     )
-
-
-def _mean_height(found: Solution, centre: tuple[float, float]) -> float:
-    return found.offset + found.turn * centre[0] + found.lean * centre[1]
-
-
-def _attempt(problem: Problem) -> Solution | None:
-    try:
-        return least_plane(problem)
-    except Infeasible:
-        return None
-
-
-def best_plane(problem: Problem, surface: Surface, worth: float) -> tuple[Solution, Problem]:
-    """Least-volume plane, giving up a turn, then a lean, that saves less than the share ``worth`` of the volume.
-
-    Returns the plane and the problem it solves, with the freedoms that were really used.
-    """
-    found = least_plane(problem)
-    ground = float(np.average(surface.z, weights=surface.area))
-    for turn_free, lean_free in ((0.0, problem.lean_free), (problem.turn_free, 0.0), (0.0, 0.0)):
-        stiffer = replace(problem, turn_free=min(turn_free, problem.turn_free), lean_free=lean_free)
-        if (stiffer.turn_free, stiffer.lean_free) == (problem.turn_free, problem.lean_free):
-            continue
-        straight = _attempt(stiffer)
-        if straight is None:
-            continue
-        without = _mean_height(straight, problem.centre) - ground
-        if without - (_mean_height(found, problem.centre) - ground) < worth * without:
-            found, problem = straight, stiffer
-    return found, problem
 
 
 def _rule(found: Solution, options: PlaneOptions) -> str:
@@ -245,7 +217,8 @@ def place(relief: Relief, wall: Wall, *, options: PlaneOptions | None = None, fo
     """
     options = options or PlaneOptions()
     surface = surface_of(relief)
-    found, problem = best_plane(problem_of(surface, options), surface, options.worth)
+    problem = problem_of(surface, options)
+    found = best_plane(problem)
     plane = FinishPlane(found.offset, found.turn, found.lean, found.offset - foot, _rule(found, options))
     return build_up(relief, wall, plane, problem=problem, contacts=found.contacts)
 

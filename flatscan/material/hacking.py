@@ -9,9 +9,9 @@ import numpy as np
 from flatscan.errors import BadValue, Infeasible
 from flatscan.geometry import Array, Mask
 from flatscan.material.cautions import HACKING
-from flatscan.material.finish import PlaneOptions, Surface, best_plane, problem_of, surface_of
+from flatscan.material.finish import PlaneOptions, Surface, problem_of, surface_of
 from flatscan.material.humps import HumpOptions, Humps, find_humps
-from flatscan.material.program import Solution
+from flatscan.material.program import Solution, best_plane
 from flatscan.model import Relief, Wall
 
 
@@ -102,7 +102,7 @@ class _Cutter:
         cuttable = np.isin(self.label, chosen) & self.free
         lowered = replace(self.wall, z=np.where(cuttable, self.wall.z - self.options.most, self.wall.z))
         problem = replace(problem_of(lowered, self.plane), held=self.held)
-        found, _ = best_plane(problem, lowered, self.plane.worth)
+        found = best_plane(problem)
         face = found.offset + found.turn * self.wall.x + found.lean * self.wall.y
         cut = np.where(cuttable, np.minimum(self.wall.z, face - self.plane.least), self.wall.z)
         volume = float(((face - cut) * self.wall.area).sum()) * self.share

@@ -8,8 +8,9 @@ from numpy.testing import assert_allclose
 from scipy.optimize import linprog
 
 from flatscan.errors import BadValue, Infeasible, TooFewPoints
+from flatscan.material.constraints import Problem, governing_points, upper_chain
 from flatscan.material.finish import FixedPoint, PlaneOptions, place
-from flatscan.material.program import Problem, governing_points, least_plane, upper_chain
+from flatscan.material.program import least_plane
 
 
 def test_flat_wall_by_head(build):
