@@ -1,0 +1,163 @@
+"""Bad input: one clear message with the file, what was found and what to do; exit 1; nothing half-written."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+SAMPLES = Path(__file__).parents[2] / "sample_clouds"
+GRID = "units, mm\nsense, big = hollow\n\n, 0.1, 1.1\n2.6, 80, 74\n0.1, 80, 79\n"
+
+
+def refused(ran, tmp_path, *words, left=()):
+    """Exit 1, one message without traceback, nothing written."""
+    assert ran.code == 1, ran.err
+    assert ran.out == ""
+    lines = [line for line in ran.err.splitlines() if not line.startswith("note:")]
+    assert len(lines) == 1, ran.err
+    assert "Traceback" not in ran.err
+    assert "needed:" in ran.err
+    for word in words:
+        assert word in ran.err, ran.err
+    assert {path.name for path in tmp_path.iterdir()} <= set(left)
+
+
+def test_missing_file(flatscan, tmp_path):
+    refused(flatscan("survey", "none.ply"), tmp_path, "none.ply")
+
+
+def test_empty_file(flatscan, tmp_path):
+    (tmp_path / "empty.ply").write_bytes(b"")
+    refused(flatscan("survey", "empty.ply"), tmp_path, "empty.ply", left=["empty.ply"])
+
+
+def test_header_promises_more_than_the_file_holds(flatscan, tmp_path, write_ply, plain_wall):
+    write_ply(tmp_path / "cut.ply", plain_wall(n=5000), count=9000)
+    refused(flatscan("survey", "cut.ply"), tmp_path, "cut.ply", "9", "5", left=["cut.ply"])
+
+
+def test_all_points_equal(flatscan, tmp_path, write_ply):
+    write_ply(tmp_path / "same.ply", np.ones((5000, 3)))
+    refused(flatscan("survey", "same.ply"), tmp_path, "same.ply", left=["same.ply"])
+
+
+def test_nothing_but_nan(flatscan, tmp_path, write_ply):
+    write_ply(tmp_path / "nan.ply", np.full((5000, 3), np.nan))
+    refused(flatscan("survey", "nan.ply"), tmp_path, "nan.ply", left=["nan.ply"])
+
+
+def test_nan_and_infinite_points_are_left_out_and_counted(flatscan, tmp_path, write_ply, plain_wall):
+    points = plain_wall()
+    points[:7] = np.nan
+    points[7:10, 1] = np.inf
+    write_ply(tmp_path / "some.ply", points)
+    document = flatscan("survey", "some.ply", "--json").document
+    assert document["capture"]["points"] == 59_990
+    assert any("10 " in warning for warning in document["capture"]["warnings"])
+
+
+def test_no_vertical_plane(flatscan, tmp_path, write_ply):
+    rng = np.random.default_rng(1)
+    floor = np.stack([rng.uniform(0, 4, 20_000), rng.uniform(0, 3, 20_000), rng.normal(0, 0.001, 20_000)], axis=1)
+    write_ply(tmp_path / "floor.ply", floor)
+    refused(flatscan("survey", "floor.ply", "--up", "z"), tmp_path, "floor.ply", left=["floor.ply"])
+
+
+@pytest.mark.parametrize("scale", [1000.0, 0.001], ids=["4000 m", "4 mm"])
+def test_wrong_unit(flatscan, tmp_path, write_ply, plain_wall, scale):
+    write_ply(tmp_path / "unit.ply", plain_wall(scale=scale), kind="double")
+    ran = flatscan("survey", "unit.ply", "--file-unit", "m")
+    refused(ran, tmp_path, "unit.ply", left=["unit.ply"])
+
+
+def test_no_readable_station(flatscan, tmp_path):
+    (tmp_path / "none.csv").write_text(GRID.replace("80, 74", "-, -").replace("80, 79", ", -"))
+    refused(flatscan("survey", "none.csv"), tmp_path, "none.csv", left=["none.csv"])
+
+
+def test_text_where_a_number_should_be(flatscan, tmp_path):
+    (tmp_path / "text.csv").write_text(GRID.replace("79", "seventy"))
+    refused(flatscan("survey", "text.csv"), tmp_path, "text.csv", "seventy", left=["text.csv"])
+
+
+def test_an_option_of_one_wall_with_two_captures(flatscan, tmp_path):
+    wall = SAMPLES / "wall.ply"
+    refused(flatscan("survey", wall, wall, "--width", "2.4m"), tmp_path, "--width", "2 captures")
+
+
+def test_folder_that_may_not_be_written(tmp_path):
+    (tmp_path / "locked").mkdir(mode=0o555)
+    command = [sys.executable, "-m", "flatscan", "survey", str(SAMPLES / "laser_grid.csv"), "--out", "locked/x"]
+    # root may write anywhere, so root runs this as nobody
+    user = {"user": 65534, "group": 65534} if os.geteuid() == 0 else {}
+    tmp_path.chmod(0o755)
+    for parent in tmp_path.parents[:3]:
+        parent.chmod(parent.stat().st_mode | 0o055)
+    ran = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False, env={}, **user)
+    assert ran.returncode == 1, ran.stderr
+    assert "locked" in ran.stderr
+    assert "permission denied" in ran.stderr
+    assert "Traceback" not in ran.stderr
+    assert list((tmp_path / "locked").iterdir()) == []
+
+
+def test_a_file_where_the_folder_should_be(flatscan, tmp_path):
+    (tmp_path / "taken").write_text("mine")
+    ran = flatscan("survey", SAMPLES / "laser_grid.csv", "--out", "taken")
+    refused(ran, tmp_path, "taken", left=["taken"])
+    assert (tmp_path / "taken").read_text() == "mine"
+
+
+@pytest.mark.parametrize(
+    "options",
+    [("--limit", "0mm"), ("--limit", "-3mm"), ("--rule", "0m", "--limit", "3mm"), ("--limit", "3mm", "--cell", "0mm"),
+     ("--limit", "3mm", "--wall", "7"), ("--tolerance", "no-such"), ("--limit", "3mm", "--confidence", "2"),
+     ("--limit", "3mm", "--region", "9,9,10,10")],
+    ids=" ".join,
+)  # fmt: skip
+def test_a_value_that_makes_no_sense(flatscan, tmp_path, options):
+    refused(flatscan("check", SAMPLES / "wall.ply", *options), tmp_path)
+
+
+@pytest.mark.parametrize(
+    "args",
+    [("check",), ("check", "x.ply"), ("check", "x.ply", "--limit", "3"), ("check", "x.ply", "--limit", "three mm"),
+     ("survey", "x.ply", "--up", "w"), ("survey", "x.ply", "--no-such"), ("nonsense",),
+     ("survey", "x.ply", "--fix", "1,2"), ("survey", "x.ply", "--capture-type", "guess")],
+    ids=" ".join,
+)  # fmt: skip
+def test_malformed_options_are_exit_2(flatscan, args):
+    ran = flatscan(*args)
+    assert ran.code == 2
+    assert ran.out == ""
+    assert "Traceback" not in ran.err
+
+
+def test_least_over_most(flatscan, tmp_path):
+    ran = flatscan("survey", SAMPLES / "laser_grid.csv", "--least", "30mm", "--most", "10mm")
+    refused(ran, tmp_path, "30", "10")
+
+
+def test_ctrl_c_ends_with_130_and_leaves_nothing(tmp_path, write_ply, plain_wall):
+    write_ply(tmp_path / "big.ply", plain_wall(n=4_000_000))
+    running = subprocess.Popen(
+        [sys.executable, "-m", "flatscan", "survey", "big.ply"], cwd=tmp_path, stderr=subprocess.PIPE, text=True
+    )
+    time.sleep(1.5)
+    running.send_signal(signal.SIGINT)
+    _, err = running.communicate(timeout=60)
+    assert running.returncode == 130, err
+    assert "Traceback" not in err
+    assert [path.name for path in tmp_path.iterdir()] == ["big.ply"]
+
+
+def test_a_closed_pipe_is_no_error():
+    command = f"{sys.executable} -m flatscan tolerances | head -1"
+    ran = subprocess.run(["bash", "-c", f"set -o pipefail; {command}"], capture_output=True, text=True, check=False)
+    assert ran.returncode == 0, ran.stderr
+    assert ran.stderr == ""

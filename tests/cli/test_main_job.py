@@ -1,0 +1,194 @@
+"""The main job end to end on the bundled samples, against the numbers they were made from."""
+
+import csv
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from main_job_truth import largest_gap
+from make_samples import WALL
+from numpy.testing import assert_allclose
+
+SAMPLES = Path(__file__).parents[2] / "sample_clouds"
+
+COMMON = ("capture", "wall", "plumb", "shape", "patches", "files")
+SCANNED = ("--capture-type", "scanner")
+
+
+@pytest.fixture(scope="module")
+def shape():
+    return WALL
+
+
+def test_survey_of_readings_equals_the_hand_calculation(flatscan, truth):
+    ran = flatscan("survey", SAMPLES / "laser_grid.csv", "--json")
+    assert ran.code == 0
+    document = ran.document
+    rows = list(csv.reader((SAMPLES / "laser_grid.csv").read_text().splitlines()))[8:]
+    readings = np.array([[np.nan if cell.strip() == "-" else float(cell) for cell in row[1:]] for row in rows])
+    material, plane = document["material"], document["material"]["plane"]
+    # DESIGN, Finish plane: 1.645 x 0.6 mm over the smallest reading plus 5 mm, measured from the laser plane
+    face = np.nanmin(readings) - 5 - 1.645 * 0.6
+    assert_allclose(plane["at_left_foot_mm"], -face, atol=2e-3)
+    assert plane["lean_mm_per_m"] == plane["turn_mm_per_m"] == 0
+    assert_allclose(material["least_mm"], np.nanmin(readings) - face, atol=2e-3)
+    assert_allclose(material["most_mm"], np.nanmax(readings) - face, atol=2e-3)
+    # owned rectangles to the midlines; the one missing station's area goes to its neighbours, so the sum is bounded
+    wide, high = (np.diff([0, 0.3, 0.7, 1.1, 1.5, 1.9, 2.2, 2.4]), np.diff([0, 0.35, 0.9, 1.5, 2.1, 2.5]))
+    owned = np.outer(high, wide)[::-1]
+    thickness = readings - face
+    share = owned[3, 5]
+    sums = np.nansum(thickness * owned)
+    near = np.array([thickness[2, 5], thickness[4, 5], thickness[3, 4], thickness[3, 6]])
+    assert sums + share * near.min() - 0.01 <= material["volume_l"] <= sums + share * near.max() + 0.01
+    assert material["u_volume_l"] > 0
+    assert document["wall"]["area_m2"] == pytest.approx(6.0)
+    assert document["wall"]["covered_share"] == pytest.approx(1 - share / 6.0, abs=5e-4)
+    assert document["capture"]["points"] == truth["laser_grid.csv"]["stations"]
+    assert any("2.8" in warning for warning in document["capture"]["warnings"])
+
+
+def test_scan_is_measured_as_it_was_made(flatscan, truth, shape):
+    document = flatscan("survey", SAMPLES / "wall.ply", *SCANNED, "--json").document
+    wall, made = document["wall"], truth["wall.ply"]
+    assert_allclose([wall["width_mm"], wall["height_mm"]], [made["width_mm"], made["height_mm"]], atol=5)
+    assert_allclose(wall["area_m2"], made["net_area_m2"], rtol=0.004)
+    assert_allclose(document["capture"]["u_point_mm"], made["noise_mm"], rtol=0.05)
+    x, y = np.meshgrid(np.arange(0.01, 2.4, 0.02), np.arange(0.01, 2.5, 0.02))
+    z = 1000 * shape.offset(x, y)
+    # the best-fit arc along, humps and all, by an independent fit of the true surface
+    u, v = x / 1.2 - 1, y / 1.25 - 1
+    design = np.stack([np.ones_like(u), u, v, u * v, u**2, v**2], axis=-1).reshape(-1, 6)
+    belly = -np.linalg.lstsq(design, z.ravel())[0][4:]
+    assert_allclose([document["shape"][f"belly_{way}_mm"] for way in ("along", "up")], belly, atol=0.15)
+    material = document["material"]
+    # cover is kept over z + 1.645 u, so the coat may be thicker than the truth's by that and by smoothing, not thinner
+    assert_allclose(material["mean_mm"], z.max() + 5 - z.mean(), atol=0.8)
+    assert_allclose(material["volume_l"], material["mean_mm"] * wall["area_m2"], rtol=1e-3)
+    hump = document["hacking"][0]
+    assert_allclose([hump["x_mm"], hump["y_mm"]], [700, 1750], atol=40)
+
+
+def test_gap_and_lean_of_the_scan(flatscan, shape):
+    ran = flatscan("check", SAMPLES / "wall.ply", *SCANNED, "--rule", "1.8m", "--limit", "3mm", "--json")
+    assert ran.code == 3
+    document = ran.document
+    flatness = document["flatness"]
+    true = 1000 * largest_gap(shape, 1.8, step=0.04)
+    assert abs(flatness["gap_mm"] - true) < 2.5 * flatness["u_gap_mm"]
+    assert flatness["upper_mm"] >= flatness["gap_mm"] + 1.6 * flatness["u_gap_mm"]
+    assert flatness["coverage"] == 1.0
+    assert flatness["directions_deg"] == list(range(0, 180, 15))
+    verdict = document["verdict"]
+    assert verdict["decision"] == "outside"
+    assert verdict["criteria"][0]["name"] == "flatness"
+    assert "plumb" in verdict["not_judged"]
+
+
+def test_a_flat_scan_is_within_and_a_phone_cannot_prove_it(flatscan, write_ply, plain_wall, tmp_path):
+    path = write_ply(tmp_path / "flat.ply", plain_wall())
+    judged = ("--rule", "1.8m", "--limit", "3mm", "--json")
+    sure = flatscan("check", path, *SCANNED, *judged)
+    assert sure.code == 0
+    assert sure.document["verdict"]["decision"] == "within"
+    phone = flatscan("check", path, *judged)
+    assert phone.code == 4
+    assert phone.document["capture"]["type"] == "phone-walk"
+    assert "cannot show" in phone.document["verdict"]["reasons"][0]
+
+
+def test_readings_are_never_within(flatscan):
+    ran = flatscan("check", SAMPLES / "laser_grid.csv", "--rule", "1.8m", "--limit", "30mm", "--json")
+    assert ran.code == 4
+    assert "nothing over the limit at the stations read" in " ".join(ran.document["verdict"]["reasons"])
+
+
+@pytest.mark.parametrize("command", ["survey", "check", "setout", "lows"])
+def test_every_document_holds_what_the_contract_names(flatscan, command):
+    limit = ("--limit", "3mm") if command == "check" else ()
+    ran = flatscan(command, SAMPLES / "wall.ply", *SCANNED, *limit, "--out", "sheets")
+    assert ran.code in (0, 3)
+    document = json.loads(Path("sheets/result.json").read_text(encoding="utf-8"))
+    own = {"survey": ("flatness", "material", "hacking"), "check": ("flatness", "verdict")}
+    for key in (*COMMON, *own.get(command, (command,))):
+        assert key in document, key
+    assert document["schema"] == 1
+    assert document["command"] == command
+    assert "contour.png" in document["files"]
+    assert "result.json" in document["files"]
+
+
+def test_without_out_a_new_folder_is_made_and_not_overwritten(flatscan, tmp_path):
+    args = ("survey", SAMPLES / "laser_grid.csv")
+    assert flatscan(*args).code == 0
+    assert (tmp_path / "laser_grid-flatscan" / "contour.png").exists()
+    again = flatscan(*args)
+    assert again.code == 1
+    assert "--overwrite" in again.err
+    assert flatscan(*args, "--overwrite").code == 0
+
+
+def test_json_prints_the_document_and_nothing_else_and_writes_nothing(flatscan, tmp_path):
+    ran = flatscan("survey", SAMPLES / "laser_grid.csv", "--json")
+    assert ran.document["files"] == []
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_same_input_gives_the_same_bytes(flatscan):
+    args = ("survey", SAMPLES / "wall.ply", *SCANNED, "--json")
+    assert flatscan(*args).out == flatscan(*args).out
+
+
+def test_several_captures_give_a_list_and_the_worst_exit_code(flatscan, write_ply, plain_wall, tmp_path):
+    flat = write_ply(tmp_path / "flat.ply", plain_wall())
+    judged = (*SCANNED, "--rule", "1.8m", "--limit", "3mm", "--json")
+    ran = flatscan("check", flat, SAMPLES / "wall.ply", *judged)
+    assert [one["verdict"]["decision"] for one in ran.document] == ["within", "outside"]
+    assert ran.code == 3
+    broken = flatscan("check", flat, tmp_path / "none.ply", *judged)
+    assert broken.code == 1
+    assert len(broken.document) == 1
+
+
+def test_walls_of_the_room_are_listed(flatscan, truth):
+    walls = flatscan("survey", SAMPLES / "room.ply", "--list", "--json").document["walls"]
+    made = truth["room.ply"]
+    assert [wall["number"] for wall in walls] == [1, 2, 3, 4]
+    widths = sorted(wall["width_mm"] for wall in walls)
+    assert_allclose(widths, sorted([made["width_mm"], made["depth_mm"]] * 2), atol=25)
+
+
+def test_skirting_window_and_settle_of_the_room_do_not_make_a_gap(flatscan, truth):
+    document = flatscan("check", SAMPLES / "room.ply", *SCANNED, "--limit", "8mm", "--json").document
+    (window,) = truth["room.ply"]["openings"]
+    number = document["wall"]["number"]
+    assert number == 1
+    found = document["wall"]["openings"]
+    if found:
+        assert_allclose([found[0][key] for key in window], list(window.values()), atol=40)
+    # hump 7 mm and belly 4 mm over 4.2 m: nothing near the skirting's 15 mm or the reveal's 250 mm
+    assert document["flatness"]["gap_mm"] < 9
+    assert document["verdict"]["decision"] != "outside"
+
+
+def test_questions_a_plasterer_asks_are_answered_in_words(flatscan):
+    out = " ".join(flatscan("survey", SAMPLES / "wall.ply", *SCANNED, "--out", "s").out.split())
+    for word in ("least", "mean", "most", "litres", "What sets it", "Coats", "Order", "Flatness", "ot examined"):
+        assert word in out
+    assert out.index("hacking off") < out.index("What sets it")
+
+
+def test_demo_runs_all_parts(flatscan, tmp_path):
+    ran = flatscan("demo", "--out", tmp_path / "demo")
+    assert ran.code == 0
+    assert sorted(path.name for path in (tmp_path / "demo").iterdir()) == [
+        "laser-grid-survey", "scan-check", "scan-survey",
+    ]  # fmt: skip
+
+
+def test_tolerances_are_listed_with_how_sure_they_are(flatscan):
+    listed = flatscan("tolerances", "--json").document["tolerances"]
+    assert {"id", "lengths_mm", "limits_mm", "method", "source", "checked"} <= set(listed[0])
+    assert "Checked:" in flatscan("tolerances").out
+    assert flatscan("tolerances", "no-such-words").code == 1
