@@ -102,8 +102,8 @@ def _u_slope(relief: Relief, x: Array, y: Array, weight: Array) -> float:
     design, px, py = design[some], x[some], y[some]
     _, cofactor = fit_plane(px, py, np.zeros_like(px), weight[some])
     row = (design @ cofactor[2]) * weight[some]
-    distance = np.hypot(px[:, None] - px, py[:, None] - py)
-    covariance = relief.common.sd**2 - relief.common.gamma(distance)
+    places = np.stack([px, py], axis=1)
+    covariance = relief.common.covariance(places, places)
     return float(np.sqrt(random + max(float(row @ covariance @ row), 0.0)))
 
 

@@ -2,7 +2,7 @@
 
 How a capture is read and its wall found (`capture_options`): --wall --cell --up --seen-from --file-unit --width
 --height --region --opening --no-opening --capture-type --repeat
---reading-u. How it is tested (`rule_options`): --rule
+--reading-u --tie --warp. How it is tested (`rule_options`): --rule
 --directions. What is planned on it (`finish_options`): --least --most --system --fix --lean-up-to --turn-up-to
 --hack-most. Where the answer goes (`output_options`): --out --json --units --quiet --overwrite.
 """
@@ -14,7 +14,7 @@ from typing import Any
 
 import click
 
-from flatscan.cli.values import FIXED, LENGTH, POINT, REGION
+from flatscan.cli.values import FIXED, LENGTH, POINT, REGION, WARP
 
 Command = Callable[..., Any]
 UNITS = ("m", "mm", "cm", "ft", "in")
@@ -51,6 +51,8 @@ capture_options = _stack(
     click.option("--capture-type", type=click.Choice(CAPTURE_TYPES), help="How it was captured; sets the common ±."),
     click.option("--repeat", type=click.Path(), multiple=True, help="Another capture of the same wall."),
     click.option("--reading-u", type=LENGTH, help="Standard uncertainty of one laser reading.  [default: 0.6mm]"),
+    click.option("--tie", type=click.Path(), help="Laser readings (CSV) on the same wall that tie the scan down."),
+    click.option("--warp", type=WARP, help="Size and length of the scan's warp, such as 8mm,2m, if known."),
 )
 
 rule_options = _stack(

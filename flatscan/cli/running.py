@@ -23,7 +23,7 @@ def capturing(options: dict[str, Any]) -> Capturing:
 
     names = (
         "wall", "cell", "up", "seen_from", "file_unit", "width", "height", "region", "opening", "no_opening",
-        "capture_type", "repeat", "reading_u",
+        "capture_type", "repeat", "reading_u", "tie", "warp",
     )  # fmt: skip
     given = {name: options.pop(name) for name in names}
     return Capturing(**{name: value for name, value in given.items() if value is not None})
@@ -50,7 +50,7 @@ def one_wall_only(captures: tuple[str, ...], options: dict[str, Any]) -> None:
     """Refuse options that belong to one wall where several captures are given."""
     from flatscan.errors import BadValue
 
-    for name in ("seen_from", "width", "height", "region", "opening", "repeat", "fix", "hand", "clash"):
+    for name in ("seen_from", "width", "height", "region", "opening", "repeat", "fix", "hand", "clash", "tie"):
         if len(captures) > 1 and options.get(name):
             option = "--" + name.replace("_", "-")
             raise BadValue(

@@ -5,15 +5,18 @@ from flatscan.relief.grid import grid
 from flatscan.relief.repeats import RepeatResult, combine
 from flatscan.relief.smooth import choose_window, smooth
 from flatscan.relief.stations import from_stations
+from flatscan.relief.tie import Tie, tie
 
 __all__ = [
     "TYPES",
     "CaptureType",
     "RepeatResult",
+    "Tie",
     "combine",
     "capture_type",
     "choose_window",
     "from_stations",
     "grid",
     "smooth",
+    "tie",
 ]

@@ -10,6 +10,7 @@ from flatscan.material.hacking import Hack
 from flatscan.material.takeoff import TakeOff
 from flatscan.model import Origin, Relief, Wall
 from flatscan.planes import Patch, Shape
+from flatscan.relief.tie import Tie
 from flatscan.setout import SetOut
 from flatscan.standards import Tolerance
 from flatscan.straightedge.gaps import Gaps
@@ -22,7 +23,7 @@ class Findings:
 
     ``title`` is the wall's name in its user's own words. ``tolerance`` is the entry the verdict judged by, None for
     a rule and limit entered by hand; ``method`` is how the straightedge is read. ``fixed`` are points the finished
-    face goes through (x, y, offset). ``settings`` are options that differ from their defaults, in words.
+    face goes through (x, y, offset). ``tie`` is what laser readings that tie a scan down showed. ``settings`` are options that differ from their defaults, in words.
     """
 
     command: str
@@ -47,6 +48,7 @@ class Findings:
     method: str = "resting"
     fixed: tuple[tuple[float, float, float], ...] = ()
     settings: tuple[tuple[str, str], ...] = ()
+    tie: Tie | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,3 +61,4 @@ class Seen:
     wall: Wall
     relief: Relief
     notes: tuple[str, ...]
+    tie: Tie | None = None

@@ -34,7 +34,7 @@ def _look(command: str, seen: Seen, test: Testing, progress: Progress) -> Findin
     return Findings(
         command=command, origin=seen.origin, capture_type=seen.capture_type, u_point=seen.relief.u_point,
         warnings=seen.notes, wall=seen.wall, relief=smooth, shape=shape, patches=patches_of(smooth, shape),
-        title=seen.title,
+        title=seen.title, tie=seen.tie,
     )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from flatscan import capture, relief
 from flatscan import wall as walls
 from flatscan.errors import BadValue, WallNotFound
 from flatscan.geometry import Array
-from flatscan.model import Cloud, Stations, Wall
+from flatscan.model import Cloud, CommonError, Stations, Wall
 from flatscan.survey.findings import Seen
 from flatscan.survey.settings import CLOUD_TYPE, STATIONS_TYPE, Capturing, Progress, silent
 
@@ -20,7 +20,8 @@ from flatscan.survey.settings import CLOUD_TYPE, STATIONS_TYPE, Capturing, Progr
 def see(path: str | Path, how: Capturing, progress: Progress = silent) -> Seen:
     """The wall of a capture file as a relief; raises the errors of `capture`, `wall` and `relief`."""
     seen = seen_in(_read(path, how, progress), how, progress)
-    return _repeated(seen, how, progress) if how.repeat else seen
+    seen = _repeated(seen, how, progress) if how.repeat else seen
+    return _tied(seen, how, progress) if how.tie is not None else seen
 
 
 def _read(path: str | Path, how: Capturing, progress: Progress) -> Cloud | Stations:
@@ -48,6 +49,37 @@ def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:
     return replace(seen, relief=joined, notes=(*seen.notes, note, f"Repeated captures: {files}."))
 
 
+def _tied(seen: Seen, how: Capturing, progress: Progress) -> Seen:
+    """A scan with the warp and lean taken out that the laser readings of another file show."""
+    if seen.relief.cell is None or how.tie is None:
+        raise BadValue(
+            "--tie", f"given with {seen.origin.file}, a table of readings", needed="a scan to be tied down",
+            remedy="Give the scan as the capture and the readings with --tie",
+        )  # fmt: skip
+    progress("tying down", None)
+    # the readings' file says its own unit: --file-unit is the scan's
+    readings = capture.read(how.tie, reading_u=how.reading_u)
+    if isinstance(readings, Cloud):
+        raise BadValue(
+            "--tie", f"{how.tie} holds points", needed="a table of laser readings",
+            remedy="Give the readings as in the blank form (flatscan plan-readings writes one)",
+        )  # fmt: skip
+    kind = relief.capture_type(STATIONS_TYPE)
+    made, wall, shown, more = relief.tie(
+        seen.relief, seen.wall, readings, laser=kind.common_error(), u_laser_lean=kind.lean
+    )  # fmt: skip
+    said = (f"{how.tie}: {words}" for words in readings.origin.warnings if not words.startswith("no line 'w"))
+    return replace(seen, relief=made, wall=wall, tie=shown, notes=(*seen.notes, *said, *more))
+
+
+def _common(kind: relief.CaptureType, how: Capturing) -> CommonError:
+    """The common error of the capture type, its warp as stated by hand where it is."""
+    common = kind.common_error()
+    if how.warp is None:
+        return common
+    return replace(common, sd=how.warp[0], length=how.warp[1], source=f"{kind.name}, warp stated by hand")
+
+
 def seen_in(
     taken: Cloud | Stations, how: Capturing, progress: Progress = silent, room: walls.Room | None = None
 ) -> Seen:
@@ -61,7 +93,7 @@ def seen_in(
         room = find_room(watched, how, progress)
     wall = _chosen(room, how, taken.origin.file)
     progress("relief", None)
-    made, more = relief.grid(watched, wall, kind.common_error(), cell=how.cell)
+    made, more = relief.grid(watched, wall, _common(kind, how), cell=how.cell)
     return Seen(taken.origin, kind.name, "", wall, made, (*notes, *room.notes, *wall.notes, *more))
 
 

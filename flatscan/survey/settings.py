@@ -26,7 +26,11 @@ def silent(_stage: str, _share: float | None = None) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Capturing:
-    """How a capture is read and its wall found; lengths in metres, None where the file and the wall decide."""
+    """How a capture is read and its wall found; lengths in metres, None where the file and the wall decide.
+
+    ``tie`` is a file of laser readings that tie a scan down, ``warp`` the size and length of its smooth warp where
+    that is known better than by the capture type.
+    """
 
     wall: int = 1
     cell: float | None = None
@@ -42,6 +46,8 @@ class Capturing:
     repeat: tuple[str, ...] = ()
     repeat_rule: float = DEFAULT_RULE
     reading_u: float = 0.0006
+    tie: str | None = None
+    warp: tuple[float, ...] | None = None
 
     def __post_init__(self) -> None:
         for name in ("width", "height", "reading_u"):
@@ -51,6 +57,11 @@ class Capturing:
                     f"--{name.replace('_', '-')}", f"{value:g} m", needed="a length over 0",
                     remedy="Give what was taped",
                 )  # fmt: skip
+        if self.warp is not None and not (0 <= self.warp[0] < 0.5 and 0.1 <= self.warp[1] < 100):
+            raise BadValue(
+                "--warp", f"{self.warp[0] * 1000:g} mm over {self.warp[1]:g} m",
+                needed="a size under 0.5 m and a length of at least 0.1 m", remedy="Give for example 8mm,2m",
+            )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,263 @@
+"""A scan tied down by laser readings: its warp, lean and turn taken out, with what is left known from place to place.
+
+The scan is dense and warped, the readings are true and few. Their differences are a plane plus a Gaussian process
+plus the readings' own noise, which exact algebra solves (universal kriging; Rasmussen and Williams 2006, 2.7 and
+5.4.2; Chiles and Delfiner 2012, 3.4).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import optimize, stats
+
+from flatscan.errors import MixedSurveys, TooFewPoints
+from flatscan.geometry import Array
+from flatscan.model import CommonError, Plumb, Relief, Stations, Wall
+from flatscan.relief.tie_places import Differences, differences
+from flatscan.relief.tied import TiedError, plane_terms, posterior
+from flatscan.units import to_mm
+
+# a laser is set up by eye: how far off and how turned it stands to the wall is all but free [m, m per m]
+_FREE_OFFSET, _FREE_SLOPE = 10.0, 0.1
+# a reading is named if it would be this unlikely in a set without mistakes, and counted less from then on
+_FALSE_ALARM = 0.01
+# differences so much larger than stated mean another wall, sense or unit, not a worse capture
+_STRANGE = 6.0
+
+
+@dataclass(frozen=True, eq=False)
+class Tie:
+    """What tying a scan down showed.
+
+    ``places`` (n, 2) of the readings used, ``difference`` (n,) scan minus reading, ``u`` (n,) of one difference,
+    ``left_out`` (n,) each difference minus what the others predict for it and ``u_left_out`` (n,) what to expect of
+    it; ``disagree`` the numbers of readings that stand out. ``lean`` [m per m] is how far the scan's vertical was off
+    the laser's, + = the scan showed the top too far into the room, ``u_lean`` its uncertainty (None: the readings
+    are too few or too close to tell, and plumb stays the scan's). ``least`` and ``most``
+    bound the warp taken out [m]. ``stated_sd`` and ``sd`` are the warp's size as stated and as used.
+    """
+
+    file: str
+    sha256: str
+    places: Array
+    difference: Array
+    u: Array
+    left_out: Array
+    u_left_out: Array
+    disagree: tuple[int, ...]
+    lean: float
+    u_lean: float | None
+    least: float
+    most: float
+    stated_sd: float
+    sd: float
+    length: float
+
+    @property
+    def rms_left_out(self) -> float:
+        """Root mean square of ``left_out`` over its own expectation: near 1 where the stated numbers hold."""
+        return float(np.sqrt(np.mean((self.left_out / self.u_left_out) ** 2)))
+
+
+def tie(
+    relief: Relief, wall: Wall, readings: Stations, *, laser: CommonError, u_laser_lean: float, u_place: float = 0.010
+) -> tuple[Relief, Wall, Tie, tuple[str, ...]]:
+    """The relief with the warp and lean that laser ``readings`` show taken out, its wall, and what must be said.
+
+    ``relief.common`` states the size and length of the warp, ``laser`` the laser plane's own bend, ``u_laser_lean``
+    [m per m] how plumb it is, ``u_place`` [m] how well a reading's place on the wall is known. The result's offsets
+    are measured from a plane parallel to the laser's vertical; its ``common`` is a `TiedError`. Raises `BadTable` for
+    a reading outside the wall, `TooFewPoints` where none falls on measured cells and `MixedSurveys` where scan and
+    readings cannot show one wall.
+    """
+    if relief.cell is None:
+        raise TooFewPoints(
+            readings.origin.file, "a table of readings cannot be tied by another", needed="a scan to be tied",
+            remedy="Give the readings as a capture of their own",
+        )  # fmt: skip
+    apart, notes = differences(relief, wall, readings, u_place)
+    stated, is_plumb = _stated(relief, wall, apart, laser, u_laser_lean)
+    u, disagree = _sound(apart, stated)
+    factor = _size_factor(replace(apart, u=u), stated)
+    if factor >= _STRANGE:
+        raise _strangers(readings, replace(apart, u=u), stated, factor)
+    common = stated.after(apart.places, u, factor)
+    made, lean, taken = _corrected(relief, common, apart.difference)
+    left_out, u_left_out = _leave_one_out(common, apart.difference)
+    result = Tie(
+        file=readings.origin.file, sha256=readings.origin.sha256, places=apart.places, difference=apart.difference,
+        u=u, left_out=left_out, u_left_out=u_left_out, disagree=disagree, lean=lean,
+        u_lean=common.u_slope_up() if is_plumb else None, least=taken[0], most=taken[1], stated_sd=relief.common.sd,
+        sd=common.warp.sd, length=common.length,
+    )  # fmt: skip
+    plumb = Plumb(f"laser readings ({len(u)})", u_laser_lean) if is_plumb else wall.plumb
+    return made, replace(wall, plumb=plumb), result, (*notes, *_words(result))
+
+
+@dataclass(frozen=True, eq=False)
+class _Stated:
+    """What is known before the readings: the warp, the laser's own bend, the plane's prior sd (3,), the box (4,)."""
+
+    warp: CommonError
+    laser: CommonError
+    plane_sd: Array
+    box: Array
+
+    def after(self, places: Array, u: Array, factor: float = 1.0) -> TiedError:
+        """The error left by readings with standard uncertainty ``u`` (n,), the warp being ``factor`` times stated."""
+        warp = replace(self.warp, sd=self.warp.sd * factor)
+        words = f"{len(u)} laser readings; warp {to_mm(warp.sd):.1f} mm over {warp.length:g} m ({warp.source})"
+        noise = self.laser.covariance(places, places) + np.diag(u**2)
+        return posterior(places, noise, warp, self.plane_sd, self.box, scale=warp.scale, source=words)
+
+
+def _stated(
+    relief: Relief, wall: Wall, apart: Differences, laser: CommonError, u_laser_lean: float
+) -> tuple[_Stated, bool]:
+    """What is known before the readings, and whether they tell plumb better than the scan's own gravity does.
+
+    If they do, gravity has no say, so that the same wall comes out however the phone was held.
+    """
+    box = np.array([relief.x[0], relief.y[0], relief.x[-1], relief.y[-1]])
+    free = _Stated(relief.common, laser, np.array([_FREE_OFFSET, _FREE_SLOPE, _FREE_SLOPE]), box)
+    gravity = wall.plumb.u_lean
+    if gravity is None or np.hypot(free.after(apart.places, apart.u).u_slope_up(), u_laser_lean) <= gravity:
+        return free, True
+    held = np.array([_FREE_OFFSET, _FREE_SLOPE, np.hypot(gravity, u_laser_lean)])
+    return replace(free, plane_sd=held), False
+
+
+def _whitened(common: TiedError, values: Array) -> tuple[Array, Array]:
+    """P ``values`` and the diagonal of P = V^-1, V being the differences' covariance with the plane's prior."""
+    seen = common.root @ plane_terms(common.places, common.centre)
+    inverse = common.root.T @ (np.eye(len(values)) - seen @ common.plane_u @ seen.T) @ common.root
+    return inverse @ values, np.diag(inverse)
+
+
+def _leave_one_out(common: TiedError, difference: Array) -> tuple[Array, Array]:
+    """Each difference minus its prediction by the others, and the sd of that (Rasmussen and Williams 2006, 5.12)."""
+    product, diagonal = _whitened(common, difference)
+    return product / diagonal, 1 / np.sqrt(diagonal)
+
+
+def _sound(apart: Differences, stated: _Stated) -> tuple[Array, tuple[int, ...]]:
+    """Standard uncertainty of each difference (n,), widened where a reading disagrees, and the numbers of those.
+
+    A reading disagrees if it is off even from a warp as large as the others show: else the warp is what is wrong.
+    """
+    u, many = apart.u.copy(), len(apart.u)
+    found: list[int] = []
+    limit = float(stats.norm.isf(_FALSE_ALARM / (2 * many)))
+    while many >= 6 and len(found) < max(1, many // 8):
+        off, expected = _leave_one_out(stated.after(apart.places, u), apart.difference)
+        worst = int(np.argmax(np.abs(off) / expected))
+        if abs(off[worst]) <= limit * expected[worst]:
+            break
+        factor = _size_factor(replace(apart, u=u).without([*found, worst]), stated, doubt=0.5)
+        off, expected = _leave_one_out(stated.after(apart.places, u, factor), apart.difference)
+        if abs(off[worst]) <= limit * expected[worst]:
+            break
+        # three times as uncertain as it is wrong: it stays in the set but decides next to nothing
+        u[worst] = np.hypot(u[worst], 3 * abs(off[worst]))
+        found.append(worst)
+    return u, tuple(sorted(found))
+
+
+def _size_factor(apart: Differences, stated: _Stated, doubt: float = 0.05) -> float:
+    """How many times larger the warp must be than stated for the differences to be likely; 1 where they are.
+
+    The differences, weighed by all that was stated, are chi-square with n - 3 degrees of freedom; ``doubt`` is the
+    probability under which they are called unlikely.
+    """
+    freedom = len(apart.u) - 3
+    if freedom < 3 or stated.warp.sd <= 0:
+        return 1.0
+
+    def excess(log_factor: float) -> float:
+        common = stated.after(apart.places, apart.u, float(np.exp(log_factor)))
+        return float(apart.difference @ _whitened(common, apart.difference)[0]) - freedom
+
+    if excess(0.0) <= max(0.0, float(stats.chi2.isf(doubt, freedom)) - freedom):
+        return 1.0
+    most = float(np.log(_STRANGE * 2))
+    return float(np.exp(optimize.brentq(excess, 0.0, most))) if excess(most) < 0 else _STRANGE * 2
+
+
+def _strangers(readings: Stations, apart: Differences, stated: _Stated, factor: float) -> MixedSurveys:
+    """The error for readings that differ from the scan by far more than stated, with the slip that would explain it."""
+    slips = {
+        "the sense of the readings is the other way round": replace(
+            apart, difference=2 * apart.scan - apart.difference
+        ),
+        "positions were taken from the right edge": apart.moved(mirror_x=True),
+        "heights were taken from the top": apart.moved(mirror_y=True),
+    }
+    tried = {words: _size_factor(some, stated) for words, some in slips.items() if some is not None}
+    best = min(tried, key=lambda words: tried[words], default="")
+    guess = f" They would fit if {best}" if best and tried[best] < factor / 2 else ""
+    plane = plane_terms(apart.places, apart.places.mean(axis=0))
+    rest = apart.difference - plane @ np.linalg.lstsq(plane, apart.difference, rcond=None)[0]
+    expected = float(np.hypot(stated.warp.sd, np.median(apart.u)))
+    return MixedSurveys(
+        readings.origin.file,
+        f"the readings and the scan still differ by {to_mm(float(np.std(rest))):.1f} mm after offset, lean and turn",
+        needed=f"about {to_mm(expected):.1f} mm, as capture type and readings say",
+        remedy=f"Check the wall number, the sense, the unit and where positions are measured from.{guess}".rstrip("."),
+    )
+
+
+def _corrected(relief: Relief, common: TiedError, difference: Array) -> tuple[Relief, float, tuple[float, float]]:
+    """Relief less the error the readings show, the lean found, and the least and most of the warp taken out.
+
+    Offset and turn of the laser to the wall say nothing of the wall, so what of the correction is a constant and a
+    slope along is put back: offsets are then from a plane that is parallel to the laser's vertical and stands as the
+    wall's own frame does. Both are exact numbers and add nothing to the uncertainty.
+    """
+    product, _ = _whitened(common, difference)
+    seen = common.root @ plane_terms(common.places, common.centre)
+    plane = common.plane_u @ (seen.T @ (common.root @ difference))
+    weights = common.root.T @ (common.root @ (difference - plane_terms(common.places, common.centre) @ plane))
+    across, upward = relief.places
+    at = np.column_stack([across.ravel(), upward.ravel()])
+    warp = np.concatenate(
+        [common.warp.covariance(part, common.places) @ weights for part in np.array_split(at, 1 + len(at) // 20_000)]
+    ).reshape(across.shape)
+    whole = warp + (plane_terms(at, common.centre) @ plane).reshape(across.shape)
+    here = relief.valid
+    along = np.column_stack([np.ones(int(here.sum())), across[here] - common.centre[0]])
+    back = np.linalg.lstsq(along, whole[here], rcond=None)[0]
+    taken = whole - back[0] - back[1] * (across - common.centre[0])
+    halves = [None if half is None else half - taken for half in (relief.half_a, relief.half_b)]
+    made = replace(relief, offset=relief.offset - taken, half_a=halves[0], half_b=halves[1], common=common)
+    full = np.column_stack([np.ones(int(here.sum())), across[here], upward[here]])
+    slopes = np.linalg.lstsq(full, whole[here], rcond=None)[0]
+    bend = whole[here] - full @ slopes
+    return made, float(slopes[2]), (float(bend.min()), float(bend.max()))
+
+
+def _words(result: Tie) -> list[str]:
+    """Sentences on what was taken out, how well the readings agree, and which do not."""
+    many = len(result.u)
+    said = [
+        f"{many} laser readings tie the scan down: a warp of {to_mm(result.least):+.1f} to "
+        f"{to_mm(result.most):+.1f} mm and a lean of {to_mm(result.lean):+.1f} mm per m were taken out. "
+        + ("Plumb is the laser's." if result.u_lean is not None else "Plumb stays the scan's: they do not tell it.")
+    ]
+    if many >= 4:
+        said.append(
+            f"Each reading against what the others predict: {to_mm(float(np.sqrt(np.mean(result.left_out**2)))):.1f} "
+            f"mm rms, {result.rms_left_out:.1f} times what was expected."
+        )
+    if result.sd > result.stated_sd * 1.001:
+        said.append(
+            f"The warp is larger than its capture type says: taken as {to_mm(result.sd):.1f} mm instead of "
+            f"{to_mm(result.stated_sd):.1f} mm. Read more places, or scan again."
+        )
+    said += [
+        f"The reading at x {result.places[i, 0]:.3f} m, y {result.places[i, 1]:.3f} m disagrees with the scan and the "
+        f"other readings by {to_mm(result.left_out[i]):+.1f} mm: counted next to nothing. Read it again."
+        for i in result.disagree
+    ]
+    return said
