@@ -1,0 +1,37 @@
+"""Two surveys of one wall: laid over each other, what changed, and how sure that is."""
+
+from flatscan.compare.alignment import Alignment, by_points, by_reference_walls, lie_together, same_frame
+from flatscan.compare.change import Change, Place, beyond_joint, change_by, change_leveled, thin_places, under_least
+from flatscan.compare.follow import Following, following
+from flatscan.compare.ledger import Entry, Found, ledger
+from flatscan.compare.leveling import Leveled, level
+from flatscan.compare.outline import by_outline
+from flatscan.compare.places import Both, together
+from flatscan.compare.shape_fit import ShapeFit, shape_fit
+
+__all__ = [
+    "Alignment",
+    "Both",
+    "Change",
+    "Entry",
+    "Following",
+    "Found",
+    "Leveled",
+    "Place",
+    "ShapeFit",
+    "beyond_joint",
+    "by_outline",
+    "by_points",
+    "by_reference_walls",
+    "change_by",
+    "change_leveled",
+    "following",
+    "ledger",
+    "level",
+    "lie_together",
+    "same_frame",
+    "shape_fit",
+    "thin_places",
+    "together",
+    "under_least",
+]
