@@ -26,7 +26,9 @@ class Frame:
 
     def to_wall(self, points: Array) -> Array:
         """File coordinates (n, 3) as (x right, y up, z toward the room), all in metres."""
-        return (np.asarray(points, float) - self.at) @ np.stack([self.along, self.up, self.out], axis=1)
+        x, y, z = (np.asarray(points, float) - self.at).T
+        # three products by hand: a threaded matrix product of so narrow a matrix is several times slower
+        return np.stack([x * a[0] + y * a[1] + z * a[2] for a in (self.along, self.up, self.out)], axis=1)
 
     def to_file(self, points: Array) -> Array:
         """Wall coordinates (n, 3) back in the file's axes."""

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
 from flatscan import cells
 from flatscan.errors import BadValue, TooFewPoints
-from flatscan.geometry import Array, Mask
+from flatscan.geometry import Array
 from flatscan.model import Cloud, CommonError, Relief, Wall
 from flatscan.relief.footprint import extent, footprint
 from flatscan.relief.plateau import with_plateau
@@ -24,12 +22,11 @@ GATE = 0.025
 _COARSE = 0.100
 _FEWEST = 2
 _LARGEST_GRID = 40_000_000
-Flat = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
 class _Lattice:
-    """The cells of one wall, and how to drop points into them."""
+    """The cells of one wall."""
 
     wall: Wall
     cell: float
@@ -40,14 +37,25 @@ class _Lattice:
         _, _, width, height = extent(self.wall)
         return cells.cell_count(height, self.cell), cells.cell_count(width, self.cell)
 
-    def drop(self, points: Array) -> tuple[Mask, Flat, Array]:
-        """Keep the points over the wall: which (bool), their flat cell, and their offset [m]."""
-        local = self.wall.frame.to_wall(points)
-        x0, y0, _, _ = extent(self.wall)
-        col, row = cells.index(local[:, 0] - x0, self.cell), cells.index(local[:, 1] - y0, self.cell)
-        rows, cols = self.shape
-        keep = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
-        return keep, (row * cols + col)[keep], local[keep, 2]
+    def add_up(self, cloud: Cloud, coarse: Array, middle: Array, gate: Array) -> tuple[tuple[Sums, Sums], Array]:
+        """Sums of both halves of all points within `GATE` of the coarse surface and ``gate`` of ``middle`` (cells,).
+
+        Also how many points stand further proud of the coarse surface, in each cell.
+        """
+        from flatscan.relief.kernel import add_near
+
+        frame = self.wall.frame
+        axes = np.stack([frame.along, frame.up, frame.out])
+        size = self.shape[0] * self.shape[1]
+        sums, proud = np.zeros((3, 2, size)), np.zeros(size)
+        corner = np.array(extent(self.wall)[:2])
+        reference, start = _spread_out(coarse, self), 0
+        for points in cloud.chunks():
+            add_near(
+                points, start, frame.at, axes, corner, self.cell, self.shape, reference, GATE, middle, gate, sums, proud
+            )
+            start += len(points)
+        return Sums.halves(sums, self.shape), proud.reshape(self.shape)
 
 
 def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = None) -> tuple[Relief, tuple[str, ...]]:
@@ -59,7 +67,9 @@ def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = 
     """
     finest = _checked_cell(cell if cell is not None else CELL_SIZES[0], wall)
     coarse = _coarse_surface(cloud, wall)
-    halves, proud = _first_pass(cloud, _Lattice(wall, finest), coarse)
+    start = _Lattice(wall, finest)
+    anywhere = np.full(start.shape[0] * start.shape[1], np.inf)
+    halves, proud = start.add_up(cloud, coarse, np.zeros_like(anywhere), anywhere)
     size, notes = (cell, []) if cell is not None else _choose_cell(halves[0].n + halves[1].n, finest)
     block = round(size / finest)
     both = halves[0].merged(block) + halves[1].merged(block)
@@ -68,7 +78,8 @@ def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = 
             f"wall {wall.number}", f"{int(both.n.sum())} points on it", needed="at least 10",
             remedy="Scan the wall more densely, or choose another wall or region",
         )  # fmt: skip
-    halves = _second_pass(cloud, _Lattice(wall, size), coarse, both)
+    # strays that moved their cell's first mean no longer count in the second
+    halves, _ = _Lattice(wall, size).add_up(cloud, coarse, *_gates(both))
     relief = with_plateau(_relief(cloud, wall, common, size, halves))
     return relief, (*notes, *_standing_before(proud, halves[0].n + halves[1].n, finest, size))
 
@@ -88,9 +99,10 @@ def _checked_cell(cell: float, wall: Wall) -> float:
 def _coarse_surface(cloud: Cloud, wall: Wall) -> Array:
     """Median offset of the sample in 100 mm cells (rows, cols) [m]; empty cells take their nearest neighbour's."""
     lattice = _Lattice(wall, _COARSE)
-    _, flat, z = lattice.drop(cloud.sample)
-    near = np.abs(z) <= wall.slab
-    flat, z = flat[near], z[near]
+    local, (left, bottom, _, _), (rows, cols) = wall.frame.to_wall(cloud.sample), extent(wall), lattice.shape
+    col, row = cells.index(local[:, 0] - left, _COARSE), cells.index(local[:, 1] - bottom, _COARSE)
+    near = (np.abs(local[:, 2]) <= wall.slab) & (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+    flat, z = (row * cols + col)[near], local[near, 2]
     order = np.lexsort((z, flat))
     flat, z = flat[order], z[order]
     places, first, count = np.unique(flat, return_index=True, return_counts=True)
@@ -112,42 +124,6 @@ def _spread_out(coarse: Array, lattice: _Lattice) -> Array:
         for fine, most in zip(lattice.shape, coarse.shape, strict=True)
     )
     return coarse[np.ix_(row, col)].ravel()
-
-
-def _numbered(cloud: Cloud) -> Iterator[tuple[Array, NDArray[np.int64]]]:
-    """Every chunk with the random half, 0 or 1, that each of its points belongs to for good."""
-    start = 0
-    for points in cloud.chunks():
-        number = np.arange(start, start + len(points), dtype=np.uint64)
-        # Fibonacci hashing: scatters neighbours evenly, needs no state and no order of threads
-        yield points, ((number * np.uint64(0x9E3779B97F4A7C15)) >> np.uint64(63)).astype(np.int64)
-        start += len(points)
-
-
-def _first_pass(cloud: Cloud, lattice: _Lattice, coarse: Array) -> tuple[tuple[Sums, Sums], Array]:
-    """Sums of points within `GATE` of the coarse surface, and how many stand proud of it in each cell."""
-    reference = _spread_out(coarse, lattice)
-    sums, proud = Sums.empty(lattice.shape), np.zeros(lattice.shape)
-    for points, half in _numbered(cloud):
-        keep, flat, z = lattice.drop(points)
-        off = z - reference[flat]
-        near = np.abs(off) <= GATE
-        sums.add(flat[near], z[near], half[keep][near])
-        beyond = flat[(off > GATE) & (off < 12 * GATE)]
-        proud += np.bincount(beyond, minlength=proud.size).reshape(proud.shape)
-    return sums.halves(), proud
-
-
-def _second_pass(cloud: Cloud, lattice: _Lattice, coarse: Array, both: Sums) -> tuple[Sums, Sums]:
-    """Sums of points within the gate around their cell's middle: lone strays no longer count."""
-    middle, gate = _gates(both)
-    reference = _spread_out(coarse, lattice)
-    sums = Sums.empty(lattice.shape)
-    for points, half in _numbered(cloud):
-        keep, flat, z = lattice.drop(points)
-        near = (np.abs(z - reference[flat]) <= GATE) & (np.abs(z - middle[flat]) <= gate[flat])
-        sums.add(flat[near], z[near], half[keep][near])
-    return sums.halves()
 
 
 def _gates(both: Sums) -> tuple[Array, Array]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
 from flatscan.geometry import Array
@@ -20,20 +19,10 @@ class Sums:
     zz: Array
 
     @classmethod
-    def empty(cls, shape: tuple[int, int]) -> Sums:
-        """Zero sums of both halves, (2, rows, cols)."""
-        return cls(*(np.zeros((2, *shape)) for _ in range(3)))
-
-    def add(self, flat: NDArray[np.int64], z: Array, half: NDArray[np.int64]) -> None:
-        """Add points with flat cell numbers, offsets and halves, each (m,)."""
-        size = self.n[0].size
-        place = flat + half * size
-        for total, weight in ((self.n, None), (self.z, z), (self.zz, z * z)):
-            np.add(total, np.bincount(place, weight, 2 * size).reshape(total.shape), out=total)
-
-    def halves(self) -> tuple[Sums, Sums]:
-        """The sums (rows, cols) of either half."""
-        return Sums(self.n[0], self.z[0], self.zz[0]), Sums(self.n[1], self.z[1], self.zz[1])
+    def halves(cls, sums: Array, shape: tuple[int, int]) -> tuple[Sums, Sums]:
+        """The sums of either half out of an array (3, 2, cells) of number, sum and sum of squares."""
+        first, second = sums.reshape(3, 2, *shape).swapaxes(0, 1)
+        return cls(*first), cls(*second)
 
     def merged(self, block: int) -> Sums:
         """The same sums over blocks of ``block`` x ``block`` cells."""

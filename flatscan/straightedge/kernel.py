@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.geometry import Array
-from flatscan.straightedge.jit import compiled
+from flatscan.jit import compiled
 
 Indices = NDArray[np.int64]
 States = NDArray[np.int8]
