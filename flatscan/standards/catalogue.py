@@ -14,7 +14,7 @@ from flatscan.units import METRES_PER
 
 _HEAD = {"document", "edition", "source", "checked"}
 _ENTRY = {"id", "clause", "criterion", "applies_to", "method", "unit", "lengths", "limits"}
-_FREE = {"interpolation", "note", "checked", "most", "length_unit", "tags", "source"}
+_FREE = {"interpolation", "note", "checked", "length_unit", "tags", "source", "directions"}
 
 
 def parse(text: str, where: str) -> tuple[Tolerance, ...]:
@@ -65,7 +65,6 @@ def _entry(head: dict[str, Any], entry: dict[str, Any], where: str) -> Tolerance
             needed="as many limits as rising lengths",
             remedy="Correct the row",
         )
-    most = entry.get("most")
     return Tolerance(
         id=entry["id"],
         document=head["document"],
@@ -80,8 +79,8 @@ def _entry(head: dict[str, Any], entry: dict[str, Any], where: str) -> Tolerance
         source=entry.get("source", head["source"]),
         checked=checked,
         note=entry.get("note", ""),
-        most=None if most is None else _metres([most], entry["unit"], place)[0],
         tags=tuple(entry.get("tags", ())),
+        directions=tuple(float(value) for value in entry.get("directions", ())),
     )
 
 

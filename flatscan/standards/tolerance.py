@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from flatscan.errors import BadValue
 
 CRITERIA = ("flatness", "plumb", "step", "corner", "reveal", "square")
-METHODS = ("resting", "equal offsets", "balanced end gap", "chord", "line", "")
+METHODS = ("resting", "equal offsets", "balanced end gap", "chord", "")
 INTERPOLATIONS = ("none", "linear", "linear, half up to whole mm", "class", "per length", "share of height")
+_WHOLE_MM = ("linear, half up to whole mm", "share of height")
 CHECKED = ("printed", "printed elsewhere", "from memory")
 
 
@@ -20,18 +22,19 @@ class Tolerance:
     """A limit as a document states it (lengths in metres).
 
     ``criterion`` is flatness, plumb, step, corner, reveal or square. ``method`` is ``resting``, ``equal offsets``,
-    ``balanced end gap`` or ``chord`` for flatness, ``line`` for straightness without a straightedge. ``lengths`` and
-    ``limits`` run in parallel; several of them are joined by ``interpolation``:
+    ``balanced end gap`` or ``chord`` (the limit follows the distance between the contacts) for flatness and empty for
+    the rest. ``lengths`` and ``limits`` run in parallel; several of them are joined by ``interpolation``:
 
     - ``none``: each length has its own limit, judged by itself;
     - ``linear``, ``linear, half up to whole mm``: between two lengths the limit runs straight (and is rounded half up
       to whole millimetres); it stays at the first below the first and at the last above the last;
     - ``class``: the limit of the first length that is not exceeded, and the last beyond;
     - ``per length``: a slope, ``limits[0]`` in every ``lengths[0]``;
-    - ``share of height``: the height divided by ``lengths[0] / limits[0]``, rounded half up to whole millimetres.
+    - ``share of height``: the same slope, rounded half up to whole millimetres.
 
-    ``most`` caps a limit that grows with the length. ``checked`` is ``printed``, ``printed elsewhere`` or
-    ``from memory``: the last gives numbers but no decision. ``tags`` are words to find it by.
+    ``directions`` (degrees from horizontal) are the only ones it speaks of; empty means every direction. ``checked``
+    is ``printed``, ``printed elsewhere`` or ``from memory``: the last gives numbers but no decision. ``tags`` are
+    words to find it by.
     """
 
     id: str
@@ -47,8 +50,8 @@ class Tolerance:
     source: str
     checked: str
     note: str = ""
-    most: float | None = None
     tags: tuple[str, ...] = ()
+    directions: tuple[float, ...] = ()
 
     @property
     def decides(self) -> bool:
@@ -72,43 +75,35 @@ class Tolerance:
                     remedy="Use the length the document names",
                 )
             return near[0]
-        limit = self._grown(length)
-        return limit if self.most is None else min(limit, self.most)
-
-    def _grown(self, length: float) -> float:
         if self.interpolation == "class":
-            last = len(self.limits) - 1
-            return self.limits[min(int(np.searchsorted(self.lengths, length - 1e-9)), last)]
-        if self.interpolation == "per length":
-            return self.limits[0] * length / self.lengths[0]
-        if self.interpolation == "share of height":
-            return half_up_mm(self.limits[0] * length / self.lengths[0])
-        limit = float(np.interp(length, self.lengths, self.limits))
-        return half_up_mm(limit) if self.interpolation.endswith("whole mm") else limit
+            return self.limits[min(int(np.searchsorted(self.lengths, length - 1e-9)), len(self.limits) - 1)]
+        if self.interpolation in ("per length", "share of height"):
+            limit = self.limits[0] * length / self.lengths[0]
+        else:
+            limit = float(np.interp(length, self.lengths, self.limits))
+        return half_up_mm(limit) if self.interpolation in _WHOLE_MM else limit
 
-    def steps(self, longest: float) -> tuple[tuple[float, float, float], ...]:
+    def stairs(self, longest: float) -> tuple[tuple[float, float, float], ...]:
         """The limit as stairs up to ``longest`` [m]: (from length, to length, limit), each constant to below ``to``.
 
-        Exact where the document rounds to whole millimetres; a straight line is cut into stairs of 0.5 mm and each
-        takes the lower limit, so that nothing over the limit is missed.
+        Exact where the document rounds to whole millimetres; a straight line is cut into stairs of 0.5 mm, each with
+        the lower limit, so that nothing over the limit is missed. A length that a class includes is told from one
+        beyond it by a micrometre.
         """
-        grid = 1e-3 if self.interpolation.endswith("whole mm") else 5e-4
         rising = [(0.0, self.limits[0])]
-        for (l0, t0), (l1, t1) in zip(self._corners(), self._corners()[1:], strict=False):
-            if self.interpolation == "class":
-                rising.append((l0, t1))
+        for (l0, t0), (l1, t1) in pairwise(zip(self.lengths, self.limits, strict=True)):
+            if self.interpolation in ("class", "none"):
+                rising.append((l0 + 1e-6, t1))
                 continue
-            shift = grid / 2 if grid == 1e-3 else 0.0
-            for count in range(1, int(math.floor((t1 + shift + 1e-12) / grid)) + 1):
-                level = count * grid - shift
-                if t0 - 1e-12 < level <= t1 + 1e-12 and t1 > t0:
-                    rising.append((l0 + (l1 - l0) * (level - t0) / (t1 - t0), count * grid))
+            grid, shift = (1e-3, 5e-4) if self.interpolation in _WHOLE_MM else (5e-4, 0.0)
+            first, last = (math.floor((limit + shift) / grid + 1e-9) for limit in (t0, t1))
+            rising += [
+                (l0 + (l1 - l0) * (count * grid - shift - t0) / (t1 - t0), round(count * grid, 9))
+                for count in range(first + 1, last + 1)
+            ]
         rising = [step for step in rising if step[0] < longest]
         ends = [step[0] for step in rising[1:]] + [longest]
-        return tuple((start, stop, limit) for (start, limit), stop in zip(rising, ends, strict=True) if stop > start)
-
-    def _corners(self) -> list[tuple[float, float]]:
-        return list(zip(self.lengths, self.limits, strict=True))
+        return tuple((start, stop, limit) for (start, limit), stop in zip(rising, ends, strict=True))
 
 
 def half_up_mm(metres: float) -> float:

@@ -1,0 +1,156 @@
+"""Rows and intermediate values as printed (TOLERANCES.md), and the layout of the entries."""
+
+import math
+from itertools import product
+
+import pytest
+from numpy.testing import assert_allclose
+
+from flatscan.errors import BadTable, BadValue
+from flatscan.standards import available, load, parse
+from flatscan.standards.tolerance import half_up_mm
+
+INCH = 0.0254
+FOOT = 0.3048
+
+
+def test_ids_are_unique_and_sorted():
+    ids = [entry.id for entry in available()]
+    assert ids == sorted(set(ids))
+    assert len(ids) > 50
+
+
+@pytest.mark.parametrize("entry", available(), ids=lambda entry: entry.id)
+def test_every_entry_says_what_it_is_and_where_it_comes_from(entry):
+    assert all((entry.document, entry.edition, entry.clause, entry.applies_to, entry.source, entry.tags))
+    assert (entry.method != "") == (entry.criterion == "flatness")
+    assert all(0 < limit < 0.06 for limit in entry.limits)
+    assert all(0.05 <= length <= 100 for length in entry.lengths)
+    assert list(entry.limits) == sorted(entry.limits)
+    assert entry.decides == (entry.checked != "from memory")
+
+
+@pytest.mark.parametrize(
+    ("row", "length", "printed"),
+    # TOLERANCES, Finish: the printed intermediate values of row 6 in whole millimetres
+    [(6, 0.1, 3), (6, 0.6, 4), (6, 1, 5), (6, 1.5, 6), (6, 2, 7), (6, 2.5, 8), (6, 3, 8), (6, 3.5, 9), (6, 4, 10),
+     (6, 6, 13), (6, 8, 17), (6, 10, 20), (6, 15, 25),
+     # What the methods hide: 12.5 is printed as 13 in row 5
+     (5, 2.5, 13), (5, 0.1, 5), (5, 1, 10), (5, 4, 15), (5, 10, 25), (5, 15, 30),
+     (7, 0.1, 2), (7, 1, 3), (7, 4, 8), (7, 10, 15), (7, 15, 20)],
+)  # fmt: skip
+def test_din_18202_as_printed(row, length, printed):
+    assert_allclose(load(f"din-18202-2019-row-{row}").limit_at(length), printed / 1000, atol=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("length", "limit"), [(0.3, 3), (0.5, 3), (0.51, 6), (1, 6), (2.7, 8), (3, 8), (3.01, 12), (6, 12), (9, 16)]
+)
+def test_din_18202_plumb(length, limit):
+    assert load("din-18202-2019-plumb").limit_at(length) == pytest.approx(limit / 1000)
+
+
+def test_nbr_13749_worked_examples():
+    plumb = load("nbr-13749-plumb")
+    assert (plumb.limit_at(2.7), plumb.limit_at(3.6)) == pytest.approx((0.003, 0.004))
+
+
+@pytest.mark.parametrize(
+    ("identifier", "length", "limit"),
+    [
+        ("uk-plaster-3mm-1.8m", 1.8, 0.003),
+        ("uk-warranty-a-2020-flatness", 2.0, 0.003), ("uk-warranty-a-2019-flatness", 2.0, 0.005),
+        ("uk-warranty-a-2020-plumb", 2.4, 0.008), ("uk-warranty-a-2020-plumb", 4.8, 0.012),
+        ("uk-warranty-b-step", 0.3, 0.004),
+        ("en-13914-2-2016-class-3", 2.0, 0.005), ("en-13914-2-2016-angle", 0.4, 0.005),
+        ("nf-dtu-25-41-local", 0.2, 0.001), ("nf-dtu-25-41-plumb", 2.5, 0.005),
+        ("ibc-2512-5-base-coat", 5 * FOOT, INCH / 4), ("ansi-a108-02-large-tile", 2 * FOOT, INCH / 16),
+        ("ansi-a108-02-large-tile", 10 * FOOT, INCH / 8), ("aci-formed-class-b", 5 * FOOT, INCH / 4),
+        ("astm-c926-base", 10 * FOOT, INCH / 4), ("tms-602-plumb", 20 * FOOT, 3 * INCH / 8),
+        ("au-solid-plaster-plumb", 2.4, 0.006), ("au-solid-plaster-reveal", 1.8, 0.003),
+        ("au-solid-plaster-square", 0.25, 0.003), ("au-solid-plaster-square", 0.35, 0.005),
+        ("sia-266-other-plumb", 2.0, 0.012), ("be-tv-199-special", 0.2, 0.0015),
+    ],
+)  # fmt: skip
+def test_rows_as_printed(identifier, length, limit):
+    assert load(identifier).limit_at(length) == pytest.approx(limit, abs=1e-9)
+
+
+def test_what_is_from_memory_does_not_decide():
+    assert not load("gb-50210-ordinary").decides
+    assert not load("en-1996-2-plumb").decides
+    assert load("din-18202-2019-row-6").decides
+
+
+def test_half_goes_up():
+    assert [half_up_mm(value / 1000) for value in (12.5, 0.5, 12.49, 7.0)] == pytest.approx(
+        [0.013, 0.001, 0.012, 0.007]
+    )
+
+
+@pytest.mark.parametrize("identifier", [entry.id for entry in available() if len(entry.lengths) > 1])
+def test_stairs_are_the_limit(identifier):
+    entry = load(identifier)
+    stairs = entry.stairs(20.0)
+    assert stairs[0][0] == 0.0
+    assert stairs[-1][1] == 20.0
+    assert all(one[1] == two[0] and one[2] < two[2] for one, two in zip(stairs, stairs[1:], strict=False))
+    if entry.interpolation == "none":
+        return
+    for (start, stop, limit), share in product(stairs, (1e-5, 0.3, 1 - 1e-5)):
+        length = start + share * (stop - start)
+        slack = 5e-4 if entry.interpolation == "linear" else 1e-9
+        assert -1e-9 <= entry.limit_at(length) - limit <= slack
+
+
+def test_unknown_id_names_close_ones():
+    with pytest.raises(BadValue, match="din-18202-2019-row-6"):
+        load("din-18202-row-6")
+    with pytest.raises(BadValue, match="flatscan tolerances"):
+        load("???")
+
+
+def test_length_a_document_does_not_name():
+    with pytest.raises(BadValue, match=r"1\.8"):
+        load("uk-plaster-3mm-1.8m").limit_at(2.0)
+    for length in (0.0, -1.0, math.nan):
+        with pytest.raises(BadValue, match="length"):
+            load("din-18202-2019-row-6").limit_at(length)
+
+
+GOOD = """
+document = "A"
+edition = "1"
+source = "printed on a page"
+checked = "printed"
+[[entry]]
+id = "a"
+clause = "1"
+criterion = "flatness"
+applies_to = "walls"
+method = "resting"
+unit = "mm"
+lengths = [1, 2]
+limits = [3, 4]
+"""
+
+
+def test_layout_is_read():
+    (entry,) = parse(GOOD, "a.toml")
+    assert (entry.lengths, entry.interpolation, entry.directions) == ((1.0, 2.0), "none", ())
+    assert entry.limits == pytest.approx((0.003, 0.004))
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('document = "A"\n', ""), ('method = "resting"', 'method = "laid"'), ("lengths = [1, 2]", "lengths = [2, 1]"),
+        ("limits = [3, 4]", "limits = [3]"), ("limits = [3, 4]", "limits = [3, 0]"), ('unit = "mm"', 'unit = "yd"'),
+        ('id = "a"\n', ""), ('clause = "1"', 'clause = "1"\nlimit = 3'), ("[[entry]]", "[entry]"), ("[1, 2]", "[1, "),
+        ('criterion = "flatness"', 'criterion = "flat"'), ("limits = [3, 4]", 'limits = ["3", 4]'),
+        ('checked = "printed"', 'checked = "sure"'),
+    ],
+)  # fmt: skip
+def test_broken_layout_is_refused_by_name(old, new):
+    with pytest.raises(BadTable, match=r"a\.toml"):
+        parse(GOOD.replace(old, new), "a.toml")
