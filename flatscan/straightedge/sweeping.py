@@ -32,7 +32,7 @@ from flatscan.straightedge.uncertainty import (
     confidence_of,
     half_factor,
     random_u,
-    variance_ceiling,
+    variance_bound,
 )
 
 METHODS = ("resting", "equal offsets", "balanced end gap")
@@ -264,19 +264,20 @@ def _end_places(work: _Work, over: Sequence[Triple | None], under: Sequence[Trip
 def _upper(work: _Work, judged: Gap | None) -> float | None:
     """The largest of gap + k u over all positions, or a little over it (METHODS 3d).
 
-    The bound must hold for every triple, not only for the worst of each position. With s = u_a^2 + u_c^2 + u_w^2,
-    u <= l sqrt(s_a) + (1 - l) sqrt(s_b), because a norm is convex; and sqrt(s) <= sqrt(s0) + (s - s0) / (2 sqrt(s0)),
-    because a root is concave. So u separates into a part of the contacts, which lifts the profile the straightedge
-    rests on, and a part of the place, which lowers the profile the gap is read to: one more exact sweep. u_w at a
-    place is the largest of all gaps that can be read there.
+    The bound must hold for every triple, not only for the worst of each position. u^2 <= l s_a + (1 - l) s_b + s_c
+    with s of the cells (`variance_bound`), and sqrt(s) <= sqrt(s0) + (s - s0) / (2 sqrt(s0)), because a root is
+    concave. So u separates into a part of the contacts, which lifts the profile the straightedge rests on, and a part
+    of the place, which lowers the profile the gap is read to: one more exact sweep.
     """
-    valid = work.relief.valid
-    if judged is None or not np.isfinite(work.relief.u[valid]).all():
+    relief, valid = work.relief, work.relief.valid
+    if judged is None or not np.isfinite(relief.u[valid]).all():
         return None
-    common2 = work.relief.common.largest_u_gap(work.relief.x, work.relief.y, work.rule) ** 2
-    u2 = np.where(valid, work.relief.u, np.nan) ** 2 * variance_ceiling(work.relief.window, work.grid.w) / 2
+    factor, common2 = variance_bound(
+        relief.common, relief.window, work.grid.w, relief.x, relief.y, float(relief.u[valid].min())
+    )
+    u2 = np.where(valid, relief.u, np.nan) ** 2 * factor
     # any s0 gives a bound; the one where the largest gap stands gives a close one
-    typical = max(float(np.median(common2[valid])), (judged.u_common or 0.0) ** 2)
+    typical = max(float(np.median(common2[valid])), 0.0 if relief.common.stationary else (judged.u_common or 0.0) ** 2)
     s0 = typical + 2 * float(np.median(u2[valid]))
     if s0 == 0 or float(np.ptp(u2[valid])) + float(np.ptp(common2[valid])) < 1e-9 * s0:
         return judged.value + work.k * math.sqrt(s0)

@@ -1,0 +1,188 @@
+"""Uncertainty of gaps: printed gains, simulation, and the bound that every triple must respect."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.signal import savgol_coeffs
+
+from flatscan.model import CommonError
+from flatscan.straightedge import expected_u, sweep
+from flatscan.straightedge.uncertainty import (
+    half_factor,
+    random_u,
+    smoothing_correlation,
+    variance_bound,
+    variance_ceiling,
+    warp_factor,
+)
+
+
+def brute_upper(relief, w, k):
+    """The largest gap + k u over all triples of rows and columns, one by one, uncorrelated cells."""
+    best = -np.inf
+    for z, u in ((relief.offset, relief.u), (relief.offset.T, relief.u.T)):
+        n = z.shape[1]
+        for a in range(n - 2):
+            for b in range(a + 2, min(n, a + w)):
+                for c in range(a + 1, b):
+                    left = (b - c) / (b - a)
+                    gap = left * z[:, a] + (1 - left) * z[:, b] - z[:, c]
+                    common = relief.common.u_gap((c - a) * relief.cell, (b - c) * relief.cell)
+                    var = (left * u[:, a]) ** 2 + ((1 - left) * u[:, b]) ** 2 + u[:, c] ** 2 + common**2
+                    best = max(best, np.nanmax(gap + k * np.sqrt(var)))
+    return best
+
+
+@pytest.mark.parametrize("sd", [0.0, 0.001, 0.004])
+@pytest.mark.parametrize("uneven", [False, True])
+def test_upper_bounds_every_triple(grid_relief, sd, uneven):
+    random = np.random.default_rng(11)
+    z = random.normal(size=(14, 30)) * 1e-3
+    u = np.full(z.shape, 4e-4)
+    if uneven:
+        u = u * random.uniform(0.7, 1.4, size=z.shape)
+        u[0], u[:, -1] = 1.2e-3, 1.2e-3
+    relief = grid_relief(z, cell=0.05, u=u, sd=sd, length=0.4)
+    found = sweep(relief, 0.8, directions=[0, 90])
+    slow = brute_upper(relief, 17, 1.645)
+    assert found.upper >= slow - 1e-12
+    # and it is not idly wide: within a half of k times the u of an even wall, or the whole of the largest u there is
+    assert found.upper <= slow + 1.645 * (1.2e-3 if uneven else 0.5 * found.worst.u)
+
+
+def test_upper_with_equal_u_and_much_warp_uses_the_middle_of_the_straightedge(grid_relief):
+    u, sd = 3e-4, 2e-3
+    relief = grid_relief(np.zeros((60, 90)), u=u, sd=sd, length=0.8)
+    middle = relief.common.u_gap(0.5, 0.5)
+    assert_allclose(sweep(relief, 1.0, directions=[0]).upper, 1.645 * np.hypot(np.sqrt(1.5) * u, middle), rtol=2e-3)
+
+
+@pytest.mark.parametrize("window", [5, 7, 11])
+def test_correlation_is_that_of_savitzky_and_golay(window):
+    weights = savgol_coeffs(window, 2)
+    full = np.correlate(weights, weights, mode="full")[window - 1 :]
+    assert_allclose(smoothing_correlation(window), full / full[0], atol=1e-12)
+
+
+@pytest.mark.parametrize("window", [1, 5, 7, 11])
+def test_random_u_by_simulation(window):
+    random = np.random.default_rng(2)
+    weights = savgol_coeffs(window, 2) if window > 1 else np.ones(1)
+    noise = random.normal(size=(200_000, 60 + window - 1))
+    smooth = np.stack([noise[:, k : k + window] @ weights for k in range(60)], axis=1)
+    u = np.full(3, np.sqrt((weights**2).sum()))
+    for near, far in ((1, 50), (2, 3), (5, 5), (20, 30), (4, 40)):
+        left = far / (near + far)
+        gap = left * smooth[:, 0] + (1 - left) * smooth[:, near + far] - smooth[:, near]
+        assert_allclose(random_u(u, (near, far), window, 1.0, 0.0), gap.std(), rtol=0.01)
+        assert gap.std() <= np.sqrt(variance_ceiling(window, 60)) * u[0] * 1.01
+
+
+def test_unsmoothed_ceiling_is_two():
+    assert variance_ceiling(1, 100) == 2.0
+    factor, rest = variance_bound(CommonError(0.0), 1, 100, np.arange(3) * 0.02, np.arange(2) * 0.02, 1e-3)
+    assert (factor, rest.tolist()) == (1.0, [[0.0] * 3] * 2)
+
+
+def test_common_u_of_a_metre_warp():
+    # METHODS 3c: 0.596 of the warp's sd on the middle of a 2 m gap at 1 m correlation length
+    assert_allclose(CommonError(1.0).u_gap(1.0, 1.0), 0.596, atol=1e-3)
+
+
+def test_common_u_by_simulation():
+    random = np.random.default_rng(9)
+    at = np.array([0.0, 0.7, 1.9])
+    cover = np.exp(-((at[:, None] - at) ** 2) / 2)
+    warp = random.normal(size=(400_000, 3)) @ np.linalg.cholesky(cover).T
+    gap = 1.2 / 1.9 * warp[:, 0] + 0.7 / 1.9 * warp[:, 2] - warp[:, 1]
+    assert_allclose(CommonError(1.0).u_gap(0.7, 1.2), gap.std(), rtol=0.01)
+
+
+def largest_ratio(draws, triples):
+    """Largest gap / u over triples of lattice steps, in each of some simulated warps on 4 x 2.4 m, 0.25 m apart."""
+    random = np.random.default_rng(77)
+    x, y = (grid.ravel() for grid in np.meshgrid(np.arange(17) * 0.25, np.arange(11) * 0.25))
+    cover = np.exp(-((x[:, None] - x) ** 2 + (y[:, None] - y) ** 2) / 2)
+    warp = random.normal(size=(draws, x.size)) @ np.linalg.cholesky(cover + 1e-8 * np.eye(x.size)).T
+    warp = warp.reshape(draws, 11, 17)
+    best = np.zeros(draws)
+    for p, q in triples:
+        u = float(CommonError(1.0).u_gap(p * 0.25, q * 0.25))
+        for field in (warp, warp.transpose(0, 2, 1)):
+            n = field.shape[2] - p - q
+            gap = (q * field[:, :, :n] + p * field[:, :, p + q :]) / (p + q) - field[:, :, p : p + n]
+            best = np.maximum(best, (gap / u).max(axis=(1, 2)))
+    return best
+
+
+def test_warp_factor_against_simulation():
+    # METHODS 3d prints about 2.8 for 1 m on 4 x 2.4 m: that is the middle of a whole 2 m straightedge
+    assert_allclose(np.quantile(largest_ratio(2000, [(4, 4)]), 0.95), 2.8, atol=0.2)
+    # a verdict may choose any contacts, so its factor is that of all of them (and of slanted lines, a little more)
+    axes = np.quantile(largest_ratio(2000, [(p, q) for p in range(1, 8) for q in range(1, 9 - p)]), 0.95)
+    factor = warp_factor(CommonError(0.002), 4.0, 2.4, 2.0, 1.645)
+    assert axes - 0.1 < factor < axes + 0.35
+
+
+def test_warp_factor_does_not_depend_on_the_size_of_the_warp_and_grows_with_the_wall():
+    small, large = (warp_factor(CommonError(0.001), *size, 2.0, 1.645) for size in ((1.0, 1.0), (12.0, 3.0)))
+    assert small < large
+    assert warp_factor(CommonError(0.1), 12.0, 3.0, 2.0, 1.645) == large
+
+
+def test_half_factor():
+    # 1.96 is the factor both tests share at 5 % (METHODS 3d)
+    assert half_factor(1.6448536) == pytest.approx(1.95996, abs=1e-4)
+
+
+def test_expected_u_is_that_of_the_middle(grid_relief):
+    relief = grid_relief(np.zeros((50, 100)), u=2e-4, sd=1e-3)
+    assert_allclose(expected_u(relief, 1.8), np.hypot(np.sqrt(1.5) * 2e-4, relief.common.u_gap(0.9, 0.9)), rtol=1e-12)
+    assert expected_u(grid_relief(np.zeros((5, 5)), u=np.nan), 0.1) is None
+
+
+def test_unknown_u_gives_no_bounds(grid_relief):
+    found = sweep(grid_relief(np.random.default_rng(1).normal(size=(30, 40)) * 1e-3, u=np.nan), 0.4)
+    assert found.worst.value > 0
+    assert (found.worst.u, found.upper, found.lower) == (None, None, None)
+    assert "not known" in found.notes[0]
+
+
+def test_lower_from_halves_corrects_for_the_choice(grid_relief):
+    """Flat wall: the worst gap of the mean is pure noise; 95 of 100 lower bounds must not pass its true gap of 0."""
+    random = np.random.default_rng(21)
+    over = naive = 0
+    for _ in range(200):
+        halves = random.normal(size=(2, 20, 30)) * 1e-3
+        relief = grid_relief(halves.mean(axis=0), cell=0.05, u=1e-3 / np.sqrt(2), halves=tuple(halves))
+        found = sweep(relief, 0.6, directions=[0, 90], workers=1)
+        over += found.lower > 0
+        naive += found.worst.value - 1.645 * found.worst.u > 0
+    assert over <= 0.08 * 200  # 5 % and three standard deviations of the count
+    assert naive > 0.9 * 200  # what the symmetric band would have said
+
+
+def test_lower_without_halves_is_more_cautious(grid_relief):
+    halves = np.random.default_rng(22).normal(size=(2, 20, 30)) * 1e-4
+    z = halves.mean(axis=0)
+    z[10, 15] -= 0.02
+    both = [half + np.where(z < -0.01, -0.02, 0.0) for half in halves]
+    with_halves = sweep(grid_relief(z, cell=0.05, u=1e-4, halves=both), 0.6)
+    without = sweep(grid_relief(z, cell=0.05, u=1e-4), 0.6)
+    assert 0.019 < without.lower < with_halves.lower < with_halves.worst.value
+
+
+def test_same_bytes_whatever_the_threads(grid_relief):
+    random = np.random.default_rng(6)
+    halves = random.normal(size=(2, 60, 90)) * 1e-3
+    relief = grid_relief(
+        halves.mean(axis=0), u=np.full((60, 90), 7e-4) * random.uniform(1, 2, (60, 90)), halves=tuple(halves), sd=0.001
+    )
+    one, four = (sweep(relief, 0.7, workers=n) for n in (1, 4))
+    assert one.deepest.tobytes() == four.deepest.tobytes()
+    assert (one.worst, one.upper, one.lower, one.worst_places) == (
+        four.worst,
+        four.upper,
+        four.lower,
+        four.worst_places,
+    )
