@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import optimize
+from scipy.special import ndtri, stdtrit
 
 from flatscan.errors import MixedSurveys
 from flatscan.geometry import Array, fit_plane, robust_scale
@@ -152,7 +153,7 @@ def _common(shown: RepeatResult, kind: CaptureType) -> CommonError:
     floor = replace(declared, sd=declared.sd * REPEATING_SHARE)
     if not shown.spans:
         return declared
-    widen = float(stats.t.ppf(0.95, shown.freedom) / stats.norm.ppf(0.95)) / np.sqrt(shown.captures)
+    widen = float(stdtrit(shown.freedom, 0.95) / ndtri(0.95)) / np.sqrt(shown.captures)
     halves = np.array(shown.spans) / 2
     wanted = np.hypot(np.array(shown.s) * widen, floor.u_gap(halves, halves))
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from scipy import ndimage, stats
+from scipy import ndimage
+from scipy.special import ndtri
 
 from flatscan.geometry import Array, Mask
 from flatscan.model import Counts, Relief
@@ -123,7 +124,7 @@ def hidden_places(relief: Relief, fitted: Array, *, false_alarm: float = 0.01) -
     residual = np.where(relief.valid, relief.offset - fitted, 0.0)
     weight = np.where(relief.valid, 1.0, 0.0)
     squares = np.where(relief.valid, relief.u, 0.0) ** 2
-    z = stats.norm.isf(false_alarm / (8 * max(int(relief.valid.sum()), 1)))
+    z = -ndtri(false_alarm / (8 * max(int(relief.valid.sum()), 1)))
     flagged = np.zeros(residual.shape, dtype=bool)
     for block in (1, 2, 3, 5):
         n, total, square = (
