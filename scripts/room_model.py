@@ -305,16 +305,14 @@ def build_room(
 
 
 def build_wall(
-    seed: int,
-    *,
-    shape: Shape = BARE.shape,
-    pose: Pose | None = None,
-    points: int = 100_000,
-    noise: float = 0.002,
-    openings: tuple[tuple[float, float, float, float], ...] = (),
-    distance: float = 2.0,
-) -> tuple[np.ndarray, dict]:
-    """A lone wall (n, 3) [m], evenly covered at random, ``distance`` [m] before the file's origin, and its truth."""
+    seed: int, *, shape: Shape = BARE.shape, pose: Pose | None = None, points: int = 100_000, noise: float = 0.002,
+    openings: tuple[tuple[float, float, float, float], ...] = (), distance: float = 2.0, reveal: float = 0.0,
+) -> tuple[np.ndarray, dict]:  # fmt: skip
+    """A lone wall (n, 3) [m], evenly covered at random, ``distance`` [m] before the file's origin, and its truth.
+
+    ``openings`` are (left, bottom, width, height); with a ``reveal`` [m] their sides are covered as densely as the
+    wall, that deep.
+    """
     rng = np.random.default_rng(seed)
     x, y = rng.uniform(0, shape.width, points), rng.uniform(0, shape.height, points)
     keep = np.ones(points, bool)
@@ -322,7 +320,25 @@ def build_wall(
         keep &= ~((x > left) & (x < left + width) & (y > bottom) & (y < bottom + height))
     x, y = x[keep], y[keep]
     place = np.stack([x, y, shape.offset(x, y) + rng.normal(scale=noise, size=len(x))], axis=1)
-    plan = Plan(shape, openings=tuple((*opening, 0.0) for opening in openings))
+    if reveal > 0:
+        density = points / (shape.width * shape.height)
+        place = np.concatenate([place, *(_reveal_points(hole, reveal, density, noise, rng) for hole in openings)])
+    plan = Plan(shape, openings=tuple((*opening, reveal) for opening in openings))
     pose = pose or Pose()
     middle = np.array([shape.width / 2, shape.height / 2, distance])
     return pose.to_file(place - middle), truth(plan, pose) | {"seen_from_m": list(pose.move)}
+
+
+def _reveal_points(hole, depth: float, density: float, noise: float, rng) -> np.ndarray:
+    """Points (n, 3) on the four sides of an opening, as dense as on the wall, with noise across them."""
+    left, bottom, width, height = hole
+    parts = []
+    for axis, starts, length in ((0, (left, left + width), height), (1, (bottom, bottom + height), width)):
+        for start in starts:
+            count = int(density * length * depth)
+            part = np.empty((count, 3))
+            part[:, axis] = start + rng.normal(scale=noise, size=count)
+            part[:, 1 - axis] = (bottom, left)[axis] + rng.uniform(0, length, count)
+            part[:, 2] = -rng.uniform(0, depth, count)
+            parts.append(part)
+    return np.concatenate(parts)

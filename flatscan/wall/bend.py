@@ -7,12 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from flatscan.geometry import Array
-from flatscan.wall.candidates import Candidate, Thinned, in_plane
-from flatscan.wall.quadratic import solve, terms_at
+from flatscan.wall.candidates import COHERENT, Candidate, Thinned, in_plane, plane_axes
+from flatscan.wall.quadratic import slopes_at, solve, terms_at
 
 GROWTH = 1.6
 CURVED_SAGITTA = 0.06
 MORE = 1.25
+LARGEST_RADIUS = 30.0
 LEVELS = (0.015, 0.25)
 
 
@@ -28,25 +29,30 @@ def find_bend(thinned: Thinned, plane: Candidate) -> Bend | None:
     """The curvature of the surface that ``plane`` touches, or None where it is flat.
 
     A quadratic is grown outward from the plane's own points. The surface is curved if the quadratic holds a quarter
-    more points than the plane does and leaves the plane by more than 60 mm over its extent.
+    more points than the plane does, leaves the plane by more than 60 mm over its extent, and has a radius under 30 m.
     """
     flat = in_plane(thinned.points, plane.centre, plane.normal)
     off = (thinned.points - plane.centre) @ plane.normal
     half = np.quantile(np.abs(flat[plane.members]), 0.95, axis=0)
     size = float(half.max())
     around = np.flatnonzero((np.abs(flat) < GROWTH * half + 0.05).all(axis=1))
-    flat, off = flat[around], off[around]
+    flat, off, facing = flat[around], off[around], thinned.normals[around]
+    axes = plane_axes(plane.normal)
     design = terms_at(flat[:, 0] / size, flat[:, 1] / size)
     held = np.isin(around, plane.members)
     for growth in np.linspace(1.0, GROWTH, 6):
         terms = solve(design[held], off[held])
         held = (np.abs(flat) < growth * half + 0.05).all(axis=1) & (np.abs(off - design @ terms) < thinned.reach)
+        # what only crosses the sheet, as furniture does, faces another way than the sheet there
+        slope = (slopes_at(flat[:, 0] / size, flat[:, 1] / size) @ terms).T / size
+        sheet = plane.normal - slope @ axes
+        held &= np.abs((sheet * facing).sum(axis=1)) > COHERENT * np.linalg.norm(sheet, axis=1)
         if held.sum() < 10:
             return None
     bend = np.linalg.eigvalsh(np.array([[2 * terms[3], terms[4]], [terms[4], 2 * terms[5]]]))
     sharpest = float(np.abs(bend).max()) / size**2
     span = float(np.ptp(design[held][:, 3:] @ terms[3:]))
-    if held.sum() < MORE * len(plane.members) or span < CURVED_SAGITTA or sharpest == 0:
+    if held.sum() < MORE * len(plane.members) or span < CURVED_SAGITTA or sharpest < 1 / LARGEST_RADIUS:
         return None
     return Bend(1 / sharpest, span)
 

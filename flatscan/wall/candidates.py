@@ -131,12 +131,17 @@ def _refine(thinned: Thinned, free: NDArray[np.int64], centre: Array, normal: Ar
     return centre, normal, near
 
 
-def in_plane(points: Array, centre: Array, normal: Array) -> Array:
-    """Two coordinates (n, 2) [m] of each point within the plane, about its centre."""
+def plane_axes(normal: Array) -> Array:
+    """Two unit vectors (2, 3) within the plane of ``normal``."""
     helper = np.eye(3)[int(np.argmin(np.abs(normal)))]
     first = np.cross(normal, helper)
     first /= np.linalg.norm(first)
-    return (points - centre) @ np.stack([first, np.cross(normal, first)], axis=1)
+    return np.stack([first, np.cross(normal, first)])
+
+
+def in_plane(points: Array, centre: Array, normal: Array) -> Array:
+    """Two coordinates (n, 2) [m] of each point within the plane, about its centre."""
+    return (points - centre) @ plane_axes(normal).T
 
 
 def _filled(thinned: Thinned, members: NDArray[np.int64], centre: Array, normal: Array) -> float:

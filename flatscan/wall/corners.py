@@ -12,6 +12,7 @@ from flatscan.wall.room import Corner
 LEG = 0.6
 CLEAR = 0.05
 LEAST_CELLS = 30
+NEARLY_SQUARE = np.radians(15.0)
 
 
 def find_corners(walls: tuple[Wall, ...], drawn: list[Drawn]) -> tuple[Corner, ...]:
@@ -43,11 +44,12 @@ def _corner(left: Wall, right: Wall, one: Drawn, two: Drawn) -> Corner:
     # a slope toward the room at the right end swings the left wall's line into the corner and closes it, and so does
     # a slope away from the room at the right wall's left end
     angle = np.pi - turn - np.arctan(turn_left) + np.arctan(turn_right)
-    square = np.pi / 2 if angle < np.pi else 3 * np.pi / 2
-    u = None if u_left is None or u_right is None else float(LEG * np.hypot(u_left, u_right))
+    off = float(angle - (np.pi / 2 if angle < np.pi else 3 * np.pi / 2))
+    square = LEG * float(np.tan(off)) if abs(off) < NEARLY_SQUARE else None
+    u = None if u_left is None or u_right is None or square is None else float(LEG * np.hypot(u_left, u_right))
     foot = left.frame.to_file(np.array([[left.width, 0.0, 0.0]]))[0]
     return Corner(
-        left.number, right.number, float(angle), float(LEG * np.tan(angle - square)), u, LEG,
+        left.number, right.number, float(angle), square, u, LEG,
         (float(foot[0]), float(foot[1]), float(foot[2])),
     )  # fmt: skip
 

@@ -15,13 +15,15 @@ from flatscan.wall.corners import find_corners
 from flatscan.wall.draw import Context, draw_wall
 from flatscan.wall.facing import axis_text, decide_facing
 from flatscan.wall.fit import fit_wall
-from flatscan.wall.occupancy import SLAB, count_points, occupancy_cell
+from flatscan.wall.occupancy import SLAB, count_points, occupancy_cell, stride
 from flatscan.wall.room import Room
 from flatscan.wall.scale import check_taped, scale_notes
 from flatscan.wall.thin import thin
 from flatscan.wall.upright import Upright, decide_up, is_upright
 
 LEAST_SAMPLE = 100
+TINY, TINY_SHARE = 1.0, 0.1
+ALIKE = 0.01
 SMALLEST, LARGEST = 0.3, 300.0
 LEAST_WALL, LEAST_WIDTH, LEAST_HEIGHT = 0.7, 0.4, 1.0
 
@@ -51,25 +53,33 @@ def find_walls(
     standing = _standing(planes, thinned, upright.direction)
     if not standing:
         raise _none_found(cloud, thinned, planes, upright)
+    if standing[0].area < TINY and len(standing[0].members) < TINY_SHARE * len(thinned.points):
+        raise _nothing_large(cloud, thinned, standing[0])
     standing, bent = _flat_only(cloud, thinned, standing)
     faces = [decide_facing(cloud, thinned, planes, plane, upright.direction, seen_from) for plane in standing]
     fits = [
         fit_wall(cloud.sample, thinned, plane, upright.direction, face.sign)
         for plane, face in zip(standing, faces, strict=True)
     ]
-    share = cloud.count / len(cloud.sample)
+    every = stride(cloud.count)
+    share = cloud.count / every / len(cloud.sample)
     cells = [occupancy_cell(p.area, _close(cloud.sample, p) * share) for p in standing]
-    grids = count_points(cloud.chunks(), fits, cells, cloud.stands)
+    grids = count_points(cloud.chunks(), fits, cells, cloud.stands, every)
     context = Context(cloud, thinned, planes, upright)
-    drawn = [
-        draw_wall(context, fit, grid, face, level_beside(thinned, fit.plane, standing))
-        for fit, grid, face in zip(fits, grids, faces, strict=True)
-    ]
+    drawn, sparse = [], []
+    for fit, grid, face in zip(fits, grids, faces, strict=True):
+        try:
+            drawn.append(draw_wall(context, fit, grid, face, level_beside(thinned, fit.plane, standing)))
+        except TooFewPoints as reason:
+            if len(fits) == 1 or (fit is fits[-1] and not drawn):
+                raise
+            sparse.append(f"a wall at {axis_text(fit.plane)} was left out: {reason.found}")
+    drawn = [pair for place, pair in enumerate(drawn) if place == 0 or _is_wall(pair[0])]
     order = numbers([wall for wall, _ in drawn], upright.direction)
     walls = tuple(replace(drawn[i][0], number=place + 1) for place, i in enumerate(order))
     walls = tuple(replace(wall, notes=(*wall.notes, *scale_notes(wall, width, height))) for wall in walls)
     corners = find_corners(walls, [drawn[i][1] for i in order])
-    return Room(walls, corners, (*upright.notes, *bent))
+    return Room(walls, corners, (*upright.notes, *bent, *sparse))
 
 
 def _checked(cloud: Cloud) -> Array:
@@ -153,6 +163,16 @@ def _none_found(cloud: Cloud, thinned: Thinned, planes: list[Candidate], upright
     return WallNotFound(cloud.origin.file, found, needed="a flat surface within 5 degrees of vertical", remedy=remedy)
 
 
+def _nothing_large(cloud: Cloud, thinned: Thinned, plane: Candidate) -> WallNotFound:
+    """The error for a capture whose largest upright surface is a scrap among other things."""
+    share = len(plane.members) / len(thinned.points)
+    return WallNotFound(
+        cloud.origin.file, f"the largest upright flat surface has {plane.area:.1f} m2 and {share:.0%} of the points: "
+        "the rest is other things", needed=f"a wall of {TINY:g} m2, or a capture that shows little else",
+        remedy="Scan the wall itself, from where nothing stands before it",
+    )  # fmt: skip
+
+
 def _kind(plane: Candidate, up: Array) -> str:
     tilt = np.degrees(np.arccos(np.clip(abs(np.dot(plane.normal, up)), 0, 1)))
     return "a level surface" if tilt < 5 else f"a surface leaning {90 - tilt:.0f} degrees from vertical"
@@ -163,10 +183,20 @@ def _close(points: Array, plane: Candidate) -> int:
     return int((np.abs((points - plane.centre) @ plane.normal) < SLAB).sum())
 
 
+def _is_wall(wall: Wall) -> bool:
+    """Whether what is left between the surfaces that adjoin it still has a wall's size."""
+    return wall.width >= LEAST_WIDTH and wall.gross_area >= LEAST_WALL / 2
+
+
 def numbers(walls: list[Wall], up: Array) -> list[int]:
-    """Indices of the walls in their order: largest net area, then clockwise seen from above about their middle."""
+    """Indices of the walls in their order: largest net area, then clockwise seen from above about their middle.
+
+    Of walls whose net areas are alike within `ALIKE`, the one with the most points counts as the largest.
+    """
     middles = [wall.frame.to_file(np.array([[wall.width / 2, wall.height / 2, 0.0]]))[0] for wall in walls]
-    first = int(np.argmax([_net_area(wall) for wall in walls]))
+    areas = np.array([_net_area(wall) for wall in walls])
+    shares = np.array([wall.share for wall in walls])
+    first = int(np.argmax(np.where(areas >= (1 - ALIKE) * areas.max(), shares, -1.0)))
     arms = np.array(middles) - np.mean(middles, axis=0)
     east = walls[first].frame.along
     north = np.cross(up, east)

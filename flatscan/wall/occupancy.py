@@ -103,6 +103,8 @@ class _Tally:
         return Occupancy(float(self.left), float(self.bottom), self.cell, rise=rise.reshape(self.shape), **layers)
 
 
+# 3 million points on a 10 m2 wall stand 2 mm apart, in a room of six surfaces 4 mm: closer than the finest cell
+ENOUGH = 3_000_000
 _LAYERS = ("surface", "reveal", "behind", "front", "through")
 
 
@@ -111,10 +113,18 @@ def occupancy_cell(area: float, points: float) -> float:
     return float(np.clip(np.sqrt(PER_CELL * area / max(points, 1.0)), FINEST, COARSEST))
 
 
-def count_points(chunks: Iterator[Array], fits: list[Fit], cells: list[float], stands: Array | None) -> list[Occupancy]:
-    """One `Occupancy` per fit, from one pass over the cloud's chunks of points (m, 3)."""
+def stride(count: int) -> int:
+    """Every how manieth of ``count`` points is enough to draw outlines and openings with."""
+    return max(1, count // ENOUGH)
+
+
+def count_points(
+    chunks: Iterator[Array], fits: list[Fit], cells: list[float], stands: Array | None, every: int = 1
+) -> list[Occupancy]:
+    """One `Occupancy` per fit, from one pass over ``every`` so manieth of the cloud's points, in chunks (m, 3)."""
     tallies = [_Tally(fit, cell, stands) for fit, cell in zip(fits, cells, strict=True)]
     for points in chunks:
+        some = points[::every]
         for tally in tallies:
-            tally.add(points)
+            tally.add(some)
     return [tally.done() for tally in tallies]

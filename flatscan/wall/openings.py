@@ -14,7 +14,7 @@ from scipy import ndimage
 
 from flatscan.geometry import Array, Mask, in_polygon
 from flatscan.model import Counts, Opening
-from flatscan.wall.occupancy import Occupancy
+from flatscan.wall.occupancy import PER_CELL, Occupancy
 from flatscan.wall.outline import right_edge
 from flatscan.wall.surface import recessed
 
@@ -26,6 +26,10 @@ CONTRAST = 3.0
 SNAP = 0.06
 MOST = 40
 UNLIKELY = 12.0
+DENSE = 0.015
+SLIT = 0.08
+ACROSS = 0.9
+SOLID = (0.5, 0.85)
 HIDDEN = 0.02
 RECTANGULAR = 0.85
 
@@ -60,16 +64,27 @@ def find_openings(grid: Occupancy, occupied: Mask, outline: Array) -> Holes:
         while True:
             box = largest_rectangle(part)
             wide, tall = (box[3] - box[1]) * grid.cell, (box[2] - box[0]) * grid.cell
-            if min(wide, tall) < max(LEAST, 1.9 * grid.cell):
+            if not _plausible(grid, outline, wide, tall):
                 break
-            evidence = find_evidence(grid, set_back, box)
-            if evidence is None:
+            small = min(wide, tall) < LARGE
+            evidence = find_evidence(grid, set_back, box, small=small)
+            if evidence is None or _share_ring(occupied & ~set_back, inside, box, grid.cell) < SOLID[small]:
                 break
             opening = _edges(grid, occupied & ~set_back, box, outline, evidence)
             openings.append(opening)
             part = part & ~_covered(grid, opening)
             sure &= ~_covered(grid, opening)
-    return Holes(tuple(openings), _remarks(_unexplained(grid, sure), outline.min(axis=0)))
+    return Holes(tuple(openings), _remarks(_unexplained(grid, sure, outline), outline.min(axis=0)))
+
+
+def _plausible(grid: Occupancy, outline: Array, wide: float, tall: float) -> bool:
+    """Whether a hole has the size of an opening: 300 mm both ways, or 50 mm where the points are dense; no slit.
+
+    One that goes across the whole wall is a part that was not scanned.
+    """
+    least = LEAST if grid.cell <= DENSE * np.sqrt(PER_CELL) * 1.01 else LARGE
+    across = float(np.ptp(outline[:, 0]))
+    return min(wide, tall) >= max(least, 1.9 * grid.cell, SLIT * max(wide, tall)) and wide < ACROSS * across
 
 
 def _thinnest(grid: Occupancy, occupied: Mask) -> float:
@@ -78,11 +93,11 @@ def _thinnest(grid: Occupancy, occupied: Mask) -> float:
     return max(float(np.quantile(around[occupied], 0.05)), 1e-3) if occupied.any() else 1.0
 
 
-def _unexplained(grid: Occupancy, sure: Mask) -> list[tuple[float, Opening]]:
+def _unexplained(grid: Occupancy, sure: Mask, outline: Array) -> list[tuple[float, Opening]]:
     """Area [m2] and bounding rectangle of each hole that is no opening, largest first."""
     labels, number = ndimage.label(sure)
     parts = [labels == label for label in range(1, number + 1)]
-    found = [(float(part.sum()) * grid.cell**2, _bounding(grid, part)) for part in parts]
+    found = [(float(part.sum()) * grid.cell**2, _bounding(grid, part, outline)) for part in parts]
     return sorted((hole for hole in found if hole[0] > HIDDEN), key=lambda hole: -hole[0])
 
 
@@ -120,10 +135,10 @@ def _under_histogram(heights: list[int]) -> tuple[int, tuple[int, int, int]]:
     return best, found
 
 
-def find_evidence(grid: Occupancy, set_back: Mask, box: Box) -> str | None:
-    """What shows that a hole is an opening, in words, or None."""
+def find_evidence(grid: Occupancy, set_back: Mask, box: Box, *, small: bool = False) -> str | None:
+    """What shows that a hole is an opening, in words, or None; a ``small`` one needs a reveal on three sides."""
     reveals = reveal_sides(grid.reveal > 0, box, grid.cell)
-    if len(reveals) >= 2:
+    if len(reveals) >= (3 if small else 2):
         return f"points of a reveal ({', '.join(reveals)})"
     filled = _share_inside(set_back | (grid.reveal > 0), box, grid.cell)
     around = _share_around(set_back | (grid.reveal > 0), box, grid.cell)
@@ -186,6 +201,17 @@ def _share_around(mask: Mask, box: Box, cell: float) -> float:
     return float(np.average(shares, weights=size)) if sum(size) else 0.0
 
 
+def _share_ring(surface: Mask, inside: Mask, box: Box, cell: float) -> float:
+    """How much of the wall close around a hole is there: a strip 60 mm wide, as far as it lies on the wall."""
+    r0, c0, r1, c1 = box
+    near, far = 2, 2 + max(2, round(0.06 / cell))
+    ring = np.zeros(surface.shape, dtype=bool)
+    ring[max(r0 - far, 0) : r1 + far, max(c0 - far, 0) : c1 + far] = True
+    ring[max(r0 - near, 0) : r1 + near, max(c0 - near, 0) : c1 + near] = False
+    ring &= inside
+    return float(ndimage.binary_closing(surface, np.ones((3, 3)))[ring].mean()) if ring.any() else 0.0
+
+
 def _blocks_filled(mask: Mask, cell: float) -> float:
     if not mask.size:
         return 0.0
@@ -220,10 +246,11 @@ def _edges(grid: Occupancy, surface: Mask, box: Box, outline: Array, evidence: s
 
 def _ends(counts: Counts, start: int) -> float:
     """Where the surface to the left of column ``start`` ends, in cells: within two cells of it."""
-    strip = counts[:, max(0, start - 34) : start + 2]
-    if strip.shape[1] < 34 or not (strip > 0).any():
+    first = max(0, start - 34)
+    strip = counts[:, first : start + 2]
+    if not (strip > 0).any():
         return float(start)
-    return float(np.clip(start - 34 + right_edge(strip, strip > 0), start - 2, start + 2))
+    return float(np.clip(first + right_edge(strip, strip > 0), start - 2, start + 2))
 
 
 def _covered(grid: Occupancy, opening: Opening) -> Mask:
@@ -234,15 +261,16 @@ def _covered(grid: Occupancy, opening: Opening) -> Mask:
     return result
 
 
-def _bounding(grid: Occupancy, part: Mask) -> Opening:
+def _bounding(grid: Occupancy, part: Mask, outline: Array) -> Opening:
     """Bounding rectangle of a hole; its evidence tells whether it fills that rectangle."""
     row, column = np.nonzero(part)
     left, bottom = float(grid.x[column.min()] - grid.cell / 2), float(grid.y[row.min()] - grid.cell / 2)
     wide, tall = (float(np.ptp(index) + 1) * grid.cell for index in (column, row))
     if _blocks_filled((grid.front > 0)[row.min() : row.max() + 1, column.min() : column.max() + 1], grid.cell) > FILLED:
         return Opening(left, bottom, wide, tall, "behind something")
-    full = part.sum() * grid.cell**2 > RECTANGULAR * wide * tall
-    return Opening(left, bottom, wide, tall, "rectangular" if full and min(wide, tall) > LARGE else "ragged")
+    full = part.sum() * grid.cell**2 > RECTANGULAR * wide * tall and min(wide, tall) > LARGE
+    full = full and _plausible(grid, outline, wide, tall)
+    return Opening(left, bottom, wide, tall, "rectangular" if full else "ragged")
 
 
 def _remarks(unexplained: list[tuple[float, Opening]], corner: Array) -> tuple[str, ...]:
@@ -264,7 +292,7 @@ def _remarks(unexplained: list[tuple[float, Opening]], corner: Array) -> tuple[s
     notes += [
         f"the rectangular hole at {_place(hole)} may be a door or window: no reveal, nothing seen through it; "
         "--opening makes it one"
-        for _, hole in unexplained if hole.evidence == "rectangular"
+        for _, hole in unexplained[:3] if hole.evidence == "rectangular"
     ]  # fmt: skip
     return tuple(notes)
 

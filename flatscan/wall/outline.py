@@ -1,8 +1,8 @@
 """The wall's outline from its occupancy: a rectangle, cut by slanting edges where the points show them.
 
-An edge is put where the points' own areas end: the points counted near the edge, divided by the number a column
-holds further in, say how far the surface reaches. That neither loses half a spacing nor follows stray points.
-Notches do not cut the outline: what hides behind furniture is not measured, what is a door is an opening.
+An edge is put where the counts of points say that the surface ends, which neither loses half a spacing nor follows
+stray points. Notches do not cut the outline: what hides behind furniture is not measured, what is a door is an
+opening.
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ from flatscan.geometry import Array, Mask, polygon_area
 from flatscan.model import Counts
 from flatscan.wall.occupancy import Occupancy
 
-BAND, INWARD = 4, 28
+BAND, INWARD = 6, 28
+BACKGROUND = 0.1
 REACHED = 0.8
 SLANT = np.radians(3.0)
 LEAST_SLANT = 0.3
@@ -39,16 +40,32 @@ def right_edge(surface: Counts, occupied: Mask) -> float:
     rows = occupied.any(axis=1)
     ends = occupied.shape[1] - np.argmax(occupied[:, ::-1], axis=1)
     target = int(np.quantile(ends[rows], REACHED, method="lower"))
-    if target - INWARD < 0:
+    inward = min(INWARD, target)
+    if inward < 2 * BAND:
         return float(target)
-    reference = surface[:, target - INWARD : target - BAND]
-    usable = rows & (np.abs(ends - target) <= 3) & ((reference > 0).mean(axis=1) > 0.6)
+    reference = surface[:, target - inward : target - BAND]
+    usable = rows & (np.abs(ends - target) <= BAND) & ((reference > 0).mean(axis=1) > 0.6)
     per_column = reference[usable].sum() / reference.shape[1] if usable.any() else 0.0
     if per_column == 0:
         return float(target)
-    # another surface that meets the wall here puts many points into the last columns: they hold one surface's worth
-    band = np.minimum(surface[usable, target - BAND : target + BAND].sum(axis=0) / per_column, 1.3)
-    return min(target - BAND + float(band.sum()), target + 1.0)
+    profile = surface[usable, target - BAND : min(target + BAND, surface.shape[1])].sum(axis=0)
+    return target - BAND + end_of_profile(profile / per_column, float(per_column))
+
+
+def end_of_profile(share: Array, per_column: float) -> float:
+    """Where a surface ends along columns that hold ``share`` (n,) of what a full column does, in columns from 0.
+
+    The end of greatest Poisson likelihood: full columns before it, a part in its own, a little `BACKGROUND` (mixed
+    pixels, strays) after it. Its error is that of the last few points, not that of all that were counted.
+    """
+    ends = np.arange(0, len(share) + 1e-9, 0.05)
+    covered = np.clip(ends[:, None] - np.arange(len(share)), 0, 1)
+    rate = BACKGROUND + (1 - BACKGROUND) * covered
+    # another surface that meets the wall here puts many points into the last columns: they count as one surface's
+    seen = np.minimum(share, 1.3)
+    likelihood = per_column * (seen * np.log(rate) - rate).sum(axis=1)
+    best = likelihood >= likelihood.max() - 1e-9 * max(1.0, abs(float(likelihood.max())))
+    return float(ends[best].mean())
 
 
 def bounds(grid: Occupancy, occupied: Mask) -> Array:

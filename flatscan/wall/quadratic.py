@@ -14,6 +14,12 @@ def terms_at(x: Array, y: Array) -> Array:
     return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
 
 
+def slopes_at(x: Array, y: Array) -> Array:
+    """The derivatives along x and y of the six terms (2, n, 6) at each place."""
+    zero, one = np.zeros_like(x), np.ones_like(x)
+    return np.stack([np.stack([zero, one, zero, 2 * x, y, zero], 1), np.stack([zero, zero, one, zero, x, 2 * y], 1)])
+
+
 def solve(design: Array, z: Array, weight: Array | None = None) -> Array:
     """Weighted least-squares coefficients (6,); places of order 1 keep the normal equations well conditioned."""
     weighted = design if weight is None else design * weight[:, None]

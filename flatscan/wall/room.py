@@ -13,14 +13,16 @@ class Corner:
 
     ``left`` and ``right`` are wall numbers as seen from the room facing the corner; ``angle`` [rad] is measured
     inside the room, pi/2 when square. ``out_of_square`` [m] is how far the corner opens (+) or closes (-) against a
-    square whose legs are ``leg`` [m]: leg x tan(angle - pi/2). ``u_out_of_square`` is None where it is not known.
+    square whose legs are ``leg`` [m]: leg x tan(angle - pi/2), at an outer corner from 3 pi/2; None for a corner over
+    15 degrees off square, which was not meant to be square. ``u_out_of_square`` is its random standard uncertainty,
+    None where it is not known.
     ``at`` (x, y, z) is the corner's foot in the cloud's coordinates [m].
     """
 
     left: int
     right: int
     angle: float
-    out_of_square: float
+    out_of_square: float | None
     u_out_of_square: float | None
     leg: float
     at: tuple[float, float, float]

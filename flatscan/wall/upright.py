@@ -21,6 +21,7 @@ UPRIGHT = np.sin(np.radians(5.0))
 # how level floors and ceilings are built, k = 1: common practice
 U_FLOOR = 0.003
 STOREY = (2.0, 8.0)
+LONE = 0.5
 AXES = {"x": (1.0, 0, 0), "y": (0, 1.0, 0), "z": (0, 0, 1.0)}
 
 
@@ -68,7 +69,7 @@ def decide_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], asked: st
         return _as_asked(cloud, parse_up(asked), level)
     choice = _choose_level(level, cloud)
     if choice is not None:
-        return _by_level(choice, cloud)
+        return _by_level(choice, cloud, thinned)
     if cloud.up is not None:
         words = cloud.up_from or "the file"
         return Upright(unit(cloud.up), words, Plumb(f"the capture's own vertical ({words})", cloud.u_up))
@@ -107,13 +108,15 @@ def _level_pairs(thinned: Thinned, planes: list[Candidate], axes: list[Array], *
         square = [p for p in planes if np.linalg.norm(np.cross(p.normal, axis)) < SQUARE and p.area > 0.5]
         walls = sum(p.area for p in planes if is_upright(p, axis))
         heights = thinned.points @ axis
-        ends = np.quantile(heights, (0.02, 0.98))
-        low = [p for p in square if np.dot(p.centre, axis) < ends[0] + 0.15]
-        high = [p for p in square if np.dot(p.centre, axis) > ends[1] - 0.15]
+        lowest, highest = np.quantile(heights, (0.02, 0.98))
+        low = [p for p in square if np.dot(p.centre, axis) < lowest + 0.15]
+        high = [p for p in square if np.dot(p.centre, axis) > highest - 0.15]
         one = max(low, key=lambda p: p.area, default=None)
         two = max(high, key=lambda p: p.area, default=None)
-        complete = one is not None and two is not None
-        if walls and (complete or (not both and (one is not None or two is not None))):
+        ends = [plane for plane in (one, two) if plane is not None]
+        # one surface at one end may be the wall itself, seen by a camera: then what stands on it is small
+        enough = walls > LONE * ends[0].area if len(ends) == 1 else walls > 0
+        if enough and len(ends) >= (2 if both else 1):
             found.append(_Level(axis, one, two, walls))
     return found
 
@@ -141,9 +144,19 @@ def _ends(found: _Level) -> str:
     return "floor and ceiling" if found.apart is not None else "a floor or ceiling"
 
 
-def _by_level(found: _Level, cloud: Cloud) -> Upright:
-    """Up along the file axis that floor or ceiling are square to, in the sense of the convention, else positive."""
-    sense, notes = 1.0, []
+def _by_level(found: _Level, cloud: Cloud, thinned: Thinned) -> Upright:
+    """Up along the file axis that floor or ceiling are square to, in the sense of the convention, else positive.
+
+    A lone surface at the positive end may be a ceiling without a floor, or the floor of a file that points down:
+    the first is taken, and said.
+    """
+    sense, notes = 1.0, list(_upside_down(found, thinned)) if cloud.up is None else []
+    if cloud.up is None and found.low is None:
+        name = axis_name(found.axis)
+        notes.append(
+            f"one level surface was found, at the upper end of the file's {name}, and taken as a ceiling: "
+            f"if it is the floor, say --up -{name}"
+        )
     if cloud.up is not None:
         along = float(np.dot(found.axis, unit(cloud.up)))
         if abs(along) > 1 - SQUARE:
@@ -160,14 +173,36 @@ def _by_level(found: _Level, cloud: Cloud) -> Upright:
     return Upright(axis, words, Plumb(f"the capture's own vertical ({words})", cloud.u_up), tuple(notes))
 
 
+def _upside_down(found: _Level, thinned: Thinned) -> list[str]:
+    """A remark where the clutter stands at the upper end."""
+    if found.low is None or found.high is None:
+        return []
+    low, high = _clutter(found, thinned)
+    if high < 2 * low + 200:
+        return []
+    name = axis_name(found.axis)
+    return [
+        f"the file's positive {name} was taken as up, but more stands at that end than at the other: if the capture "
+        f"hangs upside down, say --up -{name}"
+    ]
+
+
+def _clutter(found: _Level, thinned: Thinned) -> tuple[int, int]:
+    """Points 0.15 to 0.9 m from the low and from the high end that do not face sideways, as walls do."""
+    heights = thinned.points @ found.axis
+    tops = np.abs(thinned.normals @ found.axis) > 0.5
+    counts = []
+    for plane, sense in ((found.low, 1.0), (found.high, -1.0)):
+        away = sense * (heights - float(np.dot(plane.centre, found.axis))) if plane is not None else np.zeros(0)
+        counts.append(int(((away > 0.15) & (away < 0.9) & tops).sum()) if plane is not None else 0)
+    return counts[0], counts[1]
+
+
 def _by_tilted(found: _Level, thinned: Thinned) -> Upright:
     """Up square to floor and ceiling of a capture whose axes all lean; the furnished end is the floor."""
     axis = found.axis
-    heights = thinned.points @ axis
-    low, high = (float(np.dot(p.centre, axis)) for p in (found.low, found.high) if p is not None)
-    near_low = ((heights > low + 0.1) & (heights < low + 1.0)).sum()
-    near_high = ((heights < high - 0.1) & (heights > high - 1.0)).sum()
-    if max(near_low, near_high) < 1.15 * min(near_low, near_high):
+    near_low, near_high = _clutter(found, thinned)
+    if max(near_low, near_high) < 2 * min(near_low, near_high) + 100:
         raise UnitsUnknown(
             "the capture",
             "floor and ceiling found but not which is which, and no file axis is square to them",

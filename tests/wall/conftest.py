@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from flatscan.model import Cloud, Origin
+from flatscan.wall import find_walls
 
 ROOT = Path(__file__).parents[2]
 
@@ -40,10 +41,16 @@ def as_cloud():
 
 
 @pytest.fixture(scope="session")
-def bare_room(rooms):
-    return rooms.build_room(1, plan=rooms.BARE)
+def bare(rooms, as_cloud):
+    """An empty room's cloud, its truth, and what was found in it."""
+    points, truth = rooms.build_room(1, plan=rooms.BARE)
+    cloud = as_cloud(points)
+    return cloud, truth, find_walls(cloud)
 
 
 @pytest.fixture(scope="session")
-def furnished_room(rooms):
-    return rooms.build_room(1, plan=rooms.FURNISHED)
+def furnished(rooms, as_cloud):
+    """The same for a room with a door, a window, skirting, furniture, a pipe and mixed pixels."""
+    points, truth = rooms.build_room(1, plan=rooms.FURNISHED)
+    cloud = as_cloud(points)
+    return cloud, truth, find_walls(cloud)
