@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 Maker = Callable[[Findings, str, Path], None]
-FORMATS = ("png", "csv", "json")
+FORMATS = ("png", "pdf", "csv", "json")
 RESULT = "result.json"
 
 
@@ -27,16 +27,18 @@ def write(
     *,
     overwrite: bool = False,
     units: str = "mm",
+    paper: str = "a4",
     formats: Collection[str] = FORMATS,
 ) -> tuple[Path, ...]:
     """Write the sheets of one wall into ``folder`` and return their paths, the result document last.
 
     Everything is made beside the folder first and moved in when all of it is whole: a failed run leaves nothing.
     A folder that cannot be written, a sheet that stands there without ``overwrite``, or a full disk raises
-    `OutputError`; a format that is not one of `FORMATS`, or other units than "mm" and "in", raises `BadValue`.
+    `OutputError`; a format that is not one of `FORMATS`, or other units than "mm" and "in",
+    or another ``paper`` than "a4" and "letter", raises `BadValue`.
     """
     folder = Path(folder)
-    sheets = _planned(findings, formats, units)
+    sheets = _planned(findings, formats, units, paper)
     names = [name for name, _ in sheets]
     _refuse_clash(folder, names, overwrite)
     try:
@@ -53,15 +55,16 @@ def write(
         shutil.rmtree(beside, ignore_errors=True)
 
 
-def _planned(findings: Findings, formats: Collection[str], units: str) -> list[tuple[str, Maker]]:
-    if units not in ("mm", "in"):
-        raise BadValue("--units", f"'{units}'", needed="mm or in", remedy="Choose one of the two")
+def _planned(findings: Findings, formats: Collection[str], units: str, paper: str) -> list[tuple[str, Maker]]:
+    for option, value, choices in (("--units", units, ("mm", "in")), ("--paper", paper, ("a4", "letter"))):
+        if value not in choices:
+            raise BadValue(option, f"'{value}'", needed=" or ".join(choices), remedy="Choose one of the two")
     unknown = sorted(set(formats) - set(FORMATS))
     if unknown:
         raise BadValue(
             "formats", f"'{unknown[0]}'", needed=f"some of {', '.join(FORMATS)}", remedy="Leave the unknown format out"
         )
-    sheets = [sheet for name in FORMATS if name in formats for sheet in _MAKERS[name](findings)]
+    sheets = [sheet for name in FORMATS if name in formats for sheet in _MAKERS[name](findings, paper)]
     if "json" in formats:
         names = [name for name, _ in sheets] + [RESULT]
         sheets.append((RESULT, _result(names)))
@@ -132,7 +135,7 @@ def _figure(draw: Callable[[Findings, str], Figure]) -> Maker:
     return make
 
 
-def _pictures(findings: Findings) -> list[tuple[str, Maker]]:
+def _pictures(findings: Findings, _: str) -> list[tuple[str, Maker]]:
     from flatscan.sheets.figures import contour, plan, profiles
 
     sheets = [("contour.png", _figure(contour.contour))]
@@ -152,8 +155,18 @@ def _cells_csv(findings: Findings, _: str, path: Path) -> None:
     path.write_text(cells.text(findings), encoding="utf-8", newline="\n")
 
 
-_MAKERS: dict[str, Callable[[Findings], list[tuple[str, Maker]]]] = {
+def _book(_: Findings, paper: str) -> list[tuple[str, Maker]]:
+    def make(findings: Findings, units: str, path: Path) -> None:
+        from flatscan.sheets.paper import pdf
+
+        pdf.write(findings, path, units, paper)
+
+    return [("sheets.pdf", make)]
+
+
+_MAKERS: dict[str, Callable[[Findings, str], list[tuple[str, Maker]]]] = {
     "png": _pictures,
-    "csv": lambda _: [("offsets.csv", _cells_csv)],
-    "json": lambda _: [],
+    "pdf": _book,
+    "csv": lambda *_: [("offsets.csv", _cells_csv)],
+    "json": lambda *_: [],
 }

@@ -9,6 +9,8 @@ import numpy as np
 from flatscan.sheets import numbers, words
 from flatscan.survey import Findings
 
+# decimals of a number that is shown as it was worked out, such as whole bags
+AS_IS = -1
 Cell = float | int | str | None
 
 
@@ -64,7 +66,8 @@ def _text(column: Column, value: Cell, system: str) -> str:
         return value
     if _is_length(column.key):
         return words.bare(value, system, decimals=column.decimals)
-    return f"{value * numbers.factor(column.key) + 0.0:.{column.decimals}f}"
+    shown = value * numbers.factor(column.key) + 0.0
+    return f"{shown:g}" if column.decimals == AS_IS else f"{shown:.{column.decimals}f}"
 
 
 _AT = (Column("x_mm", "from left"), Column("y_mm", "up"))
@@ -138,7 +141,7 @@ def order(findings: Findings) -> Table:
         Column("kg", "kg after waste"),
         Column("low", "wanted from", 1),
         Column("high", "to", 1),
-        Column("order", "ORDER", 1),
+        Column("order", "ORDER", AS_IS),
     )
     rows = tuple((line.product, line.unit, line.kg, line.low, line.high, line.order) for line in lines)
     return Table("order", "Order", columns, rows, "nothing to order was worked out", words.BEFORE_FILLING)
@@ -280,6 +283,13 @@ def gap_spots(findings: Findings) -> tuple[Spot, ...]:
     floor = 0.5 * next((c.limit for c in judged if c.name == "flatness"), 0.0)
     kept = [gap for number, gap in enumerate(places) if number == 0 or abs(gap.value) > floor]
     return tuple(Spot(f"G{n}", *gap.at, abs(gap.value), "gap") for n, gap in enumerate(kept, 1))
+
+
+def gap_table(findings: Findings) -> Table:
+    """The places of the largest gaps, numbered as on the gap map."""
+    rows = tuple((spot.mark, spot.x, spot.y, spot.value) for spot in gap_spots(findings))
+    columns = (Column("mark", "no."), *_AT, Column("gap_mm", "gap", 1))
+    return Table("gaps", "Where the gap is largest", columns, rows, "no gap could be evaluated")
 
 
 def spot_table(findings: Findings) -> Table:

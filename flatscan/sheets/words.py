@@ -116,11 +116,14 @@ def wall_name(findings: Findings) -> str:
     return f"{name}: {title}" if title else name
 
 
-def all_cautions(findings: Findings) -> tuple[str, ...]:
-    """What has to stand before the sheets of these findings, the weightiest first, each in full."""
+def all_cautions(findings: Findings, *, hacking: bool = True) -> tuple[str, ...]:
+    """What has to stand before the sheets of these findings, the weightiest first, each in full.
+
+    Sheets that tell nobody to cut leave those of ``hacking`` out.
+    """
     told = [*stops(findings), *(findings.take_off.cautions if findings.take_off is not None else ())]
     told += [BEFORE_THICK] if is_thick(findings) else []
-    told += list(cautions.HACKING) if findings.hacks else []
+    told += list(cautions.HACKING) if findings.hacks and hacking else []
     told += [BEFORE_FILLING] if _wet_work(findings) else []
     told += [cautions.HEIGHT] if findings.wall.height > _REACH and (findings.hacks or _wet_work(findings)) else []
     return tuple(dict.fromkeys(told))
@@ -147,7 +150,7 @@ def stops(findings: Findings) -> tuple[str, ...]:
     """Stop signs that fire, each opened by the word."""
     if findings.take_off is None:
         return ()
-    return tuple(s if s.lower().startswith("stop") else f"STOP: {s}" for s in findings.take_off.stops)
+    return tuple(s if s.startswith("STOP:") else f"STOP: {s}" for s in findings.take_off.stops)
 
 
 def not_examined(findings: Findings, system: str = "mm", *, always: bool = True) -> tuple[str, ...]:

@@ -225,6 +225,18 @@ def stations():
     return make_stations()
 
 
+@pytest.fixture(scope="session")
+def build():
+    """Build findings of any command, with changes."""
+    return make_findings
+
+
+@pytest.fixture(scope="session")
+def build_stations():
+    """Build findings at stations, with changes."""
+    return make_stations
+
+
 @pytest.fixture
 def findings_for():
     """Build findings of any command, with changes."""

@@ -14,6 +14,7 @@ from flatscan.sheets.figures.bands import HOLLOW, NEUTRAL
 from flatscan.sheets.figures.contour import flatness_limit
 from flatscan.sheets.figures.style import A4, INK, font
 from flatscan.survey import Findings
+from flatscan.units import feet_and_inches
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -95,7 +96,11 @@ def gap_histogram(findings: Findings, units: str = "mm", *, size: tuple[float, f
             xycoords=("data", "axes fraction"), xytext=(6, -4), textcoords="offset points", va="top",
             fontproperties=font(11, "bold"),
         )  # fmt: skip
-    axes.set_xlabel("deepest gap at a place, mm")
+    if units == "in":
+        from matplotlib.ticker import FuncFormatter
+
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda at, _: feet_and_inches(at / 1000)))
+    axes.set_xlabel("deepest gap at a place" + ("" if units == "in" else ", mm"))
     axes.set_ylabel("share of the places, %")
     titleblock.foot(figure, findings, units, "A share over the limit decides nothing: the largest gap with its ± does.")
     return figure

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -35,12 +36,19 @@ def wrapped(text: str, room: float, size: float, weight: str = "normal") -> list
             continue
         if line:
             lines.append(line)
-        while width(word, size, weight) > room and len(word) > 1:
-            keep = next(n for n in range(len(word) - 1, 0, -1) if n == 1 or width(word[:n], size, weight) <= room)
-            lines.append(word[:keep])
-            word = word[keep:]  # noqa: PLW2901 - the rest of the broken word goes on
-        line = word
+        *whole, line = _broken(word, room, size, weight)
+        lines += whole
     return [*lines, line] if line or not lines else lines
+
+
+def _broken(word: str, room: float, size: float, weight: str) -> list[str]:
+    """A word in pieces that fit, one letter at least in each."""
+    pieces = []
+    while width(word, size, weight) > room and len(word) > 1:
+        fits = bisect_right(range(1, len(word)), room, key=lambda n: width(word[:n], size, weight))
+        pieces.append(word[: max(fits, 1)])
+        word = word[max(fits, 1) :]
+    return [*pieces, word]
 
 
 def cut(text: str, room: float, size: float, weight: str = "normal") -> str:
@@ -48,9 +56,8 @@ def cut(text: str, room: float, size: float, weight: str = "normal") -> str:
     line = printable(text)
     if width(line, size, weight) <= room:
         return line
-    while line and width(line + "…", size, weight) > room:
-        line = line[:-1]
-    return line.rstrip() + "…"
+    fits = bisect_right(range(1, len(line)), room, key=lambda n: width(line[:n] + "…", size, weight))
+    return line[:fits].rstrip() + "…"
 
 
 def fitted(

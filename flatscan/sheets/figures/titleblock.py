@@ -117,7 +117,7 @@ def caution_lines(figure: Figure, findings: Findings, top: float) -> float:
     wide, _ = figure.get_size_inches()
     top -= 0.07
     for text in words.short_cautions(findings):
-        bold = "bold" if text.upper().startswith("STOP") else "normal"
+        bold = "bold" if text.startswith("STOP:") else "normal"
         top = write(
             figure, MARGIN, top, f"! {text}", size=8.5, weight=bold, room=wide - 2 * MARGIN, lines=3, smallest=7
         )
