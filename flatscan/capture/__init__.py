@@ -29,8 +29,11 @@ def read(
         digest = sha256_beside(pool, path)
         if form.holds == "stations":
             stations = form.open(path, file_unit=file_unit, reading_u=reading_u)
-            origin = replace(stations.origin, sha256=digest.result(), warnings=notes + stations.origin.warnings)
+            warnings = notes + stations.origin.warnings
+            origin = replace(stations.origin, file=path.name, sha256=digest.result(), warnings=warnings)
             return replace(stations, origin=origin)
         source = form.open(path)
         source = replace(source, warnings=notes + source.warnings)
-        return checked_cloud(path, source, digest.result, file_unit=file_unit, max_points=max_points)
+        cloud = checked_cloud(path, source, digest.result, file_unit=file_unit, max_points=max_points)
+        # the name alone: the same file gives the same numbers and words wherever it lies
+        return replace(cloud, origin=replace(cloud.origin, file=path.name))
