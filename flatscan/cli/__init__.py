@@ -15,6 +15,7 @@ COMMANDS = {
     "check": "Does it conform: flatness (and plumb) against a limit, with its uncertainty.",
     "setout": "Screed lines, packing at each dot, nib list.",
     "lows": "After ruling off: what to fill or shave, where, how deep, how many litres.",
+    "site": "Many walls, resumable, one summary.",
     "tolerances": "The tolerance entries: length, limit, method, source, how sure.",
     "demo": "The main job on the bundled samples.",
 }

@@ -1,0 +1,178 @@
+"""``flatscan site``: many walls, resumable, one summary."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from flatscan.cli import options, running
+
+if TYPE_CHECKING:
+    from flatscan.site.job import Capture, Settings
+    from flatscan.site.listing import Row
+    from flatscan.site.run import Pool, Run, Watch
+
+# options that describe one wall: with one of them and no --wall, only wall 1 is meant
+_ONE_WALL = ("seen_from", "width", "height", "region", "opening", "no_opening", "fix")
+
+
+def _job_options(command: Any) -> Any:  # noqa: ANN401
+    """What may be said for the whole site and, in a list's own column, for a single capture."""
+    for decorate in (
+        options.capture_options, options.rule_options,
+        click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the method."),
+        click.option("--plumb-limit", type=options.LENGTH, help="Largest lean allowed over the wall's height."),
+        click.option("--tolerance", help="A published tolerance by its ID instead of a limit."),
+        click.option("--limit", type=options.LENGTH, help="Largest gap allowed under the rule."),
+        options.finish_options,
+    ):  # fmt: skip
+        command = decorate(command)
+    return command
+
+
+@click.command("site")
+@click.argument("source", metavar="FOLDER|LIST.csv", type=click.Path())
+@click.option("--jobs", type=click.IntRange(1), help="Walls worked on at once.  [default: one per processor]")
+@click.option("--time-limit", type=click.FloatRange(1), metavar="SECONDS", default=3600, show_default=True,
+              help="For one wall.")  # fmt: skip
+@click.option("--memory-limit", type=click.FloatRange(1), metavar="GB", help="For one wall.  [default: a fair share]")
+@click.option("--max-points", type=click.IntRange(1), help="Refuse captures of more points.  [default: what fits]")
+@click.option("--cluster", metavar="ADDRESS", help="Work on a Dask scheduler that you trust, such as tcp://host:8786.")
+@_job_options
+@options.output_options
+@click.pass_context
+def command(ctx: click.Context, source: str, **given: Any) -> int:
+    """Many walls: every capture in a folder or a list, all walls of each; interrupted, it goes on where it stopped.
+
+    A list has the columns wall, file, options, tolerance, trade, floor, room. Results of walls that are done stay
+    as long as file and settings are the same; --overwrite begins anew.
+
+    Example: flatscan site scans --limit 3mm --capture-type scanner --out site-sheets
+    """
+    from flatscan import sheets
+    from flatscan.site import run
+
+    folder = Path(given["out"] or f"{Path(source).stem}-flatscan")
+    captures = _captures(ctx, Path(source), folder, given)
+    with _watched(quiet=given["quiet"]) as watch:
+        result = run(
+            captures, folder, lambda: _pool(given), site=Path(source).absolute().stem, units=given["units"],
+            afresh=given["overwrite"], shared_scratch=given["cluster"] is None, watch=watch,
+        )  # fmt: skip
+    if given["as_json"]:
+        sys.stdout.write(sheets.text(result.document))
+    else:
+        _report(result, folder, given["units"], quiet=given["quiet"])
+    return running.FAILED if result.document["failed"] else 0
+
+
+def _captures(ctx: click.Context, source: Path, folder: Path, given: dict[str, Any]) -> list[Capture]:
+    from flatscan.errors import ReadError
+    from flatscan.site import listing
+
+    if not source.exists():
+        raise ReadError(
+            source, "no such folder or list", needed="a folder of captures, or a CSV list of them",
+            remedy="Check the name",
+        )  # fmt: skip
+    names = {option.name for option in _row_command.params}
+    base = {name: value for name, value in given.items() if name in names}
+    chosen = ctx.get_parameter_source("wall") == click.core.ParameterSource.COMMANDLINE
+    outside = {name: given[name] for name in ("units", "max_points")}
+    if source.is_dir():
+        running.one_wall_only(("", ""), given)
+        return listing.in_folder(source, _settings(base, chosen=chosen, **outside), folder)
+
+    def settings_of(row: Row) -> Settings:
+        return _row_settings(row, base, chosen=chosen, **outside)
+
+    return listing.in_list(source, settings_of)
+
+
+@click.command("options", context_settings={"help_option_names": []})
+@_job_options
+def _row_command(**given: Any) -> dict[str, Any]:
+    """The options column of a list."""
+    return given
+
+
+def _row_settings(row: Row, base: dict[str, Any], *, chosen: bool, **outside: Any) -> Settings:
+    """Settings of one row: the command's own, and what the row says instead."""
+    from flatscan.errors import BadTable
+
+    try:
+        ctx = _row_command.make_context("options", shlex.split(row.options), default_map=dict(base))
+    except (click.UsageError, ValueError) as wrong:
+        words = wrong.format_message() if isinstance(wrong, click.UsageError) else str(wrong)
+        raise BadTable(
+            "options", words.rstrip("."), needed="options as on the command line, such as --wall 2 --least 6mm",
+            remedy="Correct the row",
+        ) from wrong  # fmt: skip
+    given, own = dict(ctx.params), click.core.ParameterSource.COMMANDLINE
+    if row.tolerance:
+        given |= {"tolerance": row.tolerance, "limit": None}
+    elif ctx.get_parameter_source("limit") == own:
+        given["tolerance"] = None
+    elif ctx.get_parameter_source("tolerance") == own:
+        given["limit"] = None
+    chosen = chosen or ctx.get_parameter_source("wall") == own or any(given[name] for name in _ONE_WALL)
+    return _settings(given, chosen=chosen, **outside)
+
+
+def _settings(given: dict[str, Any], *, chosen: bool, units: str, max_points: int | None) -> Settings:
+    from flatscan import survey
+    from flatscan.site.job import Settings
+
+    given = dict(given)
+    test = survey.Testing.by(
+        rule=given.pop("rule"), limit=given.pop("limit"), tolerance=given.pop("tolerance"),
+        plumb_limit=given.pop("plumb_limit"), directions=options.degrees(given.pop("directions")),
+        confidence=given.pop("confidence"),
+    )  # fmt: skip
+    how = running.capturing(given)
+    return Settings(how, test, running.finishing(given), how.wall if chosen else None, units, max_points)
+
+
+def _pool(given: dict[str, Any]) -> Pool:
+    if given["cluster"]:
+        from flatscan.site.cluster import ClusterPool
+
+        return ClusterPool(given["cluster"])
+    from flatscan.site.local import Limits, LocalPool, default_jobs, free_memory
+
+    jobs, free = given["jobs"] or default_jobs(), free_memory()
+    share = None if free is None else free // jobs
+    memory = share if given["memory_limit"] is None else int(given["memory_limit"] * 1e9)
+    return LocalPool(jobs, Limits(memory, given["time_limit"]))
+
+
+@contextmanager
+def _watched(*, quiet: bool) -> Iterator[Watch]:
+    from flatscan.site.run import unwatched
+
+    if quiet:
+        yield unwatched
+        return
+    from flatscan.cli.site_progress import SiteProgress
+
+    shown = SiteProgress()
+    try:
+        yield shown
+    finally:
+        shown.close()
+
+
+def _report(result: Run, folder: Path, units: str, *, quiet: bool) -> None:
+    from flatscan.site.words import lines
+
+    for line in lines(result.document, units):
+        click.echo(line)
+    if not quiet:
+        kept = f" ({result.reused} results of an earlier run kept)" if result.reused else ""
+        click.echo(f"Summary in {folder}: {', '.join(path.name for path in result.files)}{kept}", err=True)

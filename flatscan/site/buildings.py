@@ -1,0 +1,216 @@
+"""The scan of a building cut into rooms: two streaming passes over its points, memory bounded by the plan's size."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator
+from contextlib import ExitStack
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from flatscan.capture.source import BLOCK
+from flatscan.capture.tally import sample_rows
+from flatscan.errors import OutputError, ReadError
+from flatscan.geometry import Array, unit
+from flatscan.model import Cloud, Origin
+from flatscan.site.levels import storeys
+from flatscan.site.rooms import Columns, Labels, rooms_of
+
+# a capture wider than this in plan may hold several rooms; so may one of two storeys
+WIDE = 6.0
+_MARGIN = 0.5
+# the share of points a room must hold for its walls to be worth looking for
+_LEAST_POINTS = 2_000
+_AXES = {"x": (1, 0, 0), "y": (0, 1, 0), "z": (0, 0, 1), "-x": (-1, 0, 0), "-y": (0, -1, 0), "-z": (0, 0, -1)}
+
+
+@dataclass(frozen=True, eq=False)
+class _Level:
+    """Axes of a building: ``up`` (3,) and two level axes as columns of ``plan`` (3, 2)."""
+
+    up: Array
+    plan: Array
+
+
+def is_building(cloud: Cloud, up: str | None = None) -> bool:
+    """Whether a capture is large enough to hold more than one room, or has more than one storey."""
+    level = _level(cloud, up)
+    spread = np.quantile(cloud.sample @ level.plan, (0.001, 0.999), axis=0)
+    return bool((spread[1] - spread[0]).max() > WIDE) or len(storeys(cloud.sample @ level.up)) > 1
+
+
+def split(cloud: Cloud, folder: Path, up: str | None = None) -> tuple[list[str], tuple[str, ...]]:
+    """Cut a cloud into rooms in ``folder`` and return their names and what is said about it.
+
+    The first pass marks which cells of the building hold points, the second writes each room's points. With fewer
+    than two rooms nothing is written. A disk that takes no more raises `OutputError`.
+    """
+    level = _level(cloud, up)
+    columns = _mark(cloud, level)
+    labels = [rooms_of(column) for column in columns]
+    found = [int(label.max(initial=0)) for label in labels]
+    if sum(found) < 2:
+        return [], ()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        counts = _write(cloud, level, columns, labels, folder)
+        names = _describe(cloud, level, columns, labels, counts, folder)
+    except OSError as error:
+        raise OutputError(
+            folder, f"cannot be written ({(error.strerror or str(error)).lower()})",
+            needed=f"about {cloud.count * 12 / 1e9:.1f} GB for the rooms of {cloud.origin.file}",
+            remedy="Make room and run the same command again",
+        ) from error  # fmt: skip
+    spare = 1 - sum(counts.values()) / max(cloud.count, 1)
+    note = f"cut into {len(names)} rooms on {len(columns)} storeys; {spare:.1%} of the points lie in none of them"
+    return names, (note,)
+
+
+def read_part(folder: Path, name: str) -> Cloud:
+    """One room as a cloud, as `split` left it; raises `ReadError` where it is missing or cut off."""
+    rows = folder / f"{name}.f32"
+    try:
+        words = json.loads((folder / f"{name}.json").read_bytes())
+        held = rows.stat().st_size
+    except (OSError, ValueError) as error:
+        raise _lost(rows, str(error)) from error
+    if held != words["count"] * 12:
+        raise _lost(rows, f"{held:,} bytes instead of {words['count'] * 12:,}")
+    offset = np.array(words["offset"])
+    number = sample_rows(words["count"])
+    sample = np.array(np.memmap(rows, np.float32, "r", shape=(words["count"], 3))[number], dtype=np.float64) + offset
+    up, stands = (None if words[key] is None else np.array(words[key]) for key in ("up", "stands"))
+    origin = Origin(**{**words["origin"], "warnings": tuple(words["origin"]["warnings"])})
+    return Cloud(
+        origin=origin, sample=sample, chunks=_Chunks(rows, words["count"], offset), count=words["count"],
+        shift=np.array(words["shift"]), u_step=np.array(words["u_step"]), up=up, up_from=words["up_from"],
+        stands=stands, independent_share=words["independent_share"],
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class _Chunks:
+    """Streams one room's points in the building's coordinates."""
+
+    rows: Path
+    count: int
+    offset: Array
+
+    def __call__(self) -> Iterator[Array]:
+        with self.rows.open("rb") as stream:
+            for start in range(0, self.count, BLOCK):
+                size = min(BLOCK, self.count - start)
+                block = np.frombuffer(stream.read(size * 12), np.float32)
+                if len(block) < 3 * size:
+                    raise _lost(self.rows, "it ended early")
+                yield block.reshape(-1, 3).astype(np.float64) + self.offset
+
+
+def _lost(path: Path, found: str) -> ReadError:
+    return ReadError(path, found, needed="a room cut out of the scan", remedy="Run again with --overwrite")
+
+
+def _level(cloud: Cloud, up: str | None) -> _Level:
+    """Up as given, else as the file says, else the file's z axis, as scanners of buildings write it."""
+    direction = unit(np.array(_AXES[up], float) if up else np.array([0.0, 0.0, 1.0]) if cloud.up is None else cloud.up)
+    first = np.eye(3)[int(np.argmin(np.abs(direction)))]
+    first = unit(first - np.dot(first, direction) * direction)
+    return _Level(direction, np.stack([first, np.cross(direction, first)], axis=1))
+
+
+def _mark(cloud: Cloud, level: _Level) -> list[Columns]:
+    plan = cloud.sample @ level.plan
+    low, high = np.quantile(plan, (0.0005, 0.9995), axis=0)
+    columns = [
+        Columns.empty(storey, low - _MARGIN, high + _MARGIN) for storey in storeys(cloud.sample @ level.up)
+    ]  # fmt: skip
+    for points in cloud.chunks():
+        plan, height = points @ level.plan, points @ level.up
+        for column in columns:
+            column.add(plan, height)
+    return columns
+
+
+def _name(storey: int, room: int) -> str:
+    return f"level-{storey + 1}-room-{room}"
+
+
+def _write(
+    cloud: Cloud, level: _Level, columns: list[Columns], labels: list[Labels], folder: Path
+) -> dict[tuple[int, int], int]:
+    """Points of every room into a file of its own, 32-bit from the middle of the room; returns how many each has."""
+    middles = {
+        (storey, room): _middle(column, label, room, level)
+        for storey, (column, label) in enumerate(zip(columns, labels, strict=True))
+        for room in range(1, int(label.max(initial=0)) + 1)
+    }
+    counts = dict.fromkeys(middles, 0)
+    with ExitStack() as stack:
+        files = {key: stack.enter_context((folder / f"{_name(*key)}.f32").open("wb")) for key in middles}
+        for points in cloud.chunks():
+            plan, height = points @ level.plan, points @ level.up
+            for storey, (column, label) in enumerate(zip(columns, labels, strict=True)):
+                row, col, inside = column.places(plan, height)
+                for room, mine in _by_room(label[row, col], points[inside]):
+                    key = storey, room
+                    files[key].write((mine - middles[key]).astype(np.float32).tobytes())
+                    counts[key] += len(mine)
+        for stream in files.values():
+            stream.flush()
+            os.fsync(stream.fileno())
+    return counts
+
+
+def _by_room(label: Labels, points: Array) -> Iterator[tuple[int, Array]]:
+    """Points (n, 3) of each room, in their own order, room 0 (none) left out."""
+    order = np.argsort(label, kind="stable")
+    numbers, first = np.unique(label[order], return_index=True)
+    for number, rows in zip(numbers, np.split(order, first[1:]), strict=True):
+        if number > 0:
+            yield int(number), points[rows]
+
+
+def _middle(column: Columns, label: Labels, room: int, level: _Level) -> Array:
+    """A round place (3,) [m] near the middle of a room: differences from it are small enough for 32 bits."""
+    row, col = np.nonzero(label == room)
+    plan = column.low + (np.array([col.mean(), row.mean()]) + 0.5) * column.cell
+    return np.round(level.plan @ plan + level.up * column.storey[0])
+
+
+def _describe(
+    cloud: Cloud, level: _Level, columns: list[Columns], labels: list[Labels], counts: dict[tuple[int, int], int],
+    folder: Path,
+) -> list[str]:  # fmt: skip
+    """Write what `read_part` needs beside each room's points, last of all, and return the rooms' names."""
+    common = {
+        "origin": asdict(cloud.origin), "shift": cloud.shift.tolist(), "u_step": cloud.u_step.tolist(),
+        "up": None if cloud.up is None else cloud.up.tolist(), "up_from": cloud.up_from,
+        "independent_share": cloud.independent_share,
+    }  # fmt: skip
+    names = []
+    for (storey, room), count in counts.items():
+        name = _name(storey, room)
+        if count < _LEAST_POINTS:
+            (folder / f"{name}.f32").unlink()
+            continue
+        offset = _middle(columns[storey], labels[storey], room, level)
+        words: dict[str, Any] = common | {"count": count, "offset": offset.tolist()}
+        words["stands"] = _stands_in(cloud, level, columns[storey], labels[storey], room)
+        beside = folder / f"{name}.part"
+        beside.write_text(json.dumps(words), encoding="utf-8")
+        beside.replace(folder / f"{name}.json")
+        names.append(name)
+    return names
+
+
+def _stands_in(cloud: Cloud, level: _Level, column: Columns, label: Labels, room: int) -> list[list[float]] | None:
+    """Scanner positions in the room; None if the file tells none, or none of them stood here."""
+    if cloud.stands is None:
+        return None
+    row, col, inside = column.places(cloud.stands @ level.plan, cloud.stands @ level.up)
+    here = cloud.stands[inside][label[row, col] == room]
+    return here.tolist() if len(here) else None

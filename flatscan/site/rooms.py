@@ -1,0 +1,91 @@
+"""Rooms of a storey: free space under its ceiling, parted by what stands from door height to the ceiling.
+
+Doors end below the ceiling, so just under it every wall is closed: the free cells there fall into one piece a room.
+Every place within reach of a piece belongs to the nearest one, so that each room takes its own face of a partition.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from flatscan.geometry import Array, Mask
+from flatscan.site.levels import LEAST_STOREY, Storey
+
+CELL = 0.05
+LEAST_ROOM = 1.5
+REACH = 0.30
+# a wall shows in at least half of the cells of its column between these distances under the column's top
+_UNDER_TOP, _DOWN_TO, _WALL_SHARE = 0.10, 0.50, 0.5
+_MOST_CELLS = 600_000_000
+
+Labels = NDArray[np.int16]
+
+
+@dataclass(eq=False)
+class Columns:
+    """Which cells of a storey hold points, (rows, cols, levels) at `CELL` or coarser; filled block by block."""
+
+    storey: Storey
+    low: Array
+    cell: float
+    filled: Mask
+
+    @classmethod
+    def empty(cls, storey: Storey, low: Array, high: Array) -> Columns:
+        """Cells for a storey over the plan from ``low`` (2,) to ``high`` (2,) [m]; coarser where that is too many."""
+        cell = CELL
+        while True:
+            cols, rows = (np.ceil((high - low) / cell) + 1).astype(int)
+            levels = int(np.ceil((storey[1] - storey[0]) / cell)) + 1
+            if int(rows) * int(cols) * levels <= _MOST_CELLS:
+                return cls(storey, low, cell, np.zeros((int(rows), int(cols), levels), dtype=bool))
+            cell *= 1.25
+
+    def add(self, plan: Array, height: Array) -> None:
+        """Mark the cells of points at ``plan`` (n, 2) and ``height`` (n,), all [m]."""
+        row, col, inside = self.places(plan, height)
+        level = ((height[inside] - self.storey[0]) / self.cell).astype(np.int64)
+        rows_cols = row * self.filled.shape[1] + col
+        self.filled.reshape(-1)[rows_cols * self.filled.shape[2] + level] = True
+
+    def places(self, plan: Array, height: Array) -> tuple[NDArray[np.int64], NDArray[np.int64], Mask]:
+        """Row and column of those points that lie in this storey, and which do."""
+        spot = np.floor((plan - self.low) / self.cell)
+        rows, cols, _ = self.filled.shape
+        inside = (height >= self.storey[0]) & (height < self.storey[1])
+        inside &= (spot[:, 0] >= 0) & (spot[:, 0] < cols) & (spot[:, 1] >= 0) & (spot[:, 1] < rows)
+        return spot[inside, 1].astype(np.int64), spot[inside, 0].astype(np.int64), inside
+
+
+def rooms_of(columns: Columns) -> Labels:
+    """Number of the room, from 1, that each plan cell (rows, cols) belongs to; 0 for none."""
+    filled, cell = columns.filled, columns.cell
+    levels = filled.shape[2]
+    top = levels - 1 - np.argmax(filled[:, :, ::-1], axis=2)
+    covered = filled.any(axis=2) & (top * cell >= LEAST_STOREY)
+    wall = covered & (_filled_below(filled, top, cell) >= _WALL_SHARE)
+    wall = ndimage.binary_dilation(wall, np.ones((3, 3), bool))
+    pieces, number = ndimage.label(covered & ~wall)
+    sizes = ndimage.sum_labels(np.ones_like(pieces), pieces, np.arange(1, number + 1)) * cell**2
+    kept = np.zeros(number + 1, np.int16)
+    large = np.flatnonzero(sizes >= LEAST_ROOM) + 1
+    kept[large] = np.arange(1, len(large) + 1)
+    labels = kept[pieces]
+    if not len(large):
+        return labels
+    away, (row, col) = ndimage.distance_transform_edt(labels == 0, return_indices=True)
+    return np.where(away * cell <= REACH + 2 * cell, labels[row, col], np.int16(0))
+
+
+def _filled_below(filled: Mask, top: NDArray[np.int64], cell: float) -> Array:
+    """Share of filled cells in each column between 100 and 500 mm under its top."""
+    first, last = round(_UNDER_TOP / cell), round(_DOWN_TO / cell)
+    total = np.zeros(top.shape)
+    for step in range(first, last + 1):
+        level = np.maximum(top - step, 0)
+        total += np.take_along_axis(filled, level[:, :, None], axis=2)[:, :, 0]
+    return total / (last - first + 1)

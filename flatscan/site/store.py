@@ -1,0 +1,130 @@
+"""The folder of a site's results: each result whole or not there at all, whatever instant the run ends at.
+
+A result is a folder of sheets with its ``record.json`` in it, made aside and renamed into place, so that the record
+and its sheets appear together. A record counts only while its key is the key asked for and its sheets are there.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from flatscan.errors import OutputError
+
+RECORD = "record.json"
+SCRATCH = ".scratch"
+Record = dict[str, Any]
+
+
+class Store:
+    """Results under ``folder``: ``walls/<slug>/`` for walls, ``captures/<slug>/`` for the walls found in captures."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.scratch = folder / SCRATCH
+
+    def sweep(self) -> None:
+        """Clear away what an interrupted run left unfinished; only under the lock."""
+        try:
+            shutil.rmtree(self.scratch, ignore_errors=True)
+            self.scratch.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise cannot(self.folder, error) from error
+
+    def forget(self) -> None:
+        """Remove all results, to begin anew."""
+        for part in ("walls", "captures"):
+            shutil.rmtree(self.folder / part, ignore_errors=True)
+
+    def find(self, kind: str, slug: str, key: str) -> Record | None:
+        """The record of a task done before with this very input and these settings, None if there is none."""
+        place = self._place(kind, slug)
+        try:
+            record = json.loads((place / RECORD).read_bytes())
+        except (OSError, ValueError):
+            return None
+        if not isinstance(record, dict) or record.get("key") != key or record.get("again"):
+            return None
+        return record if all(_is_whole(place / name, size) for name, size in record["sheets"].items()) else None
+
+    def publish(self, kind: str, slug: str, record: Record, sheets: Mapping[str, bytes]) -> Record:
+        """Put a result in its place, replacing an older one; raises `OutputError` where the disk will not take it."""
+        record = record | {"sheets": {name: len(data) for name, data in sorted(sheets.items())}}
+        text = json.dumps(record, ensure_ascii=False, sort_keys=True, indent=1) + "\n"
+        made, old = self.scratch / f"{kind}-{slug}", self.scratch / f"old-{kind}-{slug}"
+        place = self._place(kind, slug)
+        try:
+            shutil.rmtree(made, ignore_errors=True)
+            made.mkdir(parents=True)
+            for name, data in sheets.items():
+                _write_through(made / name, data)
+            _write_through(made / RECORD, text.encode())
+            place.parent.mkdir(parents=True, exist_ok=True)
+            if place.exists():
+                shutil.rmtree(old, ignore_errors=True)
+                place.rename(old)
+            made.rename(place)
+            _flush_folder(place.parent)
+            shutil.rmtree(old, ignore_errors=True)
+        except OSError as error:
+            shutil.rmtree(made, ignore_errors=True)
+            raise cannot(self.folder, error) from error
+        return record
+
+    def write(self, name: str, data: bytes) -> Path:
+        """Write one file of the summary, whole or not at all; raises `OutputError`."""
+        beside = self.scratch / name
+        try:
+            _write_through(beside, data)
+            beside.replace(self.folder / name)
+            _flush_folder(self.folder)
+        except OSError as error:
+            raise cannot(self.folder, error) from error
+        return self.folder / name
+
+    def keep_only(self, slugs: set[str]) -> None:
+        """Remove results of walls that are no longer asked for."""
+        for place in sorted((self.folder / "walls").glob("*/")):
+            if place.name not in slugs and (place / RECORD).is_file():
+                shutil.rmtree(place, ignore_errors=True)
+
+    def _place(self, kind: str, slug: str) -> Path:
+        return self.folder / ("walls" if kind == "wall" else "captures") / slug
+
+
+def cannot(folder: Path, error: OSError) -> OutputError:
+    """The error for a folder that takes no more; what was finished before is safe in it."""
+    reason = (error.strerror or str(error)).lower()
+    return OutputError(
+        folder, f"cannot be written ({reason})", needed="a folder that may be written, with room on its disk",
+        remedy="Make room and run the same command again: it goes on where it stopped",
+    )  # fmt: skip
+
+
+def _is_whole(path: Path, size: int) -> bool:
+    try:
+        return path.stat().st_size == size
+    except OSError:
+        return False
+
+
+def _write_through(path: Path, data: bytes) -> None:
+    """Write and wait until the disk has it: a rename must not become visible before the data it names."""
+    with path.open("wb") as stream:
+        stream.write(data)
+        stream.flush()
+        os.fsync(stream.fileno())
+
+
+def _flush_folder(folder: Path) -> None:
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

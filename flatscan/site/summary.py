@@ -1,0 +1,170 @@
+"""What a whole site comes to: one document out of its records, the same whatever order the walls were done in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from flatscan.material.order import OrderLine, combined_order
+from flatscan.sheets import text, words
+from flatscan.sheets.numbers import rounded
+from flatscan.site.store import Record
+
+SCHEMA = 1
+NOT_JUDGED = "not judged"
+# worst first
+DECISIONS = ("outside", "undecided", NOT_JUDGED, "within")
+NOTE_U = "± of sums: walls read with one instrument err together, so their ± are added end to end."
+NOTE_ORDER = "Fractions of bags are added up over all walls of the site and rounded up once; waste is in it."
+
+
+def document(records: Sequence[Record], *, site: str = "") -> dict[str, Any]:
+    """The summary of a site as a plain document: walls worst first, what failed, totals, order, rooms worst first."""
+    done = [record for record in records if record["status"] == "done"]
+    walls = sorted((_row(record) for record in done), key=_worst_first)
+    failed = [_labels(r) | {"file": r["file"], "error": r["error"]} for r in records if r["status"] != "done"]
+    return {
+        "schema": SCHEMA, "command": "site", "site": site, "walls": walls, "failed": failed,
+        "totals": _totals(walls, failed), "by_system": _by_system(walls), "by_trade": _by_trade(walls),
+        "order": [_line(line) for line in combined_order(_orders(done))], "order_by_floor": _by_floor(done),
+        "rooms": _rooms(walls, failed), "stops": _stops(done), "notes": [NOTE_U, NOTE_ORDER],
+        "not_examined": words.NEVER,
+    }  # fmt: skip
+
+
+def files(made: dict[str, Any], units: str) -> dict[str, bytes]:
+    """Names and contents of the summary's files: page, tables, document."""
+    from flatscan.site import page, rows
+
+    made = made | {"files": ["site.html", "site.csv", "order.csv", "site.json"]}
+    return {
+        "site.html": page.html(made, units).encode(),
+        "site.csv": rows.walls_csv(made).encode(),
+        "order.csv": rows.order_csv(made).encode(),
+        "site.json": text(made).encode(),
+    }
+
+
+def _labels(record: Record) -> dict[str, Any]:
+    names = ("floor", "room", "name", "trade", "part", "number", "title")
+    return {name: record[name] for name in names}
+
+
+def _row(record: Record) -> dict[str, Any]:
+    """One wall in the summary; lengths in mm as in its own document."""
+    made = record["document"]
+    verdict, flat, material = made.get("verdict"), made.get("flatness") or {}, made.get("material") or {}
+    row = _labels(record) | {"decision": verdict["decision"] if verdict else NOT_JUDGED}
+    row |= _worst_criterion(verdict)
+    row |= {"gap_mm": flat.get("gap_mm"), "u_gap_mm": flat.get("u_gap_mm"), "rule_mm": flat.get("rule_mm")}
+    row |= {"area_m2": made["wall"]["area_m2"], "covered_share": made["wall"]["covered_share"]}
+    row |= {name: material.get(name) for name in ("system", "mean_mm", "most_mm", "volume_l", "u_volume_l")}
+    low, high = material.get("bags_range") or (None, None)
+    row |= {"bags_low": low, "bags_high": high, "days": material.get("days")}
+    row |= {"hacking_saves_l": max((hack["saves_l"] for hack in made.get("hacking") or []), default=0.0)}
+    return row | {
+        "stops": len(material.get("stops") or []),
+        "file": record["file"],
+        "sheets": f"walls/{record['slug']}",
+    }
+
+
+def _worst_criterion(verdict: dict[str, Any] | None) -> dict[str, Any]:
+    """The criterion nearest to, or furthest over, its limit, and its upper bound as a share of the limit."""
+    judged = [] if verdict is None else [(c, _ratio(c)) for c in verdict["criteria"] if c["limit_mm"]]
+    known = [(criterion, ratio) for criterion, ratio in judged if ratio is not None]
+    if not known:
+        return {"criterion": None, "value_mm": None, "upper_mm": None, "limit_mm": None, "over_limit": None}
+    criterion, ratio = max(known, key=lambda pair: (-DECISIONS.index(pair[0]["decision"]), pair[1]))
+    names = ("value_mm", "upper_mm", "limit_mm")
+    return {"criterion": criterion["name"]} | {n: criterion[n] for n in names} | {"over_limit": rounded(ratio)}
+
+
+def _ratio(criterion: dict[str, Any]) -> float | None:
+    value = criterion["value_mm"] if criterion["upper_mm"] is None else criterion["upper_mm"]
+    return None if value is None else float(value / criterion["limit_mm"])
+
+
+def _worst_first(row: dict[str, Any]) -> tuple[float, ...]:
+    ratio = -1.0 if row["over_limit"] is None else row["over_limit"]
+    return DECISIONS.index(row["decision"]), -ratio, -(row["gap_mm"] or 0.0)
+
+
+def _sum(rows: Iterable[dict[str, Any]], name: str) -> float | None:
+    """Sum of a column; None if one of its values is not known."""
+    values = [row[name] for row in rows]
+    return None if any(value is None for value in values) else rounded(sum(values))
+
+
+def _counted(rows: Sequence[dict[str, Any]]) -> dict[str, int]:
+    return {"walls": len(rows)} | {
+        name.replace(" ", "_"): sum(row["decision"] == name for row in rows) for name in DECISIONS
+    }
+
+
+def _totals(walls: Sequence[dict[str, Any]], failed: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    sums = {name: _sum(walls, name) for name in ("area_m2", "volume_l", "u_volume_l", "days")}
+    return _counted(walls) | {"failed": len(failed)} | sums
+
+
+def _groups(rows: Sequence[dict[str, Any]], *names: str) -> dict[tuple[Any, ...], list[dict[str, Any]]]:
+    found: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
+    for row in rows:
+        found.setdefault(tuple(row[name] for name in names), []).append(row)
+    return dict(sorted(found.items(), key=lambda pair: tuple(str(part or "") for part in pair[0])))
+
+
+def _by_system(walls: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    names = ("area_m2", "volume_l", "u_volume_l", "bags_low", "bags_high", "days")
+    return [
+        {"system": system, "walls": len(rows)} | {name: _sum(rows, name) for name in names}
+        for (system,), rows in _groups(walls, "system").items()
+    ]
+
+
+def _by_trade(walls: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    return [{"trade": trade} | _counted(rows) for (trade,), rows in _groups(walls, "trade").items()]
+
+
+def _rooms(walls: Sequence[dict[str, Any]], failed: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Floors and rooms, the worst first: by their worst decision, then by how far their worst wall is over."""
+    grouped, lost = _groups(walls, "floor", "room", "part"), _groups(failed, "floor", "room", "part")
+    rooms = []
+    for place in dict.fromkeys((*grouped, *lost)):
+        rows = grouped.get(place, [])
+        worst = min(rows, key=_worst_first, default=None)
+        row = {"floor": place[0], "room": ", ".join(word.replace("-", " ") for word in place[1:] if word)}
+        row |= _counted(rows) | {"failed": len(lost.get(place, []))}
+        row |= {"decision": worst["decision"] if worst else None, "over_limit": worst["over_limit"] if worst else None}
+        row |= {"worst": worst["title"] if worst else None, "gap_mm": worst["gap_mm"] if worst else None}
+        rooms.append(row | {"area_m2": _sum(rows, "area_m2"), "volume_l": _sum(rows, "volume_l")})
+    return sorted(rooms, key=lambda row: (0, 0, 0) if row["decision"] is None else (1, *_worst_first(row)))
+
+
+def _orders(records: Iterable[Record]) -> list[tuple[OrderLine, ...]]:
+    return [tuple(OrderLine(**line) for line in record["order"]) for record in records]
+
+
+def _line(line: OrderLine) -> dict[str, Any]:
+    amounts = {name: getattr(line, name) for name in ("kg", "low", "high", "order")}
+    return {"product": line.product, "unit": line.unit} | {
+        name: None if value is None else rounded(value) for name, value in amounts.items()
+    }
+
+
+def _by_floor(records: Sequence[Record]) -> list[dict[str, Any]]:
+    """Where the order goes: what each floor takes of every product, not rounded to whole bags."""
+    floors = sorted({record["floor"] for record in records})
+    rows = []
+    for floor in floors:
+        for line in combined_order(_orders(record for record in records if record["floor"] == floor)):
+            rows.append({"floor": floor} | {name: v for name, v in _line(line).items() if name not in ("kg", "order")})
+    return rows
+
+
+def _stops(records: Sequence[Record]) -> list[dict[str, Any]]:
+    found = []
+    for record in records:
+        material = record["document"].get("material") or {}
+        found += [{"title": record["title"], "stop": stop} for stop in material.get("stops") or []]
+    return found

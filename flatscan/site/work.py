@@ -1,0 +1,132 @@
+"""One task, from file to record: what a worker does, on this machine or another."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from flatscan import capture, sheets, survey
+from flatscan.errors import FlatscanError, OutputError, ReadError
+from flatscan.material.order import OrderLine
+from flatscan.model import Cloud, Stations
+from flatscan.site import buildings
+from flatscan.site.codec import made, plain
+from flatscan.site.job import Task
+from flatscan.wall import Room
+
+SCHEMA = 1
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What came of a task: its record (plain JSON), the sheets as bytes, and an error that must stop the whole run."""
+
+    record: dict[str, Any]
+    sheets: dict[str, bytes] = field(default_factory=dict)
+    fatal: FlatscanError | None = None
+
+
+def do(task: Task) -> Outcome:
+    """Do one task; what is wrong with the capture becomes part of the record and never an exception."""
+    try:
+        return _look(task) if task.kind == "look" else _wall(task)
+    except OutputError as error:
+        return Outcome(failed(task, str(error), again=True), fatal=error)
+    except FlatscanError as error:
+        return Outcome(failed(task, str(error)))
+    except MemoryError:
+        words = f"{task.capture.path}: the memory allowed for one wall is full; needed: fewer points or larger cells"
+        return Outcome(failed(task, f"{words}. Run with fewer --jobs, or with a larger --cell.", again=True))
+
+
+def failed(task: Task, error: str, *, again: bool = False) -> dict[str, Any]:
+    """Record of a task not done; ``again`` if the next run shall try anew, the input being sound."""
+    return _head(task) | {"status": "failed", "error": error} | ({"again": True} if again else {})
+
+
+def _head(task: Task) -> dict[str, Any]:
+    capture_ = task.capture
+    return {
+        "schema": SCHEMA, "kind": task.kind, "key": task.key, "slug": task.slug, "capture": capture_.slug,
+        "title": task.title,
+        "file": capture_.path.name, "part": task.part, "number": task.number, **capture_.labels(),
+    }  # fmt: skip
+
+
+def _look(task: Task) -> Outcome:
+    """The walls of a capture; a scan of many rooms is cut into rooms first, and each of them is looked at later."""
+    how, taken = task.capture.settings.how, _read(task)
+    record = _head(task) | {"status": "done"}
+    if isinstance(taken, Stations):
+        return Outcome(record | {"rooms": [], "walls": 1, "room": None})
+    if not task.part and buildings.is_building(taken, how.up):
+        parts, notes = buildings.split(taken, Path(task.parts), how.up)
+        if len(parts) > 1:
+            return Outcome(record | {"rooms": parts, "walls": 0, "room": None, "notes": list(notes)})
+    room = survey.find_room(taken, how)
+    return Outcome(record | {"rooms": [], "walls": len(room.walls), "room": plain(room)})
+
+
+def _wall(task: Task) -> Outcome:
+    """Survey one wall and, where there is a limit, judge it; its sheets as bytes."""
+    settings, taken = task.capture.settings, _read(task)
+    how = replace(settings.how, wall=task.number)
+    seen = survey.seen_in(taken, how, room=task.room)
+    seen = replace(seen, title=seen.title or task.title)
+    if settings.test.judges or settings.test.plumb_limit is not None:
+        found = survey.plan(survey.check_seen(seen, settings.test), settings.finish)
+    else:
+        found = survey.survey_seen(seen, settings.test, settings.finish)
+    found = replace(found, command="site")
+    with _scratch(task) as folder:
+        written = sheets.write(found, folder, units=settings.units)
+        made_sheets = {path.name: path.read_bytes() for path in written}
+    return Outcome(
+        _head(task) | {"status": "done", "document": sheets.document(found), "order": _order(found)}, made_sheets
+    )
+
+
+def _order(found: survey.Findings) -> list[dict[str, Any]]:
+    """The order in full precision, so that walls can be added up and rounded once."""
+    lines: tuple[OrderLine, ...] = () if found.take_off is None else found.take_off.order
+    names = ("product", "unit", "kg", "low", "high", "order")
+    return [{name: getattr(line, name) for name in names} for line in lines]
+
+
+def _read(task: Task) -> Cloud | Stations:
+    """The capture, or the room cut out of it; raises `ReadError` where the file is not the one that was planned."""
+    settings = task.capture.settings
+    if task.part:
+        return buildings.read_part(Path(task.parts), task.part)
+    taken = capture.read(
+        task.capture.path, file_unit=settings.how.file_unit, reading_u=settings.how.reading_u,
+        max_points=settings.max_points,
+    )  # fmt: skip
+    if task.sha256 and taken.origin.sha256 != task.sha256:
+        raise ReadError(
+            task.capture.path, "the file changed while the site was worked on", needed="a file that stays as it is",
+            remedy="Run the same command again when the file is complete",
+        )  # fmt: skip
+    return taken
+
+
+@contextmanager
+def _scratch(task: Task) -> Iterator[Path]:
+    try:
+        with tempfile.TemporaryDirectory(prefix="work-", dir=task.scratch) as folder:
+            yield Path(folder) / "sheets"
+    except OSError as error:
+        raise OutputError(
+            task.scratch, f"cannot be written ({error.strerror or error})", needed="room for the sheets of one wall",
+            remedy="Make room and run the same command again",
+        ) from error  # fmt: skip
+
+
+def room_of(record: dict[str, Any]) -> Room | None:
+    """The walls that a look found, as they were."""
+    room = made(record["room"])
+    return room if isinstance(room, Room) else None
