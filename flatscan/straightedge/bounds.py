@@ -1,0 +1,147 @@
+"""Bounds on the largest gap: one it does not pass, and one it passes, at the confidence asked for (METHODS 3d)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from functools import partial
+
+import numpy as np
+from scipy.special import ndtri
+
+from flatscan.geometry import Array, robust_scale
+from flatscan.model import Relief
+from flatscan.straightedge.gaps import Gap
+from flatscan.straightedge.laying import Laying, end_triple, parts_of, value_of
+from flatscan.straightedge.lines import Direction, Lattice, Triple, find_triple, in_order, lattice, lay, supports
+from flatscan.straightedge.uncertainty import common_factor, confidence_of, half_factor, variance_bound
+
+# the two halves' difference is known to a few per cent: less than this of shared error is not told from none
+LEAST_SHARED = 0.1
+
+
+def upper_bound(work: Laying, judged: Gap | None) -> float | None:
+    """The largest of gap + k u over all positions, or a little over it (METHODS 3d).
+
+    The bound must hold for every triple, not only for the worst of each position. u^2 <= l s_a + (1 - l) s_b + s_c
+    with s of the cells (`variance_bound`), and sqrt(s) <= sqrt(s0) + (s - s0) / (2 sqrt(s0)), because a root is
+    concave. So u separates into a part of the contacts, which lifts the profile the straightedge rests on, and a part
+    of the place, which lowers the profile the gap is read to: one more exact sweep.
+    """
+    relief, valid = work.relief, work.relief.valid
+    if judged is None or not np.isfinite(relief.u[valid]).all():
+        return None
+    factor, common2 = variance_bound(
+        relief.common, relief.window, work.grid.w, relief.x, relief.y, float(relief.u[valid].min())
+    )
+    u2 = np.where(valid, relief.u, np.nan) ** 2 * factor
+    # any s0 gives a bound; the one where the largest gap stands gives a close one
+    typical = max(float(np.median(common2[valid])), 0.0 if relief.common.stationary else (judged.u_common or 0.0) ** 2)
+    s0 = typical + 2 * float(np.median(u2[valid]))
+    if s0 == 0 or float(np.ptp(u2[valid])) + float(np.ptp(common2[valid])) < 1e-9 * s0:
+        return judged.value + work.k * math.sqrt(s0)
+    raised = work.k * u2 / (2 * math.sqrt(s0))
+    lowered = raised + work.k * (common2 - typical) / (2 * math.sqrt(s0))
+    jobs: list[Callable[[], float]]
+    if work.method == "resting":
+        jobs = [partial(_highest, work.grid, work.z + raised, work.z - lowered, turn, True) for turn in work.turns]
+    else:
+        jobs = [
+            partial(_highest, work.grid, sign * work.z + raised, sign * work.z - lowered, turn, False)
+            for sign in work.signs
+            for turn in work.turns
+        ]
+    return max(in_order(jobs, work.workers)) + work.k * (math.sqrt(s0) + (typical - s0) / (2 * math.sqrt(s0)))
+
+
+def _highest(grid: Lattice, h: Array, base: Array, turn: Direction, edges: bool) -> float:
+    """Largest value one pass finds, over all cells (edges) or all windows' ends."""
+    deepest, best, _ = lay(grid, h, base, turn, edges=edges, ends=not edges)
+    if not edges:
+        return float(best[0])
+    return float(np.nanmax(deepest)) if np.isfinite(deepest).any() else -math.inf
+
+
+def lower_bound(layings: Sequence[tuple[Laying, float, Gap | None]]) -> tuple[float | None, tuple[str, ...]]:
+    """Selection-corrected lower bound [m] of the largest gap over its limit, and words where there is none.
+
+    ``layings`` are straightedges of several lengths on one relief, each with its limit [m] (0 for the gap itself) and
+    the largest gap found with it. All of them are one choice: the triple that stands out most on one random half of
+    the points is read on the other (METHODS 3d).
+    """
+    relief, k = layings[0][0].relief, layings[0][0].k
+    known = [(work, limit, gap) for work, limit, gap in layings if gap is not None and gap.u_random is not None]
+    if not known:
+        return None, ()
+    longest = max(work.rule for work, _, _ in known)
+    factor = common_factor(relief.common, relief.x, relief.y, longest, k)
+    many = sum(float(relief.valid.sum()) * len(work.turns) * work.grid.w**2 / 2 for work, _, _ in known)
+    # every triple that could have been chosen counts (Bonferroni): valid for any correlation, and wide
+    cautious = float(-ndtri((1 - confidence_of(k)) / max(many, 1)))
+    if relief.half_a is None or relief.half_b is None:
+        bounds = [
+            gap.value - math.hypot(cautious * (gap.u_random or 0.0), factor * (gap.u_common or 0.0)) - limit
+            for _, limit, gap in known
+        ]
+        return max(bounds), ()
+    both = relief.valid & np.isfinite(relief.half_a) & np.isfinite(relief.half_b)
+    if not both.any():
+        return None, ("the two halves of the points share no cell, so no lower bound can be formed",)
+    apart, shared = halves_apart(relief)
+    random = math.hypot(half_factor(k) * math.sqrt(2 * apart), cautious * math.sqrt(shared))
+    half = [np.ascontiguousarray(np.where(both, values, np.nan)) for values in (relief.half_a, relief.half_b)]
+    some = [(work, lattice(relief, work.rule, both), limit) for work, limit, _ in known]
+    tested = [_tested(some, one, other, random, factor) for one, other in (half, half[::-1])]
+    note = f"{shared:.0%} of the random variance is shared by both halves of the points" if shared else ""
+    return max((bound for bound in tested if bound is not None), default=None), (note,) if note else ()
+
+
+def halves_apart(relief: Relief) -> tuple[float, float]:
+    """Shares of the cells' variance that the two halves do not share and that they do.
+
+    Halves of independent points differ by 4 u^2; fused or meshed points, or a coarse step of the file, by less. What
+    is missing is an error both halves have, so neither can test a place the other chose.
+    """
+    if relief.half_a is None or relief.half_b is None:
+        return 1.0, 0.0
+    both = relief.valid & np.isfinite(relief.half_a) & np.isfinite(relief.half_b) & (relief.u > 0)
+    if not both.any():
+        return 1.0, 0.0
+    apart = robust_scale((relief.half_a[both] - relief.half_b[both]) / relief.u[both]) ** 2 / 4
+    shared = 1 - apart
+    return (apart, shared) if shared > LEAST_SHARED else (max(apart, 1.0), 0.0)
+
+
+def _tested(
+    some: Sequence[tuple[Laying, Lattice, float]], chosen: Array, tested: Array, random_k: float, common_k: float
+) -> float | None:
+    """The triple that stands out most on one half, read on the other half, less its margin and limit."""
+    best: tuple[float, float] | None = None
+    for work, grid, limit in some:
+        for sign, triple in _candidates(work, grid, chosen):
+            random, common = parts_of(work, triple)
+            if random is None:
+                continue
+            margin = math.hypot(random_k * random, common_k * common) + limit
+            score = sign * value_of(triple, supports(grid, chosen, triple)) - margin
+            if best is None or score > best[0]:
+                best = score, sign * value_of(triple, supports(grid, tested, triple)) - margin
+    return None if best is None else best[1]
+
+
+def _candidates(work: Laying, grid: Lattice, z: Array) -> list[tuple[int, Triple]]:
+    """The largest gap of each direction on one half, with the sign that makes it positive."""
+    if work.method == "resting":
+        jobs = [partial(_deepest_triple, grid, z, turn) for turn in work.turns]
+        return [(1, triple) for triple in in_order(jobs, work.workers) if triple]
+    chosen: list[tuple[int, Triple]] = []
+    for sign in work.signs:
+        some = [partial(lay, grid, sign * z, sign * z, turn, edges=False, ends=True) for turn in work.turns]
+        ends = (end_triple(turn, got[1]) for turn, got in zip(work.turns, in_order(some, work.workers), strict=True))
+        chosen += [(-sign, triple) for triple in ends if triple]
+    return chosen
+
+
+def _deepest_triple(grid: Lattice, z: Array, turn: Direction) -> Triple | None:
+    deepest, _, _ = lay(grid, z, z, turn)
+    return find_triple(grid, z, turn, int(np.nanargmax(deepest))) if np.isfinite(deepest).any() else None
