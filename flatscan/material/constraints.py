@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -144,6 +144,21 @@ def held_rows(problem: Problem) -> Rows:
     low, high = np.array([h.low for h in problem.held]), np.array([h.high for h in problem.held])
     kinds = tuple(("fixed", h.name, h.x, h.y) for h in problem.held)
     return Rows(np.vstack([-design, design]), np.concatenate([slope - low, high - slope]) * MM, kinds + kinds)
+
+
+def reduced(problem: Problem) -> Problem:
+    """The same problem on the hull of its points in space alone, where a slope is free.
+
+    The hull's vertices stay the same when the wall is sheared, so one reduction serves every slope that is tried.
+    """
+    if problem.turn_free <= 0 and problem.lean_free <= 0:
+        return problem
+    keep = governing_points(problem.x, problem.y, problem.need, turn_free=True, lean_free=True)
+    if problem.cap is not None:
+        under = governing_points(problem.x, problem.y, -problem.cap, turn_free=True, lean_free=True)
+        keep = np.union1d(keep, under)
+    cap = None if problem.cap is None else problem.cap[keep]
+    return replace(problem, x=problem.x[keep], y=problem.y[keep], need=problem.need[keep], cap=cap)
 
 
 def rows_of(problem: Problem) -> tuple[Rows, Rows | None, Rows | None]:

@@ -9,7 +9,7 @@ import numpy as np
 
 from flatscan.errors import BadValue, TooFewPoints
 from flatscan.geometry import Array
-from flatscan.material.constraints import Contact, Held, Problem
+from flatscan.material.constraints import Contact, Held, Problem, reduced
 from flatscan.material.doubt import volume_doubt
 from flatscan.material.program import Solution, best_plane
 from flatscan.model import Relief, Wall
@@ -162,12 +162,17 @@ def _held(options: PlaneOptions, surface: Surface) -> tuple[Held, ...]:
     return tuple(places)
 
 
+def need_of(surface: Surface, options: PlaneOptions) -> Array:
+    """Height (n,) the plane must reach over each cell [m]: the wall as it may be, plus the least cover."""
+    return surface.z + K_COVER * surface.u + options.least
+
+
 def problem_of(surface: Surface, options: PlaneOptions) -> Problem:
     """The linear program of these cells and options: cover over z + 1.645 u, cap over z."""
-    return Problem(
+    problem = Problem(
         surface.x,
         surface.y,
-        surface.z + K_COVER * surface.u + options.least,
+        need_of(surface, options),
         None if options.most is None else surface.z + options.most,
         _held(options, surface),
         surface.centre,
@@ -178,6 +183,7 @@ def problem_of(surface: Surface, options: PlaneOptions) -> Problem:
         float(np.average(surface.z, weights=surface.area)),
         options.worth,
     )
+    return reduced(problem)
 
 
 def _rule(found: Solution, options: PlaneOptions) -> str:

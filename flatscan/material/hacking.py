@@ -9,19 +9,24 @@ import numpy as np
 from flatscan.errors import BadValue, Infeasible
 from flatscan.geometry import Array, Mask
 from flatscan.material.cautions import HACKING
-from flatscan.material.finish import PlaneOptions, Surface, problem_of, surface_of
+from flatscan.material.finish import PlaneOptions, Surface, need_of, problem_of, surface_of
 from flatscan.material.humps import HumpOptions, Humps, find_humps
 from flatscan.material.program import Solution, best_plane
 from flatscan.model import Relief, Wall
+
+
+# a last hump that saves less than this share of the volume is not worth a line
+_WORTH_LISTING = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
 class Hack:
     """One hump to cut, in the order in which humps govern; savings are cumulative, refill included [m, m2, m3].
 
-    ``cut`` and ``area`` are what this hump takes when it and those before it are cut; ``cut_in_all`` its depth when
-    the whole list is. ``adds`` [m3] is what it saves beyond those before it; ``pays`` whether that is worth more than
-    the cutting at the costs given, None without costs. ``width`` and ``height`` [m] bound the hump.
+    ``cut`` and ``area`` are what this hump takes when the whole list is cut, and ``cut_so_far`` its depth when only it
+    and those before it are: cutting less would leave it in the way of the next. Depths hold 1.645 u, as the cover does.
+    ``adds`` [m3] is what it saves beyond those before it; ``pays`` whether the list up to here is worth more than its
+    cutting at the costs given, None without costs. ``width`` and ``height`` [m] bound the hump.
     """
 
     x: float
@@ -32,7 +37,7 @@ class Hack:
     saves_bags: float | None
     mean_saved: float
     adds: float = 0.0
-    cut_in_all: float = 0.0
+    cut_so_far: float = 0.0
     width: float = 0.0
     height: float = 0.0
     pays: bool | None = None
@@ -42,19 +47,20 @@ class Hack:
 class HackOptions:
     """``most`` [m] is the deepest cut; costs per m3 of material and per m3 of masonry cut decide what pays.
 
-    A cost per litre is 1000 times as much per m3; a cost per m2 and mm of hacking likewise. ``longest`` bounds the
-    list, ``bags_per_m3`` turns savings into bags.
+    A cost per litre is 1000 times as much per m3; a cost per m2 and mm of hacking likewise. ``cost_hump`` is for each
+    hump whatever its size. ``longest`` bounds the list, ``bags_per_m3`` turns savings into bags.
     """
 
     most: float = 0.010
     humps: HumpOptions = field(default_factory=HumpOptions)
     cost_fill: float | None = None
     cost_cut: float | None = None
+    cost_hump: float = 0.0
     bags_per_m3: float | None = None
     longest: int = 20
 
     def __post_init__(self) -> None:
-        costs = [cost for cost in (self.cost_fill, self.cost_cut) if cost is not None]
+        costs = [cost for cost in (self.cost_fill, self.cost_cut, self.cost_hump) if cost is not None]
         if not 0 <= self.most < 1 or any(not np.isfinite(cost) or cost < 0 for cost in costs):
             raise BadValue(
                 "--hack-most and costs",
@@ -66,21 +72,27 @@ class HackOptions:
 
 @dataclass(frozen=True, slots=True)
 class HackPlan:
-    """The list, why it ends where it does, and the cautions that stand before it."""
+    """The list, why it ends where it does, and the cautions that stand before it.
+
+    ``enough`` is the number of humps after which more cutting stops paying: the cheapest place to stop at the costs
+    given, else where 95 % of what the list can save is saved.
+    """
 
     hacks: tuple[Hack, ...]
     ends_because: str
     cautions: tuple[str, ...] = HACKING
     notes: tuple[str, ...] = ()
+    enough: int = 0
 
 
 @dataclass(frozen=True, eq=False)
 class _Stage:
-    """The wall with some humps cut: plane, cut surface and volume."""
+    """The wall with some humps cut: plane, depth of cut (n,) [m], volume left to fill and volume cut [m3]."""
 
     found: Solution
-    surface: Array
+    depth: Array
     volume: float
+    cut: float
 
 
 class _Cutter:
@@ -106,7 +118,9 @@ class _Cutter:
         face = found.offset + found.turn * self.wall.x + found.lean * self.wall.y
         cut = np.where(cuttable, np.minimum(self.wall.z, face - self.plane.least), self.wall.z)
         volume = float(((face - cut) * self.wall.area).sum()) * self.share
-        return _Stage(found, cut, volume)
+        # what to cut is what may stand in the plane's way, so it holds the doubt that set the plane
+        depth = np.where(cuttable, np.clip(need_of(self.wall, self.plane) - face, 0.0, self.options.most), 0.0)
+        return _Stage(found, depth, volume, float((depth * self.wall.area).sum()))
 
     def index_of(self, x: float, y: float) -> int:
         """Flat index of the cell a contact stands on."""
@@ -138,30 +152,46 @@ def _refusal(cutter: _Cutter, cell: int, chosen: list[int]) -> str | None:
     return None
 
 
-def _record(cutter: _Cutter, relief: Relief, number: int, stage: _Stage, start: float, before: float) -> Hack:
-    part = cutter.label == number
-    depth = np.where(part, cutter.wall.z - stage.surface, 0.0)
+def _record(cutter: _Cutter, relief: Relief, number: int, stages: list[_Stage]) -> Hack:
+    """One line of the list, at its own stage; `_finished` fills in what it takes when the whole list is cut."""
+    part, now, start = cutter.label == number, stages[-1], stages[0].volume
     peak = int(np.argmax(np.where(part, cutter.wall.z, -np.inf)))
-    bags = cutter.options.bags_per_m3
-    saves, adds = start - stage.volume, before - stage.volume
-    cut_volume = float((depth * cutter.wall.area).sum())
-    costs = (cutter.options.cost_fill, cutter.options.cost_cut)
-    pays = None if None in costs else bool(adds * (costs[0] or 0.0) > cut_volume * (costs[1] or 0.0))
+    options, saves = cutter.options, start - now.volume
+    pays = None
+    if options.cost_fill is not None and options.cost_cut is not None:
+        pays = bool(_net_saving(options, stages, len(stages) - 1) > 0)
     width, height = _size(relief, cutter.humps.label == number)
+    bags = None if options.bags_per_m3 is None else saves * options.bags_per_m3
+    depth = float(now.depth[part].max())
     return Hack(
         float(cutter.wall.x[peak]),
         float(cutter.wall.y[peak]),
-        float(depth.max()),
-        float(cutter.wall.area[depth > 1e-9].sum()),
+        depth,
+        float(cutter.wall.area[part].sum()),
         saves,
-        None if bags is None else saves * bags,
+        bags,
         saves / cutter.net,
-        adds,
-        float(depth.max()),
+        stages[-2].volume - now.volume,
+        depth,
         width,
         height,
         pays,
     )
+
+
+def _net_saving(options: HackOptions, stages: list[_Stage], count: int) -> float:
+    """Material saved less cutting, in the user's money, with the first ``count`` humps cut."""
+    saved = (stages[0].volume - stages[count].volume) * (options.cost_fill or 0.0)
+    return saved - stages[count].cut * (options.cost_cut or 0.0) - count * options.cost_hump
+
+
+def _enough(options: HackOptions, hacks: list[Hack], stages: list[_Stage]) -> int:
+    """How many humps of the list are worth cutting."""
+    if not hacks:
+        return 0
+    if options.cost_fill is not None and options.cost_cut is not None:
+        return int(np.argmax([_net_saving(options, stages, count) for count in range(len(hacks) + 1)]))
+    return next(count for count, hack in enumerate(hacks, 1) if hack.saves >= 0.95 * hacks[-1].saves)
 
 
 def _size(relief: Relief, part: Mask) -> tuple[float, float]:
@@ -173,16 +203,17 @@ def _size(relief: Relief, part: Mask) -> tuple[float, float]:
 def _finished(cutter: _Cutter, hacks: list[Hack], chosen: list[int], stages: list[_Stage]) -> list[Hack]:
     """Without the tail that saves nothing, and with each hump's depth once the whole list is cut."""
     start = stages[0].volume
-    while hacks and hacks[-1].adds <= 1e-6 * start:
+    while hacks and hacks[-1].adds <= _WORTH_LISTING * start:
         hacks.pop()
     if not hacks:
         return []
     last = stages[len(hacks)]
-    depths = cutter.wall.z - last.surface
-    return [
-        replace(hack, cut_in_all=float(depths[cutter.label == number].max()))
-        for hack, number in zip(hacks, chosen, strict=False)
-    ]
+    done = []
+    for hack, number in zip(hacks, chosen, strict=False):
+        part = cutter.label == number
+        area = float(cutter.wall.area[part & (last.depth > 1e-9)].sum())
+        done.append(replace(hack, cut=float(last.depth[part].max()), area=area))
+    return done
 
 
 def hacking_plan(
@@ -218,8 +249,9 @@ def hacking_plan(
             chosen.pop()
             reason = "a lower plane would leave the most allowed thickness"
             break
-        hacks.append(_record(cutter, relief, chosen[-1], stages[-1], stages[0].volume, stages[-2].volume))
-    return HackPlan(tuple(_finished(cutter, hacks, chosen, stages)), reason, notes=_notes(relief, hacks))
+        hacks.append(_record(cutter, relief, chosen[-1], stages))
+    hacks = _finished(cutter, hacks, chosen, stages)
+    return HackPlan(tuple(hacks), reason, notes=_notes(relief, hacks), enough=_enough(options, hacks, stages))
 
 
 def _notes(relief: Relief, hacks: list[Hack]) -> tuple[str, ...]:

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
+from scipy import ndimage, sparse
+from scipy.sparse.linalg import spsolve
 
 from flatscan.geometry import Array, Mask, fit_plane_robust, robust_scale, tukey_weight
 from flatscan.model import Relief, Wall
@@ -20,8 +21,8 @@ _FIT_CELLS = 20_000
 class HumpOptions:
     """Sizes in metres: what counts as broad, the least workable patch, and how far an opening's head stays clear.
 
-    ``over`` is how far a hump must stand off to be one (or 2 u if that is more), ``skirt`` where it ends, and
-    ``skirt_share`` the same as a share of its own height: the crown of a bulge beneath a nib is not the nib's skirt.
+    ``over`` is how far a hump must stand off to be one (or 2 u if that is more) and ``skirt`` where it ends.
+    ``core`` is the share of its height that marks its core and ``foot`` how far its foot may reach beyond that.
     """
 
     broad: float = 0.600
@@ -29,7 +30,8 @@ class HumpOptions:
     head_clear: float = 0.150
     over: float = 0.003
     skirt: float = 0.001
-    skirt_share: float = 0.25
+    core: float = 0.25
+    foot: float = 0.080
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,6 +145,69 @@ def _across(relief: Relief, part: Mask) -> float:
     return float((2 * int(inner.max()) - 1) * relief.cell)
 
 
+def under_humps(off: Array, mask: Mask) -> Array:
+    """``off`` with the masked cells replaced by the harmonic surface through the cells around them.
+
+    Laplace's equation on the cells (5-point stencil, no flow over the wall's edge), solved by scipy.sparse: what the
+    wall would be without the hump. Cells enclosed by nothing measured become 0.
+    """
+    number = np.full(off.shape, -1)
+    number[mask] = np.arange(int(mask.sum()))
+    diagonal, right = np.full(int(mask.sum()), 1e-9), np.zeros(int(mask.sum()))
+    entries: list[tuple[Array, Array]] = []
+    known = np.isfinite(off)
+    for rows, columns in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+        beside, value = np.roll(number, (rows, columns), (0, 1)), np.roll(off, (rows, columns), (0, 1))
+        there = mask & np.roll(known, (rows, columns), (0, 1)) & _inner(off.shape, rows, columns)
+        here = number[there]
+        np.add.at(diagonal, here, 1.0)
+        free = beside[there] < 0
+        np.add.at(right, here[free], value[there][free])
+        entries.append((here[~free], beside[there][~free]))
+    at = np.concatenate([pair[0] for pair in entries]), np.concatenate([pair[1] for pair in entries])
+    matrix = sparse.csc_matrix((np.full(len(at[0]), -1.0), at), shape=(len(right), len(right)))
+    filled = off.copy()
+    filled[mask] = spsolve(matrix + sparse.diags(diagonal, format="csc"), right)
+    return filled
+
+
+def _inner(shape: tuple[int, ...], rows: int, columns: int) -> Mask:
+    """Cells whose neighbour at this shift did not wrap round the edge."""
+    inner = np.ones(shape, dtype=bool)
+    if rows:
+        inner[0 if rows > 0 else -1] = False
+    if columns:
+        inner[:, 0 if columns > 0 else -1] = False
+    return inner
+
+
+def _cores(hat: Array, u: Array, options: HumpOptions) -> NDArray[np.int64]:
+    """Labels of connected patches of the top-hat that hold a recognised hump, cut at a share of their own height.
+
+    The crown of a bulge lies a little over its opening too; a share of the height keeps it out of a nib's core.
+    """
+    height = np.nan_to_num(hat, nan=-np.inf)
+    label, count = ndimage.label(height > np.maximum(options.skirt, 2 * u), _EIGHT)
+    kept = np.unique(label[(height > np.maximum(options.over, 2 * u)) & (label > 0)])
+    peak = ndimage.maximum(np.nan_to_num(hat, nan=0.0), label, np.arange(count + 1))
+    return np.where(np.isin(label, kept) & (height > options.core * peak[label]), label, 0).astype(np.int64)
+
+
+def _with_feet(
+    off: Array, core: NDArray[np.int64], u: Array, reach: int, options: HumpOptions
+) -> tuple[Array, NDArray[np.int64]]:
+    """Stand-off from the wall under each hump, and labels grown from the cores to where that ends."""
+    label = core
+    for _ in range(reach):
+        # the larger number wins where two feet meet; which one makes no difference to what is cut
+        label = np.where(label > 0, label, ndimage.grey_dilation(label, footprint=_EIGHT))
+    around = (label > 0) & np.isfinite(off)
+    stand = np.where(np.isfinite(off), 0.0, np.nan)
+    stand[around] = (off - under_humps(off, around))[around]
+    high = np.nan_to_num(stand, nan=-np.inf) > np.maximum(options.skirt, 2 * u)
+    return stand, np.where(high & around, label, 0).astype(np.int64)
+
+
 def find_humps(relief: Relief, wall: Wall, options: HumpOptions | None = None) -> Humps:
     """Connected patches (8 neighbours) that stand off the broad form by more than 3 mm or 2 u, skirts included.
 
@@ -151,22 +216,18 @@ def find_humps(relief: Relief, wall: Wall, options: HumpOptions | None = None) -
     """
     options = options or HumpOptions()
     off = off_broad_form(relief)
-    if relief.cell is not None:
-        off = above_opening(off, max(3, 2 * round(options.broad / relief.cell / 2) + 1))
     u = np.where(np.isfinite(relief.u), relief.u, 0.0)
-    skirt = np.nan_to_num(off, nan=-np.inf) > np.maximum(options.skirt, 2 * u)
-    label, count = ndimage.label(skirt, _EIGHT)
-    strong = np.nan_to_num(off, nan=-np.inf) > np.maximum(options.over, 2 * u)
-    kept = np.unique(label[strong & (label > 0)])
-    peak = ndimage.maximum(np.nan_to_num(off, nan=0.0), label, np.arange(count + 1))
-    high = np.nan_to_num(off, nan=0.0) > options.skirt_share * peak[label]
-    label = np.where(np.isin(label, kept) & high, label, 0).astype(np.int64)
     left: frozenset[int] = frozenset()
-    if relief.cell is not None and len(kept):
+    if relief.cell is None:
+        stand, label = off, _cores(off, u, options)
+    else:
+        hat = above_opening(off, max(3, 2 * round(options.broad / relief.cell / 2) + 1))
+        core = _cores(hat, u, options)
+        stand, label = _with_feet(off, core, u, max(1, round(options.foot / relief.cell)), options)
         label = _joined(label, _small(relief, label, options), max(1, round(options.workable / relief.cell)))
         left = frozenset(_small(relief, label, options))
     broad = frozenset(int(n) for n in np.unique(label[label > 0]) if _across(relief, label == n) > options.broad + 1e-9)
-    return Humps(label, off, left, broad, barred_cells(relief, wall, options.head_clear))
+    return Humps(label, stand, left, broad, barred_cells(relief, wall, options.head_clear))
 
 
 def _small(relief: Relief, label: NDArray[np.int64], options: HumpOptions) -> list[int]:
