@@ -14,7 +14,6 @@ from flatscan.material.humps import HumpOptions, Humps, find_humps
 from flatscan.material.program import Solution, best_plane
 from flatscan.model import Relief, Wall
 
-
 # a last hump that saves less than this share of the volume is not worth a line
 _WORTH_LISTING = 1e-3
 

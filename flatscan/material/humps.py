@@ -14,7 +14,7 @@ from flatscan.model import Relief, Wall
 
 _EIGHT = np.ones((3, 3), dtype=int)
 # cells used to fit the broad form: a regular thinning keeps the fit quick and the same every time
-_FIT_CELLS = 20_000
+_FIT_CELLS = 4_000
 
 
 @dataclass(frozen=True, slots=True)
