@@ -1,0 +1,143 @@
+"""Abrupt steps (lips): where the surface changes level within a few cells, apart from how it slopes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import uniform_filter1d
+from scipy.special import ndtri
+
+from flatscan.errors import BadValue
+from flatscan.geometry import Array
+from flatscan.model import Relief
+from flatscan.straightedge.gaps import Point
+from flatscan.straightedge.uncertainty import confidence_of, half_factor
+
+# a lip shorter than this is a snot or a chip (common practice)
+LIP_LENGTH = 0.1
+# cells this near the edge may hold points of both levels
+MOST_CLEARANCE = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class Lip:
+    """The largest abrupt step: its height [m], place, and the axis it is crossed along (0 along, 90 up).
+
+    ``u`` is the standard uncertainty of this step; ``upper`` is the largest |step| + k u of all places, ``lower`` the
+    selection-corrected lower bound. None where the cells' u is not known.
+    """
+
+    value: float
+    u: float | None
+    upper: float | None
+    lower: float | None
+    at: Point
+    direction: float
+
+
+def level_weights(cells: int, clear: int) -> Array:
+    """Weights (cells,) that extrapolate a least-squares line through so many cells to the middle of a step.
+
+    The cells run away from the step and begin ``clear`` cells from it.
+    """
+    at = np.arange(cells) + clear + 0.5
+    design = np.stack([np.ones(cells), at], axis=1)
+    weights: Array = np.linalg.pinv(design)[0]
+    return weights
+
+
+def lips(relief: Relief, *, within: float = 0.3, k: float = 1.645) -> Lip | None:
+    """The largest abrupt step across lines along and up, each side's level taken over half of ``within`` [m].
+
+    A smoothed relief has its steps smoothed away: give the cells as measured (`BadValue` otherwise). None for stations
+    and where no stretch of ``within`` metres is measured without a break.
+    """
+    if relief.cell is None:
+        return None
+    if relief.window > 1:
+        raise BadValue(
+            "steps",
+            f"a relief smoothed over {relief.window * relief.cell * 1000:.0f} mm",
+            needed="the cells as measured, since smoothing takes steps away",
+            remedy="Look for steps before smoothing",
+        )
+    clear = max(0, min(round(MOST_CLEARANCE / 2 / relief.cell), 1))
+    side = max(2, round(within / 2 / relief.cell) - clear)
+    wide = max(1, round(LIP_LENGTH / relief.cell))
+    best = [found for axis in (1, 0) if (found := _along(relief, axis, side, clear, wide, k)) is not None]
+    if not best:
+        return None
+    largest = max(best, key=lambda lip: lip.value)
+    uppers, lowers = ([getattr(lip, name) for lip in best] for name in ("upper", "lower"))
+    upper = None if None in uppers else max(uppers)
+    lower = max((bound for bound in lowers if bound is not None), default=None)
+    return Lip(largest.value, largest.u, upper, lower, largest.at, largest.direction)
+
+
+def step_map(z: Array, side: int, clear: int, wide: int, *, squared: bool = False) -> Array:
+    """Difference of level at each edge between cells (rows, cols - 1), averaged over lines; or the variance of it."""
+    rows, cols = z.shape
+    weights = level_weights(side, clear)
+    reach = side + clear
+    out = np.full((rows, cols - 1), np.nan)
+    edges = cols - 2 * reach + 1
+    if edges < 1:
+        return out
+    near, far = np.zeros((rows, edges)), np.zeros((rows, edges))
+    for number, weight in enumerate(weights):
+        factor = weight**2 if squared else weight
+        left, right = reach - 1 - clear - number, reach + clear + number
+        near += factor * z[:, left : left + edges]
+        far += factor * z[:, right : right + edges]
+    step = far + near if squared else far - near
+    out[:, reach - 1 : reach - 1 + edges] = step
+    holes = np.isnan(out)
+    mean = uniform_filter1d(np.where(holes, 0.0, out), wide, axis=0, mode="constant")
+    broken = uniform_filter1d(holes.astype(float), wide, axis=0, mode="constant", cval=1.0) > 0.5 / wide
+    return np.where(broken, np.nan, mean / wide if squared else mean)
+
+
+def _along(relief: Relief, axis: int, side: int, clear: int, wide: int, k: float) -> Lip | None:
+    """The largest step met going along (axis 1) or up (axis 0)."""
+    turn: Callable[[Array], Array] = np.asarray if axis == 1 else np.transpose
+    measured = np.where(relief.valid, relief.offset, np.nan)
+    step = np.abs(step_map(turn(measured), side, clear, wide))
+    if not np.isfinite(step).any():
+        return None
+    variance = step_map(turn(np.where(relief.valid, relief.u, np.nan)) ** 2, side, clear, wide, squared=True)
+    u = np.sqrt(variance)
+    row, col = np.unravel_index(int(np.nanargmax(step)), step.shape)
+    x, y = (relief.x, relief.y) if axis == 1 else (relief.y, relief.x)
+    place = (float(x[col] + x[col + 1]) / 2, float(y[row]))
+    known = bool(np.isfinite(u[np.isfinite(step)]).all())
+    upper = float(np.nanmax(step + k * u)) if known else None
+    lower = _lower(relief, turn, (side, clear, wide), u, k) if known else None
+    if known and lower is None:
+        cautious = float(-ndtri((1 - confidence_of(k)) / (4 * np.isfinite(step).sum())))
+        lower = float(np.nanmax(step - cautious * u))
+    at = place if axis == 1 else place[::-1]
+    return Lip(
+        float(step[row, col]), float(u[row, col]) if known else None, upper, lower, at, 0.0 if axis == 1 else 90.0
+    )
+
+
+def _lower(
+    relief: Relief, turn: Callable[[Array], Array], size: tuple[int, int, int], u: Array, k: float
+) -> float | None:
+    """Selection-corrected lower bound: the step chosen on one half of the points, read on the other."""
+    if relief.half_a is None or relief.half_b is None:
+        return None
+    bounds = []
+    halves = [step_map(turn(np.where(relief.valid, half, np.nan)), *size) for half in (relief.half_a, relief.half_b)]
+    # both axes are looked at as well as both halves: four tests share the error probability
+    factor = half_factor(float(-ndtri((1 - confidence_of(k)) / 2))) * math.sqrt(2)
+    for chosen, tested in (halves, halves[::-1]):
+        score = np.abs(chosen) - factor * u
+        if np.isfinite(score).any():
+            which = np.unravel_index(int(np.nanargmax(score)), score.shape)
+            bounds.append(float(np.sign(chosen[which]) * tested[which] - factor * u[which]))
+    known = [bound for bound in bounds if math.isfinite(bound)]
+    return max(known, default=None)
