@@ -21,6 +21,8 @@ _WARP_PLACES = 200
 _ONE_SIGMA = float(ndtr(1.0))
 # size of a place that can be high on its own, between stations: a block or a patch of mortar (common practice)
 _PLACE = 0.300
+# stations at free places from which their own scatter can be told
+_SCATTERED = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,8 +138,8 @@ def _between(relief: Relief, net: float) -> tuple[float | None, str]:
     rough, middles = roughness(relief)
     if rough is None:
         return None, (
-            "the ± of the volume is not known: without three stations on a line nothing tells how far the wall strays "
-            "between them"
+            "the ± of the volume is not known: with neither three stations on a line nor six in all, nothing tells how "
+            "far the wall strays between them"
         )
     excess, spread = expected_excess(relief, rough, middles)
     mean_error = rough / math.sqrt(max(len(middles), 1))
@@ -163,7 +165,8 @@ def roughness(relief: Relief) -> tuple[float | None, Array]:
 
     The root mean square misfit of each station against its two neighbours' chord, less reading noise (1.5 u^2 at the
     middle), widened by Student's t for few misfits. An unseen place is nearer to its neighbours than a station is to
-    its own, so this errs on the large side. None without three stations on any line.
+    its own, so this errs on the large side. Stations at free places are held against their three nearest
+    instead, off the best-fit plane. None with neither three stations on a line nor six in all.
     """
     z = np.where(relief.valid, relief.offset, np.nan)
     lines = [(relief.x, line) for line in z] + [(relief.y, line) for line in z.T]
@@ -172,11 +175,30 @@ def roughness(relief: Relief) -> tuple[float | None, Array]:
     fours = (z[1:, 1:] + z[:-1, 1:] + z[1:, :-1] + z[:-1, :-1]) / 4
     middles = np.concatenate([part.ravel() for part in (*pairs, fours)])
     middles = middles[np.isfinite(middles)]
+    if len(misfit) < int(relief.valid.sum()) / 3 and int(relief.valid.sum()) >= _SCATTERED:
+        misfit, middles = _scattered(relief)
     if not len(misfit):
         return None, middles
     noise = 1.5 * float(np.nanmean(relief.u[relief.valid] ** 2))
     variance = max(float(np.mean(misfit**2)) - noise, 0.0)
     return math.sqrt(variance) * float(stdtrit(len(misfit), _ONE_SIGMA)), middles
+
+
+def _scattered(relief: Relief) -> tuple[Array, Array]:
+    """Misfits and middles of stations at free places: each against its three nearest, the best-fit plane taken off.
+
+    The middles are halfway to those three.
+    """
+    across, upward = (part[relief.valid] for part in relief.places)
+    z, places = relief.offset[relief.valid], np.stack([across, upward], axis=1)
+    design = np.stack([np.ones_like(z), across, upward], axis=1)
+    off = z - design @ np.linalg.lstsq(design, z, rcond=None)[0]
+    misfits, middles = [], []
+    for i, place in enumerate(places):
+        near = np.argsort(np.hypot(*(places - place).T), kind="stable")[1:4]
+        misfits.append(off[i] - off[near].mean())
+        middles += list((z[i] + z[near]) / 2)
+    return np.array(misfits), np.array(middles)
 
 
 def expected_excess(relief: Relief, rough: float, middles: Array) -> tuple[float, float]:

@@ -243,11 +243,12 @@ def build_up(
     solid = thickness[relief.valid]
     mean = float(np.average(solid, weights=relief.area[relief.valid]))
     notes = list(doubt.notes)
-    if relief.covered_share < 0.9995:
+    unread = 1 - float(relief.area[relief.valid].sum()) / relief.net_area
+    if unread > 5e-4:
         notes.insert(
             0,
-            f"{(1 - relief.covered_share) * 100:.1f} % of the wall was not measured; its volume is taken "
-            "from the mean of the rest, and the doubt about that is in the ±",
+            f"{unread * 100:.1f} % of the wall was not measured; its volume is taken from the mean of the rest, and "
+            f"the doubt about that is in the ±",
         )
     return BuildUp(
         plane,

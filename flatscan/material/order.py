@@ -141,8 +141,10 @@ def combined_order(orders: Iterable[tuple[OrderLine, ...]]) -> tuple[OrderLine, 
 
 
 def bags_of(order: tuple[OrderLine, ...]) -> tuple[int, tuple[float, float]] | None:
-    """Bags to order and their range over all products sold by the bag; None where there are none."""
+    """Whole bags to order and their range over all products sold by the bag; None where there are none."""
     bags = [line for line in order if line.unit != _SAND]
     if not bags:
         return None
-    return int(sum(line.order for line in bags)), (sum(line.low for line in bags), sum(line.high for line in bags))
+    least = sum(_rounded(line.low, line.unit) for line in bags)
+    most = sum(line.order for line in bags)
+    return int(most), (float(least), float(most))

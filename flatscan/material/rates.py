@@ -169,8 +169,8 @@ def quote(
 
 def _bags(take: TakeOff, grown: float) -> float:
     """The order, or what the upper end of its range grows to where more has to be made up."""
-    most = take.bags_range[1] if take.bags_range else 0.0
-    return float(max(take.bags or 0, math.ceil(most * grown - 1e-9) if grown > 1 else 0))
+    bags = [line for line in take.order if line.unit.endswith("bag")]
+    return float(sum(math.ceil(line.high * grown - 1e-9) for line in bags))
 
 
 def _lines(

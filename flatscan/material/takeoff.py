@@ -27,7 +27,7 @@ _WORKDAY = 8.0
 class TakeOff:
     """The order for one wall; ``bags`` is rounded up once, after waste; ``stops`` are the stop signs that fire.
 
-    ``bags_range`` holds the bags, before rounding, with about 90 % confidence. ``lead`` is the sentence that stands
+    ``bags_range`` holds whole bags, about 90 % sure, up to the order. ``lead`` is the sentence that stands
     first. ``weight`` [kg] and ``weight_worst`` [kg/m2] are added to the wall once set; ``weight_wet`` before.
     ``volume`` is (low, high) [m3] where old plaster comes off, else None. ``visits`` counts trips, ``passes`` coats.
     """

@@ -36,7 +36,7 @@ def test_gypsum_by_hand(flat):
     assert_allclose([order.order[0].low, order.order[0].high], [3.3 * (1 - wide), 3.3 * (1 + wide)], rtol=1e-9)
     assert order.order[0].order == 4
     assert order.order[1].order == 2
-    assert order.bags == 6
+    assert (order.bags, order.bags_range) == (6, (5, 6))
     assert_allclose(order.weight, 100 * 0.83 + 20 * 1.25, rtol=1e-9)
     assert_allclose(order.weight_worst, 10.8, rtol=1e-9)
     assert_allclose(order.weight_wet - order.weight, 83.0 / 25 * 15, rtol=1e-9)
