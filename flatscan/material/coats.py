@@ -31,7 +31,10 @@ class Pass:
 
 @dataclass(frozen=True, slots=True)
 class Band:
-    """A zone of build-up from ``low`` to ``high`` [m]: what it is, its area [m2], volume [m3] and passes."""
+    """A zone of build-up from ``low`` to ``high`` [m]: what it is, its area [m2], volume [m3] and passes.
+
+    ``coats`` names the passes from the wall outward with the mean thickness [m] of each in the zone.
+    """
 
     low: float
     high: float
@@ -39,6 +42,7 @@ class Band:
     area: float
     volume: float
     passes: int
+    coats: tuple[tuple[str, float], ...] = ()
 
 
 # decision ladder of the trade [m]: derived and from memory, all of it a matter of setting
@@ -130,9 +134,40 @@ def bands(build_up: BuildUp, relief: Relief, system: System | None = None) -> tu
         here = (thick >= (low if low > 0 else -math.inf)) & (thick < high)
         if not here.any():
             continue
-        count = 1
-        if system is not None:
-            deepest = np.array([float(thick[here].max())])
-            count = sum(bool((p.thickness > _SLACK).any()) for p in split(system, deepest))
-        zones.append(Band(low, high, what, float(area[here].sum()), float((thick * area)[here].sum()), count))
+        coats = () if system is None else _zone_coats(system, thick[here], area[here])
+        zones.append(
+            Band(low, high, what, float(area[here].sum()), float((thick * area)[here].sum()), max(len(coats), 1), coats)
+        )
     return tuple(zones)
+
+
+def _zone_coats(system: System, thickness: Array, area: Array) -> tuple[tuple[str, float], ...]:
+    """Name and mean thickness [m] of every pass that some place of the zone needs."""
+    passes = split(system, thickness)
+    means = ((p.name, float(p.thickness @ area) / float(area.sum())) for p in passes)
+    return tuple((name, mean) for name, mean in means if mean > _SLACK)
+
+
+def timeline(system: System, passes: tuple[Pass, ...]) -> tuple[str, ...]:
+    """The coats in order with what to wait for, and when the wall may be painted, as sentences for a sheet."""
+    told = []
+    for number, item in enumerate(passes, 1):
+        name = item.name[0].upper() + item.name[1:]
+        where = " where it is called for" if item.local else ""
+        told.append(f"{number}. {name}{where}.{_wait(item) if number < len(passes) else ''}")
+    if system.use_within:
+        told.append(f"Use: {system.use_within}.")
+    if system.dry_per_mm:
+        told.append(f"Drying: {system.dry_per_mm:g} day for each mm.")
+    if system.paint_after:
+        told.append(f"Paint or tile: {system.paint_after}.")
+    return tuple(told)
+
+
+def _wait(item: Pass) -> str:
+    low, high = item.wait
+    if high <= 0:
+        return ""
+    days, unit = (24.0, "days") if low >= 48 else (1.0, "h")
+    span = f"{low / days:g}" if low == high else f"{low / days:g} to {high / days:g}"
+    return f" Then wait {span} {unit}."

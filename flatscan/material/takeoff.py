@@ -10,7 +10,7 @@ import numpy as np
 from flatscan.errors import BadValue
 from flatscan.geometry import Array
 from flatscan.material.cautions import NO_STOP, OLD_PLASTER_OFF, OLD_PLASTER_STAYS, WET_CEMENT
-from flatscan.material.coats import Pass, cannot_reach, split
+from flatscan.material.coats import Pass, cannot_reach, split, timeline
 from flatscan.material.finish import BuildUp
 from flatscan.material.order import CoatLayer, OrderLine, bags_of, layer_of, order_of
 from flatscan.material.stops import thick_caution
@@ -29,7 +29,8 @@ class TakeOff:
 
     ``bags_range`` holds whole bags, about 90 % sure, up to the order. ``lead`` is the sentence that stands
     first. ``weight`` [kg] and ``weight_worst`` [kg/m2] are added to the wall once set; ``weight_wet`` before.
-    ``volume`` is (low, high) [m3] where old plaster comes off, else None. ``visits`` counts trips, ``passes`` coats.
+    ``volume`` is (low, high) [m3] where old plaster comes off, else None. ``visits`` counts trips, ``passes`` coats,
+    and ``timeline`` is the order of work with its waits, as sentences.
     """
 
     system: str
@@ -52,6 +53,7 @@ class TakeOff:
     passes: int = 0
     mesh_area: float = 0.0
     dry_days: float | None = None
+    timeline: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
 
 
@@ -138,27 +140,28 @@ def take_off(
     days, visits = _time(build_up, system, passes)
     weight, worst, wet = _weight(passes, area)
     return TakeOff(
-        system.name,
-        layers,
-        bags and bags[0],
-        bags and bags[1],
-        waste,
-        days,
-        None,
-        stops,
-        tuple(notes),
-        _lead(build_up, options),
-        order,
-        weight,
-        worst,
-        wet,
-        options.surface,
-        _range(build_up, options),
-        visits,
-        len(passes),
-        _mesh_area(build_up, relief, system),
-        _dry_days(build_up, system),
-        _cautions(build_up, system, options),
+        system=system.name,
+        coats=layers,
+        bags=None if bags is None else bags[0],
+        bags_range=None if bags is None else bags[1],
+        waste_share=waste,
+        days=days,
+        price=None,
+        stops=stops,
+        notes=tuple(notes),
+        lead=_lead(build_up, options),
+        order=order,
+        weight=weight,
+        weight_worst=worst,
+        weight_wet=wet,
+        surface=options.surface,
+        volume=_range(build_up, options),
+        visits=visits,
+        passes=len(passes),
+        mesh_area=_mesh_area(build_up, relief, system),
+        dry_days=_dry_days(build_up, system),
+        timeline=timeline(system, passes),
+        cautions=_cautions(build_up, system, options),
     )
 
 

@@ -36,7 +36,7 @@ def test_gypsum_by_hand(flat):
     assert_allclose([order.order[0].low, order.order[0].high], [3.3 * (1 - wide), 3.3 * (1 + wide)], rtol=1e-9)
     assert order.order[0].order == 4
     assert order.order[1].order == 2
-    assert (order.bags, order.bags_range) == (6, (5, 6))
+    assert (order.bags, order.bags_range) == (6, (4, 6))  # low ends 2.97 and 0.92 are 3 and 1
     assert_allclose(order.weight, 100 * 0.83 + 20 * 1.25, rtol=1e-9)
     assert_allclose(order.weight_worst, 10.8, rtol=1e-9)
     assert_allclose(order.weight_wet - order.weight, 83.0 / 25 * 15, rtol=1e-9)
@@ -168,6 +168,18 @@ def test_bands_cover_the_wall(build):
     assert_allclose(sum(zone.area for zone in zones), 10.0, rtol=1e-9)
     assert_allclose(sum(zone.volume for zone in zones), done.volume.value, rtol=1e-9)
     assert [zone.passes for zone in zones] == [2, 2, 3, 3, 4]
+    assert [name for name, _ in zones[-1].coats] == ["dubbing out, pass 2", "dubbing out", "undercoat", "finish"]
+    for zone in zones:
+        assert_allclose(sum(mean for _, mean in zone.coats) * zone.area, zone.volume, rtol=1e-9)
+
+
+def test_order_of_work_with_its_waits(flat):
+    relief, done = flat
+    told = take_off(done, relief, load("lime")).timeline
+    assert told[0] == "1. Float coat. Then wait 9 to 12 days."
+    assert told[1] == "2. Setting coat."
+    assert any("1 day for each mm" in line for line in told)
+    assert "Then wait 2 to 3 h." in take_off(done, relief, load("gypsum-undercoat")).timeline[0]
 
 
 def test_bags_in_a_cubic_metre():
