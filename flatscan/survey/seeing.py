@@ -17,9 +17,19 @@ from flatscan.survey.findings import Seen
 from flatscan.survey.settings import CLOUD_TYPE, STATIONS_TYPE, Capturing, Progress, silent
 
 
-def see(path: str | Path, how: Capturing, progress: Progress = silent) -> Seen:
-    """The wall of a capture file as a relief; raises the errors of `capture`, `wall` and `relief`."""
-    seen = seen_in(_read(path, how, progress), how, progress)
+def see(
+    path: str | Path,
+    how: Capturing,
+    progress: Progress = silent,
+    *,
+    taken: Cloud | Stations | None = None,
+    room: walls.Room | None = None,
+) -> Seen:
+    """The wall of a capture file as a relief; raises the errors of `capture`, `wall` and `relief`.
+
+    ``taken`` is the capture where it has been read, ``room`` its walls where they have been found.
+    """
+    seen = seen_in(_read(path, how, progress) if taken is None else taken, how, progress, room)
     seen = _repeated(seen, how, progress) if how.repeat else seen
     return _tied(seen, how, progress) if how.tie is not None else seen
 
@@ -68,7 +78,7 @@ def _tied(seen: Seen, how: Capturing, progress: Progress) -> Seen:
     made, wall, shown, more = relief.tie(
         seen.relief, seen.wall, readings, laser=kind.common_error(), u_laser_lean=kind.lean
     )  # fmt: skip
-    said = (f"{how.tie}: {words}" for words in readings.origin.warnings if not words.startswith("no line 'w"))
+    said = (f"{Path(how.tie).name}: {words}" for words in readings.origin.warnings if not words.startswith("no line 'w"))
     return replace(seen, relief=made, wall=wall, tie=shown, notes=(*seen.notes, *said, *more))
 
 
@@ -88,7 +98,7 @@ def seen_in(
     if isinstance(taken, Stations):
         wall, made, more = relief.from_stations(taken, kind.common_error(), kind.lean)
         return Seen(taken.origin, kind.name, taken.name, _checked_stations(taken, wall, how), made, (*notes, *more))
-    watched = _watched(replace(taken, u_up=kind.lean), progress)
+    watched = _watched(taken, progress)
     if room is None:
         room = find_room(watched, how, progress)
     wall = _chosen(room, how, taken.origin.file)
@@ -108,6 +118,7 @@ def list_walls(path: str | Path, how: Capturing, progress: Progress = silent) ->
 def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent) -> walls.Room:
     """All walls of a cloud, numbered."""
     progress("finding the walls", None)
+    cloud = replace(cloud, u_up=_capture_type(cloud, how.capture_type)[0].lean)
     seen_from: Array | None = None if how.seen_from is None else np.array(how.seen_from) - cloud.shift
     return walls.find_walls(cloud, up=how.up, seen_from=seen_from, width=how.width, height=how.height)
 
