@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 Maker = Callable[[Findings, str, Path], None]
-FORMATS = ("png", "pdf", "csv", "json")
+FORMATS = ("png", "pdf", "html", "csv", "json")
 RESULT = "result.json"
 
 
@@ -155,6 +155,12 @@ def _cells_csv(findings: Findings, _: str, path: Path) -> None:
     path.write_text(cells.text(findings), encoding="utf-8", newline="\n")
 
 
+def _page(findings: Findings, units: str, path: Path) -> None:
+    from flatscan.sheets.page import page
+
+    path.write_text(page(findings, units), encoding="utf-8", newline="\n")
+
+
 def _book(_: Findings, paper: str) -> list[tuple[str, Maker]]:
     def make(findings: Findings, units: str, path: Path) -> None:
         from flatscan.sheets.paper import pdf
@@ -167,6 +173,7 @@ def _book(_: Findings, paper: str) -> list[tuple[str, Maker]]:
 _MAKERS: dict[str, Callable[[Findings, str], list[tuple[str, Maker]]]] = {
     "png": _pictures,
     "pdf": _book,
+    "html": lambda *_: [("wall.html", _page)],
     "csv": lambda *_: [("offsets.csv", _cells_csv)],
     "json": lambda *_: [],
 }
