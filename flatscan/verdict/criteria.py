@@ -1,0 +1,143 @@
+"""One criterion's decision, and several of them together."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from scipy.special import ndtri
+
+from flatscan.errors import BadValue
+from flatscan.quantity import Quantity
+from flatscan.straightedge.gaps import Point
+from flatscan.units import to_mm
+
+WITHIN, OUTSIDE, UNDECIDED = "within", "outside", "undecided"
+MEMORY = "the limit was written down from memory: numbers only, no decision"
+PLACES = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """One criterion's decision. Values in metres; ``upper`` is the bound the rule compared with the limit.
+
+    ``lower`` is the bound that had to pass the limit for *outside*; ``places`` are where to look by hand.
+    """
+
+    name: str
+    decision: str
+    value: float | None
+    upper: float | None
+    limit: float
+    reasons: tuple[str, ...] = ()
+    lower: float | None = None
+    places: tuple[Point, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CurvePoint:
+    """Contacts from ``start`` to under ``stop`` apart: the limit there, the largest gap and its bound [m]."""
+
+    start: float
+    stop: float
+    limit: float
+    gap: float | None
+    upper: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """All criteria asked for, what was not judged, and up to five places [m] to check by hand.
+
+    ``curve`` is the limit over the distance between the contacts, where the tolerance follows that.
+    """
+
+    decision: str
+    confidence: float
+    criteria: tuple[Criterion, ...]
+    not_judged: tuple[str, ...]
+    check_by_hand: tuple[Point, ...]
+    reasons: tuple[str, ...]
+    tolerance: str | None = None
+    curve: tuple[CurvePoint, ...] = ()
+
+    @property
+    def sentence(self) -> str:
+        """The decision with each criterion named, such as "flatness within; plumb not judged"."""
+        said = [f"{one.name} {one.decision}" for one in self.criteria]
+        return "; ".join(said + [f"{name} not judged" for name in self.not_judged])
+
+
+def coverage_factor(confidence: float) -> float:
+    """One-sided coverage factor of a normal error; 0.95 gives 1.645 (ISO 14253-1). Outside (0.5, 1): `BadValue`."""
+    if not 0.5 < confidence < 1:
+        raise BadValue(
+            "confidence", f"{confidence:g}", needed="a probability over 0.5 and under 1", remedy="Leave it at 0.95"
+        )
+    return float(ndtri(confidence))
+
+
+def decide(value: float, u: float, limit: float, k: float) -> str:
+    """Guarded acceptance and guarded rejection of one quantity chosen beforehand (JCGM 106:2012, 8.3; ISO 14253-1)."""
+    if value + k * u <= limit:
+        return WITHIN
+    return OUTSIDE if value - k * u > limit else UNDECIDED
+
+
+def positive(limit: float, name: str) -> float:
+    """The limit, if it is one; 0 or less, or no number, raises `BadValue`."""
+    if not (math.isfinite(limit) and limit > 0):
+        raise BadValue(
+            f"{name} limit",
+            f"{to_mm(limit):g} mm",
+            needed="a limit over 0",
+            remedy="Give the limit the contract names, such as 3mm",
+        )
+    return limit
+
+
+def plumb(lean: Quantity, height: float, limit: float, *, k: float = 1.645, decides: bool = True) -> Criterion:
+    """Judge a lean (slope, with u) over ``height`` [m] against a limit [m] over that height; u None is undecided."""
+    return single("plumb", lean.scaled(height), limit, k=k, decides=decides, unknown="no known vertical")
+
+
+def single(
+    name: str,
+    measured: Quantity,
+    limit: float,
+    *,
+    k: float = 1.645,
+    decides: bool = True,
+    unknown: str = "its uncertainty is not known",
+    places: tuple[Point, ...] = (),
+) -> Criterion:
+    """Judge |one quantity| [m], chosen beforehand, against a limit [m]; 0 or less raises `BadValue`."""
+    positive(limit, name)
+    value = abs(measured.value)
+    if measured.u is None:
+        return Criterion(name, UNDECIDED, value, None, limit, (unknown,))
+    upper, lower = value + k * measured.u, value - k * measured.u
+    decision = decide(value, measured.u, limit, k) if decides else UNDECIDED
+    said = f"{to_mm(value):.1f} mm, between {to_mm(max(lower, 0.0)):.1f} and {to_mm(upper):.1f} mm"
+    memory = () if decides else (MEMORY,)
+    return Criterion(name, decision, value, upper, limit, (*memory, said), lower, places)
+
+
+def together(
+    criteria: Sequence[Criterion],
+    *,
+    confidence: float = 0.95,
+    not_judged: Sequence[str] = (),
+    tolerance: str | None = None,
+    curve: Sequence[CurvePoint] = (),
+) -> Verdict:
+    """One verdict: outside if any criterion is, within if all are, else undecided."""
+    decisions = {one.decision for one in criteria}
+    decision = OUTSIDE if OUTSIDE in decisions else UNDECIDED
+    decision = WITHIN if decisions == {WITHIN} else decision
+    reasons = tuple(f"{one.name}: {reason}" for one in criteria for reason in one.reasons)
+    places = tuple(dict.fromkeys(place for one in criteria if one.decision == UNDECIDED for place in one.places))
+    return Verdict(
+        decision, confidence, tuple(criteria), tuple(not_judged), places[:PLACES], reasons, tolerance, tuple(curve)
+    )

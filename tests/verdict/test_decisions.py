@@ -1,0 +1,104 @@
+"""Decision rules against published examples, and criteria other than flatness."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy import integrate, stats
+
+from flatscan.errors import BadValue
+from flatscan.quantity import Quantity
+from flatscan.straightedge import lips
+from flatscan.verdict import Criterion, coverage_factor, decide, judge, plumb, single, together
+
+POINTS = np.linspace(-8, 8, 1601)
+
+
+def rates(prior, u, limit, k):
+    """Chances that the rule accepts a bad item and does not accept a good one, over the prior (JCGM 106, 9.5)."""
+    accepted = np.array([decide(value, u, limit, k) == "within" for value in POINTS])
+    edge = POINTS[accepted].max()
+    # the rule accepts up to limit - k u: found from the rule itself to a step of the grid, then exactly
+    assert_allclose(edge, limit - k * u, atol=0.01)
+    accept = lambda true: stats.norm.cdf((limit - k * u - true) / u)  # noqa: E731
+    bad = integrate.quad(lambda true: prior.pdf(true) * accept(true), limit, limit + 12 * u)[0]
+    good = integrate.quad(lambda true: prior.pdf(true) * (1 - accept(true)), 1e-9, limit, limit=200)[0]
+    return bad, good
+
+
+def test_jcgm_106_worked_example():
+    # JCGM 106:2012, 9.5.4 (METHODS 7.1): gamma(4, 1/4), limit 2, u 0.25
+    prior = stats.gamma(4, scale=0.25)
+    assert_allclose(prior.sf(2), 0.04238, atol=5e-6)
+    assert_allclose(rates(prior, 0.25, 2.0, 0.0), (0.00802, 0.01744), atol=2e-5)
+    # guard band 0.3282 brings the consumer's risk to 0.001 and the producer's to 0.0755
+    assert_allclose(rates(prior, 0.25, 2.0, 0.3282 / 0.25), (0.001, 0.0755), atol=1e-4)
+
+
+def test_iso_14253_1_factor():
+    # ISO 14253-1 (METHODS 3d): 95 % one-sided is k = 1.645; U with k = 2 leaves under 2.5 % (ILAC-G8)
+    assert coverage_factor(0.95) == pytest.approx(1.645, abs=5e-4)
+    assert stats.norm.sf(2) < 0.025
+
+
+@pytest.mark.parametrize("u", [0.1, 0.4])
+def test_at_the_limit_each_wrong_word_is_one_in_twenty(u):
+    random = np.random.default_rng(4)
+    said = [decide(3.0 + error, u, 3.0, coverage_factor(0.95)) for error in random.normal(size=20_000) * u]
+    assert_allclose([said.count("within") / 20_000, said.count("outside") / 20_000], 0.05, atol=0.005)
+
+
+def test_plumb_works_both_ways():
+    for slope in (0.002, -0.002):
+        got = plumb(Quantity(slope, 0.0001), 2.4, 0.006)
+        assert (got.decision, got.value) == ("within", pytest.approx(0.0048))
+        assert got.upper == pytest.approx(0.0048 + 1.645 * 0.00024)
+        assert plumb(Quantity(slope, 0.0001), 2.4, 0.004).decision == "outside"
+        assert plumb(Quantity(slope, 0.0005), 2.4, 0.0049).decision == "undecided"
+
+
+def test_unknown_plumb_is_undecided():
+    got = plumb(Quantity(0.001, None), 2.4, 0.006)
+    assert (got.decision, got.upper) == ("undecided", None)
+    assert "vertical" in got.reasons[0]
+
+
+def test_a_single_quantity_from_memory_is_not_decided():
+    got = single("corner", Quantity(0.001, 1e-5), 0.005, decides=False)
+    assert got.decision == "undecided"
+    assert "memory" in got.reasons[0]
+
+
+def test_together():
+    made = {word: Criterion(word, word, 0.0, 0.0, 1.0) for word in ("within", "outside", "undecided")}
+    assert together([made["within"], made["within"]]).decision == "within"
+    assert together([made["within"], made["undecided"]]).decision == "undecided"
+    assert together([made["within"], made["undecided"], made["outside"]]).decision == "outside"
+    assert together([]).decision == "undecided"
+
+
+def test_each_criterion_is_named_apart(grid_relief):
+    step = lips(grid_relief(lambda x, y: 0.006 * (x > 1.5), u=1e-5))
+    verdict = judge(
+        lean=Quantity(0.001, 1e-5), height=2.4, plumb_limit=0.008, step=step, step_limit=0.004,
+        corner=Quantity(0.002, 0.001), corner_limit=0.003,
+    )  # fmt: skip
+    assert verdict.sentence == "plumb within; step outside; corner undecided; flatness not judged"
+    assert verdict.decision == "outside"
+    assert judge(step_limit=0.004).criteria[0].reasons == ("not measured",)
+
+
+def test_small_step_is_within(grid_relief):
+    step = lips(grid_relief(lambda x, y: 0.002 * (x > 1.5), u=1e-5))
+    assert judge(step=step, step_limit=0.004).decision == "within"
+    unknown = lips(grid_relief(lambda x, y: 0.002 * (x > 1.5), u=np.nan))
+    assert judge(step=unknown, step_limit=0.004).decision == "undecided"
+
+
+@pytest.mark.parametrize(
+    "given",
+    [{"plumb_limit": 0.0, "lean": Quantity(0.0, 0.1), "height": 2.4}, {"plumb_limit": 0.008}, {"limit": 0.003},
+     {"step_limit": -0.001}, {"corner_limit": float("nan")}],
+)  # fmt: skip
+def test_limits_that_make_no_sense(given):
+    with pytest.raises(BadValue, match="limit"):
+        judge(**given)

@@ -1,0 +1,62 @@
+"""Readings by hand settle their places only."""
+
+import numpy as np
+import pytest
+
+from flatscan.straightedge import compare_hand, read_hand, sweep
+from flatscan.verdict import judge, with_hand
+
+
+def hollow(x, y):
+    return -0.0031 * np.exp(-((x - 1.5) ** 2 + (y - 1.2) ** 2) / 0.05)
+
+
+def settled(relief, tmp_path, *lines, **more):
+    path = tmp_path / "hand.csv"
+    path.write_text("units, mm\nrule, 1.8 m\nu, 0.3 mm\n\nx, y, direction, gap\n" + "\n".join(lines))
+    verdict = judge(gaps=sweep(relief, 1.8), limit=0.003, relief=relief)
+    return verdict, with_hand(verdict, compare_hand(relief, read_hand(path)), **more)
+
+
+def test_a_reading_over_the_limit_shows_the_wall_outside(grid_relief, tmp_path):
+    before, after = settled(grid_relief(hollow, u=2e-4), tmp_path, "1.5, 1.2, along, 4.5")
+    assert (before.decision, after.decision) == ("undecided", "outside")
+    assert "over the limit" in after.reasons[0]
+
+
+def test_a_reading_within_settles_its_place_and_nothing_else(grid_relief, tmp_path):
+    before, after = settled(grid_relief(hollow, u=2e-4), tmp_path, "1.5, 1.2, along, 2.0")
+    assert (before.decision, after.decision) == ("undecided", "undecided")
+    assert len(before.check_by_hand) == len(after.check_by_hand) + 1
+    assert "within the limit" in after.reasons[0]
+
+
+def test_a_reading_near_the_limit_settles_nothing(grid_relief, tmp_path):
+    before, after = settled(grid_relief(hollow, u=2e-4), tmp_path, "1.5, 1.2, along, 3.2")
+    assert after.check_by_hand == before.check_by_hand
+    assert "too near" in after.reasons[0]
+
+
+def test_scan_and_hand_that_contradict_each_other_are_undecided(grid_relief, tmp_path):
+    before, after = settled(grid_relief(lambda x, y: 0 * x, u=1e-4), tmp_path, "1.5, 1.2, along, 6")
+    assert (before.decision, after.decision) == ("within", "undecided")
+    assert "DISAGREE" in after.reasons[0]
+
+
+def test_more_readings_share_the_error_probability(grid_relief, tmp_path):
+    # 3.55 mm is over 3 mm by 1.83 u: enough for one reading (1.645), not for five (2.33)
+    relief = grid_relief(hollow, u=2e-4)
+    line = "1.5, 1.2, along, 3.55"
+    assert settled(relief, tmp_path, line)[1].decision == "outside"
+    assert settled(relief, tmp_path, line, *["0.5, 0.5, up, 0"] * 4)[1].decision == "undecided"
+
+
+def test_a_limit_from_memory_stays_without_decision(grid_relief, tmp_path):
+    _, after = settled(grid_relief(hollow, u=2e-4), tmp_path, "1.5, 1.2, along, 9", decides=False)
+    assert after.decision == "undecided"
+
+
+def test_nothing_to_settle(grid_relief):
+    verdict = judge(step_limit=0.004)
+    assert with_hand(verdict, ()) is verdict
+    assert with_hand(verdict, ()).decision == pytest.approx("undecided")
