@@ -19,6 +19,7 @@ from flatscan.survey import Findings
 from flatscan.units import length_text
 
 _HERE = Path(__file__).parent
+_SCRIPTS = ("numbers.js", "drawing.js", "touch.js")
 _WORDS = {"kind", "name", "decision", "mark", "what", "note", "band", "product", "unit"}
 
 
@@ -40,15 +41,21 @@ def page(findings: Findings, units: str = "mm") -> str:
     house = Environment(
         loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    style, script = ((_HERE / name).read_text(encoding="utf-8") for name in ("page.css", "page.js"))
+    style = _read("page.css")
+    # one scope for the three parts, so that nothing of theirs is left lying about in the page
+    script = '"use strict";\n(() => {\n' + "".join(map(_read, _SCRIPTS)) + "})();\n"
     return house.get_template("page.html.j2").render(
-        # the two files are part of the package, not of anybody's input
+        # these files are part of the package, not of anybody's input
         style=Markup(style),  # noqa: S704
         script=Markup(script),  # noqa: S704
         style_hash=_hash(style),
         script_hash=_hash(script),
         **_content(findings, units),
     )
+
+
+def _read(name: str) -> str:
+    return (_HERE / name).read_text(encoding="utf-8")
 
 
 def _hash(text: str) -> str:

@@ -44,12 +44,12 @@ def pack(findings: Findings, units: str) -> dict[str, object]:
 
 
 def _start(findings: Findings) -> list[float] | None:
-    """Where the straightedge lies at first: the middle and the turn of the worst one, None where there is none."""
+    """Where the straightedge lies at first: middle, turn and contacts' distance of the worst one, None without one."""
     shown = None if findings.gaps is None else findings.gaps.judged()
     if shown is None:
         return None
     (x0, y0), (x1, y1) = shown.left, shown.right
-    return [(x0 + x1) / 2, (y0 + y1) / 2, math.atan2(y1 - y0, x1 - x0)]
+    return [(x0 + x1) / 2, (y0 + y1) / 2, math.atan2(y1 - y0, x1 - x0), math.hypot(x1 - x0, y1 - y0)]
 
 
 def block_of(findings: Findings) -> int:
