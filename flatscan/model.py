@@ -207,8 +207,10 @@ class CommonError:
 
     def covariance(self, a: Array, b: Array) -> Array:
         """Covariance [m2] (m, n) of the errors at places ``a`` (m, 2) and ``b`` (n, 2)."""
-        apart = np.asarray(a, float)[:, None, :] - np.asarray(b, float)[None, :, :]
-        return self.sd**2 * np.exp(-(apart**2).sum(axis=2) / (2 * self.length**2))
+        (ax, ay), (bx, by) = np.asarray(a, float).T, np.asarray(b, float).T
+        apart2 = np.subtract.outer(ax, bx) ** 2 + np.subtract.outer(ay, by) ** 2
+        made: Array = self.sd**2 * np.exp(apart2 / (-2 * self.length**2))
+        return made
 
     def u_gap_at(self, left: Array, at: Array, right: Array) -> Array:
         """Standard uncertainty (...) it puts on the gaps at places ``at`` between contacts ``left`` and ``right``.
