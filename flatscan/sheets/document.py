@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 
-from flatscan.sheets import reasons, tables
+from flatscan.sheets import change_tables, reasons, tables
 from flatscan.sheets.numbers import record
 from flatscan.survey import Findings
 
@@ -16,6 +16,7 @@ _REQUIRED = {
     "check": ("flatness", "verdict"),
     "setout": ("setout",),
     "lows": ("lows",),
+    "compare": ("compare",),
 }
 _LISTS = ("hacking", "lows")
 
@@ -35,6 +36,7 @@ def document(findings: Findings, files: Sequence[str] = ()) -> dict[str, object]
         "hacking": None if findings.hacks is None else tables.hacking(findings).records(),
         "setout": _set_out(findings),
         "lows": None if findings.lows is None else tables.lows(findings).records(),
+        "compare": change_tables.section(findings),
     }
     required = _REQUIRED.get(findings.command, ())
     for name, section in sections.items():

@@ -35,6 +35,24 @@ _WHY = (
         "plumb is not known well enough up there; plumb this dot on site from the foot",
     ),
     (r"setout\.screeds\.dots\.u_packing_mm", "the uncertainty of the packing was not worked out"),
+    (
+        r"compare\.(mean|volume|least|u|u_volume|u_least|least_x|least_y)(_mm|_l)",
+        "nothing fixes one survey against the other out of the wall's plane, so only changes of shape are known",
+    ),
+    (
+        r"compare\.(lean_mm_per_m|agreement\.u_lean_mm_per_m|agreement\.lean_agrees)",
+        "how well one survey's vertical is known is not stated",
+    ),
+    (r"compare\.(follows\.(share|slope)|agreement\.correlation)", "one surface is flat within the noise of its survey"),
+    (r"compare\.background\.tolerance", "no tolerance entry was named: the rule and the limit were entered by hand"),
+    (r"compare\.background\.(gap|u_gap|excess)_mm", "no position of the straightedge could be evaluated"),
+    (r"compare\.background\.excess_share", "no position of the straightedge could be evaluated"),
+    (r"compare\.variation\.(price)", "no rates were given: flatscan ships no prices"),
+    (
+        r"compare\.variation\.(u_)?(applied|planned).*",
+        "nothing fixes one survey against the other out of the wall's plane",
+    ),
+    (r"compare\.variation\.extra_(visits|bags)", "the material's visits or bags were not worked out"),
     (r"setout|lows|compare", "this part could not be worked out"),
 )
 

@@ -14,6 +14,7 @@ from flatscan.relief.tie import Tie
 from flatscan.setout import SetOut
 from flatscan.standards import Tolerance
 from flatscan.straightedge.gaps import Gaps
+from flatscan.survey.comparison import Comparison
 from flatscan.verdict import Verdict
 
 
@@ -49,6 +50,7 @@ class Findings:
     fixed: tuple[tuple[float, float, float], ...] = ()
     settings: tuple[tuple[str, str], ...] = ()
     tie: Tie | None = None
+    compared: Comparison | None = None
 
 
 @dataclass(frozen=True, eq=False)
