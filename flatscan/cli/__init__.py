@@ -16,6 +16,7 @@ COMMANDS = {
     "setout": "Screed lines, packing at each dot, nib list.",
     "lows": "After ruling off: what to fill or shave, where, how deep, how many litres.",
     "site": "Many walls, resumable, one summary.",
+    "compare": "Two surveys of one wall: thickness really applied, change, who disagrees where.",
     "tolerances": "The tolerance entries: length, limit, method, source, how sure.",
     "demo": "The main job on the bundled samples.",
 }

@@ -25,6 +25,26 @@ class Length(click.ParamType[float]):
             self.fail(f"{wrong.found}; needed: {wrong.needed}.", param, ctx)
 
 
+class Volume(click.ParamType[float]):
+    """A volume in litres (``120`` or ``120l``) or cubic metres (``0.12m3``), as cubic metres."""
+
+    name = "volume"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Cubic metres; a text that is no volume is a malformed option."""
+        if isinstance(value, float):
+            return value
+        text = str(value).strip().lower().replace("³", "3")
+        scale = 1.0 if text.endswith("m3") else 1e-3
+        try:
+            number = float(text.removesuffix("m3").removesuffix("litres").removesuffix("l"))
+        except ValueError:
+            self.fail(f"'{value}' is not a volume; needed: litres such as 120l, or 0.12m3.", param, ctx)
+        if not 0 <= number < 1e9:
+            self.fail(f"'{value}' is not a volume from 0 up.", param, ctx)
+        return number * scale
+
+
 class Places(click.ParamType[tuple[float, ...]]):
     """So many lengths behind each other, parted by commas, such as ``0.2m,0.1m,1.3m,2m``; metres if bare."""
 
@@ -48,6 +68,7 @@ class Places(click.ParamType[tuple[float, ...]]):
 
 
 LENGTH = Length()
+VOLUME = Volume()
 REGION = Places(4, "x0,y0,x1,y1")
 POINT = Places(3, "x,y,z")
 FIXED = Places(3, "x,y,offset")

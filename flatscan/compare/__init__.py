@@ -1,7 +1,16 @@
 """Two surveys of one wall: laid over each other, what changed, and how sure that is."""
 
 from flatscan.compare.alignment import Alignment, by_points, by_reference_walls, lie_together, same_frame
-from flatscan.compare.change import Change, Place, beyond_joint, change_by, change_leveled, thin_places, under_least
+from flatscan.compare.change import (
+    K_DETECT,
+    Change,
+    Place,
+    beyond_joint,
+    change_by,
+    change_leveled,
+    thin_places,
+    under_least,
+)
 from flatscan.compare.follow import Following, following
 from flatscan.compare.ledger import Entry, Found, ledger
 from flatscan.compare.leveling import Leveled, level
@@ -10,6 +19,7 @@ from flatscan.compare.places import Both, together
 from flatscan.compare.shape_fit import ShapeFit, shape_fit
 
 __all__ = [
+    "K_DETECT",
     "Alignment",
     "Both",
     "Change",

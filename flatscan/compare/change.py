@@ -202,8 +202,8 @@ def _notes(made: Change) -> list[str]:
         )
     if not made.alignment.fixes_out:
         said.append(
-            "nothing ties the two surveys together out of the wall's plane, so the thickness applied is not known; "
-            "the changes shown are of shape only. A reference that was not worked on would fix it: --reference, "
+            "nothing fixes one survey against the other out of the wall's plane, so the thickness applied is not "
+            "known; the changes shown are of shape only. A reference that was not worked on would fix it: --reference, "
             "--reference-wall, --points, or --same-frame"
         )
     return said

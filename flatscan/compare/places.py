@@ -9,13 +9,15 @@ from scipy.ndimage import map_coordinates
 
 from flatscan.compare.alignment import Alignment
 from flatscan.errors import MixedSurveys
-from flatscan.geometry import Array
+from flatscan.geometry import Array, Mask
 from flatscan.model import Relief
 
 # a station is read again where it stands within this of the first (common practice: a pencil cross)
 SAME_STATION = 0.05
 _LEAST_SHARE = 0.05
 _ROUNDS = 4
+# a place counts as measured where this much of its weight falls on measured cells: it lies within a part of a cell
+_MEASURED = 0.6
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,8 +48,8 @@ class Both:
 def together(earlier: Relief, later: Relief, alignment: Alignment) -> Both:
     """Both reliefs at the earlier one's places, or at the later's where only that one is of stations.
 
-    Cells are read by bilinear interpolation between measured cells only, stations where one stands within 50 mm.
-    Raises `MixedSurveys` where under 5 % of the area is in both.
+    Cells are read by bilinear interpolation between the measured ones of the four around, stations where one stands
+    within 50 mm. Raises `MixedSurveys` where under 5 % of the area is in both.
     """
     if later.cell is None and earlier.cell is not None:
         flipped = _on(earlier, later, _inverse(alignment))
@@ -90,12 +92,12 @@ def _from_cells(source: Relief, target: Relief, alignment: Alignment) -> tuple[A
         local = level @ back.T
         x, y = local[..., 0], local[..., 1]
         at = indices(source, x, y)
-        weight = map_coordinates(here, at, order=1, mode="constant")
-        whole = weight > 1 - 1e-6
-        found, u = (map_coordinates(f, at, order=1, mode="constant") for f in fields)
+        weight = map_coordinates(here, at, order=1, mode="nearest")
+        whole = weight > _MEASURED
+        found, u = (map_coordinates(f, at, order=1, mode="nearest") / np.where(whole, weight, 1.0) for f in fields)
         moved = np.stack([x, y, found], axis=-1) @ alignment.turn.T + alignment.shift
         z = np.where(whole, moved[..., 2], 0.0)
-    keep = whole & target.inside
+    keep = whole & target.inside & _on_grid(source, x, y)
     return np.where(keep, z, np.nan), np.where(keep, u, np.nan)
 
 
@@ -108,6 +110,15 @@ def indices(source: Relief, x: Array, y: Array) -> list[Array]:
         near = np.clip(index, 0, last)
         made.append(np.where(np.abs(near - index) < 1e-6, near, index))
     return made
+
+
+def _on_grid(source: Relief, x: Array, y: Array) -> Mask:
+    """Places on the grid, or off its outer cells' centres by no more than lets most of a cell's weight fall on it."""
+    assert source.cell is not None
+    slack = (1 - _MEASURED) * source.cell
+    return (
+        (x > source.x[0] - slack) & (x < source.x[-1] + slack) & (y > source.y[0] - slack) & (y < source.y[-1] + slack)
+    )
 
 
 def _from_stations(source: Relief, target: Relief, alignment: Alignment) -> tuple[Array, Array]:

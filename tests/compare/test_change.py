@@ -75,7 +75,9 @@ def test_a_turned_and_leaning_frame_is_taken_out(relief_of, wall_of):
     at = turn.T @ (-shift)
     later = relief_of(lambda x, y: at[2] - (normal[0] * (x - at[0]) + normal[1] * (y - at[1])) / normal[2])
     found = changed(relief_of(lambda x, y: 0 * x), later, Alignment(turn, shift, "as given", 0.0))
-    assert_allclose(found.change[np.isfinite(found.change)], 0, atol=1e-9)
+    assert_allclose(found.change[1:-1, 1:-1], 0, atol=1e-9)
+    # a cell at the edge may lie 3 mm off the last measured one: 5 mm per m of slope is worth 15 um there
+    assert_allclose(found.change, 0, atol=2e-5)
 
 
 def test_swapping_the_surveys_changes_the_sign_only(relief_of, rough):

@@ -5,8 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from flatscan import capture, sheets
-from flatscan.survey import Capturing, Finishing, Testing, check, survey
+from flatscan import capture, sheets, survey
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 
@@ -18,17 +17,16 @@ def test_origin_is_the_file_name_alone(name, tmp_path):
     assert capture.read(copy).origin == capture.read(SAMPLES / name).origin
 
 
+def texts(job, *paths):
+    return {sheets.text(sheets.document(job(path))) for path in paths}
+
+
 def test_result_document_has_the_same_bytes_from_another_folder(tmp_path):
-    copy = shutil.copy(SAMPLES / "laser_grid.csv", tmp_path)
-    texts = {
-        sheets.text(sheets.document(job(path)))
-        for path in (SAMPLES / "laser_grid.csv", copy, copy)
-        for job in [lambda p: survey(p, Capturing(), Testing(), Finishing())]
-    }
-    assert len(texts) == 1
-    scan = shutil.copy(SAMPLES / "wall.ply", tmp_path)
-    how = Capturing(capture_type="scanner", cell=0.05)
-    texts = {
-        sheets.text(sheets.document(check(path, how, Testing.by(limit=0.003)))) for path in (SAMPLES / "wall.ply", scan)
-    }
-    assert len(texts) == 1
+    test, grid, wall = survey.Testing.by(limit=0.003), SAMPLES / "laser_grid.csv", SAMPLES / "wall.ply"
+    how = survey.Capturing(capture_type="scanner", cell=0.05)
+    copies = [shutil.copy(path, tmp_path) for path in (grid, wall)]
+    made = texts(
+        lambda p: survey.survey(p, survey.Capturing(), test, survey.Finishing()), grid, copies[0], copies[0]
+    )  # fmt: skip
+    assert len(made) == 1
+    assert len(texts(lambda p: survey.check(p, how, test), wall, copies[1])) == 1

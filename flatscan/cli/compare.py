@@ -1,0 +1,91 @@
+"""``flatscan compare``: what changed on a wall between two surveys of it, or over a series of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from flatscan.cli import options, running
+from flatscan.cli.values import LENGTH, REGION, VOLUME
+
+if TYPE_CHECKING:
+    from flatscan.survey import Capturing
+    from flatscan.survey.comparison import Comparing
+
+LEAST = 0.005
+_TIES = ("same_frame", "same_surface", "reference", "reference_wall", "points", "points_u", "align_u")
+
+
+@click.command("compare")
+@click.argument("earlier", type=click.Path())
+@click.argument("later", type=click.Path())
+@click.option("--same-frame", is_flag=True, help="Both files share one coordinate system.")
+@click.option("--reference", type=REGION, multiple=True, help="A part x0,y0,x1,y1 of the wall nobody worked on.")
+@click.option("--reference-wall", type=int, multiple=True, help="Another wall of EARLIER nobody worked on, by number.")
+@click.option("--points", type=click.Path(), help="Fixed points in both: CSV of earlier_x_m ... later_z_m.")
+@click.option("--points-u", type=LENGTH, help="Standard uncertainty of one fixed point.  [default: 1mm]")
+@click.option("--align-u", type=LENGTH, help="How well the two coordinate systems meet (k = 1).  [default: 1mm]")
+@click.option("--same-surface", is_flag=True, help="Two surveys of one unchanged surface: do they agree?")
+@click.option("--quoted", type=VOLUME, help="Volume quoted, such as 120l.")
+@click.option("--used", type=VOLUME, help="Volume used.")
+@click.option("--background", help="Tolerance ID the earlier surface is judged by.")
+@click.option("--tolerance", help="Tolerance ID the later surface is judged by.")
+@click.option("--limit", type=LENGTH, help="Largest gap allowed on the later surface, instead of --tolerance.")
+@click.option("--allowance", type=LENGTH, help="Thickness the price holds; what is beyond it is counted.")
+@click.option("--rates", type=click.Path(), help="Your own rates (TOML); they bring an allowance of their own.")
+@click.option("--earlier-wall", type=int, help="Wall number in EARLIER, if not --wall.")
+@click.option("--earlier-tie", type=click.Path(), help="Laser readings that tie EARLIER down.")
+@click.option("--earlier-type", type=click.Choice(options.CAPTURE_TYPES), help="Capture type of EARLIER, if another.")
+@options.finish_options
+@options.rule_options
+@options.capture_options
+@options.output_options
+def command(earlier: str, later: str, **given: Any) -> int:
+    """What changed between EARLIER and LATER, two surveys of one wall: thickness applied, where, beyond the ±.
+
+    A thickness is known only where something ties the two surveys together: --same-frame, --reference,
+    --reference-wall or --points. Without a tie only changes of shape are told.
+
+    Example: flatscan compare before.ply after.ply --reference 0,0,0.3m,2.4m --capture-type scanner
+    """
+    from flatscan.survey import again
+
+    hows = _hows(given)
+    asked = _asked(given)
+    finish = running.finishing(given)
+    for name in ("rule", "directions"):
+        given.pop(name)
+    results = running.run_each(
+        (later,), given, lambda path, progress: again.compare_surveys(earlier, path, hows, asked, finish, progress)
+    )  # fmt: skip
+    return running.exit_code(results, judged=False)
+
+
+def _hows(given: dict[str, Any]) -> tuple[Capturing, Capturing]:
+    """How the earlier and the later capture are read: alike, but for what is said of the earlier."""
+    number, kind, tie = given.pop("earlier_wall"), given.pop("earlier_type"), given.pop("earlier_tie")
+    later = running.capturing(given)
+    earlier = replace(later, wall=later.wall if number is None else number, tie=tie, repeat=())
+    return (earlier if kind is None else replace(earlier, capture_type=kind)), later
+
+
+def _asked(given: dict[str, Any]) -> Comparing:
+    """What is asked of the comparison, out of the options."""
+    from flatscan.survey import Testing
+    from flatscan.survey.comparison import Comparing
+
+    ties = {name: given.pop(name) for name in _TIES}
+    walls = ties.pop("reference_wall")
+    plain = {name: value for name, value in ties.items() if value is not None}
+    background, tolerance, limit = given.pop("background"), given.pop("tolerance"), given.pop("limit")
+    rule, directions = given["rule"], options.degrees(given["directions"])
+    finish = None
+    if tolerance is not None or limit is not None:
+        finish = Testing.by(rule=rule, limit=limit, tolerance=tolerance, directions=directions)
+    return Comparing(
+        **plain, reference_walls=tuple(walls), least=given["least"] or LEAST, quoted=given.pop("quoted"),
+        used=given.pop("used"), allowance=given.pop("allowance"), rates=given.pop("rates"), finish=finish,
+        background=None if background is None else Testing.by(tolerance=background, directions=directions),
+    )  # fmt: skip

@@ -1,0 +1,229 @@
+"""From two capture files to the document: stated truth, ties, refusals, damaged input."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from flatscan.cli import run
+
+WIDTH, HEIGHT, HIGH = 2.4, 2.0, 0.022
+
+
+def raw(x, y):
+    def bump(x0, y0, high, wide):
+        return high * np.exp(-((x - x0) ** 2 + (y - y0) ** 2) / (2 * wide**2))
+
+    return 0.002 * y + bump(0.8, 1.2, 0.007, 0.12) + bump(1.7, 0.7, -0.005, 0.25)
+
+
+def plastered(x, y):
+    return HIGH + 0 * x
+
+
+def strips_left(x, y):
+    return np.where((x < 0.2) | (x > 2.2), raw(x, y), 0.012 + 0 * x)
+
+
+def scan(path, surface, *, seed, yaw=0.4, move=(0.0, 0.0, 0.0), width=WIDTH, height=HEIGHT, noise=0.0004, n=60_000):
+    """A scan of a wall 2 m before the file's origin, z up, as binary PLY; ``move`` shifts the whole file."""
+    rng = np.random.default_rng(seed)
+    x, y = rng.uniform(0, width, n), rng.uniform(0, height, n)
+    z = surface(x, y) + rng.normal(0, noise, n)
+    local = np.stack([x - width / 2, 2.0 - z, y], axis=1)
+    c, s = np.cos(yaw), np.sin(yaw)
+    points = local @ np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]]).T + move
+    header = f"ply\nformat binary_little_endian 1.0\nelement vertex {n}\n"
+    header += "property double x\nproperty double y\nproperty double z\nend_header\n"
+    path.write_bytes(header.encode() + points.astype("<f8").tobytes())
+    return path
+
+
+@pytest.fixture
+def compared(tmp_path, monkeypatch, capsys):
+    """Run compare on two scans in an empty folder; gives exit code, document (or None) and stderr."""
+    monkeypatch.chdir(tmp_path)
+
+    def call(*args, kind="scanner"):
+        code = run(["compare", *map(str, args), "--capture-type", kind, "--json"])
+        out, err = capsys.readouterr()
+        return code, json.loads(out) if out else None, err
+
+    return call
+
+
+@pytest.fixture
+def before(tmp_path):
+    return scan(tmp_path / "before.ply", raw, seed=1)
+
+
+def true_mean(surface):
+    x, y = np.meshgrid((np.arange(240) + 0.5) * WIDTH / 240, (np.arange(200) + 0.5) * HEIGHT / 200)
+    change = surface(x, y) - raw(x, y)
+    return change.mean() * 1000, change.min() * 1000
+
+
+def test_a_coat_scanned_in_one_coordinate_system(compared, before, tmp_path):
+    code, made, _ = compared(before, scan(tmp_path / "after.ply", plastered, seed=2), "--same-frame")
+    found, (mean, least) = made["compare"], true_mean(plastered)
+    assert code == 0
+    assert found["mean_mm"] == pytest.approx(mean, abs=2 * found["u_mm"])
+    assert found["mean_mm"] == pytest.approx(mean, abs=0.15)
+    # the mean on the wall's 4.8 m2: mm x m2 = litres
+    assert found["volume_l"] == pytest.approx(mean * WIDTH * HEIGHT, rel=0.01)
+    assert found["least_mm"] == pytest.approx(least, abs=0.5)
+    assert found["changed_share"] == pytest.approx(1.0)
+    assert found["earlier"]["file"] == "before.ply"
+    assert made["capture"]["file"] == "after.ply"
+    assert {"wall", "plumb", "shape", "patches"} <= set(made)
+
+
+def test_one_coordinate_system_is_assumed_aloud(compared, before, tmp_path):
+    _, made, _ = compared(before, scan(tmp_path / "after.ply", plastered, seed=2))
+    assert any("one coordinate system was assumed" in text for text in made["capture"]["warnings"])
+
+
+def test_without_a_tie_the_thickness_is_null_with_its_reason(compared, before, tmp_path):
+    code, made, _ = compared(before, scan(tmp_path / "after.ply", plastered, seed=2, yaw=-1.2))
+    found = made["compare"]
+    assert code == 0
+    assert found["mean_mm"] is None
+    assert found["volume_l"] is None
+    assert found["least_mm"] is None
+    assert "out" in found["not_determined"]
+    assert any(text.startswith("compare.mean_mm is null:") for text in made["capture"]["warnings"])
+
+
+def test_two_strips_left_bare_tie_a_file_of_any_coordinates(compared, before, tmp_path):
+    after = scan(tmp_path / "after.ply", strips_left, seed=2, yaw=-1.2)
+    both_sides = ["--reference", "0,0,0.17m,2m", "--reference", "2.23m,0,2.4m,2m"]
+    _, made, _ = compared(before, after, *both_sides)
+    found = made["compare"]
+    assert found["mean_mm"] == pytest.approx(true_mean(strips_left)[0], abs=0.25)
+    assert found["u_mm"] < 0.7
+    _, made, _ = compared(before, after, "--reference", "0,0,0.17m,2m")
+    assert made["compare"]["mean_mm"] is None
+    assert any("too small to fix the turn" in text for text in made["capture"]["warnings"])
+
+
+def test_fixed_points_tie_a_file_of_any_coordinates(compared, before, tmp_path):
+    after = scan(tmp_path / "after.ply", plastered, seed=2, yaw=-1.2, move=(0.8, -0.5, 0.3))
+    targets = np.array([[-1.4, 1.9, 0.1], [1.3, 1.8, 2.2], [0.2, -1.0, 1.0], [1.5, 0.3, 0.4]])
+
+    def seen(yaw, move):
+        c, s = np.cos(yaw), np.sin(yaw)
+        return targets @ np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]]).T + move
+
+    rows = np.hstack([seen(0.4, (0, 0, 0)), seen(-1.2, (0.8, -0.5, 0.3))])
+    header = "earlier_x_m,earlier_y_m,earlier_z_m,later_x_m,later_y_m,later_z_m\n"
+    table = tmp_path / "targets.csv"
+    table.write_text(header + "\n".join(",".join(f"{v:.5f}" for v in row) for row in rows) + "\n")
+    _, made, _ = compared(before, after, "--points", table)
+    assert made["compare"]["mean_mm"] == pytest.approx(true_mean(plastered)[0], abs=0.15)
+    assert "fixed points" in made["compare"]["tied_by"]
+
+
+def test_another_wall_is_refused_with_sizes(compared, before, tmp_path):
+    code, made, err = compared(before, scan(tmp_path / "other.ply", raw, seed=3, width=3.0, yaw=-1.2))
+    assert code == 1
+    assert made is None
+    assert "mm apart in width" in err
+
+
+def test_same_frame_of_walls_far_apart_is_refused(compared, before, tmp_path):
+    code, _, err = compared(before, scan(tmp_path / "far.ply", raw, seed=3, yaw=1.4), "--same-frame")
+    assert code == 1
+    assert "degrees" in err
+
+
+def test_different_cells_are_measured_again_and_said(compared, tmp_path):
+    dense = scan(tmp_path / "dense.ply", raw, seed=1, n=150_000)
+    _, made, _ = compared(dense, scan(tmp_path / "sparse.ply", plastered, seed=2), "--same-frame")
+    assert made["compare"]["mean_mm"] == pytest.approx(true_mean(plastered)[0], abs=0.2)
+    assert any("measured again on cells of 50 mm" in text for text in made["capture"]["warnings"])
+
+
+def test_a_later_survey_that_is_thinner_is_said(compared, before, tmp_path):
+    code, made, _ = compared(before, scan(tmp_path / "cut.ply", lambda x, y: raw(x, y) - 0.015, seed=2), "--same-frame")
+    assert code == 0
+    assert made["compare"]["mean_mm"] == pytest.approx(-15.0, abs=0.2)
+    assert made["compare"]["removed_l"] == pytest.approx(15 * WIDTH * HEIGHT, rel=0.02)
+    assert any("hacked off, or the surveys are misaligned" in text for text in made["capture"]["warnings"])
+
+
+def test_two_parties_agree_and_a_dent_makes_them_differ(compared, before, tmp_path):
+    _, made, _ = compared(before, scan(tmp_path / "again.ply", raw, seed=5, yaw=-0.9), "--same-surface")
+    assert made["compare"]["agreement"]["agree"] is True
+    assert made["compare"]["agreement"]["correlation"] > 0.95
+
+    def dented(x, y):
+        return raw(x, y) - 0.006 * ((x - 1.2) ** 2 + (y - 1.0) ** 2 < 0.04)
+
+    _, made, _ = compared(before, scan(tmp_path / "dent.ply", dented, seed=5, yaw=-0.9), "--same-surface")
+    agreement = made["compare"]["agreement"]
+    assert agreement["agree"] is False
+    worst = made["compare"]["places"][0]
+    assert np.hypot(worst["x_mm"] - 1200, worst["y_mm"] - 1000) < 220
+
+
+def test_the_wrong_side_is_suspected(compared, before, tmp_path):
+    _, made, _ = compared(
+        before, scan(tmp_path / "wrong.ply", lambda x, y: -raw(WIDTH - x, y), seed=5), "--same-surface"
+    )
+    assert any("wrong side" in text for text in made["capture"]["warnings"])
+
+
+def test_laser_readings_before_and_after_through_the_same_marks(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    xs, ys = (0.1, 0.8, 1.6, 2.3), (1.9, 1.0, 0.1)
+    for name, surface in (("before.csv", raw), ("after.csv", plastered)):
+        rows = [", ".join([f"{y:g}", *(f"{120 - 1000 * surface(x, y):.1f}" for x in xs)]) for y in ys]
+        head = ["units, mm", "sense, big = hollow", f"width, {WIDTH} m", f"height, {HEIGHT} m", ""]
+        Path(name).write_text("\n".join([*head, ", " + ", ".join(map(str, xs)), *rows]) + "\n")
+    assert run(["compare", "before.csv", "after.csv", "--same-frame", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)["compare"]
+    x, y = np.meshgrid(xs, ys)
+    expected = (plastered(x, y) - raw(x, y)) * 1000
+    assert found["least_mm"] == pytest.approx(expected.min(), abs=0.11)
+    assert expected.min() < found["mean_mm"] < expected.max()
+    assert run(["compare", "before.csv", "after.csv", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["compare"]["mean_mm"] is None
+
+
+def test_background_allowance_and_rates(compared, before, tmp_path):
+    rates = tmp_path / "rates.toml"
+    rates.write_text(
+        'currency = "units"\nbasis = "area"\nday = 0\nm2 = 10\nallowance_mm = 13\nextra_mm_m2 = 2\n'
+        "hack = 0\nbag = 5\ncall_out = 50\n"
+    )
+    after = scan(tmp_path / "after.ply", plastered, seed=2)
+    _, made, _ = compared(
+        before, after, "--same-frame", "--background", "uk-plaster-3mm-1.8m", "--rates", rates, "--quoted", "60l",
+        "--used", "80l",
+    )  # fmt: skip
+    found = made["compare"]
+    assert found["quoted_l"] == 60.0
+    assert found["used_l"] == 80.0
+    assert found["background"]["tolerance"] == "uk-plaster-3mm-1.8m"
+    x, y = np.meshgrid((np.arange(240) + 0.5) * WIDTH / 240, (np.arange(200) + 0.5) * HEIGHT / 200)
+    over = np.maximum(plastered(x, y) - raw(x, y) - 0.013, 0).mean() * WIDTH * HEIGHT * 1000
+    assert found["variation"]["applied_over_l"] == pytest.approx(over, rel=0.03)
+    extra = [line for line in found["variation"]["lines"] if line["unit"] == "m2 mm"]
+    assert extra[0]["amount"] == pytest.approx(2 * found["variation"]["planned_over_l"], abs=0.01)
+    assert found["variation"]["price"] == pytest.approx(sum(line["amount"] for line in found["variation"]["lines"]))
+
+
+@pytest.mark.parametrize(
+    "options", [("--same-frame", "--points", "x.csv"), ("--quoted", "-3l"), ("--reference", "1,2")], ids=str
+)
+def test_options_that_make_no_sense(compared, before, options):
+    code, made, err = compared(before, before, *options)
+    assert code in (1, 2)
+    assert made is None
+    assert "Traceback" not in err
+
+
+def test_same_bytes_twice(compared, before, tmp_path):
+    after = scan(tmp_path / "after.ply", plastered, seed=2)
+    assert compared(before, after) == compared(before, after)
