@@ -1,12 +1,13 @@
 """Paper and data: every number once in `tables`, every format made from it; the only place that rounds and formats."""
 
 from flatscan.sheets.document import document, text
-from flatscan.sheets.folder import FORMATS, write
+from flatscan.sheets.folder import FORMATS, USUAL, write
 from flatscan.sheets.listings import tolerance_records, tolerance_text, wall_list, wall_list_text
 from flatscan.sheets.summary import summary
 
 __all__ = [
     "FORMATS",
+    "USUAL",
     "document",
     "summary",
     "text",

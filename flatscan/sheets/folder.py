@@ -9,15 +9,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flatscan.errors import BadValue, OutputError
-from flatscan.sheets import cells
 from flatscan.sheets.document import document, text
+from flatscan.sheets.exchange import cells
 from flatscan.survey import Findings
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 Maker = Callable[[Findings, str, Path], None]
-FORMATS = ("png", "pdf", "html", "csv", "json")
+USUAL = ("png", "pdf", "html", "csv", "json")
+FORMATS = (*USUAL, "dxf", "ply")
 RESULT = "result.json"
 
 
@@ -28,7 +29,7 @@ def write(
     overwrite: bool = False,
     units: str = "mm",
     paper: str = "a4",
-    formats: Collection[str] = FORMATS,
+    formats: Collection[str] = USUAL,
 ) -> tuple[Path, ...]:
     """Write the sheets of one wall into ``folder`` and return their paths, the result document last.
 
@@ -155,6 +156,22 @@ def _cells_csv(findings: Findings, _: str, path: Path) -> None:
     path.write_text(cells.text(findings), encoding="utf-8", newline="\n")
 
 
+def _spots_csv(findings: Findings, _: str, path: Path) -> None:
+    path.write_text(cells.spots_text(findings), encoding="utf-8", newline="\n")
+
+
+def _dxf(findings: Findings, _: str, path: Path) -> None:
+    from flatscan.sheets.exchange import dxf
+
+    dxf.write(findings, path)
+
+
+def _surface(findings: Findings, _: str, path: Path) -> None:
+    from flatscan.sheets.exchange import surface
+
+    surface.write(findings, path)
+
+
 def _page(findings: Findings, units: str, path: Path) -> None:
     from flatscan.sheets.page import page
 
@@ -174,6 +191,8 @@ _MAKERS: dict[str, Callable[[Findings, str], list[tuple[str, Maker]]]] = {
     "png": _pictures,
     "pdf": _book,
     "html": lambda *_: [("wall.html", _page)],
-    "csv": lambda *_: [("offsets.csv", _cells_csv)],
+    "csv": lambda *_: [("offsets.csv", _cells_csv), ("spots.csv", _spots_csv)],
     "json": lambda *_: [],
+    "dxf": lambda *_: [("wall.dxf", _dxf)],
+    "ply": lambda *_: [("wall.ply", _surface)],
 }

@@ -11,8 +11,8 @@ import pytest
 
 from flatscan import sheets
 from flatscan.errors import BadValue, OutputError
-from flatscan.sheets import cells
 from flatscan.sheets import folder as writing
+from flatscan.sheets.exchange import cells
 
 CORE = ("png", "csv", "json")
 

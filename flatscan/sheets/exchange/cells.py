@@ -1,8 +1,11 @@
-"""offsets.csv: every cell or station of a wall, in an open layout any spreadsheet reads.
+"""Tables for a spreadsheet: offsets.csv and spots.csv.
+
+offsets.csv holds cell or station of a wall, in an open layout.
 
 One header line, then one line a cell from the foot up and from left to right: x_mm, y_mm (the cell's centre from the
 wall's left edge and foot), offset_mm (from the wall's own upright plane, + proud), u_mm (random standard uncertainty),
 buildup_mm (to the finish plane), gap_mm (deepest under a straightedge). Empty: not measured, or not asked for.
+spots.csv holds the numbered spots of the drawings: mark, x_mm, y_mm, value_mm, what.
 """
 
 from __future__ import annotations
@@ -10,6 +13,7 @@ from __future__ import annotations
 import numpy as np
 
 from flatscan.geometry import Array
+from flatscan.sheets import tables
 from flatscan.sheets.numbers import DECIMALS
 from flatscan.survey import Findings
 
@@ -34,3 +38,12 @@ def text(findings: Findings) -> str:
     written = [["" if v != v else f"{v:.0f}" if v == int(v) else repr(v) for v in c.tolist()] for c in rounded]
     lines = [",".join(COLUMNS), *map(",".join, zip(*written, strict=True))]
     return "\n".join(lines) + "\n"
+
+
+def spots_text(findings: Findings) -> str:
+    """The numbered spots of the contour and of the gap map, one a line."""
+    found = (*tables.spots(findings), *tables.gap_spots(findings))
+    lines = [
+        f"{s.mark},{s.x * 1000:.1f},{s.y * 1000:.1f},{s.value * 1000:.1f},{s.what.replace(',', '')}" for s in found
+    ]
+    return "\n".join(("mark,x_mm,y_mm,value_mm,what", *lines)) + "\n"
