@@ -11,7 +11,7 @@ from flatscan.geometry import Array, Mask
 from flatscan.material.cautions import HACKING
 from flatscan.material.finish import PlaneOptions, Surface, need_of, problem_of, surface_of
 from flatscan.material.humps import HumpOptions, Humps, find_humps
-from flatscan.material.program import Solution, best_plane
+from flatscan.material.program import Solution, least_plane, worthwhile
 from flatscan.model import Relief, Wall
 
 # a last hump that saves less than this share of the volume is not worth a line
@@ -105,15 +105,17 @@ class _Cutter:
         self.free = ~self.humps.barred[relief.valid]
         self.share = relief.net_area / float(self.wall.area.sum())
         self.net = relief.net_area
-        # fixed points beside the wall are taken from the wall as it stands, not as cut
-        self.held = problem_of(self.wall, plane).held
+        # fixed points beside the wall are taken from the wall as it stands, not as cut; and a turn or lean that was not
+        # worth using before cutting is not taken up, or dropped, halfway down the list
+        _, self.uncut = worthwhile(problem_of(self.wall, plane))
 
     def stage(self, chosen: list[int]) -> _Stage:
         """Plane and volume with the chosen humps cut, each cell by at most the deepest cut."""
         cuttable = np.isin(self.label, chosen) & self.free
         lowered = replace(self.wall, z=np.where(cuttable, self.wall.z - self.options.most, self.wall.z))
-        problem = replace(problem_of(lowered, self.plane), held=self.held)
-        found = best_plane(problem)
+        held, turn, lean = self.uncut.held, self.uncut.turn_free, self.uncut.lean_free
+        problem = replace(problem_of(lowered, self.plane), held=held, turn_free=turn, lean_free=lean)
+        found = least_plane(problem)
         face = found.offset + found.turn * self.wall.x + found.lean * self.wall.y
         cut = np.where(cuttable, np.minimum(self.wall.z, face - self.plane.least), self.wall.z)
         volume = float(((face - cut) * self.wall.area).sum()) * self.share

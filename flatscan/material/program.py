@@ -143,17 +143,26 @@ def least_plane(problem: Problem) -> Solution:
     return found
 
 
-def best_plane(problem: Problem) -> Solution:
-    """`least_plane`, but without a turn, a lean or both where giving them up costs less than ``worth``."""
-    found = least_plane(problem)
+def worthwhile(problem: Problem) -> tuple[Solution, Problem]:
+    """`least_plane` without a turn, a lean or both where giving them up costs less than ``worth`` of the volume.
+
+    Returns the plane and the problem with the freedoms that were worth using.
+    """
+    found, used = least_plane(problem), problem
     for turn, lean in ((0.0, problem.lean_free), (problem.turn_free, 0.0), (0.0, 0.0)):
         if (turn, lean) == (problem.turn_free, problem.lean_free):
             continue
+        stiffer = replace(problem, turn_free=turn, lean_free=lean)
         try:
-            straight = least_plane(replace(problem, turn_free=turn, lean_free=lean))
+            straight = least_plane(stiffer)
         except Infeasible:
             continue
         without = straight.mean_over(problem)
         if without - found.mean_over(problem) < problem.worth * without:
-            found = straight
-    return found
+            found, used = straight, stiffer
+    return found, used
+
+
+def best_plane(problem: Problem) -> Solution:
+    """The plane of `worthwhile` alone."""
+    return worthwhile(problem)[0]
