@@ -17,6 +17,7 @@ COMMANDS = {
     "lows": "After ruling off: what to fill or shave, where, how deep, how many litres.",
     "site": "Many walls, resumable, one summary.",
     "compare": "Two surveys of one wall: thickness really applied, change, who disagrees where.",
+    "plan-readings": "Where the next laser readings help a scan most.",
     "tolerances": "The tolerance entries: length, limit, method, source, how sure.",
     "demo": "The main job on the bundled samples.",
 }
@@ -33,7 +34,7 @@ class LazyGroup(click.Group):
         """Import one command."""
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"flatscan.cli.{cmd_name}")
+        module = importlib.import_module(f"flatscan.cli.{cmd_name.replace('-', '_')}")
         command: click.Command = module.command
         return command
 

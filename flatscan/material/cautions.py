@@ -16,6 +16,12 @@ STRUCTURE = (
     "looked at it."
 )
 LASER = "Class 2 laser: never look into the beam or point it at eyes, and keep it off mirrors and glass."
+LASER_WORK = (
+    LASER,
+    "Set the laser up where its beam does not come out at anybody's eye level, on a stable stand on firm ground.",
+    "Read high places from a stable platform, never from a ladder with a screen or a phone in hand: come down first.",
+    LOCAL_RULES,
+)
 HEIGHT = "Work at height from a proper platform, not from a ladder or a stacked hop-up; keep openings guarded."
 WET_CEMENT = "Wet cement and lime burn skin and eyes: wear gloves and eye protection, rinse at once with clean water."
 OLD_PLASTER_STAYS = (

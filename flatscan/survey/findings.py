@@ -24,7 +24,8 @@ class Findings:
 
     ``title`` is the wall's name in its user's own words. ``tolerance`` is the entry the verdict judged by, None for
     a rule and limit entered by hand; ``method`` is how the straightedge is read. ``fixed`` are points the finished
-    face goes through (x, y, offset). ``tie`` is what laser readings that tie a scan down showed. ``settings`` are options that differ from their defaults, in words.
+    face goes through (x, y, offset). ``tie`` is what laser readings that tie a scan
+    down showed. ``settings`` are options that differ from their defaults, in words.
     """
 
     command: str

@@ -31,7 +31,7 @@ def see(
     """
     seen = seen_in(_read(path, how, progress) if taken is None else taken, how, progress, room)
     seen = _repeated(seen, how, progress) if how.repeat else seen
-    return _tied(seen, how, progress) if how.tie is not None else seen
+    return tied(seen, how, progress) if how.tie is not None else seen
 
 
 def _read(path: str | Path, how: Capturing, progress: Progress) -> Cloud | Stations:
@@ -59,7 +59,7 @@ def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:
     return replace(seen, relief=joined, notes=(*seen.notes, note, f"Repeated captures: {files}."))
 
 
-def _tied(seen: Seen, how: Capturing, progress: Progress) -> Seen:
+def tied(seen: Seen, how: Capturing, progress: Progress) -> Seen:
     """A scan with the warp and lean taken out that the laser readings of another file show."""
     if seen.relief.cell is None or how.tie is None:
         raise BadValue(
@@ -78,7 +78,8 @@ def _tied(seen: Seen, how: Capturing, progress: Progress) -> Seen:
     made, wall, shown, more = relief.tie(
         seen.relief, seen.wall, readings, laser=kind.common_error(), u_laser_lean=kind.lean
     )  # fmt: skip
-    said = (f"{Path(how.tie).name}: {words}" for words in readings.origin.warnings if not words.startswith("no line 'w"))
+    name = Path(how.tie).name
+    said = (f"{name}: {words}" for words in readings.origin.warnings if not words.startswith("no line 'w"))
     return replace(seen, relief=made, wall=wall, tie=shown, notes=(*seen.notes, *said, *more))
 
 
