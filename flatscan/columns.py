@@ -59,9 +59,13 @@ def _lines(path: str | Path) -> list[tuple[int, list[str]]]:
     lines = text.splitlines()
     delimiter = ";" if lines and ";" in lines[0] else ","
     table = csv.reader(lines, delimiter=delimiter)
-    return [
-        (n, cells) for n, cells in enumerate(table, 1) if any(c.strip() for c in cells) and not cells[0].startswith("#")
-    ]
+    try:
+        rows = [(table.line_num, cells) for cells in table]
+    except csv.Error as error:
+        raise BadTable(
+            f"{path}, row {table.line_num}", f"is not CSV ({error})", needed="a table in CSV", remedy="Save it again"
+        ) from None
+    return [(n, cells) for n, cells in rows if any(c.strip() for c in cells) and not cells[0].startswith("#")]
 
 
 def _places(
