@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 import sys
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from flatscan.site.run import Pool, Run, Watch
 
 # options that describe one wall: with one of them and no --wall, only wall 1 is meant
-_ONE_WALL = ("seen_from", "width", "height", "region", "opening", "no_opening", "fix")
+_ONE_WALL = ("seen_from", "width", "height", "region", "opening", "no_opening", "fix", "repeat", "tie", "hand")
 
 
 def _job_options(command: Any) -> Any:  # noqa: ANN401
@@ -43,6 +44,7 @@ def _job_options(command: Any) -> Any:  # noqa: ANN401
               help="For one wall.")  # fmt: skip
 @click.option("--memory-limit", type=click.FloatRange(1), metavar="GB", help="For one wall.  [default: a fair share]")
 @click.option("--max-points", type=click.IntRange(1), help="Refuse captures of more points.  [default: what fits]")
+@click.option("--formats", metavar="LIST", help="Sheets of each wall, such as png,json.  [default: all]")
 @click.option("--cluster", metavar="ADDRESS", help="Work on a Dask scheduler that you trust, such as tcp://host:8786.")
 @_job_options
 @options.output_options
@@ -58,9 +60,8 @@ def command(ctx: click.Context, source: str, **given: Any) -> int:
     from flatscan import sheets
     from flatscan.site import run
 
-    folder = Path(given["out"] or f"{Path(source).stem}-flatscan")
-    captures = _captures(ctx, Path(source), folder, given)
-    with _watched(quiet=given["quiet"]) as watch:
+    with _folder(source, given) as folder, _watched(quiet=given["quiet"]) as watch:
+        captures = _captures(ctx, Path(source), folder, given)
         result = run(
             captures, folder, lambda: _pool(given), site=Path(source).absolute().stem, units=given["units"],
             afresh=given["overwrite"], shared_scratch=given["cluster"] is None, watch=watch,
@@ -68,8 +69,18 @@ def command(ctx: click.Context, source: str, **given: Any) -> int:
     if given["as_json"]:
         sys.stdout.write(sheets.text(result.document))
     else:
-        _report(result, folder, given["units"], quiet=given["quiet"])
+        _report(result, given["units"], quiet=given["quiet"])
     return running.FAILED if result.document["failed"] else 0
+
+
+@contextmanager
+def _folder(source: str, given: dict[str, Any]) -> Iterator[Path]:
+    """Where results go; with --json and no --out nothing is kept."""
+    if given["out"] is None and given["as_json"]:
+        with tempfile.TemporaryDirectory(prefix="flatscan-site-") as folder:
+            yield Path(folder)
+        return
+    yield Path(given["out"] or f"{Path(source).absolute().stem}-flatscan")
 
 
 def _captures(ctx: click.Context, source: Path, folder: Path, given: dict[str, Any]) -> list[Capture]:
@@ -84,10 +95,10 @@ def _captures(ctx: click.Context, source: Path, folder: Path, given: dict[str, A
     names = {option.name for option in _row_command.params}
     base = {name: value for name, value in given.items() if name in names}
     chosen = ctx.get_parameter_source("wall") == click.core.ParameterSource.COMMANDLINE
-    outside = {name: given[name] for name in ("units", "max_points")}
+    outside = {"units": given["units"], "max_points": given["max_points"], "formats": _formats(given["formats"])}
     if source.is_dir():
         running.one_wall_only(("", ""), given)
-        return listing.in_folder(source, _settings(base, chosen=chosen, **outside), folder)
+        return listing.in_folder(source, _settings(base, chosen=chosen, for_all=True, **outside), folder)
 
     def settings_of(row: Row) -> Settings:
         return _row_settings(row, base, chosen=chosen, **outside)
@@ -121,11 +132,11 @@ def _row_settings(row: Row, base: dict[str, Any], *, chosen: bool, **outside: An
         given["tolerance"] = None
     elif ctx.get_parameter_source("tolerance") == own:
         given["limit"] = None
-    chosen = chosen or ctx.get_parameter_source("wall") == own or any(given[name] for name in _ONE_WALL)
+    chosen = chosen or ctx.get_parameter_source("wall") == own or any(given.get(name) for name in _ONE_WALL)
     return _settings(given, chosen=chosen, **outside)
 
 
-def _settings(given: dict[str, Any], *, chosen: bool, units: str, max_points: int | None) -> Settings:
+def _settings(given: dict[str, Any], *, chosen: bool, **others: Any) -> Settings:
     from flatscan import survey
     from flatscan.site.job import Settings
 
@@ -136,7 +147,18 @@ def _settings(given: dict[str, Any], *, chosen: bool, units: str, max_points: in
         confidence=given.pop("confidence"),
     )  # fmt: skip
     how = running.capturing(given)
-    return Settings(how, test, running.finishing(given), how.wall if chosen else None, units, max_points)
+    return Settings(how, test, running.finishing(given), how.wall if chosen else None, **others)
+
+
+def _formats(text: str | None) -> tuple[str, ...]:
+    from flatscan.sheets import FORMATS
+
+    asked = FORMATS if text is None else tuple(part.strip() for part in text.split(","))
+    unknown = sorted(set(asked) - set(FORMATS))
+    if unknown:
+        hint = f"'{unknown[0]}' is none of {', '.join(FORMATS)}"
+        raise click.BadParameter(hint, param_hint="--formats")
+    return tuple(name for name in FORMATS if name in {*asked, "json"})
 
 
 def _pool(given: dict[str, Any]) -> Pool:
@@ -168,11 +190,11 @@ def _watched(*, quiet: bool) -> Iterator[Watch]:
         shown.close()
 
 
-def _report(result: Run, folder: Path, units: str, *, quiet: bool) -> None:
+def _report(result: Run, units: str, *, quiet: bool) -> None:
     from flatscan.site.words import lines
 
     for line in lines(result.document, units):
         click.echo(line)
     if not quiet:
         kept = f" ({result.reused} results of an earlier run kept)" if result.reused else ""
-        click.echo(f"Summary in {folder}: {', '.join(path.name for path in result.files)}{kept}", err=True)
+        click.echo(f"Summary: {', '.join(map(str, result.files))}{kept}", err=True)

@@ -6,19 +6,29 @@ here. Whoever controls a scheduler can run code on its workers and here: give on
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable
 from typing import Any
 
 from flatscan.errors import BadValue
 from flatscan.site.job import Task
-from flatscan.site.work import Outcome, do, failed
+from flatscan.site.work import Outcome, do, failed, guarded
 
-_PATIENCE = "20s"
+# a worker may run several tasks on threads of one process, but drawing figures is one thread's work
+_TURN = threading.Lock()
+
+
+def alone(task: Task, work: Callable[[Task], Outcome]) -> Outcome:
+    """Do one task in a worker, one at a time."""
+    with _TURN:
+        return guarded(task, work)
 
 
 class ClusterPool:
     """Tasks on the workers of a scheduler; a task whose worker dies is given to another one."""
 
-    def __init__(self, address: str) -> None:
+    def __init__(self, address: str, work: Callable[[Task], Outcome] = do, patience: str = "20s") -> None:
+        self.work = work
         try:
             from distributed import Client, as_completed
         except ImportError:
@@ -27,7 +37,7 @@ class ClusterPool:
                 remedy="Install it with: pip install 'flatscan[cluster]'",
             ) from None  # fmt: skip
         try:
-            self.client = Client(address, timeout=_PATIENCE, set_as_default=False)
+            self.client = Client(address, timeout=patience, set_as_default=False)
         except (OSError, ValueError, TimeoutError) as error:
             raise BadValue(
                 "--cluster", f"no scheduler answers at {address} ({error or 'timed out'})",
@@ -41,7 +51,7 @@ class ClusterPool:
         """Send a task to the scheduler."""
         name = f"flatscan-{task.kind}-{task.key}"
         self.tasks[name] = task
-        self.done.add(self.client.submit(do, task, key=name, pure=False, retries=0))
+        self.done.add(self.client.submit(alone, task, self.work, key=name, pure=False))
 
     def next(self) -> tuple[Task, Outcome]:
         """Wait for a task to end, however it ends."""

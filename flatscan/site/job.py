@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from flatscan import __version__
+from flatscan.sheets import FORMATS
 from flatscan.survey import Capturing, Finishing, Testing
 from flatscan.wall import Room
 
@@ -19,7 +20,11 @@ _LONGEST = 80
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """How a capture is read, tested and planned; ``wall`` is None for all the walls that are found in it."""
+    """How a capture is read, tested and planned; ``wall`` is None for all the walls that are found in it.
+
+    ``for_all`` says that they were given for all captures of a folder: a table of readings then follows those that it
+    can follow. ``formats`` are the kinds of sheets wanted of each wall.
+    """
 
     how: Capturing = Capturing()
     test: Testing = Testing()
@@ -27,6 +32,8 @@ class Settings:
     wall: int | None = None
     units: str = "mm"
     max_points: int | None = None
+    for_all: bool = False
+    formats: tuple[str, ...] = FORMATS
 
 
 @dataclass(frozen=True, slots=True)

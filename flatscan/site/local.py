@@ -9,12 +9,13 @@ import sys
 import threading
 import time
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from typing import Any
 
 from flatscan.site.job import Task
-from flatscan.site.work import Outcome, do, failed
+from flatscan.site.work import Outcome, do, failed, guarded
 
 # one thread in each process: the walls themselves run side by side
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS", "FLATSCAN_THREADS")
@@ -44,8 +45,8 @@ class _Worker:
 class LocalPool:
     """Up to ``jobs`` processes at once; `next` gives the outcome of whichever is done first."""
 
-    def __init__(self, jobs: int, limits: Limits = Limits()) -> None:
-        self.jobs, self.limits = jobs, limits
+    def __init__(self, jobs: int, limits: Limits = Limits(), work: Callable[[Task], Outcome] = do) -> None:
+        self.jobs, self.limits, self.work = jobs, limits, work
         self.waiting: deque[Task] = deque()
         self.running: list[_Worker] = []
         self.context = _context()
@@ -79,7 +80,7 @@ class LocalPool:
 
     def _start(self, task: Task) -> _Worker:
         ours, theirs = self.context.Pipe(duplex=False)
-        process = self.context.Process(target=_serve, args=(theirs, task, self.limits), daemon=True)
+        process = self.context.Process(target=_serve, args=(theirs, self.work, task, self.limits), daemon=True)
         kept = {name: os.environ.get(name) for name in _ONE_THREAD}
         os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
         try:
@@ -130,19 +131,14 @@ def _context() -> Any:  # noqa: ANN401
     return context
 
 
-def _serve(pipe: Connection, task: Task, limits: Limits) -> None:
+def _serve(pipe: Connection, work: Callable[[Task], Outcome], task: Task, limits: Limits) -> None:
     """The life of one process: do the task, send its outcome, end. Ends at once if the run that started it dies."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     # what libraries print belongs to nobody's standard output
     os.dup2(2, 1)
     _limit_memory(limits.memory)
-    try:
-        outcome = do(task)
-    except Exception as error:  # noqa: BLE001 - the one boundary: a fault of ours in one wall must not stop the others
-        words = f"{task.capture.path}: unexpected {type(error).__name__}: {error}"
-        outcome = Outcome(failed(task, f"{words}. This is a fault of flatscan: please report it.", again=True))
-    pipe.send(outcome)
+    pipe.send(guarded(task, work))
     pipe.close()
 
 

@@ -12,7 +12,7 @@ from typing import BinaryIO
 
 from flatscan.errors import OutputError
 
-NAME = ".lock"
+NAME = "lock"
 
 
 @contextmanager

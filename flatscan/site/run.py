@@ -16,7 +16,6 @@ from flatscan.site.lock import locked
 from flatscan.site.store import Record, Store
 from flatscan.site.work import Outcome, room_of
 
-PARTS = ".parts"
 _READ = 1 << 22
 # a wall costs so many bytes' worth of reading whatever its size; only the time left is told from it
 _WALL_WEIGHT = 4e6
@@ -86,8 +85,8 @@ def run(
     many tasks are done and known, the share of the work, and each record. Raises `OutputError` where the folder is in
     use, read-only or full; what was finished until then stays and is not done again.
     """
-    with locked(folder):
-        store = Store(folder)
+    store = Store(folder)
+    with locked(store.own):
         store.sweep()
         if afresh:
             store.forget()
@@ -95,7 +94,7 @@ def run(
         state = _State(store, make_pool(), watch, str(store.scratch.resolve()) if shared_scratch else None)
         try:
             pairs = sorted(zip(captures, hashes, strict=True), key=_largest_first)
-            _begin_all(state, [_first_task(capture, sha256, folder) for capture, sha256 in pairs])
+            _begin_all(state, [_first_task(capture, sha256, store.parts) for capture, sha256 in pairs])
             while state.queued:
                 task, outcome = state.pool.next()
                 _take(state, task, outcome)
@@ -107,7 +106,7 @@ def run(
         made = summary.document(records, site=site)
         files = tuple(store.write(name, data) for name, data in summary.files(made, units).items())
         store.keep_only({record["slug"] for record in records})
-        shutil.rmtree(folder / PARTS, ignore_errors=True)
+        shutil.rmtree(store.parts, ignore_errors=True)
         shutil.rmtree(store.scratch, ignore_errors=True)
     return Run(made, records, state.reused, files)
 
@@ -137,11 +136,11 @@ def _size(path: Path) -> float:
         return 0.0
 
 
-def _first_task(capture: Capture, sha256: str, folder: Path) -> Task:
+def _first_task(capture: Capture, sha256: str, parts: Path) -> Task:
     one = capture.settings.wall
     weight = _WALL_WEIGHT + _size(capture.path)
     task = keyed(Task("look" if one is None else "wall", capture, sha256, number=one or 1, weight=weight))
-    return replace(task, parts=str((folder / PARTS / task.key[:32]).resolve()))
+    return replace(task, parts=str((parts / task.key[:32]).resolve()))
 
 
 def _begin_all(state: _State, tasks: list[Task], record: Record | None = None) -> None:

@@ -16,16 +16,18 @@ from typing import Any
 from flatscan.errors import OutputError
 
 RECORD = "record.json"
-SCRATCH = ".scratch"
+# all that is not a sheet: lock, walls found in captures, rooms cut out of buildings, half-made results
+OWN = ".flatscan-site"
 Record = dict[str, Any]
 
 
 class Store:
-    """Results under ``folder``: ``walls/<slug>/`` for walls, ``captures/<slug>/`` for the walls found in captures."""
+    """Results under ``folder``: ``walls/<slug>/`` for walls, a hidden folder of its own for what led to them."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.scratch = folder / SCRATCH
+        self.own = folder / OWN
+        self.scratch, self.parts = self.own / "scratch", self.own / "parts"
 
     def sweep(self) -> None:
         """Clear away what an interrupted run left unfinished; only under the lock."""
@@ -36,9 +38,9 @@ class Store:
             raise cannot(self.folder, error) from error
 
     def forget(self) -> None:
-        """Remove all results, to begin anew."""
-        for part in ("walls", "captures"):
-            shutil.rmtree(self.folder / part, ignore_errors=True)
+        """Remove all results, to begin anew; folders that are none of ours stay."""
+        self.keep_only(set())
+        shutil.rmtree(self.own / "captures", ignore_errors=True)
 
     def find(self, kind: str, slug: str, key: str) -> Record | None:
         """The record of a task done before with this very input and these settings, None if there is none."""
@@ -49,7 +51,8 @@ class Store:
             return None
         if not isinstance(record, dict) or record.get("key") != key or record.get("again"):
             return None
-        return record if all(_is_whole(place / name, size) for name, size in record["sheets"].items()) else None
+        sheets = record.get("sheets", {})
+        return record if all(_is_whole(place / name, size) for name, size in sheets.items()) else None
 
     def publish(self, kind: str, slug: str, record: Record, sheets: Mapping[str, bytes]) -> Record:
         """Put a result in its place, replacing an older one; raises `OutputError` where the disk will not take it."""
@@ -57,6 +60,11 @@ class Store:
         text = json.dumps(record, ensure_ascii=False, sort_keys=True, indent=1) + "\n"
         made, old = self.scratch / f"{kind}-{slug}", self.scratch / f"old-{kind}-{slug}"
         place = self._place(kind, slug)
+        if place.exists() and not (place / RECORD).is_file():
+            raise OutputError(
+                place, "a folder or file that is no result of ours", needed="a free name",
+                remedy="Choose another folder with --out",
+            )  # fmt: skip
         try:
             shutil.rmtree(made, ignore_errors=True)
             made.mkdir(parents=True)
@@ -90,10 +98,13 @@ class Store:
         """Remove results of walls that are no longer asked for."""
         for place in sorted((self.folder / "walls").glob("*/")):
             if place.name not in slugs and (place / RECORD).is_file():
-                shutil.rmtree(place, ignore_errors=True)
+                # out of the way in one step: half a result would look like somebody else's folder
+                old = self.scratch / f"gone-{place.name}"
+                place.rename(old)
+                shutil.rmtree(old, ignore_errors=True)
 
     def _place(self, kind: str, slug: str) -> Path:
-        return self.folder / ("walls" if kind == "wall" else "captures") / slug
+        return (self.folder / "walls" if kind == "wall" else self.own / "captures") / slug
 
 
 def cannot(folder: Path, error: OSError) -> OutputError:

@@ -26,7 +26,7 @@ def document(records: Sequence[Record], *, site: str = "") -> dict[str, Any]:
     return {
         "schema": SCHEMA, "command": "site", "site": site, "walls": walls, "failed": failed,
         "totals": _totals(walls, failed), "by_system": _by_system(walls), "by_trade": _by_trade(walls),
-        "order": [_line(line) for line in combined_order(_orders(done))], "order_by_floor": _by_floor(done),
+        "order": _order(done), "order_by_floor": _by_floor(done),
         "rooms": _rooms(walls, failed), "stops": _stops(done), "notes": [NOTE_U, NOTE_ORDER],
         "not_examined": words.NEVER,
     }  # fmt: skip
@@ -66,6 +66,7 @@ def _row(record: Record) -> dict[str, Any]:
         "stops": len(material.get("stops") or []),
         "file": record["file"],
         "sheets": f"walls/{record['slug']}",
+        "files": sorted(record["sheets"]),
     }
 
 
@@ -141,6 +142,11 @@ def _rooms(walls: Sequence[dict[str, Any]], failed: Sequence[dict[str, Any]]) ->
     return sorted(rooms, key=lambda row: (0, 0, 0) if row["decision"] is None else (1, *_worst_first(row)))
 
 
+def _order(records: Iterable[Record]) -> list[dict[str, Any]]:
+    lines = combined_order(_orders(records))
+    return [_line(line) for line in sorted(lines, key=lambda line: (line.product, line.unit))]
+
+
 def _orders(records: Iterable[Record]) -> list[tuple[OrderLine, ...]]:
     return [tuple(OrderLine(**line) for line in record["order"]) for record in records]
 
@@ -157,8 +163,8 @@ def _by_floor(records: Sequence[Record]) -> list[dict[str, Any]]:
     floors = sorted({record["floor"] for record in records})
     rows = []
     for floor in floors:
-        for line in combined_order(_orders(record for record in records if record["floor"] == floor)):
-            rows.append({"floor": floor} | {name: v for name, v in _line(line).items() if name not in ("kg", "order")})
+        for line in _order(record for record in records if record["floor"] == floor):
+            rows.append({"floor": floor} | {name: v for name, v in line.items() if name not in ("kg", "order")})
     return rows
 
 

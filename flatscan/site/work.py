@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -38,9 +38,18 @@ def do(task: Task) -> Outcome:
         return Outcome(failed(task, str(error), again=True), fatal=error)
     except FlatscanError as error:
         return Outcome(failed(task, str(error)))
+
+
+def guarded(task: Task, work: Callable[[Task], Outcome] = do) -> Outcome:
+    """Do one task and let nothing out: a full memory or a fault of ours in one wall must not stop the others."""
+    try:
+        return work(task)
     except MemoryError:
         words = f"{task.capture.path}: the memory allowed for one wall is full; needed: fewer points or larger cells"
         return Outcome(failed(task, f"{words}. Run with fewer --jobs, or with a larger --cell.", again=True))
+    except Exception as error:
+        words = f"{task.capture.path}: unexpected {type(error).__name__}: {error}"
+        return Outcome(failed(task, f"{words}. This is a fault of flatscan: please report it.", again=True))
 
 
 def failed(task: Task, error: str, *, again: bool = False) -> dict[str, Any]:
@@ -75,7 +84,10 @@ def _wall(task: Task) -> Outcome:
     """Survey one wall and, where there is a limit, judge it; its sheets as bytes."""
     settings, taken = task.capture.settings, _read(task)
     how = replace(settings.how, wall=task.number)
-    seen = survey.seen_in(taken, how, room=task.room)
+    if settings.for_all and isinstance(taken, Stations):
+        # said for a folder of scans and readings alike: these are for clouds
+        how = replace(how, capture_type=None, cell=None, up=None)
+    seen = survey.see(task.capture.path, how, taken=taken, room=task.room)
     seen = replace(seen, title=seen.title or task.title)
     if settings.test.judges or settings.test.plumb_limit is not None:
         found = survey.plan(survey.check_seen(seen, settings.test), settings.finish)
@@ -83,7 +95,7 @@ def _wall(task: Task) -> Outcome:
         found = survey.survey_seen(seen, settings.test, settings.finish)
     found = replace(found, command="site")
     with _scratch(task) as folder:
-        written = sheets.write(found, folder, units=settings.units)
+        written = sheets.write(found, folder, units=settings.units, formats=settings.formats)
         made_sheets = {path.name: path.read_bytes() for path in written}
     return Outcome(
         _head(task) | {"status": "done", "document": sheets.document(found), "order": _order(found)}, made_sheets

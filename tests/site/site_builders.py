@@ -3,9 +3,13 @@
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
+
+import numpy as np
 
 from flatscan.site.work import Outcome, do
 
@@ -45,7 +49,7 @@ def tree(folder):
     """Every file under a folder with its bytes, lock left out."""
     return {
         str(path.relative_to(folder)): path.read_bytes()
-        for path in sorted(folder.rglob("*")) if path.is_file() and path.name != ".lock"
+        for path in sorted(folder.rglob("*")) if path.is_file() and path.name != "lock"
     }  # fmt: skip
 
 
@@ -94,3 +98,61 @@ def flatscan(*words, cwd):
 def copy_samples(folder):
     for name in ("wall.ply", "room.ply", "laser_grid.csv"):
         shutil.copy(SAMPLES / name, folder / name)
+
+
+def crash_on_second(task):
+    """A worker that dies of a signal in one wall, as on a fault in a compiled library."""
+    if task.slug.endswith("room-1-wall-2"):
+        os.kill(os.getpid(), signal.SIGSEGV)
+    return quick(task)
+
+
+def hang_on_second(task):
+    """A worker that never comes back from one wall."""
+    if task.slug.endswith("room-1-wall-2"):
+        time.sleep(600)
+    return quick(task)
+
+
+def eat_memory_on_second(task):
+    """A worker that asks for 4 GB in one wall and touches all of it."""
+    if task.slug.endswith("room-1-wall-2"):
+        np.ones(1 << 29).sum()
+    return quick(task)
+
+
+def fault_on_second(task):
+    """A worker with a fault of ours in one wall."""
+    if task.slug.endswith("room-1-wall-2"):
+        raise ZeroDivisionError("by nought")
+    return quick(task)
+
+
+def chatty(task):
+    """A worker in which a library prints to standard output."""
+    os.write(1, b"noise")
+    sys.stdout.write("more noise")
+    return quick(task)
+
+
+def tell_and_wait(task):
+    """A worker that says which process it is and waits to be ended."""
+    Path(task.scratch, f"pid-{os.getpid()}").touch()
+    time.sleep(600)
+
+
+def quick(task):
+    """A look that finds one wall, and a wall that needed no work."""
+    head = {"kind": task.kind, "key": task.key, "slug": task.slug, "capture": task.capture.slug, "schema": 1}
+    head |= {"title": task.title, "file": task.capture.path.name, "part": task.part, "number": task.number}
+    head |= task.capture.labels() | {"status": "done"}
+    if task.kind == "look":
+        return Outcome(head | {"rooms": [], "walls": 1, "room": None})
+    wall = {"area_m2": 1.0, "covered_share": 1.0}
+    return Outcome(head | {"document": {"wall": wall}, "order": []}, {"result.json": task.key.encode()})
+
+
+def slow(task):
+    """Work that takes long enough for a worker to die in the middle of it."""
+    time.sleep(0.2)
+    return quick(task)

@@ -186,7 +186,7 @@ def test_two_runs_on_one_folder(site, tmp_path, one_wall):
 def test_a_lock_whose_holder_died_does_not_hold(site, tmp_path, one_wall):
     out = tmp_path / "out"
     assert not run_and_die_at(site, out, one_wall, 40)
-    assert (out / ".lock").exists()
+    assert (out / ".flatscan-site/lock").exists()
     run(captures_of(site, out), out, lambda: InlinePool(quick_work(*one_wall)))
 
 

@@ -1,0 +1,199 @@
+"""The summary's sums by hand, its order, and what users wrote shown as text."""
+
+import csv
+import io
+import json
+from html.parser import HTMLParser
+
+import pytest
+from numpy.testing import assert_allclose
+
+from flatscan.material.order import OrderLine, combined_order
+from flatscan.site import summary
+from flatscan.site.words import lines
+
+
+def record(
+    name, *, floor="", room="", decision=None, upper=4.0, volume=100.0, system="gypsum", bags=(3.4, 4.3), **more
+):
+    verdict = None
+    if decision:
+        one = {"name": "flatness", "decision": decision, "value_mm": upper - 1, "upper_mm": upper, "limit_mm": 3.0}
+        verdict = {"decision": decision, "criteria": [one]}
+    material = {
+        "system": system, "mean_mm": 10.0, "most_mm": 14.0, "volume_l": volume, "u_volume_l": 5.0,
+        "bags_range": list(bags), "days": 0.5, "stops": more.pop("stops", []),
+    }  # fmt: skip
+    made = {
+        "wall": {"area_m2": 10.0, "covered_share": 0.99},
+        "flatness": {"gap_mm": upper - 1, "u_gap_mm": 0.4, "rule_mm": 1800},
+        "material": material, "hacking": [{"saves_l": 8.0}, {"saves_l": 12.0}], "verdict": verdict,
+    }  # fmt: skip
+    order = [{"product": system, "unit": "25 kg bag", "kg": 100.0, "low": bags[0], "high": bags[1], "order": 5.0}]
+    head = {
+        "schema": 1,
+        "kind": "wall",
+        "key": "k",
+        "slug": name,
+        "capture": name,
+        "title": f"{floor} {name}",
+        "part": "",
+    }
+    head |= {
+        "file": f"{name}.ply",
+        "number": 1,
+        "floor": floor,
+        "room": room,
+        "name": name,
+        "trade": more.pop("trade", ""),
+    }
+    return head | {"status": "done", "document": made, "order": order, "sheets": {"result.json": 1}} | more
+
+
+def failed(name, **more):
+    made = record(name, **more)
+    return {key: made[key] for key in made if key not in ("document", "order")} | {
+        "status": "failed",
+        "error": "cut off",
+    }
+
+
+SITE = [
+    record("a", floor="0", room="hall", decision="within", upper=2.0),
+    record("b", floor="0", room="hall", decision="outside", upper=6.0, volume=250.5, bags=(8.2, 9.9), trade="mason"),
+    record("c", floor="1", room="bed", decision="undecided", upper=9.0, system="lime", bags=(1.0, 2.2)),
+    record("d", floor="1", room="bath", decision="outside", upper=7.0, stops=["look at the structure"], trade="mason"),
+    failed("e", floor="2", room="loft"),
+]
+
+
+def test_worst_first():
+    """Outside before undecided before within; among equals the one furthest over its limit; what failed apart."""
+    made = summary.document(SITE)
+    assert [row["name"] for row in made["walls"]] == ["d", "b", "c", "a"]
+    assert_allclose([row["over_limit"] for row in made["walls"]], [7 / 3, 6 / 3, 9 / 3, 2 / 3], atol=5e-4)
+    assert [row["name"] for row in made["failed"]] == ["e"]
+    assert [(row["floor"], row["room"]) for row in made["rooms"]] == [
+        ("2", "loft"), ("1", "bath"), ("0", "hall"), ("1", "bed"),
+    ]  # fmt: skip
+    hall = made["rooms"][2]
+    assert (hall["walls"], hall["outside"], hall["within"], hall["worst"]) == (2, 1, 1, "0 b")
+
+
+def test_totals_by_hand():
+    made = summary.document(SITE)
+    totals = made["totals"]
+    assert [totals[n] for n in ("walls", "failed", "outside", "undecided", "within", "not_judged")] == [
+        4,
+        1,
+        2,
+        1,
+        1,
+        0,
+    ]
+    assert_allclose([totals["area_m2"], totals["volume_l"], totals["u_volume_l"], totals["days"]], [40, 550.5, 20, 2.0])
+    gypsum, lime = made["by_system"]
+    assert (gypsum["system"], gypsum["walls"], lime["system"], lime["walls"]) == ("gypsum", 3, "lime", 1)
+    assert_allclose([gypsum["volume_l"], gypsum["bags_low"], gypsum["bags_high"]], [450.5, 15.0, 18.5])
+    assert_allclose([lime["volume_l"], lime["bags_low"], lime["bags_high"]], [100.0, 1.0, 2.2])
+    assert [(row["trade"], row["outside"], row["walls"]) for row in made["by_trade"]] == [("", 0, 2), ("mason", 2, 2)]
+
+
+def test_bags_are_rounded_up_once():
+    """4.3 + 9.9 + 4.3 = 18.5 bags wanted at most: 19, not 5 + 10 + 5 = 20."""
+    made = summary.document(SITE)
+    order = {line["product"]: line for line in made["order"]}
+    assert order["gypsum"]["order"] == 19
+    assert order["lime"]["order"] == 3
+    floors = [(row["floor"], row["product"]) for row in made["order_by_floor"]]
+    assert floors == [("0", "gypsum"), ("1", "gypsum"), ("1", "lime")]
+    by_floor = sum(row["high"] for row in made["order_by_floor"] if row["product"] == "gypsum")
+    assert_allclose(by_floor, order["gypsum"]["high"])
+
+
+def test_order_is_that_of_the_material_room():
+    one = tuple(OrderLine(**line) for line in SITE[0]["order"])
+    (line,) = combined_order([one, one])
+    made = summary.document([SITE[0], SITE[0] | {"slug": "x"}])
+    assert_allclose([made["order"][0][n] for n in ("low", "high", "order")], [line.low, line.high, line.order])
+
+
+def test_the_order_of_records_does_not_matter():
+    assert summary.document(SITE) == summary.document(SITE[::-1])
+
+
+def test_unknown_sums_are_null_not_nought():
+    nothing = record("n")
+    nothing["document"]["material"]["volume_l"] = None
+    made = summary.document([SITE[0], nothing])
+    assert made["totals"]["volume_l"] is None
+    assert made["totals"]["not_judged"] == 1
+
+
+def test_nothing_measured():
+    made = summary.document([SITE[4]])
+    assert made["walls"] == []
+    assert made["totals"]["walls"] == 0
+    assert made["order"] == []
+    assert set(summary.files(made, "mm")) == {"site.html", "site.csv", "order.csv", "site.json"}
+    assert any("NOT MEASURED" in line for line in lines(made))
+
+
+class Page(HTMLParser):
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.links, self.open = [], [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.links += [value for name, value in attrs if name in ("href", "src")]
+        if tag not in ("meta", "br", "link"):
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+
+NASTY = '<script>alert("x")</script>=cmd|calc'
+
+
+@pytest.mark.parametrize("units", ["mm", "in"])
+def test_page_shows_what_users_wrote_as_text(units):
+    site = [*SITE, record(NASTY, floor=NASTY, trade=NASTY), failed(NASTY, room=NASTY)]
+    made = summary.document(site, site=NASTY)
+    text = summary.files(made, units)["site.html"].decode()
+    page = Page(text)
+    assert page.open == []
+    assert "script" not in page.tags
+    assert all(link.startswith("walls/") for link in page.links)
+    assert text.index("look at the structure") < text.index("Material by system")
+    assert text.index("Before hacking off") < text.index("Order for the whole site")
+    assert ("litres" in text) == (units == "mm")
+
+
+def test_tables_cannot_run_as_formulas():
+    site = [record("=1+1", trade="@SUM(A1)"), failed("-2")]
+    made = summary.document(site, site="s")
+    rows = list(csv.DictReader(io.StringIO(summary.files(made, "mm")["site.csv"].decode())))
+    assert [row["name"] for row in rows] == ["'=1+1", "'-2"]
+    assert rows[0]["trade"] == "'@SUM(A1)"
+    assert [row["decision"] for row in rows] == ["not judged", "failed"]
+    assert rows[1]["error"] == "cut off"
+
+
+def test_document_and_csv_carry_the_same_numbers():
+    made = summary.document(SITE, site="s")
+    files = summary.files(made, "mm")
+    back = json.loads(files["site.json"])
+    rows = list(csv.DictReader(io.StringIO(files["site.csv"].decode())))
+    for row, wall in zip(rows, back["walls"], strict=False):
+        assert_allclose([float(row["volume_l"]), float(row["upper_mm"])], [wall["volume_l"], wall["upper_mm"]])
+
+
+def test_one_screen_says_stop_first():
+    told = list(lines(summary.document(SITE, site="mill")))
+    assert told[0] == "mill: 4 walls measured: 2 outside, 1 undecided, 1 within."
+    stop = next(i for i, line in enumerate(told) if "look at the structure" in line)
+    caution = next(i for i, line in enumerate(told) if line.startswith("Before hacking off"))
+    assert stop < caution < next(i for i, line in enumerate(told) if line.startswith("Order "))
