@@ -63,7 +63,7 @@ def reading_plan_text(planned: PlannedReadings, limit: float) -> str:
     last = planned.plans[-1]
     lines += [
         "", f"With {len(last.places)} a limit of {to_mm(limit):g} mm {_SAID[last.decides(limit)]} "
-        f"(the worst ± should be at most a {_ORDINAL} of it).",
+        f"(the worst ± should be at most {_ORDINAL} of it).",
     ]  # fmt: skip
     if len(last.places):
         lines += ["", "Read in this order, x from the left edge, height from the lowest edge:"]
@@ -71,7 +71,7 @@ def reading_plan_text(planned: PlannedReadings, limit: float) -> str:
     return "\n".join(lines)
 
 
-_ORDINAL = {8.0: "eighth"}[DECIDED]
+_ORDINAL = {8.0: "an eighth"}[DECIDED]
 
 
 def _numbered(plan: ReadingPlan) -> list[tuple[int, tuple[float, float]]]:
