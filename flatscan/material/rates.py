@@ -146,18 +146,18 @@ def quote(
     area: float | None = None,
     hacks: tuple[Hack, ...] = (),
     extras: Extras | None = None,
-    old_plaster: tuple[float, float] = (0.010, 0.025),
 ) -> Quote:
     """Quote lines of one wall; ``area`` [m2] as measured for the bill (net if None), ``hacks`` those to be cut.
 
-    With hacks the build-up and take-off given must be those after cutting. Where old plaster comes off, ``span``
-    holds the total for the least and most thickness of it.
+    With hacks the build-up and take-off given must be those after cutting. Where old plaster comes off, a line stands
+    for surveying again, and ``span`` holds the total for the least and most thickness the take-off allows for.
     """
     lines = _lines(take, build_up, relief, rates, area, hacks, extras, 0.0)
     total = sum(line.amount for line in lines)
     span, notes = None, []
-    if take.surface == "comes-off":
-        ends = (_lines(take, build_up, relief, rates, area, hacks, extras, shift) for shift in old_plaster)
+    if take.volume is not None:
+        shifts = ((volume - build_up.volume.value) / build_up.area for volume in take.volume)
+        ends = (_lines(take, build_up, relief, rates, area, hacks, extras, shift) for shift in shifts)
         low, high = (sum(line.amount for line in end) for end in ends)
         span = (low, high)
         notes.append("a range until the bare wall is surveyed again: the old plaster comes off")
@@ -205,8 +205,12 @@ def _lines(
             ("beads", extras.beads, "m", rates.bead_m),
             ("mesh", extras.mesh_area, "m2", rates.mesh_m2),
         ]
-    return [
+    lines = [
         QuoteLine(what, quantity, unit, rate, quantity * rate)
         for what, quantity, unit, rate in asked
         if quantity > 0 and rate > 0
     ]
+    if take.surface == "comes-off":
+        # it stands even where a visit is not charged: the quote does not hold without it
+        lines.append(QuoteLine("survey the bare wall again", 1.0, "visit", rates.call_out, rates.call_out))
+    return lines

@@ -69,10 +69,13 @@ def test_by_the_day(half_and_half, rates):
 
 def test_old_plaster_that_comes_off_makes_a_span(half_and_half, rates):
     relief, done = half_and_half
-    take = take_off(done, relief, load("one-coat-gypsum"), options=TakeOffOptions(surface="comes-off"))
-    made = quote(take, done, relief, rates(), old_plaster=(0.0, 0.010))
+    take = take_off(
+        done, relief, load("one-coat-gypsum"), options=TakeOffOptions(surface="comes-off", old_plaster=(0, 0.01))
+    )
+    made = quote(take, done, relief, rates())
     # at 10 mm more: 250 L is 11 bags; 22 and 28 mm are 9 and 15 over on 5 m2 each
-    assert_allclose(made.span, (made.total, 100 + 120 * 0.5 + 11 * 8 + 40), rtol=1e-9)
+    assert_allclose(made.span, (made.total, 100 + 120 * 0.5 + 11 * 8 + 2 * 40), rtol=1e-9)
+    assert made.lines[-1].what == "survey the bare wall again"
     assert "range until the bare wall" in made.notes[0]
 
 
