@@ -70,6 +70,7 @@ def checked_cloud(
         *source.warnings,
         *unit_words,
         *_counts_text(tally, source.drop_words, drop_zero, strays, repeat_share),
+        *_bounds_text(source, tally),
         *_step_text(sample * factor, step * factor, single, middle),
     )
     chunks = _Chunks(source, factor, shift, tally.not_finite > 0, drop_zero, box if strays else None, repeated)
@@ -203,6 +204,20 @@ def _counts_text(tally: Tally, drop_words: str, drop_zero: bool, strays: int, re
             f"about {100 * repeat_share:.2g} % of the rows repeat an earlier row exactly (estimated from "
             f"{tally.repeats.taken:,} of {tally.rows:,}): kept, and counted as no new returns"
         )
+
+
+def _bounds_text(source: PointSource, tally: Tally) -> Iterator[str]:
+    """A sentence if the points do not fill the box the header gives: a damaged header, or a file cropped without it."""
+    if source.bounds is None:
+        return
+    step = 0.0 if source.step is None else source.step
+    slack = 0.01 * (tally.high - tally.low) + 2 * step
+    beyond = np.stack([source.bounds[0] - tally.low, tally.high - source.bounds[1]])
+    # points the format marks as noise were in the box and are left out here, so then it may be larger
+    off = (beyond > slack) | ((beyond < -slack) & (tally.dropped == 0))
+    if off.any() or not np.isfinite(source.bounds).all():
+        axes = ", ".join("xyz"[axis] for axis in np.flatnonzero(off.any(axis=0)))
+        yield f"the points do not fill the box its header gives in {axes or 'x, y, z'}: header or points were changed"
 
 
 def _step_text(sample: Array, step: Array, float32: bool, middle: Array) -> Iterator[str]:

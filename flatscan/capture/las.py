@@ -11,6 +11,8 @@ from typing import Any
 
 import numpy as np
 
+from flatscan.capture.las_header import check_header
+from flatscan.capture.laz_table import RECORD_ID, check_chunks
 from flatscan.capture.registry import Format, need
 from flatscan.capture.source import BLOCK, Block, PointSource, cut_off, damaged
 from flatscan.errors import FlatscanError, UnitsUnknown
@@ -88,6 +90,7 @@ def _translated(path: Path, call: Callable[[], Any]) -> Any:  # noqa: ANN401
 
 def open_las(path: Path) -> PointSource:
     """A LAS or LAZ file as a `PointSource`; raises `ReadError` where header and file disagree."""
+    check_header(path)
     with _open(path) as reader:
         header = reader.header
         count, scales = int(header.point_count), np.array(header.scales, dtype=np.float64)
@@ -95,6 +98,9 @@ def open_las(path: Path) -> PointSource:
         size, start = int(header.point_format.size), int(header.offset_to_point_data)
         packed = bool(header.are_points_compressed)
         unit, unit_from = _translated(path, lambda: unit_of(path, list(header.vlrs) + list(header.evlrs or [])))
+        record = next((bytes(item.record_data_bytes()) for item in header.vlrs if item.record_id == RECORD_ID), b"")
+        bounds = np.array([header.mins, header.maxs], dtype=np.float64)
+        extra_records = int(header.number_of_evlrs)
         version = f"{header.version.major}.{header.version.minor}"
     if not np.isfinite(numbers).all() or not (scales != 0).all():
         raise damaged(path, f"scales {scales.tolist()}", "steps of the coordinates, not 0")
@@ -102,9 +108,14 @@ def open_las(path: Path) -> PointSource:
     if held < 0 or (not packed and held < count * size):
         found = f"the header promises {count:,} points, the file holds {max(held, 0) // size:,}"
         raise cut_off(path, found, f"{count * size:,} bytes of points (found {max(held, 0):,})")
+    if packed:
+        _translated(path, lambda: check_chunks(path, start, count, record))
+    surplus = 0 if packed or extra_records else held - count * size
+    words = f"the file holds {surplus:,} bytes beyond the {count:,} points its header promises: not read"
     return PointSource(f"LA{'Z' if packed else 'S'} {version}", count, _Points(path).blocks, unit=unit,
                        unit_from=unit_from, step=np.abs(scales), up=np.array([0.0, 0.0, 1.0]),
-                       up_from="the LAS format's convention (Z up)", drop_words=_ROWS_WORDS)  # fmt: skip
+                       up_from="the LAS format's convention (Z up)", drop_words=_ROWS_WORDS,
+                       bounds=bounds if bounds.any() else None, warnings=(words,) if surplus else ())  # fmt: skip
 
 
 def unit_of(path: Path, records: list[Any]) -> tuple[str | None, str]:
