@@ -23,6 +23,7 @@ LEAST_AREA = 0.25
 LEAST_POINTS = 60
 COHERENT = np.cos(np.radians(30.0))
 LINK = 0.35
+STILL = 1e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,7 +79,6 @@ def find_planes(thinned: Thinned, *, least_area: float = LEAST_AREA, most: int =
             misses += 1
             free = np.setdiff1d(free, members, assume_unique=True)
             continue
-        centre, normal = fit_plane_total(thinned.points[members])
         found.append(Candidate(centre, normal, members, area))
         free = np.setdiff1d(free, _claimed(thinned, free, members, centre, normal), assume_unique=True)
     return found
@@ -104,11 +104,22 @@ def _best_hypothesis(thinned: Thinned, free: NDArray[np.int64], rng: np.random.G
         return None
     normal, start = normal[usable] / size[usable, None], start[usable]
     trial = points[rng.integers(len(points), size=min(4000, len(points)))]
-    gap = np.abs(trial @ normal.T - np.einsum("si,si->s", start, normal))
-    top = np.argsort(-(gap < thinned.reach).sum(axis=0), kind="stable")[:12]
-    scores = [_near(thinned, free, start[i], normal[i]).sum() for i in top]
+    gap = trial @ normal.T - np.einsum("si,si->s", start, normal)
+    top = np.argsort(-_support(gap, thinned.reach).sum(axis=0), kind="stable")[:12]
+    scores = [_weights(thinned, free, start[i], normal[i]).sum() for i in top]
     best = top[int(np.argmax(scores))]
     return start[best], normal[best]
+
+
+def _support(off: Array, reach: float) -> Array:
+    """1 on the plane falling to 0 at ``reach``: a count alone prefers a plane tilted across a step to either level."""
+    return (1 - np.clip(off / reach, -1.0, 1.0) ** 2) ** 2
+
+
+def _weights(thinned: Thinned, free: NDArray[np.int64], centre: Array, normal: Array) -> Array:
+    """Support (n,) of the free points near the plane, 0 for the others."""
+    off = (thinned.points[free] - centre) @ normal
+    return np.where(_near(thinned, free, centre, normal), _support(off, thinned.reach), 0.0)
 
 
 def _near(thinned: Thinned, free: NDArray[np.int64], centre: Array, normal: Array) -> Mask:
@@ -118,17 +129,17 @@ def _near(thinned: Thinned, free: NDArray[np.int64], centre: Array, normal: Arra
 
 
 def _refine(thinned: Thinned, free: NDArray[np.int64], centre: Array, normal: Array) -> tuple[Array, Array, Mask]:
-    """Plane and its free inliers after refitting by least squares until the inliers stay the same."""
-    near = _near(thinned, free, centre, normal)
-    for _ in range(12):
-        if near.sum() < 3:
+    """Plane and its free inliers after refitting by reweighted least squares until the plane stays the same."""
+    for _ in range(20):
+        weight = _weights(thinned, free, centre, normal)
+        if np.count_nonzero(weight) < 3:
             break
-        centre, normal = fit_plane_total(thinned.points[free[near]])
-        again = _near(thinned, free, centre, normal)
-        if np.array_equal(again, near):
+        before = centre, normal
+        centre, normal = fit_plane_total(thinned.points[free], weight)
+        moved = abs(float((centre - before[0]) @ before[1]))
+        if moved < STILL and 1 - abs(float(normal @ before[1])) < STILL**2:
             break
-        near = again
-    return centre, normal, near
+    return centre, normal, _near(thinned, free, centre, normal)
 
 
 def plane_axes(normal: Array) -> Array:

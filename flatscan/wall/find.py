@@ -9,7 +9,7 @@ import numpy as np
 from flatscan.errors import TooFewPoints, WallNotFound
 from flatscan.geometry import Array
 from flatscan.model import Cloud, Wall
-from flatscan.wall.bend import find_bend, level_beside
+from flatscan.wall.bend import Bend, find_bend, level_beside
 from flatscan.wall.candidates import Candidate, Thinned, find_planes, with_normals
 from flatscan.wall.corners import find_corners
 from flatscan.wall.draw import Context, draw_wall
@@ -49,6 +49,9 @@ def find_walls(
     planes = find_planes(thinned)
     if not planes:
         raise _none_found(cloud, thinned, planes, None)
+    bends = [find_bend(thinned, plane) for plane in planes[:3]]
+    if bends[0] is not None and all(bends):
+        raise _curved(cloud, bends[0])
     upright = decide_up(cloud, thinned, planes, up)
     standing = _standing(planes, thinned, upright.direction)
     if not standing:
@@ -138,14 +141,16 @@ def _flat_only(cloud: Cloud, thinned: Thinned, walls: list[Candidate]) -> tuple[
     ]
     first = bends[0]
     if first is not None and (not flat or flat[0].area < 0.5 * walls[0].area):
-        raise WallNotFound(
-            cloud.origin.file,
-            f"a curved surface: radius about {first.radius:.1f} m, "
-            f"{first.sagitta * 1000:.0f} mm off a plane over its extent",
-            needed="a flat wall",
-            remedy="Choose a flat wall; a curved one has no plane to be measured from",
-        )
+        raise _curved(cloud, first)
     return flat, notes
+
+
+def _curved(cloud: Cloud, bend: Bend) -> WallNotFound:
+    return WallNotFound(
+        cloud.origin.file,
+        f"a curved surface: radius about {bend.radius:.1f} m, {bend.sagitta * 1000:.0f} mm off a plane over its extent",
+        needed="a flat wall", remedy="Choose a flat wall; a curved one has no plane to be measured from",
+    )  # fmt: skip
 
 
 def _none_found(cloud: Cloud, thinned: Thinned, planes: list[Candidate], upright: Upright | None) -> WallNotFound:

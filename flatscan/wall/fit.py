@@ -103,7 +103,7 @@ def _one_sided(residual: Array, scatter: float) -> bool:
 
 
 def least_trimmed(x: Array, y: Array, z: Array, start: Array, *, share: float = TRIM) -> Array:
-    """Plane (3,) through the ``share`` of points closest to it, by concentration steps from ``start``.
+    """Plane (3,) through the ``share`` of points closest to it, by concentration steps from a ``start`` near it.
 
     Rousseeuw and Van Driessen, Computing LTS regression for large data sets, 2006 (from memory).
     """

@@ -13,6 +13,7 @@ from flatscan.model import Counts
 from flatscan.wall.fit import Fit
 
 SLAB = 0.05
+CLOSE = 0.02
 REVEAL = 0.45
 FRONT = 1.5
 MARGIN = 0.4
@@ -24,15 +25,17 @@ PER_CELL = 1.5
 class Occupancy:
     """Counts of points over a wall in square cells [up, along] whose lower left is at ``left``, ``bottom`` [m].
 
-    ``surface`` counts points within `SLAB` of the fitted plane and ``rise`` is their mean offset from it [m] (NaN
-    without points); ``reveal`` counts points up to `REVEAL` behind it, ``behind`` all points behind, ``front``
-    points up to `FRONT` before it; ``through`` points seen by a scanner through the wall's plane at that cell.
+    ``surface`` counts points within `SLAB` of the fitted plane, ``close`` those within `CLOSE` of it, and ``rise`` is
+    the mean offset of the first [m] (NaN without points); ``reveal`` counts points behind the plane, from where noise
+    does not reach up to `REVEAL`, ``behind`` all points behind it, ``front`` points up to `FRONT` before it;
+    ``through`` points that a scanner saw through the wall's plane at that cell.
     """
 
     left: float
     bottom: float
     cell: float
     surface: Counts
+    close: Counts
     rise: Array
     reveal: Counts
     behind: Counts
@@ -53,8 +56,10 @@ class Occupancy:
 class _Tally:
     """The grids of one wall while they are being filled."""
 
-    def __init__(self, fit: Fit, cell: float, stands: Array | None) -> None:
+    def __init__(self, fit: Fit, cell: float, stands: Array | None, noise: float) -> None:
         self.fit, self.cell = fit, cell
+        # noise must not look like points of a reveal
+        self.reveal_from = float(np.clip(4 * noise, CLOSE, SLAB))
         self.left, self.bottom = fit.low - MARGIN
         columns, rows = np.ceil((fit.high - fit.low + 2 * MARGIN) / cell).astype(int)
         self.shape = (int(rows), int(columns))
@@ -74,8 +79,9 @@ class _Tally:
         off = place[:, 2]
         on = inside & (np.abs(off) < SLAB)
         self._count("surface", number[on])
+        self._count("close", number[inside & (np.abs(off) < CLOSE)])
         self.total += np.bincount(number[on], off[on], minlength=len(self.total))
-        self._count("reveal", number[inside & (off <= -SLAB) & (off > -REVEAL)])
+        self._count("reveal", number[inside & (off <= -self.reveal_from) & (off > -REVEAL)])
         self._count("behind", number[inside & (off <= -SLAB)])
         self._count("front", number[inside & (off >= SLAB)])
         for stand in self.stands:
@@ -105,7 +111,7 @@ class _Tally:
 
 # 3 million points on a 10 m2 wall stand 2 mm apart, in a room of six surfaces 4 mm: closer than the finest cell
 ENOUGH = 3_000_000
-_LAYERS = ("surface", "reveal", "behind", "front", "through")
+_LAYERS = ("surface", "close", "reveal", "behind", "front", "through")
 
 
 def occupancy_cell(area: float, points: float) -> float:
@@ -119,12 +125,11 @@ def stride(count: int) -> int:
 
 
 def count_points(
-    chunks: Iterator[Array], fits: list[Fit], cells: list[float], stands: Array | None, every: int = 1
+    chunks: Iterator[Array], fits: list[Fit], cells: list[float], stands: Array | None, noise: float
 ) -> list[Occupancy]:
-    """One `Occupancy` per fit, from one pass over ``every`` so manieth of the cloud's points, in chunks (m, 3)."""
-    tallies = [_Tally(fit, cell, stands) for fit, cell in zip(fits, cells, strict=True)]
+    """One `Occupancy` per fit, from one pass over the cloud's chunks of points (m, 3) with scatter ``noise`` [m]."""
+    tallies = [_Tally(fit, cell, stands, noise) for fit, cell in zip(fits, cells, strict=True)]
     for points in chunks:
-        some = points[::every]
         for tally in tallies:
-            tally.add(some)
+            tally.add(points)
     return [tally.done() for tally in tallies]

@@ -30,6 +30,7 @@ DENSE = 0.015
 SLIT = 0.08
 ACROSS = 0.9
 SOLID = (0.5, 0.85)
+SET_BACK = "a surface set back in it"
 HIDDEN = 0.02
 RECTANGULAR = 0.85
 
@@ -70,7 +71,10 @@ def find_openings(grid: Occupancy, occupied: Mask, outline: Array) -> Holes:
             evidence = find_evidence(grid, set_back, box, small=small)
             if evidence is None or _share_ring(occupied & ~set_back, inside, box, grid.cell) < SOLID[small]:
                 break
-            opening = _edges(grid, occupied & ~set_back, box, outline, evidence)
+            # points on a reveal's first millimetres would draw the edges inward: of those, few are close to the plane
+            counts = grid.surface if evidence == SET_BACK or _far_off(grid, occupied) else grid.close
+            solid = occupied & ~set_back if evidence == SET_BACK else occupied
+            opening = _edges(grid, np.where(solid, counts, 0), box, outline, evidence)
             openings.append(opening)
             part = part & ~_covered(grid, opening)
             sure &= ~_covered(grid, opening)
@@ -143,7 +147,7 @@ def find_evidence(grid: Occupancy, set_back: Mask, box: Box, *, small: bool = Fa
     filled = _share_inside(set_back | (grid.reveal > 0), box, grid.cell)
     around = _share_around(set_back | (grid.reveal > 0), box, grid.cell)
     if filled > FILLED and filled > CONTRAST * around:
-        return "a surface set back in it"
+        return SET_BACK
     through = grid.through if grid.through.any() else grid.behind
     seen, beside = _share_inside(through > 0, box, grid.cell), _share_around(through > 0, box, grid.cell)
     if seen > FILLED and seen > CONTRAST * beside:
@@ -222,10 +226,14 @@ def _blocks_filled(mask: Mask, cell: float) -> float:
     )
 
 
-def _edges(grid: Occupancy, surface: Mask, box: Box, outline: Array, evidence: str) -> Opening:
+def _far_off(grid: Occupancy, occupied: Mask) -> bool:
+    """Whether the wall strays so far from its plane that points close to the plane do not stand for it."""
+    return float(grid.close[occupied].sum()) < 0.9 * float(grid.surface[occupied].sum())
+
+
+def _edges(grid: Occupancy, counts: Counts, box: Box, outline: Array, evidence: str) -> Opening:
     """The opening's rectangle, its edges where the wall's points end, or the outline's where it reaches that."""
     r0, c0, r1, c1 = box
-    counts = np.where(surface, grid.surface, 0)
     middle_rows = slice(r0 + (r1 - r0) // 5, max(r1 - (r1 - r0) // 5, r0 + 1))
     middle_columns = slice(c0 + (c1 - c0) // 5, max(c1 - (c1 - c0) // 5, c0 + 1))
     edges = np.array(

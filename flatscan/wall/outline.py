@@ -163,8 +163,27 @@ def outline_polygon(grid: Occupancy, occupied: Mask, edges: Array, fixed: Mask) 
     corners = rectangle(whole)
     for point, outward in slants:
         corners = clip(corners, point, outward)
+    corners = without_stubs(corners, 4 * grid.cell)
     area = float(np.prod(whole[2:] - whole[:2]))
     return corners if area - polygon_area(corners) > CUT_SHARE * area else rectangle(edges)
+
+
+def without_stubs(corners: Array, least: float) -> Array:
+    """The polygon with sides shorter than ``least`` [m] replaced by the point where their neighbours meet."""
+    while len(corners) > 4:
+        sides = np.roll(corners, -1, axis=0) - corners
+        lengths = np.hypot(*sides.T)
+        short = int(np.argmin(lengths))
+        before, after = sides[short - 1], sides[(short + 1) % len(corners)]
+        turn = before[0] * after[1] - before[1] * after[0]
+        if lengths[short] >= least or abs(turn) < 1e-6 * np.hypot(*before) * np.hypot(*after):
+            break
+        start, far = corners[short - 1], corners[(short + 1) % len(corners)]
+        share = ((far - start)[0] * after[1] - (far - start)[1] * after[0]) / turn
+        corners = corners.copy()
+        corners[short] = start + share * before
+        corners = np.delete(corners, (short + 1) % len(corners), axis=0)
+    return corners
 
 
 def left_out(corners: Array, strips: Array) -> Array:

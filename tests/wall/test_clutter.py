@@ -1,0 +1,72 @@
+"""A furnished room of known truth through to the relief: lean, offsets, gap and coverage of the measured wall.
+
+Ray-cast from two stations with 3 mm range noise, half of the edge rays smeared in depth, skirting 15 mm proud, two
+pieces of furniture, a pipe, a door and a window.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from flatscan import relief as reliefs
+from flatscan import straightedge
+from flatscan.planes import shape_of
+from flatscan.wall import find_walls
+
+
+@pytest.fixture(scope="module")
+def measured(rooms, as_cloud):
+    """Relief of the measured wall, its wall, and the true offsets at its cells."""
+    plan = rooms.FURNISHED
+    points, _ = rooms.build_room(5, plan=plan, points=300_000, focus=0.7)
+    cloud = as_cloud(points)
+    wall = find_walls(cloud).walls[0]
+    relief, _ = reliefs.grid(cloud, wall, reliefs.capture_type("scanner").common_error(), cell=0.05)
+    return relief, wall, plan.shape.offset(*relief.places)
+
+
+def test_lean(measured, rooms):
+    relief, wall, _ = measured
+    assert shape_of(relief, wall).lean == pytest.approx(rooms.FURNISHED.shape.lean, abs=3e-4)
+
+
+def test_offsets_follow_the_truth_and_nothing_else(measured):
+    """All but a common shift: the frame stands on the mean of a wall that bellies by 4 mm."""
+    relief, _, truth = measured
+    off = (relief.offset - truth)[relief.valid]
+    assert abs(np.median(off)) < 0.004
+    off = off - np.median(off)
+    assert off.std() < 0.001
+    assert np.quantile(np.abs(off), 0.999) < 0.008
+
+
+def test_gap(measured):
+    relief, _, truth = measured
+    true_relief = replace(relief, offset=np.where(relief.valid, truth, np.nan))
+    smooth = reliefs.smooth(relief, reliefs.choose_window(relief, 0.003))
+    found, expected = (straightedge.sweep(r, 1.8, directions=(0.0, 90.0)) for r in (smooth, true_relief))
+    assert found.worst.value == pytest.approx(expected.worst.value, abs=0.0015)
+
+
+def test_coverage_counts_what_furniture_hides(measured):
+    """Hidden: behind the low cupboard about 0.7 x 0.7 m, and the pipe's shadows; openings do not count."""
+    relief, _, _ = measured
+    assert 0.90 < relief.covered_share < 0.97
+
+
+def test_no_cell_in_openings_or_skirting(measured):
+    relief, _, _ = measured
+    x, y = relief.places
+    assert not relief.inside[y < 0.10].any()
+    deep = (x > 0.55) & (x < 1.30) & (y < 2.0)
+    assert not relief.inside[deep].any()
+    deep = (x > 2.45) & (x < 3.55) & (y > 0.95) & (y < 1.95)
+    assert not relief.inside[deep].any()
+
+
+def test_skirting_is_said(measured):
+    wall = measured[1]
+    assert any("a skirting 15 mm thick" in n or "a skirting 16 mm thick" in n for n in wall.notes)
+    assert_allclose(wall.outline[:, 1].min(), 0.11, atol=0.025)
