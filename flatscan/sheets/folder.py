@@ -1,16 +1,16 @@
-"""Sheets into a folder: all of them or none, each whole."""
+"""The sheets of one wall, by format, into a folder."""
 
 from __future__ import annotations
 
-import shutil
-import tempfile
 from collections.abc import Callable, Collection, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from flatscan.errors import BadValue, OutputError
+from flatscan.errors import BadValue
 from flatscan.sheets.document import document, text
 from flatscan.sheets.exchange import cells
+from flatscan.sheets.placing import place
 from flatscan.survey import Findings
 
 if TYPE_CHECKING:
@@ -38,22 +38,8 @@ def write(
     `OutputError`; a format that is not one of `FORMATS`, or other units than "mm" and "in",
     or another ``paper`` than "a4" and "letter", raises `BadValue`.
     """
-    folder = Path(folder)
     sheets = _planned(findings, formats, units, paper)
-    names = [name for name, _ in sheets]
-    _refuse_clash(folder, names, overwrite)
-    try:
-        beside = Path(tempfile.mkdtemp(prefix=".flatscan-", dir=_standing(folder)))
-    except OSError as error:
-        raise _cannot(folder, error) from error
-    try:
-        for name, make in sheets:
-            make(findings, units, beside / name)
-        return _move(beside, folder, names)
-    except OSError as error:
-        raise _cannot(folder, error) from error
-    finally:
-        shutil.rmtree(beside, ignore_errors=True)
+    return place(folder, [(name, partial(make, findings, units)) for name, make in sheets], overwrite=overwrite)
 
 
 def _planned(findings: Findings, formats: Collection[str], units: str, paper: str) -> list[tuple[str, Maker]]:
@@ -77,50 +63,6 @@ def _result(names: Sequence[str]) -> Maker:
         path.write_text(text(document(findings, names)), encoding="utf-8", newline="\n")
 
     return make
-
-
-def _standing(folder: Path) -> Path:
-    """The nearest folder above (or the folder itself) that exists: a rename out of it cannot cross disks."""
-    return next((place for place in (folder, *folder.absolute().parents) if place.exists()), Path("/"))
-
-
-def _refuse_clash(folder: Path, names: Sequence[str], overwrite: bool) -> None:
-    if folder.exists() and not folder.is_dir():
-        raise OutputError(folder, "a file of that name", needed="a folder", remedy="Choose another folder with --out")
-    there = [name for name in names if (folder / name).exists()]
-    blocked = [name for name in there if (folder / name).is_dir()]
-    if blocked or (there and not overwrite):
-        name = (blocked or there)[0]
-        found = "a folder of that name" if blocked else f"{len(there)} of {len(names)} sheets are there already"
-        raise OutputError(
-            folder / name,
-            found,
-            needed="a name that is free",
-            remedy="Choose another folder with --out, or give --overwrite to replace the sheets",
-        )
-
-
-def _move(beside: Path, folder: Path, names: Sequence[str]) -> tuple[Path, ...]:
-    made = not folder.exists()
-    folder.mkdir(parents=True, exist_ok=True)
-    try:
-        for name in names:
-            (beside / name).replace(folder / name)
-    except OSError:
-        if made:
-            shutil.rmtree(folder, ignore_errors=True)
-        raise
-    return tuple(folder / name for name in names)
-
-
-def _cannot(folder: Path, error: OSError) -> OutputError:
-    reason = (error.strerror or str(error)).lower()
-    return OutputError(
-        folder,
-        f"cannot be written ({reason})",
-        needed="a folder that may be written, with room on its disk",
-        remedy="Choose another folder with --out, or make room",
-    )
 
 
 def _figure(draw: Callable[[Findings, str], Figure]) -> Maker:

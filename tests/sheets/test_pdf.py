@@ -204,9 +204,9 @@ def test_empty_lists_are_said_and_do_not_break(findings_for):
     assert "No low spot over the limit." in said
 
 
-def test_a_heading_is_not_left_at_a_foot(check):
+def test_a_heading_is_not_left_at_a_foot():
     with style.sheet_style():
-        flow = Flow(check, "Test", "mm", "a4")
+        flow = Flow("Wall 1", "Test", "mm", "a4")
         flow.y = MARGIN + 1.0
         flow.heading("Alone")
     assert len(flow.pages) == 2

@@ -9,7 +9,6 @@ from flatscan.sheets import words
 from flatscan.sheets.figures.lettering import POINTS, width, wrapped
 from flatscan.sheets.figures.style import FAINT, INK, PAPERS, font, new_figure, printable
 from flatscan.sheets.tables import Table
-from flatscan.survey import Findings
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -18,6 +17,8 @@ MARGIN, _HEAD, _FOOT = 0.65, 0.75, 0.8
 _SIZE, _SMALL, _LEADING = 9.5, 8.0, 1.3
 _PAD = 0.12
 _FEWEST = 0.45
+# rows of a form are this high, for a hand with a carpenter's pencil
+_WRITING = 0.27
 # a column as wide as its text must not break it for the last binary digit
 _SLACK = 1e-6
 
@@ -25,11 +26,11 @@ _SLACK = 1e-6
 class Flow:
     """Pages of one kind of sheet, upright, with the sheet's name and the wall's at the top of each."""
 
-    def __init__(self, findings: Findings, title: str, units: str, paper: str) -> None:
+    def __init__(self, name: str, title: str, units: str, paper: str) -> None:
         wide, high = PAPERS[paper]
         self.size = (high, wide)
         self.room = high - 2 * MARGIN
-        self.findings, self.title, self.units = findings, title, units
+        self.name, self.title, self.units = name, title, units
         self.pages: list[Figure] = []
         self.turn()
 
@@ -44,7 +45,7 @@ class Flow:
         self.y = self.size[1] - MARGIN
         again = " (goes on)" if len(self.pages) > 1 else ""
         self._line(f"{self.title}{again}", 15, "bold")
-        self._line(words.wall_name(self.findings), 11)
+        self._line(self.name, 11)
         self._rule()
         self.y -= 0.12
 
@@ -89,8 +90,11 @@ class Flow:
             self._write(MARGIN, top, printable(name), _SIZE, "normal", FAINT)
             self.y -= 0.03
 
-    def table(self, table: Table, *, tick: bool = False) -> None:
-        """A table with its caution before it, its head repeated overleaf, and a box to tick in each row if asked."""
+    def table(self, table: Table, *, tick: bool = False, spans: Sequence[float] | None = None) -> None:
+        """A table with its caution before it, its head repeated overleaf, and a box to tick in each row if asked.
+
+        ``spans`` [inches] make it a form: columns of that width, ruled, with rows high enough to write in.
+        """
         self.heading(table.title)
         if table.caution and table.rows:
             self.say(f"! {table.caution}", size=_SMALL)
@@ -99,21 +103,34 @@ class Flow:
             return
         heads = [*table.headings(self.units), *(("done",) if tick else ())]
         rows = [[*row, *(("",) if tick else ())] for row in table.texts(self.units)]
-        spans = _spans(heads, rows, self.room)
-        self._row(heads, spans, "bold")
+        wide, least = (_spans(heads, rows, self.room), 0.0) if spans is None else (list(spans), _WRITING)
+        self._row(heads, wide, "bold")
         for row in rows:
-            high = self._height(row, spans)
+            high = max(self._height(row, wide), least)
             if self.y - high < MARGIN + _FOOT:
                 self.turn()
-                self._row(heads, spans, "bold")
+                self._row(heads, wide, "bold")
             top = self.y
-            self._row(row, spans)
+            self._row(row, wide, least=least)
+            if spans is not None:
+                self._rule_columns(wide, top)
             if tick:
-                self._box(MARGIN + sum(spans[:-1]) + 0.05, top - 0.02, 0.17, 0.15)
+                self._box(MARGIN + sum(wide[:-1]) + 0.05, top - 0.02, 0.17, 0.15)
         self.y -= 0.08
+
+    def _rule_columns(self, spans: Sequence[float], top: float) -> None:
+        from matplotlib.lines import Line2D
+
+        wide, high = self.size
+        at = MARGIN - 0.05
+        for span in (0.0, *spans):
+            at += span
+            ends = [(top + 0.045) / high, (self.y + 0.045) / high]
+            self.page.add_artist(Line2D([at / wide, at / wide], ends, color=INK, linewidth=0.4))
 
     def fill_in(self, names: Sequence[str], *, lines: int = 1) -> None:
         """Lines to fill in by hand, each with its name."""
+        self.y -= 0.05
         for name in names:
             self.need(0.3 * lines)
             self._write(MARGIN, self.y, printable(name), _SIZE)
@@ -152,8 +169,8 @@ class Flow:
         )
         return deepest * _SIZE * _LEADING / POINTS + 0.07
 
-    def _row(self, row: Sequence[str], spans: Sequence[float], weight: str = "normal") -> None:
-        high = self._height(row, spans, weight)
+    def _row(self, row: Sequence[str], spans: Sequence[float], weight: str = "normal", least: float = 0.0) -> None:
+        high = max(self._height(row, spans, weight), least)
         left = MARGIN
         for text, span in zip(row, spans, strict=True):
             y = self.y

@@ -26,7 +26,7 @@ ORDER_OF_WORK = (
 
 def survey_sheet(findings: Findings, units: str, paper: str) -> list[Figure]:
     """What the wall is and what it takes: the first page of a survey."""
-    flow = Flow(findings, "Survey", units, paper)
+    flow = Flow(words.wall_name(findings), "Survey", units, paper)
     order = findings.take_off
     if order is not None and order.lead:
         flow.say(order.lead, size=11, weight="bold")
@@ -48,7 +48,7 @@ def survey_sheet(findings: Findings, units: str, paper: str) -> list[Figure]:
 
 def material_list(findings: Findings, units: str, paper: str) -> list[Figure]:
     """By coat and by product, weight before bags, net and gross area."""
-    flow = Flow(findings, "Material list", units, paper)
+    flow = Flow(words.wall_name(findings), "Material list", units, paper)
     order = findings.take_off
     assert order is not None
     if order.lead:
@@ -69,7 +69,7 @@ def material_list(findings: Findings, units: str, paper: str) -> list[Figure]:
 
 def set_out_list(findings: Findings, units: str, paper: str) -> list[Figure]:
     """Packing at every dot, the nibs to cut first, and the order of work."""
-    flow = Flow(findings, "Set-out list", units, paper)
+    flow = Flow(words.wall_name(findings), "Set-out list", units, paper)
     flow.cautions(words.all_cautions(findings))
     if findings.hacks:
         flow.table(tables.hacking(findings), tick=True)
@@ -84,7 +84,7 @@ def set_out_list(findings: Findings, units: str, paper: str) -> list[Figure]:
 
 def low_list(findings: Findings, units: str, paper: str) -> list[Figure]:
     """Low spots after ruling off, each with a box to tick when it is filled."""
-    flow = Flow(findings, "Low-spot list", units, paper)
+    flow = Flow(words.wall_name(findings), "Low-spot list", units, paper)
     flow.cautions(words.all_cautions(findings, hacking=False))
     flow.table(tables.lows(findings), tick=True)
     total = sum(low.volume for low in findings.lows or ())
@@ -95,7 +95,7 @@ def low_list(findings: Findings, units: str, paper: str) -> list[Figure]:
 
 def notice(findings: Findings, units: str, paper: str) -> list[Figure]:
     """Notice of background: the excess against the straightedge before work starts, what it takes, and a reply line."""
-    flow = Flow(findings, "Notice of background, before work starts", units, paper)
+    flow = Flow(words.wall_name(findings), "Notice of background, before work starts", units, paper)
     flow.say(
         "The background was measured before any work of ours on it. The measurements are set out below; "
         "who is to answer for them is for the contract to say.", size=10,
@@ -126,7 +126,7 @@ def notice(findings: Findings, units: str, paper: str) -> list[Figure]:
 
 def variation(findings: Findings, units: str, paper: str) -> list[Figure]:
     """Variation record: what was measured, what was agreed beyond the contract, and two signatures."""
-    flow = Flow(findings, "Variation record", units, paper)
+    flow = Flow(words.wall_name(findings), "Variation record", units, paper)
     flow.cautions(words.all_cautions(findings, hacking=False))
     flow.heading("Measured")
     flow.facts(facts.build_up(findings, units))
@@ -143,7 +143,7 @@ def variation(findings: Findings, units: str, paper: str) -> list[Figure]:
 
 def record(findings: Findings, units: str, paper: str) -> list[Figure]:
     """Record of measurement: each criterion's decision with its ±, the method, and what was not tested."""
-    flow = Flow(findings, "Record of measurement", units, paper)
+    flow = Flow(words.wall_name(findings), "Record of measurement", units, paper)
     flow.say(words.RECORD, size=10)
     verdict = findings.verdict
     assert verdict is not None
