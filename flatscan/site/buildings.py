@@ -18,7 +18,7 @@ from flatscan.errors import OutputError, ReadError
 from flatscan.geometry import Array, unit
 from flatscan.model import Cloud, Origin
 from flatscan.site.levels import storeys
-from flatscan.site.rooms import Columns, Labels, rooms_of
+from flatscan.site.rooms import Columns, Labels, cell_for, rooms_of
 
 # a capture wider than this in plan may hold several rooms; so may one of two storeys
 WIDE = 6.0
@@ -125,8 +125,9 @@ def _level(cloud: Cloud, up: str | None) -> _Level:
 def _mark(cloud: Cloud, level: _Level) -> list[Columns]:
     plan = cloud.sample @ level.plan
     low, high = np.quantile(plan, (0.0005, 0.9995), axis=0)
+    cell = cell_for(cloud.sample, cloud.count)
     columns = [
-        Columns.empty(storey, low - _MARGIN, high + _MARGIN) for storey in storeys(cloud.sample @ level.up)
+        Columns.empty(storey, low - _MARGIN, high + _MARGIN, cell) for storey in storeys(cloud.sample @ level.up)
     ]  # fmt: skip
     for points in cloud.chunks():
         plan, height = points @ level.plan, points @ level.up

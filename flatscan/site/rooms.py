@@ -15,7 +15,8 @@ from scipy import ndimage
 from flatscan.geometry import Array, Mask
 from flatscan.site.levels import LEAST_STOREY, Storey
 
-CELL = 0.05
+FINEST, COARSEST = 0.05, 0.15
+_POINTS_A_CELL = 2.5
 LEAST_ROOM = 1.5
 REACH = 0.30
 # a wall shows in at least half of the cells of its column between these distances under the column's top
@@ -27,7 +28,7 @@ Labels = NDArray[np.int16]
 
 @dataclass(eq=False)
 class Columns:
-    """Which cells of a storey hold points, (rows, cols, levels) at `CELL` or coarser; filled block by block."""
+    """Which cells of a storey hold points, (rows, cols, levels), filled block by block; ``cell`` is their size [m]."""
 
     storey: Storey
     low: Array
@@ -35,9 +36,8 @@ class Columns:
     filled: Mask
 
     @classmethod
-    def empty(cls, storey: Storey, low: Array, high: Array) -> Columns:
+    def empty(cls, storey: Storey, low: Array, high: Array, cell: float) -> Columns:
         """Cells for a storey over the plan from ``low`` (2,) to ``high`` (2,) [m]; coarser where that is too many."""
-        cell = CELL
         while True:
             cols, rows = (np.ceil((high - low) / cell) + 1).astype(int)
             levels = int(np.ceil((storey[1] - storey[0]) / cell)) + 1
@@ -59,6 +59,16 @@ class Columns:
         inside = (height >= self.storey[0]) & (height < self.storey[1])
         inside &= (spot[:, 0] >= 0) & (spot[:, 0] < cols) & (spot[:, 1] >= 0) & (spot[:, 1] < rows)
         return spot[inside, 1].astype(np.int64), spot[inside, 0].astype(np.int64), inside
+
+
+def cell_for(sample: Array, count: int) -> float:
+    """Size of cells [m] that two or three of ``count`` points fall into where there is a surface.
+
+    The area of all surfaces is judged by how many cubes of 200 mm an even ``sample`` (n, 3) touches.
+    """
+    cube = 0.2
+    cubes = len(np.unique(np.floor(sample / cube).astype(np.int64), axis=0))
+    return float(np.clip(np.sqrt(_POINTS_A_CELL * cubes * cube**2 / max(count, 1)), FINEST, COARSEST))
 
 
 def rooms_of(columns: Columns) -> Labels:
