@@ -144,7 +144,7 @@ def bands(build_up: BuildUp, relief: Relief, system: System | None = None) -> tu
 def _zone_coats(system: System, thickness: Array, area: Array) -> tuple[tuple[str, float], ...]:
     """Name and mean thickness [m] of every pass that some place of the zone needs."""
     passes = split(system, thickness)
-    means = ((p.name, float(p.thickness @ area) / float(area.sum())) for p in passes)
+    means = ((p.name, float((p.thickness * area).sum()) / float(area.sum())) for p in passes)
     return tuple((name, mean) for name, mean in means if mean > _SLACK)
 
 

@@ -40,8 +40,9 @@ def volume_doubt(
     """Uncertainty of the volume between wall and plane, from parts that are independent (JCGM 100:2008, 5.1.2)."""
     net = relief.net_area
     weights = relief.area[relief.valid]
+    # sums by numpy itself, here and elsewhere: a BLAS dot product differs in its last bit with the number of threads
     share = weights / weights.sum()
-    mean = float(deep @ share)
+    mean = float((deep * share).sum())
     parts: dict[str, float | None] = {
         "noise": net * math.hypot(_noise(relief, share), _contact_noise(relief, contacts)),
         "mean position": net * relief.common.u_offset,
@@ -55,7 +56,7 @@ def volume_doubt(
         notes.append("the ± of the volume is not known: how well plumb is known was not stated")
     missing = net - float(weights.sum())
     if missing > 1e-9:
-        parts["not measured"] = missing * float(np.sqrt(share @ (deep - mean) ** 2))
+        parts["not measured"] = missing * math.sqrt(float((share * (deep - mean) ** 2).sum()))
     if relief.cell is None:
         parts["between stations"], note = _between(relief, net)
         notes.append(note)
@@ -96,7 +97,7 @@ def warp_at_contacts(relief: Relief, contacts: tuple[Contact, ...]) -> float:
     weight = np.array([c.weight for c in touching])
     points, load = np.vstack([held, wall]), np.concatenate([weight, share])
     apart = ((points[:, None, :] - points[None, :, :]) ** 2).sum(axis=2)
-    variance = load @ np.exp(-apart / (2 * length**2)) @ load
+    variance = (load[:, None] * np.exp(-apart / (2 * length**2)) * load).sum()
     return sd * math.sqrt(max(float(variance), 0.0))
 
 

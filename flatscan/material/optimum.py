@@ -80,7 +80,7 @@ def least_cost(
         level(turn) - turn * middle,
         turn,
         float(share[over > 1e-12].sum()),
-        float(share @ (cut - over)) + least,
-        float(cut @ wall.area) * scale,
+        float((share * (cut - over)).sum()) + least,
+        float((cut * wall.area).sum()) * scale,
         total * scale,
     )

@@ -62,7 +62,7 @@ def _rate(coat: Coat, rate: Rate | None) -> Rate:
 
 def layer_of(item: Pass, area: Array, waste: float, rate: Rate | None = None) -> CoatLayer:
     """One pass as the order sees it; its thickness is the mean over the whole wall of areas (n,) [m2]."""
-    volume = float(item.thickness @ area)
+    volume = float((item.thickness * area).sum())
     low, high = _rate(item.coat, rate)
     kg = volume * (low + high) / 2
     bags = None
@@ -87,7 +87,7 @@ def order_of(
     lines: list[OrderLine] = []
     for product in dict.fromkeys(layer.product for layer in layers):
         mine = [(layer, p) for layer, p in zip(layers, passes, strict=True) if layer.product == product]
-        placed = sum(float(p.thickness @ area) for _, p in mine)
+        placed = sum(float((p.thickness * area).sum()) for _, p in mine)
         coat = mine[0][1].coat
         wide = 1.645 * _relative_u([p for _, p in mine], placed, volume, rate)
         bags = [layer.bags for layer, _ in mine if layer.bags is not None]

@@ -134,7 +134,7 @@ def extra_over(build_up: BuildUp, relief: Relief, allowance: float, *, shift: fl
     """Volume over the allowance [m3] and the area it is on [m2]; ``shift`` [m] is added to all thickness first."""
     area = relief.area[relief.valid] * (build_up.area / float(relief.area[relief.valid].sum()))
     over: Array = np.maximum(build_up.thickness[relief.valid] + shift - allowance, 0.0)
-    return float(over @ area), float(area[over > 0].sum())
+    return float((over * area).sum()), float(area[over > 0].sum())
 
 
 def quote(

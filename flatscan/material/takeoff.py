@@ -206,7 +206,7 @@ def _weight(passes: tuple[Pass, ...], area: Array) -> tuple[float, float, float]
         (p.thickness * p.coat.rate[1] * p.coat.water[1] / p.coat.bag for p in passes if p.coat.water and p.coat.bag),
         np.zeros_like(area),
     )
-    return float(load @ area), float(load.max()), float((load + water) @ area)
+    return float((load * area).sum()), float(load.max()), float(((load + water) * area).sum())
 
 
 def _time(build_up: BuildUp, system: System, passes: tuple[Pass, ...]) -> tuple[float, int]:
