@@ -24,7 +24,7 @@ _FREE_OFFSET, _FREE_SLOPE = 10.0, 0.1
 # a reading is named if it would be this unlikely in a set without mistakes, and counted less from then on
 _FALSE_ALARM = 0.01
 # differences so much larger than stated mean another wall, sense or unit, not a worse capture
-_STRANGE = 6.0
+_STRANGE, _NEVER = 6.0, 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,8 +81,8 @@ def tie(
     stated, is_plumb = _stated(relief, wall, apart, laser, u_laser_lean)
     u, disagree = _sound(apart, stated)
     factor = _size_factor(replace(apart, u=u), stated)
-    if factor >= _STRANGE:
-        raise _strangers(readings, replace(apart, u=u), stated, factor)
+    if _beyond_belief(replace(apart, u=u), stated, factor):
+        raise _strangers(readings, replace(apart, u=u), stated)
     common = stated.after(apart.places, u, factor)
     made, lean, taken = _corrected(relief, common, apart.difference)
     left_out, u_left_out = _leave_one_out(common, apart.difference)
@@ -165,27 +165,39 @@ def _sound(apart: Differences, stated: _Stated) -> tuple[Array, tuple[int, ...]]
     return u, tuple(sorted(found))
 
 
-def _size_factor(apart: Differences, stated: _Stated, doubt: float = 0.05) -> float:
-    """How many times larger the warp must be than stated for the differences to be likely; 1 where they are.
+def _misfit(apart: Differences, common: TiedError) -> float:
+    """Sum of squares of the differences weighed by all that was stated: chi-square with n - 3 degrees of freedom."""
+    return float(apart.difference @ _whitened(common, apart.difference)[0])
 
-    The differences, weighed by all that was stated, are chi-square with n - 3 degrees of freedom; ``doubt`` is the
-    probability under which they are called unlikely.
+
+def _size_factor(apart: Differences, stated: _Stated, doubt: float = 0.05) -> float:
+    """How many times larger than stated the warp most likely is, if the differences are unlikely otherwise; else 1.
+
+    Unlikely is less than ``doubt``; likeliest by restricted likelihood (Patterson and Thompson, Biometrika 58, 1971).
     """
     freedom = len(apart.u) - 3
     if freedom < 3 or stated.warp.sd <= 0:
         return 1.0
-
-    def excess(log_factor: float) -> float:
-        common = stated.after(apart.places, apart.u, float(np.exp(log_factor)))
-        return float(apart.difference @ _whitened(common, apart.difference)[0]) - freedom
-
-    if excess(0.0) <= max(0.0, float(stats.chi2.isf(doubt, freedom)) - freedom):
+    if _misfit(apart, stated.after(apart.places, apart.u)) <= max(freedom, float(stats.chi2.isf(doubt, freedom))):
         return 1.0
-    most = float(np.log(_STRANGE * 2))
-    return float(np.exp(optimize.brentq(excess, 0.0, most))) if excess(most) < 0 else _STRANGE * 2
+
+    def unlikely(log_factor: float) -> float:
+        common = stated.after(apart.places, apart.u, float(np.exp(log_factor)))
+        size = -2 * np.log(np.diag(common.root)).sum() - np.linalg.slogdet(common.plane_u)[1]
+        return float(size) + _misfit(apart, common)
+
+    most = float(np.log(2 * _STRANGE))
+    return float(np.exp(optimize.minimize_scalar(unlikely, bounds=(0.0, most), method="bounded").x))
 
 
-def _strangers(readings: Stations, apart: Differences, stated: _Stated, factor: float) -> MixedSurveys:
+def _beyond_belief(apart: Differences, stated: _Stated, factor: float) -> bool:
+    """Whether no warp of a size there is explains the differences."""
+    freedom = len(apart.u) - 3
+    rest = _misfit(apart, stated.after(apart.places, apart.u, factor))
+    return factor >= _STRANGE or (freedom >= 1 and rest > float(stats.chi2.isf(_NEVER, freedom)))
+
+
+def _strangers(readings: Stations, apart: Differences, stated: _Stated) -> MixedSurveys:
     """The error for readings that differ from the scan by far more than stated, with the slip that would explain it."""
     slips = {
         "the sense of the readings is the other way round": replace(
@@ -194,9 +206,12 @@ def _strangers(readings: Stations, apart: Differences, stated: _Stated, factor: 
         "positions were taken from the right edge": apart.moved(mirror_x=True),
         "heights were taken from the top": apart.moved(mirror_y=True),
     }
-    tried = {words: _size_factor(some, stated) for words, some in slips.items() if some is not None}
+    tried = {
+        words: _misfit(some, stated.after(some.places, some.u)) for words, some in slips.items() if some is not None
+    }
     best = min(tried, key=lambda words: tried[words], default="")
-    guess = f" They would fit if {best}" if best and tried[best] < factor / 2 else ""
+    now = _misfit(apart, stated.after(apart.places, apart.u))
+    guess = f" They would fit if {best}" if best and tried[best] < now / 4 else ""
     plane = plane_terms(apart.places, apart.places.mean(axis=0))
     rest = apart.difference - plane @ np.linalg.lstsq(plane, apart.difference, rcond=None)[0]
     expected = float(np.hypot(stated.warp.sd, np.median(apart.u)))
