@@ -53,7 +53,10 @@ def volume_doubt(
     }
     notes = []
     if parts["plumb"] is None:
-        notes.append("the ± of the volume is not known: how well plumb is known was not stated")
+        why = "how well plumb is known was not stated"
+        if wall.plumb.u_lean is not None:
+            why = "with plumb off by one u either way no plane meets the fixed points, the least and the most"
+        notes.append(f"the ± of the volume is not known: {why}")
     missing = net - float(weights.sum())
     if missing > 1e-9:
         parts["not measured"] = missing * math.sqrt(float((share * (deep - mean) ** 2).sum()))

@@ -46,6 +46,14 @@ def test_plumb_unknown_makes_the_volumes_doubt_unknown(build):
     assert "how well plumb is known was not stated" in done.notes[-1]
 
 
+def test_a_plane_that_only_just_fits_says_why_its_doubt_is_unknown(build):
+    """5 mm least and 5.001 most on a flat wall: any tilt rules every plane out."""
+    relief = build.cells(4.0, 2.4, lambda x, y: 0 * x, cell=0.1)
+    done = place(relief, build.wall(4.0, 2.4, u_lean=0.001), options=PlaneOptions(most=0.005001))
+    assert done.volume.u is None
+    assert "no plane meets" in done.notes[-1]
+
+
 def test_scale_by_scaling_the_wall(build):
     """A scan 1 % too large: areas and depths scale, the least cover does not."""
     sizes = {}
