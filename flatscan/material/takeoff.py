@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -108,60 +108,57 @@ def take_off(
     """
     options = options or TakeOffOptions()
     _check_background(system, options)
-    waste = system.waste if options.waste is None else options.waste
-    notes = list(() if stops else (NO_STOP,))
     unreachable = cannot_reach(system, build_up, relief)
+    if unreachable is not None and options.strict:
+        raise unreachable
+    plain = TakeOff(
+        system=system.name,
+        coats=(),
+        bags=None,
+        bags_range=None,
+        waste_share=system.waste if options.waste is None else options.waste,
+        days=None,
+        price=None,
+        stops=stops,
+        notes=() if stops else (NO_STOP,),
+        lead=_lead(build_up, options),
+        surface=options.surface,
+        volume=_range(build_up, options),
+        cautions=_cautions(build_up, system, options),
+    )
     if unreachable is not None:
-        if options.strict:
-            raise unreachable
-        return TakeOff(
-            system.name,
-            (),
-            None,
-            None,
-            waste,
-            None,
-            None,
-            stops,
-            (*notes, str(unreachable)),
-            lead=_lead(build_up, options),
-            surface=options.surface,
-            volume=_range(build_up, options),
-            cautions=_cautions(build_up, system, options),
-        )
+        return replace(plain, notes=(*plain.notes, str(unreachable)))
+    return _ordered(plain, build_up, relief, system, options)
+
+
+def _ordered(plain: TakeOff, build_up: BuildUp, relief: Relief, system: System, options: TakeOffOptions) -> TakeOff:
+    """The take-off with its coats, order, weight and time filled in."""
     area = relief.area[relief.valid] * (build_up.area / float(relief.area[relief.valid].sum()))
     passes = split(system, build_up.thickness[relief.valid])
-    layers = tuple(layer_of(p, area, waste, options.rate) for p in passes)
-    order = order_of(layers, passes, area, build_up.volume, waste, options.rate)
-    notes += _thin(build_up, system) + _mesh_note(build_up, system)
-    if build_up.volume.u is None:
-        notes.append("the range of bags holds the consumption only: the ± of the volume is not known")
+    layers = tuple(layer_of(p, area, plain.waste_share, options.rate) for p in passes)
+    order = order_of(layers, passes, area, build_up.volume, plain.waste_share, options.rate)
     bags = bags_of(order)
     days, visits = _time(build_up, system, passes)
     weight, worst, wet = _weight(passes, area)
-    return TakeOff(
-        system=system.name,
+    notes = [*plain.notes, *_thin(build_up, system), *_mesh_note(build_up, system)]
+    if build_up.volume.u is None:
+        notes.append("the range of bags holds the consumption only: the ± of the volume is not known")
+    return replace(
+        plain,
         coats=layers,
         bags=None if bags is None else bags[0],
         bags_range=None if bags is None else bags[1],
-        waste_share=waste,
         days=days,
-        price=None,
-        stops=stops,
         notes=tuple(notes),
-        lead=_lead(build_up, options),
         order=order,
         weight=weight,
         weight_worst=worst,
         weight_wet=wet,
-        surface=options.surface,
-        volume=_range(build_up, options),
         visits=visits,
         passes=len(passes),
         mesh_area=_mesh_area(build_up, relief, system),
         dry_days=_dry_days(build_up, system),
         timeline=timeline(system, passes),
-        cautions=_cautions(build_up, system, options),
     )
 
 
