@@ -9,13 +9,19 @@ import click
 from flatscan.cli import options, running
 from flatscan.cli.values import LENGTH
 
+METHODS = ("resting", "equal offsets", "balanced end gap")
+
 
 @click.command("check")
 @options.captures
 @options.rule_options
 @click.option("--limit", type=LENGTH, help="Largest gap allowed under the rule.")
-@click.option("--tolerance", help="A published tolerance by its ID (see flatscan tolerances) instead of a limit.")
+@click.option("--tolerance", multiple=True, help="A published tolerance by its ID instead (see flatscan tolerances).")
+@click.option("--method", type=click.Choice(METHODS), default=METHODS[0], show_default=True, help="Of --limit.")
 @click.option("--plumb-limit", type=LENGTH, help="Largest lean allowed over the wall's height.")
+@click.option("--step-limit", type=LENGTH, help="Largest abrupt step allowed.")
+@click.option("--corner-limit", type=LENGTH, help="How far a corner may be out of square over 600 mm.")
+@click.option("--hand", type=click.Path(), help="Straightedge readings people made (CSV), set beside the scan's.")
 @click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the method.")
 @options.capture_options
 @options.output_options
@@ -28,14 +34,14 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
     """
     from flatscan import survey
 
-    if given["limit"] is None and given["tolerance"] is None and given["plumb_limit"] is None:
+    limits = ("limit", "plumb_limit", "step_limit", "corner_limit")
+    if not given["tolerance"] and all(given[name] is None for name in limits):
         raise click.UsageError("Give a limit to judge by: --rule 1.8m --limit 3mm, or --tolerance ID.")
     running.one_wall_only(captures, given)
     how = running.capturing(given)
+    names = ("rule", *limits, "tolerance", "method", "hand", "confidence")
     test = survey.Testing.by(
-        rule=given.pop("rule"), limit=given.pop("limit"), tolerance=given.pop("tolerance"),
-        plumb_limit=given.pop("plumb_limit"), directions=options.degrees(given.pop("directions")),
-        confidence=given.pop("confidence"),
+        directions=options.degrees(given.pop("directions")), **{name: given.pop(name) for name in names}
     )  # fmt: skip
     results = running.run_each(captures, given, lambda path, progress: survey.check(path, how, test, progress))
     return running.exit_code(results, judged=True)

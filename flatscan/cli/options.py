@@ -1,10 +1,11 @@
 """Every option that commands share, each defined once.
 
 How a capture is read and its wall found (`capture_options`): --wall --cell --up --seen-from --file-unit --width
---height --region --opening --no-opening --capture-type --repeat
---reading-u --tie --warp. How it is tested (`rule_options`): --rule
---directions. What is planned on it (`finish_options`): --least --most --system --fix --lean-up-to --turn-up-to
---hack-most. Where the answer goes (`output_options`): --out --json --units --quiet --overwrite.
+--height --region --opening --no-opening --capture-type --repeat --tie --warp --reading-u. How it is tested
+(`rule_options`): --rule --directions. What is planned on it (`finish_options`): --least --most --system --fix
+--lean-up-to --turn-up-to --hack-most --parallel-to --square-to --surface --old-plaster --background --waste --seen.
+What is priced on it (`quote_options`): --rates --area-rule --clash --light. Where the answer goes (`output_options`): --out
+--json --units --quiet --overwrite.
 """
 
 from __future__ import annotations
@@ -14,10 +15,12 @@ from typing import Any
 
 import click
 
-from flatscan.cli.values import FIXED, LENGTH, POINT, REGION, WARP
+from flatscan.cli.values import FIXED, LENGTH, PAIR, POINT, REGION, WARP
 
 Command = Callable[..., Any]
 UNITS = ("m", "mm", "cm", "ft", "in")
+SIGNS = ("damp", "salts", "blown", "moving crack")
+AREA_RULES = ("net", "gross", "over-2.5", "half-0.5-3")
 AXES = ("x", "y", "z", "-x", "-y", "-z")
 CAPTURE_TYPES = (
     "phone-walk", "phone-static", "photogrammetry", "depth-photo", "laser-readings", "laser-line", "scanner",
@@ -64,10 +67,24 @@ finish_options = _stack(
     click.option("--least", type=LENGTH, help="Least cover.  [default: 5mm]"),
     click.option("--most", type=LENGTH, help="Most thickness; without it only the wall decides."),
     click.option("--system", help="Material system: a name, or your own TOML file."),
-    click.option("--fix", type=FIXED, multiple=True, help="The face goes through x,y,offset (mm with unit)."),
+    click.option("--fix", type=FIXED, multiple=True, help="A point the face goes through, such as 0.8m,1m,12mm."),
     click.option("--lean-up-to", type=float, metavar="MM_PER_M", help="Let the face lean so many mm per m."),
     click.option("--turn-up-to", type=float, metavar="MM_PER_M", help="Let the face turn so many mm per m."),
     click.option("--hack-most", type=LENGTH, help="Deepest cut.  [default: 10mm]"),
+    click.option("--parallel-to", type=int, metavar="WALL", help="Face parallel to another wall of the capture."),
+    click.option("--square-to", type=int, metavar="WALL", help="Face square to another wall of the capture."),
+    click.option("--surface", type=click.Choice(["bare", "stays", "comes-off"]), help="What was surveyed."),
+    click.option("--old-plaster", type=PAIR, help="Thickness low,high of old plaster that comes off."),
+    click.option("--background", help="What the coats go on, in a word the system knows."),
+    click.option("--waste", type=float, metavar="SHARE", help="Waste as a share, such as 0.1."),
+    click.option("--seen", type=click.Choice(SIGNS), multiple=True, help="A sign seen on site that stops the job."),
+)
+
+quote_options = _stack(
+    click.option("--rates", type=click.Path(), help="Your own rates (TOML): quote lines and price."),
+    click.option("--area-rule", type=click.Choice(AREA_RULES), help="How openings are measured.  [default: net]"),
+    click.option("--clash", type=click.Path(), help="Things on the wall (CSV): what the new face buries."),
+    click.option("--light", type=float, metavar="DEGREES", help="Estimate what shows in light at this angle."),
 )
 
 output_options = _stack(

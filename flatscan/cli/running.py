@@ -33,17 +33,26 @@ def finishing(options: dict[str, Any]) -> Finishing:
     """What to plan, out of the options of `cli.options.finish_options` (taken out of the dict)."""
     from flatscan.material.finish import FixedPoint, PlaneOptions
     from flatscan.material.hacking import HackOptions
+    from flatscan.material.takeoff import TakeOffOptions
     from flatscan.survey import Finishing
 
-    names = ("least", "most", "lean_up_to", "turn_up_to")
-    plane = {name: value for name in names if (value := options.pop(name)) is not None}
-    for slope in ("lean_up_to", "turn_up_to"):
-        if slope in plane:
-            plane[slope] /= 1000.0
-    fixed = tuple(FixedPoint(*point) for point in options.pop("fix"))
+    plane = _given(options, "least", "most", "lean_up_to", "turn_up_to")
+    for slope in {"lean_up_to", "turn_up_to"} & plane.keys():
+        plane[slope] /= 1000.0
+    fixed = tuple(FixedPoint(x, y, off, band, beside) for x, y, off, band, beside in options.pop("fix"))
     most_cut = options.pop("hack_most")
-    hacking = HackOptions() if most_cut is None else HackOptions(most=most_cut)
-    return Finishing(plane=PlaneOptions(**plane, fixed=fixed), hacking=hacking, system=options.pop("system"))
+    return Finishing(
+        plane=PlaneOptions(**plane, fixed=fixed),
+        hacking=HackOptions() if most_cut is None else HackOptions(most=most_cut),
+        order=TakeOffOptions(**_given(options, "surface", "old_plaster", "background", "waste")),
+        **_given(options, "system", "seen", "parallel_to", "square_to", "rates", "area_rule", "clash", "light"),
+    )
+
+
+def _given(options: dict[str, Any], *names: str) -> dict[str, Any]:
+    """Those of the named options that were given, taken out of the dict."""
+    taken = {name: options.pop(name, None) for name in names}
+    return {name: value for name, value in taken.items() if value is not None}
 
 
 def one_wall_only(captures: tuple[str, ...], options: dict[str, Any]) -> None:

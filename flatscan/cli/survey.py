@@ -13,6 +13,7 @@ from flatscan.cli import options, running
 @options.captures
 @click.option("--list", "listing", is_flag=True, help="Only list the walls found.")
 @options.finish_options
+@options.quote_options
 @options.rule_options
 @options.capture_options
 @options.output_options

@@ -67,9 +67,28 @@ class Places(click.ParamType[tuple[float, ...]]):
             self.fail(f"{wrong.found}; needed: {self.name}.", param, ctx)
 
 
+class Fixed(click.ParamType[tuple[Any, ...]]):
+    """A fixed point ``x,y,offset``, then a band the face may miss it by, then ``beside`` if off the wall beside it."""
+
+    name = "x,y,offset[,band][,beside]"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[Any, ...]:
+        """x, y, offset and band in metres, and whether the offset is from the wall beside it."""
+        if isinstance(value, tuple):
+            return value
+        parts = value.split(",")
+        beside = parts[-1].strip().lower() == "beside"
+        lengths = parts[:-1] if beside else parts
+        if len(lengths) not in (3, 4):
+            self.fail(f"'{value}' is not a fixed point, needed {self.name} such as 0.8m,1m,12mm", param, ctx)
+        x, y, offset, *band = Places(len(lengths), self.name).convert(",".join(lengths), param, ctx)
+        return x, y, offset, band[0] if band else 0.0, beside
+
+
 LENGTH = Length()
+FIXED = Fixed()
+PAIR = Places(2, "low,high")
 VOLUME = Volume()
 REGION = Places(4, "x0,y0,x1,y1")
 POINT = Places(3, "x,y,z")
-FIXED = Places(3, "x,y,offset")
 WARP = Places(2, "size,length")

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from flatscan.sheets import words
 from flatscan.sheets.numbers import record
 from flatscan.standards import Tolerance
-from flatscan.wall import Room
+from flatscan.wall import Corner, Room
 
 SCHEMA = 1
 WIDTH = 96
@@ -36,14 +36,19 @@ def wall_list_text(capture: str, room: Room, units: str) -> str:
     lines = [f"{capture}: {len(room.walls)} wall{'s' if len(room.walls) > 1 else ''}"]
     for wall in room.walls:
         size = f"{words.length(wall.width, units)} x {words.length(wall.height, units)}"
-        openings = f", {len(wall.openings)} openings" if wall.openings else ""
+        openings = f", openings: {len(wall.openings)}" if wall.openings else ""
         lines.append(f"  wall {wall.number}: {size}, {wall.share:.0%} of the points{openings}")
     for corner in room.corners:
-        off = words.length(abs(corner.out_of_square), units, decimals=1)
-        way = "open" if corner.out_of_square > 0 else "closed"
-        leg = words.length(corner.leg, units)
-        lines.append(f"  corner of walls {corner.left} and {corner.right}: {off} {way} over {leg} from square")
+        lines.append(f"  corner of walls {corner.left} and {corner.right}: {_off_square(corner, units)}")
     return "\n".join(lines)
+
+
+def _off_square(corner: Corner, units: str) -> str:
+    if corner.out_of_square is None:
+        return "how square is not known"
+    off = words.length(abs(corner.out_of_square), units, decimals=1)
+    way = "open" if corner.out_of_square > 0 else "closed"
+    return f"{off} {way} over {words.length(corner.leg, units)} from square"
 
 
 def tolerance_records(entries: Sequence[Tolerance]) -> dict[str, object]:

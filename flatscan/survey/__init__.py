@@ -1,9 +1,11 @@
 """The one room that knows the order of the stages: capture, wall, relief, shape, then what was asked."""
 
+from flatscan.survey.checking import check, check_seen
 from flatscan.survey.findings import Findings, Seen
-from flatscan.survey.jobs import check, check_seen, lows, plan, set_out, survey, survey_seen
+from flatscan.survey.quoting import plan, survey, survey_seen
 from flatscan.survey.seeing import find_room, list_walls, see, seen_in
 from flatscan.survey.settings import Capturing, Finishing, Progress, Testing, silent
+from flatscan.survey.working import lows, set_out
 
 __all__ = [
     "Capturing",

@@ -17,9 +17,9 @@ from flatscan.model import Cloud, CommonError, Relief, Wall
 from flatscan.planes import Shape, shape_of
 from flatscan.quantity import Quantity, root_sum_square
 from flatscan.survey import judging
+from flatscan.survey.checking import check_seen
 from flatscan.survey.comparison import Agreement, Comparing, Comparison
 from flatscan.survey.findings import Findings, Seen
-from flatscan.survey.jobs import check_seen
 from flatscan.survey.seeing import find_room, see, seen_in
 from flatscan.survey.settings import STATIONS_TYPE, Capturing, Finishing, Progress, Testing, silent
 from flatscan.wall import Room

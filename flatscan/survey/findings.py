@@ -5,8 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from flatscan.lows import Low
+from flatscan.material.choices import Choice
+from flatscan.material.clash import Clash
+from flatscan.material.coats import Band
+from flatscan.material.extras import Extras
 from flatscan.material.finish import BuildUp
 from flatscan.material.hacking import Hack
+from flatscan.material.light import Shown
+from flatscan.material.rates import Quote
 from flatscan.material.takeoff import TakeOff
 from flatscan.model import Origin, Relief, Wall
 from flatscan.planes import Patch, Shape
@@ -14,8 +20,10 @@ from flatscan.relief.tie import Tie
 from flatscan.setout import SetOut
 from flatscan.standards import Tolerance
 from flatscan.straightedge.gaps import Gaps
+from flatscan.straightedge.hand import HandCheck
 from flatscan.survey.comparison import Comparison
 from flatscan.verdict import Verdict
+from flatscan.wall import Corner
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,6 +34,8 @@ class Findings:
     a rule and limit entered by hand; ``method`` is how the straightedge is read. ``fixed`` are points the finished
     face goes through (x, y, offset). ``tie`` is what laser readings that tie a scan
     down showed. ``settings`` are options that differ from their defaults, in words.
+    ``corners`` are where other walls meet this one, ``hand`` people's straightedge readings beside the scan's,
+    ``shown`` what raking light would show.
     """
 
     command: str
@@ -52,11 +62,22 @@ class Findings:
     settings: tuple[tuple[str, str], ...] = ()
     tie: Tie | None = None
     compared: Comparison | None = None
+    corners: tuple[Corner, ...] = ()
+    hand: tuple[HandCheck, ...] = ()
+    choices: tuple[Choice, ...] = ()
+    bands: tuple[Band, ...] = ()
+    extras: Extras | None = None
+    quote: Quote | None = None
+    clashes: tuple[Clash, ...] = ()
+    shown: Shown | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class Seen:
-    """A capture's wall as a relief, before anything was made of it."""
+    """A capture's wall as a relief, before anything was made of it.
+
+    ``corners`` are those of this wall, ``neighbours`` the other walls of its capture.
+    """
 
     origin: Origin
     capture_type: str
@@ -65,3 +86,5 @@ class Seen:
     relief: Relief
     notes: tuple[str, ...]
     tie: Tie | None = None
+    corners: tuple[Corner, ...] = ()
+    neighbours: tuple[Wall, ...] = ()

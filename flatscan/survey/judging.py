@@ -12,9 +12,10 @@ from flatscan.material.rates import QuoteLine, Rates, extra_over, load_rates, qu
 from flatscan.material.systems import load as load_system
 from flatscan.material.takeoff import TakeOff, take_off
 from flatscan.quantity import Quantity
+from flatscan.survey.checking import check_seen
 from flatscan.survey.comparison import Background, Comparing, Comparison, Extra, Variation
 from flatscan.survey.findings import Findings, Seen
-from flatscan.survey.jobs import check_seen, survey_seen
+from flatscan.survey.quoting import survey_seen
 from flatscan.survey.settings import DEFAULT_SYSTEM, Finishing, Progress, Testing
 
 
@@ -39,14 +40,16 @@ def judged(
 def background_of(earlier: Seen, test: Testing, progress: Progress) -> Background:
     """The earlier surface checked against its own limit, with what is over it."""
     found = check_seen(earlier, test, progress)
-    gaps = found.gaps
-    worst = None if gaps is None else gaps.judged()
-    excess = None if worst is None else abs(worst.value) - test.limit
+    gaps, verdict = found.gaps, found.verdict
+    criteria = () if verdict is None else verdict.criteria
+    flat = next((one for one in criteria if one.name == "flatness"), None)
+    limit = test.limit if flat is None else flat.limit
+    excess = None if flat is None or flat.value is None else flat.value - limit
     area = 0.0
     if gaps is not None:
-        over = np.nan_to_num(gaps.deepest) > test.limit
+        over = np.nan_to_num(gaps.deepest) > limit
         area = float(found.relief.area[over & found.relief.valid].sum())
-    return Background(replace(found, tolerance=test.tolerance), test.limit, excess, area)
+    return Background(replace(found, tolerance=test.tolerance), limit, excess, area)
 
 
 def variation_of(

@@ -105,7 +105,11 @@ def seen_in(
     wall = _chosen(room, how, taken.origin.file)
     progress("relief", None)
     made, more = relief.grid(watched, wall, _common(kind, how), cell=how.cell)
-    return Seen(taken.origin, kind.name, "", wall, made, (*notes, *room.notes, *wall.notes, *more))
+    return Seen(
+        taken.origin, kind.name, "", wall, made, (*notes, *room.notes, *wall.notes, *more),
+        corners=tuple(corner for corner in room.corners if wall.number in (corner.left, corner.right)),
+        neighbours=tuple(other for other in room.walls if other.number != wall.number),
+    )  # fmt: skip
 
 
 def list_walls(path: str | Path, how: Capturing, progress: Progress = silent) -> walls.Room:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,6 +17,7 @@ Progress = Callable[[str, float | None], None]
 Rectangle = tuple[float, float, float, float]
 DEFAULT_RULE, DEFAULT_LIMIT = 1.8, 0.003  # common specification practice (TOLERANCES, Finish): 3 mm under 1.8 m
 DEFAULT_SYSTEM = "gypsum-undercoat"
+_LIMITS = ("plumb_limit", "step_limit", "corner_limit")
 CLOUD_TYPE, STATIONS_TYPE = "phone-walk", "laser-readings"
 
 
@@ -74,11 +75,14 @@ class Testing:
     confidence: float = 0.95
     method: str = "resting"
     plumb_limit: float | None = None
+    step_limit: float | None = None
+    corner_limit: float | None = None
     judges: bool = False
-    tolerance: Tolerance | None = None
+    tolerances: tuple[Tolerance, ...] = ()
+    hand: str | None = None
 
     def __post_init__(self) -> None:
-        for name in ("rule", "limit", "plumb_limit"):
+        for name in ("rule", "limit", "plumb_limit", "step_limit", "corner_limit"):
             value = getattr(self, name)
             if value is not None and not 0 < value < 100:
                 raise BadValue(
@@ -86,36 +90,66 @@ class Testing:
                     remedy="Give what the contract says, such as --rule 1.8m --limit 3mm",
                 )  # fmt: skip
 
+    @property
+    def tolerance(self) -> Tolerance | None:
+        """The first of the tolerances, None for a rule and limit entered by hand."""
+        return self.tolerances[0] if self.tolerances else None
+
     @classmethod
     def by(
-        cls, *, rule: float | None = None, limit: float | None = None, tolerance: str | None = None, **others: Any
+        cls,
+        *,
+        rule: float | None = None,
+        limit: float | None = None,
+        tolerance: str | Sequence[str] | None = None,
+        **others: Any,
     ) -> Testing:
-        """A test by rule and limit, or by a published tolerance; raises `BadValue` where the two contradict.
+        """A test by rule and limit, or by one or several published tolerances; `BadValue` where the two contradict.
 
-        A tolerance names its own length, limit and method; a ``rule`` beside it must be a length that it has.
+        A tolerance names its own lengths, limits and method.
         """
-        if tolerance is None:
+        tolerances = [tolerance] if isinstance(tolerance, str) else list(tolerance or ())
+        if not tolerances:
             return cls(
                 rule=DEFAULT_RULE if rule is None else rule, limit=DEFAULT_LIMIT if limit is None else limit,
                 judges=limit is not None, **others,
             )  # fmt: skip
-        entry = load_tolerance(tolerance)
-        if limit is not None:
+        entries = tuple(load_tolerance(name) for name in tolerances)
+        limits = ("--limit", limit), *((f"--{name.replace('_', '-')}", others.get(name)) for name in _LIMITS)
+        for name, value in limits:
+            if value is not None:
+                raise BadValue(
+                    name, f"given beside --tolerance {tolerances[0]}", needed="one of the two",
+                    remedy=f"Leave {name} out: the entry has its own",
+                )  # fmt: skip
+        flat = next((entry for entry in entries if entry.criterion == "flatness"), None)
+        if rule is not None and flat is not None and not any(abs(at - rule) < 1e-6 for at in flat.lengths):
             raise BadValue(
-                "--limit", f"given beside --tolerance {tolerance}", needed="one of the two",
-                remedy="Leave --limit out: the entry has its own",
+                "--rule", f"{rule:g} m beside --tolerance {flat.id}",
+                needed="a length of the entry: " + ", ".join(f"{at:g} m" for at in flat.lengths),
+                remedy="Leave --rule out: the entry has its own",
             )  # fmt: skip
-        length = entry.lengths[0] if rule is None else rule
-        return cls(
-            rule=length, limit=entry.limit_at(length), method=entry.method, judges=True, tolerance=entry, **others
-        )
+        if flat is not None:
+            others |= {"rule": flat.lengths[0], "limit": min(flat.limits)}
+        return cls(judges=True, tolerances=entries, **others)
 
 
 @dataclass(frozen=True, slots=True)
 class Finishing:
-    """What is planned on the wall."""
+    """What is planned on the wall.
+
+    ``seen`` are signs seen on site that stop the job; ``parallel_to`` and ``square_to`` are numbers of other walls of
+    the capture; ``rates`` and ``clash`` are files; ``light`` is the angle of raking light in degrees.
+    """
 
     plane: PlaneOptions = PlaneOptions()
     hacking: HackOptions = HackOptions()
     order: TakeOffOptions = TakeOffOptions()
     system: str | None = None
+    seen: tuple[str, ...] = ()
+    parallel_to: int | None = None
+    square_to: int | None = None
+    rates: str | None = None
+    area_rule: str = "net"
+    clash: str | None = None
+    light: float | None = None

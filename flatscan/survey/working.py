@@ -1,0 +1,47 @@
+"""On the job: setting out before the coat, and the low spots after ruling it off."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from flatscan import verdict as verdicts
+from flatscan.lows import LIMIT as LOW_LIMIT
+from flatscan.lows import find_lows, find_ridges
+from flatscan.setout import SetOutOptions
+from flatscan.setout import set_out as set_out_screeds
+from flatscan.survey.findings import Findings
+from flatscan.survey.looking import look, swept
+from flatscan.survey.quoting import plan
+from flatscan.survey.seeing import see
+from flatscan.survey.settings import Capturing, Finishing, Progress, Testing, silent
+
+
+def set_out(
+    path: str | Path,
+    how: Capturing,
+    test: Testing,
+    finish: Finishing,
+    options: SetOutOptions,
+    progress: Progress = silent,
+) -> Findings:
+    """Screeds, dots and packings of the finish plane that a survey of the same capture gives."""
+    found = plan(look("setout", see(path, how, progress), test, progress), finish, progress)
+    assert found.build_up is not None
+    progress("set-out", None)
+    if found.relief.cell is None:
+        options = replace(options, laser=0.0)
+    made = set_out_screeds(found.relief, found.wall, found.build_up.plane, options=options)
+    return replace(found, set_out=made)
+
+
+def lows(
+    path: str | Path, how: Capturing, test: Testing, limit: float = LOW_LIMIT, progress: Progress = silent
+) -> Findings:
+    """After ruling off: where the wall is under the straightedge by more than ``limit`` [m], and its high ridges."""
+    found = look("lows", see(path, how, progress), test, progress)
+    gaps = swept(found, test, verdicts.coverage_factor(test.confidence), progress)
+    return replace(
+        found, gaps=gaps, lows=find_lows(found.relief, gaps.deepest, limit=limit),
+        ridges=find_ridges(found.relief, limit=limit),
+    )  # fmt: skip
