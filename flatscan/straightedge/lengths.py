@@ -53,7 +53,7 @@ def sweep_stairs(
     turns = directions_of(directions)
     for start, stop, limit in stairs:
         rule = min(stop - 1e-6, longest)
-        if start >= longest or (relief.cell is not None and rule < 2 * relief.cell):
+        if start >= longest or rule < max(2 * (relief.cell or 0.0), 1e-3):
             continue
         gaps = sweep(relief, rule, directions=directions, k=k, bounded=False, workers=workers)
         done.append(Stair(start, stop, limit, gaps))

@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 from scipy.interpolate import RegularGridInterpolator
 from scipy.spatial import ConvexHull
 
-from flatscan.straightedge import kernel, sweep
+from flatscan.straightedge import deepest_gaps, kernel, sweep
 
 
 def all_pairs(z, w):
@@ -68,7 +68,7 @@ def test_convex_hull_per_window(seed):
         hull = ConvexHull(np.column_stack([np.append(at, start + w / 2), np.append(z[at], -1e3)]))
         on = np.sort(hull.vertices[hull.vertices < w]) + start
         deepest[at] = np.maximum(deepest[at], np.interp(at, on, z[on]) - z[at])
-    assert_allclose(windows(z, w)[0], deepest, atol=1e-9)
+    assert_allclose(deepest_gaps(z, 0.01, 0.89), deepest, atol=1e-9)
 
 
 def slanted_profile(value, relief, row, col):
