@@ -18,6 +18,8 @@ COMMANDS = {
     "site": "Many walls, resumable, one summary.",
     "compare": "Two surveys of one wall: thickness really applied, change, who disagrees where.",
     "plan-readings": "Where the next laser readings help a scan most.",
+    "evidence": "A sealed file another party can rerun.",
+    "recheck": "Verify a sealed file, rerun it, and compare every number.",
     "tolerances": "The tolerance entries: length, limit, method, source, how sure.",
     "demo": "The main job on the bundled samples.",
 }

@@ -1,0 +1,126 @@
+"""``flatscan evidence``: a sealed file another party can open, check and run again."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from flatscan.cli import options, running
+from flatscan.cli.progress import progress_bar
+from flatscan.cli.values import LENGTH
+
+if TYPE_CHECKING:
+    from flatscan.evidence import Job, Key, Statement
+
+SUFFIX = "-evidence.zip"
+
+
+@click.command("evidence")
+@options.captures
+@click.option("--job", "jobs", type=click.Choice(["survey", "check"]), multiple=True, help="What to run and seal.")
+@click.option("--limit", type=LENGTH, help="Largest gap allowed under the rule; seals a check.")
+@click.option("--tolerance", help="A published tolerance by its ID instead of a limit.")
+@click.option("--plumb-limit", type=LENGTH, help="Largest lean allowed over the wall's height.")
+@click.option("--sign", type=click.Path(), help="Your Ed25519 private key (PEM or OpenSSH); signs the file.")
+@click.option("--title", default="", help="What the file is about, in your words.")
+@click.option("--date", default="", help="The day, as you state it; it is not proven.")
+@click.option("--grounds", default="", help="Why the capture type is what you say it is.")
+@click.option("--present", multiple=True, help="Who was present.")
+@click.option("--note", "notes", multiple=True, help="A note for page one.")
+@click.option("--left-out", multiple=True, help="A capture that was made and is not in the file, and why.")
+@click.option("--photo", "photos", type=click.Path(), multiple=True, help="A photo; time and place are taken out.")
+@click.option("--keep-photo-data", is_flag=True, help="Leave time, place and device in the photos.")
+@options.finish_options
+@options.rule_options
+@options.capture_options
+@options.output_options
+def command(captures: tuple[str, ...], **given: Any) -> int:
+    """Seal captures, settings, results and sheets into one file that another party can check and rerun.
+
+    Sealed means unchanged since sealing: origin, wall and date are not proven. --out names the file (.zip) or its
+    folder. A key is made by its user: openssl genpkey -algorithm ed25519 -out key.pem
+
+    Example: flatscan evidence wall.ply --limit 3mm --capture-type scanner --present "both foremen" --sign key.pem
+    """
+    from flatscan import evidence, sheets
+
+    running.one_wall_only(captures, given)
+    jobs = _jobs(captures, given)
+    statement = _statement(given)
+    key = _key(given["sign"])
+    path = _path(captures, given["out"])
+    with progress_bar(quiet=given["quiet"]) as progress:
+        sealed = evidence.seal(
+            path, captures, jobs, statement=statement, photos=given["photos"], keep_metadata=given["keep_photo_data"],
+            key=key, units=given["units"], overwrite=given["overwrite"], progress=progress,
+        )  # fmt: skip
+    if given["as_json"]:
+        made = {"schema": 1, "command": "evidence", "file": path.name, "seal": sealed.seal} | {
+            name: sealed.manifest[name] for name in ("signed_by", "captures", "jobs", "members")
+        }
+        sys.stdout.write(sheets.text(made))
+        return 0
+    click.echo(f"Sealed in {sealed.path}: {len(sealed.manifest['members']) + 2} members.")
+    click.echo(f"Seal: {sealed.seal}")
+    click.echo(
+        "Give the seal to the other party by another way: with it they can tell this file from one sealed anew "
+        "(flatscan recheck FILE --seal ...)."
+    )
+    click.echo("Sealed means unchanged since sealing: origin, wall and date are not proven.")
+    return 0
+
+
+def _jobs(captures: tuple[str, ...], given: dict[str, Any]) -> list[Job]:
+    """The jobs asked for on every capture: a check where a limit is given, else a survey."""
+    from flatscan.evidence import Job
+    from flatscan.survey import Testing
+
+    limits = {name: given.pop(name) for name in ("limit", "tolerance", "plumb_limit")}
+    asked = given.pop("jobs") or (("check",) if any(value is not None for value in limits.values()) else ("survey",))
+    if "check" in asked and all(value is None for value in limits.values()):
+        raise click.UsageError("Give the check a limit to judge by: --limit 3mm, or --tolerance ID.")
+    how, finish = running.capturing(given), running.finishing(given)
+    common = {"rule": given.pop("rule"), "directions": options.degrees(given.pop("directions"))}
+    tests = {"survey": Testing.by(**common), "check": Testing.by(**common, **limits)}
+    return [
+        Job(name, (k,), capturing=how, testing=tests[name], finishing=finish)
+        for k in range(len(captures))
+        for name in dict.fromkeys(asked)
+    ]
+
+
+def _statement(given: dict[str, Any]) -> Statement:
+    from flatscan.evidence import Statement
+
+    def plain(name: str) -> str:
+        return " ".join(given[name].split())
+
+    def several(name: str) -> tuple[str, ...]:
+        return tuple(" ".join(text.split()) for text in given[name])
+
+    return Statement(
+        title=plain("title"), date=plain("date"), grounds=plain("grounds"), present=several("present"),
+        notes=several("notes"), left_out=several("left_out"),
+    )  # fmt: skip
+
+
+def _key(path: str | None) -> Key | None:
+    from flatscan.errors import BadValue
+    from flatscan.evidence import load_key
+
+    if path is None:
+        return None
+    try:
+        return load_key(path)
+    except BadValue:
+        return load_key(path, click.prompt("Passphrase of the key", hide_input=True, err=True).encode())
+
+
+def _path(captures: tuple[str, ...], out: str | None) -> Path:
+    """Where the file goes: --out itself if it ends in .zip, else a file named after the first capture in it."""
+    if out is not None and out.lower().endswith(".zip"):
+        return Path(out)
+    return Path(out or ".") / f"{Path(captures[0]).stem}{SUFFIX}"

@@ -1,0 +1,11 @@
+"""A sealed file another party can open with any zip program, check byte by byte, and run again.
+
+Sealed means unchanged since sealing. Origin, wall and date are not proven. The layout is in `archive`.
+"""
+
+from flatscan.evidence.contents import Job, Photo, Statement
+from flatscan.evidence.keys import Key, load_key
+from flatscan.evidence.recheck import Report, recheck
+from flatscan.evidence.seal import seal
+
+__all__ = ["Job", "Key", "Photo", "Report", "Statement", "load_key", "recheck", "seal"]

@@ -1,0 +1,199 @@
+"""Making a sealed file: run the jobs, gather captures, settings, results and statements, write them in one form."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import platform
+import shutil
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from flatscan import __version__, sheets
+from flatscan.errors import BadValue, OutputError, ReadError
+from flatscan.evidence.archive import MANIFEST, README, SEAL, TOLERANCES, safe_name, write_archive
+from flatscan.evidence.contents import Job, Photo, Statement
+from flatscan.evidence.keys import Key
+from flatscan.evidence.page_one import page_one
+from flatscan.evidence.photos import take_photo
+from flatscan.evidence.settings import to_plain
+from flatscan.survey import Progress, silent
+
+SCHEMA, KIND = 1, "flatscan evidence"
+RESULT = "result.json"
+
+
+@dataclass(frozen=True)
+class Sealed:
+    """A sealed file: its path, its seal (the SHA-256 of its manifest, in hex) and the manifest."""
+
+    path: Path
+    seal: str
+    manifest: dict[str, Any]
+
+
+class _Members:
+    """Files on their way into a sealed file, by the name they will have there."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.files: dict[str, Path] = {}
+        self.inputs: dict[Path, str] = {}
+
+    def add(self, name: str, source: Path) -> str:
+        if not safe_name(name):
+            raise BadValue(
+                source, f"a name that not every system can unpack ('{source.name}')",
+                needed="a file name without \\ : * ? \" < > | and under 200 letters", remedy="Rename the file",
+            )  # fmt: skip
+        self.files[name] = source
+        return name
+
+    def pack(self, source: Path) -> str:
+        """A file that a setting names, once however many jobs name it."""
+        key = source.resolve()
+        if key not in self.inputs:
+            self.inputs[key] = self.add(f"inputs/{len(self.inputs) + 1:02d}/{source.name}", source)
+        return self.inputs[key]
+
+    def write(self, name: str, text: str) -> None:
+        path = self.folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8", newline="\n")
+        self.files[name] = path
+
+
+def seal(
+    path: str | Path, captures: Sequence[str | Path], jobs: Sequence[Job], *, statement: Statement | None = None,
+    photos: Sequence[str | Path] = (), keep_metadata: bool = False, key: Key | None = None, units: str = "mm",
+    overwrite: bool = False, progress: Progress = silent,
+) -> Sealed:  # fmt: skip
+    """Run the jobs on the captures and write a sealed file at ``path``.
+
+    The same input, version and key give the same bytes. Raises `OutputError` where the file stands already (without
+    ``overwrite``) or cannot be written, and all errors of the jobs.
+    """
+    path, statement = Path(path), statement or Statement()
+    if path.exists() and not overwrite:
+        raise OutputError(path, "the file is there already", needed="a name that is free",
+                          remedy="Choose another with --out, or give --overwrite")  # fmt: skip
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryDirectory(prefix=".flatscan-", dir=path.parent) as folder:
+            members = _Members(Path(folder))
+            manifest = _gather(members, [Path(c) for c in captures], jobs, statement, units, progress)
+            manifest["photos"] = _photos(members, photos, keep_metadata)
+            said = _close(members, manifest, key)
+            beside = Path(folder) / "sealed.zip"
+            write_archive(beside, members.files)
+            beside.replace(path)
+    except OSError as reason:
+        raise OutputError(
+            path, f"cannot be written ({(reason.strerror or str(reason)).lower()})",
+            needed="a folder that may be written, with room on its disk", remedy="Choose another with --out",
+        ) from reason  # fmt: skip
+    return Sealed(path, said, manifest)
+
+
+def _gather(
+    members: _Members, captures: list[Path], jobs: Sequence[Job], statement: Statement, units: str, progress: Progress
+) -> dict[str, Any]:
+    """Run every job and describe it; the captures' bytes are hashed from the very copies that are sealed."""
+    held = []
+    for number, capture in enumerate(captures, 1):
+        name = f"captures/{number:02d}/{capture.name}"
+        copy = members.folder / name
+        if not capture.is_file():
+            raise ReadError(capture, "no such file", needed="a capture file", remedy="Check the name and the folder")
+        copy.parent.mkdir(parents=True)
+        shutil.copyfile(capture, copy)
+        members.add(name, copy)
+        held.append({"member": name, "file": capture.name, "sha256": digest(copy), "bytes": copy.stat().st_size})
+    paths = tuple(members.files[str(one["member"])] for one in held)
+    described = [_job(members, number, job, paths, units, progress) for number, job in enumerate(jobs, 1)]
+    entries = {t.id: t for job in jobs for t in _tolerances(job)}
+    members.write(TOLERANCES, dumps(sheets.tolerance_records(list(entries.values()))))
+    return {
+        "schema": SCHEMA, "kind": KIND, "versions": versions(), "title": statement.title, "date": statement.date,
+        "grounds": statement.grounds, "present": list(statement.present), "notes": list(statement.notes),
+        "left_out": list(statement.left_out), "captures": held, "jobs": described,
+    }  # fmt: skip
+
+
+def _job(
+    members: _Members, number: int, job: Job, paths: tuple[Path, ...], units: str, progress: Progress
+) -> dict[str, Any]:
+    folder = f"results/{number:02d}-{job.command}"
+    found = job.run(paths, progress)
+    progress("sheets", None)
+    written = sheets.write(found, members.folder / folder, units=units)
+    for sheet in written:
+        members.add(f"{folder}/{sheet.name}", sheet)
+    parts = ("capturing", "testing", "finishing", "comparing", "earlier")
+    settings = {part: to_plain(getattr(job, part), members.pack) for part in parts}
+    return {
+        "command": job.command, "captures": list(job.captures), "units": units,
+        "settings": {part: plain for part, plain in settings.items() if plain or part == "capturing"},
+        "result": f"{folder}/{RESULT}",
+    }  # fmt: skip
+
+
+def _tolerances(job: Job) -> list[Any]:
+    tests = (job.testing, job.comparing.background, job.comparing.finish)
+    return [entry for test in tests if test is not None for entry in test.tolerances]
+
+
+def _photos(members: _Members, photos: Sequence[str | Path], keep: bool) -> list[dict[str, Any]]:
+    made = []
+    (members.folder / "photos").mkdir(exist_ok=True)
+    for number, photo in enumerate(photos, 1):
+        taken: Photo = take_photo(photo, members.folder / "photos" / f"{number:02d}", keep_metadata=keep)
+        name = members.add(f"photos/{taken.path.name}", taken.path)
+        made.append({
+            "member": name, "file": taken.name, "original_sha256": taken.original_sha256,
+            "metadata": "kept" if taken.kept else "stripped",
+        })  # fmt: skip
+    return made
+
+
+def _close(members: _Members, manifest: dict[str, Any], key: Key | None) -> str:
+    """Write page one, the manifest over all members, and the seal over the manifest; returns the seal."""
+    manifest["signed_by"] = None if key is None else key.public
+    results = [json.loads(members.files[job["result"]].read_text(encoding="utf-8")) for job in manifest["jobs"]]
+    members.write(README, page_one(manifest, results))
+    manifest["members"] = [
+        {"name": name, "bytes": source.stat().st_size, "sha256": digest(source)}
+        for name, source in sorted(members.files.items())
+    ]
+    text = dumps(manifest)
+    members.write(MANIFEST, text)
+    said = hashlib.sha256(text.encode()).hexdigest()
+    signature = None if key is None else key.sign(text.encode()).hex()
+    members.write(SEAL, dumps(seal_record(said, manifest["signed_by"], signature)))
+    return said
+
+
+def seal_record(said: str, public: str | None, signature: str | None) -> dict[str, Any]:
+    """What seal.json holds."""
+    return {"manifest_sha256": said, "public_key": public, "signature": signature}
+
+
+def digest(path: Path) -> str:
+    """SHA-256 of a file in hex (FIPS 180-4)."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def dumps(made: Any) -> str:
+    """JSON in the one form used in sealed files."""
+    return json.dumps(made, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+
+
+def versions() -> dict[str, str]:
+    """Versions of what the numbers come from."""
+    found = {"flatscan": __version__, "Python": platform.python_version()}
+    return found | {name: version(name) for name in ("numpy", "scipy", "numba")}
