@@ -81,12 +81,10 @@ def _ascii(path: Path, header: Header, vertex: Element, columns: list[str]) -> P
     skip = sum(bool(line.strip()) for line in head)
     rows = TextRows(path, skip + _rows_before(header, vertex), vertex.count, layout)
     extra = _lines_beyond(path, skip + sum(item.count for item in header.elements))
-    warnings = (
-        (f"the file holds {extra:,} lines beyond what its header promises: not read",)
-        if extra
-        else last_row_doubt(path, None)
-    )
     faces = face_element(header)
+    warnings = last_row_doubt(path, None, whole_numbers=faces is not None)
+    if extra:
+        warnings += (f"the file holds {extra:,} lines beyond what its header promises: not read",)
     if faces is not None:
         triangles = text_faces(path, faces, skip + _rows_before(header, faces))
         mesh = Mesh(_all_points(rows), triangles, "PLY mesh, ASCII", warnings=warnings)

@@ -158,8 +158,11 @@ def is_number(word: str) -> bool:
     return True
 
 
-def last_row_doubt(path: Path, delimiter: str | None) -> tuple[str, ...]:
-    """A sentence if the last row has no line end and is shorter than the others: a file cut inside a number."""
+def last_row_doubt(path: Path, delimiter: str | None, *, whole_numbers: bool = False) -> tuple[str, ...]:
+    """A sentence if the last row has no line end and is shorter than the others: a file cut inside a number.
+
+    With ``whole_numbers`` a missing line end is enough: 12 cut to 1 is no shorter than other rows.
+    """
     with path.open("rb") as stream:
         stream.seek(max(0, path.stat().st_size - 4096))
         tail = stream.read()
@@ -167,6 +170,6 @@ def last_row_doubt(path: Path, delimiter: str | None) -> tuple[str, ...]:
     if tail[-1:] in (b"\n", b"\r") or len(rows) < 3:
         return ()
     last = [len(row.split(delimiter)[-1].strip()) for row in rows]
-    if last[-1] >= min(last[:-1]):
+    if last[-1] >= min(last[:-1]) and not whole_numbers:
         return ()
-    return (f"the last row ends in the middle ('{rows[-1].strip()[-40:]}'): the file may be cut off",)
+    return (f"the last row has no line end ('{rows[-1].strip()[-40:]}'): the file may be cut off",)
