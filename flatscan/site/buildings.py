@@ -35,6 +35,11 @@ class _Level:
     up: Array
     plan: Array
 
+    @property
+    def axes(self) -> Array:
+        """The two plan axes and up as rows (3, 3)."""
+        return np.vstack([self.plan.T, self.up])
+
 
 def is_building(cloud: Cloud, up: str | None = None) -> bool:
     """Whether a capture is large enough to hold more than one room, or has more than one storey."""
@@ -130,9 +135,8 @@ def _mark(cloud: Cloud, level: _Level) -> list[Columns]:
         Columns.empty(storey, low - _MARGIN, high + _MARGIN, cell) for storey in storeys(cloud.sample @ level.up)
     ]  # fmt: skip
     for points in cloud.chunks():
-        plan, height = points @ level.plan, points @ level.up
         for column in columns:
-            column.add(plan, height)
+            column.add(points, level.axes)
     return columns
 
 
@@ -144,35 +148,26 @@ def _write(
     cloud: Cloud, level: _Level, columns: list[Columns], labels: list[Labels], folder: Path
 ) -> dict[tuple[int, int], int]:
     """Points of every room into a file of its own, 32-bit from the middle of the room; returns how many each has."""
-    middles = {
-        (storey, room): _middle(column, label, room, level)
-        for storey, (column, label) in enumerate(zip(columns, labels, strict=True))
-        for room in range(1, int(label.max(initial=0)) + 1)
-    }
-    counts = dict.fromkeys(middles, 0)
+    from flatscan.site import kernel
+
+    base = np.concatenate([[0], np.cumsum([int(label.max(initial=0)) for label in labels])])
+    keys = [(storey, room) for storey in range(len(labels)) for room in range(1, int(np.diff(base)[storey]) + 1)]
+    middles = np.array([[0.0, 0.0, 0.0], *(_middle(columns[s], labels[s], room, level) for s, room in keys)])
+    counts = np.zeros(len(keys), np.int64)
     with ExitStack() as stack:
-        files = {key: stack.enter_context((folder / f"{_name(*key)}.f32").open("wb")) for key in middles}
+        files = [stack.enter_context((folder / f"{_name(*key)}.f32").open("wb")) for key in keys]
         for points in cloud.chunks():
-            plan, height = points @ level.plan, points @ level.up
+            numbers = np.zeros(len(points), np.int64)
             for storey, (column, label) in enumerate(zip(columns, labels, strict=True)):
-                row, col, inside = column.places(plan, height)
-                for room, mine in _by_room(label[row, col], points[inside]):
-                    key = storey, room
-                    files[key].write((mine - middles[key]).astype(np.float32).tobytes())
-                    counts[key] += len(mine)
-        for stream in files.values():
+                column.number(points, level.axes, label, int(base[storey]), numbers)
+            rows, start = kernel.gather(points, numbers, middles)
+            for k, stream in enumerate(files, 1):
+                stream.write(rows[start[k] : start[k + 1]])
+            counts += np.diff(start)[1:]
+        for stream in files:
             stream.flush()
             os.fsync(stream.fileno())
-    return counts
-
-
-def _by_room(label: Labels, points: Array) -> Iterator[tuple[int, Array]]:
-    """Points (n, 3) of each room, in their own order, room 0 (none) left out."""
-    order = np.argsort(label, kind="stable")
-    numbers, first = np.unique(label[order], return_index=True)
-    for number, rows in zip(numbers, np.split(order, first[1:]), strict=True):
-        if number > 0:
-            yield int(number), points[rows]
+    return dict(zip(keys, counts.tolist(), strict=True))
 
 
 def _middle(column: Columns, label: Labels, room: int, level: _Level) -> Array:
@@ -212,6 +207,7 @@ def _stands_in(cloud: Cloud, level: _Level, column: Columns, label: Labels, room
     """Scanner positions in the room; None if the file tells none, or none of them stood here."""
     if cloud.stands is None:
         return None
-    row, col, inside = column.places(cloud.stands @ level.plan, cloud.stands @ level.up)
-    here = cloud.stands[inside][label[row, col] == room]
+    numbers = np.zeros(len(cloud.stands), np.int64)
+    column.number(cloud.stands, level.axes, label, 0, numbers)
+    here = cloud.stands[numbers == room]
     return here.tolist() if len(here) else None

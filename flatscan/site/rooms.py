@@ -45,20 +45,18 @@ class Columns:
                 return cls(storey, low, cell, np.zeros((int(rows), int(cols), levels), dtype=bool))
             cell *= 1.25
 
-    def add(self, plan: Array, height: Array) -> None:
-        """Mark the cells of points at ``plan`` (n, 2) and ``height`` (n,), all [m]."""
-        row, col, inside = self.places(plan, height)
-        level = ((height[inside] - self.storey[0]) / self.cell).astype(np.int64)
-        rows_cols = row * self.filled.shape[1] + col
-        self.filled.reshape(-1)[rows_cols * self.filled.shape[2] + level] = True
+    def add(self, points: Array, axes: Array) -> None:
+        """Mark the cells of points (n, 3); ``axes`` (3, 3) has the two plan axes and up as rows."""
+        from flatscan.site import kernel
 
-    def places(self, plan: Array, height: Array) -> tuple[NDArray[np.int64], NDArray[np.int64], Mask]:
-        """Row and column of those points that lie in this storey, and which do."""
-        spot = np.floor((plan - self.low) / self.cell)
-        rows, cols, _ = self.filled.shape
-        inside = (height >= self.storey[0]) & (height < self.storey[1])
-        inside &= (spot[:, 0] >= 0) & (spot[:, 0] < cols) & (spot[:, 1] >= 0) & (spot[:, 1] < rows)
-        return spot[inside, 1].astype(np.int64), spot[inside, 0].astype(np.int64), inside
+        kernel.mark(points, axes, self.low, self.cell, np.array(self.storey), self.filled)
+
+    def number(self, points: Array, axes: Array, labels: Labels, base: int, numbers: NDArray[np.int64]) -> None:
+        """Write ``base`` + label into ``numbers`` (n,) for points (n, 3) in one of this storey's rooms."""
+        from flatscan.site import kernel
+
+        ends = np.array(self.storey)
+        kernel.room_numbers(points, axes, self.low, self.cell, ends, labels, base, numbers)
 
 
 def cell_for(sample: Array, count: int) -> float:
@@ -67,7 +65,9 @@ def cell_for(sample: Array, count: int) -> float:
     The area of all surfaces is judged by how many cubes of 200 mm an even ``sample`` (n, 3) touches.
     """
     cube = 0.2
-    cubes = len(np.unique(np.floor(sample / cube).astype(np.int64), axis=0))
+    place = np.floor((sample - sample.min(axis=0)) / cube).astype(np.int64)
+    wide = place.max(axis=0) + 1
+    cubes = len(np.unique((place[:, 0] * wide[1] + place[:, 1]) * wide[2] + place[:, 2]))
     return float(np.clip(np.sqrt(_POINTS_A_CELL * cubes * cube**2 / max(count, 1)), FINEST, COARSEST))
 
 
