@@ -4,8 +4,8 @@ How a capture is read and its wall found (`capture_options`): --wall --cell --up
 --height --region --opening --no-opening --capture-type --repeat --tie --warp --reading-u. How it is tested
 (`rule_options`): --rule --directions. What is planned on it (`finish_options`): --least --most --system --fix
 --lean-up-to --turn-up-to --hack-most --parallel-to --square-to --surface --old-plaster --background --waste --seen.
-What is priced on it (`quote_options`): --rates --area-rule --clash --light. Where the answer goes (`output_options`): --out
---json --units --quiet --overwrite.
+What is priced on it (`quote_options`): --rates --area-rule --clash --light. Where the answer goes
+(`output_options`): --out --json --units --quiet --overwrite.
 """
 
 from __future__ import annotations

@@ -45,8 +45,9 @@ class _Bar:
 
 @contextmanager
 def progress_bar(*, quiet: bool) -> Iterator[Progress]:
-    """A function ``(stage, share)`` that the stages call as they go; silent with ``quiet``."""
-    if quiet:
+    """A function ``(stage, share)`` that the stages call as they go; silent with ``quiet`` and where nobody looks."""
+    # a log file has no use for a bar that is drawn again and again
+    if quiet or not sys.stderr.isatty():
         from flatscan.survey import silent
 
         yield silent

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from flatscan.model import Relief
-from flatscan.sheets import change_tables, reasons, tables
+from flatscan.sheets import change_tables, more_tables, reasons, tables
 from flatscan.sheets.numbers import record
 from flatscan.survey import Findings
 
@@ -47,6 +47,7 @@ def document(findings: Findings, files: Sequence[str] = ()) -> dict[str, object]
             made[name] = section
         elif name in required:
             made[name] = [] if name in _LISTS else None
+    made |= more_tables.sections(findings)
     capture = made["capture"]
     assert isinstance(capture, dict)
     capture["warnings"] = [*dict.fromkeys(_warnings(findings)), *reasons.words(made)]

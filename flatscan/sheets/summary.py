@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator
 
-from flatscan.sheets import change_tables, tables, words
+from flatscan.sheets import change_tables, more_tables, tables, words
 from flatscan.survey import Findings
 from flatscan.verdict import Criterion
 
@@ -34,6 +34,7 @@ def _sentences(findings: Findings, units: str) -> Iterator[str]:
     yield from _build_up(findings, units)
     yield from _hacking(findings, units)
     yield from _order(findings, units)
+    yield from more_tables.sentences(findings, units)
     yield from _set_out(findings, units)
     yield from _lows(findings, units)
     yield from _decision(findings, units)

@@ -10,7 +10,7 @@ import numpy as np
 
 from flatscan import __version__
 from flatscan.errors import OutputError
-from flatscan.sheets import banding, facts, tables, words
+from flatscan.sheets import banding, facts, more_tables, tables, words
 from flatscan.sheets.figures.titleblock import title_cells
 from flatscan.sheets.page import packing
 from flatscan.sheets.summary import judged
@@ -108,7 +108,7 @@ def _facts(findings: Findings, units: str) -> list[tuple[str, facts.Facts]]:
 
 
 def _tables(findings: Findings, units: str) -> tuple[Table, ...]:
-    more = (banding.table(findings, units), tables.gap_table(findings))
+    more = (banding.table(findings, units), tables.gap_table(findings), *more_tables.beside(findings))
     return (tables.spot_table(findings), *tables.every(findings), *(table for table in more if table.rows))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from flatscan.sheets import banding, facts, tables, words
+from flatscan.sheets import banding, facts, more_tables, tables, words
 from flatscan.sheets.paper.flow import Flow
 from flatscan.sheets.summary import judged
 from flatscan.survey import Findings
@@ -42,6 +42,8 @@ def survey_sheet(findings: Findings, units: str, paper: str) -> list[Figure]:
     if findings.hacks is not None:
         flow.table(tables.hacking(findings))
     flow.table(tables.patches(findings))
+    for table in more_tables.beside(findings):
+        flow.table(table)
     _ending(flow, findings, units)
     return flow.pages
 
@@ -106,6 +108,8 @@ def notice(findings: Findings, units: str, paper: str) -> list[Figure]:
     flow.facts(facts.test(findings, units))
     flow.facts(facts.excess(findings, units))
     flow.table(tables.criteria(findings))
+    for table in more_tables.beside(findings):
+        flow.table(table)
     flow.table(tables.gap_table(findings))
     flow.heading("What it takes beyond the allowance")
     flow.fill_in(("Allowance in the contract", "Extra litres and bags", "Extra visits and days", "Extra cost"))
