@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from flatscan.geometry import Array, fit_plane, fit_plane_robust, robust_scale
 from flatscan.units import METRES_PER, to_mm
@@ -38,6 +37,8 @@ def reading_text(reading: float, unit: str) -> str:
 
 def expected_readings(x: Array, y: Array, reading: Array) -> Array:
     """What each reading would be after its neighbours (n,): robust plane plus the median of what is left around it."""
+    from scipy.spatial import cKDTree
+
     plane = np.full_like(reading, float(np.median(reading)))
     try:
         coefficients, _ = fit_plane_robust(x, y, reading)

@@ -15,7 +15,7 @@ from flatscan.geometry import Array
 
 Rows = NDArray[np.int64]
 # rows in one block: small enough that a pass over any file stays in tens of megabytes, large enough for numpy
-BLOCK = 2**19
+BLOCK = 2**18
 
 
 Normals = Callable[[Rows], Array]
