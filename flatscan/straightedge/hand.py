@@ -50,8 +50,8 @@ class HandReadings:
 class HandCheck:
     """A reading beside the scan's deepest gap within 50 mm of it in the same direction, None where there is none.
 
-    ``difference`` is reading minus scan; ``agrees`` is None where nothing can be compared, else whether the
-    difference is within ``k`` times both standard uncertainties together.
+    ``rule`` is the straightedge's length [m] and ``difference`` is reading minus scan; ``agrees`` is None where
+    nothing can be compared, else whether the difference is within ``k`` times both standard uncertainties together.
     """
 
     reading: HandReading
@@ -60,6 +60,7 @@ class HandCheck:
     difference: float | None
     agrees: bool | None
     words: str
+    rule: float
 
 
 def read_hand(path: str | Path) -> HandReadings:
@@ -133,16 +134,18 @@ def _check(relief: Relief, reading: HandReading, u_hand: float, rule: float, k: 
     scan = gap_near(relief, reading.x, reading.y, reading.direction, rule)
     said = f"{reading.gap * 1000:.1f} mm by hand"
     if scan is None:
-        return HandCheck(reading, None, u_hand, None, None, f"{said}; the scan has no straightedge position there")
+        return HandCheck(
+            reading, None, u_hand, None, None, f"{said}; the scan has no straightedge position there", rule
+        )
     difference = reading.gap - scan.value
     said = f"{said}, {scan.value * 1000:.1f} mm by the scan"
     if scan.u is None:
-        return HandCheck(reading, scan, u_hand, difference, None, f"{said}; the scan's uncertainty is not known")
+        return HandCheck(reading, scan, u_hand, difference, None, f"{said}; the scan's uncertainty is not known", rule)
     both = k * math.hypot(u_hand, scan.u)
     agrees = abs(difference) <= both
     word = "agree within" if agrees else "DISAGREE beyond"
     words = f"{said}: they {word} both uncertainties ({abs(difference) * 1000:.1f} against {both * 1000:.1f} mm)"
-    return HandCheck(reading, scan, u_hand, difference, agrees, words)
+    return HandCheck(reading, scan, u_hand, difference, agrees, words, rule)
 
 
 def gap_near(relief: Relief, x: float, y: float, degrees: float, rule: float) -> Gap | None:

@@ -22,7 +22,8 @@ PLACES = 5
 class Criterion:
     """One criterion's decision. Values in metres; ``upper`` is the bound the rule compared with the limit.
 
-    ``lower`` is the bound that had to pass the limit for *outside*; ``places`` are where to look by hand.
+    ``lower`` is the bound that had to pass the limit for *outside*; ``places`` are where to look by hand. For flatness
+    ``rule`` [m] is the straightedge's length and ``method`` how it is read (``chord``: the limit follows the contacts).
     """
 
     name: str
@@ -33,6 +34,8 @@ class Criterion:
     reasons: tuple[str, ...] = ()
     lower: float | None = None
     places: tuple[Point, ...] = ()
+    rule: float | None = None
+    method: str = ""
 
 
 @dataclass(frozen=True, slots=True)

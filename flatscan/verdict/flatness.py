@@ -45,22 +45,26 @@ def flatness(
     positive(limit, name)
     judged = gaps.judged()
     if judged is None:
-        return Criterion(name, UNDECIDED, None, None, limit, gaps.notes or ("no straightedge could be laid",))
-    lower, upper = gaps.lower, gaps.upper
+        reasons = gaps.notes or ("no straightedge could be laid",)
+        return Criterion(name, UNDECIDED, None, None, limit, reasons, rule=gaps.rule, method=gaps.method)
     against = _against_within(gaps, judged, limit, relief)
     places = tuple(place.at for place in gaps.worst_places if place.value + gaps.k * (place.u or math.inf) > limit)
+    decision, reasons = UNDECIDED, against
     if not decides:
-        return Criterion(name, UNDECIDED, judged.value, upper, limit, (MEMORY, *against), lower, places)
-    if lower is not None and lower > limit:
-        said = f"at least {to_mm(lower):.1f} mm, over the limit of {to_mm(limit):g} mm"
-        return Criterion(name, OUTSIDE, judged.value, upper, limit, (said,), lower, places)
-    if not against:
-        said = f"at most {to_mm(upper or 0.0):.1f} mm at every position, limit {to_mm(limit):g} mm"
-        return Criterion(name, WITHIN, judged.value, upper, limit, (said,), lower)
-    if gaps.stations and judged.value <= limit:
-        against = ("nothing over the limit at the stations read", *against)
-    remedies = what_would_decide(gaps, limit, relief)
-    return Criterion(name, UNDECIDED, judged.value, upper, limit, (*against, *remedies), lower, places)
+        reasons = (MEMORY, *against)
+    elif gaps.lower is not None and gaps.lower > limit:
+        decision = OUTSIDE
+        reasons = (f"at least {to_mm(gaps.lower):.1f} mm, over the limit of {to_mm(limit):g} mm",)
+    elif not against:
+        decision, places = WITHIN, ()
+        reasons = (f"at most {to_mm(gaps.upper or 0.0):.1f} mm at every position, limit {to_mm(limit):g} mm",)
+    else:
+        nothing = gaps.stations and judged.value <= limit
+        reasons = (*(("nothing over the limit at the stations read",) if nothing else ()), *against)
+        reasons = (*reasons, *what_would_decide(gaps, limit, relief))
+    return Criterion(
+        name, decision, judged.value, gaps.upper, limit, reasons, gaps.lower, places, gaps.rule, gaps.method
+    )
 
 
 def _against_within(gaps: Gaps, judged: Gap, limit: float, relief: Relief | None) -> tuple[str, ...]:

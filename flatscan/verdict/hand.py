@@ -11,33 +11,32 @@ from scipy.special import ndtri
 from flatscan.straightedge.gaps import Point
 from flatscan.straightedge.hand import HandCheck
 from flatscan.units import to_mm
-from flatscan.verdict.criteria import OUTSIDE, UNDECIDED, WITHIN, Criterion, Verdict, decide, together
+from flatscan.verdict.criteria import OUTSIDE, UNDECIDED, WITHIN, Criterion, CurvePoint, Verdict, decide, together
 
 # a place to check is settled by a reading this near to it [m]
 NEAR = 0.15
+# straightedges whose lengths differ by less are the same [m]
+SAME_RULE = 0.005
 
 
 def with_hand(verdict: Verdict, checks: Sequence[HandCheck], *, decides: bool = True) -> Verdict:
-    """The verdict with straightedge readings beside it, each judged against the flatness limit.
+    """The verdict with straightedge readings beside it, each held against the limit of every flatness criterion.
 
     A reading over the limit beyond its own uncertainty shows the wall outside there. Readings within it settle their
     places and leave the rest of the wall as it was. Where a wall the scan calls within reads over the limit by hand,
-    neither is believed: undecided. The readings share the error probability (Bonferroni). ``decides`` False (a limit
-    from memory) adds words only.
+    neither is believed: undecided. The readings share the error probability (Bonferroni). A gap under a shorter
+    straightedge can pass the limit of a longer one but not keep it, and the other way round; a resting straightedge
+    settles nothing read on blocks or balanced. ``decides`` False (a limit from memory) adds words only.
     """
-    found = next((one for one in verdict.criteria if one.name == "flatness"), None)
-    if found is None or not checks:
+    if not checks:
         return verdict
     k = float(ndtri(1 - (1 - verdict.confidence) / len(checks)))
-    results = [decide(check.reading.gap, check.u_hand, found.limit, k) for check in checks]
-    settled = [_place(check) for check, result in zip(checks, results, strict=True) if result != UNDECIDED]
-    left = tuple(place for place in found.places if all(math.dist(place, one) > NEAR for one in settled))
-    words = tuple(_words(check, result, found.limit) for check, result in zip(checks, results, strict=True))
-    decision = found.decision
-    if decides and OUTSIDE in results:
-        decision = UNDECIDED if decision == WITHIN else OUTSIDE
-    changed = replace(found, decision=decision, reasons=(*words, *found.reasons), places=left)
-    criteria: list[Criterion] = [changed if one is found else one for one in verdict.criteria]
+    # a curve belongs to one criterion: with two of them it is not known which
+    chords = sum(one.method == "chord" for one in verdict.criteria)
+    curve = verdict.curve if chords == 1 else ()
+    criteria = [
+        _settle(one, checks, k, decides, curve) if one.name.startswith("flatness") else one for one in verdict.criteria
+    ]
     return together(
         criteria,
         confidence=verdict.confidence,
@@ -47,12 +46,42 @@ def with_hand(verdict: Verdict, checks: Sequence[HandCheck], *, decides: bool = 
     )
 
 
+def _settle(
+    found: Criterion, checks: Sequence[HandCheck], k: float, decides: bool, curve: Sequence[CurvePoint]
+) -> Criterion:
+    """One flatness criterion with every reading beside it."""
+    results = [_result(found, check, k, curve) for check in checks]
+    settled = [_place(check) for check, result in zip(checks, results, strict=True) if result != UNDECIDED]
+    left = tuple(place for place in found.places if all(math.dist(place, one) > NEAR for one in settled))
+    words = tuple(_words(check, result) for check, result in zip(checks, results, strict=True))
+    decision = found.decision
+    if decides and OUTSIDE in results:
+        decision = UNDECIDED if decision == WITHIN else OUTSIDE
+    return replace(found, decision=decision, reasons=(*words, *found.reasons), places=left)
+
+
+def _result(found: Criterion, check: HandCheck, k: float, curve: Sequence[CurvePoint]) -> str:
+    """What a reading shows of its place: over the limit, within it, or neither."""
+    if found.method == "chord":
+        # the contacts are not told, only that they stand at most a straightedge apart
+        known = [point.limit for point in curve if point.start <= check.rule]
+        keeps, passes = (known[0], known[-1]) if known else (0.0, math.inf)
+    elif found.method == "resting" and found.rule is not None:
+        keeps = found.limit if check.rule >= found.rule - SAME_RULE else 0.0
+        passes = found.limit if check.rule <= found.rule + SAME_RULE else math.inf
+    else:
+        keeps, passes = 0.0, math.inf
+    if decide(check.reading.gap, check.u_hand, passes, k) == OUTSIDE:
+        return OUTSIDE
+    return WITHIN if decide(check.reading.gap, check.u_hand, keeps, k) == WITHIN else UNDECIDED
+
+
 def _place(check: HandCheck) -> Point:
     return check.reading.x, check.reading.y
 
 
-def _words(check: HandCheck, result: str, limit: float) -> str:
+def _words(check: HandCheck, result: str) -> str:
     """What a reading settles, in words."""
-    said = {WITHIN: "within the limit", OUTSIDE: "over the limit", UNDECIDED: "too near the limit to settle it"}[result]
+    said = {WITHIN: "within the limit", OUTSIDE: "over the limit", UNDECIDED: "it does not settle the place"}[result]
     place = f"x {to_mm(check.reading.x):.0f}, y {to_mm(check.reading.y):.0f} mm"
-    return f"by hand at {place}: {said} of {to_mm(limit):g} mm; {check.words}"
+    return f"by hand at {place}: {said}; {check.words}"

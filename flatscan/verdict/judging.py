@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from flatscan.errors import BadValue
 from flatscan.model import Relief
@@ -209,17 +209,17 @@ def _by_distance(
         return [Criterion("flatness", UNDECIDED, None, None, entry.limits[0], (reason,))], None, ()
     each = [flatness(stair.gaps, stair.limit, relief=relief, decides=entry.decides) for stair in stairs]
     worst = max(range(len(each)), key=lambda number: _over(each[number]))
-    chosen = each[worst]
-    decisions = {one.decision for one in each}
-    if not entry.decides or decisions != {WITHIN}:
-        open_ones = [one for one in each if one.decision != WITHIN]
+    chosen = replace(each[worst], rule=None, method="chord")
+    open_ones = [one for one in each if one.decision != WITHIN]
+    if open_ones:
         over = entry.decides and excess is not None and excess > 0
         reasons = (f"over the limit by at least {to_mm(excess):.1f} mm",) if over and excess else open_ones[0].reasons
-        places = tuple(dict.fromkeys(place for one in open_ones for place in one.places))
-        lower = None if excess is None else chosen.limit + excess
-        decision = OUTSIDE if over else UNDECIDED
-        chosen = Criterion(
-            "flatness", decision, chosen.value, chosen.upper, chosen.limit, _at(stairs[worst]) + reasons, lower, places
+        chosen = replace(
+            chosen,
+            decision=OUTSIDE if over else UNDECIDED,
+            reasons=_at(stairs[worst]) + reasons,
+            lower=None if excess is None else chosen.limit + excess,
+            places=tuple(dict.fromkeys(place for one in open_ones for place in one.places)),
         )
     return [chosen], stairs[worst].gaps, tuple(_point(stair) for stair in stairs)
 

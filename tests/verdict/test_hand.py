@@ -3,17 +3,18 @@
 import numpy as np
 import pytest
 
+from flatscan.standards import load
 from flatscan.straightedge import compare_hand, read_hand, sweep
-from flatscan.verdict import judge, with_hand
+from flatscan.verdict import judge, judge_by, with_hand
 
 
 def hollow(x, y):
     return -0.0031 * np.exp(-((x - 1.5) ** 2 + (y - 1.2) ** 2) / 0.05)
 
 
-def settled(relief, tmp_path, *lines, **more):
+def settled(relief, tmp_path, *lines, rule="1.8 m", **more):
     path = tmp_path / "hand.csv"
-    path.write_text("units, mm\nrule, 1.8 m\nu, 0.3 mm\n\nx, y, direction, gap\n" + "\n".join(lines))
+    path.write_text(f"units, mm\nrule, {rule}\nu, 0.3 mm\n\nx, y, direction, gap\n" + "\n".join(lines))
     verdict = judge(gaps=sweep(relief, 1.8), limit=0.003, relief=relief)
     return verdict, with_hand(verdict, compare_hand(relief, read_hand(path)), **more)
 
@@ -34,7 +35,7 @@ def test_a_reading_within_settles_its_place_and_nothing_else(grid_relief, tmp_pa
 def test_a_reading_near_the_limit_settles_nothing(grid_relief, tmp_path):
     before, after = settled(grid_relief(hollow, u=2e-4), tmp_path, "1.5, 1.2, along, 3.2")
     assert after.check_by_hand == before.check_by_hand
-    assert "too near" in after.reasons[0]
+    assert "does not settle" in after.reasons[0]
 
 
 def test_scan_and_hand_that_contradict_each_other_are_undecided(grid_relief, tmp_path):
@@ -60,3 +61,36 @@ def test_nothing_to_settle(grid_relief):
     verdict = judge(step_limit=0.004)
     assert with_hand(verdict, ()) is verdict
     assert with_hand(verdict, ()).decision == pytest.approx("undecided")
+
+
+def test_a_shorter_straightedge_can_pass_the_limit_but_not_keep_it(grid_relief, tmp_path):
+    relief = grid_relief(hollow, u=2e-4)
+    assert settled(relief, tmp_path, "1.5, 1.2, along, 4.5", rule="1.2 m")[1].decision == "outside"
+    before, after = settled(relief, tmp_path, "1.5, 1.2, along, 1.0", rule="1.2 m")
+    assert after.check_by_hand == before.check_by_hand
+
+
+def test_a_longer_straightedge_can_keep_the_limit_but_not_pass_it(grid_relief, tmp_path):
+    relief = grid_relief(hollow, u=2e-4)
+    assert settled(relief, tmp_path, "1.5, 1.2, along, 4.5", rule="2.4 m")[1].decision == "undecided"
+    before, after = settled(relief, tmp_path, "1.5, 1.2, along, 1.0", rule="2.4 m")
+    assert len(after.check_by_hand) == len(before.check_by_hand) - 1
+
+
+def test_limit_that_follows_the_contacts(grid_relief, tmp_path):
+    relief = grid_relief(hollow, u=2e-4)
+    verdict = judge_by(load("din-18202-2019-row-7"), relief, directions=[0, 90]).verdict
+    path = tmp_path / "hand.csv"
+    # up to 1.8 m apart the limit is 2 to 4 mm: 3.5 mm may be allowed, 5.5 mm is not
+    for gap, decision in ((3.5, verdict.decision), (5.5, "outside")):
+        path.write_text(f"units, mm\nrule, 1.8 m\nu, 0.3 mm\n\nx, y, direction, gap\n1.5, 1.2, along, {gap}\n")
+        assert with_hand(verdict, compare_hand(relief, read_hand(path))).decision == decision
+    assert verdict.decision == "undecided"
+
+
+def test_readings_at_rest_settle_nothing_on_blocks(grid_relief, tmp_path):
+    relief = grid_relief(hollow, u=2e-4)
+    verdict = judge_by(load("uk-warranty-a-2020-flatness"), relief).verdict
+    path = tmp_path / "hand.csv"
+    path.write_text("units, mm\nrule, 2 m\nu, 0.3 mm\n\nx, y, direction, gap\n1.5, 1.2, along, 9\n")
+    assert with_hand(verdict, compare_hand(relief, read_hand(path))).decision == verdict.decision
