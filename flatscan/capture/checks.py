@@ -13,7 +13,7 @@ from flatscan.capture.steps import WORTH_SAYING, file_step
 from flatscan.capture.tally import Tally, finite_rows, take_tally, zero_rows
 from flatscan.errors import BadValue, ReadError, TooFewPoints
 from flatscan.geometry import Array, Mask
-from flatscan.model import Cloud, Origin
+from flatscan.model import PHONE_GRAVITY, Cloud, Origin
 from flatscan.units import METRES_PER, to_mm
 
 # fewer points than this hold no wall: one 1 m2 patch in 50 mm cells of five points wants 2 000
@@ -86,6 +86,7 @@ def checked_cloud(
         stands=None if source.stands is None else source.stands * factor - shift,
         sample_normals=normals,
         independent_share=_independent(source, factor, count, repeat_share, repeated),
+        u_up=PHONE_GRAVITY if source.u_up is None else source.u_up,
     )
 
 

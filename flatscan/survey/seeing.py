@@ -12,9 +12,9 @@ from flatscan import capture, relief
 from flatscan import wall as walls
 from flatscan.errors import BadValue, WallNotFound
 from flatscan.geometry import Array
-from flatscan.model import Cloud, CommonError, Stations, Wall
+from flatscan.model import PHONE_GRAVITY, Cloud, CommonError, Stations, Wall
 from flatscan.survey.findings import Seen
-from flatscan.survey.settings import CLOUD_TYPE, STATIONS_TYPE, Capturing, Progress, silent
+from flatscan.survey.settings import CLOUD_TYPE, READER_TYPES, STATIONS_TYPE, Capturing, Progress, silent
 
 
 def see(
@@ -123,7 +123,9 @@ def list_walls(path: str | Path, how: Capturing, progress: Progress = silent) ->
 def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent) -> walls.Room:
     """All walls of a cloud, numbered."""
     progress("finding the walls", None)
-    cloud = replace(cloud, u_up=_capture_type(cloud, how.capture_type)[0].lean)
+    kind, _ = _capture_type(cloud, how.capture_type)
+    # a capture that knows its own vertical worse than usual says so; else its type does
+    cloud = replace(cloud, u_up=kind.lean if cloud.u_up <= PHONE_GRAVITY else max(kind.lean, cloud.u_up))
     seen_from: Array | None = None if how.seen_from is None else np.array(how.seen_from) - cloud.shift
     return walls.find_walls(cloud, up=how.up, seen_from=seen_from, width=how.width, height=how.height)
 
@@ -143,14 +145,15 @@ def _watched(cloud: Cloud, progress: Progress) -> Cloud:
 
 def _capture_type(taken: Cloud | Stations, asked: str | None) -> tuple[relief.CaptureType, tuple[str, ...]]:
     is_stations = isinstance(taken, Stations)
-    name = asked or (STATIONS_TYPE if is_stations else CLOUD_TYPE)
+    usual = next((name for start, name in READER_TYPES if taken.origin.reader.startswith(start)), CLOUD_TYPE)
+    name = asked or (STATIONS_TYPE if is_stations else usual)
     if is_stations != (name == STATIONS_TYPE):
         raise BadValue(
             "--capture-type", f"{name} for {taken.origin.file}, which holds {'readings' if is_stations else 'points'}",
             needed="laser-readings for a table of readings, another type for points", remedy="Leave the option out",
         )  # fmt: skip
     kind = relief.capture_type(name)
-    if asked is None and not is_stations:
+    if asked is None and not is_stations and usual == CLOUD_TYPE:
         return kind, (
             f"The capture type was not stated: taken as {name}, whose warp alone may be {kind.chord * 2000:.0f} mm "
             "under a 2 m straightedge (95 %). If it was made otherwise, say so with --capture-type.",

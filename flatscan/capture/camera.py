@@ -1,0 +1,135 @@
+"""A pinhole camera with lens distortion: its JSON file, and rays through its pixels."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from flatscan.errors import ReadError
+from flatscan.geometry import Array
+
+# OpenCV's order k1 k2 p1 p2 k3 ...; the numbers of coefficients it knows
+_COEFFICIENTS = (0, 4, 5, 8, 12, 14)
+_NAMES = ("intrinsic.json", "intrinsics.json", "camera_intrinsic.json", "camera.json", "calibration.json")
+_EXAMPLE = '{"width": w, "height": h, "intrinsic_matrix": [fx, 0, 0, 0, fy, 0, cx, cy, 1]}'
+
+
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """Pixels wide and high, focal lengths and principal point [pixels, centres of pixels at whole numbers].
+
+    ``distortion`` are OpenCV's coefficients k1 k2 p1 p2 k3 ..., empty for a picture free of it. ``extras`` are further
+    words of its file (``depth_scale`` and the like). ``rms`` [pixels] is how well a calibration fitted.
+    """
+
+    width: int
+    height: int
+    fx: float
+    fy: float
+    cx: float
+    cy: float
+    distortion: tuple[float, ...] = ()
+    extras: tuple[tuple[str, Any], ...] = ()
+    rms: float | None = None
+
+    @property
+    def matrix(self) -> Array:
+        """Intrinsic matrix (3, 3)."""
+        return np.array([[self.fx, 0.0, self.cx], [0.0, self.fy, self.cy], [0.0, 0.0, 1.0]])
+
+    def extra(self, name: str) -> Any:
+        """A further word of the camera's file, or None."""
+        return dict(self.extras).get(name)
+
+    def straight(self, pixels: Array) -> Array:
+        """Normalised coordinates x / z, y / z (n, 2) of the rays through pixels (n, 2), distortion undone."""
+        pixels = np.asarray(pixels, np.float64).reshape(-1, 2)
+        if not any(self.distortion):
+            return (pixels - [self.cx, self.cy]) / [self.fx, self.fy]
+        import cv2
+
+        # the default five rounds leave hundredths of a pixel at the corners of a wide lens
+        done = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 60, 1e-12)
+        made = cv2.undistortPoints(
+            pixels[:, None, :], self.matrix, np.array(self.distortion), None, None, None, done
+        )[:, 0, :]
+        return np.asarray(made, np.float64)
+
+    def text(self) -> str:
+        """The JSON file of the camera, matrix column by column as Open3D writes it."""
+        record: dict[str, Any] = {
+            "width": self.width,
+            "height": self.height,
+            "intrinsic_matrix": [float(value) for value in self.matrix.T.ravel()],
+        }
+        if self.distortion:
+            record["distortion"] = list(self.distortion)
+        if self.rms is not None:
+            record["rms_pixels"] = self.rms
+        return json.dumps(record | dict(self.extras), indent=2) + "\n"
+
+
+def read_camera(path: Path) -> Camera:
+    """The camera in a JSON file; raises `ReadError` where the file is no such thing or contradicts itself."""
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as reason:
+        raise ReadError(path, f"not JSON ({reason})", needed=_EXAMPLE, remedy="Export the intrinsics again") from None
+    try:
+        matrix = np.array(record["intrinsic_matrix"], float).reshape(3, 3).T
+        width, height = int(record["width"]), int(record["height"])
+        distortion = tuple(float(value) for value in record.get("distortion", ()))
+        rms = record.get("rms_pixels")
+    except (KeyError, TypeError, ValueError, AttributeError) as reason:
+        raise ReadError(
+            path, f"no intrinsics in it ({reason})", needed=_EXAMPLE, remedy="Export the intrinsics again"
+        ) from None
+    (fx, skew, cx), (_, fy, cy) = matrix[0], matrix[1]
+    sound = np.isfinite(matrix).all() and np.allclose(matrix[2], [0, 0, 1]) and skew == 0 and min(width, height) > 0
+    if not (sound and 0.1 * width < fx < 20 * width and 0.1 * height < fy < 20 * height):
+        found = f"fx {fx:g}, fy {fy:g}, cx {cx:g}, cy {cy:g} for {width} x {height} pixels"
+        raise ReadError(path, found, needed="focal lengths and centre in pixels", remedy="Export the intrinsics again")
+    if not (-0.5 * width < cx < 1.5 * width and -0.5 * height < cy < 1.5 * height):
+        found = f"principal point {cx:g}, {cy:g} far outside {width} x {height} pixels"
+        raise ReadError(path, found, needed="the matrix column by column", remedy="Export the intrinsics again")
+    if len(distortion) not in _COEFFICIENTS or not np.isfinite(distortion).all():
+        found = f"{len(distortion)} distortion coefficients"
+        raise ReadError(path, found, needed="0, 4, 5, 8, 12 or 14 (k1 k2 p1 p2 k3 ...)", remedy="Correct the file")
+    known = {"width", "height", "intrinsic_matrix", "distortion", "rms_pixels"}
+    extras = tuple(sorted((key, value) for key, value in record.items() if key not in known))
+    return Camera(width, height, float(fx), float(fy), float(cx), float(cy), distortion, extras, rms)
+
+
+def camera_beside(picture: Path) -> tuple[Camera, Path]:
+    """The camera whose file stands beside a picture or in its folder; raises `ReadError` that says how to get one."""
+    folder = picture if picture.is_dir() else picture.parent
+    names = () if picture.is_dir() else (f"{picture.stem}.json", f"{picture.stem}_intrinsics.json")
+    for name in (*names, *_NAMES):
+        if (folder / name).is_file():
+            return read_camera(folder / name), folder / name
+    raise ReadError(
+        picture, "no intrinsics (focal length and centre in pixels) beside it",
+        needed=f"a file {names[0] if names else _NAMES[0]} such as {_EXAMPLE}, with depth_scale (units per metre)",
+        remedy="Export the camera's intrinsics with the capture, or make the file with flatscan calibrate",
+    )  # fmt: skip
+
+
+def fit_size(camera: Camera, camera_file: Path, width: int, height: int, picture: Path) -> Camera:
+    """The same camera for a picture of that size, if it is only scaled; raises `ReadError` otherwise."""
+    ratio = width / camera.width
+    if (width, height) == (camera.width, camera.height):
+        return camera
+    if abs(height - camera.height * ratio) > 1.0:
+        raise ReadError(
+            picture, f"{width} x {height} pixels, but {camera_file.name} is for {camera.width} x {camera.height}",
+            needed="intrinsics of this picture", remedy="Export both from the same capture",
+        )  # fmt: skip
+    # centres of pixels lie at whole numbers, so half a pixel shifts with the scale
+    cx, cy = ((centre + 0.5) * ratio - 0.5 for centre in (camera.cx, camera.cy))
+    return Camera(
+        width, height, camera.fx * ratio, camera.fy * ratio, cx, cy, camera.distortion, camera.extras, camera.rms
+    )

@@ -1,0 +1,212 @@
+"""A folder of depth frames with their poses, fused into one surface."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from flatscan.capture.camera import Camera, camera_beside, fit_size
+from flatscan.capture.depth_image import DepthImage, read_depth
+from flatscan.capture.depth_photo import OneBlock, confidence_beside, scale_of
+from flatscan.capture.source import PointSource
+from flatscan.errors import ReadError, UnitsUnknown
+from flatscan.geometry import Array
+from flatscan.units import METRES_PER
+
+READER = "depth frames"
+_POSES = ("trajectory.log", "poses.log", "traj.log", "poses.json")
+VOXEL, TRUNCATION = 0.010, 0.040
+# a frame tells something new only from another place or angle (METHODS 3b: distinct frames; engineering estimate)
+_NEW_PLACE, _NEW_ANGLE = 0.10, np.radians(5.0)
+_FARTHEST = 8.0
+
+
+@dataclass(frozen=True, eq=False)
+class _Frames:
+    """Files of a folder that belong together: depth images, poses (n, 4, 4) camera to common axes, camera."""
+
+    images: tuple[Path, ...]
+    poses: Array
+    camera: Camera
+    camera_file: Path
+    pose_file: Path
+
+
+def is_frames(folder: Path) -> bool:
+    """Whether a folder holds poses, and so frames."""
+    return any((folder / name).is_file() for name in _POSES)
+
+
+def open_frames(folder: Path, file_unit: str | None = None) -> PointSource:
+    """Points on the surface that all frames of a folder show together, in metres and the poses' axes.
+
+    Depth images stand in ``depth/`` or in the folder, poses in ``trajectory.log`` (Open3D's) or ``poses.json`` (a list
+    of 4 x 4 camera-to-world matrices), intrinsics in ``intrinsic.json``. Fused by Open3D's truncated signed distance
+    volume of 10 mm voxels (Curless and Levoy 1996). Raises `ReadError`, and `UnitsUnknown` without a depth scale.
+    """
+    frames = _gather(folder)
+    factor, unit = scale_of(frames.camera, frames.camera_file)
+    if unit is None and file_unit is None:
+        raise UnitsUnknown(
+            folder, "the depth of the frames has no unit: 1500 could be 1.5 m (mm) or 15 m (cm)",
+            needed='"depth_scale" (units per metre) in ' + frames.camera_file.name,
+            remedy="Add it, or give --file-unit mm",
+        )  # fmt: skip
+    factor = factor if unit is not None else METRES_PER[str(file_unit)]
+    images = [_read(frames, path) for path in frames.images]
+    _check_depth(folder, images, factor)
+    points, said = _fused(frames, images, factor)
+    new = _distinct(frames.poses)
+    area = sum(image.area(camera) for keep, (image, camera) in zip(new, images, strict=True) if keep) * factor**2
+    said += [f"{len(images)} depth frames fused, {int(new.sum())} of them from a place or angle of their own"]
+    return PointSource(
+        READER, len(points), OneBlock(points), unit="m", unit_from="depth scale", stands=frames.poses[:, :3, 3],
+        mesh_area=area, warnings=tuple(said),
+    )  # fmt: skip
+
+
+def folder_digest(folder: Path) -> str:
+    """SHA-256 of the names and contents of all files that `open_frames` reads."""
+    frames = _gather(folder)
+    whole = hashlib.sha256()
+    beside = [one for image in frames.images if (one := confidence_beside(image)) is not None]
+    for path in (*frames.images, *beside, frames.camera_file, frames.pose_file):
+        whole.update(path.relative_to(folder).as_posix().encode() + b"\0")
+        whole.update(hashlib.sha256(path.read_bytes()).digest())
+    return whole.hexdigest()
+
+
+def _gather(folder: Path) -> _Frames:
+    camera, camera_file = camera_beside(folder)
+    inner = folder / "depth" if (folder / "depth").is_dir() else folder
+    images = sorted(
+        path for path in inner.iterdir() if path.suffix.lower() in (".png", ".tif", ".tiff")
+        and not path.stem.endswith("_confidence")
+    )  # fmt: skip
+    if not images:
+        raise ReadError(
+            folder, "no depth images in it", needed="16-bit PNG or TIFF files, in the folder or in depth/",
+            remedy="Export the frames again",
+        )  # fmt: skip
+    pose_file = next((folder / name for name in _POSES if (folder / name).is_file()), None)
+    if pose_file is None:
+        raise ReadError(
+            folder, f"{len(images)} depth images but no poses", needed=" or ".join((_POSES[0], _POSES[-1])),
+            remedy="Export the poses too, or give one frame by itself",
+        )  # fmt: skip
+    poses = read_poses(pose_file)
+    if len(poses) != len(images):
+        raise ReadError(
+            pose_file, f"{len(poses)} poses for {len(images)} depth images", needed="one pose for each frame, in order",
+            remedy="Export frames and poses from the same capture",
+        )  # fmt: skip
+    return _Frames(tuple(images), poses, camera, camera_file, pose_file)
+
+
+def read_poses(path: Path) -> Array:
+    """Camera-to-world matrices (n, 4, 4) of a trajectory; raises `ReadError` for what is no rigid motion."""
+    text = path.read_text(encoding="utf-8", errors="replace")
+    try:
+        if path.suffix.lower() == ".json":
+            made = np.array(json.loads(text), float).reshape(-1, 4, 4)
+        else:
+            lines = [line.split() for line in text.splitlines() if line.strip()]
+            if not lines or len(lines) % 5 or any(len(line) != 3 for line in lines[::5]):
+                raise ValueError("blocks of a line of three numbers and four of four expected")
+            made = np.array([line for i, line in enumerate(lines) if i % 5], float).reshape(-1, 4, 4)
+    except (ValueError, TypeError) as reason:
+        raise ReadError(
+            path, f"poses cannot be read ({reason})", needed="4 x 4 matrices, camera to world",
+            remedy="Export the poses again",
+        ) from None  # fmt: skip
+    turn = made[:, :3, :3]
+    square = np.abs(turn @ np.swapaxes(turn, 1, 2) - np.eye(3)).max(axis=(1, 2), initial=0)
+    wrong = np.flatnonzero(
+        ~np.isfinite(made).all(axis=(1, 2)) | ~(square < 1e-3) | ~(np.linalg.det(turn) > 0.5)
+        | (np.abs(made[:, 3] - [0, 0, 0, 1]).max(axis=1, initial=0) > 1e-6)
+    )  # fmt: skip
+    if len(wrong):
+        raise ReadError(
+            path, f"pose {wrong[0] + 1} of {len(made)} is no rotation with a shift",
+            needed="4 x 4 matrices, camera to world, last row 0 0 0 1", remedy="Export the poses again",
+        )  # fmt: skip
+    return made
+
+
+def _read(frames: _Frames, path: Path) -> tuple[DepthImage, Camera]:
+    image = read_depth(path, confidence_beside(path), frames.camera.extra("least_confidence"))
+    return image, fit_size(frames.camera, frames.camera_file, image.depth.shape[1], image.depth.shape[0], path)
+
+
+def _check_depth(folder: Path, images: list[tuple[DepthImage, Camera]], factor: float) -> None:
+    """A wall is photographed from 0.1 to 20 m: another distance is another unit."""
+    seen = [float(np.median(image.depth[image.kept])) * factor for image, _ in images if image.kept.any()]
+    if not seen:
+        raise ReadError(
+            folder, "no frame has a pixel with depth that counts", needed="depth images of a wall",
+            remedy="Capture again, nearer and slower",
+        )  # fmt: skip
+    middle = float(np.median(seen))
+    if not 0.1 <= middle <= 20:
+        raise UnitsUnknown(
+            folder, f"the frames look {middle:g} m far", needed="0.1 to 20 m: the depth scale is in doubt",
+            remedy="Correct depth_scale (units per metre) in the intrinsics",
+        )  # fmt: skip
+
+
+def _distinct(poses: Array) -> np.ndarray:
+    """Which frames were taken from a new place or angle."""
+    kept: list[int] = []
+    new = np.zeros(len(poses), bool)
+    for i, pose in enumerate(poses):
+        apart = np.linalg.norm(poses[kept, :3, 3] - pose[:3, 3], axis=1)
+        trace = np.einsum("nij,ij->n", poses[kept][:, :3, :3], pose[:3, :3])
+        turned = np.arccos(np.clip((trace - 1) / 2, -1, 1))
+        new[i] = not ((apart < _NEW_PLACE) & (turned < _NEW_ANGLE)).any()
+        if new[i]:
+            kept.append(i)
+    return new
+
+
+def _fused(frames: _Frames, images: list[tuple[DepthImage, Camera]], factor: float) -> tuple[Array, list[str]]:
+    """Points (n, 3) of the fused surface in a fixed order, and sentences on what was left out."""
+    import open3d as o3d
+
+    volume = o3d.pipelines.integration.ScalableTSDFVolume(
+        VOXEL, TRUNCATION, o3d.pipelines.integration.TSDFVolumeColorType.NoColor, depth_sampling_stride=1
+    )
+    for (image, camera), pose in zip(images, frames.poses, strict=True):
+        depth: Any = _straightened(np.where(image.kept, image.depth * factor, 0.0).astype(np.float32), camera)
+        blank: Any = np.zeros((*depth.shape, 3), np.uint8)
+        pair = o3d.geometry.RGBDImage.create_from_color_and_depth(
+            o3d.geometry.Image(blank), o3d.geometry.Image(depth), depth_scale=1.0, depth_trunc=_FARTHEST, convert_rgb_to_intensity=False
+        )
+        pinhole = o3d.camera.PinholeCameraIntrinsic(
+            camera.width, camera.height, camera.fx, camera.fy, camera.cx, camera.cy
+        )
+        volume.integrate(pair, pinhole, np.linalg.inv(pose))
+    points = np.asarray(volume.extract_point_cloud().points, np.float64)
+    # the volume's own order follows a hash table: sorted, the same frames give the same bytes
+    points = points[np.lexsort(points.T)]
+    dropped = [sum(getattr(image, what) for image, _ in images) for what in ("empty", "doubtful", "edges")]
+    total = sum(image.depth.size for image, _ in images)
+    whole = DepthImage(np.empty(total), np.empty(0, bool), *dropped)
+    return points, [whole.words()] if whole.words() else []
+
+
+def _straightened(depth: np.ndarray, camera: Camera) -> np.ndarray:
+    """The depth as a camera without distortion would see it, nearest pixel taken so that no two surfaces mix."""
+    if not any(camera.distortion):
+        return np.ascontiguousarray(depth)
+    import cv2
+
+    maps = cv2.initUndistortRectifyMap(
+        camera.matrix, np.array(camera.distortion), np.eye(3), camera.matrix, (camera.width, camera.height),
+        cv2.CV_32FC1,
+    )  # fmt: skip
+    return np.ascontiguousarray(cv2.remap(depth, *maps, cv2.INTER_NEAREST, borderValue=0))
