@@ -17,6 +17,7 @@ from flatscan.wall.fit import Fit, fit_wall
 from flatscan.wall.occupancy import SLAB, Occupancy
 from flatscan.wall.openings import find_openings
 from flatscan.wall.outline import bounds, clean, left_out, outline_polygon
+from flatscan.wall.plates import find_plates
 from flatscan.wall.skirting import Skirting, find_skirting
 from flatscan.wall.upright import Upright
 
@@ -63,6 +64,7 @@ def draw_wall(
     adjoined = np.array([edge.plane is not None for edge in edges])
     whole = outline_polygon(grid, occupied, np.array([edge.place for edge in edges]), adjoined)
     holes = find_openings(grid, occupied, whole)
+    plates = tuple(plate.place for plate in find_plates(grid, occupied))
     corner = whole.min(axis=0)
     skirting = find_skirting(cloud.sample, fit)
     strips = np.where(adjoined, SMEARED, 0.0)
@@ -72,10 +74,13 @@ def draw_wall(
     fit, at = _foot(context, fit, face, corner, skirting)
     wall = Wall(
         number=1, frame=replace(fit.frame, at=at), outline=left_out(full, strips),
-        openings=in_order(_moved(opening, corner) for opening in holes.openings),
+        openings=in_order(_moved(opening, corner) for opening in holes.openings + plates),
         share=float(grid.surface.sum() / cloud.count), up_from=context.upright.words, facing_from=face.words,
         plumb=context.upright.plumb, slab=SLAB + abs(fit.lean) * float(np.ptp(full[:, 1])),
-        notes=(*face.notes, *_strip_notes(adjoined, skirting), *_level_notes(level, face), *holes.notes),
+        notes=(
+            *face.notes, *_strip_notes(adjoined, skirting), *_plate_notes(plates, corner),
+            *_level_notes(level, face), *holes.notes,
+        ),
         full=full if strips.any() else None,
     )  # fmt: skip
     return wall, Drawn(fit.plane, grid, edges, context.planes, float(corner[0]))
@@ -113,6 +118,14 @@ def _strip_notes(adjoined: Array, skirting: Skirting | None) -> list[str]:
             "the wall behind it was not measured"
         )
     return notes
+
+
+def _plate_notes(plates: tuple[Opening, ...], corner: Array) -> list[str]:
+    return [
+        f"{plate.evidence} at x {(plate.left - corner[0]) * 1000:.0f}, y {(plate.bottom - corner[1]) * 1000:.0f} mm "
+        "and left out like an opening; --no-opening takes it as wall"
+        for plate in plates
+    ]
 
 
 def _level_notes(level: tuple[Candidate, float] | None, face: Facing) -> list[str]:
