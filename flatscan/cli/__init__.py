@@ -8,8 +8,6 @@ import sys
 
 import click
 
-from flatscan import __version__
-
 COMMANDS = {
     "survey": "Before quoting: what the wall is, build-up, coats, material, hacking, price, stop signs.",
     "check": "Does it conform: flatness (and plumb) against a limit, with its uncertainty.",
@@ -21,6 +19,7 @@ COMMANDS = {
     "evidence": "A sealed file another party can rerun.",
     "recheck": "Verify a sealed file, rerun it, and compare every number.",
     "tolerances": "The tolerance entries: length, limit, method, source, how sure.",
+    "completion": "What a shell needs to complete commands and options on the tab key.",
     "demo": "The main job on the bundled samples.",
 }
 
@@ -46,8 +45,17 @@ class LazyGroup(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
+def _show_version(ctx: click.Context, _param: click.Parameter, asked: bool) -> None:
+    if asked and not ctx.resilient_parsing:
+        from flatscan.cli.version import text
+
+        click.echo(text())
+        ctx.exit()
+
+
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.version_option(__version__, prog_name="flatscan")
+@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_show_version,
+              help="Show the version, and those of what it computes with.")  # fmt: skip
 def group() -> None:
     """How far a wall is from flat and plumb, what it takes to make it so, and what can be proven afterwards.
 
