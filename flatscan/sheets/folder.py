@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 
 from flatscan.errors import BadValue
 from flatscan.sheets.document import document, text
+from flatscan.sheets.explain import explain
 from flatscan.sheets.exchange import cells
 from flatscan.sheets.placing import place
+from flatscan.sheets.straightened import Photo
 from flatscan.survey import Findings
 
 if TYPE_CHECKING:
@@ -18,7 +20,7 @@ if TYPE_CHECKING:
 
 Maker = Callable[[Findings, str, Path], None]
 USUAL = ("png", "pdf", "html", "csv", "json")
-FORMATS = (*USUAL, "dxf", "ply")
+FORMATS = (*USUAL, "dxf", "ply", "explain")
 RESULT = "result.json"
 
 
@@ -29,9 +31,12 @@ def write(
     overwrite: bool = False,
     units: str = "mm",
     paper: str = "a4",
+    photo: Photo | None = None,
     formats: Collection[str] = USUAL,
 ) -> tuple[Path, ...]:
     """Write the sheets of one wall into ``folder`` and return their paths, the result document last.
+
+    A ``photo`` adds photo.png, the contour over the straightened photo; raises what `straightened.straighten` does.
 
     Everything is made beside the folder first and moved in when all of it is whole: a failed run leaves nothing.
     A folder that cannot be written, a sheet that stands there without ``overwrite``, or a full disk raises
@@ -39,6 +44,10 @@ def write(
     or another ``paper`` than "a4" and "letter", raises `BadValue`.
     """
     sheets = _planned(findings, formats, units, paper)
+    if photo is not None:
+        sheets.append(("photo.png", _figure(_over(photo))))
+    if "json" in formats:
+        sheets.append((RESULT, _result([*(name for name, _ in sheets), RESULT])))
     return place(folder, [(name, partial(make, findings, units)) for name, make in sheets], overwrite=overwrite)
 
 
@@ -51,11 +60,7 @@ def _planned(findings: Findings, formats: Collection[str], units: str, paper: st
         raise BadValue(
             "formats", f"'{unknown[0]}'", needed=f"some of {', '.join(FORMATS)}", remedy="Leave the unknown format out"
         )
-    sheets = [sheet for name in FORMATS if name in formats for sheet in _MAKERS[name](findings, paper)]
-    if "json" in formats:
-        names = [name for name, _ in sheets] + [RESULT]
-        sheets.append((RESULT, _result(names)))
-    return sheets
+    return [sheet for name in FORMATS if name in formats for sheet in _MAKERS[name](findings, paper)]
 
 
 def _result(names: Sequence[str]) -> Maker:
@@ -78,8 +83,17 @@ def _figure(draw: Callable[[Findings, str], Figure]) -> Maker:
     return make
 
 
+def _over(photo: Photo) -> Callable[[Findings, str], Figure]:
+    def draw(findings: Findings, units: str) -> Figure:
+        from flatscan.sheets.figures.photo import on_photo
+
+        return on_photo(findings, photo, units)
+
+    return draw
+
+
 def _pictures(findings: Findings, _: str) -> list[tuple[str, Maker]]:
-    from flatscan.sheets.figures import contour, plan, profiles
+    from flatscan.sheets.figures import change_map, contour, plan, profiles
 
     sheets = [("contour.png", _figure(contour.contour))]
     gaps = findings.gaps
@@ -87,6 +101,8 @@ def _pictures(findings: Findings, _: str) -> list[tuple[str, Maker]]:
         if gaps is not None and gaps.worst is not None:
             sheets.append(("gaps.png", _figure(contour.gap_map)))
         sheets.append(("sections.png", _figure(profiles.profiles)))
+    if findings.compared is not None and findings.compared.change.relief.cell is not None:
+        sheets.append(("change.png", _figure(change_map.change_map)))
     if findings.set_out is not None and findings.set_out.screeds:
         sheets.append(("setout.png", _figure(plan.set_out)))
     if findings.lows is not None:
@@ -100,6 +116,10 @@ def _cells_csv(findings: Findings, _: str, path: Path) -> None:
 
 def _spots_csv(findings: Findings, _: str, path: Path) -> None:
     path.write_text(cells.spots_text(findings), encoding="utf-8", newline="\n")
+
+
+def _explained(findings: Findings, units: str, path: Path) -> None:
+    path.write_text(explain(findings, units), encoding="utf-8", newline="\n")
 
 
 def _dxf(findings: Findings, _: str, path: Path) -> None:
@@ -137,4 +157,5 @@ _MAKERS: dict[str, Callable[[Findings, str], list[tuple[str, Maker]]]] = {
     "json": lambda *_: [],
     "dxf": lambda *_: [("wall.dxf", _dxf)],
     "ply": lambda *_: [("wall.ply", _surface)],
+    "explain": lambda *_: [("explain.txt", _explained)],
 }

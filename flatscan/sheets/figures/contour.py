@@ -24,28 +24,40 @@ def contour(findings: Findings, units: str = "mm", *, size: tuple[float, float] 
 
     A wall with nothing measured raises `OutputError`.
     """
-    return (
-        relief_contour(findings, units, size=size)
-        if findings.build_up is None
-        else build_up_contour(findings, units, size=size)
-    )
+    draw = relief_contour if findings.build_up is None else build_up_contour
+    return draw(findings, units, size=size)
 
 
 def relief_contour(findings: Findings, units: str = "mm", *, size: tuple[float, float] = A4) -> Figure:
     """Deviation from the best-fit plane: lines for proud, dots for hollow, and the worst straightedge on it."""
-    values = _measured(findings, findings.shape.residual)
-    drawn = elevation.smoothed(values, findings.relief)
-    bands = deviation_bands(float(np.nanmin(drawn)), float(np.nanmax(drawn)), units)
-    return _sheet(findings, "Proud and hollow, off the best-fit plane", values, bands, units, size)
+    return _sheet(findings, *_relief(findings, units), units, size)
 
 
 def build_up_contour(findings: Findings, units: str = "mm", *, size: tuple[float, float] = A4) -> Figure:
     """Thickness from wall to finish plane at the steps that ask for a different way of working."""
+    return _sheet(findings, *_build_up(findings, units), units, size)
+
+
+def what_is_drawn(findings: Findings, units: str) -> tuple[str, Array, tuple[Band, ...]]:
+    """Title, values (rows, cols) [m] and bands of the contour of these findings."""
+    return (_relief if findings.build_up is None else _build_up)(findings, units)
+
+
+def _relief(findings: Findings, units: str) -> tuple[str, Array, tuple[Band, ...]]:
+    values = _measured(findings, findings.shape.residual)
+    bands = deviation_bands(*_span(elevation.smoothed(values, findings.relief)), units)
+    return "Proud and hollow, off the best-fit plane", values, bands
+
+
+def _build_up(findings: Findings, units: str) -> tuple[str, Array, tuple[Band, ...]]:
     assert findings.build_up is not None
     values = _measured(findings, findings.build_up.thickness)
-    drawn = elevation.smoothed(values, findings.relief)
-    bands = build_up_bands(float(np.nanmin(drawn)), float(np.nanmax(drawn)), units)
-    return _sheet(findings, "Build-up to the finish plane", values, bands, units, size)
+    bands = build_up_bands(*_span(elevation.smoothed(values, findings.relief)), units)
+    return "Build-up to the finish plane", values, bands
+
+
+def _span(values: Array) -> tuple[float, float]:
+    return float(np.nanmin(values)), float(np.nanmax(values))
 
 
 def _measured(findings: Findings, values: Array) -> Array:
@@ -86,8 +98,7 @@ def _fill(
     if relief.cell is None or min(values.shape) < 2:
         elevation.fill_stations(axes, findings, values, bands, units)
         return
-    drawn = elevation.smoothed(values, relief)
-    lines = line_levels(bands, float(np.nanmin(drawn)), float(np.nanmax(drawn)), between=between)
+    lines = line_levels(bands, *_span(elevation.smoothed(values, relief)), between=between)
     elevation.fill_cells(axes, findings, values, bands, lines, units)
 
 

@@ -9,7 +9,7 @@ from scipy.ndimage import distance_transform_edt, gaussian_filter
 from scipy.spatial import cKDTree
 
 from flatscan.geometry import Array, Mask
-from flatscan.model import Relief, Wall
+from flatscan.model import Opening, Relief, Wall
 from flatscan.sheets.figures.bands import Band
 from flatscan.sheets.figures.lettering import width
 from flatscan.sheets.figures.lines import contour_lines, draw_lines
@@ -28,6 +28,8 @@ Rect = tuple[float, float, float, float]
 # contours of a scan are drawn through means over about this width, numbers never are
 DRAWN_OVER = 0.06
 _NOT_MEASURED = "#e4e4e4"
+# how much of a band hides the photo under it
+_TINT = 0.55
 _RASTER = 400
 # above this share of the height a number stands under its station, so that it stays in the drawing
 _TOP = 0.93
@@ -120,6 +122,34 @@ def fill_cells(
     return filled
 
 
+def tint_cells(axes: Axes, findings: Findings, values: Array, bands: tuple[Band, ...], units: str) -> QuadContourSet:
+    """The bands half through over a photo, nothing where they are neutral or nothing was measured, and their edges."""
+    from matplotlib.colors import to_rgba
+
+    relief, wall = findings.relief, findings.wall
+    z = smoothed(values, relief)
+    clip = outline_patch(axes, wall)
+    edges = [bands[0].low, *(band.high for band in bands)]
+    inner = np.clip(z, edges[0] + 1e-9, edges[-1] - 1e-9)
+    tones = [to_rgba(band.colour, _TINT if band.hatch else 0.0) for band in bands]
+    filled = axes.contourf(
+        relief.x, relief.y, np.ma.masked_invalid(inner), levels=edges, colors=tones,
+        hatches=[band.hatch or None for band in bands], zorder=1,
+    )  # fmt: skip
+    filled.set_clip_path(clip)
+    inside = [edge for edge in edges[1:-1] if np.nanmin(z) < edge < np.nanmax(z)]
+    lines = list(contour_lines(relief.x, relief.y, z, inside))
+    draw_lines(axes, lines, clip, ~relief.valid, (relief.x, relief.y), units)
+    return filled
+
+
+def number_stations(axes: Axes, findings: Findings, values: Array, units: str) -> None:
+    """Each station's mark and number, without tones."""
+    across, up = findings.relief.places
+    known = np.isfinite(values) & findings.relief.inside
+    _numbers(axes, across[known], up[known], values[known], units)
+
+
 def _cover(axes: Axes, x: Array, y: Array, missing: Mask, clip: PathPatch) -> None:
     if not missing.any():
         return
@@ -186,41 +216,33 @@ def _number_size(axes: Axes, x: Array, y: Array, said: list[str]) -> float:
     return size if size >= 5.5 else 0.0
 
 
-def draw_wall(axes: Axes, findings: Findings) -> None:
-    """Openings, outline and fixed points over whatever was filled in."""
-    from matplotlib.patches import Polygon, Rectangle
+def draw_wall(axes: Axes, findings: Findings, *, see_through: bool = False) -> None:
+    """Openings, outline and fixed points over whatever was filled in; ``see_through`` leaves a photo's openings be."""
+    from matplotlib.patches import Polygon
 
     for hole in findings.wall.openings:
-        axes.add_patch(
-            Rectangle(
-                (hole.left, hole.bottom),
-                hole.width,
-                hole.height,
-                facecolor=PAPER,
-                edgecolor=INK,
-                linewidth=1.2,
-                zorder=4,
-            )
-        )
-        for ends in ((hole.bottom, hole.top), (hole.top, hole.bottom)):
-            axes.plot((hole.left, hole.right), ends, color=FAINT, linewidth=0.5, zorder=4)
-        axes.text(
-            hole.left + hole.width / 2,
-            hole.bottom + hole.height / 2,
-            "opening",
-            ha="center",
-            va="center",
-            zorder=5,
-            fontproperties=font(9),
-            bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 2},
-        )
+        _opening(axes, hole, see_through)
+    outline = findings.wall.outline
     axes.add_patch(
-        Polygon(
-            findings.wall.outline, closed=True, facecolor="none", edgecolor=INK, linewidth=1.6, zorder=7, clip_on=False
-        )
+        Polygon(outline, closed=True, facecolor="none", edgecolor=INK, linewidth=1.6, zorder=7, clip_on=False)
     )
     for x, y, _ in findings.fixed:
         axes.plot(x, y, marker="s", markersize=8, markerfacecolor="none", markeredgecolor=INK, zorder=8, clip_on=False)
+
+
+def _opening(axes: Axes, hole: Opening, see_through: bool) -> None:
+    from matplotlib.patches import Rectangle
+
+    fill = "none" if see_through else PAPER
+    corner = (hole.left, hole.bottom)
+    axes.add_patch(Rectangle(corner, hole.width, hole.height, facecolor=fill, edgecolor=INK, linewidth=1.2, zorder=4))
+    if see_through:
+        return
+    for ends in ((hole.bottom, hole.top), (hole.top, hole.bottom)):
+        axes.plot((hole.left, hole.right), ends, color=FAINT, linewidth=0.5, zorder=4)
+    box = {"facecolor": PAPER, "edgecolor": "none", "pad": 2}
+    middle = (hole.left + hole.width / 2, hole.bottom + hole.height / 2)
+    axes.text(*middle, "opening", ha="center", va="center", zorder=5, fontproperties=font(9), bbox=box)
 
 
 def mark_spots(axes: Axes, spots: tuple[Spot, ...], *, beside: bool = False) -> None:
