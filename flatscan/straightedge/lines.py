@@ -109,7 +109,10 @@ def lay(
 
 
 def threads() -> int:
-    """Threads worth starting: the processors this process may use."""
+    """Threads worth starting: the processors this process may use, or what ``FLATSCAN_THREADS`` says."""
+    given = os.environ.get("FLATSCAN_THREADS", "")
+    if given.isdigit() and int(given) > 0:
+        return int(given)
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)
 
 
