@@ -103,7 +103,8 @@ class Extra:
 class Variation:
     """What the wall takes beyond the allowance [m]; the amounts of ``lines`` are differences of two quotes.
 
-    ``planned`` is by the earlier survey, ``applied`` by both. ``passes`` and ``visits`` are (at the allowance, now).
+    ``planned`` is by the earlier survey, ``applied`` by both. ``passes``, ``visits`` and ``bags`` are (at the
+    allowance, now). ``cautions`` are what has to be read before such work, stop signs first.
     """
 
     allowance: float
@@ -115,6 +116,7 @@ class Variation:
     system: str
     lines: tuple[QuoteLine, ...] = ()
     currency: str = ""
+    cautions: tuple[str, ...] = ()
 
     @property
     def amount(self) -> float | None:

@@ -50,11 +50,13 @@ def pages(findings: Findings, units: str, paper: str) -> list[Figure]:
 
 
 def _drawings(findings: Findings) -> list[Callable[..., Figure]]:
-    from flatscan.sheets.figures import bars, contour, plan, profiles
+    from flatscan.sheets.figures import bars, change_map, contour, plan, profiles
 
     gaps = findings.gaps
     swept = gaps is not None and gaps.worst is not None and findings.relief.cell is not None
+    made = findings.compared
     wanted = [
+        (made is not None and made.change.relief.cell is not None, change_map.change_map),
         (findings.set_out is not None and bool(findings.set_out.screeds), plan.set_out),
         (findings.lows is not None, plan.low_map),
         (True, contour.contour),
@@ -66,16 +68,19 @@ def _drawings(findings: Findings) -> list[Callable[..., Figure]]:
 
 
 def _lists(findings: Findings) -> list[Callable[[Findings, str, str], list[Figure]]]:
-    from flatscan.sheets.paper import sheets
+    from flatscan.sheets.paper import change_sheets, sheets
 
-    verdict = findings.verdict
+    verdict, compared = findings.verdict, findings.compared
     wanted = [
+        (compared is not None, change_sheets.comparison),
+        (compared is not None and compared.background is not None, change_sheets.notice),
+        (compared is not None and compared.variation is not None, change_sheets.variation),
         (findings.set_out is not None, sheets.set_out_list),
         (findings.lows is not None, sheets.low_list),
         (findings.command == "survey", sheets.survey_sheet),
         (findings.take_off is not None, sheets.material_list),
         (verdict is not None, sheets.record),
-        (verdict is not None and verdict.decision != "within", sheets.notice),
+        (verdict is not None and verdict.decision != "within" and compared is None, sheets.notice),
         (findings.take_off is not None, sheets.variation),
     ]
     return [sheet for wants, sheet in wanted if wants]
