@@ -24,6 +24,7 @@ METHODS = ("resting", "equal offsets", "balanced end gap")
 @click.option("--hand", type=click.Path(), help="Straightedge readings people made (CSV), set beside the scan's.")
 @click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the method.")
 @options.capture_options
+@options.explain_option
 @options.output_options
 def command(captures: tuple[str, ...], **given: Any) -> int:
     """Does it conform: flatness under a straightedge, and plumb where a limit is given, each with its ±.

@@ -30,7 +30,7 @@ _TIES = ("same_frame", "same_surface", "reference", "reference_wall", "points", 
 @click.option("--same-surface", is_flag=True, help="Two surveys of one unchanged surface: do they agree?")
 @click.option("--quoted", type=VOLUME, help="Volume quoted, such as 120l.")
 @click.option("--used", type=VOLUME, help="Volume used.")
-@click.option("--background", help="Tolerance ID the earlier surface is judged by.")
+@click.option("--background-tolerance", help="Tolerance ID the earlier surface is judged by.")
 @click.option("--tolerance", help="Tolerance ID the later surface is judged by.")
 @click.option("--limit", type=LENGTH, help="Largest gap allowed on the later surface, instead of --tolerance.")
 @click.option("--allowance", type=LENGTH, help="Thickness the price holds; what is beyond it is counted.")
@@ -41,6 +41,7 @@ _TIES = ("same_frame", "same_surface", "reference", "reference_wall", "points", 
 @options.finish_options
 @options.rule_options
 @options.capture_options
+@options.explain_option
 @options.output_options
 def command(earlier: str, later: str, **given: Any) -> int:
     """What changed between EARLIER and LATER, two surveys of one wall: thickness applied, where, beyond the ±.
@@ -79,7 +80,7 @@ def _asked(given: dict[str, Any]) -> Comparing:
     ties = {name: given.pop(name) for name in _TIES}
     walls = ties.pop("reference_wall")
     plain = {name: value for name, value in ties.items() if value is not None}
-    background, tolerance, limit = given.pop("background"), given.pop("tolerance"), given.pop("limit")
+    background, tolerance, limit = given.pop("background_tolerance"), given.pop("tolerance"), given.pop("limit")
     rule, directions = given["rule"], options.degrees(given["directions"])
     finish = None
     if tolerance is not None or limit is not None:

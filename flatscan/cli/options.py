@@ -95,6 +95,9 @@ output_options = _stack(
     click.option("--overwrite", is_flag=True, help="Replace sheets that exist."),
 )
 
+# the same numbers in plain words, for the commands whose answer somebody else has to understand
+explain_option = click.option("--explain", is_flag=True, help="Add plain words for client, foreman and adjudicator.")
+
 
 def degrees(text: str | None) -> tuple[float, ...] | None:
     """Directions out of ``0,45,90``; anything else is a malformed option."""
@@ -105,3 +108,11 @@ def degrees(text: str | None) -> tuple[float, ...] | None:
     except ValueError:
         hint = f"'{text}' is not a list of degrees such as 0,45,90"
         raise click.BadParameter(hint, param_hint="--directions") from None
+
+
+def numbers(text: str, option: str) -> tuple[int, ...]:
+    """Wall numbers out of ``1,2,3``; anything else is a malformed option."""
+    try:
+        return tuple(int(part) for part in text.split(","))
+    except ValueError:
+        raise click.BadParameter(f"'{text}' is not a list of numbers such as 1,2", param_hint=option) from None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator
 
-from flatscan.sheets import change_tables, more_tables, tables, words
+from flatscan.sheets import change_words, more_tables, tables, words
 from flatscan.survey import Findings
 from flatscan.verdict import Criterion
 
@@ -30,7 +30,7 @@ def _lines(text: str) -> list[str]:
 def _sentences(findings: Findings, units: str) -> Iterator[str]:
     yield _opening(findings, units)
     yield from _first(findings)
-    yield from change_tables.sentences(findings, units)
+    yield from change_words.sentences(findings, units)
     yield from _build_up(findings, units)
     yield from _hacking(findings, units)
     yield from _order(findings, units)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from flatscan.material import cautions
 from flatscan.survey import Findings
 from flatscan.units import METRES_PER, area_text, length_text, mass_text, volume_text
@@ -100,7 +102,8 @@ def criterion_u(findings: Findings, name: str) -> float | None:
     if name == "flatness":
         return None if judged is None else judged.u
     if name == "plumb" and findings.wall.plumb.u_lean is not None:
-        return findings.wall.plumb.u_lean * findings.wall.height
+        # the points' own part and the vertical's, as the verdict has them
+        return math.hypot(findings.shape.u_lean, findings.wall.plumb.u_lean) * findings.wall.height
     return None
 
 
