@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from flatscan.capture.checks import checked_cloud
-from flatscan.capture.depth_frames import folder_digest, is_frames, open_frames
+from flatscan.capture.depth_frames import is_frames, read_frames
 from flatscan.capture.digest import sha256_beside
 from flatscan.capture.registry import Format, formats, pick, present_file
 from flatscan.model import Cloud, Stations
@@ -27,7 +27,7 @@ def read(
     `BadTable`, `UnitsUnknown`, `TooFewPoints` or `BadValue`.
     """
     if Path(path).is_dir() and is_frames(Path(path)):
-        return _read_frames(Path(path), file_unit, max_points)
+        return read_frames(Path(path), file_unit=file_unit, max_points=max_points)
     path = present_file(path)
     form, notes = pick(path)
     with ThreadPoolExecutor(1) as pool:
@@ -42,10 +42,3 @@ def read(
         cloud = checked_cloud(path, source, digest.result, file_unit=file_unit, max_points=max_points)
         # the name alone: the same file gives the same numbers and words wherever it lies
         return replace(cloud, origin=replace(cloud.origin, file=path.name))
-
-
-def _read_frames(folder: Path, file_unit: str | None, max_points: int | None) -> Cloud:
-    source = open_frames(folder, file_unit)
-    # fused points are in metres, whatever the unit of the frames was
-    cloud = checked_cloud(folder, source, lambda: folder_digest(folder), max_points=max_points)
-    return replace(cloud, origin=replace(cloud.origin, file=folder.name))

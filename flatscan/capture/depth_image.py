@@ -57,7 +57,10 @@ def read_raster(path: Path) -> NDArray[Any]:
     import cv2
 
     # decoding from memory takes any file name, and says nothing on standard error where the file is cut off
-    data = np.frombuffer(path.read_bytes(), np.uint8)
+    content = path.read_bytes()
+    # OpenCV fills a cut PNG up with nothing: the last chunk tells
+    whole = content[:4] != b"\x89PNG" or b"IEND" in content[-64:]
+    data = np.frombuffer(content if whole else b"", np.uint8)
     quiet: Any = cv2.utils.logging
     level = quiet.getLogLevel()
     quiet.setLogLevel(quiet.LOG_LEVEL_SILENT)

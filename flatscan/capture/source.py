@@ -41,7 +41,8 @@ class PointSource:
     fixes, with ``unit_from`` in words; ``step`` (3,) the known rounding of each axis in file units (``float32`` if
     that is all a 32-bit float holds). ``stands`` (k, 3) are scanner positions in file units. ``mesh_area`` [file
     units squared] marks points drawn on a mesh. ``drop_words`` say what the format marks its dropped rows as.
-    ``u_up`` [m per m] is how well ``up`` is known where worse than usual. ``bounds`` (2, 3) are the least and largest coordinates the header gives.
+    ``bounds`` (2, 3) are the least and largest coordinates the header gives. ``u_up`` [m per m] is how well ``up`` is
+    known where that is worse than usual.
     """
 
     reader: str
