@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import Any
 
 import click
@@ -11,18 +12,25 @@ from flatscan.cli.values import LENGTH
 
 
 @click.command("lows")
-@options.captures
+@click.argument("captures", nargs=-1, type=click.Path())
+@click.option("--by-hand", type=click.Path(), help="Straightedge readings written down (CSV), instead of a capture.")
 @click.option("--limit", type=LENGTH, help="Depth from which a low is listed.  [default: 2mm]")
 @options.rule_options
 @options.capture_options
 @options.output_options
-def command(captures: tuple[str, ...], **given: Any) -> int:
+def command(captures: tuple[str, ...], *, by_hand: str | None, **given: Any) -> int:
     """After ruling off: what to fill or shave, where, how deep, how many litres, in the order of work.
+
+    Readings by hand are a CSV with the columns x_m, y_m, depth_mm, width_mm, height_mm.
 
     Example: flatscan lows ruled.ply --rule 1.8m --capture-type scanner
     """
     from flatscan import survey
 
+    if bool(captures) == (by_hand is not None):
+        raise click.UsageError("Give a capture, or --by-hand with a file of straightedge readings.")
+    if by_hand is not None:
+        return _by_hand(by_hand, given)
     running.one_wall_only(captures, given)
     how = running.capturing(given)
     limit = given.pop("limit")
@@ -34,3 +42,15 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
         captures, given, lambda path, progress: survey.lows(path, how, test, progress=progress, **depth)
     )  # fmt: skip
     return running.exit_code(results, judged=False)
+
+
+def _by_hand(path: str, given: dict[str, Any]) -> int:
+    from flatscan import sheets, survey
+
+    limit = {} if given["limit"] is None else {"limit": given["limit"]}
+    made = survey.lows_by_hand(path, **limit)
+    if given["as_json"]:
+        sys.stdout.write(sheets.text(sheets.hand_lows_document(made)))
+    else:
+        click.echo(sheets.hand_lows_text(made, given["units"]))
+    return 0

@@ -69,36 +69,48 @@ def one_wall_only(captures: tuple[str, ...], options: dict[str, Any]) -> None:
 
 
 def run_each(
-    captures: tuple[str, ...], output: dict[str, Any], work: Callable[[str, Progress], Findings]
+    captures: tuple[str, ...],
+    output: dict[str, Any],
+    work: Callable[[str, Progress], Findings | tuple[Findings, ...]],
 ) -> list[Findings | None]:
     """Findings of every capture, printed and written as asked; None where one failed, after its message on stderr.
 
-    A single capture's failure is raised instead, so that it ends the command with its own exit code.
+    Work that gives several walls of a capture has a folder for each of them. A single capture's failure is raised
+    instead, so that it ends the command with its own exit code.
     """
     from flatscan import sheets
     from flatscan.errors import FlatscanError
 
     results: list[Findings | None] = []
     documents: list[dict[str, object]] = []
-    folders = _folders(captures, output)
-    for capture, folder in zip(captures, folders, strict=True):
+    for capture, folder in zip(captures, _folders(captures, output), strict=True):
         try:
             with progress_bar(quiet=output["quiet"]) as progress:
-                findings = work(capture, progress)
+                found = work(capture, progress)
+                several = found if isinstance(found, tuple) else (found,)
+                places = _wall_folders(folder, several)
                 progress("sheets", None)
-                files = _write(findings, folder, output) if folder is not None else ()
+                files = [_write(one, place, output) for one, place in zip(several, places, strict=True)]
         except FlatscanError as trouble:
             if len(captures) == 1:
                 raise
             click.echo(f"flatscan: {trouble}", err=True)
             results.append(None)
             continue
-        results.append(findings)
-        documents.append(sheets.document(findings, files))
-        _report(findings, folder, files, output)
+        for one, place, written in zip(several, places, files, strict=True):
+            results.append(one)
+            documents.append(sheets.document(one, written))
+            _report(one, place, written, output)
     if output["as_json"]:
-        sys.stdout.write(sheets.text(documents[0] if len(captures) == 1 else documents))
+        sys.stdout.write(sheets.text(documents[0] if len(captures) == len(documents) == 1 else documents))
     return results
+
+
+def _wall_folders(folder: Path | None, several: tuple[Findings, ...]) -> list[Path | None]:
+    """The capture's own folder for one wall, one in it for each of several."""
+    if folder is None or len(several) == 1:
+        return [folder] * len(several)
+    return [folder / f"wall-{found.wall.number}" for found in several]
 
 
 def _folders(captures: tuple[str, ...], output: dict[str, Any]) -> list[Path | None]:
@@ -114,10 +126,14 @@ def _folders(captures: tuple[str, ...], output: dict[str, Any]) -> list[Path | N
     return [Path(output["out"])] if len(captures) == 1 else [Path(output["out"]) / name for name in names]
 
 
-def _write(findings: Findings, folder: Path, output: dict[str, Any]) -> tuple[str, ...]:
+def _write(findings: Findings, folder: Path | None, output: dict[str, Any]) -> tuple[str, ...]:
     from flatscan import sheets
 
-    written = sheets.write(findings, folder, overwrite=output["overwrite"], units=output["units"])
+    if folder is None:
+        return ()
+
+    formats = (*sheets.USUAL, "explain") if output.get("explain") else sheets.USUAL
+    written = sheets.write(findings, folder, overwrite=output["overwrite"], units=output["units"], formats=formats)
     return tuple(path.name for path in written)
 
 
@@ -130,6 +146,8 @@ def _report(findings: Findings, folder: Path | None, files: tuple[str, ...], out
             click.echo(f"note: {warning}", err=True)
     if not output["as_json"]:
         click.echo(sheets.summary(findings, output["units"]))
+        if output.get("explain"):
+            click.echo(sheets.explain(findings, output["units"]))
     if folder is not None and not output["quiet"]:
         click.echo(f"Sheets in {folder}: {', '.join(files)}", err=True)
 

@@ -12,12 +12,15 @@ from flatscan.cli import options, running
 @click.command("survey")
 @options.captures
 @click.option("--list", "listing", is_flag=True, help="Only list the walls found.")
+@click.option("--together", metavar="WALLS", help="Plan several walls of a room as one, such as 1,2: one order.")
+@click.option("--corners", type=click.Choice(["square", "keep"]), default="square", show_default=True, help="Of those.")
 @options.finish_options
 @options.quote_options
 @options.rule_options
 @options.capture_options
+@options.explain_option
 @options.output_options
-def command(captures: tuple[str, ...], *, listing: bool, **given: Any) -> int:
+def command(captures: tuple[str, ...], *, listing: bool, together: str | None, corners: str, **given: Any) -> int:
     """Before quoting: what the wall is, build-up, coats, material, hacking, stop signs.
 
     Example: flatscan survey wall.ply --least 6mm --system gypsum-undercoat
@@ -30,7 +33,12 @@ def command(captures: tuple[str, ...], *, listing: bool, **given: Any) -> int:
         return running.list_walls(captures, how, given)
     finish = running.finishing(given)
     test = survey.Testing.by(rule=given.pop("rule"), directions=options.degrees(given.pop("directions")))
-    results = running.run_each(
-        captures, given, lambda path, progress: survey.survey(path, how, test, finish, progress)
-    )  # fmt: skip
-    return running.exit_code(results, judged=False)
+
+    def work(path: str, progress: survey.Progress) -> survey.Findings | tuple[survey.Findings, ...]:
+        if together is None:
+            return survey.survey(path, how, test, finish, progress)
+        return survey.survey_together(
+            path, how, test, finish, walls=options.numbers(together, "--together"), corners=corners, progress=progress
+        )
+
+    return running.exit_code(running.run_each(captures, given, work), judged=False)

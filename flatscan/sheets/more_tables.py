@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from flatscan.sheets import words
 from flatscan.sheets.numbers import record
-from flatscan.sheets.tables import Cell, Column, Table
-from flatscan.survey import Findings
+from flatscan.sheets.tables import AS_IS, Cell, Column, Table
+from flatscan.survey import Findings, Together
 
 _AT = (Column("x_mm", "from left"), Column("y_mm", "up"))
 
@@ -23,7 +23,9 @@ def choices(findings: Findings) -> Table:
     rows: list[tuple[Cell, ...]] = []
     for choice in findings.choices:
         built, bags = choice.build_up, None if choice.take_off is None else choice.take_off.bags
-        sizes: tuple[Cell, ...] = (None,) * 4 if built is None else (built.least, built.mean, built.most, built.volume.value)
+        sizes: tuple[Cell, ...] = (None,) * 4
+        if built is not None:
+            sizes = built.least, built.mean, built.most, built.volume.value
         rows.append((choice.name, *sizes, bags, choice.out_of_plumb, choice.out_of_square, choice.reason))
     return Table("choices", "Choices of finish plane", columns, tuple(rows), "no choice was worked out")
 
@@ -97,9 +99,23 @@ def curve(findings: Findings) -> Table:
     return Table("curve", "Limit by distance of the contacts", columns, rows, "the limit is one for every distance")
 
 
+def together(findings: Findings) -> Table:
+    """One order for the walls of a room that were planned together."""
+    columns = (
+        Column("product", "product"), Column("unit", "sold as"), Column("low", "wanted from", 1),
+        Column("high", "to", 1), Column("order", "ORDER", AS_IS),
+    )  # fmt: skip
+    made = findings.together
+    if made is None:
+        return Table("order_together", "Order for all walls", columns, (), "this wall was planned alone")
+    names = ", ".join(str(number) for number in made.walls)
+    rows = tuple((line.product, line.unit, line.low, line.high, line.order) for line in made.order)
+    return Table("order_together", f"One order for walls {names}", columns, rows, "nothing to order")
+
+
 def beside(findings: Findings) -> tuple[Table, ...]:
     """Those of these tables that have rows, in reading order."""
-    every = (choices, quote, clashes, corners, hand, curve)
+    every = (together, choices, quote, clashes, corners, hand, curve)
     return tuple(table for make in every if (table := make(findings)).rows)
 
 
@@ -134,6 +150,8 @@ def sentences(findings: Findings, units: str) -> Iterator[str]:
                 f"{words.length(abs(choice.out_of_plumb), units, decimals=1)} out of plumb, "
                 f"{words.length(abs(choice.out_of_square), units, decimals=1)} out of square."
             )
+    if findings.together is not None:
+        yield from _together(findings.together, units)
     if findings.quote is not None:
         yield f"Quote at your rates: {findings.quote.total:.2f} {findings.quote.currency}.".replace(" .", ".")
     for one in findings.clashes:
@@ -141,3 +159,12 @@ def sentences(findings: Findings, units: str) -> Iterator[str]:
             yield f"Clash: {one.item.name} ends {words.length(abs(one.stands), units, decimals=1)} {one.verdict}."
     if findings.shown is not None:
         yield f"In that light {findings.shown.share * 100:.0f} % of the wall would show; {findings.shown.said}."
+
+
+def _together(made: Together, units: str) -> Iterator[str]:
+    names = ", ".join(str(number) for number in made.walls)
+    order = "; ".join(f"{line.order:g} x {line.unit} {line.product}" for line in made.order)
+    kept = "corners square" if made.corners == "square" else "corners as they are"
+    yield f"Walls {names} together ({kept}): {words.volume(made.volume, 0.0, units)}. One order: {order}."
+    if made.squaring is not None and made.squaring > 0:
+        yield f"Square corners take {words.volume(made.squaring, 0.0, units)} more than corners left as they are."

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from flatscan.lows import Low
 from flatscan.sheets import numbers, words
 from flatscan.survey import Findings
 
@@ -185,7 +187,12 @@ def _dot_note(note: str, start: bool, packing: float | None) -> str:
 
 def lows(findings: Findings) -> Table:
     """Lows after ruling off, deepest place of each."""
-    rows = tuple((low.number, low.x, low.y, low.depth, low.area, low.volume) for low in findings.lows or ())
+    return low_table(findings.lows or ())
+
+
+def low_table(lows: Sequence[Low]) -> Table:
+    """Rows of lows, wherever they were found."""
+    rows = tuple((low.number, low.x, low.y, low.depth, low.area, low.volume) for low in lows)
     columns = (
         Column("number", "no."),
         *_AT,
@@ -194,6 +201,13 @@ def lows(findings: Findings) -> Table:
         Column("litres", "litres", 2),
     )
     return Table("lows", "Low spots", columns, rows, "no low spot over the limit", words.BEFORE_FILLING)
+
+
+def ridges(findings: Findings) -> Table:
+    """High ridges to shave after ruling off, before anything is filled."""
+    rows = tuple((ridge.number, ridge.x, ridge.y, ridge.depth, ridge.area) for ridge in findings.ridges)
+    columns = (Column("number", "no."), *_AT, Column("height_mm", "height", 1), Column("area_m2", "area", 2))
+    return Table("ridges", "Ridges to shave", columns, rows, "no ridge to shave")
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,6 +239,8 @@ def spots(findings: Findings, *, most: int = 6) -> tuple[Spot, ...]:
 
 
 def _highs(findings: Findings, most: int) -> list[Spot]:
+    if findings.lows is not None:
+        return [Spot(f"H{ridge.number}", ridge.x, ridge.y, ridge.depth, "shave") for ridge in findings.ridges[:most]]
     if findings.hacks:
         return [Spot(f"H{n}", h.x, h.y, h.cut, "cut", h.saves) for n, h in enumerate(findings.hacks[:most], 1)]
     built = findings.build_up
@@ -307,5 +323,5 @@ def every(findings: Findings) -> tuple[Table, ...]:
     made += [] if findings.take_off is None else [coats(findings), order(findings)]
     made += [] if findings.hacks is None else [hacking(findings)]
     made += [] if findings.set_out is None else [dots(findings)]
-    made += [] if findings.lows is None else [lows(findings)]
+    made += [] if findings.lows is None else [ridges(findings), lows(findings)]
     return tuple(made)

@@ -1,29 +1,35 @@
 """The one room that knows the order of the stages: capture, wall, relief, shape, then what was asked."""
 
 from flatscan.survey.checking import check, check_seen
-from flatscan.survey.findings import Findings, Seen
+from flatscan.survey.findings import Findings, Seen, Together
 from flatscan.survey.quoting import plan, survey, survey_seen
-from flatscan.survey.seeing import find_room, list_walls, see, seen_in
+from flatscan.survey.rooms import survey_together
+from flatscan.survey.seeing import find_room, list_walls, read, see, seen_in
 from flatscan.survey.settings import Capturing, Finishing, Progress, Testing, silent
-from flatscan.survey.working import lows, set_out
+from flatscan.survey.working import LowsByHand, lows, lows_by_hand, set_out
 
 __all__ = [
     "Capturing",
     "Findings",
     "Finishing",
+    "LowsByHand",
     "Progress",
     "Seen",
     "Testing",
+    "Together",
     "check",
     "check_seen",
     "find_room",
     "list_walls",
     "lows",
+    "lows_by_hand",
     "plan",
+    "read",
     "see",
     "seen_in",
     "set_out",
     "silent",
     "survey",
     "survey_seen",
+    "survey_together",
 ]

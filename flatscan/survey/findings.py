@@ -12,6 +12,7 @@ from flatscan.material.extras import Extras
 from flatscan.material.finish import BuildUp
 from flatscan.material.hacking import Hack
 from flatscan.material.light import Shown
+from flatscan.material.order import OrderLine
 from flatscan.material.rates import Quote
 from flatscan.material.takeoff import TakeOff
 from flatscan.model import Origin, Relief, Wall
@@ -24,6 +25,22 @@ from flatscan.straightedge.hand import HandCheck
 from flatscan.survey.comparison import Comparison
 from flatscan.verdict import Verdict
 from flatscan.wall import Corner
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """Walls of one room planned together: the turn they share [m per m], and one order.
+
+    ``corners`` is square or keep; ``volume`` [m3] is their sum, ``squaring`` [m3] what square corners cost over corners
+    kept, None where they are kept.
+    """
+
+    walls: tuple[int, ...]
+    corners: str
+    shared_turn: float
+    volume: float
+    squaring: float | None
+    order: tuple[OrderLine, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,6 +87,7 @@ class Findings:
     quote: Quote | None = None
     clashes: tuple[Clash, ...] = ()
     shown: Shown | None = None
+    together: Together | None = None
 
 
 @dataclass(frozen=True, eq=False)

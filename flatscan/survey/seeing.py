@@ -29,12 +29,13 @@ def see(
 
     ``taken`` is the capture where it has been read, ``room`` its walls where they have been found.
     """
-    seen = seen_in(_read(path, how, progress) if taken is None else taken, how, progress, room)
+    seen = seen_in(read(path, how, progress) if taken is None else taken, how, progress, room)
     seen = _repeated(seen, how, progress) if how.repeat else seen
     return tied(seen, how, progress) if how.tie is not None else seen
 
 
-def _read(path: str | Path, how: Capturing, progress: Progress) -> Cloud | Stations:
+def read(path: str | Path, how: Capturing, progress: Progress = silent) -> Cloud | Stations:
+    """What a capture file holds, as the settings say to read it."""
     progress("reading", None)
     return capture.read(path, file_unit=how.file_unit, reading_u=how.reading_u)
 
@@ -42,7 +43,7 @@ def _read(path: str | Path, how: Capturing, progress: Progress) -> Cloud | Stati
 def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:
     """The mean of a capture and its repeats, with the common error that their differences show."""
     again = replace(how, cell=seen.relief.cell)
-    others = [seen_in(_read(path, again, progress), again, progress) for path in how.repeat]
+    others = [seen_in(read(path, again, progress), again, progress) for path in how.repeat]
     if seen.relief.cell is None:
         raise BadValue(
             "--repeat", f"given with {seen.origin.file}, a table of readings", needed="repeated scans",
@@ -114,7 +115,7 @@ def seen_in(
 
 def list_walls(path: str | Path, how: Capturing, progress: Progress = silent) -> walls.Room:
     """All walls of a capture file; a table of readings has one, of the size it gives."""
-    taken = _read(path, how, progress)
+    taken = read(path, how, progress)
     if isinstance(taken, Stations):
         return walls.Room((see(path, how).wall,))
     return find_room(_watched(taken, progress), how, progress)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+import hashlib
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from flatscan import verdict as verdicts
 from flatscan.lows import LIMIT as LOW_LIMIT
-from flatscan.lows import find_lows, find_ridges
+from flatscan.lows import Low, find_lows, find_ridges, lows_from_readings, read_hand_readings
 from flatscan.setout import SetOutOptions
 from flatscan.setout import set_out as set_out_screeds
 from flatscan.survey.findings import Findings
@@ -45,3 +46,21 @@ def lows(
         found, gaps=gaps, lows=find_lows(found.relief, gaps.deepest, limit=limit),
         ridges=find_ridges(found.relief, limit=limit),
     )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class LowsByHand:
+    """Lows out of straightedge readings that somebody wrote down, over ``limit`` [m]; no wall was captured."""
+
+    file: str
+    sha256: str
+    readings: int
+    limit: float
+    lows: tuple[Low, ...]
+
+
+def lows_by_hand(path: str | Path, limit: float = LOW_LIMIT) -> LowsByHand:
+    """Lows out of a file of straightedge readings; raises `BadTable` for what it breaks and `ReadError` for no file."""
+    readings = read_hand_readings(path)
+    digest = hashlib.sha256(Path(path).read_bytes()).hexdigest()
+    return LowsByHand(Path(path).name, digest, len(readings), limit, lows_from_readings(readings, limit=limit))
