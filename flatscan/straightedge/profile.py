@@ -27,7 +27,8 @@ def deepest_gaps(profile: Array, step: float, rule: float) -> Array:
             needed="a straightedge that reaches over at least three samples",
             remedy="Use a longer rule",
         )
-    z = np.ascontiguousarray(profile, dtype=float)
+    # a copy: the kernel is compiled for arrays that may be written to
+    z = np.array(profile, dtype=float)
     state = np.where(np.isfinite(z), kernel.MEASURED, kernel.MISSING).astype(np.int8)
     bridge, w = samples_within(BRIDGE, step) - 1, samples_within(rule, step)
     deepest = np.full(z.size, np.nan)
