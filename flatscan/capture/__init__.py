@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
 from flatscan.capture.checks import checked_cloud
 from flatscan.capture.depth_frames import is_frames, read_frames
-from flatscan.capture.digest import sha256_beside
+from flatscan.capture.digest import sha256, sha256_beside
 from flatscan.capture.registry import Format, formats, pick, present_file
+from flatscan.errors import ReadError
 from flatscan.model import Cloud, Stations
 
 __all__ = ["Format", "formats", "read"]
@@ -26,19 +28,39 @@ def read(
     uncertainty of one laser reading. A file of more than ``max_points`` points is refused. Raises `ReadError`,
     `BadTable`, `UnitsUnknown`, `TooFewPoints` or `BadValue`.
     """
-    if Path(path).is_dir() and is_frames(Path(path)):
-        return read_frames(Path(path), file_unit=file_unit, max_points=max_points)
-    path = present_file(path)
+    try:
+        # not Path.is_dir: it raises where a name is too long for the system
+        if os.path.isdir(path) and is_frames(Path(path)):  # noqa: PTH112
+            return read_frames(Path(path), file_unit=file_unit, max_points=max_points)
+        return _read_file(present_file(path), file_unit, reading_u, max_points)
+    except OSError as reason:
+        raise ReadError(
+            path,
+            f"it can no longer be read ({reason.strerror or reason})",
+            needed="a file that stays in place while it is read",
+            remedy="Copy it to a local disk and try again",
+        ) from None
+    except MemoryError:
+        raise ReadError(
+            path,
+            "there is not enough memory to read it",
+            needed="more memory, or a file that can be read in parts",
+            remedy="Close other programs, or export the capture as LAZ or as binary PLY points",
+        ) from None
+
+
+def _read_file(path: Path, file_unit: str | None, reading_u: float, max_points: int | None) -> Cloud | Stations:
     form, notes = pick(path)
+    if form.holds == "stations":
+        stations = form.open(path, file_unit=file_unit, reading_u=reading_u)
+        warnings = notes + stations.origin.warnings
+        origin = replace(stations.origin, file=path.name, sha256=sha256(path), warnings=warnings)
+        return replace(stations, origin=origin)
+    source = form.open(path)
+    source = replace(source, warnings=notes + source.warnings)
+    # the hash of a big file takes as long as reading it: it starts once the header is sound, and runs beside
     with ThreadPoolExecutor(1) as pool:
         digest = sha256_beside(pool, path)
-        if form.holds == "stations":
-            stations = form.open(path, file_unit=file_unit, reading_u=reading_u)
-            warnings = notes + stations.origin.warnings
-            origin = replace(stations.origin, file=path.name, sha256=digest.result(), warnings=warnings)
-            return replace(stations, origin=origin)
-        source = form.open(path)
-        source = replace(source, warnings=notes + source.warnings)
         cloud = checked_cloud(path, source, digest.result, file_unit=file_unit, max_points=max_points)
-        # the name alone: the same file gives the same numbers and words wherever it lies
-        return replace(cloud, origin=replace(cloud.origin, file=path.name))
+    # the name alone: the same file gives the same numbers and words wherever it lies
+    return replace(cloud, origin=replace(cloud.origin, file=path.name))

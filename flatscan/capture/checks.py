@@ -40,6 +40,8 @@ def checked_cloud(
     ``sha256`` gives the file's hash when it is ready. Raises `ReadError` (nothing finite, all points equal),
     `TooFewPoints`, `UnitsUnknown`, and `BadValue` above ``max_points``.
     """
+    # points drawn on a mesh are as many as are drawn: the file's size says nothing about them
+    max_points = max_points if source.mesh_area is None else None
     if source.count_exact:
         refuse_above(path, source.count, max_points)
     tally = take_tally(source, max_points)

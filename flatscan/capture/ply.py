@@ -37,7 +37,7 @@ def _binary(path: Path, header: Header, vertex: Element, columns: list[str]) -> 
     normals = vertex.find("nx", "ny", "nz")
     rows = BinaryRows(path, vertex.record(header.order), starts[header.elements.index(vertex)], vertex.count,
                       tuple(columns), tuple(normals) if normals else None)  # fmt: skip
-    warnings = _surplus(path.stat().st_size - starts[-1], vertex.count)
+    warnings = _surplus(path.stat().st_size - starts[-1], vertex.count) + _splat_text(vertex)
     singles = all(rows.record[name].kind == "f" and rows.record[name].itemsize == 4 for name in columns)
     faces = face_element(header)
     if faces is not None:
@@ -66,6 +66,13 @@ def _surplus(extra: int, count: int) -> tuple[str, ...]:
     return (f"the file holds {extra:,} bytes beyond the {count:,} points its header promises: not read",)
 
 
+def _splat_text(vertex: Element) -> tuple[str, ...]:
+    """A sentence for a model of blurred blobs, which keeps its colours as f_dc_0 and so on, beside their opacity."""
+    if vertex.find("f_dc_0", "opacity") is None:
+        return ()
+    return ("a splat model: its points are the middles of blobs drawn to look right, not returns from a surface",)
+
+
 def _ascii(path: Path, header: Header, vertex: Element, columns: list[str]) -> PointSource:
     with path.open("rb") as stream:
         head = stream.read(header.size).splitlines()
@@ -82,7 +89,7 @@ def _ascii(path: Path, header: Header, vertex: Element, columns: list[str]) -> P
     rows = TextRows(path, skip + _rows_before(header, vertex), vertex.count, layout)
     extra = _lines_beyond(path, skip + sum(item.count for item in header.elements))
     faces = face_element(header)
-    warnings = last_row_doubt(path, None, whole_numbers=faces is not None)
+    warnings = _splat_text(vertex) + last_row_doubt(path, None, whole_numbers=faces is not None)
     if extra:
         warnings += (f"the file holds {extra:,} lines beyond what its header promises: not read",)
     if faces is not None:

@@ -49,21 +49,21 @@ def formats() -> tuple[Format, ...]:
 def present_file(path: str | Path) -> Path:
     """The path, if it is a file with something in it; raises `ReadError` otherwise."""
     path = Path(path)
-    if not path.exists():
-        raise ReadError(path, "no such file", needed="a capture file", remedy="Check the name and the folder")
-    if not path.is_file():
-        kind = "a folder" if path.is_dir() else "not a plain file"
-        raise ReadError(path, f"this is {kind}", needed="one capture file", remedy="Name the file itself")
     try:
+        if not path.exists():
+            raise ReadError(path, "no such file", needed="a capture file", remedy="Check the name and the folder")
+        if not path.is_file():
+            kind = "a folder" if path.is_dir() else "not a plain file"
+            raise ReadError(path, f"this is {kind}", needed="one capture file", remedy="Name the file itself")
         size = path.stat().st_size
         with path.open("rb"):
             pass
     except OSError as reason:
         raise ReadError(
-            path,
+            str(path)[:200],
             f"it cannot be opened ({reason.strerror})",
             needed="a file that can be read",
-            remedy="Check its permissions",
+            remedy="Check its name and permissions",
         ) from None
     if size == 0:
         raise ReadError(path, "the file is empty (0 bytes)", needed="a capture", remedy="Export or copy the file again")

@@ -136,7 +136,10 @@ class TextRows:
 
 def solid_lines(path: Path, stream: Iterator[str]) -> Iterator[str]:
     """Lines that are not blank; an absurdly long one raises `ReadError`."""
-    for line in stream:
+    for number, line in enumerate(stream):
+        if number == 0:
+            # the mark some editors put before UTF-8, as the bytes read here
+            line = line.removeprefix("\xef\xbb\xbf")  # noqa: PLW2901
         if len(line) > LONGEST_LINE:
             raise damaged(path, f"a line of {len(line):,} characters", f"rows of points under {LONGEST_LINE:,}")
         if not line.isspace():

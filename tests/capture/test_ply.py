@@ -144,3 +144,35 @@ def test_a_wrong_suffix_is_read_by_content_and_said(write, ply, wall):
 def test_present_file_gives_the_path_back(write):
     path = write("a", b"1")
     assert present_file(str(path)) == path
+
+
+def test_a_splat_model_says_that_its_points_are_no_returns(write, ply, wall):
+    extra = [("f_dc_0", "float", "f4"), ("opacity", "float", "f4")]
+    for order in ("<", ""):
+        cloud = capture.read(write("a.ply", ply(wall, order=order, extra=extra)))
+        assert any("splat model" in words for words in cloud.origin.warnings)
+
+
+def test_names_no_file_can_have_and_pipes_are_refused(tmp_path):
+    import os
+
+    os.mkfifo(tmp_path / "pipe.ply")
+    for path in ("a" * 5000 + ".ply", "a\0b.ply", tmp_path / "pipe.ply"):
+        with pytest.raises(ReadError, match="cannot be opened|no such file|not a plain file"):
+            capture.read(path)
+
+
+def test_a_file_that_goes_away_while_it_is_read_is_an_error(write, ply, wall, monkeypatch):
+    from flatscan.capture import ply as reader
+
+    path = write("a.ply", ply(wall))
+    real = reader.element_starts
+
+    def vanish(*given):
+        starts = real(*given)
+        path.unlink()
+        return starts
+
+    monkeypatch.setattr(reader, "element_starts", vanish)
+    with pytest.raises(ReadError, match="can no longer be read|no such file|No such file"):
+        capture.read(path)
