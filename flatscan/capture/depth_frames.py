@@ -6,6 +6,7 @@ import hashlib
 import json
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -184,10 +185,12 @@ def _fused(frames: _Frames, images: list[tuple[DepthImage, Camera]], factor: flo
     shift = np.round(frames.poses[:, :3, 3].mean(axis=0))
     volume = VoxelBlockGrid(("tsdf", "weight"), (core.float32, core.float32), ((1), (1)), VOXEL, 16, 10_000)
     for (image, camera), pose in zip(images, frames.poses, strict=True):
-        depth = Image(core.Tensor(_straightened(image, factor, camera)))
         near = pose.copy()
         near[:3, 3] -= shift
-        pinhole, to_camera = core.Tensor(camera.matrix), core.Tensor(np.linalg.inv(near))
+        values: Any = _straightened(image, factor, camera)
+        matrix: Any = camera.matrix
+        inverse: Any = np.linalg.inv(near)
+        depth, pinhole, to_camera = Image(core.Tensor(values)), core.Tensor(matrix), core.Tensor(inverse)
         reach = 1.0, _FARTHEST, TRUNCATION / VOXEL
         blocks = volume.compute_unique_block_coordinates(depth, pinhole, to_camera, *reach)
         volume.integrate(blocks, depth, pinhole, to_camera, *reach)

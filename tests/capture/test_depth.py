@@ -101,7 +101,7 @@ def test_unit_is_given_or_asked_for_never_assumed_in_silence(photo):
         capture.read(photo)
     assert_allclose(capture.read(photo, file_unit="mm").sample[:, 2], -1.5, atol=1e-9)
     photo.with_name("wall.json").write_text(camera_text(depth_scale=1))
-    with pytest.raises(UnitsUnknown, match="1838"):
+    with pytest.raises(UnitsUnknown, match=r"1\.84e\+03"):
         capture.read(photo)
 
 
@@ -152,7 +152,7 @@ def test_other_images_are_refused_by_what_they_are(tmp_path):
     with pytest.raises(ReadError, match="8 bits and 3 channels"):
         capture.read(tmp_path / "c.tif")
     save(tmp_path / "c.png", depth_of((np.array([0, 0, 1.0]), 1.5)))
-    (tmp_path / "c.png").write_bytes((tmp_path / "c.png").read_bytes()[:900])
+    (tmp_path / "c.png").write_bytes((tmp_path / "c.png").read_bytes()[:-200])
     with pytest.raises(ReadError, match="cut off"):
         capture.read(tmp_path / "c.png")
 
