@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +34,22 @@ class Frame:
     def to_file(self, points: Array) -> Array:
         """Wall coordinates (n, 3) back in the file's axes."""
         return np.asarray(points, float) @ np.stack([self.along, self.up, self.out]) + self.at
+
+
+class FacePlane(Protocol):
+    """A plane over a wall: z = offset + turn x + lean y in wall coordinates [m]."""
+
+    @property
+    def offset(self) -> float:
+        """Height at x = y = 0 [m]."""
+
+    @property
+    def turn(self) -> float:
+        """Slope along [m per m]."""
+
+    @property
+    def lean(self) -> float:
+        """Slope up [m per m]."""
 
 
 def unit(vector: Array) -> Array:

@@ -6,14 +6,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
 
 import numpy as np
 from scipy import ndimage
 
 from flatscan.columns import read_columns
 from flatscan.errors import BadTable, BadValue
-from flatscan.geometry import Array, Mask
+from flatscan.geometry import Array, FacePlane, Mask
 from flatscan.model import Relief
 
 _EIGHT = np.ones((3, 3), dtype=int)
@@ -35,22 +34,6 @@ class Low:
     volume: float
     width: float = 0.0
     height: float = 0.0
-
-
-class RuledPlane(Protocol):
-    """The plane of the screeds: z = offset + turn x + lean y in wall coordinates [m]."""
-
-    @property
-    def offset(self) -> float:
-        """Height at x = y = 0 [m]."""
-
-    @property
-    def turn(self) -> float:
-        """Slope along [m per m]."""
-
-    @property
-    def lean(self) -> float:
-        """Slope up [m per m]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,14 +103,14 @@ def find_lows(relief: Relief, deepest: Array, *, limit: float = LIMIT) -> tuple[
     return _patches(relief, np.asarray(deepest, float), limit)
 
 
-def lows_under_plane(relief: Relief, plane: RuledPlane, *, limit: float = LIMIT) -> tuple[Low, ...]:
+def lows_under_plane(relief: Relief, plane: FacePlane, *, limit: float = LIMIT) -> tuple[Low, ...]:
     """Lows where the wall is under the plane of the screeds by more than the limit [m]."""
     _check_limit(limit)
     across, upward = relief.places
     return _patches(relief, plane.offset + plane.turn * across + plane.lean * upward - relief.offset, limit)
 
 
-def ridges_over_plane(relief: Relief, plane: RuledPlane, *, limit: float = LIMIT) -> tuple[Low, ...]:
+def ridges_over_plane(relief: Relief, plane: FacePlane, *, limit: float = LIMIT) -> tuple[Low, ...]:
     """Ridges to shave: where the wall stands over the plane of the screeds by more than the limit [m]."""
     _check_limit(limit)
     across, upward = relief.places

@@ -4,31 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
 from flatscan.errors import BadValue
+from flatscan.geometry import FacePlane
 from flatscan.model import Relief, Wall
 
 # a straightedge must bridge two screeds with 150 mm over at each end (derived)
 OVERHANG = 0.300
-
-
-class FacePlane(Protocol):
-    """What the set-out needs of a finish plane: z = offset + turn x + lean y in wall coordinates [m]."""
-
-    @property
-    def offset(self) -> float:
-        """Height at x = y = 0 [m]."""
-
-    @property
-    def turn(self) -> float:
-        """Slope along [m per m]."""
-
-    @property
-    def lean(self) -> float:
-        """Slope up [m per m]."""
 
 
 @dataclass(frozen=True, slots=True)

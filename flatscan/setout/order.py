@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 
 from flatscan.errors import TooFewPoints
+from flatscan.geometry import FacePlane
 from flatscan.model import Relief, Wall
 from flatscan.setout.dots import (
     Dot,
-    FacePlane,
     Screed,
     SetOut,
     SetOutOptions,
