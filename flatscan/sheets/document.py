@@ -39,6 +39,7 @@ def document(findings: Findings, files: Sequence[str] = ()) -> dict[str, object]
         "hacking": None if findings.hacks is None else tables.hacking(findings).records(),
         "setout": _set_out(findings),
         "lows": None if findings.lows is None else tables.lows(findings).records(),
+        "ridges": None if findings.lows is None else tables.ridges(findings).records(),
         "compare": change_tables.section(findings),
     }
     required = _REQUIRED.get(findings.command, ())

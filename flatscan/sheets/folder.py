@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 from flatscan.errors import BadValue
 from flatscan.sheets.document import document, text
-from flatscan.sheets.explain import explain
 from flatscan.sheets.exchange import cells
+from flatscan.sheets.explain import explain
 from flatscan.sheets.placing import place
 from flatscan.sheets.straightened import Photo
 from flatscan.survey import Findings

@@ -143,6 +143,9 @@ def _lows(findings: Findings, units: str) -> Iterator[str]:
     found = findings.lows
     if found is None:
         return
+    for ridge in findings.ridges[:_HACKS]:
+        tall = words.length(ridge.depth, units, decimals=1)
+        yield f"  H{ridge.number}: shave a ridge of {tall} at {words.place((ridge.x, ridge.y), units)} first."
     if not found:
         yield "No low spot over the limit."
         return

@@ -137,9 +137,11 @@ def test_ply_of_stations_and_of_nothing(stations, tmp_path):
 def test_every_format_together(findings_for, tmp_path):
     pytest.importorskip("ezdxf")
     written = sheets.write(findings_for("lows", cell=0.05), tmp_path / "out", formats=sheets.FORMATS, units="in")
-    assert [path.name for path in written] == [
+    names = [path.name for path in written]
+    assert {
         "contour.png", "gaps.png", "sections.png", "lows.png", "sheets.pdf", "wall.html", "offsets.csv", "spots.csv",
-        "wall.dxf", "wall.ply", "result.json",
-    ]  # fmt: skip
+        "wall.dxf", "wall.ply",
+    } <= set(names)  # fmt: skip
+    assert names[-1] == "result.json"
     assert all(path.stat().st_size > 0 for path in written)
     assert tables.lows(findings_for("lows")).records()[0]["litres"] == 0.92

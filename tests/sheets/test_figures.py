@@ -8,6 +8,9 @@ from matplotlib.patches import Circle
 from matplotlib.text import Text
 
 from flatscan.errors import MixedSurveys, OutputError
+from flatscan.lows import Low
+from flatscan.material.choices import Choice
+from flatscan.quantity import Quantity
 from flatscan.setout import Dot, Screed, SetOut
 from flatscan.sheets.figures import bars, change, plan, profiles, style
 from flatscan.sheets.profile import sample, worst
@@ -100,11 +103,27 @@ def test_histogram_adds_up_and_marks_the_limit(check):
 
 
 def test_choice_bars_say_what_a_saving_costs(survey):
-    figure = bars.choice_bars(survey, (bars.Choice("plumb", 0.134), bars.Choice("lean", 0.121, "3 mm out of plumb")))
+    built = survey.build_up
+    lean = dataclasses.replace(built, volume=Quantity(0.121, 0.004))
+    choices = (
+        Choice("plumb and parallel", built, None, 0.0, 0.0, 0.0),
+        Choice("lean allowed", lean, None, 0.003, 0.0, 0.013),
+        Choice("follow the wall", None, None, 0.0, 0.0, None, "the lining at 1.2 m is in the way"),
+    )
+    figure = bars.choice_bars(dataclasses.replace(survey, choices=choices))
     assert [round(patch.get_width()) for patch in figure.axes[0].patches] == [134, 121]
-    assert "121 litres; 3 mm out of plumb" in words_of(figure)
+    said = " ".join(words_of(figure))
+    assert "121 litres; 3.0 mm out of plumb" in said
+    assert "follow the wall: the lining at 1.2 m is in the way" in said
     with pytest.raises(OutputError, match="no choice"):
-        bars.choice_bars(survey, ())
+        bars.choice_bars(dataclasses.replace(survey, choices=choices[2:]))
+
+
+def test_ridges_are_drawn_to_be_shaved(findings_for):
+    lows = findings_for("lows", ridges=(Low(1, 2.9, 0.4, 0.0031, 0.02, 0.00003),))
+    said = words_of(plan.low_map(lows))
+    assert "H1" in said
+    assert "shave 3.1 mm" in said
 
 
 def test_change_leaves_noise_white_and_marks_the_greatest(check):

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from flatscan.errors import OutputError
+from flatscan.material.choices import Choice
 from flatscan.sheets import words
 from flatscan.sheets.figures import titleblock
 from flatscan.sheets.figures.bands import HOLLOW, NEUTRAL
 from flatscan.sheets.figures.contour import flatness_limit
+from flatscan.sheets.figures.lettering import wrapped
 from flatscan.sheets.figures.style import A4, INK, font
 from flatscan.survey import Findings
 from flatscan.units import feet_and_inches
@@ -22,41 +23,41 @@ if TYPE_CHECKING:
 _ASIDE, _UNDER = 2.9, 0.6
 
 
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """One way to place the finish plane: its name, volume [m3], and what it costs in plumb or square, in words."""
-
-    name: str
-    volume: float
-    costs: str = ""
-
-
-def choice_bars(
-    findings: Findings, choices: tuple[Choice, ...], units: str = "mm", *, size: tuple[float, float] = A4
-) -> Figure:
-    """Volume of each choice of finish plane, with what it costs in plumb or square written on its bar."""
+def choice_bars(findings: Findings, units: str = "mm", *, size: tuple[float, float] = A4) -> Figure:
+    """Volume of each choice of finish plane, with what it costs in plumb and square written on its bar."""
+    choices = [choice for choice in findings.choices if choice.build_up is not None]
     if not choices:
         raise OutputError(
             "choices", "no choice to draw", needed="at least one choice", remedy="Work the choices out first"
         )
     figure, rect = titleblock.framed(findings, "What each choice of plane costs", units, size)
-    box = ((rect[0] + _ASIDE) / size[0], (rect[1] + _UNDER) / size[1], (rect[2] - _ASIDE - 0.4) / size[0])
     high = min(rect[3] - _UNDER, 0.75 * len(choices) + 0.2)
-    axes = figure.add_axes((box[0], (rect[1] + rect[3] - high) / size[1], box[2], high / size[1]))
+    box = (rect[0] + _ASIDE, rect[1] + rect[3] - high, rect[2] - _ASIDE - 0.4, high)
+    axes = figure.add_axes((box[0] / size[0], box[1] / size[1], box[2] / size[0], box[3] / size[1]))
     at = np.arange(len(choices))[::-1]
-    litres = [choice.volume * 1000 for choice in choices]
+    litres = [0.0 if choice.build_up is None else choice.build_up.volume.value * 1000 for choice in choices]
     axes.barh(at, litres, height=0.6, color=HOLLOW[0], edgecolor=INK, hatch="..")
-    axes.set_yticks(at, [choice.name for choice in choices])
+    axes.set_yticks(at, ["\n".join(wrapped(choice.name, _ASIDE - 0.2, 10)) for choice in choices])
     axes.set_xlim(0, 1.05 * max(litres) if max(litres) > 0 else 1)
     axes.set_xlabel("litres before waste")
-    for y, choice in zip(at, choices, strict=True):
-        said = words.volume(choice.volume, 0.0, units) + (f"; {choice.costs}" if choice.costs else "")
+    for y, choice, volume in zip(at, choices, litres, strict=True):
+        said = _costs(choice, volume / 1000, units)
         axes.text(
             0.01 * axes.get_xlim()[1], y, said, va="center", fontproperties=font(10, "bold"),
             bbox={"boxstyle": "round,pad=0.2", "facecolor": "#ffffff", "edgecolor": "none"},
         )  # fmt: skip
-    titleblock.foot(figure, findings, units)
+    left_out = [f"{choice.name}: {choice.reason}" for choice in findings.choices if choice.build_up is None]
+    titleblock.foot(figure, findings, units, "; ".join(left_out))
     return figure
+
+
+def _costs(choice: Choice, volume: float, units: str) -> str:
+    """Litres, and what they are bought with."""
+    parts = [words.volume(volume, 0.0, units)]
+    for value, what in ((choice.out_of_plumb, "out of plumb"), (choice.out_of_square, "out of square")):
+        if round(abs(value) * 1000, 1) > 0:
+            parts.append(f"{words.length(abs(value), units, decimals=1)} {what}")
+    return "; ".join(parts)
 
 
 def gap_histogram(findings: Findings, units: str = "mm", *, size: tuple[float, float] = A4) -> Figure:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from flatscan.errors import OutputError
+from flatscan.lows import Low
 from flatscan.sheets import tables, words
 from flatscan.sheets.figures import elevation, titleblock
 from flatscan.sheets.figures.lettering import write
@@ -86,7 +87,7 @@ def _legend(findings: Findings, units: str) -> list[str]:
 
 
 def low_map(findings: Findings, units: str = "mm", *, size: tuple[float, float] = A4) -> Figure:
-    """The low spots in the wall's elevation, each a ring as big as its area, numbered, with depth and litres beside."""
+    """Low spots as rings of their area, numbered, with depth and litres beside; ridges to shave as squares."""
     lows = findings.lows
     if lows is None:
         raise OutputError(
@@ -104,12 +105,16 @@ def low_map(findings: Findings, units: str = "mm", *, size: tuple[float, float] 
         ring = Circle((low.x, low.y), radius, facecolor="#d8e4ef", edgecolor=INK, hatch="..", zorder=2, linewidth=0.8)
         axes.add_patch(ring)
         ring.set_clip_path(elevation.outline_patch(axes, findings.wall))
-    spots = tuple(
-        tables.Spot(f"L{low.number}", low.x, low.y, low.depth, f"{words.volume(low.volume, 0.0, units, decimals=2)},")
-        for low in lows
+    spots = (
+        *(tables.Spot(f"H{ridge.number}", ridge.x, ridge.y, ridge.depth, "shave") for ridge in findings.ridges),
+        *(tables.Spot(f"L{low.number}", low.x, low.y, low.depth, f"{_litres(low, units)},") for low in lows),
     )
     elevation.mark_spots(axes, spots)
     titleblock.scale_bar(axes, units)
     titleblock.key_and_spots(figure, box, (), spots, units, missing=False)
     titleblock.foot(figure, findings, units, "Rings are as big as the low's area, not its shape.")
     return figure
+
+
+def _litres(low: Low, units: str) -> str:
+    return words.volume(low.volume, 0.0, units, decimals=2)

@@ -63,6 +63,7 @@ def _drawings(findings: Findings) -> list[Callable[..., Figure]]:
         (swept, contour.gap_map),
         (findings.relief.cell is not None, profiles.profiles),
         (swept and findings.verdict is not None, bars.gap_histogram),
+        (any(choice.build_up is not None for choice in findings.choices), bars.choice_bars),
     ]
     return [draw for wants, draw in wanted if wants]
 

@@ -88,6 +88,8 @@ def low_list(findings: Findings, units: str, paper: str) -> list[Figure]:
     """Low spots after ruling off, each with a box to tick when it is filled."""
     flow = Flow(words.wall_name(findings), "Low-spot list", units, paper)
     flow.cautions(words.all_cautions(findings, hacking=False))
+    if findings.ridges:
+        flow.table(tables.ridges(findings), tick=True)
     flow.table(tables.lows(findings), tick=True)
     total = sum(low.volume for low in findings.lows or ())
     flow.say(f"In all {words.volume(total, 0.0, units, decimals=2)} to fill.", weight="bold")
@@ -165,6 +167,8 @@ def record(findings: Findings, units: str, paper: str) -> list[Figure]:
     flow.table(tables.criteria(findings))
     if verdict.check_by_hand:
         flow.table(tables.check_by_hand(findings), tick=True)
+    for table in more_tables.beside(findings):
+        flow.table(table)
     flow.heading("Method")
     flow.facts(facts.test(findings, units))
     flow.heading("Wall")
