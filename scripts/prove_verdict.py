@@ -70,7 +70,7 @@ class Outcome:
         row = self.row
         if row.share == 1.0:
             return "false within and false outside at most 5 %"
-        if row.share == 0.4 and row.warp_mm <= 0.6 and self.certain_enough:
+        if row.share == 0.4 and row.warp_mm == 0.6 and self.certain_enough:
             return "at least 95 % within"
         if row.share == 1.6 and row.warp_mm <= 0.6 and row.noise_mm <= 3 and row.points >= 20:
             return "at least 90 % outside"
