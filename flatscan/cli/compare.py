@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from flatscan.cli import options, running
+from flatscan.cli.progress import progress_bar
 from flatscan.cli.values import LENGTH, REGION, VOLUME
 
 if TYPE_CHECKING:
@@ -19,8 +22,7 @@ _TIES = ("same_frame", "same_surface", "reference", "reference_wall", "points", 
 
 
 @click.command("compare")
-@click.argument("earlier", type=click.Path())
-@click.argument("later", type=click.Path())
+@click.argument("surveys", nargs=-1, required=True, type=click.Path(), metavar="EARLIER LATER...")
 @click.option("--same-frame", is_flag=True, help="Both files share one coordinate system.")
 @click.option("--reference", type=REGION, multiple=True, help="A part x0,y0,x1,y1 of the wall nobody worked on.")
 @click.option("--reference-wall", type=int, multiple=True, help="Another wall of EARLIER nobody worked on, by number.")
@@ -43,18 +45,23 @@ _TIES = ("same_frame", "same_surface", "reference", "reference_wall", "points", 
 @options.capture_options
 @options.explain_option
 @options.output_options
-def command(earlier: str, later: str, **given: Any) -> int:
+def command(surveys: tuple[str, ...], **given: Any) -> int:
     """What changed between EARLIER and LATER, two surveys of one wall: thickness applied, where, beyond the ±.
 
     A thickness is known only where something ties the two surveys together: --same-frame, --reference,
-    --reference-wall or --points. Without a tie only changes of shape are told.
+    --reference-wall or --points. Without a tie only changes of shape are told. More than two surveys, or a folder of
+    them, make a series: what was done between, and numbered low spots that keep their number.
 
     Example: flatscan compare before.ply after.ply --reference 0,0,0.3m,2.4m --capture-type scanner
     """
     from flatscan.survey import again
 
+    limit = given["limit"]
     hows = _hows(given)
     asked = _asked(given)
+    if len(surveys) != 2:
+        return _series(surveys, hows[1], asked, limit, given)
+    earlier, later = surveys
     finish = running.finishing(given)
     for name in ("rule", "directions"):
         given.pop(name)
@@ -90,3 +97,32 @@ def _asked(given: dict[str, Any]) -> Comparing:
         used=given.pop("used"), allowance=given.pop("allowance"), rates=given.pop("rates"), finish=finish,
         background=None if background is None else Testing.by(tolerance=background, directions=directions),
     )  # fmt: skip
+
+
+def _series(
+    surveys: tuple[str, ...], how: Capturing, asked: Comparing, limit: float | None, given: dict[str, Any]
+) -> int:  # fmt: skip
+    """All surveys of a folder, or more than two named: one after the other."""
+    from flatscan import sheets
+    from flatscan.lows import LIMIT
+    from flatscan.sheets import series as paper
+    from flatscan.survey import series
+
+    if len(surveys) == 1 and not Path(surveys[0]).is_dir():
+        raise click.UsageError("Give two surveys, EARLIER and LATER, or a folder of them.")
+    depth = LIMIT if limit is None else limit
+    with progress_bar(quiet=given["quiet"]) as progress:
+        if len(surveys) == 1:
+            made = series.series_of_folder(surveys[0], how, asked, depth, progress)
+        else:
+            made = series.series(surveys, how, asked, depth, progress)
+    if given["out"] is not None or not given["as_json"]:
+        folder = Path(given["out"] or f"{Path(surveys[-1]).stem}-flatscan")
+        written = paper.write_series(made, folder, overwrite=given["overwrite"])
+        if not given["quiet"]:
+            click.echo(f"Sheets in {folder}: {', '.join(path.name for path in written)}", err=True)
+    if given["as_json"]:
+        sys.stdout.write(sheets.text(paper.series_document(made)))
+    else:
+        click.echo(paper.series_text(made, given["units"]))
+    return 0
