@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from flatscan.capture.grid_text import WORDS, Line, is_length, unit_named
+from flatscan.capture.grid_text import WORDS, Line, is_length, is_read, unit_named
 from flatscan.errors import BadTable, BadValue, UnitsUnknown
 from flatscan.units import parse_length
 
@@ -66,7 +66,7 @@ def _take_word(path: Path, head: Preamble, word: str, line: Line) -> None:
     elif word == "control":
         head.control = line
     elif word == "wall":
-        head.name = text
+        head.name = text if is_read(text) else ""
     elif word not in WORDS:
         head.said.append(f"line {line.number} '{word}' is none of {', '.join(WORDS)}: kept as a note, not used")
 

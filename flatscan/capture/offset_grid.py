@@ -183,7 +183,8 @@ def _check_places(path: Path, head: Preamble, x: np.ndarray, y: np.ndarray) -> N
 
 def _control(path: Path, head: Preamble, unit: str) -> list[str]:
     line = head.control
-    if line is None:
+    # a blank form has the line with dashes in it
+    if line is None or not any(map(is_read, line.cells[1:])):
         return ["no control reading: whether the laser moved between the first and the last station is not known"]
     if len(line.cells) != 3 or not all(map(is_read, line.cells[1:])):
         raise BadTable(

@@ -237,3 +237,9 @@ def test_broken_quotes_and_binary_rubbish_are_refused(write):
 def test_every_station_of_a_line_is_checked_though_they_span_no_plane(read):
     line = "".join(f"{x}, 1.0, {80 if x != 1.5 else 140}\n" for x in np.arange(0.5, 3.6, 0.5))
     assert said(read(HEAD + "x, y, reading\n" + line), "station x 1.500 m, y 1.000 m reads 140 mm")
+
+
+def test_a_form_whose_control_line_was_left_blank_is_read_and_said(read, grid):
+    stations = read(grid.replace("control, 80, 80.5", "control, -, -").replace("north bedroom", "-"))
+    assert said(stations, "no control reading")
+    assert stations.name == ""
