@@ -85,7 +85,7 @@ class HackPlan:
 
 
 @dataclass(frozen=True, eq=False)
-class _Stage:
+class Stage:
     """The wall with some humps cut: plane, depth of cut (n,) [m], volume left to fill and volume cut [m3]."""
 
     found: Solution
@@ -94,7 +94,7 @@ class _Stage:
     cut: float
 
 
-class _Cutter:
+class Cutter:
     """Cuts hump after hump on the flat arrays of one wall and places the plane anew each time."""
 
     def __init__(self, relief: Relief, wall: Wall, plane: PlaneOptions, options: HackOptions) -> None:
@@ -109,7 +109,7 @@ class _Cutter:
         # worth using before cutting is not taken up, or dropped, halfway down the list
         _, self.uncut = worthwhile(problem_of(self.wall, plane))
 
-    def stage(self, chosen: list[int]) -> _Stage:
+    def stage(self, chosen: list[int]) -> Stage:
         """Plane and volume with the chosen humps cut, each cell by at most the deepest cut."""
         cuttable = np.isin(self.label, chosen) & self.free
         lowered = replace(self.wall, z=np.where(cuttable, self.wall.z - self.options.most, self.wall.z))
@@ -121,19 +121,19 @@ class _Cutter:
         volume = float(((face - cut) * self.wall.area).sum()) * self.share
         # what to cut is what may stand in the plane's way, so it holds the doubt that set the plane
         depth = np.where(cuttable, np.clip(need_of(self.wall, self.plane) - face, 0.0, self.options.most), 0.0)
-        return _Stage(found, depth, volume, float((depth * self.wall.area).sum()))
+        return Stage(found, depth, volume, float((depth * self.wall.area).sum()))
 
     def index_of(self, x: float, y: float) -> int:
         """Flat index of the cell a contact stands on."""
         return int(np.argmin(np.hypot(self.wall.x - x, self.wall.y - y)))
 
-    def governing(self, stage: _Stage) -> list[int]:
+    def governing(self, stage: Stage) -> list[int]:
         """Flat indices of the cells the plane rests on, the weightiest first."""
         touching = sorted((c for c in stage.found.contacts if c.kind == "hump"), key=lambda c: -c.weight)
         return [self.index_of(c.x, c.y) for c in touching]
 
 
-def _refusal(cutter: _Cutter, cell: int, chosen: list[int]) -> str | None:
+def _refusal(cutter: Cutter, cell: int, chosen: list[int]) -> str | None:
     """Why the hump at a governing cell may not be cut (further), or None if it may."""
     number, place = int(cutter.label[cell]), f"x {cutter.wall.x[cell]:.2f} m, y {cutter.wall.y[cell]:.2f} m"
     humps, options = cutter.humps, cutter.options
@@ -153,7 +153,7 @@ def _refusal(cutter: _Cutter, cell: int, chosen: list[int]) -> str | None:
     return None
 
 
-def _record(cutter: _Cutter, relief: Relief, number: int, stages: list[_Stage]) -> Hack:
+def _record(cutter: Cutter, relief: Relief, number: int, stages: list[Stage]) -> Hack:
     """One line of the list, at its own stage; `_finished` fills in what it takes when the whole list is cut."""
     part, now, start = cutter.label == number, stages[-1], stages[0].volume
     peak = int(np.argmax(np.where(part, cutter.wall.z, -np.inf)))
@@ -180,13 +180,13 @@ def _record(cutter: _Cutter, relief: Relief, number: int, stages: list[_Stage]) 
     )
 
 
-def _net_saving(options: HackOptions, stages: list[_Stage], count: int) -> float:
+def _net_saving(options: HackOptions, stages: list[Stage], count: int) -> float:
     """Material saved less cutting, in the user's money, with the first ``count`` humps cut."""
     saved = (stages[0].volume - stages[count].volume) * (options.cost_fill or 0.0)
     return saved - stages[count].cut * (options.cost_cut or 0.0) - count * options.cost_hump
 
 
-def _enough(options: HackOptions, hacks: list[Hack], stages: list[_Stage]) -> int:
+def _enough(options: HackOptions, hacks: list[Hack], stages: list[Stage]) -> int:
     """How many humps of the list are worth cutting."""
     if not hacks:
         return 0
@@ -201,7 +201,7 @@ def _size(relief: Relief, part: Mask) -> tuple[float, float]:
     return float(np.ptp(relief.x[columns])) + grow, float(np.ptp(relief.y[rows])) + grow
 
 
-def _finished(cutter: _Cutter, hacks: list[Hack], chosen: list[int], stages: list[_Stage]) -> list[Hack]:
+def _finished(cutter: Cutter, hacks: list[Hack], chosen: list[int], stages: list[Stage]) -> list[Hack]:
     """Without the tail that saves nothing, and with each hump's depth once the whole list is cut."""
     start = stages[0].volume
     while hacks and hacks[-1].adds <= _WORTH_LISTING * start:
@@ -234,8 +234,8 @@ def hacking_plan(
     options, plane = options or HackOptions(), plane or PlaneOptions()
     if standing:
         return HackPlan((), f"no hacking while a stop sign stands: {standing[0]}")
-    cutter = _Cutter(relief, wall, plane, options)
-    stages, chosen, hacks = [cutter.stage([])], [], []  # type: list[_Stage], list[int], list[Hack]
+    cutter = Cutter(relief, wall, plane, options)
+    stages, chosen, hacks = [cutter.stage([])], [], []  # type: list[Stage], list[int], list[Hack]
     reason = f"the list stops at {options.longest} humps"
     while len(hacks) < options.longest:
         cells = cutter.governing(stages[-1])
