@@ -2,11 +2,11 @@
 
 from flatscan.survey.checking import check, check_seen
 from flatscan.survey.findings import Findings, Seen, Together
-from flatscan.survey.quoting import plan, survey, survey_seen
+from flatscan.survey.quoting import plan, planned, survey, survey_seen
 from flatscan.survey.rooms import survey_together
 from flatscan.survey.seeing import find_room, list_walls, read, see, seen_in
 from flatscan.survey.settings import Capturing, Finishing, Progress, Testing, silent
-from flatscan.survey.working import LowsByHand, lows, lows_by_hand, set_out
+from flatscan.survey.working import LowsByHand, lows, lows_by_hand, lows_seen, set_out, set_out_seen
 
 __all__ = [
     "Capturing",
@@ -23,11 +23,14 @@ __all__ = [
     "list_walls",
     "lows",
     "lows_by_hand",
+    "lows_seen",
     "plan",
+    "planned",
     "read",
     "see",
     "seen_in",
     "set_out",
+    "set_out_seen",
     "silent",
     "survey",
     "survey_seen",

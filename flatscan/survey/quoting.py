@@ -40,6 +40,11 @@ def survey_seen(seen: Seen, test: Testing, finish: Finishing, progress: Progress
     """`survey` of a wall already seen."""
     found = look("survey", seen, test, progress)
     found = replace(found, gaps=swept(found, test, verdicts.coverage_factor(test.confidence), progress))
+    return planned(found, seen, finish, progress)
+
+
+def planned(found: Findings, seen: Seen, finish: Finishing, progress: Progress = silent) -> Findings:
+    """The second half of `survey_seen`: findings before planning, planned and priced; nothing is measured again."""
     finish = replace(finish, plane=_wanted_turn(finish, seen))
     return _priced(plan(found, finish, progress), finish)
 

@@ -11,7 +11,7 @@ from flatscan.lows import LIMIT as LOW_LIMIT
 from flatscan.lows import Low, find_lows, find_ridges, lows_from_readings, read_hand_readings
 from flatscan.setout import SetOutOptions
 from flatscan.setout import set_out as set_out_screeds
-from flatscan.survey.findings import Findings
+from flatscan.survey.findings import Findings, Seen
 from flatscan.survey.looking import look, swept
 from flatscan.survey.quoting import plan
 from flatscan.survey.seeing import see
@@ -27,7 +27,14 @@ def set_out(
     progress: Progress = silent,
 ) -> Findings:
     """Screeds, dots and packings of the finish plane that a survey of the same capture gives."""
-    found = plan(look("setout", see(path, how, progress), test, progress), finish, progress)
+    return set_out_seen(see(path, how, progress), test, finish, options, progress)
+
+
+def set_out_seen(
+    seen: Seen, test: Testing, finish: Finishing, options: SetOutOptions, progress: Progress = silent
+) -> Findings:
+    """`set_out` of a wall already seen."""
+    found = plan(look("setout", seen, test, progress), finish, progress)
     assert found.build_up is not None
     progress("set-out", None)
     if found.relief.cell is None:
@@ -40,7 +47,12 @@ def lows(
     path: str | Path, how: Capturing, test: Testing, limit: float = LOW_LIMIT, progress: Progress = silent
 ) -> Findings:
     """After ruling off: where the wall is under the straightedge by more than ``limit`` [m], and its high ridges."""
-    found = look("lows", see(path, how, progress), test, progress)
+    return lows_seen(see(path, how, progress), test, limit, progress)
+
+
+def lows_seen(seen: Seen, test: Testing, limit: float = LOW_LIMIT, progress: Progress = silent) -> Findings:
+    """`lows` of a wall already seen."""
+    found = look("lows", seen, test, progress)
     gaps = swept(found, test, verdicts.coverage_factor(test.confidence), progress)
     return replace(
         found, gaps=gaps, lows=find_lows(found.relief, gaps.deepest, limit=limit),
