@@ -139,17 +139,7 @@ def sections(findings: Findings) -> dict[str, object]:
 
 def sentences(findings: Findings, units: str) -> Iterator[str]:
     """What a screen of words says of them."""
-    first = findings.choices[0] if findings.choices else None
-    for choice in findings.choices[1:]:
-        if first is None or first.build_up is None or choice.build_up is None or not choice.saves:
-            continue
-        # a choice that saves less than a fiftieth is not worth a line (TRADE 2)
-        if choice.saves >= 0.02 * first.build_up.volume.value:
-            yield (
-                f"Or {choice.name}: saves {words.volume(choice.saves, 0.0, units)}, "
-                f"{words.length(abs(choice.out_of_plumb), units, decimals=1)} out of plumb, "
-                f"{words.length(abs(choice.out_of_square), units, decimals=1)} out of square."
-            )
+    yield from _best_choice(findings, units)
     if findings.together is not None:
         yield from _together(findings.together, units)
     if findings.quote is not None:
@@ -159,6 +149,18 @@ def sentences(findings: Findings, units: str) -> Iterator[str]:
             yield f"Clash: {one.item.name} ends {words.length(abs(one.stands), units, decimals=1)} {one.verdict}."
     if findings.shown is not None:
         yield f"In that light {findings.shown.share * 100:.0f} % of the wall would show; {findings.shown.said}."
+
+
+def _best_choice(findings: Findings, units: str) -> Iterator[str]:
+    """The choice that saves most, if it saves a fiftieth or more (TRADE 2), with what it costs in plumb and square."""
+    first = findings.choices[0].build_up if findings.choices else None
+    others = [choice for choice in findings.choices[1:] if choice.build_up is not None and choice.saves]
+    best = max(others, key=lambda choice: choice.saves or 0.0, default=None)
+    if first is None or best is None or (best.saves or 0.0) < 0.02 * first.volume.value:
+        return
+    off = ((best.out_of_plumb, "out of plumb"), (best.out_of_square, "out of square"))
+    costs = [f"{words.length(abs(v), units, decimals=1)} {what}" for v, what in off if round(abs(v) * 1000, 1) > 0]
+    yield f"Or {best.name}: saves {', '.join([words.volume(best.saves or 0.0, 0.0, units), *costs])}."
 
 
 def _together(made: Together, units: str) -> Iterator[str]:

@@ -4,6 +4,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+from matplotlib.contour import QuadContourSet
 from matplotlib.patches import Circle
 from matplotlib.text import Text
 
@@ -83,13 +84,25 @@ def test_nothing_to_set_out_is_said(findings_for):
         plan.set_out(findings_for("setout", set_out=SetOut(1.8, ())))
 
 
-def test_low_rings_have_the_lows_area(findings_for):
-    lows = findings_for("lows")
+def test_lows_without_a_map_are_rings_of_their_area(findings_for):
+    lows = findings_for("lows", gaps=None)
     figure = plan.low_map(lows)
     rings = [patch for patch in figure.axes[0].patches if isinstance(patch, Circle)]
     np.testing.assert_allclose([np.pi * ring.radius**2 for ring in rings], [low.area for low in lows.lows], rtol=1e-9)
     assert "0.92 litres, 5.1 mm" in words_of(figure)
-    plan.low_map(findings_for("lows", lows=())).canvas.draw()
+    plan.low_map(findings_for("lows", lows=(), gaps=None)).canvas.draw()
+
+
+def test_lows_are_dotted_where_the_gap_is_over_two_millimetres(findings_for):
+    lows = findings_for("lows")
+    figure = plan.low_map(lows)
+    dotted = next(c for c in figure.axes[0].get_children() if isinstance(c, QuadContourSet))
+    assert dotted.levels[0] == 0.002
+    assert dotted.hatches == [".."]
+    corners = np.concatenate([path.vertices for path in dotted.get_paths()])
+    deep = np.argwhere(np.nan_to_num(lows.gaps.deepest) > 0.002)
+    np.testing.assert_allclose(corners[:, 0].min(), lows.relief.x[deep[:, 1].min()], atol=0.0101)
+    assert any("2.0 mm under the straightedge" in said for said in words_of(figure))
 
 
 def test_histogram_adds_up_and_marks_the_limit(check):

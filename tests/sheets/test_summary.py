@@ -3,6 +3,8 @@ import dataclasses
 import pytest
 
 from flatscan import sheets
+from flatscan.material.choices import Choice
+from flatscan.quantity import Quantity
 from flatscan.sheets import words
 
 
@@ -91,3 +93,19 @@ def test_warnings_fill_the_screen_and_the_rest_is_counted(findings_for):
         assert len(lines) == 24
         shown = [line for line in lines if line.startswith("Mind: Thing")]
         assert f"Mind: {30 - len(shown)} more in capture.warnings of result.json." in lines
+
+
+def test_the_best_other_choice_of_plane_is_one_sentence(survey):
+    built = survey.build_up
+    lean = dataclasses.replace(built, volume=Quantity(0.121, 0.004))
+    choices = (
+        Choice("plumb and parallel", built, None, 0.0, 0.0, 0.0),
+        Choice("turn allowed, 3 mm per m", lean, None, 0.0, 0.0072, 0.009),
+        Choice("lean allowed, 3 mm per m", lean, None, 0.0075, 0.0, 0.013),
+    )
+    said = joined(dataclasses.replace(survey, choices=choices))
+    assert "Or lean allowed, 3 mm per m: saves 13 litres, 7.5 mm out of plumb." in said
+    assert "turn allowed" not in said
+    # TRADE 2: nothing is turned or leant for a saving under a fiftieth
+    small = (choices[0], dataclasses.replace(choices[1], saves=0.0026))
+    assert "Or turn" not in joined(dataclasses.replace(survey, choices=small))

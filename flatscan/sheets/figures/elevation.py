@@ -117,7 +117,8 @@ def fill_cells(
     )
     filled.set_clip_path(clip)
     covered = np.pad(~relief.valid, 1, mode="edge")
-    draw_lines(axes, list(contour_lines(x, y, z, levels)), clip, covered, (x, y), units)
+    # lines end where nothing was measured; only the tones run on under the cover
+    draw_lines(axes, list(contour_lines(x, y, np.where(covered, np.nan, z), levels)), clip, covered, (x, y), units)
     _cover(axes, x, y, np.pad(relief.inside & ~relief.valid, 1, mode="edge"), clip)
     return filled
 

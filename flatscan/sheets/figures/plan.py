@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from flatscan.errors import OutputError
-from flatscan.lows import Low
+from flatscan.lows import LIMIT, Low
 from flatscan.sheets import tables, words
 from flatscan.sheets.figures import elevation, titleblock
 from flatscan.sheets.figures.lettering import write
@@ -19,6 +22,7 @@ if TYPE_CHECKING:
 # common practice: screeds are 125 to 150 mm wide (TRADE, Setting out, printed)
 _SCREED_WIDE = 0.14
 _MOST_FIGURES = 60
+_LOW = "#d8e4ef"
 
 
 def set_out(findings: Findings, units: str = "mm", *, size: tuple[float, float] = A4) -> Figure:
@@ -87,7 +91,7 @@ def _legend(findings: Findings, units: str) -> list[str]:
 
 
 def low_map(findings: Findings, units: str = "mm", *, size: tuple[float, float] = A4) -> Figure:
-    """Low spots as rings of their area, numbered, with depth and litres beside; ridges to shave as squares."""
+    """Low spots dotted, numbered, with depth and litres beside; ridges to shave as squares."""
     lows = findings.lows
     if lows is None:
         raise OutputError(
@@ -98,13 +102,7 @@ def low_map(findings: Findings, units: str = "mm", *, size: tuple[float, float] 
         )
     figure, axes, box = titleblock.drawing(findings, "Low spots to fill", units, size)
     elevation.draw_wall(axes, findings)
-    from matplotlib.patches import Circle
-
-    for low in lows:
-        radius = (low.area / 3.141592653589793) ** 0.5
-        ring = Circle((low.x, low.y), radius, facecolor="#d8e4ef", edgecolor=INK, hatch="..", zorder=2, linewidth=0.8)
-        axes.add_patch(ring)
-        ring.set_clip_path(elevation.outline_patch(axes, findings.wall))
+    said = _low_places(axes, findings, units)
     spots = (
         *(tables.Spot(f"H{ridge.number}", ridge.x, ridge.y, ridge.depth, "shave") for ridge in findings.ridges),
         *(tables.Spot(f"L{low.number}", low.x, low.y, low.depth, f"{_litres(low, units)},") for low in lows),
@@ -112,8 +110,28 @@ def low_map(findings: Findings, units: str = "mm", *, size: tuple[float, float] 
     elevation.mark_spots(axes, spots)
     titleblock.scale_bar(axes, units)
     titleblock.key_and_spots(figure, box, (), spots, units, missing=False)
-    titleblock.foot(figure, findings, units, "Rings are as big as the low's area, not its shape.")
+    titleblock.foot(figure, findings, units, said)
     return figure
+
+
+def _low_places(axes: Axes, findings: Findings, units: str) -> str:
+    """Dot what lies under the straightedge by more than the limit; without a map of gaps, a ring of each low's area."""
+    from matplotlib.patches import Circle
+
+    relief, gaps = findings.relief, findings.gaps
+    clip = elevation.outline_patch(axes, findings.wall)
+    deep = np.where(relief.valid, np.nan if gaps is None else gaps.deepest, np.nan)
+    if relief.cell is not None and np.nanmax(deep, initial=0.0) > LIMIT:
+        filled = axes.contourf(
+            relief.x, relief.y, np.nan_to_num(deep), levels=[LIMIT, 1.0], colors=[_LOW], hatches=[".."], zorder=2
+        )  # fmt: skip
+        filled.set_clip_path(clip)
+        return f"Dotted: more than {words.length(LIMIT, units, decimals=1)} under the straightedge."
+    for low in findings.lows or ():
+        ring = Circle((low.x, low.y), (low.area / math.pi) ** 0.5, facecolor=_LOW, edgecolor=INK, hatch="..", zorder=2)
+        axes.add_patch(ring)
+        ring.set_clip_path(clip)
+    return "Rings are as big as the low's area, not its shape."
 
 
 def _litres(low: Low, units: str) -> str:
