@@ -24,6 +24,7 @@ LEAST_POINTS = 60
 COHERENT = np.cos(np.radians(30.0))
 LINK = 0.35
 STILL = 1e-4
+COMPANY = 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,12 +39,16 @@ class Candidate:
 
 @dataclass(frozen=True, eq=False)
 class Thinned:
-    """The thinned points (n, 3), their local normals (n, 3), the box size and the scatter about local planes [m]."""
+    """The thinned points (n, 3), their local normals (n, 3), the box size and the scatter about local planes [m].
+
+    ``spacing`` [m] is how far apart the points typically stand, the box size or more.
+    """
 
     points: Array
     normals: Array
     box: float
     scatter: float
+    spacing: float
 
     @property
     def reach(self) -> float:
@@ -54,12 +59,13 @@ class Thinned:
 def with_normals(points: Array, box: float) -> Thinned:
     """Local normals (n, 3) by the least-spread direction of each point's nearest neighbours."""
     count = min(NEIGHBOURS, len(points))
-    _, near = cKDTree(points).query(points, k=count, workers=1)
-    near = near.reshape(len(points), count)
+    away, near = cKDTree(points).query(points, k=count, workers=1)
+    # the k-th neighbour of evenly strewn points is sqrt(k / pi) spacings away
+    spacing = float(np.median(away[:, -1])) * np.sqrt(np.pi / max(count - 1, 1))
     arms = points[near] - points[near].mean(axis=1, keepdims=True)
     spread, axes = np.linalg.eigh(np.einsum("nki,nkj->nij", arms, arms))
     scatter = float(np.sqrt(np.median(np.clip(spread[:, 0], 0, None)) / max(count - 3, 1)))
-    return Thinned(points, axes[:, :, 0], box, scatter)
+    return Thinned(points, axes[:, :, 0], box, scatter, max(box, float(spacing)))
 
 
 def find_planes(thinned: Thinned, *, least_area: float = LEAST_AREA, most: int = MOST_PLANES) -> list[Candidate]:
@@ -75,7 +81,8 @@ def find_planes(thinned: Thinned, *, least_area: float = LEAST_AREA, most: int =
         centre, normal, near = _refine(thinned, free, *best)
         members = _largest_piece(thinned, free[near], centre, normal)
         area = _filled(thinned, members, centre, normal)
-        if len(members) < LEAST_POINTS or (area < least_area and found):
+        small = len(members) < LEAST_POINTS or (area < least_area and found)
+        if small or not _is_sheet(thinned, members, centre, normal):
             misses += 1
             free = np.setdiff1d(free, members, assume_unique=True)
             continue
@@ -155,11 +162,23 @@ def in_plane(points: Array, centre: Array, normal: Array) -> Array:
     return (points - centre) @ plane_axes(normal).T
 
 
+def _is_sheet(thinned: Thinned, members: NDArray[np.int64], centre: Array, normal: Array) -> bool:
+    """Whether one side of a surface is much emptier than itself: within a heap of points every slab has company."""
+    cell = max(0.1, 2 * thinned.spacing)
+    place = np.floor(in_plane(thinned.points, centre, normal) / cell).astype(np.int64)
+    place -= place.min(axis=0)
+    number = place[:, 0] * (place[:, 1].max() + 1) + place[:, 1]
+    over = np.isin(number, np.unique(number[members]))
+    off = ((thinned.points - centre) @ normal)[over] / thinned.reach
+    sides = [int(((side * off > 1) & (side * off < 3)).sum()) for side in (1, -1)]
+    return min(sides) < COMPANY * int((np.abs(off) <= 1).sum())
+
+
 def _filled(thinned: Thinned, members: NDArray[np.int64], centre: Array, normal: Array) -> float:
     """Area [m2] of the cells that the members fill, each large enough to hold a few of them."""
     if not len(members):
         return 0.0
-    cell = max(0.05, 2 * thinned.box)
+    cell = max(0.05, 2 * thinned.spacing)
     place = np.floor(in_plane(thinned.points[members], centre, normal) / cell)
     return len(np.unique(place, axis=0)) * cell**2
 
@@ -169,11 +188,11 @@ def _largest_piece(thinned: Thinned, members: NDArray[np.int64], centre: Array, 
     if not len(members):
         return members
     flat = in_plane(thinned.points[members], centre, normal)
-    cell = max(0.1, 2 * thinned.box)
+    cell = max(0.1, 2 * thinned.spacing)
     place = np.floor((flat - flat.min(axis=0)) / cell).astype(np.int64)
     grid = np.zeros(place.max(axis=0) + 1, dtype=bool)
     grid[place[:, 0], place[:, 1]] = True
-    margin = int(np.ceil(LINK / cell))
+    margin = int(np.ceil(max(LINK, 2 * thinned.spacing) / cell))
     wide = ndimage.binary_dilation(np.pad(grid, margin), iterations=margin)
     labels, _ = ndimage.label(wide, structure=np.ones((3, 3)))
     label = labels[place[:, 0] + margin, place[:, 1] + margin]
@@ -188,4 +207,4 @@ def _claimed(
     slab = free[off < 1.5 * thinned.reach]
     away, _ = cKDTree(thinned.points[members]).query(thinned.points[slab], workers=1)
     faces = np.abs(thinned.normals[slab] @ normal) > COHERENT
-    return np.union1d(members, slab[(away < 3 * thinned.box) & faces])
+    return np.union1d(members, slab[(away < 3 * thinned.spacing) & faces])

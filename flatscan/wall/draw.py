@@ -23,6 +23,7 @@ from flatscan.wall.upright import Upright
 
 SMEARED = 0.05
 OVER_SKIRTING = 0.01
+LEAST_CELLS = 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +56,7 @@ def draw_wall(
     """
     cloud = context.cloud
     occupied = clean(grid.surface)
-    if not occupied.any():
+    if occupied.sum() < LEAST_CELLS or min(np.ptp(index) for index in np.nonzero(occupied)) < 2:
         raise TooFewPoints(
             cloud.origin.file, f"{int(grid.surface.sum())} scattered points on a wall",
             needed="a surface", remedy="Scan the wall more densely",

@@ -17,7 +17,7 @@ CLOSE = 0.02
 REVEAL = 0.45
 FRONT = 1.5
 MARGIN = 0.4
-FINEST, COARSEST = 0.005, 0.05
+FINEST, COARSEST = 0.005, 0.5
 PER_CELL = 1.5
 
 
@@ -115,7 +115,7 @@ _LAYERS = ("surface", "close", "reveal", "behind", "front", "through")
 
 
 def occupancy_cell(area: float, points: float) -> float:
-    """Cell size [m] that holds about `PER_CELL` of so many ``points`` spread over ``area``, 5 to 50 mm."""
+    """Cell size [m] that holds about `PER_CELL` of so many ``points`` spread over ``area``, 5 to 500 mm."""
     return float(np.clip(np.sqrt(PER_CELL * area / max(points, 1.0)), FINEST, COARSEST))
 
 
