@@ -78,6 +78,8 @@ def check_row(path: Path) -> list[list[str]]:
         "scanner",
         "--file-unit",
         "m",
+        "--up",
+        "z",
         "--seen-from",
         "5,-3,1.5",
     )
