@@ -79,6 +79,7 @@ class Stations:
 
     ``width`` and ``height`` are None where the file gives no size. ``table`` is the (rows, cols) shape if the
     stations were read as a full table, else None. ``missing`` (m, 2) are stations named but not read.
+    ``u_lean`` [m per m] is how plumb what they are measured from is, where that is not what their kind has.
     """
 
     origin: Origin
@@ -90,6 +91,7 @@ class Stations:
     height: float | None = None
     missing: Array = field(default_factory=lambda: np.empty((0, 2)))
     name: str = ""
+    u_lean: float | None = None
 
     def __post_init__(self) -> None:
         _own_arrays(self)

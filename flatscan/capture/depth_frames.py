@@ -184,16 +184,15 @@ def _fused(frames: _Frames, images: list[tuple[DepthImage, Camera]], factor: flo
     # the volume holds 32-bit floats: near the cameras these are exact to a thousandth of a millimetre
     shift = np.round(frames.poses[:, :3, 3].mean(axis=0))
     volume = VoxelBlockGrid(("tsdf", "weight"), (core.float32, core.float32), ((1), (1)), VOXEL, 16, 10_000)
+    tensor: Any = core.Tensor
     for (image, camera), pose in zip(images, frames.poses, strict=True):
         near = pose.copy()
         near[:3, 3] -= shift
-        values: Any = _straightened(image, factor, camera)
-        matrix: Any = camera.matrix
-        inverse: Any = np.linalg.inv(near)
-        depth, pinhole, to_camera = Image(core.Tensor(values)), core.Tensor(matrix), core.Tensor(inverse)
+        values, inverse = _straightened(image, factor, camera), np.linalg.inv(near)
+        depth, pinhole, to_camera = (tensor(part) for part in (values, camera.matrix, inverse))
         reach = 1.0, _FARTHEST, TRUNCATION / VOXEL
-        blocks = volume.compute_unique_block_coordinates(depth, pinhole, to_camera, *reach)
-        volume.integrate(blocks, depth, pinhole, to_camera, *reach)
+        blocks = volume.compute_unique_block_coordinates(Image(depth), pinhole, to_camera, *reach)
+        volume.integrate(blocks, Image(depth), pinhole, to_camera, *reach)
     found = volume.extract_point_cloud(weight_threshold=0.5)
     points = found.point.positions.numpy().astype(np.float64).reshape(-1, 3) + shift
     # the volume's own order follows a hash table: sorted, the same frames give the same bytes

@@ -14,7 +14,7 @@ from flatscan.errors import BadValue, WallNotFound
 from flatscan.geometry import Array
 from flatscan.model import PHONE_GRAVITY, Cloud, CommonError, Stations, Wall
 from flatscan.survey.findings import Seen
-from flatscan.survey.settings import CLOUD_TYPE, READER_TYPES, STATIONS_TYPE, Capturing, Progress, silent
+from flatscan.survey.settings import CLOUD_TYPE, LINES_TYPE, READER_TYPES, STATIONS_TYPE, Capturing, Progress, silent
 
 
 def see(
@@ -98,7 +98,9 @@ def seen_in(
     """The wall of a capture already read; its walls are found unless ``room`` brings them."""
     kind, notes = _capture_type(taken, how.capture_type)
     if isinstance(taken, Stations):
-        wall, made, more = relief.from_stations(taken, kind.common_error(), kind.lean)
+        wall, made, more = relief.from_stations(
+            taken, kind.common_error(), kind.lean if taken.u_lean is None else taken.u_lean
+        )
         return Seen(taken.origin, kind.name, taken.name, _checked_stations(taken, wall, how), made, (*notes, *more))
     watched = _watched(taken, progress)
     if room is None:
@@ -147,8 +149,9 @@ def _watched(cloud: Cloud, progress: Progress) -> Cloud:
 def _capture_type(taken: Cloud | Stations, asked: str | None) -> tuple[relief.CaptureType, tuple[str, ...]]:
     is_stations = isinstance(taken, Stations)
     usual = next((name for start, name in READER_TYPES if taken.origin.reader.startswith(start)), CLOUD_TYPE)
-    name = asked or (STATIONS_TYPE if is_stations else usual)
-    if is_stations != (name == STATIONS_TYPE):
+    usual = STATIONS_TYPE if is_stations and usual == CLOUD_TYPE else usual
+    name = asked or usual
+    if is_stations != (name in (STATIONS_TYPE, LINES_TYPE)):
         raise BadValue(
             "--capture-type", f"{name} for {taken.origin.file}, which holds {'readings' if is_stations else 'points'}",
             needed="laser-readings for a table of readings, another type for points", remedy="Leave the option out",

@@ -1,0 +1,172 @@
+"""Where the uncertainty of a laser line comes from, part by part, and what to change to halve it (METHODS 5)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from flatscan.capture.camera import Camera
+from flatscan.capture.laser_line.measure import MeasuredLine, Points, again, with_pivot
+from flatscan.capture.laser_line.rays import View
+from flatscan.capture.laser_line.setup import Doubts, Line, Setup
+from flatscan.geometry import Array
+
+# a stripe's middle follows the colour of the wall under it: this share of its width, as depth (METHODS 5: 0.05-0.1
+# of the stripe's thickness on rough walls; the lower end, because the light's own scatter is counted by itself)
+STRIPE_SHARE = 0.05
+# the small change by which each part is tried; the answer is linear over it
+_SMALL = 0.2
+
+ADVICE = {
+    "line on the picture": "Come nearer or use a longer lens, lock the exposure, and darken the room.",
+    "stripe on the wall": "Use a finer laser line, focused at the wall's distance.",
+    "targets on the picture": "Hang more and larger targets, square to the camera and well lit.",
+    "places of targets": "Tape the targets' places to a millimetre, both diagonals too.",
+    "targets off the wall": "Stick the targets flat on the wall, not on boards or edges that stand proud.",
+    "place of the laser": "Tape the laser's distance from the wall to 2 mm, or stand it further off.",
+    "place of the camera": "Tape the camera's place to 20 mm, or give its calibration and step further back.",
+    "focal length": "Calibrate the lens with the focus locked (flatscan calibrate).",
+    "bend of the fan": "Take one picture with the laser square to the wall and give it as [straightness].",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Budget:
+    """Standard uncertainties [m] of a line's heights by source: ``random`` from place to place, ``common`` shared."""
+
+    random: tuple[tuple[str, float], ...]
+    common: tuple[tuple[str, float], ...]
+
+    @property
+    def u_random(self) -> float:
+        """Combined part [m] that differs from place to place."""
+        return math.hypot(*(value for _, value in self.random))
+
+    @property
+    def u_common(self) -> float:
+        """Combined part [m] that a whole line shares."""
+        return math.hypot(*(value for _, value in self.common))
+
+    @property
+    def u(self) -> float:
+        """Combined standard uncertainty [m] of a height."""
+        return math.hypot(self.u_random, self.u_common)
+
+    def ranked(self) -> tuple[tuple[str, float], ...]:
+        """All parts, the largest first."""
+        return tuple(sorted((*self.random, *self.common), key=lambda part: (-part[1], part[0])))
+
+    def to_halve(self) -> tuple[str, ...]:
+        """What to change so that the rest is at most half of the whole; largest part first."""
+        left, said = self.u**2, []
+        for name, value in self.ranked():
+            if left <= (self.u / 2) ** 2:
+                break
+            left -= value**2
+            said.append(ADVICE[name])
+        return tuple(said)
+
+
+def budget_of(setup: Setup, given: Line, line: MeasuredLine) -> Budget:
+    """The budget of a measured line: every taped or seen number moved by its doubt, one after the other.
+
+    The sums of squares of the changes in height (about their median where the line has no place of its own) are the
+    variances (JCGM 100:2008, 5.1.2); the light's scatter is measured from row to row.
+    """
+    doubts = setup.doubts
+    rows = max(float(np.median(line.rows)), 1.0)
+    noise = line.stripe.noise * line.pixel / line.sensitivity / math.sqrt(rows)
+    stripe = STRIPE_SHARE * line.stripe.width * line.pixel / line.sensitivity
+    try_it = _Trial(setup, given, line, again(setup, line, given, line.points, setup.place))
+    common = [
+        ("targets on the picture", try_it.points(pixels=doubts.target_pixel)),
+        ("places of targets", try_it.points(places=doubts.target_place)),
+        ("targets off the wall", try_it.points(off=doubts.target_off)),
+        ("place of the laser", try_it.pivot(doubts.pivot)),
+        ("place of the camera", try_it.camera(doubts.camera) if setup.place is not None else 0.0),
+        ("focal length", try_it.focal(doubts.focal) if line.view.camera is not None else 0.0),
+        ("bend of the fan", 0.0 if setup.straightness is not None else _bow(line, doubts)),
+    ]
+    return Budget((("line on the picture", noise), ("stripe on the wall", stripe)), tuple(common))
+
+
+@dataclass(frozen=True, eq=False)
+class _Trial:
+    setup: Setup
+    given: Line
+    line: MeasuredLine
+
+    base: Array
+
+    def _rms(self, points: Points, place: Array | None, given: Line, line: MeasuredLine | None = None) -> float:
+        moved = again(self.setup, line or self.line, given, points, place)
+        return float(np.sqrt(np.mean(((moved - self.base) / _SMALL) ** 2)))
+
+    def points(self, *, pixels: float = 0.0, places: float = 0.0, off: float = 0.0) -> float:
+        """Root sum of squares over all points, each coordinate moved by itself; corners of a target move together."""
+        points, total = self.line.points, 0.0
+        for group in _together(points.at, alone=pixels > 0):
+            for axis in (0, 1) if off == 0 else (0,):
+                seen, at = points.pixels.copy(), points.at.copy()
+                if pixels:
+                    seen[group, axis] += _SMALL * pixels
+                elif places:
+                    at[group, axis] += _SMALL * places
+                elif self.line.view.place is not None:
+                    # a target that stands proud appears shifted away from the camera's foot
+                    place = self.line.view.place
+                    at[group] -= (at[group] - place[:2]) * (_SMALL * off / place[2])
+                total += self._rms(Points(seen, at), self.setup.place, self.given) ** 2
+        return math.sqrt(total)
+
+    def pivot(self, u: float) -> float:
+        """The laser's place in all three directions."""
+        shifts = np.eye(3) * (_SMALL * u)
+        return math.hypot(*(
+            self._rms(self.line.points, self.setup.place, with_pivot(self.given, shift)) for shift in shifts
+        ))  # fmt: skip
+
+    def camera(self, u: float) -> float:
+        """A taped camera's place in all three directions."""
+        place = self.setup.place
+        if place is None:
+            return 0.0
+        shifts = np.eye(3) * (_SMALL * u)
+        return math.hypot(*(self._rms(self.line.points, place + shift, self.given) for shift in shifts))
+
+    def focal(self, u: float) -> float:
+        """The focal length of the lens, which decides how far away the camera is taken to be."""
+        camera = self.line.view.camera
+        if camera is None:
+            return 0.0
+        factor = 1 + _SMALL * u
+        other = replace(camera, fx=camera.fx * factor, fy=camera.fy * factor)
+        longer = replace(self.line, view=_with_camera(self.line.view, camera, other))
+        return self._rms(self.line.points, self.setup.place, self.given, longer)
+
+
+def _with_camera(view: View, camera: Camera, other: Camera) -> View:
+    """The same pixels on the same wall through another focal length."""
+    ratio = np.diag([camera.fx / other.fx, camera.fy / other.fy, 1.0])
+    return replace(view, camera=other, to_wall=view.to_wall @ np.linalg.inv(ratio))
+
+
+def _together(at: Array, *, alone: bool) -> list[Array]:
+    """Numbers of points that move together: each by itself, or the four corners of a target."""
+    numbers = np.arange(len(at))
+    if alone or len(at) % 4:
+        return [numbers[i : i + 1] for i in numbers]
+    groups = [numbers[i : i + 4] for i in range(0, len(at), 4)]
+    near = all(np.ptp(at[group], axis=0).max() < 0.4 for group in groups)
+    return groups if near else [numbers[i : i + 1] for i in numbers]
+
+
+def _bow(line: MeasuredLine, doubts: Doubts) -> float:
+    """A fan bent by its doubt in the middle, as heights about their median."""
+    along = line.seen[:, 1] if np.ptp(line.seen[:, 1]) > np.ptp(line.seen[:, 0]) else line.seen[:, 0]
+    part = 2 * (along - along.min()) / max(float(np.ptp(along)), 1e-9) - 1
+    bent, straight = (line.plane.heights(line.view, line.seen, bow * (1 - part**2)) for bow in (doubts.bow, 0.0))
+    moved = bent - straight
+    return float(np.sqrt(np.mean((moved - np.median(moved)) ** 2)))

@@ -1,0 +1,196 @@
+"""One set-up measured: each line's heights over the targets' plane, and how sure they are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flatscan.capture.camera import Camera, fit_size, read_camera
+from flatscan.capture.laser_line.bow import Bow, bow_of
+from flatscan.capture.laser_line.pictures import Picture, read_picture
+from flatscan.capture.laser_line.rays import LaserPlane, View, apply, refuse_degenerate, see_wall
+from flatscan.capture.laser_line.setup import Line, Setup
+from flatscan.capture.laser_line.stripe import Stripe, find_stripe, saturation_words
+from flatscan.capture.targets import corners_on_wall, find_targets
+from flatscan.errors import ReadError
+from flatscan.geometry import Array
+
+Rows = NDArray[np.int64]
+STEP = 0.050
+_FEWEST_IN_STEP = 3
+
+
+@dataclass(frozen=True, eq=False)
+class Points:
+    """Points of known place on a picture: ``pixels`` (n, 2), ``at`` (n, 2) [m]."""
+
+    pixels: Array
+    at: Array
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredLine:
+    """A line in steps of 50 mm: ``x``, ``y``, ``height`` (n,) [m], ``rows`` (n,) pictures rows in each.
+
+    ``sensitivity`` is S of METHODS 5, ``placed`` whether its distance from the targets' plane is known, ``pixel``
+    [m] the size of a pixel on the wall there.
+    """
+
+    name: str
+    x: Array
+    y: Array
+    height: Array
+    rows: Array
+    seen: Array
+    plane: LaserPlane
+    view: View
+    points: Points
+    stripe: Stripe
+    sensitivity: float
+    placed: bool
+    pixel: float
+    notes: tuple[str, ...]
+
+
+def measure(setup: Setup) -> tuple[MeasuredLine, ...]:
+    """All lines of a set-up; raises `ReadError`, `BadTable` or `BadValue` that says which picture or entry is wrong."""
+    bow = None
+    if setup.straightness is not None:
+        view, _, stripe, _ = _seen(setup, setup.straightness)
+        bow = bow_of(view.on_wall(stripe.places), setup.straightness.pivot, level=setup.level, where=setup.file)
+    return tuple(_measured(setup, line, bow) for line in setup.lines)
+
+
+def _measured(setup: Setup, line: Line, bow: Bow | None) -> MeasuredLine:
+    view, points, stripe, notes = _seen(setup, line)
+    seen = view.on_wall(stripe.places)
+    plane, placed = laser_plane(setup, line, view, seen)
+    middle = np.median(seen, axis=0)
+    sensitivity = refuse_degenerate(line.on, view, plane, middle)
+    bend = 0.0 if bow is None else bow.at(seen, line.pivot)
+    height = plane.heights(view, seen, bend)
+    true = plane.true_places(view, seen, height)
+    x, y, z, rows, kept = _stepped(true, height, setup.level)
+    pixel = float(np.median(view.pixel_size(stripe.places[:: max(1, len(stripe.places) // 50)])))
+    return MeasuredLine(
+        line.on.name, x, y, z, rows, _middles(seen, kept), plane, view, points, stripe, sensitivity, placed, pixel,
+        notes,
+    )  # fmt: skip
+
+
+def _seen(setup: Setup, line: Line) -> tuple[View, Points, Stripe, tuple[str, ...]]:
+    on, off = read_picture(line.on), read_picture(line.off)
+    camera = _camera(setup, on, line.on)
+    points = _points(setup, off, line.off)
+    view = see_wall(line.off, points.pixels, points.at, camera, setup.place)
+    stripe = find_stripe(on, off, setup.channel, line.on, level=setup.level)
+    notes = [saturation_words(stripe)]
+    if on.turned:
+        notes.append("turned upright as its camera says; a calibration must be of pictures turned the same way")
+    if camera is not None and setup.camera_file is None:
+        notes.append("no lens calibration: its focal length is the camera's own word, its distortion not undone")
+    return view, points, stripe, tuple(f"{line.on.name}: {words}" for words in notes if words)
+
+
+def _camera(setup: Setup, picture: Picture, where: Path) -> Camera | None:
+    height, width = picture.colours.shape[:2]
+    if setup.camera_file is not None:
+        return fit_size(read_camera(setup.camera_file), setup.camera_file, width, height, where)
+    if picture.focal is None or setup.place is not None:
+        return None
+    return Camera(width, height, picture.focal, picture.focal, (width - 1) / 2, (height - 1) / 2)
+
+
+def _points(setup: Setup, picture: Picture, where: Path) -> Points:
+    """All points of known place on a picture: targets found, and points marked by hand."""
+    pixels, at = [setup.pixels], [setup.points]
+    if setup.targets and setup.target_size is not None:
+        found = find_targets(picture.colours)
+        known = sorted(set(found) & set(setup.targets))
+        if len(known) + len(setup.points) < min(4, len(setup.targets) + len(setup.points)):
+            seen = ", ".join(map(str, sorted(found))) or "none"
+            raise ReadError(
+                where, f"targets found: {seen}; those with a known place: {len(known)} of {len(setup.targets)}",
+                needed="at least 4 of them", remedy="Photograph nearer and sharper, with all targets lit and in view",
+            )  # fmt: skip
+        pixels += [found[number] for number in known]
+        at += [corners_on_wall(setup.targets[number], setup.target_size) for number in known]
+    return Points(np.concatenate(pixels), np.concatenate(at))
+
+
+def laser_plane(setup: Setup, line: Line, view: View, seen: Array) -> tuple[LaserPlane, bool]:
+    """The plane of light of a line, and whether its distance to the targets' plane is known.
+
+    From the pivot and where the line meets the wall's plane (``at``), from two known heights, or else from the median
+    of the line itself, which then has no distance of its own.
+    """
+    axis = 1 if setup.level else 0
+    along = np.array([1.0, 0.0]) if setup.level else np.array([0.0, 1.0])
+    if line.known is not None and view.place is not None:
+        return _through_known(line, view, seen, axis), True
+    place = float(np.median(seen[:, axis])) if line.at is None else line.at
+    foot = np.zeros(2)
+    foot[axis] = place
+    return LaserPlane.through(line.pivot, foot, along), line.at is not None
+
+
+def _through_known(line: Line, view: View, seen: Array, axis: int) -> LaserPlane:
+    """The plane through the pivot and the two places of the line whose heights are known."""
+    assert line.known is not None
+    assert view.place is not None
+    ends = []
+    for place, height in line.known:
+        nearest = np.argsort(np.abs(seen[:, 1 - axis] - place), kind="stable")[:15]
+        at = np.append(np.median(seen[nearest], axis=0), 0.0)
+        ends.append(view.place + (at - view.place) * (1 - height / view.place[2]))
+    return LaserPlane.through_points(line.pivot, *ends)
+
+
+def _stepped(true: Array, height: Array, level: bool) -> tuple[Array, Array, Array, Array, list[Rows]]:
+    """Medians in steps of 50 mm along the line, whole steps of the wall's own coordinate."""
+    along = true[:, 0 if level else 1]
+    step = np.floor(along / STEP).astype(np.int64)
+    kept: list[Rows] = [np.flatnonzero(step == one) for one in np.unique(step)]
+    kept = [rows for rows in kept if len(rows) >= _FEWEST_IN_STEP]
+    if not kept:
+        empty = np.empty(0)
+        return empty, empty, empty, empty, []
+    x, y = _middles(true, kept).T
+    return x, y, np.array([np.median(height[rows]) for rows in kept]), np.array([len(rows) for rows in kept]), kept
+
+
+def _middles(places: Array, kept: list[Rows]) -> Array:
+    return np.array([np.median(places[rows], axis=0) for rows in kept]).reshape(-1, 2)
+
+
+def again(setup: Setup, line: MeasuredLine, given: Line, points: Points, view_place: Array | None) -> Array:
+    """Heights (n,) of the same light after a change of the set-up, about their median where the line has no place."""
+    pixels = _back(line)
+    camera = line.view.camera
+    view = see_wall(given.on, points.pixels, points.at, camera, view_place)
+    seen = view.on_wall(pixels)
+    plane, placed = laser_plane(setup, given, view, seen)
+    height = plane.heights(view, seen)
+    return height if placed else height - np.median(height)
+
+
+def _back(line: MeasuredLine) -> Array:
+    """Pixels (n, 2) at which the steps of a line are seen."""
+    straight = apply(np.asarray(np.linalg.inv(line.view.to_wall), np.float64), line.seen)
+    camera = line.view.camera
+    if camera is None:
+        return straight
+    import cv2
+
+    rays = np.column_stack([straight, np.ones(len(straight))])
+    lens = np.array(camera.distortion or (0.0,) * 4)
+    made, _ = cv2.projectPoints(rays, np.zeros(3), np.zeros(3), camera.matrix, lens)
+    return np.asarray(made, np.float64).reshape(-1, 2)
+
+
+def with_pivot(line: Line, shift: Array) -> Line:
+    """The same line with the laser's pivot moved by ``shift`` (3,) [m]."""
+    return replace(line, pivot=line.pivot + shift)

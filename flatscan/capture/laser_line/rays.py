@@ -1,0 +1,210 @@
+"""From pixels to the wall: homography, the camera's place, the laser's plane and the exact relation (METHODS 5)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from flatscan.capture.camera import Camera
+from flatscan.errors import BadValue, ReadError
+from flatscan.geometry import Array
+from flatscan.units import to_mm
+
+# a line of sight moves so little along the wall per mm of depth that nothing can be measured
+LEAST_SENSITIVITY = 0.3
+NEAREST_LASER = 0.150
+_FEWEST_POINTS = 4
+# corners of sharp targets come to a few tenths of a pixel; more than this is a wrong place or number
+_MOST_OFF_PIXELS = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """How one fixed camera sees the wall's plane: ``to_wall`` (3, 3) takes straightened image places to metres.
+
+    ``place`` (3,) is the camera's centre in wall coordinates [m], None where it is not known. ``pixel`` [pixels per
+    unit of straightened image] is the focal length, 1 where no camera is known and places are pixels. ``off`` [m] is
+    the root mean square by which targets miss their places.
+    """
+
+    camera: Camera | None
+    to_wall: Array
+    place: Array | None
+    pixel: float
+    off: float
+
+    def straight(self, pixels: Array) -> Array:
+        """Image places (n, 2) free of distortion."""
+        return pixels if self.camera is None else self.camera.straight(pixels)
+
+    def on_wall(self, pixels: Array) -> Array:
+        """Where rays through pixels (n, 2) meet the wall's plane, (n, 2) [m]."""
+        return apply(self.to_wall, self.straight(pixels))
+
+    def pixel_size(self, pixels: Array) -> Array:
+        """Size of a pixel on the wall (n,) [m], across the picture."""
+        step = np.array([0.5, 0.0])
+        return np.hypot(*(self.on_wall(pixels + step) - self.on_wall(pixels - step)).T)
+
+
+def apply(homography: Array, places: Array) -> Array:
+    """Places (n, 2) after a homography (3, 3)."""
+    homogeneous = np.column_stack([places, np.ones(len(places))]) @ homography.T
+    made: Array = homogeneous[:, :2] / homogeneous[:, 2:]
+    return made
+
+
+def refuse_poor_targets(where: object, at: Array) -> None:
+    """Raise `ReadError` for places (n, 2) on the wall that are too few or stand on one line or nearly so."""
+    if len(at) < _FEWEST_POINTS:
+        raise ReadError(
+            where, f"{len(at)} points of known place found", needed="at least 4, better 8, around the wall",
+            remedy="Hang more targets, or photograph with all of them in view",
+        )  # fmt: skip
+    spread = np.linalg.svd(at - at.mean(axis=0), compute_uv=False)
+    if spread[1] < 0.1 * spread[0]:
+        raise ReadError(
+            where, "the points of known place stand on one line or nearly so", needed="points all around the wall",
+            remedy="Hang targets at all four corners",
+        )  # fmt: skip
+
+
+def see_wall(where: object, pixels: Array, at: Array, camera: Camera | None, place: Array | None) -> View:
+    """The view from pixels (n, 2) of points at places (n, 2) [m] on the wall.
+
+    The camera's place is taped (``place``) or follows from the points and its focal length (solvePnP, SQPNP refined
+    by iteration; never IPPE, see METHODS 0.9). Raises `ReadError` where points miss their places.
+    """
+    import cv2
+
+    refuse_poor_targets(where, at)
+    straight: Array = pixels if camera is None else camera.straight(pixels)
+    made, _ = cv2.findHomography(straight, at, 0)
+    if made is None:
+        raise ReadError(
+            where, "no view fits the points", needed="points all around the wall", remedy="Check their places"
+        )
+    to_wall = np.asarray(made, np.float64)
+    missed = apply(to_wall, straight) - at
+    inverse: Array = np.asarray(np.linalg.inv(to_wall), np.float64)
+    back = apply(inverse, at) - straight
+    pixel = 1.0 if camera is None else camera.fx
+    off = np.hypot(*back.T) * pixel
+    worst = int(off.argmax())
+    if len(at) > _FEWEST_POINTS and off[worst] > max(_MOST_OFF_PIXELS, 0.004 * float(np.ptp(pixels, axis=0).max())):
+        raise ReadError(
+            where, f"the point said to be at x {at[worst, 0]:.3f} m, y {at[worst, 1]:.3f} m appears "
+            f"{off[worst]:.1f} pixels off", needed=f"points within {_MOST_OFF_PIXELS:g} pixels of their places",
+            remedy="Measure its place again, and check which number hangs where",
+        )  # fmt: skip
+    rms = float(np.sqrt((missed**2).sum(axis=1).mean()))
+    if place is None and camera is not None:
+        place = _camera_place(where, straight, at, pixel)
+    return View(camera, to_wall, place, pixel, rms)
+
+
+def _camera_place(where: object, straight: Array, at: Array, pixel: float) -> Array:
+    import cv2
+
+    on_wall = np.column_stack([at, np.zeros(len(at))])
+    done, turn, shift = cv2.solvePnP(on_wall, straight, np.eye(3), None, flags=cv2.SOLVEPNP_SQPNP)
+    if done:
+        done, turn, shift = cv2.solvePnP(
+            on_wall, straight, np.eye(3), None, turn, shift, True, flags=cv2.SOLVEPNP_ITERATIVE
+        )
+    rotation = cv2.Rodrigues(turn)[0]
+    place = (-rotation.T @ shift).ravel()
+    shown = on_wall @ rotation.T + shift.T
+    off = np.hypot(*(shown[:, :2] / shown[:, 2:] - straight).T) * pixel
+    # a flat set of points has a second, mirrored answer behind the wall: never taken
+    limit = max(2 * _MOST_OFF_PIXELS, 0.004 * float(np.ptp(straight, axis=0).max()) * pixel)
+    if not done or place[2] <= 0 or off.max() > limit:
+        raise ReadError(
+            where, f"the camera's place does not follow from the targets ({off.max():.1f} pixels off)",
+            needed="the lens's calibration and targets all around the wall",
+            remedy="Calibrate with flatscan calibrate, or tape the camera's place",
+        )  # fmt: skip
+    return np.asarray(place, np.float64)
+
+
+@dataclass(frozen=True, eq=False)
+class LaserPlane:
+    """The plane n . p = c that a fan of light fills, in wall coordinates [m]; ``pivot`` (3,) lies in it."""
+
+    normal: Array
+    distance: float
+    pivot: Array
+
+    @classmethod
+    def through(cls, pivot: Array, foot: Array, along: Array) -> LaserPlane:
+        """The plane through the laser's pivot (3,) and a line on the wall through ``foot`` (2,) in direction (2,)."""
+        one = np.append(foot, 0.0)
+        return cls.through_points(pivot, one, one + np.append(along, 0.0))
+
+    @classmethod
+    def through_points(cls, pivot: Array, one: Array, other: Array) -> LaserPlane:
+        """The plane through the laser's pivot and two points, each (3,) [m]."""
+        normal = np.cross(other - one, one - pivot)
+        size = float(np.linalg.norm(normal))
+        if size < 1e-6:
+            raise BadValue(
+                "laser", "its pivot lies on the line on the wall", needed="a laser that stands off the wall",
+                remedy="Measure the pivot's distance from the wall",
+            )  # fmt: skip
+        # one sense for all planes, so that a bow to the right is the same bow wherever the laser stands
+        normal = normal / (-size if normal[np.abs(normal[:2]).argmax()] < 0 else size)
+        return cls(normal, float(normal @ pivot), pivot)
+
+    def heights(self, view: View, seen: Array, bow: Array | float = 0.0) -> Array:
+        """Height (n,) [m] over the wall's plane, + toward the room, of light seen at ``seen`` (n, 2) on the plane.
+
+        The ray from the camera C through p' meets the plane n . p = c at C + t (p' - C), t = (c - n . C) / n . (p' -
+        C), and the height is D (1 - t): the exact relation of METHODS 5 for any plane of light. ``bow`` (n,) [m] is how
+        far the light there stands off the plane along its normal.
+        """
+        centre = np.zeros(3) if view.place is None else view.place
+        ray = np.column_stack([seen, np.zeros(len(seen))]) - centre
+        share = (self.distance + bow - self.normal @ centre) / (ray @ self.normal)
+        made: Array = centre[2] * (1 - share)
+        return made
+
+    def true_places(self, view: View, seen: Array, heights: Array) -> Array:
+        """Where on the wall (n, 2) [m] the light really is: y = Yc + (y' - Yc) (D - h) / D, and so for x."""
+        centre = np.zeros(3) if view.place is None else view.place
+        made: Array = centre[:2] + (seen - centre[:2]) * ((centre[2] - heights) / centre[2])[:, None]
+        return made
+
+    def sensitivity(self, view: View, at: Array) -> float:
+        """How far the light seen moves across its line per height of the wall, at a place (2,): S of METHODS 5."""
+        centre = np.zeros(3) if view.place is None else view.place
+        flat = self.normal[:2] / max(float(np.hypot(*self.normal[:2])), 1e-12)
+        step = 1e-4
+        near, far = (at + flat * way * step for way in (-1, 1))
+        change = self.heights(View(view.camera, view.to_wall, centre, view.pixel, view.off), np.stack([near, far]))
+        return abs(2 * step / float(change[1] - change[0])) if change[1] != change[0] else np.inf
+
+
+def refuse_degenerate(where: object, view: View, plane: LaserPlane, at: Array) -> float:
+    """The sensitivity at a place (2,) of the line; raises `BadValue` for set-ups that cannot measure, with why."""
+    if view.place is None:
+        raise BadValue(
+            where, "the camera's place is not known", needed="a calibration of its lens, or its place taped",
+            remedy="Give [camera] file or place",
+        )  # fmt: skip
+    if plane.pivot[2] < NEAREST_LASER:
+        raise BadValue(
+            where, f"the laser stands {to_mm(plane.pivot[2]):.0f} mm off the wall",
+            needed=f"at least {to_mm(NEAREST_LASER):.0f} mm: nearer, its taped distance decides everything",
+            remedy="Move the laser off the wall",
+        )  # fmt: skip
+    sensitivity = plane.sensitivity(view, at)
+    if sensitivity < LEAST_SENSITIVITY:
+        in_plane = abs(float(plane.normal @ view.place) - plane.distance) < 0.1 * view.place[2]
+        why = "the camera stands in the laser's plane" if in_plane else "the light falls square on the wall"
+        raise BadValue(
+            where, f"{why}: a hump moves the line by only {sensitivity:.2f} of its height",
+            needed=f"at least {LEAST_SENSITIVITY:g}, better 2 to 3",
+            remedy="Put the camera on the other side of the line from the laser, the laser at a slant of 15-35 degrees",
+        )  # fmt: skip
+    return sensitivity

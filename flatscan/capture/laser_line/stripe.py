@@ -1,0 +1,179 @@
+"""A laser line on a picture to a part of a pixel: what was added when the laser was on, ridge, then centroid."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from flatscan.capture.laser_line.pictures import Picture
+from flatscan.errors import ReadError
+from flatscan.geometry import Array, Mask, robust_scale
+
+CHANNELS = {"red": 0, "green": 1, "blue": 2}
+# added light must stand out this many times over the noise of the difference
+_OVER_NOISE = 6.0
+_SATURATED, _MOST_SATURATED, _SAID_SATURATED = 253, 0.5, 0.05
+_WIDEST_SHARE = 0.02
+_FEWEST_ROWS = 30
+_HALF_WINDOW = 2.5
+
+
+@dataclass(frozen=True, eq=False)
+class Stripe:
+    """Places (n, 2) [pixels: across, down] along a line, ``noise`` [pixels] of one place, full ``width`` [pixels].
+
+    ``dropped`` counts rows with a line too wide or double, ``saturated`` is the share of rows that are clipped.
+    """
+
+    places: Array
+    noise: float
+    width: float
+    dropped: int
+    saturated: float
+
+
+def find_stripe(on: Picture, off: Picture, channel: str, where: Path, *, level: bool = False) -> Stripe:
+    """The laser line that is on one picture and not on the other; ``level`` for a line that runs across.
+
+    Ridge by the zero of the first derivative of the smoothed profile where the second is most negative (Steger, IEEE
+    PAMI 20, 1998, 113), then the centroid of the light within 2.5 widths. Raises `ReadError` where the laser was off
+    in both, the line is blurred or clipped, or the pictures are of different size.
+    """
+    if on.colours.shape != off.colours.shape:
+        raise ReadError(
+            where, f"pictures of {on.colours.shape[1]} x {on.colours.shape[0]} and {off.colours.shape[1]} x "
+            f"{off.colours.shape[0]} pixels", needed="the laser on and off from one fixed camera",
+            remedy="Take both again without touching the camera",
+        )  # fmt: skip
+    lit = on.colours[..., CHANNELS[channel]].astype(np.float32)
+    added = lit - off.colours[..., CHANNELS[channel]]
+    lit, added = (image.T if level else image for image in (lit, added))
+    width = _first_width(added, where)
+    seed, strong, double = _ridge(added, width / 2.355)
+    rows = np.flatnonzero(strong)
+    _refuse_few(rows, double, where)
+    across, wide, clipped = _centroids(added, lit, rows, seed[rows], width)
+    middle = float(np.median(wide))
+    if middle > _WIDEST_SHARE * added.shape[1]:
+        raise ReadError(
+            where, f"the line is {middle:.0f} pixels wide: blurred or over-exposed",
+            needed=f"less than {_WIDEST_SHARE * added.shape[1]:.0f}", remedy="Focus on the wall and expose less",
+        )  # fmt: skip
+    saturated = float(clipped.mean())
+    if saturated > _MOST_SATURATED:
+        raise ReadError(
+            where, f"the line is over-exposed: {saturated:.0%} of it is clipped", needed="no clipped pixels",
+            remedy="Expose two steps less, with the exposure locked",
+        )  # fmt: skip
+    good = (wide < 2 * middle) & ~double[rows] & np.isfinite(across)
+    good &= _continuous(rows, across, good, middle)
+    _refuse_few(rows[good], double, where)
+    places = np.column_stack([across[good], rows[good].astype(float)])
+    noise = _row_noise(places)
+    return Stripe(places[:, ::-1] if level else places, noise, middle, int(len(rows) - good.sum()), saturated)
+
+
+def saturation_words(stripe: Stripe) -> str:
+    """A sentence where some of the line is clipped, else nothing."""
+    if stripe.saturated <= _SAID_SATURATED:
+        return ""
+    return f"{stripe.saturated:.0%} of the line is over-exposed: its middle is less sharp. Expose less"
+
+
+def _first_width(added: NDArray[np.float32], where: Path) -> float:
+    """Full width at half height [pixels] of the added light, by second moments around the brightest places."""
+    smooth = ndimage.gaussian_filter(added, (2.0, 1.5))
+    peak = smooth.argmax(axis=1)
+    height = smooth[np.arange(len(smooth)), peak]
+    noise = robust_scale(added[:: max(1, len(added) // 200)].astype(float).ravel())
+    bright = np.flatnonzero(height > max(_OVER_NOISE * noise / 2, 4.0))
+    if len(bright) < _FEWEST_ROWS:
+        raise ReadError(
+            where, f"no laser line: the brightest light added is {float(np.percentile(height, 90)):.0f} of 255 over a "
+            f"noise of {noise:.1f}", needed="one picture with the laser on and one with it off, in a dim room",
+            remedy="Check that the laser was on in the first picture only, and its colour",
+        )  # fmt: skip
+    some = bright[:: max(1, len(bright) // 300)]
+    half = 40
+    wide = []
+    for row in some:
+        low = max(0, peak[row] - half)
+        part = smooth[row, low : peak[row] + half + 1]
+        wide.append(int((part > height[row] / 2).sum()))
+    # the smoothing itself widened it: Gaussian widths add in squares
+    return float(np.sqrt(max(np.median(wide) ** 2 - (2.355 * 1.5) ** 2, 2.0**2)))
+
+
+def _ridge(added: NDArray[np.float32], sigma: float) -> tuple[Array, Mask, Mask]:
+    """Sub-pixel ridge of each row (rows,), where it stands out, and where a second ridge rivals it."""
+    sigma = max(sigma, 1.0)
+    first, second = (ndimage.gaussian_filter(added, (1.0, sigma), order=(0, order)) for order in (1, 2))
+    at = second.argmin(axis=1)
+    row = np.arange(len(added))
+    deep = second[row, at]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        shift = np.where(deep < 0, -first[row, at] / deep, 0.0)
+    noise = robust_scale(second[:: max(1, len(second) // 200)].astype(float).ravel())
+    strong = -deep > _OVER_NOISE * max(noise, 1e-6)
+    reach = int(np.ceil(6 * sigma))
+    apart = np.abs(np.arange(added.shape[1])[None, :] - at[:, None]) > reach
+    rival = np.where(apart, second, 0.0).min(axis=1)
+    return at + np.clip(shift, -1.0, 1.0), strong, rival < 0.6 * deep
+
+
+def _centroids(
+    added: NDArray[np.float32], lit: NDArray[np.float32], rows: NDArray[np.int64], seed: Array, width: float
+) -> tuple[Array, Array, Mask]:
+    """Centroid and full width at half height of each row [pixels], and whether it is clipped."""
+    half = int(np.ceil(_HALF_WINDOW * width)) + 1
+    step = np.arange(-half, half + 1)
+    start = np.clip(np.rint(seed).astype(np.int64), half, added.shape[1] - half - 1)
+    cols = start[:, None] + step
+    light = added[rows[:, None], cols].astype(float)
+    # what is left of the background is a level and a slope between the window's ends
+    ends = np.median(light[:, :3], axis=1), np.median(light[:, -3:], axis=1)
+    light = light - (ends[0][:, None] + (ends[1] - ends[0])[:, None] * (step + half) / (2 * half))
+    reach = _HALF_WINDOW * width
+    place = seed.copy()
+    for _ in range(3):
+        weight = np.clip(reach + 0.5 - np.abs(cols - place[:, None]), 0.0, 1.0) * light
+        total = weight.sum(axis=1)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            place = np.where(total > 0, (weight * cols).sum(axis=1) / total, np.nan)
+    wide = (light > light.max(axis=1)[:, None] / 2).sum(axis=1).astype(float)
+    clipped: Mask = (lit[rows[:, None], cols] >= _SATURATED).any(axis=1)
+    return place, wide, clipped
+
+
+def _continuous(rows: NDArray[np.int64], across: Array, good: Mask, width: float) -> Mask:
+    """Rows whose line lies where the rows around them have it: clutter jumps, a wall does not."""
+    values = np.where(good, across, np.nan)
+    known = np.flatnonzero(np.isfinite(values))
+    if len(known) < _FEWEST_ROWS:
+        return np.zeros(len(rows), bool)
+    filled = np.interp(np.arange(len(values)), known, values[known])
+    off = np.abs(filled - ndimage.median_filter(filled, 41, mode="nearest"))
+    limit = max(3 * width, 6 * robust_scale(off[known]) + 1.0)
+    made: Mask = off < limit
+    return made
+
+
+def _row_noise(places: Array) -> float:
+    """Scatter [pixels] of single rows about the smooth line: third differences of white noise have variance 20."""
+    steps = np.diff(places[:, 1], n=1)
+    third = np.diff(places[:, 0], n=3)
+    whole = (steps[:-2] == 1) & (steps[1:-1] == 1) & (steps[2:] == 1)
+    return robust_scale(third[whole]) / np.sqrt(20) if whole.sum() > 20 else 0.3
+
+
+def _refuse_few(rows: NDArray[np.int64], double: Mask, where: Path) -> None:
+    if len(rows) < _FEWEST_ROWS:
+        twice = " and most of it is double" if double.mean() > 0.5 else ""
+        raise ReadError(
+            where, f"the laser line can be followed over {len(rows)} rows only{twice}",
+            needed=f"at least {_FEWEST_ROWS}", remedy="Darken the room, expose for the line, remove what reflects",
+        )  # fmt: skip
