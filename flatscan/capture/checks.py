@@ -2,29 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 
+from flatscan.capture.cleaning import CleanChunks, Cleaning, plan_cleaning
 from flatscan.capture.file_unit import check_size, decide_unit, main_extents
+from flatscan.capture.remarks import bounds_text, counts_text, step_text
 from flatscan.capture.source import PointSource
-from flatscan.capture.steps import WORTH_SAYING, file_step
-from flatscan.capture.tally import Tally, finite_rows, take_tally, zero_rows
+from flatscan.capture.steps import file_step
+from flatscan.capture.tally import Tally, take_tally
 from flatscan.errors import BadValue, ReadError, TooFewPoints
-from flatscan.geometry import Array, Mask
+from flatscan.geometry import Array
 from flatscan.model import PHONE_GRAVITY, Cloud, Origin
-from flatscan.units import METRES_PER, to_mm
+from flatscan.units import METRES_PER
 
 # fewer points than this hold no wall: one 1 m2 patch in 50 mm cells of five points wants 2 000
 LEAST_POINTS = 100
 # points on a mesh or a fused depth map follow dots about 70 mm apart (METHODS 1a and 3b)
 _DOT_PITCH = 0.07
-# a stray is this many extents away from the middle 96 % of the points
-_STRAY = 5.0
 _NEAR = 100.0
-# points of a scan laid out in rows and columns stand no further apart than this
-_WIDEST_RASTER = 0.1
 
 
 def checked_cloud(
@@ -47,16 +45,44 @@ def checked_cloud(
     tally = take_tally(source, max_points)
     refuse_above(path, tally.rows, max_points)
     _refuse_rubbish(path, tally, source.drop_words)
-    box = _stray_box(tally)
-    sample, normals = _inside(tally, box)
-    unit, unit_words, extents = _unit(path, source, sample, file_unit)
-    factor = METRES_PER[unit]
-    drop_zero = tally.at_zero > 1 or (tally.at_zero == 1 and source.stands is not None)
-    repeat_share = tally.repeats.share()
-    repeated = tally.repeats.repeated(tally.rows) if repeat_share > 0 and tally.repeats.exact else None
-    strays = _count_strays(source, box, repeated) if box is not None else 0
-    removed = tally.not_finite + (tally.at_zero if drop_zero else 0) + strays
-    count = tally.rows - removed - (int(repeated.sum()) if repeated is not None else 0)
+    share = tally.repeats.share()
+    cleaning, strays = plan_cleaning(source, tally, share)
+    count = _count_left(path, tally, cleaning, strays)
+    kept = cleaning.keep_sample(tally)
+    sample, normals = tally.sample[kept], tally.sample_normals
+    unit, unit_words = _unit(path, source, sample, file_unit)
+    factor, step = METRES_PER[unit], file_step(sample, source.step)
+    single = source.float32 and source.step is not None and bool(step.max() <= 1.01 * source.step.max())
+    middle = np.median(sample, axis=0) * factor
+    shift = np.where(np.abs(middle) > _NEAR, np.round(middle), 0.0)
+    warnings = (
+        *source.warnings,
+        *unit_words,
+        *counts_text(tally, source.drop_words, cleaning.at_zero, strays, share),
+        *bounds_text(source, tally),
+        *step_text(sample * factor, step * factor, single, middle),
+    )
+    return Cloud(
+        origin=Origin(str(path), sha256(), source.reader, unit, count, warnings),
+        sample=sample * factor - shift,
+        chunks=CleanChunks(cleaning, factor, shift),
+        count=count,
+        shift=shift,
+        u_step=step * factor / np.sqrt(12),
+        up=source.up,
+        up_from=source.up_from,
+        stands=None if source.stands is None else source.stands * factor - shift,
+        sample_normals=None if normals is None else normals[kept],
+        independent_share=_independent(source, factor, count, 0.0 if tally.repeats.exact else share),
+        u_up=PHONE_GRAVITY if source.u_up is None else source.u_up,
+    )
+
+
+def _count_left(path: Path, tally: Tally, cleaning: Cleaning, strays: int) -> int:
+    """Points that stay; raises `TooFewPoints` where they are no wall."""
+    count = tally.rows - tally.not_finite - strays - (tally.at_zero if cleaning.at_zero else 0)
+    if cleaning.repeated is not None:
+        count -= int(cleaning.repeated.sum())
     if count < LEAST_POINTS:
         raise TooFewPoints(
             path,
@@ -64,32 +90,7 @@ def checked_cloud(
             needed=f"at least {LEAST_POINTS}",
             remedy="Scan the wall again, or export more of it",
         )
-    step = file_step(sample, source.step)
-    single = source.float32 and source.step is not None and bool(step.max() <= 1.01 * source.step.max())
-    middle = np.median(sample, axis=0) * factor
-    shift = np.where(np.abs(middle) > _NEAR, np.round(middle), 0.0)
-    warnings = (
-        *source.warnings,
-        *unit_words,
-        *_counts_text(tally, source.drop_words, drop_zero, strays, repeat_share),
-        *_bounds_text(source, tally),
-        *_step_text(sample * factor, step * factor, single, middle),
-    )
-    chunks = _Chunks(source, factor, shift, tally.not_finite > 0, drop_zero, box if strays else None, repeated)
-    return Cloud(
-        origin=Origin(str(path), sha256(), source.reader, unit, count, warnings),
-        sample=sample * factor - shift,
-        chunks=chunks,
-        count=count,
-        shift=shift,
-        u_step=step * factor / np.sqrt(12),
-        up=source.up,
-        up_from=source.up_from,
-        stands=None if source.stands is None else source.stands * factor - shift,
-        sample_normals=normals,
-        independent_share=_independent(source, factor, count, repeat_share, repeated),
-        u_up=PHONE_GRAVITY if source.u_up is None else source.u_up,
-    )
+    return count
 
 
 def refuse_above(path: Path, count: int, max_points: int | None) -> None:
@@ -124,29 +125,8 @@ def _refuse_rubbish(path: Path, tally: Tally, drop_words: str) -> None:
         )
 
 
-def _stray_box(tally: Tally) -> tuple[Array, Array] | None:
-    """The box outside of which points are strays, if there are any outside."""
-    sample = tally.sample
-    if len(sample) < LEAST_POINTS:
-        return None
-    low, high = np.quantile(sample, (0.02, 0.98), axis=0)
-    reach = _STRAY * float((high - low).max())
-    # a cloud that is mostly one repeated place has no extent to judge by
-    if reach == 0 or (np.all(tally.low >= low - reach) and np.all(tally.high <= high + reach)):
-        return None
-    return low - reach, high + reach
-
-
-def _inside(tally: Tally, box: tuple[Array, Array] | None) -> tuple[Array, Array | None]:
-    sample, normals = tally.sample, tally.sample_normals
-    if box is None:
-        return sample, normals
-    near = ((sample >= box[0]) & (sample <= box[1])).all(axis=1)
-    return sample[near], None if normals is None else normals[near]
-
-
-def _unit(path: Path, source: PointSource, sample: Array, asked: str | None) -> tuple[str, tuple[str, ...], Array]:
-    """Unit name, sentences about it, extents in file units."""
+def _unit(path: Path, source: PointSource, sample: Array, asked: str | None) -> tuple[str, tuple[str, ...]]:
+    """Unit name and sentences about it."""
     extents = main_extents(sample) if len(sample) > 3 else np.zeros(3)
     if extents[1] <= 1e-9 * extents[0]:
         raise ReadError(
@@ -156,151 +136,16 @@ def _unit(path: Path, source: PointSource, sample: Array, asked: str | None) -> 
         raise BadValue("file unit", f"'{asked}'", needed=" or ".join(METRES_PER), remedy="Give one of these units")
     if asked is None and source.unit is None:
         unit, sentence = decide_unit(path, extents)
-        return unit, (sentence,), extents
+        return unit, (sentence,)
     unit, unit_from = (asked, "as given") if asked is not None else (str(source.unit), source.unit_from)
     check_size(path, extents, unit, unit_from)
     against = asked is not None and source.unit is not None and asked != source.unit
     words = (f"read in {unit} as given, though the file says {source.unit} ({source.unit_from})",) if against else ()
-    return unit, words, extents
+    return unit, words
 
 
-def _count_strays(source: PointSource, box: tuple[Array, Array], repeated: Mask | None) -> int:
-    # only a file whose extent passes the box pays for this second look
-    count = start = 0
-    with np.errstate(all="ignore"):
-        for block in source.blocks():
-            out = _outside(block.points, box)
-            for gone in (zero_rows(block.points, source.stands), _not(finite_rows(block.points))):
-                out &= True if gone is None else ~gone
-            if repeated is not None:
-                out &= ~repeated[start : start + len(out)]
-            start += len(out)
-            count += int(np.count_nonzero(out))
-    return count
-
-
-def _not(mask: Mask | None) -> Mask | None:
-    return None if mask is None else ~mask
-
-
-def _outside(points: Array, box: tuple[Array, Array]) -> Mask:
-    marks = np.zeros(len(points), dtype=bool)
-    for axis in range(3):
-        marks |= (points[:, axis] < box[0][axis]) | (points[:, axis] > box[1][axis])
-    return marks
-
-
-def _counts_text(tally: Tally, drop_words: str, drop_zero: bool, strays: int, repeat_share: float) -> Iterator[str]:
-    if tally.dropped:
-        yield f"{tally.dropped:,} of {tally.rows + tally.dropped:,} rows are {drop_words}: left out"
-    if tally.not_finite:
-        yield f"{tally.not_finite:,} of {tally.rows:,} rows are not numbers (NaN or infinite): left out"
-    if drop_zero:
-        yield f"{tally.at_zero:,} of {tally.rows:,} rows lie exactly at the scanner's own place (range zero): left out"
-    if strays:
-        yield f"{strays:,} of {tally.rows:,} points lie more than {_STRAY:g} extents away from the rest: left out"
-    if repeat_share and tally.repeats.exact:
-        repeats = round(repeat_share * tally.repeats.taken)
-        yield f"{repeats:,} of {tally.rows:,} rows repeat an earlier row exactly: left out"
-    elif repeat_share:
-        yield (
-            f"about {100 * repeat_share:.2g} % of the rows repeat an earlier row exactly (estimated from "
-            f"{tally.repeats.taken:,} of {tally.rows:,}): kept, and counted as no new returns"
-        )
-
-
-def _bounds_text(source: PointSource, tally: Tally) -> Iterator[str]:
-    """A sentence if the points do not fill the box the header gives: a damaged header, or a file cropped without it."""
-    if source.bounds is None:
-        return
-    step = 0.0 if source.step is None else source.step
-    slack = 0.01 * (tally.high - tally.low) + 2 * step
-    beyond = np.stack([source.bounds[0] - tally.low, tally.high - source.bounds[1]])
-    # points the format marks as noise were in the box and are left out here, so then it may be larger
-    off = (beyond > slack) | ((beyond < -slack) & (tally.dropped == 0))
-    if off.any() or not np.isfinite(source.bounds).all():
-        axes = ", ".join("xyz"[axis] for axis in np.flatnonzero(off.any(axis=0)))
-        yield f"the points do not fill the box its header gives in {axes or 'x, y, z'}: header or points were changed"
-
-
-def _step_text(sample: Array, step: Array, float32: bool, middle: Array) -> Iterator[str]:
-    """Sentences on a step over 1 mm; all in metres. ``float32``: the step is what 32-bit floats leave."""
-    if float32 and step.max() > WORTH_SAYING / 5:
-        yield (
-            f"coordinates are stored as 32-bit floats {np.abs(middle).max():,.0f} m from the file's origin and so "
-            f"rounded to {_mm_text(step.max())}: what is finer was lost before this file was written"
-        )
-        return
-    flat = np.ptp(sample, axis=0) == 0
-    if flat.any():
-        names = ", ".join("xyz"[axis] for axis in np.flatnonzero(flat))
-        yield f"all points have the same {names}: rounded away or drawn, not a measurement"
-    coarse = step > WORTH_SAYING
-    if coarse.any() and not coarse.all():
-        centred = sample - sample.mean(axis=0)
-        spread, axes = np.linalg.eigh(centred.T @ centred)
-        # a regular raster on the wall is how a scan is laid out, not how it is rounded: only the thin direction counts
-        if spread[0] < 0.01 * spread[1]:
-            coarse &= (np.abs(axes[:, 0]) > 0.05) | (step > _WIDEST_RASTER)
-    if coarse.any():
-        words = ", ".join(f"{'xyz'[axis]} {_mm_text(step[axis])}" for axis in np.flatnonzero(coarse))
-        yield f"the file's own numbers come in steps ({words}): nothing finer can be seen in it"
-
-
-def _mm_text(step: float) -> str:
-    return f"{to_mm(step):,.0f} mm" if step >= 0.1 else f"{to_mm(step):.3g} mm"
-
-
-def _independent(source: PointSource, factor: float, count: int, repeat_share: float, repeated: Mask | None) -> float:
-    share = 1.0 if repeated is not None else 1.0 - repeat_share
+def _independent(source: PointSource, factor: float, count: int, repeats_kept: float) -> float:
+    share = 1.0 - repeats_kept
     if source.mesh_area is not None:
         share = min(share, source.mesh_area * factor**2 / _DOT_PITCH**2 / count)
     return share
-
-
-class _Chunks:
-    """Streams the checked points in metres, minus the shift; a plain object so that a cloud can be pickled."""
-
-    def __init__(
-        self,
-        source: PointSource,
-        factor: float,
-        shift: Array,
-        any_bad: bool,
-        drop_zero: bool,
-        box: tuple[Array, Array] | None,
-        repeated: Mask | None,
-    ) -> None:
-        self.source, self.factor, self.shift = source, factor, shift
-        self.any_bad, self.drop_zero, self.box = any_bad, drop_zero, box
-        self.repeated = repeated
-
-    def __call__(self) -> Iterator[Array]:
-        start = 0
-        moved = bool(np.any(self.shift))
-        for block in self.source.blocks():
-            points = block.points
-            keep = self._keep(points, start)
-            start += len(points)
-            if keep is not None:
-                points = points[keep]
-            if self.factor != 1.0:
-                points = points * self.factor
-            if moved:
-                points = points - self.shift
-            if len(points):
-                yield points
-
-    def _keep(self, points: Array, start: int) -> Mask | None:
-        """Rows that stay; None for all."""
-        keep = np.ones(len(points), dtype=bool)
-        with np.errstate(all="ignore"):
-            if self.any_bad and (good := finite_rows(points)) is not None:
-                keep &= good
-            if self.drop_zero and (zero := zero_rows(points, self.source.stands)) is not None:
-                keep &= ~zero
-            if self.box is not None:
-                keep &= ~_outside(points, self.box)
-        if self.repeated is not None:
-            keep &= ~self.repeated[start : start + len(points)]
-        return None if keep.all() else keep

@@ -12,7 +12,7 @@ from flatscan.units import METRES_PER, to_mm
 # the control reading may move this much before the laser is taken to have moved (TRADE, P)
 CONTROL_MOVE = 1e-3
 # a lone reading this far off its neighbours is worth a second look: no wall has such a nib unseen (common practice)
-_WILD, _WILD_SCALES, _NEIGHBOURS = 0.015, 6.0, 6
+_WILD, _WILD_SCALES, _NEIGHBOURS, _LEAST_STATIONS = 0.015, 6.0, 6, 5
 # how the wrong unit shows itself: the reading times this comes back to its neighbours
 _SLIPS = {
     "mm": ((10.0, "typed in cm"), (25.4, "typed in inches"), (0.1, "one nought too many")),
@@ -53,30 +53,30 @@ def expected_readings(x: Array, y: Array, reading: Array) -> Array:
 
 
 def wild_readings(x: Array, y: Array, reading: Array, unit: str) -> Iterator[str]:
-    """A sentence for each reading far off its neighbours, with the slip that would explain it."""
-    if len(reading) < 5:
-        return
-    expected = expected_readings(x, y, reading)
-    off = reading - expected
-    limit = max(_WILD, _WILD_SCALES * robust_scale(off))
-    for i in np.flatnonzero(np.abs(off) > limit):
-        # the worst of a group speaks for it: its neighbours only look wild because of it
-        others = np.delete(np.arange(len(reading)), i)
-        slip = next(
-            (
-                words
-                for factor, words in _SLIPS[unit]
-                if abs(reading[i] * factor - expected[i]) < max(_WILD / 2, 0.1 * abs(expected[i]))
-            ),
-            "",
-        )
-        guess = f"; {slip}?" if slip else ""
-        nearest = others[np.argsort(np.hypot(x[others] - x[i], y[others] - y[i]))[:_NEIGHBOURS]]
-        around = reading_text(float(np.median(reading[nearest])), unit)
-        yield (
-            f"{place_text(x[i], y[i])} reads {reading_text(reading[i], unit)} where its neighbours read about "
-            f"{around}: {to_mm(abs(off[i])):.0f} mm off{guess} Kept; check it"
-        )
+    """A sentence for each reading far off its neighbours, with the slip that would explain it.
+
+    The worst is taken out before the next is looked for: its neighbours only look wild because of it.
+    """
+    left = np.arange(len(reading))
+    for _ in range(len(reading) // 2):
+        if len(left) < _LEAST_STATIONS:
+            return
+        expected = expected_readings(x[left], y[left], reading[left])
+        off = np.abs(reading[left] - expected)
+        worst = int(np.argmax(off))
+        if off[worst] <= max(_WILD, _WILD_SCALES * robust_scale(reading[left] - expected)):
+            return
+        yield _wild_text(x[left[worst]], y[left[worst]], reading[left[worst]], expected[worst], unit)
+        left = np.delete(left, worst)
+
+
+def _wild_text(x: float, y: float, reading: float, expected: float, unit: str) -> str:
+    near = max(_WILD / 2, 0.1 * abs(expected))
+    slip = next((f"; {words}?" for factor, words in _SLIPS[unit] if abs(reading * factor - expected) < near), ".")
+    return (
+        f"{place_text(x, y)} reads {reading_text(reading, unit)} where its neighbours read about "
+        f"{reading_text(round(expected, 4), unit)}: {to_mm(abs(reading - expected)):.0f} mm off{slip} Kept; check it"
+    )
 
 
 def range_doubts(reading: Array, unit: str) -> Iterator[str]:

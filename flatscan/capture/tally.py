@@ -18,7 +18,7 @@ _LARGEST = 1e12
 
 @dataclass
 class Tally:
-    """What the first pass found, in file units; ``sample_rows`` are the file's row numbers of the sample."""
+    """What the first pass found, in file units."""
 
     rows: int = 0
     dropped: int = 0
@@ -28,12 +28,18 @@ class Tally:
     high: Array = field(default_factory=lambda: np.full(3, -np.inf))
     samples: list[Array] = field(default_factory=list)
     normals: list[Array] = field(default_factory=list)
+    numbers: list[Rows] = field(default_factory=list)
     repeats: RepeatCounter = field(default_factory=lambda: RepeatCounter(0))
 
     @property
     def sample(self) -> Array:
         """Evenly drawn finite rows (n, 3), none at range zero."""
         return np.concatenate(self.samples) if self.samples else np.empty((0, 3))
+
+    @property
+    def sample_rows(self) -> Rows:
+        """Their row numbers in the file (n,)."""
+        return np.concatenate(self.numbers) if self.numbers else np.empty(0, np.int64)
 
     @property
     def sample_normals(self) -> Array | None:
@@ -91,6 +97,7 @@ def _take_block(tally: Tally, block: Block, wanted: Rows, stands: Array | None) 
             tally.low[axis] = min(tally.low[axis], usable[:, axis].min())
             tally.high[axis] = max(tally.high[axis], usable[:, axis].max())
     tally.samples.append(points[rows])
+    tally.numbers.append(rows + start)
     if block.normals is not None:
         tally.normals.append(block.normals(rows))
 

@@ -70,6 +70,7 @@ def test_repeated_rows_are_counted_and_left_out(read, wall):
     cloud = read(np.concatenate([wall, wall[:700], wall[:300]]))
     assert said(cloud, "1,000 of 3,000 rows repeat an earlier row exactly: left out")
     assert_array_equal(all_points(cloud), wall)
+    assert_array_equal(cloud.sample, wall)
     assert cloud.independent_share == 1.0
 
 

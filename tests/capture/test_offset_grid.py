@@ -243,3 +243,11 @@ def test_a_form_whose_control_line_was_left_blank_is_read_and_said(read, grid):
     stations = read(grid.replace("control, 80, 80.5", "control, -, -").replace("north bedroom", "-"))
     assert said(stations, "no control reading")
     assert stations.name == ""
+
+
+def test_a_row_typed_in_cm_is_named_and_its_neighbours_are_not(read):
+    values = [list(row) for row in FLAT]
+    values[1] = [7.9, 8.0, 8.1, 8.0]
+    wild = [words for words in read(table(values)).origin.warnings if "where its neighbours" in words]
+    assert len(wild) == 4
+    assert all("y 1.800 m" in words and "typed in cm?" in words for words in wild)
