@@ -18,8 +18,13 @@ from flatscan.straightedge.uncertainty import confidence_of, half_factor
 
 # a lip shorter than this is a snot or a chip (common practice)
 LIP_LENGTH = 0.1
-# cells this near the edge may hold points of both levels
-MOST_CLEARANCE = 0.03
+# the cell next to the edge may hold points of both levels
+CLEAR = 1
+# the level of each side is taken over this length: longer, and the flank of a smooth hump reads as a step
+LEVEL = 0.04
+COARSEST = 0.025
+# two cells would overshoot where the line runs over the edge itself
+LEAST_CELLS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +55,15 @@ def level_weights(cells: int, clear: int) -> Array:
 
 
 def lips(relief: Relief, *, within: float = 0.3, k: float = 1.645) -> Lip | None:
-    """The largest abrupt step across lines along and up, each side's level taken over half of ``within`` [m].
+    """The largest abrupt step across lines along and up: what neither side's own slope explains.
 
-    A smoothed relief has its steps smoothed away: give the cells as measured (`BadValue` otherwise). None for stations
-    and where no stretch of ``within`` metres is measured without a break.
+    Each side's level is a line through 40 mm of it (three cells at least, half of ``within`` [m] at most). What is
+    left of a smooth hump is small on fine cells: of one 8 mm high and 165 mm wide at half height 0.5 mm on cells of
+    10 mm, 2.5 mm on cells of 20 mm. A smoothed
+    relief has its steps smoothed away: give the cells as measured (`BadValue` otherwise). None for stations, for
+    cells over 25 mm, and where nothing wide enough is measured without a break.
     """
-    if relief.cell is None:
+    if relief.cell is None or relief.cell > COARSEST + 1e-9:
         return None
     if relief.window > 1:
         raise BadValue(
@@ -64,8 +72,8 @@ def lips(relief: Relief, *, within: float = 0.3, k: float = 1.645) -> Lip | None
             needed="the cells as measured, since smoothing takes steps away",
             remedy="Look for steps before smoothing",
         )
-    clear = max(0, min(round(MOST_CLEARANCE / 2 / relief.cell), 1))
-    side = max(2, round(within / 2 / relief.cell) - clear)
+    clear = CLEAR
+    side = max(LEAST_CELLS, min(round(LEVEL / relief.cell), round(within / 2 / relief.cell) - clear))
     wide = max(1, round(LIP_LENGTH / relief.cell))
     best = [found for axis in (1, 0) if (found := _along(relief, axis, side, clear, wide, k)) is not None]
     if not best:

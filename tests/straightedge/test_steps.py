@@ -38,6 +38,16 @@ def test_slope_and_even_bend_are_no_step(grid_relief):
     assert lips(grid_relief(lambda x, y: (x - 1.5) ** 2 / 100)).value < 1e-12
 
 
+def test_smooth_hump_is_hardly_a_step(grid_relief):
+    def hump(x, y):
+        return 0.008 * np.exp(-((x - 1.5) ** 2 + (y - 1.2) ** 2) / (2 * 0.07**2))
+
+    # third derivative 1.38 h / s^3 at its steepest, times the third moment of the weights (48 900 mm3 / 3)
+    found = lips(grid_relief(hump, cell=0.01))
+    assert found.value == pytest.approx(1.38 * 8 / 70**3 * 48_900 / 3 / 1000, rel=0.3)
+    assert lips(grid_relief(hump, cell=0.02)).value == pytest.approx(1.38 * 8 / 70**3 * 230_000 / 3 / 1000, rel=0.3)
+
+
 def test_weights_extrapolate_a_line():
     weights = level_weights(7, 1)
     at = np.arange(7) + 1.5
@@ -68,6 +78,7 @@ def test_what_cannot_be_judged(grid_relief, station_relief):
     assert lips(station_relief([0, 1, 2], [0, 1], np.zeros((2, 3)))) is None
     assert lips(grid_relief(np.full((30, 40), np.nan))) is None
     assert lips(grid_relief(np.zeros((3, 3)))) is None
+    assert lips(grid_relief(lip(0.004), cell=0.05)) is None
     unknown = lips(grid_relief(lip(0.004), u=np.nan))
     assert (unknown.u, unknown.upper, unknown.lower) == (None, None, None)
     with pytest.raises(BadValue, match="smoothed over 140 mm"):
