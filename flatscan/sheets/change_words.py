@@ -119,7 +119,9 @@ def variation_words(made: Comparison, units: str) -> Iterator[str]:
     v = made.variation
     if v is None:
         return
-    yield from (words.sentence(text) for text in v.cautions)
+    if v.survey is not None:
+        yield from words.stops(v.survey)
+        yield from (text for text in words.short_cautions(v.survey) if text not in words.stops(v.survey))
     planned = words.volume(v.planned.volume.value, v.planned.volume.u, units)
     yield (
         f"Beyond {words.length(v.allowance, units)}: {planned} on {words.area(v.planned.area, units)} by the finish "

@@ -17,7 +17,8 @@ from flatscan.verdict import Criterion
 
 WIDTH = 79
 NOT_TESTED = (
-    "Not tested: key and bond of the plaster, hollowness, moisture and salts, cracks, structure, hidden services."
+    "Not examined or tested: key and bond of the plaster, hollowness, moisture and salts, cracks, structure, "
+    "hidden services."
 )
 _DECIDED = {
     "within": "is within the limit that was entered",

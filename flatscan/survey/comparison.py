@@ -104,7 +104,8 @@ class Variation:
     """What the wall takes beyond the allowance [m]; the amounts of ``lines`` are differences of two quotes.
 
     ``planned`` is by the earlier survey, ``applied`` by both. ``passes``, ``visits`` and ``bags`` are (at the
-    allowance, now). ``cautions`` are what has to be read before such work, stop signs first.
+    allowance, now). ``survey`` is that of the earlier capture, whose cautions stand before
+    such work.
     """
 
     allowance: float
@@ -116,7 +117,7 @@ class Variation:
     system: str
     lines: tuple[QuoteLine, ...] = ()
     currency: str = ""
-    cautions: tuple[str, ...] = ()
+    survey: Findings | None = None
 
     @property
     def amount(self) -> float | None:

@@ -68,7 +68,7 @@ def variation_of(
         allowance=allowance, planned=Extra(Quantity(volume, u), area, "finish plane placed on the earlier survey"),
         applied=_applied(made, both, allowance), passes=(plain.passes, taken.passes),
         visits=(plain.visits, taken.visits), bags=(plain.bags, taken.bags), system=taken.system, lines=lines,
-        currency=currency, cautions=(*taken.stops, *taken.cautions),
+        currency=currency, survey=planned,
     )  # fmt: skip
 
 

@@ -94,7 +94,9 @@ def _of(findings: Findings) -> Comparison:
 
 
 def _cautions(findings: Findings, made: Comparison) -> tuple[str, ...]:
-    planned = () if made.variation is None else made.variation.cautions
+    planned: tuple[str, ...] = ()
+    if made.variation is not None and made.variation.survey is not None:
+        planned = words.all_cautions(made.variation.survey)
     return tuple(dict.fromkeys((*planned, *words.all_cautions(findings))))
 
 

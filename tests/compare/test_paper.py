@@ -1,0 +1,65 @@
+"""The sheets of a comparison: drawing, notice of background, variation record, and the words they may not say."""
+
+import re
+
+import pytest
+from pypdf import PdfReader
+from two_scans import plastered, raw, scan
+
+from flatscan.cli import run
+
+NEVER = re.compile(r"complies|certif|caused by|\bowe[sd]?\b", re.IGNORECASE)
+RATES = """currency = "units"
+basis = "area"
+day = 0
+m2 = 10
+allowance_mm = 13
+extra_mm_m2 = 2
+hack = 0
+bag = 5
+call_out = 50
+"""
+
+
+@pytest.fixture(scope="module")
+def sheets(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("paper")
+    scan(folder / "before.ply", raw, seed=1)
+    scan(folder / "after.ply", plastered, seed=2)
+    (folder / "rates.toml").write_text(RATES)
+    code = run([
+        "compare", str(folder / "before.ply"), str(folder / "after.ply"), "--same-frame", "--capture-type", "scanner",
+        "--background-tolerance", "uk-plaster-3mm-1.8m", "--limit", "3mm", "--rates", str(folder / "rates.toml"),
+        "--explain", "--quiet", "--out", str(folder / "out"),
+    ])  # fmt: skip
+    assert code == 0
+    return folder / "out"
+
+
+def text_of(pdf):
+    return " ".join(" ".join(page.extract_text() for page in PdfReader(pdf).pages).split())
+
+
+def test_all_sheets_of_a_comparison(sheets):
+    assert {"change.png", "sheets.pdf", "result.json", "explain.txt"} <= {path.name for path in sheets.iterdir()}
+    said = text_of(sheets / "sheets.pdf")
+    for words in ("Comparison of two surveys", "Notice of background", "Variation record", "What changed"):
+        assert words in said
+    # the raw wall has a 7 mm hump: over 3 mm under 1.8 m, by how much in mm and per cent
+    assert re.search(r"flatness outside the limit as entered; largest gap \d\.\d mm ± \d\.\d mm under 1800 mm, limit "
+                     r"3\.0 mm, \d\.\d mm \(\d+ %\) over, with \d\.\d m² over the limit", said)  # fmt: skip
+    assert re.search(r"Beyond 13 mm: \d+ litres ± \d+ litres on \d\.\d m²", said)
+    assert "units at the rates given" in said
+
+
+def test_they_say_no_more_than_was_measured(sheets):
+    for said in (text_of(sheets / "sheets.pdf"), (sheets / "explain.txt").read_text()):
+        assert not NEVER.search(said)
+        assert "not examined" in said.lower()
+    assert "names no cause" in text_of(sheets / "sheets.pdf") or "runs with" not in text_of(sheets / "sheets.pdf")
+
+
+def test_cautions_stand_before_quantities(sheets):
+    said = text_of(sheets / "sheets.pdf")
+    variation = said[said.index("Variation record") :]
+    assert variation.index("Before you start") < variation.index("Beyond 13 mm")
