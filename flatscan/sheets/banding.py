@@ -22,7 +22,8 @@ def bands_of(findings: Findings, units: str) -> tuple[tuple[Band, float, float],
     known = relief.valid & np.isfinite(values)
     if not known.any():
         return ()
-    v, area = values[known] + _ON_THE_EDGE, relief.area[known]
+    v, area = values[known], relief.area[known]
+    sorted_by = v + _ON_THE_EDGE
     choose = deviation_bands if built is None else build_up_bands
     made = []
     bands = choose(float(v.min()), float(v.max()), units)
@@ -30,7 +31,7 @@ def bands_of(findings: Findings, units: str) -> tuple[tuple[Band, float, float],
         # the outer bands are open
         low = -np.inf if band is bands[0] else band.low
         high = np.inf if band is bands[-1] else band.high
-        here = (v >= low) & (v < high)
+        here = (sorted_by >= low) & (sorted_by < high)
         if here.any():
             made.append((band, float(area[here].sum()), float((np.abs(v[here]) * area[here]).sum())))
     return tuple(made)
@@ -40,7 +41,7 @@ def table(findings: Findings, units: str) -> Table:
     """The bands of the marked elevation, from proud or thin to hollow or thick."""
     rows = tuple((band.words, area, volume) for band, area, volume in bands_of(findings, units))
     columns = (Column("band", "band"), Column("area_m2", "area", 2), Column("volume_l", "volume", 1))
-    return Table("bands", "Bands of the marked elevation", columns, rows, "nothing was measured", _caution(findings))
+    return Table("bands", "Bands of the marked elevation, measured wall", columns, rows, "nothing was measured", _caution(findings))
 
 
 def _caution(findings: Findings) -> str:
