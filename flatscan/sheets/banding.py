@@ -41,7 +41,8 @@ def table(findings: Findings, units: str) -> Table:
     """The bands of the marked elevation, from proud or thin to hollow or thick."""
     rows = tuple((band.words, area, volume) for band, area, volume in bands_of(findings, units))
     columns = (Column("band", "band"), Column("area_m2", "area", 2), Column("volume_l", "volume", 1))
-    return Table("bands", "Bands of the marked elevation, measured wall", columns, rows, "nothing was measured", _caution(findings))
+    title = "Bands of the marked elevation, measured wall"
+    return Table("bands", title, columns, rows, "nothing was measured", _caution(findings))
 
 
 def _caution(findings: Findings) -> str:

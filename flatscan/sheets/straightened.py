@@ -9,10 +9,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from flatscan.capture.targets import corners_on_wall, find_targets
 from flatscan.errors import BadValue, ReadError
 from flatscan.geometry import Array
 from flatscan.model import Wall
-from flatscan.sheets.targets import DICTIONARY, SIZE
+from flatscan.sheets.targets import SIZE
 
 Pair = tuple[float, float]
 # a photo whose points disagree by more than this would put spots in the wrong place
@@ -111,24 +112,16 @@ def _outer(wall: Wall) -> Array:
 
 
 def _found_targets(photo: Photo, image: NDArray[np.uint8]) -> tuple[Array, Array, str]:
-    import cv2
-
-    settings = cv2.aruco.DetectorParameters()
-    settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
-    codes = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))
-    corners, numbers, _ = cv2.aruco.ArucoDetector(codes, settings).detectMarkers(image)
-    names = [] if numbers is None else [int(number) for number in np.ravel(numbers)]
-    seen = dict(zip(names, corners, strict=True))
+    seen = find_targets(image)
     found = sorted(set(seen) & set(photo.targets))
     if len(found) < 2:
         raise BadValue(
             photo.path, f"targets {sorted(seen) or 'none'} in it", needed=f"at least two of {sorted(photo.targets)}",
             remedy="Take it again, sharper and nearer, with the targets whole and upright in it",
         )  # fmt: skip
-    half = photo.target_size / 2
-    square = np.array([[-half, half], [half, half], [half, -half], [-half, -half]])
-    pixels = np.concatenate([np.reshape(seen[k], (4, 2)) for k in found]).astype(float)
-    places = np.concatenate([np.array(photo.targets[k], dtype=np.float64) + square for k in found])
+    pixels = np.concatenate([seen[number] for number in found])
+    centres = [np.array(photo.targets[number], dtype=np.float64) for number in found]
+    places = np.concatenate([corners_on_wall(centre, photo.target_size) for centre in centres])
     return pixels, places, f"by targets {', '.join(map(str, found))}"
 
 

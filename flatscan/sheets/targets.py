@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from flatscan import __version__
+from flatscan.capture.targets import BITS, MARKERS, marker_bits
 from flatscan.errors import BadValue
 from flatscan.material import cautions
 from flatscan.sheets.figures.lettering import write as letter
@@ -18,9 +18,7 @@ from flatscan.sheets.placing import place
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-# 50 codes of 4 x 4 squares: the fewest squares, so that they are read from furthest away
-DICTIONARY = "DICT_4X4_50"
-_CODES, _MODULES = 50, 6
+_MODULES = BITS + 2
 _RULER = 0.100
 _INCH = 0.0254
 SIZE = 0.150
@@ -33,8 +31,8 @@ def write(
 
     A count outside 1 to 50 or a size that does not fit the paper raises `BadValue`.
     """
-    if not 1 <= count <= _CODES:
-        raise BadValue("--count", f"{count}", needed=f"1 to {_CODES} targets", remedy="Print fewer")
+    if not 1 <= count <= MARKERS:
+        raise BadValue("--count", f"{count}", needed=f"1 to {MARKERS} targets", remedy="Print fewer")
     if paper not in PAPERS:
         raise BadValue("--paper", f"'{paper}'", needed=" or ".join(PAPERS), remedy="Choose one of the two")
     # the code needs a white rim as wide as one of its squares
@@ -62,15 +60,6 @@ def _write_pdf(path: Path, count: int, size: float, paper: str) -> None:
             book.savefig(page(number, size, paper))
 
 
-def squares(number: int) -> NDArray[np.bool_]:
-    """Which of the target's 6 x 6 squares are black, row 0 at the top; the outermost ring always is."""
-    import cv2
-
-    codes = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))
-    drawn = cv2.aruco.generateImageMarker(codes, number, _MODULES)
-    return np.asarray(drawn) < 128
-
-
 def page(number: int, size: float, paper: str) -> Figure:
     """One target at its true size, its number, its cautions, and a ruler of 100 mm."""
     from matplotlib.patches import Rectangle
@@ -88,7 +77,7 @@ def page(number: int, size: float, paper: str) -> Figure:
     side = size / _INCH
     left, bottom = (wide - side) / 2, (high - side) / 2 - 0.3
     step = side / _MODULES
-    for row, column in np.argwhere(squares(number)):
+    for row, column in np.argwhere(~marker_bits(number)):
         x, y = left + column * step, bottom + (_MODULES - 1 - row) * step
         # edges that overlap by a hair leave no white seams between black squares
         black = Rectangle(

@@ -7,6 +7,7 @@ import pytest
 from matplotlib.patches import Rectangle
 
 from flatscan import sheets
+from flatscan.capture.targets import find_targets, marker_bits
 from flatscan.errors import BadValue, ReadError
 from flatscan.sheets import straightened, targets
 from flatscan.sheets.figures import photo as drawing
@@ -32,7 +33,7 @@ def texture():
     for number, (x, y) in PLACES.items():
         box(x - 0.1, y - 0.1, x + 0.1, y + 0.1, 255)
         side = 0.15 / 6
-        for row, column in np.argwhere(targets.squares(number)):
+        for row, column in np.argwhere(~marker_bits(number)):
             left, top = x - 0.075 + column * side, y + 0.075 - row * side
             box(left, top - side, left + side, top, 0)
     return canvas
@@ -214,10 +215,9 @@ def test_a_printed_target_is_found_by_its_number():
         figure = targets.page(3, 0.12, "a4")
         figure.canvas.draw()
     image = np.ascontiguousarray(np.asarray(figure.canvas.buffer_rgba())[:, :, :3])
-    codes = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, targets.DICTIONARY))
-    corners, numbers, _ = cv2.aruco.ArucoDetector(codes).detectMarkers(image)
-    assert np.ravel(numbers).tolist() == [3]
-    side = np.linalg.norm(corners[0][0][0] - corners[0][0][1]) / figure.dpi * 25.4
+    found = find_targets(image)
+    assert list(found) == [3]
+    side = np.linalg.norm(found[3][0] - found[3][1]) / figure.dpi * 25.4
     assert side == pytest.approx(120, abs=0.7)
 
 
