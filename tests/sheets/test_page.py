@@ -269,3 +269,18 @@ def test_evil_names_run_nothing(opened, findings_for):
     open_page = opened(findings_for("check", cell=0.05, title=EVIL, warnings=(EVIL,)))
     assert open_page.title.endswith("{{ 7 * 7 }}")
     assert open_page.execute_script("return document.scripts.length") == 2
+
+
+def test_it_prints_on_paper_without_its_buttons(opened, check, tmp_path):
+    from pypdf import PdfReader
+
+    open_page = opened(check)
+    printed = open_page.execute_cdp_cmd("Page.printToPDF", {"paperWidth": 8.27, "paperHeight": 11.69})
+    (tmp_path / "page.pdf").write_bytes(base64.b64decode(printed["data"]))
+    reader = PdfReader(tmp_path / "page.pdf")
+    said = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
+    assert "Flatness outside the limit as entered" in said
+    assert "Not examined" in said
+    assert "read a point" not in said
+    # the drawing itself is on the paper: canvases print as pictures
+    assert any(page.images for page in reader.pages)
