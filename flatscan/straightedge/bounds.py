@@ -14,7 +14,13 @@ from flatscan.model import Relief
 from flatscan.straightedge.gaps import Gap
 from flatscan.straightedge.laying import Laying, end_triple, parts_of, value_of
 from flatscan.straightedge.lines import Direction, Lattice, Triple, find_triple, in_order, lattice, lay, supports
-from flatscan.straightedge.uncertainty import common_factor, confidence_of, half_factor, variance_bound
+from flatscan.straightedge.uncertainty import (
+    common_factor,
+    common_top,
+    confidence_of,
+    half_factor,
+    variance_bound,
+)
 
 # the two halves' difference is known to a few per cent: less than this of shared error is not told from none
 LEAST_SHARED = 0.1
@@ -75,12 +81,15 @@ def lower_bound(layings: Sequence[tuple[Laying, float, Gap | None]]) -> tuple[fl
         return None, ()
     longest = max(work.rule for work, _, _ in known)
     factor = common_factor(relief.common, relief.x, relief.y, longest, k)
+    top = common_top(relief.common, relief.x, relief.y, longest)
     many = sum(float(relief.valid.sum()) * len(work.turns) * work.grid.w**2 / 2 for work, _, _ in known)
     # every triple that could have been chosen counts (Bonferroni): valid for any correlation, and wide
     cautious = float(-ndtri((1 - confidence_of(k)) / max(many, 1)))
     if relief.half_a is None or relief.half_b is None:
         bounds = [
-            gap.value - math.hypot(cautious * (gap.u_random or 0.0), factor * (gap.u_common or 0.0)) - limit
+            gap.value
+            - math.hypot(cautious * (gap.u_random or 0.0), factor * math.sqrt((gap.u_common or 0.0) * top))
+            - limit
             for _, limit, gap in known
         ]
         return max(bounds), ()
@@ -91,7 +100,7 @@ def lower_bound(layings: Sequence[tuple[Laying, float, Gap | None]]) -> tuple[fl
     random = math.hypot(half_factor(k) * math.sqrt(2 * apart), cautious * math.sqrt(shared))
     half = [np.ascontiguousarray(np.where(both, values, np.nan)) for values in (relief.half_a, relief.half_b)]
     some = [(work, lattice(relief, work.rule, both), limit) for work, limit, _ in known]
-    tested = [_tested(some, one, other, random, factor) for one, other in (half, half[::-1])]
+    tested = [_tested(some, one, other, random, (factor, top)) for one, other in (half, half[::-1])]
     note = f"{shared:.0%} of the random variance is shared by both halves of the points" if shared else ""
     return max((bound for bound in tested if bound is not None), default=None), (note,) if note else ()
 
@@ -113,7 +122,11 @@ def halves_apart(relief: Relief) -> tuple[float, float]:
 
 
 def _tested(
-    some: Sequence[tuple[Laying, Lattice, float]], chosen: Array, tested: Array, random_k: float, common_k: float
+    some: Sequence[tuple[Laying, Lattice, float]],
+    chosen: Array,
+    tested: Array,
+    random_k: float,
+    warp: tuple[float, float],
 ) -> float | None:
     """The triple that stands out most on one half, read on the other half, less its margin and limit."""
     best: tuple[float, float] | None = None
@@ -122,7 +135,7 @@ def _tested(
             random, common = parts_of(work, triple)
             if random is None:
                 continue
-            margin = math.hypot(random_k * random, common_k * common) + limit
+            margin = math.hypot(random_k * random, warp[0] * math.sqrt(common * warp[1])) + limit
             score = sign * value_of(triple, supports(grid, chosen, triple)) - margin
             if best is None or score > best[0]:
                 best = score, sign * value_of(triple, supports(grid, tested, triple)) - margin

@@ -110,7 +110,7 @@ def variance_bound(
 
 @lru_cache(maxsize=64)
 def _warp_factor(width: int, height: int, reach: int, confidence: float, draws: int) -> float:
-    """Quantile of the largest gap / u that a Gaussian warp shows; lengths in quarters of its correlation length."""
+    """Quantile of the largest gap / sqrt(u top) a Gaussian warp shows; lengths in quarters of its own length."""
     generator = np.random.default_rng(20)
 
     def root(size: int) -> Array:
@@ -119,14 +119,15 @@ def _warp_factor(width: int, height: int, reach: int, confidence: float, draws: 
 
     warp = root(height) @ generator.standard_normal((draws, height, width)) @ root(width).T
     largest = np.zeros(draws)
-    arms = sorted({1, 2, max(1, reach // 4), max(1, reach // 2), max(1, reach - 1)})
+    top = _unit_warp_top(reach / 4)
+    arms = sorted({1, 2, *(max(1, share * reach // 4) for share in (1, 2, 3)), max(1, reach - 1)})
     for up, along in ((0, 1), (1, 0), (1, 1), (1, -1)):
         for p in arms:
             for q in arms:
                 step = math.hypot(up, along)
                 if (p + q) * step > max(reach, 2 * step) + 1e-9:
                     continue
-                ratio = _gap_over_u(warp, (up, along), p, q, step / 4)
+                ratio = _gap_over_u(warp, (up, along), p, q, step / 4, top)
                 if ratio is not None:
                     largest = np.maximum(largest, ratio)
     return float(np.quantile(largest, confidence))
@@ -141,7 +142,7 @@ def _placed_factor(common: CommonError, x: Array, y: Array, reach: int, confiden
     root = np.linalg.cholesky(covariance + 1e-9 * np.trace(covariance) / len(places) * np.eye(len(places)))
     field = np.random.default_rng(20).standard_normal((draws, len(places))) @ root.T
     number = np.arange(len(places)).reshape(across.shape)
-    largest = np.zeros(draws)
+    largest, top = np.zeros(draws), common_top(common, x, y, reach * float(x[1] - x[0] if len(x) > 1 else y[1] - y[0]))
     for up, along in ((0, 1), (1, 0), (1, 1), (1, -1)):
         arms = sorted({1, 2, max(1, reach // 2), max(1, 3 * reach // 4)})
         for p, q in itertools.product(arms, arms):
@@ -150,7 +151,7 @@ def _placed_factor(common: CommonError, x: Array, y: Array, reach: int, confiden
                 share = q / (p + q)
                 gap = share * field[:, left] + (1 - share) * field[:, right] - field[:, at]
                 u = common.u_gap_at(places[left], places[at], places[right])
-                largest = np.maximum(largest, (gap / np.maximum(u, 1e-12)).max(axis=1, initial=0.0))
+                largest = np.maximum(largest, (gap / np.sqrt(np.maximum(u, 1e-12) * top)).max(axis=1, initial=0.0))
     return float(np.quantile(largest, confidence))
 
 
@@ -166,8 +167,8 @@ def _triples(number: Indices, step: tuple[int, int], p: int, q: int) -> tuple[In
     return left, at, right
 
 
-def _gap_over_u(field: Array, step: tuple[int, int], p: int, q: int, unit: float) -> Array | None:
-    """Largest gap / u of each field, with contacts p and q steps of ``unit`` lengths away; None if it has no room."""
+def _gap_over_u(field: Array, step: tuple[int, int], p: int, q: int, unit: float, top: float) -> Array | None:
+    """Largest gap / sqrt(u top) of each field, contacts p and q steps of ``unit`` away; None if it has no room."""
     up, along = step
     if along < 0:
         field, along = field[:, :, ::-1], 1
@@ -182,11 +183,21 @@ def _gap_over_u(field: Array, step: tuple[int, int], p: int, q: int, unit: float
     left = q / (p + q)
     gap = left * part(0) + (1 - left) * part(p + q) - part(p)
     u = CommonError(1.0, 1.0).u_gap(np.array(p * unit), np.array(q * unit))
-    return (gap / u).max(axis=(1, 2))
+    return (gap / np.sqrt(u * top)).max(axis=(1, 2))
+
+
+def _unit_warp_top(rule: float) -> float:
+    """Largest u of a gap that a warp of sd 1 and correlation length 1 puts on it."""
+    return float(CommonError(1.0, 1.0).largest_u_gap(np.zeros(1), np.zeros(1), rule)[0, 0])
+
+
+def common_top(common: CommonError, x: Array, y: Array, rule: float) -> float:
+    """Largest common u [m] of any gap on cells ``x`` (cols,), ``y`` (rows,), contacts within ``rule`` [m]."""
+    return max(float(common.largest_u_gap(x, y, rule).max()), 1e-12)
 
 
 def common_factor(common: CommonError, x: Array, y: Array, rule: float, k: float) -> float:
-    """Coverage factor k_M (METHODS 3d) for the common part of gaps on cells ``x`` (cols,), ``y`` (rows,) [m]."""
+    """Factor k_M for the common part of gaps on cells ``x`` (cols,), ``y`` (rows,) [m]: see `warp_factor`."""
     wide, high = (float(np.ptp(at)) + float(at[1] - at[0] if len(at) > 1 else 0.0) for at in (x, y))
     if common.stationary:
         return warp_factor(common, wide, high, rule, k) if common.sd > 0 else k
@@ -198,8 +209,11 @@ def common_factor(common: CommonError, x: Array, y: Array, rule: float, k: float
 def warp_factor(common: CommonError, width: float, height: float, rule: float, k: float, *, draws: int = 400) -> float:
     """Coverage factor for the common part of a gap whose place the warp itself may have chosen (k_M of METHODS 3d).
 
-    The quantile, at the one-sided confidence of ``k``, of the largest gap / u(gap) over all three-point gaps of a
-    simulated warp on a wall ``width`` by ``height`` [m] (seeded; about 2.8 for 4 x 2.4 m and 1 m correlation length).
+    The quantile, at the one-sided confidence of ``k``, of the largest gap / sqrt(u top) over all three-point gaps of a
+    simulated warp on a wall ``width`` by ``height`` [m], top being the largest u (seeded). So the margin of a gap is
+    k_M sqrt(u top): k_M u (about 2.8 u on 4 x 2.4 m with 1 m correlation length) for a gap in the middle of the whole
+    straightedge, which is where nearly all large ones are, and more than that for short ones, which are so many that
+    the plain ratio to u would set the factor for all.
     """
     size = [int(min(max(math.ceil(extent / common.length * 4 - 1e-9) + 1, 3), 200)) for extent in (width, height)]
     reach = int(max(2, round(rule / common.length * 4)))

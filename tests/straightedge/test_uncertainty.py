@@ -99,29 +99,30 @@ def test_common_u_by_simulation():
 
 
 def largest_ratio(draws, triples):
-    """Largest gap / u over triples of lattice steps, in each of some simulated warps on 4 x 2.4 m, 0.25 m apart."""
+    """Largest gap / sqrt(u top) over triples of lattice steps, in each of some simulated warps on 4 x 2.4 m."""
     random = np.random.default_rng(77)
     x, y = (grid.ravel() for grid in np.meshgrid(np.arange(17) * 0.25, np.arange(11) * 0.25))
     cover = np.exp(-((x[:, None] - x) ** 2 + (y[:, None] - y) ** 2) / 2)
     warp = random.normal(size=(draws, x.size)) @ np.linalg.cholesky(cover + 1e-8 * np.eye(x.size)).T
     warp = warp.reshape(draws, 11, 17)
-    best = np.zeros(draws)
+    best, top = np.zeros(draws), float(CommonError(1.0).u_gap(1.0, 1.0))
     for p, q in triples:
         u = float(CommonError(1.0).u_gap(p * 0.25, q * 0.25))
         for field in (warp, warp.transpose(0, 2, 1)):
             n = field.shape[2] - p - q
             gap = (q * field[:, :, :n] + p * field[:, :, p + q :]) / (p + q) - field[:, :, p : p + n]
-            best = np.maximum(best, (gap / u).max(axis=(1, 2)))
+            best = np.maximum(best, (gap / np.sqrt(u * top)).max(axis=(1, 2)))
     return best
 
 
 def test_warp_factor_against_simulation():
-    # METHODS 3d prints about 2.8 for 1 m on 4 x 2.4 m: that is the middle of a whole 2 m straightedge
-    assert_allclose(np.quantile(largest_ratio(2000, [(4, 4)]), 0.95), 2.8, atol=0.2)
-    # a verdict may choose any contacts, so its factor is that of all of them (and of slanted lines, a little more)
-    axes = np.quantile(largest_ratio(2000, [(p, q) for p in range(1, 8) for q in range(1, 9 - p)]), 0.95)
+    # METHODS 3d prints about 2.8 for 1 m on 4 x 2.4 m
     factor = warp_factor(CommonError(0.002), 4.0, 2.4, 2.0, 1.645)
-    assert axes - 0.1 < factor < axes + 0.35
+    assert_allclose(factor, 2.8, atol=0.3)
+    # the middle of the whole straightedge alone needs hardly less, all contacts along and up no more
+    assert np.quantile(largest_ratio(2000, [(4, 4)]), 0.95) - 0.1 < factor
+    every = [(p, q) for p in range(1, 8) for q in range(1, 9 - p)]
+    assert np.quantile(largest_ratio(2000, every), 0.95) < factor + 0.1
 
 
 def test_warp_factor_does_not_depend_on_the_size_of_the_warp_and_grows_with_the_wall():
