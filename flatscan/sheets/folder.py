@@ -96,10 +96,9 @@ def _pictures(findings: Findings, _: str) -> list[tuple[str, Maker]]:
     from flatscan.sheets.figures import change_map, contour, plan, profiles
 
     sheets = [("contour.png", _figure(contour.contour))]
-    gaps = findings.gaps
-    if findings.relief.cell is not None:
-        if gaps is not None and gaps.worst is not None:
-            sheets.append(("gaps.png", _figure(contour.gap_map)))
+    if contour.has_gaps(findings):
+        sheets.append(("gaps.png", _figure(contour.gap_map)))
+    if profiles.can_be_drawn(findings):
         sheets.append(("sections.png", _figure(profiles.profiles)))
     if findings.compared is not None and findings.compared.change.relief.cell is not None:
         sheets.append(("change.png", _figure(change_map.change_map)))

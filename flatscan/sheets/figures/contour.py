@@ -114,6 +114,14 @@ def _how_drawn(findings: Findings, units: str) -> str:
     return f"Contours are drawn through means over about {over}; the numbers are not."
 
 
+def has_gaps(findings: Findings) -> bool:
+    """Whether a map of gaps has anything to show: cells, and at least one of them under an evaluated straightedge."""
+    gaps, relief = findings.gaps, findings.relief
+    if gaps is None or gaps.worst is None or relief.cell is None:
+        return False
+    return bool(np.isfinite(gaps.deepest[relief.valid]).any())
+
+
 def gap_map(findings: Findings, units: str = "mm", *, size: tuple[float, float] = A4) -> Figure:
     """Deepest gap under the resting straightedge at every cell: white up to the limit, then toned by how far over."""
     gaps = findings.gaps

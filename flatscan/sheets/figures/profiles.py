@@ -58,6 +58,14 @@ def profiles(
     return figure
 
 
+def can_be_drawn(findings: Findings) -> bool:
+    """Whether a line through the worst place crosses enough of the measured wall for a section."""
+    if findings.relief.cell is None:
+        return False
+    sections = (sample(findings.relief, *line) for line in through_the_worst(findings))
+    return any(np.isfinite(section.wall).sum() > 1 for section in sections)
+
+
 def through_the_worst(findings: Findings) -> tuple[tuple[Point, Point], ...]:
     """The level and the upright line through the place of the worst gap, or through the heaviest patch."""
     wall, gaps = findings.wall, findings.gaps

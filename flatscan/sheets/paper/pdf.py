@@ -52,8 +52,7 @@ def pages(findings: Findings, units: str, paper: str) -> list[Figure]:
 def _drawings(findings: Findings) -> list[Callable[..., Figure]]:
     from flatscan.sheets.figures import bars, change_map, contour, plan, profiles
 
-    gaps = findings.gaps
-    swept = gaps is not None and gaps.worst is not None and findings.relief.cell is not None
+    swept = contour.has_gaps(findings)
     made = findings.compared
     wanted = [
         (made is not None and made.change.relief.cell is not None, change_map.change_map),
@@ -61,7 +60,7 @@ def _drawings(findings: Findings) -> list[Callable[..., Figure]]:
         (findings.lows is not None, plan.low_map),
         (True, contour.contour),
         (swept, contour.gap_map),
-        (findings.relief.cell is not None, profiles.profiles),
+        (profiles.can_be_drawn(findings), profiles.profiles),
         (swept and findings.verdict is not None, bars.gap_histogram),
         (any(choice.build_up is not None for choice in findings.choices), bars.choice_bars),
     ]
