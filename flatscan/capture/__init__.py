@@ -10,6 +10,7 @@ from pathlib import Path
 from flatscan.capture.checks import checked_cloud
 from flatscan.capture.depth_frames import is_frames, read_frames
 from flatscan.capture.digest import sha256, sha256_beside
+from flatscan.capture.fits import refuse_what_does_not_fit
 from flatscan.capture.registry import Format, formats, pick, present_file
 from flatscan.errors import ReadError
 from flatscan.model import Cloud, Stations
@@ -51,6 +52,7 @@ def read(
 
 def _read_file(path: Path, file_unit: str | None, reading_u: float, max_points: int | None) -> Cloud | Stations:
     form, notes = pick(path)
+    refuse_what_does_not_fit(path)
     if form.holds == "stations":
         stations = form.open(path, file_unit=file_unit, reading_u=reading_u)
         warnings = notes + stations.origin.warnings

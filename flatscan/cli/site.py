@@ -166,7 +166,8 @@ def _pool(given: dict[str, Any]) -> Pool:
         from flatscan.site.cluster import ClusterPool
 
         return ClusterPool(given["cluster"])
-    from flatscan.site.local import Limits, LocalPool, default_jobs, free_memory
+    from flatscan.capture.fits import free_memory
+    from flatscan.site.local import Limits, LocalPool, default_jobs
 
     jobs, free = given["jobs"] or default_jobs(), free_memory()
     share = None if free is None else free // jobs

@@ -163,16 +163,3 @@ def _limit_memory(memory: int | None) -> None:
 def default_jobs() -> int:
     """Processes worth starting: the processors this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)
-
-
-def free_memory() -> int | None:
-    """Bytes this machine can still give, None where it does not tell."""
-    try:
-        with open("/proc/meminfo", encoding="ascii") as lines:  # noqa: PTH123
-            return next(int(line.split()[1]) * 1024 for line in lines if line.startswith("MemAvailable"))
-    except (OSError, StopIteration, ValueError):
-        pass
-    try:
-        return int(os.sysconf("SC_PAGE_SIZE")) * int(os.sysconf("SC_PHYS_PAGES"))
-    except (AttributeError, ValueError, OSError):
-        return None

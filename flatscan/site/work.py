@@ -37,7 +37,9 @@ def do(task: Task) -> Outcome:
     except OutputError as error:
         return Outcome(failed(task, str(error), again=True), fatal=error)
     except FlatscanError as error:
-        return Outcome(failed(task, str(error)))
+        # a disk that went away or a memory that was full is no fault of the file: the next run tries again
+        passing = isinstance(error.__cause__ or error.__context__, (OSError, MemoryError))
+        return Outcome(failed(task, str(error), again=passing))
 
 
 def guarded(task: Task, work: Callable[[Task], Outcome] = do) -> Outcome:

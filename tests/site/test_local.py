@@ -13,10 +13,11 @@ import pytest
 import site_builders
 from site_builders import SAMPLES, InlinePool, copy_samples, flatscan, make_site, tree
 
+from flatscan.capture.fits import free_memory
 from flatscan.site import run
 from flatscan.site.job import Settings
 from flatscan.site.listing import in_folder
-from flatscan.site.local import Limits, LocalPool, default_jobs, free_memory
+from flatscan.site.local import Limits, LocalPool, default_jobs
 
 BAD = ["first, room 1, wall-2", "ground, room 1, wall-2"]
 
