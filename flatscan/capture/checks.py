@@ -106,7 +106,7 @@ def refuse_above(path: Path, count: int, max_points: int | None) -> None:
 
 def _refuse_rubbish(path: Path, tally: Tally, drop_words: str) -> None:
     if tally.rows < LEAST_POINTS:
-        held = f"{tally.rows} points" if tally.rows else "no points"
+        held = "no points" if not tally.rows else "1 point" if tally.rows == 1 else f"{tally.rows} points"
         gone = f" ({tally.dropped:,} are {drop_words})" if tally.dropped else ""
         raise TooFewPoints(
             path, f"the file holds {held}{gone}", needed=f"at least {LEAST_POINTS}", remedy="Export the scan again"

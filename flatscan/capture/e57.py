@@ -131,7 +131,9 @@ def open_e57(path: Path) -> PointSource:
     if unplaced and len(usable) > 1:
         notes.append(f"{len(unplaced)} of {len(usable)} scans have no pose: taken as already in common axes")
     placed = [scan.pose.translation for scan in usable if scan.has_pose]
-    stands = np.array(placed) if placed and not unplaced else None
+    # a lone scan in its own axes, or an export of joined scans, has a pose that says nothing about where it stood
+    told = any(scan.has_pose and not scan.pose.is_default for scan in usable)
+    stands = np.array(placed) if told and not unplaced else None
     blocks = _Scans(path, usable).blocks
     singles = all(scan.single for scan in usable)
     step = np.full(3, max(scan.step for scan in usable))

@@ -10,7 +10,7 @@ import numpy as np
 
 from flatscan.capture.gltf_buffers import accessor, buffers
 from flatscan.capture.mesh import Mesh, Triangles, fans, mesh_source
-from flatscan.capture.pose import rotation_matrix
+from flatscan.capture.pose import Pose, rotation_matrix
 from flatscan.capture.registry import Format
 from flatscan.capture.source import PointSource, cut_off, damaged
 from flatscan.errors import ReadError
@@ -84,7 +84,7 @@ def _mesh(path: Path, document: dict[str, Any], packed: bytes | None) -> Mesh:
         for part in document["meshes"][number]["primitives"]:
             points, faces = _primitive(path, document, store, part)
             with np.errstate(all="ignore"):
-                corners.append(points @ place[:3, :3].T + place[:3, 3])
+                corners.append(Pose(place[:3, :3], place[:3, 3])(points))
             triangles.append(faces + done)
             done += len(points)
     return Mesh(

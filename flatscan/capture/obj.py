@@ -9,7 +9,7 @@ import numpy as np
 
 from flatscan.capture.mesh import Mesh, fans, mesh_source
 from flatscan.capture.registry import Format
-from flatscan.capture.rows import LONGEST_LINE
+from flatscan.capture.rows import LONGEST_LINE, short_lines
 from flatscan.capture.source import PointSource, damaged
 
 _MOST_INDEX_DIGITS = 15
@@ -28,7 +28,7 @@ def open_obj(path: Path) -> PointSource:
     """An OBJ file as points on its mesh; raises `ReadError` with the line that breaks the format."""
     parts, kept = _Parts(), ""
     with path.open(encoding="latin-1") as stream:
-        for number, line in enumerate(stream, start=1):
+        for number, line in enumerate(short_lines(stream), start=1):
             if len(line) + len(kept) > LONGEST_LINE:
                 raise damaged(
                     path, f"line {number:,} is over {LONGEST_LINE:,} characters", "lines of corners and faces"

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from flatscan.capture.pose import Pose, rotation_matrix
 from flatscan.capture.registry import Format
-from flatscan.capture.rows import BinaryRows, Layout, TextRows, last_row_doubt
+from flatscan.capture.rows import BinaryRows, Layout, TextRows, last_row_doubt, short_lines
 from flatscan.capture.source import BLOCK, Block, Normals, PointSource, cut_off, damaged, float32_step
 from flatscan.geometry import Array
 
@@ -197,7 +197,7 @@ def _text(path: Path, header: Header, fields: list[int], normals: list[int] | No
         "," if comma else None,
     )
     with path.open("rb") as stream:
-        extra = sum(not line.isspace() for line in stream) - header.lines - header.points
+        extra = sum(not line.isspace() for line in short_lines(stream)) - header.lines - header.points
     words: tuple[str, ...] = (
         (f"the file holds {extra:,} lines beyond what its header promises: not read",) if extra > 0 else ()
     )

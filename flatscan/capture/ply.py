@@ -10,7 +10,7 @@ from flatscan.capture.mesh import Mesh, mesh_source
 from flatscan.capture.ply_header import Element, Header, read_header
 from flatscan.capture.ply_lists import binary_faces, element_starts, face_element, text_faces
 from flatscan.capture.registry import Format
-from flatscan.capture.rows import BinaryRows, Layout, TextRows, last_row_doubt
+from flatscan.capture.rows import BinaryRows, Layout, TextRows, last_row_doubt, short_lines
 from flatscan.capture.source import PointSource, cut_off, damaged, float32_step
 from flatscan.geometry import Array
 
@@ -106,7 +106,7 @@ def _rows_before(header: Header, element: Element) -> int:
 def _lines_beyond(path: Path, count: int) -> int:
     """Lines that are not blank beyond the first ``count``; negative where there are fewer, which the rows tell."""
     with path.open("rb") as stream:
-        return max(0, sum(not line.isspace() for line in stream) - count)
+        return max(0, sum(not line.isspace() for line in short_lines(stream)) - count)
 
 
 def _is_ply(head: bytes) -> bool:

@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO, AnyStr
 
 import numpy as np
 
@@ -134,14 +135,21 @@ class TextRows:
                     return
 
 
-def solid_lines(path: Path, stream: Iterator[str]) -> Iterator[str]:
+def short_lines(stream: IO[AnyStr]) -> Iterator[AnyStr]:
+    """Lines of a file, none longer than a little over `LONGEST_LINE`: a file without line ends is not read whole."""
+    while line := stream.readline(LONGEST_LINE + 1):
+        yield line
+
+
+def solid_lines(path: Path, stream: IO[str]) -> Iterator[str]:
     """Lines that are not blank; an absurdly long one raises `ReadError`."""
-    for number, line in enumerate(stream):
+    for number, line in enumerate(short_lines(stream)):
         if number == 0:
             # the mark some editors put before UTF-8, as the bytes read here
             line = line.removeprefix("\xef\xbb\xbf")  # noqa: PLW2901
         if len(line) > LONGEST_LINE:
-            raise damaged(path, f"a line of {len(line):,} characters", f"rows of points under {LONGEST_LINE:,}")
+            found = f"line {number + 1:,} is over {LONGEST_LINE:,} characters"
+            raise damaged(path, found, "rows of points")
         if not line.isspace():
             yield line
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from flatscan.capture.mesh import Mesh, mesh_source
 from flatscan.capture.registry import Format
+from flatscan.capture.rows import short_lines
 from flatscan.capture.source import PointSource, cut_off, damaged
 from flatscan.geometry import Array
 
@@ -49,7 +50,7 @@ def _ascii(path: Path) -> Array:
     """Corners of an ASCII file, every facet with its three and every solid with its end."""
     rows, ends = [], {"facet": 0, "endfacet": 0, "solid": 0, "endsolid": 0}
     with path.open(encoding="latin-1") as stream:
-        for number, line in enumerate(stream, start=1):
+        for number, line in enumerate(short_lines(stream), start=1):
             words = line.split(None, 4)
             keyword = words[0].lower() if words else ""
             if keyword == "vertex":

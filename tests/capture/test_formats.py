@@ -220,7 +220,7 @@ def test_text_pts_of_several_scans_is_read_with_each_count_line(write, wall):
         (lambda p: "once upon a time\n", "x, y and z"),
         (lambda p: "# only a remark\n", "no row of numbers"),
         (lambda p: "1 " * 40_000, "80,000 columns|40,000 columns"),
-        (lambda p: "1," * 1_000_000, "a line of 2,000,000 characters"),
+        (lambda p: "1," * 1_000_000, "line 1 is over 100,000 characters"),
         (lambda p: "\x00\x01\x02 3", "no text"),
     ],
 )
@@ -396,6 +396,12 @@ def test_e57_scans_come_together_and_invalid_points_are_counted(tmp_path, make, 
     assert said(cloud, "40 of 2,000 rows are marked invalid")
     assert_allclose(all_points(cloud), wall[40:], atol=1e-12)
     assert_allclose(cloud.stands, [[0, 0, 0], [5, 0, 0]])
+
+
+def test_e57_with_a_pose_that_says_nothing_tells_no_place_of_the_scanner(tmp_path, make, wall):
+    scan = {"points": wall, "rotation": (1, 0, 0, 0), "translation": (0, 0, 0)}
+    assert capture.read(make.e57(tmp_path / "a.e57", [scan])).stands is None
+    assert capture.read(make.e57(tmp_path / "b.e57", [scan, scan | {"translation": (0, 0, 1)}])).stands.shape == (2, 3)
 
 
 def test_e57_spherical_scans_are_turned_into_places(tmp_path, make, wall):
