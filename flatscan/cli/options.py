@@ -15,7 +15,7 @@ from typing import Any
 
 import click
 
-from flatscan.cli.values import FIXED, LENGTH, PAIR, POINT, REGION, WARP
+from flatscan.cli.values import FIXED, LENGTH, PAIR, POINT, REGION, VOLUME, WARP
 
 Command = Callable[..., Any]
 UNITS = ("m", "mm", "cm", "ft", "in")
@@ -54,6 +54,7 @@ capture_options = _stack(
     click.option("--capture-type", type=click.Choice(CAPTURE_TYPES), help="How it was captured; sets the common ±."),
     click.option("--repeat", type=click.Path(), multiple=True, help="Another capture of the same wall."),
     click.option("--reading-u", type=LENGTH, help="Standard uncertainty of one laser reading.  [default: 0.6mm]"),
+    click.option("--max-points", type=click.IntRange(1), help="Refuse a capture of more.  [default: what fits]"),
     click.option("--tie", type=click.Path(), help="Laser readings (CSV) on the same wall that tie the scan down."),
     click.option("--warp", type=WARP, help="Size and length of the scan's warp, such as 8mm,2m, if known."),
 )
@@ -85,6 +86,26 @@ quote_options = _stack(
     click.option("--area-rule", type=click.Choice(AREA_RULES), help="How openings are measured.  [default: net]"),
     click.option("--clash", type=click.Path(), help="Things on the wall (CSV): what the new face buries."),
     click.option("--light", type=float, metavar="DEGREES", help="Estimate what shows in light at this angle."),
+)
+
+# what ties two surveys of a wall together, and what is asked of their difference
+compare_options = _stack(
+    click.option("--same-frame", is_flag=True, help="Both files share one coordinate system."),
+    click.option("--reference", type=REGION, multiple=True, help="A part x0,y0,x1,y1 of the wall nobody worked on."),
+    click.option(
+        "--reference-wall", type=int, multiple=True, help="Another wall of EARLIER nobody worked on, by number."
+    ),
+    click.option("--points", type=click.Path(), help="Fixed points in both: CSV of earlier_x_m ... later_z_m."),
+    click.option("--points-u", type=LENGTH, help="Standard uncertainty of one fixed point.  [default: 1mm]"),
+    click.option("--align-u", type=LENGTH, help="How well the two coordinate systems meet (k = 1).  [default: 1mm]"),
+    click.option("--same-surface", is_flag=True, help="Two surveys of one unchanged surface: do they agree?"),
+    click.option("--quoted", type=VOLUME, help="Volume quoted, such as 120l."),
+    click.option("--used", type=VOLUME, help="Volume used."),
+    click.option("--background-tolerance", help="Tolerance ID the earlier surface is judged by."),
+    click.option("--allowance", type=LENGTH, help="Thickness the price holds; what is beyond it is counted."),
+    click.option("--earlier-wall", type=int, help="Wall number in EARLIER, if not --wall."),
+    click.option("--earlier-tie", type=click.Path(), help="Laser readings that tie EARLIER down."),
+    click.option("--earlier-type", type=click.Choice(CAPTURE_TYPES), help="Capture type of EARLIER, if another."),
 )
 
 output_options = _stack(

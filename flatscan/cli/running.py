@@ -23,7 +23,7 @@ def capturing(options: dict[str, Any]) -> Capturing:
 
     names = (
         "wall", "cell", "up", "seen_from", "file_unit", "width", "height", "region", "opening", "no_opening",
-        "capture_type", "repeat", "reading_u", "tie", "warp",
+        "capture_type", "repeat", "reading_u", "max_points", "tie", "warp",
     )  # fmt: skip
     given = {name: options.pop(name) for name in names}
     return Capturing(**{name: value for name, value in given.items() if value is not None})

@@ -43,7 +43,6 @@ def _job_options(command: Any) -> Any:  # noqa: ANN401
 @click.option("--time-limit", type=click.FloatRange(1), metavar="SECONDS", default=3600, show_default=True,
               help="For one wall.")  # fmt: skip
 @click.option("--memory-limit", type=click.FloatRange(1), metavar="GB", help="For one wall.  [default: a fair share]")
-@click.option("--max-points", type=click.IntRange(1), help="Refuse captures of more points.  [default: what fits]")
 @click.option("--formats", metavar="LIST", help="Sheets of each wall, such as png,json.  [default: all]")
 @click.option("--cluster", metavar="ADDRESS", help="Work on a Dask scheduler that you trust, such as tcp://host:8786.")
 @_job_options
@@ -95,7 +94,7 @@ def _captures(ctx: click.Context, source: Path, folder: Path, given: dict[str, A
     names = {option.name for option in _row_command.params}
     base = {name: value for name, value in given.items() if name in names}
     chosen = ctx.get_parameter_source("wall") == click.core.ParameterSource.COMMANDLINE
-    outside = {"units": given["units"], "max_points": given["max_points"], "formats": _formats(given["formats"])}
+    outside = {"units": given["units"], "formats": _formats(given["formats"])}
     if source.is_dir():
         running.one_wall_only(("", ""), given)
         return listing.in_folder(source, _settings(base, chosen=chosen, for_all=True, **outside), folder)

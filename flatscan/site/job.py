@@ -31,7 +31,6 @@ class Settings:
     finish: Finishing = Finishing()
     wall: int | None = None
     units: str = "mm"
-    max_points: int | None = None
     for_all: bool = False
     formats: tuple[str, ...] = FORMATS
 

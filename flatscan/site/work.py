@@ -118,7 +118,7 @@ def _read(task: Task) -> Cloud | Stations:
         return buildings.read_part(Path(task.parts), task.part)
     taken = capture.read(
         task.capture.path, file_unit=settings.how.file_unit, reading_u=settings.how.reading_u,
-        max_points=settings.max_points,
+        max_points=settings.how.max_points,
     )  # fmt: skip
     if task.sha256 and taken.origin.sha256 != task.sha256:
         raise ReadError(

@@ -37,7 +37,9 @@ def see(
 def read(path: str | Path, how: Capturing, progress: Progress = silent) -> Cloud | Stations:
     """What a capture file holds, as the settings say to read it."""
     progress("reading", None)
-    return capture.read(path, file_unit=how.file_unit, reading_u=how.reading_u)
+    return capture.read(
+        path, file_unit=how.file_unit, reading_u=how.reading_u, max_points=how.max_points
+    )  # fmt: skip
 
 
 def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:

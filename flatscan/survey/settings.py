@@ -49,6 +49,7 @@ class Capturing:
     repeat: tuple[str, ...] = ()
     repeat_rule: float = DEFAULT_RULE
     reading_u: float = 0.0006
+    max_points: int | None = None
     tie: str | None = None
     warp: tuple[float, ...] | None = None
 

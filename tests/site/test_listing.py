@@ -208,6 +208,6 @@ def test_max_points_is_said_with_the_number(tmp_path):
     (tmp_path / "scans").mkdir()
     (tmp_path / "scans" / "wall.ply").write_bytes((SAMPLES / "wall.ply").read_bytes())
     out = tmp_path / "out"
-    made = run(in_folder(tmp_path / "scans", Settings(max_points=1000), out), out, InlinePool).document
+    made = run(in_folder(tmp_path / "scans", Settings(how=Capturing(max_points=1000)), out), out, InlinePool).document
     assert "150,000 points; needed: at most 1,000" in made["failed"][0]["error"]
     assert json.loads((out / "site.json").read_text())["totals"]["failed"] == 1
