@@ -76,7 +76,7 @@ def draw_wall(
     wall = Wall(
         number=1, frame=replace(fit.frame, at=at), outline=left_out(full, strips),
         openings=in_order(_moved(opening, corner) for opening in holes.openings + plates),
-        share=float(grid.surface.sum() / cloud.count), up_from=context.upright.words, facing_from=face.words,
+        share=float(grid.surface.sum() / max(grid.seen, 1)), up_from=context.upright.words, facing_from=face.words,
         plumb=context.upright.plumb, slab=SLAB + abs(fit.lean) * float(np.ptp(full[:, 1])),
         notes=(
             *face.notes, *_strip_notes(adjoined, skirting), *_plate_notes(plates, corner),

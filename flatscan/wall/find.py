@@ -67,7 +67,7 @@ def find_walls(
     every = stride(cloud.count)
     share = cloud.count / every / len(cloud.sample)
     cells = [occupancy_cell(p.area, _close(cloud.sample, p) * share) for p in standing]
-    grids = count_points(cloud.chunks(), fits, cells, cloud.stands, every)
+    grids = count_points(cloud.chunks(), fits, cells, cloud.stands, noise=thinned.scatter, every=every)
     context = Context(cloud, thinned, planes, upright)
     drawn, sparse = [], []
     for fit, grid, face in zip(fits, grids, faces, strict=True):

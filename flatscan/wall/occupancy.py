@@ -41,6 +41,7 @@ class Occupancy:
     behind: Counts
     front: Counts
     through: Counts
+    seen: int
 
     @property
     def x(self) -> Array:
@@ -57,7 +58,7 @@ class _Tally:
     """The grids of one wall while they are being filled."""
 
     def __init__(self, fit: Fit, cell: float, stands: Array | None, noise: float) -> None:
-        self.fit, self.cell = fit, cell
+        self.fit, self.cell, self.seen = fit, cell, 0
         # noise must not look like points of a reveal
         self.reveal_from = float(np.clip(4 * noise, CLOSE, SLAB))
         self.left, self.bottom = fit.low - MARGIN
@@ -72,6 +73,7 @@ class _Tally:
         self.off = frame.out - fit.lean * frame.up
 
     def add(self, points: Array) -> None:
+        self.seen += len(points)
         off = (points - self.fit.frame.at) @ self.off
         close = points[(off > -REVEAL) & (off < FRONT)] if not len(self.stands) else points[off < FRONT]
         place = self.fit.local(close)
@@ -106,7 +108,8 @@ class _Tally:
         count = self.layers["surface"]
         rise = np.divide(self.total, count, out=np.full(len(self.total), np.nan), where=count > 0)
         layers = {name: layer.reshape(self.shape) for name, layer in self.layers.items()}
-        return Occupancy(float(self.left), float(self.bottom), self.cell, rise=rise.reshape(self.shape), **layers)
+        rise = rise.reshape(self.shape)
+        return Occupancy(float(self.left), float(self.bottom), self.cell, rise=rise, seen=self.seen, **layers)
 
 
 # 3 million points on a 10 m2 wall stand 2 mm apart, in a room of six surfaces 4 mm: closer than the finest cell
@@ -125,11 +128,17 @@ def stride(count: int) -> int:
 
 
 def count_points(
-    chunks: Iterator[Array], fits: list[Fit], cells: list[float], stands: Array | None, noise: float
+    chunks: Iterator[Array], fits: list[Fit], cells: list[float], stands: Array | None, *, noise: float, every: int = 1
 ) -> list[Occupancy]:
-    """One `Occupancy` per fit, from one pass over the cloud's chunks of points (m, 3) with scatter ``noise`` [m]."""
+    """One `Occupancy` per fit, from one pass over the cloud's chunks of points (m, 3) with scatter ``noise`` [m].
+
+    Only one point in ``every`` is counted, the same ones however the cloud is cut into chunks.
+    """
     tallies = [_Tally(fit, cell, stands, noise) for fit, cell in zip(fits, cells, strict=True)]
+    start = 0
     for points in chunks:
+        some = points[-start % every :: every]
+        start += len(points)
         for tally in tallies:
-            tally.add(points)
+            tally.add(some)
     return [tally.done() for tally in tallies]

@@ -157,7 +157,7 @@ def test_nothing_flat(as_cloud):
 def test_a_ceiling_alone(as_cloud):
     rng = np.random.default_rng(3)
     ceiling = np.column_stack([rng.uniform(0, 4, 20_000), rng.uniform(0, 3, 20_000), rng.normal(2.5, 0.002, 20_000)])
-    with pytest.raises(WallNotFound, match="level surface of 1[12]\..*--up"):
+    with pytest.raises(WallNotFound, match=r"level surface of 1[12]\..*--up"):
         find_walls(as_cloud(ceiling, up=np.array([0.0, 0, 1]), up_from="LAS is z up by convention"))
 
 
