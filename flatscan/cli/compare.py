@@ -11,7 +11,7 @@ import click
 
 from flatscan.cli import options, running
 from flatscan.cli.progress import progress_bar
-from flatscan.cli.values import LENGTH, REGION, VOLUME
+from flatscan.cli.values import LENGTH
 
 if TYPE_CHECKING:
     from flatscan.survey import Capturing
@@ -23,23 +23,10 @@ _TIES = ("same_frame", "same_surface", "reference", "reference_wall", "points", 
 
 @click.command("compare")
 @click.argument("surveys", nargs=-1, required=True, type=click.Path(), metavar="EARLIER LATER...")
-@click.option("--same-frame", is_flag=True, help="Both files share one coordinate system.")
-@click.option("--reference", type=REGION, multiple=True, help="A part x0,y0,x1,y1 of the wall nobody worked on.")
-@click.option("--reference-wall", type=int, multiple=True, help="Another wall of EARLIER nobody worked on, by number.")
-@click.option("--points", type=click.Path(), help="Fixed points in both: CSV of earlier_x_m ... later_z_m.")
-@click.option("--points-u", type=LENGTH, help="Standard uncertainty of one fixed point.  [default: 1mm]")
-@click.option("--align-u", type=LENGTH, help="How well the two coordinate systems meet (k = 1).  [default: 1mm]")
-@click.option("--same-surface", is_flag=True, help="Two surveys of one unchanged surface: do they agree?")
-@click.option("--quoted", type=VOLUME, help="Volume quoted, such as 120l.")
-@click.option("--used", type=VOLUME, help="Volume used.")
-@click.option("--background-tolerance", help="Tolerance ID the earlier surface is judged by.")
+@options.compare_options
 @click.option("--tolerance", help="Tolerance ID the later surface is judged by.")
 @click.option("--limit", type=LENGTH, help="Largest gap allowed on the later surface, instead of --tolerance.")
-@click.option("--allowance", type=LENGTH, help="Thickness the price holds; what is beyond it is counted.")
 @click.option("--rates", type=click.Path(), help="Your own rates (TOML); they bring an allowance of their own.")
-@click.option("--earlier-wall", type=int, help="Wall number in EARLIER, if not --wall.")
-@click.option("--earlier-tie", type=click.Path(), help="Laser readings that tie EARLIER down.")
-@click.option("--earlier-type", type=click.Choice(options.CAPTURE_TYPES), help="Capture type of EARLIER, if another.")
 @options.finish_options
 @options.rule_options
 @options.capture_options
@@ -52,13 +39,13 @@ def command(surveys: tuple[str, ...], **given: Any) -> int:
     --reference-wall or --points. Without a tie only changes of shape are told. More than two surveys, or a folder of
     them, make a series: what was done between, and numbered low spots that keep their number.
 
-    Example: flatscan compare before.ply after.ply --reference 0,0,0.3m,2.4m --capture-type scanner
+    Example: flatscan compare before.ply after.ply --reference 0,0,0.2m,2.4m --reference 3.8m,0,4m,2.4m
     """
     from flatscan.survey import again
 
     limit = given["limit"]
-    hows = _hows(given)
-    asked = _asked(given)
+    hows = hows_of(given)
+    asked = asked_of(given)
     if len(surveys) != 2:
         return _series(surveys, hows[1], asked, limit, given)
     earlier, later = surveys
@@ -71,7 +58,7 @@ def command(surveys: tuple[str, ...], **given: Any) -> int:
     return running.exit_code(results, judged=False)
 
 
-def _hows(given: dict[str, Any]) -> tuple[Capturing, Capturing]:
+def hows_of(given: dict[str, Any]) -> tuple[Capturing, Capturing]:
     """How the earlier and the later capture are read: alike, but for what is said of the earlier."""
     number, kind, tie = given.pop("earlier_wall"), given.pop("earlier_type"), given.pop("earlier_tie")
     later = running.capturing(given)
@@ -79,7 +66,7 @@ def _hows(given: dict[str, Any]) -> tuple[Capturing, Capturing]:
     return (earlier if kind is None else replace(earlier, capture_type=kind)), later
 
 
-def _asked(given: dict[str, Any]) -> Comparing:
+def asked_of(given: dict[str, Any]) -> Comparing:
     """What is asked of the comparison, out of the options."""
     from flatscan.survey import Testing
     from flatscan.survey.comparison import Comparing
@@ -94,7 +81,7 @@ def _asked(given: dict[str, Any]) -> Comparing:
         finish = Testing.by(rule=rule, limit=limit, tolerance=tolerance, directions=directions)
     return Comparing(
         **plain, reference_walls=tuple(walls), least=given["least"] or LEAST, quoted=given.pop("quoted"),
-        used=given.pop("used"), allowance=given.pop("allowance"), rates=given.pop("rates"), finish=finish,
+        used=given.pop("used"), allowance=given.pop("allowance"), rates=given["rates"], finish=finish,
         background=None if background is None else Testing.by(tolerance=background, directions=directions),
     )  # fmt: skip
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +21,9 @@ SUFFIX = "-evidence.zip"
 
 @click.command("evidence")
 @options.captures
-@click.option("--job", "jobs", type=click.Choice(["survey", "check"]), multiple=True, help="What to run and seal.")
+@click.option(
+    "--job", "jobs", type=click.Choice(["survey", "check", "compare"]), multiple=True, help="What to run and seal."
+)
 @click.option("--limit", type=LENGTH, help="Largest gap allowed under the rule; seals a check.")
 @click.option("--tolerance", help="A published tolerance by its ID instead of a limit.")
 @click.option("--plumb-limit", type=LENGTH, help="Largest lean allowed over the wall's height.")
@@ -33,7 +36,9 @@ SUFFIX = "-evidence.zip"
 @click.option("--left-out", multiple=True, help="A capture that was made and is not in the file, and why.")
 @click.option("--photo", "photos", type=click.Path(), multiple=True, help="A photo; time and place are taken out.")
 @click.option("--keep-photo-data", is_flag=True, help="Leave time, place and device in the photos.")
+@options.compare_options
 @options.finish_options
+@options.quote_options
 @options.rule_options
 @options.capture_options
 @options.output_options
@@ -80,16 +85,34 @@ def _jobs(captures: tuple[str, ...], given: dict[str, Any]) -> list[Job]:
 
     limits = {name: given.pop(name) for name in ("limit", "tolerance", "plumb_limit")}
     asked = given.pop("jobs") or (("check",) if any(value is not None for value in limits.values()) else ("survey",))
+    pair = _pair(captures, given | limits, "compare" in asked)
     if "check" in asked and all(value is None for value in limits.values()):
         raise click.UsageError("Give the check a limit to judge by: --limit 3mm, or --tolerance ID.")
+    for name in ("earlier_wall", "earlier_type", "earlier_tie"):
+        given.pop(name)
     how, finish = running.capturing(given), running.finishing(given)
     common = {"rule": given.pop("rule"), "directions": options.degrees(given.pop("directions"))}
     tests = {"survey": Testing.by(**common), "check": Testing.by(**common, **limits)}
-    return [
+    single = [
         Job(name, (k,), capturing=how, testing=tests[name], finishing=finish)
         for k in range(len(captures))
         for name in dict.fromkeys(asked)
+        if name != "compare"
     ]
+    return single + [replace(job, finishing=finish) for job in pair]
+
+
+def _pair(captures: tuple[str, ...], given: dict[str, Any], wanted: bool) -> list[Job]:
+    """The comparison of two captures, where it is asked for."""
+    from flatscan.cli.compare import asked_of, hows_of
+    from flatscan.evidence import Job
+
+    if not wanted:
+        return []
+    if len(captures) != 2:
+        raise click.UsageError("A comparison is sealed with two captures: EARLIER LATER.")
+    earlier, later = hows_of(given)
+    return [Job("compare", (0, 1), capturing=later, earlier=earlier, comparing=asked_of(given))]
 
 
 def _statement(given: dict[str, Any]) -> Statement:

@@ -16,8 +16,9 @@ from flatscan.model import Wall
 # estimate, no source); an outline's edge is found to about a cell or two
 REGISTERED_U, OUTLINE_U = 0.001, 0.010
 _FEWEST = 3
-# walls this far apart in their file's coordinates are not taken to share them
-_NEAR, _NEAR_OUT, _NEAR_TURN = 0.15, 0.10, math.radians(2.0)
+# walls further apart in their files' coordinates than their edges are known are not taken to share them; out of the
+# plane a coat may lie between, and turn the wall's own line a little
+_NEAR, _NEAR_OUT, _NEAR_TURN = 0.030, 0.10, math.radians(0.5)
 
 
 @dataclass(frozen=True, eq=False)

@@ -197,3 +197,22 @@ def test_options_that_make_no_sense(compared, before, options):
 def test_same_bytes_twice(compared, before, tmp_path):
     after = scan(tmp_path / "after.ply", plastered, seed=2)
     assert compared(before, after) == compared(before, after)
+
+
+def test_readings_share_no_coordinates_with_a_scan(compared, before):
+    grid = Path(__file__).parents[2] / "sample_clouds" / "laser_grid.csv"
+    code, _, err = compared(grid, before, "--same-frame")
+    assert code == 1
+    assert "a scan and a table of readings" in err
+
+
+def test_the_same_file_twice_is_said(compared, before):
+    _, made, _ = compared(before, before)
+    assert made["compare"]["changed_share"] == 0.0
+    assert "both captures are one and the same file" in made["capture"]["warnings"]
+
+
+def test_a_wall_set_up_a_little_elsewhere_is_not_taken_for_one_coordinate_system(compared, before, tmp_path):
+    # the same wall 50 mm along in its file: two set-ups of a scanner, not one
+    _, made, _ = compared(before, scan(tmp_path / "after.ply", plastered, seed=2, move=(0.05, 0.02, 0.0)))
+    assert made["compare"]["mean_mm"] is None
