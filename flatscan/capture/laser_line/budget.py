@@ -8,14 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from flatscan.capture.camera import Camera
-from flatscan.capture.laser_line.measure import MeasuredLine, Points, again, with_pivot
+from flatscan.capture.laser_line.measure import MeasuredLine, Points, Rows, again, with_pivot
 from flatscan.capture.laser_line.rays import View
 from flatscan.capture.laser_line.setup import Doubts, Line, Setup
 from flatscan.geometry import Array
 
-# a stripe's middle follows the colour of the wall under it: this share of its width, as depth (METHODS 5: 0.05-0.1
-# of the stripe's thickness on rough walls; the lower end, because the light's own scatter is counted by itself)
-STRIPE_SHARE = 0.05
 # the small change by which each part is tried; the answer is linear over it
 _SMALL = 0.2
 
@@ -78,7 +75,7 @@ def budget_of(setup: Setup, given: Line, line: MeasuredLine) -> Budget:
     doubts = setup.doubts
     rows = max(float(np.median(line.rows)), 1.0)
     noise = line.stripe.noise * line.pixel / line.sensitivity / math.sqrt(rows)
-    stripe = STRIPE_SHARE * line.stripe.width * line.pixel / line.sensitivity
+    stripe = doubts.stripe * line.stripe.width * line.pixel / line.sensitivity
     try_it = _Trial(setup, given, line, again(setup, line, given, line.points, setup.place))
     common = [
         ("targets on the picture", try_it.points(pixels=doubts.target_pixel)),
@@ -153,7 +150,7 @@ def _with_camera(view: View, camera: Camera, other: Camera) -> View:
     return replace(view, camera=other, to_wall=view.to_wall @ np.linalg.inv(ratio))
 
 
-def _together(at: Array, *, alone: bool) -> list[Array]:
+def _together(at: Array, *, alone: bool) -> list[Rows]:
     """Numbers of points that move together: each by itself, or the four corners of a target."""
     numbers = np.arange(len(at))
     if alone or len(at) % 4:

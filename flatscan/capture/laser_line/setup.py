@@ -36,16 +36,18 @@ class Line:
 class Doubts:
     """Standard uncertainties of what was taped and seen: lengths [m], ``target_pixel`` [pixels], ``focal`` relative.
 
-    Defaults are METHODS 5 (engineering estimates).
+    ``stripe`` is how far the line's middle follows the colour of the wall, as a share of its width: 0.03 on smooth
+    block or plaster, 0.05 to 0.1 on rough or patched walls (METHODS 5; all engineering estimates).
     """
 
-    target_pixel: float = 0.15
+    target_pixel: float = 0.3
     target_place: float = 0.001
     target_off: float = 0.003
     pivot: float = 0.005
     camera: float = 0.050
     focal: float = 0.003
     bow: float = 0.0003
+    stripe: float = 0.03
     # the targets' upright against plumb, from a taped rectangle (common practice: 2 mm per m)
     upright: float = 0.002
 
@@ -136,7 +138,7 @@ def _marked(get: _Reader, record: dict[str, Any]) -> tuple[Array, Array]:
 
 
 def _doubts(get: _Reader, record: dict[str, Any]) -> Doubts:
-    plain = ("target_pixel", "focal", "upright")
+    plain = ("target_pixel", "focal", "upright", "stripe")
     made: dict[str, float] = {}
     for name, value in record.items():
         if name not in Doubts.__dataclass_fields__:
