@@ -27,7 +27,7 @@ HIDES = {
 def wall(findings: Findings, units: str) -> Facts:
     """Size, areas, openings, which way is up, and how it stands."""
     it, relief, shape = findings.wall, findings.relief, findings.shape
-    u_lean = None if it.plumb.u_lean is None else it.plumb.u_lean * it.height
+    u_lean = words.criterion_u(findings, "plumb")
     found = [
         ("Size", f"{words.length(it.width, units)} wide, {words.length(it.height, units)} high"),
         ("Area", f"{words.area(relief.net_area, units)} net, {words.area(it.gross_area, units)} gross"),

@@ -13,7 +13,7 @@ from flatscan.sheets.tables import Table
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-MARGIN, _HEAD, _FOOT = 0.65, 0.75, 0.8
+MARGIN, _FOOT = 0.65, 0.1
 _SIZE, _SMALL, _LEADING = 9.5, 8.0, 1.3
 _PAD = 0.12
 _FEWEST = 0.45
@@ -103,6 +103,8 @@ class Flow:
             return
         heads = [*table.headings(self.units), *(("done",) if tick else ())]
         rows = [[*row, *(("",) if tick else ())] for row in table.texts(self.units)]
+        if spans is None:
+            heads, rows = _filled(heads, rows, keep=int(tick))
         wide, least = (_spans(heads, rows, self.room), 0.0) if spans is None else (list(spans), _WRITING)
         self._row(heads, wide, "bold")
         for row in rows:
@@ -210,6 +212,13 @@ class Flow:
                 transform=self.page.transFigure,
             )
         )  # fmt: skip
+
+
+def _filled(heads: list[str], rows: list[list[str]], *, keep: int) -> tuple[list[str], list[list[str]]]:
+    """Without the columns that say nothing in any row; the last ``keep`` stay."""
+    last = len(heads) - keep
+    wanted = [k for k in range(len(heads)) if k >= last or any(row[k] not in ("", "-") for row in rows)]
+    return [heads[k] for k in wanted], [[row[k] for k in wanted] for row in rows]
 
 
 def _spans(heads: Sequence[str], rows: Sequence[Sequence[str]], room: float) -> list[float]:

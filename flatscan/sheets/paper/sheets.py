@@ -44,7 +44,7 @@ def survey_sheet(findings: Findings, units: str, paper: str) -> list[Figure]:
     flow.table(tables.patches(findings))
     for table in more_tables.beside(findings):
         flow.table(table)
-    _ending(flow, findings, units)
+    _ending(flow, findings, units, capture=True)
     return flow.pages
 
 
@@ -126,7 +126,7 @@ def notice(findings: Findings, units: str, paper: str) -> list[Figure]:
     )
     flow.fill_in(("Please reply by", "Reply"), lines=1)
     flow.sign(("for the plastering contractor", "received by"))
-    _ending(flow, findings, units)
+    _ending(flow, findings, units, capture=True)
     return flow.pages
 
 
@@ -158,8 +158,10 @@ def record(findings: Findings, units: str, paper: str) -> list[Figure]:
         flow.say(judged(findings, criterion, units), size=11, weight="bold")
         for reason in criterion.reasons:
             flow.say(words.sentence(reason), indent=0.2)
+    told = [reason.lower() for criterion in verdict.criteria for reason in criterion.reasons]
     for reason in verdict.reasons:
-        flow.say(words.sentence(reason))
+        if not any(reason.lower().endswith(known) for known in told):
+            flow.say(words.sentence(reason))
     flow.say(
         f"The rule behind each decision is right in {verdict.confidence * 100:.0f} % of cases at the limit; that is a "
         "property of the method, not of this wall.",
@@ -177,17 +179,17 @@ def record(findings: Findings, units: str, paper: str) -> list[Figure]:
     flow.facts(facts.capture(findings, units))
     flow.heading("To be filled in by hand")
     flow.fill_in(ABSENT)
-    _ending(flow, findings, units)
+    _ending(flow, findings, units, capture=True)
     flow.sign(("measured by", "in the presence of"))
     return flow.pages
 
 
-def _ending(flow: Flow, findings: Findings, units: str) -> None:
-    """What was not examined, and the warnings of the capture, close every sheet."""
+def _ending(flow: Flow, findings: Findings, units: str, *, capture: bool = False) -> None:
+    """What was not examined closes every sheet, the warnings of the ``capture`` those that vouch for the measuring."""
     flow.heading("Not examined")
     flow.say(f"{'; '.join(words.not_examined(findings, units))}.")
     told = [text for text in dict.fromkeys(findings.warnings) if text != words.NO_STOP]
-    if told:
+    if told and capture:
         flow.heading("Said of the capture")
         for text in told:
             flow.say(words.sentence(text), size=8.5)
