@@ -10,7 +10,7 @@ from flatscan.capture.source import cut_off, damaged
 
 # the compressor's own record, and the place of the chunk size in it (LASzip specification, laszip record)
 RECORD_ID, _SIZE_AT = 22204, 12
-_OF_ANY_SIZE = 2**32 - 1
+_OF_ANY_SIZE, _LARGEST_CHUNK = 2**32 - 1, 10_000_000
 # compressor 3 stores each field of a chunk as a layer: nine of a point, one of its colours, two with infrared, one of
 # a wave packet, one of each extra byte
 _IN_LAYERS, _ITEMS_AT, _EXTRA_BYTES = b"\x03\x00", 34, 14
@@ -20,6 +20,9 @@ _LAYERS_OF = {10: 9, 11: 1, 12: 2, 13: 1}
 def check_chunks(path: Path, start: int, count: int, record: bytes) -> None:
     """Raise `ReadError` unless the chunks fill the bytes from ``start`` to their table and hold ``count`` points."""
     size, held = int.from_bytes(record[_SIZE_AT : _SIZE_AT + 4], "little"), path.stat().st_size
+    # the decompressor takes memory for a whole chunk, however few points there are
+    if max(count, _LARGEST_CHUNK) < size < _OF_ANY_SIZE:
+        raise damaged(path, f"chunks of {size:,} points", f"at most {max(count, _LARGEST_CHUNK):,}")
     with path.open("rb") as stream:
         stream.seek(start)
         table = _place(path, stream, start, held)

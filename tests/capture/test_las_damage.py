@@ -96,6 +96,12 @@ def test_a_chunk_table_that_cannot_be_is_refused_before_memory_is_taken(laz):
         capture.read(put(laz, start, "<q", 999_999))
 
 
+def test_a_chunk_larger_than_the_file_could_need_is_refused(laz):
+    # the compressor's record is the first behind the header of 375 bytes: 54 of its own head, chunk size at 12
+    with pytest.raises(ReadError, match="chunks of 4,278,240,080 points"):
+        capture.read(put(laz, 375 + 54 + 12, "<I", 0xFF00C350))
+
+
 def test_layers_and_counts_of_a_chunk_must_add_up(laz):
     # a chunk is its first point (30 bytes here), the number of its points, then the size of each layer
     whole, at = laz.read_bytes(), start_of_points(laz) + 8 + 30
