@@ -86,7 +86,8 @@ def largest_gap_quantile(
     for start in range(0, triples.at.size, block):
         some = triples.some(slice(start, start + block))
         largest = np.maximum(largest, some.gaps(error).max(axis=1))
-    return float(np.quantile(largest, confidence))
+    # to a micrometre: no more is known, and the order of sums in a matrix product does not show
+    return round(float(np.quantile(largest, confidence)), 6)
 
 
 def sweep_stations(relief: Relief, rule: float, *, directions: Sequence[float] | None, k: float, method: str) -> Gaps:

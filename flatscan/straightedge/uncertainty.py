@@ -16,6 +16,10 @@ from flatscan.model import CommonError, Relief
 Indices = NDArray[np.int64]
 
 
+# a simulated factor is good to two digits; rounding it takes off what the order of sums in a matrix product leaves
+FACTOR_DIGITS = 3
+
+
 def confidence_of(k: float) -> float:
     """One-sided confidence of a coverage factor for a normal error; 1.645 gives 95 %."""
     return float(ndtr(k))
@@ -130,7 +134,7 @@ def _warp_factor(width: int, height: int, reach: int, confidence: float, draws: 
                 ratio = _gap_over_u(warp, (up, along), p, q, step / 4, top)
                 if ratio is not None:
                     largest = np.maximum(largest, ratio)
-    return float(np.quantile(largest, confidence))
+    return round(float(np.quantile(largest, confidence)), FACTOR_DIGITS)
 
 
 def _placed_factor(common: CommonError, x: Array, y: Array, reach: int, confidence: float, draws: int) -> float:
@@ -152,7 +156,7 @@ def _placed_factor(common: CommonError, x: Array, y: Array, reach: int, confiden
                 gap = share * field[:, left] + (1 - share) * field[:, right] - field[:, at]
                 u = common.u_gap_at(places[left], places[at], places[right])
                 largest = np.maximum(largest, (gap / np.sqrt(np.maximum(u, 1e-12) * top)).max(axis=1, initial=0.0))
-    return float(np.quantile(largest, confidence))
+    return round(float(np.quantile(largest, confidence)), FACTOR_DIGITS)
 
 
 def _triples(number: Indices, step: tuple[int, int], p: int, q: int) -> tuple[Indices, Indices, Indices]:

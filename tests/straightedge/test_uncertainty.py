@@ -7,6 +7,7 @@ from scipy.signal import savgol_coeffs
 
 from flatscan.model import CommonError
 from flatscan.straightedge import expected_u, sweep
+from flatscan.straightedge.bounds import halves_apart
 from flatscan.straightedge.uncertainty import (
     half_factor,
     random_u,
@@ -161,6 +162,29 @@ def test_lower_from_halves_corrects_for_the_choice(grid_relief):
         naive += found.worst.value - 1.645 * found.worst.u > 0
     assert over <= 0.08 * 200  # 5 % and three standard deviations of the count
     assert naive > 0.9 * 200  # what the symmetric band would have said
+
+
+def test_error_that_both_halves_share_is_told_and_not_called_a_gap(grid_relief):
+    """Flat wall, three quarters of the variance in both halves alike: choosing on one no longer tests on the other."""
+    random = np.random.default_rng(31)
+    over, shares = 0, []
+    for _ in range(100):
+        shared = random.normal(size=(20, 30)) * np.sqrt(0.75) * 1e-3
+        halves = [shared + random.normal(size=(20, 30)) * np.sqrt(2 * 0.25) * 1e-3 for _ in range(2)]
+        relief = grid_relief(sum(halves) / 2, cell=0.05, u=1e-3, halves=halves)
+        shares.append(halves_apart(relief)[1])
+        found = sweep(relief, 0.6, directions=[0, 90], workers=1)
+        over += found.lower > 0
+        assert "shared by both halves" in found.notes[0]
+    assert_allclose(np.mean(shares), 0.75, atol=0.02)
+    assert over <= 11  # 5 % and three standard deviations of the count
+
+
+def test_halves_of_independent_points_share_nothing(grid_relief):
+    halves = np.random.default_rng(32).normal(size=(2, 60, 90)) * 1e-3
+    apart, shared = halves_apart(grid_relief(halves.mean(axis=0), u=1e-3 / np.sqrt(2), halves=tuple(halves)))
+    assert (shared, apart) == (0.0, pytest.approx(1.0, abs=0.06))
+    assert halves_apart(grid_relief(halves[0], u=1e-3)) == (1.0, 0.0)
 
 
 def test_lower_without_halves_is_more_cautious(grid_relief):
