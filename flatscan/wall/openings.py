@@ -21,7 +21,7 @@ from flatscan.wall.surface import recessed
 LEAST = 0.05
 LARGE = 0.3
 SIDE = 0.4
-FILLED = 0.35
+FILLED, FULL = 0.35, 0.7
 CONTRAST = 3.0
 SNAP = 0.06
 MOST = 40
@@ -141,11 +141,14 @@ def _under_histogram(heights: list[int]) -> tuple[int, tuple[int, int, int]]:
 
 def find_evidence(grid: Occupancy, set_back: Mask, box: Box, *, small: bool = False) -> str | None:
     """What shows that a hole is an opening, in words, or None; a ``small`` one needs a reveal on three sides."""
+    back = set_back | (grid.reveal > 0)
+    filled, around = _share_inside(back, box, grid.cell), _share_around(back, box, grid.cell)
+    # points all over a large hole are a leaf or a pane; in a small one a reveal's own points come close to that
+    if not small and filled > FULL and filled > CONTRAST * around:
+        return SET_BACK
     reveals = reveal_sides(grid.reveal > 0, box, grid.cell)
     if len(reveals) >= (3 if small else 2):
         return f"points of a reveal ({', '.join(reveals)})"
-    filled = _share_inside(set_back | (grid.reveal > 0), box, grid.cell)
-    around = _share_around(set_back | (grid.reveal > 0), box, grid.cell)
     if filled > FILLED and filled > CONTRAST * around:
         return SET_BACK
     through = grid.through if grid.through.any() else grid.behind
