@@ -81,7 +81,7 @@ def _lists(findings: Findings) -> list[Callable[[Findings, str, str], list[Figur
         (findings.take_off is not None, sheets.material_list),
         (verdict is not None, sheets.record),
         (verdict is not None and verdict.decision != "within" and compared is None, sheets.notice),
-        (findings.take_off is not None, sheets.variation),
+        (findings.take_off is not None and findings.command == "survey", sheets.variation),
     ]
     return [sheet for wants, sheet in wanted if wants]
 

@@ -137,7 +137,6 @@ def variation(findings: Findings, units: str, paper: str) -> list[Figure]:
     flow.heading("Measured")
     flow.facts(facts.build_up(findings, units))
     flow.facts(facts.order(findings, units))
-    flow.table(banding.table(findings, units))
     flow.heading("Agreed")
     flow.fill_in(("Instruction number and date", "Given by", "Mean thickness in the contract", "Extra area"))
     flow.fill_in(("Extra thickness", "Extra litres and bags", "Extra visits and days", "Price"))
