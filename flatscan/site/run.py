@@ -166,10 +166,14 @@ def _begin(state: _State, task: Task) -> None:
 
 def _serves(store: Store, record: Record, task: Task) -> bool:
     """Whether an earlier look still serves: the rooms it cut out are there, or nobody needs them any more."""
+    try:
+        looks = _followers(task, record)
+    except (KeyError, TypeError, ValueError):
+        # not as we write them: somebody else's hand was in it
+        return False
     rooms = record.get("rooms", [])
     if all((Path(task.parts) / f"{part}.json").is_file() for part in rooms):
         return True
-    looks = _followers(task, record)
     found = [store.find(look.kind, look.slug, look.key) for look in looks]
     return all(
         known is not None and all(store.find(wall.kind, wall.slug, wall.key) for wall in _followers(look, known))

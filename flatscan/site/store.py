@@ -47,7 +47,7 @@ class Store:
         place = self._place(kind, slug)
         try:
             record = json.loads((place / RECORD).read_bytes())
-        except (OSError, ValueError):
+        except (OSError, ValueError, RecursionError):
             return None
         if not isinstance(record, dict) or record.get("key") != key or record.get("again"):
             return None

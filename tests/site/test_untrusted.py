@@ -1,0 +1,98 @@
+"""Captures and result folders come from others: nothing in them is ever run."""
+
+import ast
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.testing import assert_array_equal
+from site_builders import SAMPLES, InlinePool, make_site, quick, tree
+
+import flatscan
+from flatscan import capture
+from flatscan.site import run
+from flatscan.site.codec import made, plain
+from flatscan.site.job import Settings
+from flatscan.site.listing import in_folder
+from flatscan.survey import Capturing, find_room
+
+PACKAGE = Path(flatscan.__file__).parent
+# modules that turn bytes into running code or objects of any kind
+NEVER = {"pickle", "cPickle", "marshal", "shelve", "dill", "cloudpickle", "joblib", "yaml", "code", "codeop"}
+# XML parsers of the standard library expand entities without end; zip is read in one place that has limits
+GUARDED = {"xml": set(), "zipfile": {"evidence/archive.py"}, "tarfile": set(), "subprocess": set()}
+
+
+def calls_and_imports(path):
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Import):
+            yield from (("import", alias.name.split(".")[0]) for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            yield "import", (node.module or "").split(".")[0]
+        elif isinstance(node, ast.Call):
+            yield "call", ast.unparse(node.func)
+            yield from (("word", f"{word.arg}={ast.unparse(word.value)}") for word in node.keywords if word.arg)
+
+
+@pytest.mark.parametrize("path", sorted(PACKAGE.rglob("*.py")), ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_no_code_out_of_data(path):
+    name = path.relative_to(PACKAGE).as_posix()
+    for kind, word in calls_and_imports(path):
+        if kind == "import":
+            assert word not in NEVER, f"{name}: {word}"
+            assert word not in GUARDED or name in GUARDED[word], f"{name}: {word}"
+        elif kind == "call":
+            assert word not in ("eval", "exec", "compile", "__import__", "os.system", "os.popen"), f"{name}: {word}"
+        else:
+            assert word not in ("shell=True", "allow_pickle=True", "autoescape=False"), f"{name}: {word}"
+
+
+def test_the_walls_of_a_room_survive_as_plain_json():
+    """Every number to its last bit, and nothing but our own types comes back."""
+    room = find_room(capture.read(SAMPLES / "room.ply"), Capturing())
+    back = made(json.loads(json.dumps(plain(room))))
+    assert type(back) is type(room)
+    assert plain(back) == plain(room)
+    for one, two in zip(room.walls, back.walls, strict=True):
+        assert_array_equal(one.outline, two.outline)
+        assert_array_equal(one.frame.to_file(np.ones((1, 3))), two.frame.to_file(np.ones((1, 3))))
+        assert (one.openings, one.plumb, one.number) == (two.openings, two.plumb, two.number)
+
+
+@pytest.mark.parametrize(
+    "value", [{"is": "os.system"}, {"is": "Room"}, {"no": 1}, {"is": "Plumb", "known_from": 1, "x": 2}]
+)
+def test_foreign_types_are_refused(value):
+    with pytest.raises((KeyError, TypeError)):
+        made(value)
+
+
+def test_only_rooms_become_plain():
+    with pytest.raises(TypeError, match="Path is no part of a room"):
+        plain(Path())
+
+
+@pytest.mark.parametrize("text", ["[]", "{}", "null", "[" * 100_000, '{"key": 1}', '{"is": "os.system"}'])
+def test_records_of_another_hand_are_made_anew(tmp_path, text):
+    make_site(tmp_path / "scans", floors=("0",), rooms=1, walls=2)
+    captures = in_folder(tmp_path / "scans", Settings(), tmp_path / "out")
+    run(captures, tmp_path / "out", lambda: InlinePool(quick))
+    whole = tree(tmp_path / "out")
+    for path in (tmp_path / "out").rglob("record.json"):
+        path.write_text(text)
+    run(captures, tmp_path / "out", lambda: InlinePool(quick))
+    assert tree(tmp_path / "out") == whole
+
+
+def test_a_record_with_the_right_key_and_a_foreign_room(tmp_path):
+    make_site(tmp_path / "scans", floors=("0",), rooms=1, walls=1)
+    captures = in_folder(tmp_path / "scans", Settings(), tmp_path / "out")
+    run(captures, tmp_path / "out", lambda: InlinePool(quick))
+    whole = tree(tmp_path / "out")
+    (path,) = (tmp_path / "out/.flatscan-site").rglob("record.json")
+    path.write_text(json.dumps(json.loads(path.read_text()) | {"room": {"is": "os.system"}}))
+    pool = InlinePool(quick)
+    run(captures, tmp_path / "out", lambda: pool)
+    assert ("look", "0-room-1-wall-1") in pool.done
+    assert tree(tmp_path / "out") == whole
