@@ -54,6 +54,7 @@ def sweep(
     worst = _worst(work, found)
     judged = {"resting": worst, "equal offsets": equal, "balanced end gap": balanced}[method]
     lower, notes = lower_bound([(work, 0.0, judged)]) if bounded else (None, ())
+    notes = (*_shortened(work, found), *notes)
     if judged is not None and judged.u is None:
         notes = (*notes, "the uncertainty of some cells is not known, so no bound on the gap can be given")
     return Gaps(
@@ -115,6 +116,20 @@ class _Found:
     def skipped(self) -> dict[str, int]:
         laid, covered, boxed = (int(self.counts[:, slot].sum()) for slot in (0, 1, 4))
         return {"not measured": laid - covered, "opening or edge": max(boxed - laid, 0)}
+
+
+def _shortened(work: Laying, found: _Found) -> tuple[str, ...]:
+    """Words where most straightedges along or up had to be shortened to the run they lie on."""
+    said = []
+    for turn, count in zip(work.turns, found.counts, strict=True):
+        positions, short = int(count[2]), int(count[3])
+        if turn.degrees in (0.0, 90.0) and 2 * short > positions:
+            where = "along" if turn.degrees == 0.0 else "up"
+            said.append(
+                f"{where}, {short} of {positions} positions lie on runs shorter than the straightedge of "
+                f"{work.rule:g} m, which was shortened to them"
+            )
+    return tuple(said)
 
 
 def _first_pass(work: Laying) -> _Found:

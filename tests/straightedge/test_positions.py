@@ -39,6 +39,8 @@ def test_shortened_straightedge_rests_on_the_run(grid_relief):
     found = sweep(relief, 1.8, directions=[0])
     assert_allclose(found.worst.value, 0.48 * 0.5 / 200, rtol=1e-9)
     assert found.shortened == 5
+    assert found.notes == ("along, 5 of 5 positions lie on runs shorter than the straightedge of 1.8 m, which was "
+                           "shortened to them",)  # fmt: skip
     assert found.balanced is None  # no placement of the whole length
 
 
