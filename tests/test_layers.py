@@ -13,9 +13,9 @@ RANK = (
     {"errors": -1, "jit": -1, "units": 0, "quantity": 0, "columns": 1, "geometry": 1, "cells": 1, "model": 2}
     | dict.fromkeys(STAGES, 3)
     | dict.fromkeys(("material", "setout", "lows", "compare", "verdict"), 4)
-    | {"survey": 5, "sheets": 6, "evidence": 6.5, "site": 6.5, "cli": 7, "__init__": 8, "__main__": 8}
+    | {"survey": 5, "sheets": 6, "evidence": 6.5, "site": 6.5, "desk": 6.8, "cli": 7, "__init__": 8, "__main__": 8}
 )
-HEAVY = {"open3d", "cv2", "matplotlib", "laspy", "lazrs", "pye57", "ezdxf", "numba", "rich", "distributed"}
+HEAVY = {"open3d", "cv2", "matplotlib", "laspy", "lazrs", "pye57", "ezdxf", "numba", "rich", "distributed", "flask", "waitress", "segno"}
 
 
 def imports(path: Path):

@@ -18,6 +18,7 @@ COMMANDS = {
     "plan-readings": "Where the next laser readings help a scan most.",
     "evidence": "A sealed file another party can rerun.",
     "recheck": "Verify a sealed file, rerun it, and compare every number.",
+    "desk": "The whole job on a page in the browser.",
     "tolerances": "The tolerance entries: length, limit, method, source, how sure.",
     "completion": "What a shell needs to complete commands and options on the tab key.",
     "demo": "The main job on the bundled samples.",

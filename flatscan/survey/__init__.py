@@ -2,7 +2,7 @@
 
 from flatscan.survey.checking import check, check_seen
 from flatscan.survey.findings import Findings, Seen, Together
-from flatscan.survey.quoting import plan, planned, survey, survey_seen
+from flatscan.survey.quoting import measured, plan, planned, survey, survey_seen
 from flatscan.survey.rooms import survey_together
 from flatscan.survey.seeing import find_room, list_walls, read, see, seen_in
 from flatscan.survey.settings import Capturing, Finishing, Progress, Testing, silent
@@ -24,6 +24,7 @@ __all__ = [
     "lows",
     "lows_by_hand",
     "lows_seen",
+    "measured",
     "plan",
     "planned",
     "read",

@@ -38,9 +38,13 @@ def survey(path: str | Path, how: Capturing, test: Testing, finish: Finishing, p
 
 def survey_seen(seen: Seen, test: Testing, finish: Finishing, progress: Progress = silent) -> Findings:
     """`survey` of a wall already seen."""
+    return planned(measured(seen, test, progress), seen, finish, progress)
+
+
+def measured(seen: Seen, test: Testing, progress: Progress = silent) -> Findings:
+    """The first half of `survey_seen`: shape and straightedge, before anything is planned."""
     found = look("survey", seen, test, progress)
-    found = replace(found, gaps=swept(found, test, verdicts.coverage_factor(test.confidence), progress))
-    return planned(found, seen, finish, progress)
+    return replace(found, gaps=swept(found, test, verdicts.coverage_factor(test.confidence), progress))
 
 
 def planned(found: Findings, seen: Seen, finish: Finishing, progress: Progress = silent) -> Findings:

@@ -1,0 +1,220 @@
+"""What is asked, in the words of the trade; "don't know" is always an answer, and what it costs stands beside it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from flatscan import standards
+from flatscan.lows import LIMIT as LOW_LIMIT
+from flatscan.material import systems
+from flatscan.material.finish import PlaneOptions
+from flatscan.material.order import bags_per_m3
+from flatscan.material.stops import SEEN
+from flatscan.material.takeoff import TakeOffOptions
+from flatscan.relief import TYPES, capture_type
+from flatscan.sheets import words
+from flatscan.survey.settings import CLOUD_TYPE, DEFAULT_LIMIT, DEFAULT_RULE, DEFAULT_SYSTEM
+
+UNKNOWN = "dont-know"
+
+
+@dataclass(frozen=True, slots=True)
+class Purpose:
+    """What a survey is for: ``command`` is the one it runs, ``said`` what comes out of it."""
+
+    name: str
+    title: str
+    said: str
+    command: str
+
+
+PURPOSES = (
+    Purpose("quote", "Price the job", "How much, how many bags, which hump sets it, what cutting saves.", "survey"),
+    Purpose("set-out", "Set out the screeds", "Where the screeds stand and the packing at each dot.", "setout"),
+    Purpose("after-ruling", "Check after ruling off", "Which low spots to fill and which ridges to shave.", "lows"),
+    Purpose("hand-over", "Hand the wall over", "Is it within the limit, with its ±, and a record of it.", "check"),
+    Purpose("dispute", "Settle an argument", "The same, sealed in a file the other side can run again.", "check"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One answer to choose: its value, its words, and in small print what follows from it."""
+
+    value: str
+    words: str
+    small: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One question: ``kind`` is choice, ticks or length; ``unit`` is what a bare number means.
+
+    ``unknown`` says what is taken where the answer is not known, and ``cost`` what that costs in ±.
+    """
+
+    name: str
+    ask: str
+    kind: str
+    choices: tuple[Choice, ...] = ()
+    unit: str = "mm"
+    example: str = ""
+    unknown: str = ""
+    cost: str = ""
+    why: str = ""
+
+
+_CAPTURES = {
+    "scanner": "A scanner on a tripod",
+    "phone-static": "A phone or tablet, held still in one place",
+    "phone-walk": "A phone or tablet, walking along the wall",
+    "photogrammetry": "Many photos, put together by a program",
+    "depth-photo": "One depth photo",
+    "laser-line": "A photo of a laser line",
+}
+
+
+def questions(purpose: str, *, is_scan: bool, units: str) -> tuple[Question, ...]:
+    """What to ask for a purpose, the answer that matters most first; ``units`` "mm" or "in" is how costs are told."""
+    command = next(p.command for p in PURPOSES if p.name == purpose)
+    asked = [how_captured(units)] if is_scan else []
+    asked += {
+        "survey": lambda: [_surface(units), _system(), _least(units), _signs()],
+        "setout": lambda: [_rule(units), _least(units), _strip(units)],
+        "lows": lambda: [_rule(units), _low_limit(units)],
+        "check": lambda: [_tolerance(units), _rule(units), _limit(units), _plumb(units)],
+    }[command]()
+    return tuple(asked)
+
+
+def how_captured(units: str) -> Question:
+    """How the scan was made: it decides more of the ± than anything else."""
+    choices = tuple(Choice(name, text, _under(name, units)) for name, text in _CAPTURES.items())
+    return Question(
+        "capture_type", "How was it scanned?", "choice", choices,
+        unknown="Taken as a phone walked along the wall, unless the file itself says how it was made.",
+        cost=f"{_under(CLOUD_TYPE, units)}. If it was a scanner on a tripod: {_under('scanner', units)}.",
+    )  # fmt: skip
+
+
+def _under(name: str, units: str) -> str:
+    rule = words.length(2.0, units)
+    return f"{words.spread(TYPES[name].chord, units)} on a gap under a {rule} straightedge"
+
+
+def tape_cost(kind: str) -> str:
+    """What it costs not to tape the wall: lengths of this capture type, and areas, at k = 2."""
+    scale = capture_type(kind).scale
+    return f"lengths ± {200 * scale:.1f} %, areas and litres ± {400 * scale:.1f} %"
+
+
+def _surface(units: str) -> Question:
+    low, high = TakeOffOptions().old_plaster
+    half = words.volume((high - low) / 2, 0.0, units, decimals=1)
+    per = "sq ft" if units == "in" else "m²"
+    if units == "in":
+        half = words.volume((high - low) / 2 * 0.3048**2, 0.0, units, decimals=1)
+    return Question(
+        "surface", "What did you measure?", "choice",
+        (
+            Choice("bare", "Bare brick, block or stone"),
+            Choice("stays", "Old plaster that stays on"),
+            Choice("comes-off", "Old plaster that comes off"),
+        ),
+        unknown="Taken as bare.",
+        cost=f"If old plaster comes off, {words.length(low, units)} to {words.length(high, units)} more goes on: "
+        f"± {half} on every {per}.",
+    )  # fmt: skip
+
+
+def _system() -> Question:
+    loaded = [systems.load(name) for name in systems.available()]
+    bags = {system.name: bags_per_m3(system) for system in loaded}
+    usual = bags[DEFAULT_SYSTEM] or 1.0
+    known = [count / usual for count in bags.values() if count is not None]
+    return Question(
+        "system", "What goes on the wall?", "choice",
+        tuple(Choice(system.name, system.title[:1].upper() + system.title[1:]) for system in loaded),
+        unknown=f"Taken as {systems.load(DEFAULT_SYSTEM).title}.",
+        cost=f"The litres stay as they are; the bags would be {min(known):.1f} to {max(known):.1f} times as many.",
+    )  # fmt: skip
+
+
+def _least(units: str) -> Question:
+    least = PlaneOptions().least
+    return Question(
+        "least", "How much cover at the highest point, at least?", "length", example=_example("5 mm", "1/4 in", units),
+        unknown=f"Taken as {words.length(least, units)}.",
+        cost="Each millimetre more is one litre on every square metre." if units == "mm" else
+        f"Each sixteenth more is {words.volume(0.0254 / 16 * 0.3048**2, 0.0, units, decimals=2)} on every sq ft.",
+    )  # fmt: skip
+
+
+def _signs() -> Question:
+    return Question(
+        "seen", "Did you see any of these on the wall?", "ticks",
+        tuple(Choice(name, name[:1].upper() + name[1:]) for name in SEEN),
+        unknown="Nothing ticked means: not looked for.", cost="No ±: the measurement cannot see them either.",
+    )  # fmt: skip
+
+
+def _rule(units: str) -> Question:
+    return Question(
+        "rule", "How long is your straightedge?", "length", unit="m", example=_example("1.8 m", "72 in", units),
+        unknown=f"Taken as {words.length(DEFAULT_RULE, units)}.",
+        cost="No ± on the wall, but a shorter straightedge finds smaller gaps.",
+    )  # fmt: skip
+
+
+def _limit(units: str) -> Question:
+    limit, rule = words.length(DEFAULT_LIMIT, units), words.length(DEFAULT_RULE, units)
+    return Question(
+        "limit", "What gap does your contract allow under it?", "length", example=_example("3 mm", "1/8 in", units),
+        unknown=f"Taken as {limit} under {rule}, as many specifications have it.",
+        cost="No ±: yours may be another, and then the answer is another.",
+    )  # fmt: skip
+
+
+def _plumb(units: str) -> Question:
+    return Question(
+        "plumb_limit", "How far may it be out of plumb over its height?", "length",
+        example=_example("8 mm", "3/8 in", units), unknown="Plumb is measured, not judged.", cost="No ± on the rest.",
+    )  # fmt: skip
+
+
+def _low_limit(units: str) -> Question:
+    return Question(
+        "low_limit", "Which hollows are worth filling?", "length", example=_example("2 mm", "1/16 in", units),
+        unknown=f"Those over {words.length(LOW_LIMIT, units)}.", cost="No ±: shallower ones are left out of the list.",
+    )  # fmt: skip
+
+
+def _strip(units: str) -> Question:
+    return Question(
+        "strip", "How thick are your strips, if you use any?", "length", example=_example("9.5 mm", "3/8 in", units),
+        unknown="Packing is given to the face of the screed.", cost="No ±: packing is larger by the strip's thickness.",
+    )  # fmt: skip
+
+
+def _tolerance(units: str) -> Question:
+    entries = [entry for entry in standards.available() if entry.criterion == "flatness"]
+    choices = tuple(
+        Choice(entry.id, f"{entry.document} {entry.edition}: {entry.applies_to}",
+               f"{words.length(entry.limits[0], units)} under {words.length(entry.lengths[0], units)}"
+               + (" and more" if len(entry.limits) > 1 else "") + ("" if entry.decides else "; numbers, no decision"))
+        for entry in entries
+    )  # fmt: skip
+    return Question(
+        "tolerance", "Does the contract name a document?", "pick", choices,
+        unknown="Judged by the gap entered below.", cost="No ±: the contract's document and edition govern.",
+        why="Only if it does. Its own straightedge and limit then count.",
+    )  # fmt: skip
+
+
+def _example(metric: str, inches: str, units: str) -> str:
+    return inches if units == "in" else metric
+
+
+def what_for(name: str) -> Purpose | None:
+    """The purpose of that name, None where none was chosen."""
+    return next((purpose for purpose in PURPOSES if purpose.name == name), None)

@@ -1,0 +1,198 @@
+"""The work of the jobs, one at a time beside the pages: what is measured is kept in memory, the rest recomputed."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from flatscan import survey
+from flatscan.desk import answering
+from flatscan.desk.asking import what_for
+from flatscan.desk.folders import Job
+from flatscan.errors import BadValue, ReadError
+from flatscan.material.chosen import Chosen, ChosenHumps
+from flatscan.material.systems import load as load_system
+from flatscan.material.takeoff import TakeOff, take_off
+from flatscan.model import Cloud, Stations
+from flatscan.survey import Capturing, Findings, Seen
+from flatscan.survey.settings import DEFAULT_SYSTEM
+from flatscan.wall import Room
+
+# results of this many steps are kept: about the steps of five walls
+_KEPT = 24
+Key = tuple[Any, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Working:
+    """Not done yet: what is being done, in words, and how far it is, if that is known."""
+
+    words: str
+    share: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class Read:
+    """A capture as read, and the walls found in it."""
+
+    taken: Cloud | Stations
+    room: Room
+
+
+@dataclass(frozen=True, eq=False)
+class Cut:
+    """The order with the ticked humps cut."""
+
+    chosen: Chosen
+    order: TakeOff
+
+
+class Bench:
+    """Runs the stages of a job in one worker; a page that asks meets a result, an error, or `Working`."""
+
+    def __init__(self) -> None:
+        self._pool = ThreadPoolExecutor(1, thread_name_prefix="flatscan-desk")
+        self._kept: OrderedDict[Key, Any] = OrderedDict()
+        self._asked: dict[Key, Future[Any]] = {}
+        self._told: dict[Key, Working] = {}
+        self._lock = threading.RLock()
+
+    def room(self, job: Job, wait: float = 0.3) -> Read | Working:
+        """The walls of the job's capture; raises the errors of reading and finding."""
+        how = _whole_capture(answering.capturing(job))
+        return self._ask(("read", job.name, _stamp(job), how), lambda tell: self._read(job, how, tell), wait)
+
+    def findings(self, job: Job, wait: float = 0.3) -> Findings | Working:
+        """What the job's purpose asks for; raises every error of its command."""
+        settings = (answering.capturing(job), answering.testing(job), answering.finishing(job))
+        more = (answering.answer(job, "purpose"), answering.set_out_options(job), answering.low_limit(job))
+        key = ("found", job.name, _stamp(job), settings, more)
+        return self._ask(key, lambda tell: self._find(job, tell), wait)
+
+    def cut(self, job: Job, places: list[tuple[float, float]]) -> Cut:
+        """The order with humps of the hacking list cut; raises `BadValue` where nothing was planned."""
+        found = self.findings(job, wait=60.0)
+        if isinstance(found, Working) or found.build_up is None or found.take_off is None:
+            raise BadValue("hacking", "no plan to change", needed="a priced wall", remedy="Open the answers again")
+        finish, built = answering.finishing(job), found.build_up
+        key = ("humps", id(found))
+        with self._lock:
+            held = self._kept.get(key)
+        # the findings are kept beside what was made of them, so that an id never stands for others
+        if held is None or held[0] is not found:
+            plane = replace(finish.plane, turn=built.plane.turn if finish.parallel_to else finish.plane.turn)
+            held = (found, ChosenHumps(found.relief, found.wall, built, plane=plane, options=finish.hacking))
+            self._keep(key, held)
+        chosen = held[1].with_cut(places)
+        system = load_system(finish.system or DEFAULT_SYSTEM)
+        order = replace(finish.order, strict=False)
+        return Cut(chosen, take_off(chosen.build_up, chosen.relief, system, options=order, stops=found.take_off.stops))
+
+    def do(self, work: Callable[[], Any]) -> Any:
+        """Something else that takes its time, after what is waiting; raises what it raises."""
+        return self._pool.submit(work).result()
+
+    def close(self) -> None:
+        """Take no more work."""
+        self._pool.shutdown(wait=False, cancel_futures=True)
+
+    def _ask(self, key: Key, make: Callable[[survey.Progress], Any], wait: float) -> Any:
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+                return self._kept[key]
+            if key not in self._asked:
+                self._told[key] = Working("waiting for the wall before it", None)
+                self._asked[key] = self._pool.submit(self._run, key, make)
+            future = self._asked[key]
+        try:
+            return future.result(timeout=wait)
+        except TimeoutError:
+            if future.done():
+                raise
+            return self._told.get(key, Working("almost done", None))
+        finally:
+            if future.done():
+                # a failure is told once and tried again when the page is opened again: the user may have mended it
+                with self._lock:
+                    self._asked.pop(key, None)
+
+    def _run(self, key: Key, make: Callable[[survey.Progress], Any]) -> Any:
+        def tell(words: str, share: float | None = None) -> None:
+            self._told[key] = Working(words, share)
+
+        try:
+            made = make(tell)
+            self._keep(key, made)
+            return made
+        finally:
+            self._told.pop(key, None)
+
+    def _keep(self, key: Key, value: Any) -> None:
+        with self._lock:
+            self._kept[key] = value
+            self._kept.move_to_end(key)
+            while len(self._kept) > _KEPT:
+                self._kept.popitem(last=False)
+
+    def _memo(self, key: Key, make: Callable[[], Any]) -> Any:
+        with self._lock:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+                return self._kept[key]
+        made = make()
+        self._keep(key, made)
+        return made
+
+    def _read(self, job: Job, how: Capturing, tell: survey.Progress) -> Read:
+        path = _capture(job)
+        taken = survey.read(path, how, tell)
+        if isinstance(taken, Stations):
+            return Read(taken, Room((survey.seen_in(taken, how, tell).wall,)))
+        return Read(taken, survey.find_room(taken, how, tell))
+
+    def _seen(self, job: Job, how: Capturing, tell: survey.Progress) -> Seen:
+        whole = _whole_capture(how)
+        read: Read = self._memo(("read", job.name, _stamp(job), whole), lambda: self._read(job, whole, tell))
+        return survey.seen_in(read.taken, how, tell, None if isinstance(read.taken, Stations) else read.room)
+
+    def _find(self, job: Job, tell: survey.Progress) -> Findings:
+        how, test, finish = answering.capturing(job), answering.testing(job), answering.finishing(job)
+        purpose = what_for(answering.answer(job, "purpose"))
+        assert purpose is not None
+        seen: Seen = self._memo(("seen", job.name, _stamp(job), how), lambda: self._seen(job, how, tell))
+        if purpose.command == "check":
+            return survey.check_seen(seen, test, tell)
+        if purpose.command == "lows":
+            return survey.lows_seen(seen, test, answering.low_limit(job), tell)
+        if purpose.command == "setout":
+            return survey.set_out_seen(seen, test, finish, answering.set_out_options(job), tell)
+        key = ("measured", job.name, _stamp(job), how, test)
+        measured: Findings = self._memo(key, lambda: survey.measured(seen, test, tell))
+        return survey.planned(measured, seen, finish, tell)
+
+
+def _whole_capture(how: Capturing) -> Capturing:
+    """What finding the walls depends on: not which of them is chosen, nor what is done with it."""
+    return replace(how, wall=1, no_opening=(), opening=(), region=None, cell=None)
+
+
+def _capture(job: Job) -> Path:
+    path = job.capture
+    if path is None or not path.exists():
+        raise ReadError(
+            "this wall", "no scan and no readings yet", needed="one of the two",
+            remedy="Go back to the first step and drop a scan, or type readings",
+        )  # fmt: skip
+    return path
+
+
+def _stamp(job: Job) -> tuple[int, int]:
+    """What tells one state of a capture file from another: its time and size."""
+    kept = _capture(job).stat()
+    return kept.st_mtime_ns, kept.st_size
