@@ -78,8 +78,8 @@ def largest_gap_quantile(
     draws = int(min(draws, max(200, 2e7 / max(triples.at.size, 1))))
     error = generator.standard_normal((draws, x.size)) * u
     if common.sd > 0:
-        apart2 = (x[:, None] - x) ** 2 + (y[:, None] - y) ** 2
-        shared = common.sd**2 * (np.exp(-apart2 / (2 * common.length**2)) + 1e-9 * np.eye(x.size))
+        places = np.stack([x, y], axis=1)
+        shared = common.covariance(places, places) + 1e-9 * common.sd**2 * np.eye(x.size)
         error += generator.standard_normal((draws, x.size)) @ np.linalg.cholesky(shared).T
     largest = np.zeros(draws)
     block = max(1, int(2e7 / draws))
@@ -90,79 +90,94 @@ def largest_gap_quantile(
     return round(float(np.quantile(largest, confidence)), 6)
 
 
-def sweep_stations(relief: Relief, rule: float, *, directions: Sequence[float] | None, k: float, method: str) -> Gaps:
-    """Gaps over stations; ``worst`` is None, with a note, if no three of them stand on a line within ``rule`` [m]."""
-    row, col = np.nonzero(relief.valid)
+@dataclass(frozen=True, slots=True, eq=False)
+class _Read:
+    """Stations (m,) with u, their triples (n,), and the gap [m] with both parts of its u at each triple."""
+
+    x: Array
+    y: Array
+    u: Array
+    triples: Triples
+    gap: Array
+    random: Array
+    common: Array
+
+    def record(self, which: int, sign: int = 1) -> Gap:
+        """The gap at a triple; ``sign`` -1 takes it as a height over the chord."""
+        at, left, right = (
+            (float(self.x[index[which]]), float(self.y[index[which]]))
+            for index in (self.triples.at, self.triples.left, self.triples.right)
+        )
+        random, common = float(self.random[which]), float(self.common[which])
+        value, turn = max(sign * float(self.gap[which]), 0.0), float(self.triples.degrees[which])
+        if not math.isfinite(random):
+            return Gap(value, None, at, left, right, turn, None, common)
+        return Gap(value, math.hypot(random, common), at, left, right, turn, random, common)
+
+
+def _read(
+    relief: Relief, row: NDArray[np.int64], col: NDArray[np.int64], rule: float, directions: Sequence[float] | None
+) -> _Read:
+    """The valid stations at (row, col) of the relief and every gap they show."""
     across, upward = relief.places
     x, y, z, u = across[row, col], upward[row, col], relief.offset[row, col], relief.u[row, col]
     triples = collinear_triples(x, y, rule, directions)
+    share = triples.far / np.maximum(triples.near + triples.far, 1e-12)
+    left, right, at = u[triples.left], u[triples.right], u[triples.at]
+    random = np.sqrt((share * left) ** 2 + ((1 - share) * right) ** 2 + at**2)
+    places = np.stack([x, y], axis=1)
+    common = relief.common.u_gap_at(places[triples.left], places[triples.at], places[triples.right])
+    return _Read(x, y, u, triples, triples.gaps(z), random, common)
+
+
+def sweep_stations(relief: Relief, rule: float, *, directions: Sequence[float] | None, k: float, method: str) -> Gaps:
+    """Gaps over stations; ``worst`` is None, with a note, if no three of them stand on a line within ``rule`` [m]."""
+    row, col = np.nonzero(relief.valid)
+    read = _read(relief, row, col, rule, directions)
+    triples, gap = read.triples, read.gap
     deepest = np.full(relief.offset.shape, np.nan)
-    if triples.at.size == 0:
+    if gap.size == 0:
         note = f"no three stations stand on one line within {rule:g} m, so a straightedge cannot be laid on them"
         return Gaps(
             rule, (), None, None, None, None, 0, None, deepest, method=method, k=k, stations=True, notes=(note,)
         )
-    gap = triples.gaps(z)
-    share = triples.far / (triples.near + triples.far)
-    random = np.sqrt((share * u[triples.left]) ** 2 + ((1 - share) * u[triples.right]) ** 2 + u[triples.at] ** 2)
-    common = relief.common.u_gap(triples.near, triples.far)
-
-    def record(which: int, sign: int = 1) -> Gap:
-        known = bool(np.isfinite(random[which]))
-        at, left, right = (
-            (float(x[index[which]]), float(y[index[which]])) for index in (triples.at, triples.left, triples.right)
-        )
-        whole_u = float(np.hypot(random[which], common[which])) if known else None
-        random_part = float(random[which]) if known else None
-        value, turn = max(sign * float(gap[which]), 0.0), float(triples.degrees[which])
-        return Gap(value, whole_u, at, left, right, turn, random_part, float(common[which]))
-
     for index in (triples.left, triples.right):
         deepest[row[index], col[index]] = 0.0
     np.fmax.at(deepest, (row[triples.at], col[triples.at]), np.maximum(gap, 0.0))
-    worst = record(int(np.argmax(gap)))
+    worst = read.record(int(np.argmax(gap)))
     whole = np.nonzero(triples.near + triples.far >= rule - OFF_LINE)[0]
-    balanced = record(int(whole[np.argmin(gap[whole])]), -1) if whole.size else None
-    below = record(int(whole[np.argmax(gap[whole])])) if whole.size else None
+    balanced = read.record(int(whole[np.argmin(gap[whole])]), -1) if whole.size else None
+    below = read.record(int(whole[np.argmax(gap[whole])])) if whole.size else None
     equal = max((one for one in (balanced, below) if one), key=lambda one: one.value, default=None)
     judged = {"equal offsets": equal, "balanced end gap": balanced}.get(method, worst)
-    upper = lower = None
-    if judged is not None and np.isfinite(random).all():
-        chosen = slice(None) if method == "resting" else whole
-        reach = gap if method == "resting" else -gap if method == "balanced end gap" else np.abs(gap)
-        upper = float((np.maximum(reach, 0.0) + k * np.hypot(random, common))[chosen].max())
-        lower = judged.value - _error_only(triples, x, y, u, relief.common, k, method, whole)
+    upper, lower = _bounds(read, relief.common, judged, k, method, whole)
     pairs = np.unique(np.stack([triples.left, triples.right]), axis=1).shape[1]
     turned = tuple(sorted({round(float(value), 1) % 180.0 for value in triples.degrees}))
-    order = np.argsort(-gap, kind="stable")
+    places = _places([read.record(int(which)) for which in np.argsort(-gap, kind="stable")[:200]], rule)
     return Gaps(
-        rule,
-        turned,
-        worst,
-        balanced,
-        equal,
-        upper,
-        pairs,
-        None,
-        deepest,
-        lower=lower,
-        method=method,
-        k=k,
-        worst_places=_places([record(int(which)) for which in order[:200]], rule),
-        stations=True,
-        notes=("stations only: nothing is known of the wall between them",),
-    )
+        rule, turned, worst, balanced, equal, upper, pairs, None, deepest, lower=lower, method=method, k=k,
+        worst_places=places, stations=True, notes=("stations only: nothing is known of the wall between them",),
+    )  # fmt: skip
 
 
-def _error_only(
-    triples: Triples, x: Array, y: Array, u: Array, common: CommonError, k: float, method: str, whole: NDArray[np.int64]
-) -> float:
+def _bounds(
+    read: _Read, common: CommonError, judged: Gap | None, k: float, method: str, whole: NDArray[np.int64]
+) -> tuple[float | None, float | None]:
+    """The largest gap + k u of the method, and its largest gap less what errors alone would show."""
+    if judged is None or not np.isfinite(read.random).all():
+        return None, None
+    reach = read.gap if method == "resting" else -read.gap if method == "balanced end gap" else np.abs(read.gap)
+    chosen = slice(None) if method == "resting" else whole
+    upper = float((np.maximum(reach, 0.0) + k * np.hypot(read.random, read.common))[chosen].max())
+    return upper, judged.value - _error_only(read, common, k, method, whole)
+
+
+def _error_only(read: _Read, common: CommonError, k: float, method: str, whole: NDArray[np.int64]) -> float:
     """Quantile of the largest value the method would read from errors alone."""
-    if method != "resting":
-        triples = triples.some(whole)
+    triples = read.triples if method == "resting" else read.triples.some(whole)
     # two-sided methods look at both signs, and a normal error has no preferred one: half the probability each
     level = confidence_of(k) if method != "equal offsets" else (1 + confidence_of(k)) / 2
-    return largest_gap_quantile(triples, x, y, u, common, level)
+    return largest_gap_quantile(triples, read.x, read.y, read.u, common, level)
 
 
 def _places(gaps: list[Gap], rule: float) -> tuple[Gap, ...]:
