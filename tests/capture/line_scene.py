@@ -46,7 +46,8 @@ class Scene:
         x, y, _ = self.hit.T
         shade = 95 + 12 * np.sin(31 * x + 3) * np.cos(27 * y) + 8 * np.sin(260 * x + 90 * y)
         for number, place in enumerate(self.places):
-            shift = self.rng.normal(0, self.moved, 2) + (np.array(place) - self.centre[:2]) * self.proud / self.centre[2]
+            shift = (np.array(place) - self.centre[:2]) * self.proud / self.centre[2]
+            shift += self.rng.normal(0, self.moved, 2)
             px, py = (x - place[0] - shift[0]) / self.size + 0.5, (y - place[1] - shift[1]) / self.size + 0.5
             paper = (np.abs(px - 0.5) < 0.75) & (np.abs(py - 0.5) < 0.75)
             shade = np.where(paper, 215.0, shade)

@@ -64,7 +64,8 @@ def test_published_vectors(seen_mm, height_mm):
 def test_exact_relation_equals_the_vertical_fan_formula():
     rng = np.random.default_rng(2)
     for _ in range(20):
-        place, pivot, at = rng.uniform([1, 0, 2], [4, 2, 5]), rng.uniform([-1, 0, 0.2], [1, 2, 1]), rng.uniform(1.5, 2.5)
+        place, pivot = rng.uniform([1, 0, 2], [4, 2, 5]), rng.uniform([-1, 0, 0.2], [1, 2, 1])
+        at = rng.uniform(1.5, 2.5)
         seen = rng.uniform([1.4, 0], [2.6, 2.4], (5, 2))
         plane = LaserPlane.through(pivot, np.array([at, 0.0]), np.array([0.0, 1.0]))
         view = View(None, np.eye(3), place, 1.0, 0.0)

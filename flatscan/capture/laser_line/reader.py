@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ import numpy as np
 from flatscan.capture.laser_line.budget import Budget, budget_of
 from flatscan.capture.laser_line.measure import MeasuredLine, measure
 from flatscan.capture.laser_line.setup import Setup, read_setup
+from flatscan.capture.registry import present_file
 from flatscan.errors import TooFewPoints
 from flatscan.model import Origin, Stations
 from flatscan.units import to_mm
@@ -28,12 +30,18 @@ class LineSurvey:
     lines: tuple[tuple[MeasuredLine, Budget], ...]
 
 
-def survey_lines(path: Path) -> LineSurvey:
-    """Measure all lines of a set-up file; raises what reading, seeing and measuring raise."""
-    setup = read_setup(path)
+def survey_lines(path: Path, pairs: Sequence[tuple[Path, Path]] = ()) -> LineSurvey:
+    """Measure all lines of a set-up file, or pictures ``pairs`` (on, off) with its first line's set-up.
+
+    Raises what reading, seeing and measuring raise.
+    """
+    setup = read_setup(present_file(path))
+    if pairs:
+        first = setup.lines[0]
+        setup = replace(setup, lines=tuple(replace(first, on=on, off=off) for on, off in pairs))
     measured = measure(setup)
-    pairs = zip(setup.lines, measured, strict=True)
-    return LineSurvey(setup, tuple((line, budget_of(setup, given, line)) for given, line in pairs))
+    both = zip(setup.lines, measured, strict=True)
+    return LineSurvey(setup, tuple((line, budget_of(setup, given, line)) for given, line in both))
 
 
 def open_lines(path: Path, *, file_unit: str | None = None, reading_u: float = 0.0006) -> Stations:

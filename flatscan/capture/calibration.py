@@ -1,0 +1,157 @@
+"""A lens calibrated from photos of a printed chequered board."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from flatscan.capture.camera import Camera
+from flatscan.capture.laser_line.pictures import read_picture
+from flatscan.capture.targets import DICTIONARY
+from flatscan.errors import BadValue, ReadError
+from flatscan.geometry import Array
+
+# fewer views, or views all alike, fix no lens (Zhang, IEEE PAMI 22, 2000: at least three; common practice: ten or more)
+LEAST, GOOD = 6, 10
+MARKER_SHARE = 0.7
+_POOR_RMS = 1.0
+_LEAST_SPREAD, _LEAST_TILT = 0.5, np.radians(15.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """Squares across and down, side of a square [m], and whether markers stand in the white ones."""
+
+    across: int
+    down: int
+    square: float
+    markers: bool = False
+
+    def __post_init__(self) -> None:
+        if not (4 <= self.across <= 40 and 4 <= self.down <= 40 and 0.002 < self.square < 0.5):
+            raise BadValue(
+                "board", f"{self.across} x {self.down} squares of {self.square * 1000:g} mm",
+                needed="4 to 40 squares each way, of 2 to 500 mm", remedy="Count the squares and measure one",
+            )  # fmt: skip
+
+    def charuco(self) -> Any:
+        """OpenCV's board of squares and markers."""
+        import cv2
+
+        dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))
+        return cv2.aruco.CharucoBoard((self.across, self.down), self.square, MARKER_SHARE * self.square, dictionary)
+
+
+@dataclass(frozen=True, eq=False)
+class Calibration:
+    """The camera found, ``u_focal`` [relative, k = 1], photos used, photos without a board, and remarks."""
+
+    camera: Camera
+    u_focal: float
+    used: tuple[str, ...]
+    without: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def calibrate(photos: Sequence[Path], board: Board) -> Calibration:
+    """Focal lengths, principal point and distortion from photos of ``board`` (Zhang 2000, by OpenCV).
+
+    Raises `ReadError` where photos are of different sizes or show the board too seldom, all alike, or only part of
+    the picture.
+    """
+    import cv2
+
+    places, seen, used, without = [], [], [], []
+    size: tuple[int, int] | None = None
+    for photo in photos:
+        grey = np.ascontiguousarray(np.rint(read_picture(photo).colours.mean(axis=2)).astype(np.uint8))
+        here = grey.shape[1], grey.shape[0]
+        size = size or here
+        if here != size:
+            raise ReadError(
+                photo, f"{here[0]} x {here[1]} pixels, the first photo has {size[0]} x {size[1]}",
+                needed="photos of one camera, all upright or all turned", remedy="Leave the others out",
+            )  # fmt: skip
+        found = _board_corners(grey, board)
+        if found is None:
+            without.append(photo.name)
+            continue
+        places.append(found[0].astype(np.float32))
+        seen.append(found[1].astype(np.float32))
+        used.append(photo.name)
+    if size is None or len(used) < LEAST:
+        raise ReadError(
+            photos[0] if photos else "calibrate",
+            f"the board of {board.across} x {board.down} squares is seen whole in {len(used)} of {len(photos)} photos",
+            needed=f"at least {LEAST}, better {GOOD} or more", remedy="Photograph it sharp, well lit and whole",
+        )  # fmt: skip
+    flags = 0 if len(used) >= GOOD else cv2.CALIB_FIX_K3
+    made = cv2.calibrateCameraExtended(places, seen, size, np.eye(3), np.zeros(5), flags=flags)
+    rms, matrix, distortion, turns = made[0], made[1], made[2], made[3]
+    spread = np.asarray(made[5], float).ravel()
+    _refuse_alike(photos[0], turns, np.concatenate([part.reshape(-1, 2) for part in seen]), size)
+    camera = Camera(
+        size[0], size[1], float(matrix[0, 0]), float(matrix[1, 1]), float(matrix[0, 2]), float(matrix[1, 2]),
+        tuple(float(value) for value in np.asarray(distortion).ravel()[:5]), rms=float(rms),
+    )  # fmt: skip
+    return Calibration(
+        camera, float(spread[0] / matrix[0, 0]), tuple(used), tuple(without), _notes(camera, len(used), without)
+    )
+
+
+def _board_corners(grey: Any, board: Board) -> tuple[Array, Array] | None:
+    """Places (n, 3) [m] on the board and pixels (n, 2) of its inner corners; None where it is not seen."""
+    import cv2
+
+    if board.markers:
+        corners, numbers, _, _ = cv2.aruco.CharucoDetector(board.charuco()).detectBoard(grey)
+        if numbers is None or len(numbers) < 8:
+            return None
+        every = np.asarray(board.charuco().getChessboardCorners(), float)
+        return every[np.asarray(numbers).ravel()], np.asarray(corners, float).reshape(-1, 2)
+    inner = board.across - 1, board.down - 1
+    done, corners = cv2.findChessboardCornersSB(grey, inner, flags=cv2.CALIB_CB_ACCURACY | cv2.CALIB_CB_EXHAUSTIVE)
+    if not done:
+        return None
+    across, down = np.meshgrid(np.arange(inner[0]), np.arange(inner[1]))
+    places: Array = np.column_stack([across.ravel(), down.ravel(), np.zeros(across.size)]).astype(np.float64)
+    return places * board.square, np.asarray(corners, float).reshape(-1, 2)
+
+
+def _refuse_alike(where: Path, turns: Sequence[Any], pixels: Array, size: tuple[int, int]) -> None:
+    """Raise `ReadError` where the board never tilts or never comes near the picture's edges."""
+    import cv2
+
+    normals = np.array([cv2.Rodrigues(np.asarray(turn))[0][:, 2] for turn in turns])
+    tilt = float(np.arccos(np.clip(normals @ normals.T, -1, 1)).max())
+    if tilt < _LEAST_TILT:
+        raise ReadError(
+            where, f"the board is tilted by at most {np.degrees(tilt):.0f} degrees from photo to photo",
+            needed=f"at least {np.degrees(_LEAST_TILT):.0f}: else focal length and distance cannot be told apart",
+            remedy="Tilt the board or the camera left, right, up and down, and turn the camera on its side",
+        )  # fmt: skip
+    share = np.ptp(pixels, axis=0) / size
+    if share.min() < _LEAST_SPREAD:
+        raise ReadError(
+            where, f"the board covers {share[0]:.0%} of the picture's width and {share[1]:.0%} of its height over all",
+            needed=f"at least {_LEAST_SPREAD:.0%}", remedy="Photograph it near all edges and corners of the picture",
+        )  # fmt: skip
+
+
+def _notes(camera: Camera, used: int, without: Sequence[str]) -> tuple[str, ...]:
+    said = []
+    if without:
+        said.append(f"the board was not found whole in {len(without)} photos: {', '.join(without[:5])}")
+    if used < GOOD:
+        said.append(f"{used} photos: {GOOD} or more fix the outer distortion better")
+    if camera.rms is not None and camera.rms > _POOR_RMS:
+        said.append(
+            f"corners miss by {camera.rms:.1f} pixels rms, under {_POOR_RMS:g} is usual: is the board flat, are the "
+            "photos sharp?"
+        )
+    said.append("holds for this lens and focus only: lock the focus at the wall's distance")
+    return tuple(said)
