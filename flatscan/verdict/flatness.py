@@ -83,19 +83,23 @@ def _against_within(gaps: Gaps, judged: Gap, limit: float, relief: Relief | None
         reasons.append(f"up to {to_mm(gaps.upper):.1f} mm cannot be ruled out, limit {to_mm(limit):g} mm")
     if gaps.coverage is not None and gaps.coverage < LEAST_COVERAGE:
         reasons.append(f"only {gaps.coverage:.0%} of the positions were measured, {LEAST_COVERAGE:.0%} needed")
-    if relief is not None and relief.cell is not None:
-        if relief.hidden:
-            reasons.append(f"{relief.hidden} cells where the smoothing may hide a small feature")
-        if relief.window > 1 and relief.window * relief.cell > WIDEST_SMOOTHING + 1e-9:
-            reasons.append(
-                f"smoothed over {to_mm(relief.window * relief.cell):.0f} mm, {to_mm(WIDEST_SMOOTHING):.0f} mm at most"
-            )
-        if relief.window > 1 and relief.window * relief.cell > SHARE_OF_RULE * gaps.rule:
-            reasons.append(
-                f"smoothed over {to_mm(relief.window * relief.cell):.0f} mm, too wide to see what a straightedge of "
-                f"{to_mm(gaps.rule):.0f} mm looks for"
-            )
+    if relief is not None and relief.hidden:
+        reasons.append(f"{relief.hidden} cells where the smoothing may hide a small feature")
+    reasons += [] if relief is None else _too_smooth(relief, gaps.rule)
     return tuple(reasons)
+
+
+def _too_smooth(relief: Relief, rule: float) -> list[str]:
+    """Words where the smoothing takes away what a straightedge of that length [m] is there to find."""
+    if relief.cell is None or relief.window <= 1:
+        return []
+    width, said = relief.window * relief.cell, []
+    if width > WIDEST_SMOOTHING + 1e-9:
+        said.append(f"smoothed over {to_mm(width):.0f} mm, {to_mm(WIDEST_SMOOTHING):.0f} mm at most")
+    if width > SHARE_OF_RULE * rule:
+        found = f"what a straightedge of {to_mm(rule):.0f} mm looks for"
+        said.append(f"smoothed over {to_mm(width):.0f} mm, too wide to see {found}")
+    return said
 
 
 def what_would_decide(gaps: Gaps, limit: float, relief: Relief | None = None) -> tuple[str, ...]:
@@ -108,7 +112,7 @@ def what_would_decide(gaps: Gaps, limit: float, relief: Relief | None = None) ->
     advice = []
     if gaps.coverage is not None and gaps.coverage < LEAST_COVERAGE:
         advice.append("measure the parts not covered")
-    if relief is not None and relief.hidden:
+    if relief is not None and (relief.hidden or _too_smooth(relief, gaps.rule)):
         advice.append("more points in a cell, so that less smoothing is needed")
     bound = gaps.upper if judged.value <= limit else gaps.lower
     if bound is not None and (judged.value - limit) * (bound - limit) < 0:
