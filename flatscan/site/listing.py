@@ -44,7 +44,8 @@ def in_folder(folder: Path, settings: Settings, avoid: Path) -> list[Capture]:
             above = path.relative_to(folder).parts[:-1]
             room = above[-1] if above else ""
             floor = " ".join(above[:-1])
-            found.append(Capture(path, path.stem, floor, room, settings=settings))
+            # workers may stand in another folder, or on another machine that sees this one's disk
+            found.append(Capture(path.absolute(), path.stem, floor, room, settings=settings))
     if not found:
         raise ReadError(
             folder, "no capture in it or below", needed=f"files named {', '.join(sorted(suffixes))}",
@@ -85,7 +86,7 @@ def in_list(path: Path, settings_of: Callable[[Row], Settings]) -> list[Capture]
                 f"{path}, line {row.line}", f"{wrong.where}: {wrong.found}", needed=wrong.needed, remedy=wrong.remedy
             ) from wrong
         file = Path(row.file)
-        place = file if file.is_absolute() else path.parent / file
+        place = (path.parent / file).absolute()
         captures.append(Capture(place, row.wall, row.floor, row.room, row.trade, settings))
     if not captures:
         raise BadTable(path, "no row below the head", needed="a line for every wall", remedy="Fill in the list")

@@ -56,6 +56,8 @@ def guarded(task: Task, work: Callable[[Task], Outcome] = do) -> Outcome:
 
 def failed(task: Task, error: str, *, again: bool = False) -> dict[str, Any]:
     """Record of a task not done; ``again`` if the next run shall try anew, the input being sound."""
+    # the name alone: the same site gives the same words wherever it lies
+    error = error.replace(str(task.capture.path), task.capture.path.name)
     return _head(task) | {"status": "failed", "error": error} | ({"again": True} if again else {})
 
 

@@ -263,3 +263,18 @@ def test_records_hold_no_times(site, tmp_path, one_wall):
         made.append(tree(out))
     assert made[0] == made[1]
     assert json.loads(made[0]["site.json"])["site"] == "scans"
+
+
+def test_the_same_words_wherever_the_site_lies(tmp_path, monkeypatch):
+    """Another folder, another way of naming it: the same bytes, failures included."""
+    made = []
+    for place in ("a", "b/deeper"):
+        scans = tmp_path / place / "scans"
+        scans.mkdir(parents=True)
+        (scans / "broken.ply").write_text("ply\nnothing")
+        monkeypatch.chdir(scans.parent)
+        out = tmp_path / place / "out"
+        run(in_folder(scans.relative_to(scans.parent) if made else scans, Settings(), out), out, InlinePool)
+        made.append(tree(out))
+    assert made[0] == made[1]
+    assert b'"error": "broken.ply: ' in made[0]["site.json"]
