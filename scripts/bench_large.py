@@ -41,8 +41,8 @@ class Watcher(threading.Thread):
 
 
 def building_of(millions: float) -> Building:
-    """Rooms of 300,000 points each, up to 96 of them; then denser rooms, as a better scanner makes them."""
-    rooms = int(np.clip(round(millions / 0.3), 2, 96))
+    """Rooms of 300,000 points each, up to 40 of them; then denser rooms, as a better scanner makes them."""
+    rooms = int(np.clip(round(millions / 0.3), 2, 40))
     storeys = 1 if rooms <= 8 else 2 if rooms <= 32 else 4
     across = max(1, int(np.ceil(np.sqrt(rooms / storeys))))
     deep = max(1, int(np.ceil(rooms / storeys / across)))
