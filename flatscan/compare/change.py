@@ -15,6 +15,7 @@ from flatscan.geometry import Array, Mask
 from flatscan.model import CommonError, Relief
 from flatscan.planes import connected_places
 from flatscan.quantity import Quantity
+from flatscan.relief.smooth import quadratic_gain
 
 # two-sided 95 %: the level of detection of a difference of two surveys (Lague, Brodu and Leroux, ISPRS J. 82, 2013,
 # 10, eq. 1; from memory)
@@ -213,9 +214,9 @@ def beyond_joint(change: Change, *, false_alarm: float = 0.05) -> tuple[Mask, fl
     """Where two surveys of the same surface differ beyond chance, and the factor on u used.
 
     The factor leaves ``false_alarm`` for the whole wall: two-sided normal, divided among the independent places
-    (Bonferroni), of which neighbours within the smoothing window are one.
+    (Bonferroni). Smoothing leaves as many of those as it takes off the variance of white noise: gain^2 of the cells.
     """
-    window = change.relief.window if change.relief.cell is not None else 1
-    places = max(1, round(int(np.isfinite(change.change).sum()) / window**2))
+    gain = quadratic_gain(change.relief.window) if change.relief.cell is not None else 1.0
+    places = max(1, round(int(np.isfinite(change.change).sum()) * gain**2))
     factor = float(norm.isf(false_alarm / (2 * places)))
     return np.nan_to_num(np.abs(change.change)) > np.nan_to_num(factor * change.u, nan=np.inf), factor

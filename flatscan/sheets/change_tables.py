@@ -158,3 +158,11 @@ def lines(made: Comparison) -> Table:
     return Table(
         "variation", "Lines of the quote that differ", columns, rows, "no rates were given: flatscan ships no prices"
     )
+
+
+def beside(findings: Findings) -> tuple[Table, ...]:
+    """The tables of a comparison that have rows, in reading order; none where nothing was compared."""
+    made = findings.compared
+    if made is None:
+        return ()
+    return tuple(table for table in (places(findings), thin(made), lines(made)) if table.rows)

@@ -191,3 +191,30 @@ def adjudicator_words(findings: Findings, units: str) -> Iterator[str]:
         "captures' errors and the tie's."
     )
     yield from _asked(made, units)
+
+
+def pairs(findings: Findings, units: str) -> list[tuple[str, str]]:
+    """The comparison as names and words for a page; empty where nothing was compared."""
+    made = findings.compared
+    if made is None:
+        return []
+    change = made.change
+    unknown = "not known: nothing fixes one survey against the other out of the wall's plane"
+    said = [("Compared with", f"{made.earlier.file}, tied by {change.alignment.how}")]
+    if made.agreement is not None:
+        said.append(("Two parties", agreement_words(made, units)))
+    elif change.mean is None or change.volume is None or change.least is None:
+        said.append(("Thickness applied", unknown))
+    else:
+        said += [
+            ("Thickness applied", f"mean {words.quantity(change.mean.value, change.mean.u, units)}"),
+            ("In place", words.volume(change.volume.value, change.volume.u, units)),
+            ("Least", words.quantity(change.least.value, change.least.u, units)),
+        ]
+    limit = words.length(typical_limit(change), units, decimals=1)
+    said.append(
+        ("Changed", f"{change.changed_share * 100:.0f} % of the area beyond the detection limit, about {limit}")
+    )
+    if made.background is not None:
+        said.append(("Background", background_words(made, units)))
+    return said

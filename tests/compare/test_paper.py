@@ -52,6 +52,12 @@ def test_all_sheets_of_a_comparison(sheets):
     assert "units at the rates given" in said
 
 
+def test_the_page_shows_the_comparison(sheets):
+    page = (sheets / "wall.html").read_text()
+    for words in ("Thickness applied", "before.ply, tied by one coordinate system", "What changed"):
+        assert words in page
+
+
 def test_they_say_no_more_than_was_measured(sheets):
     for said in (text_of(sheets / "sheets.pdf"), (sheets / "explain.txt").read_text()):
         assert not NEVER.search(said)

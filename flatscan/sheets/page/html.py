@@ -10,7 +10,7 @@ import numpy as np
 
 from flatscan import __version__
 from flatscan.errors import OutputError
-from flatscan.sheets import banding, facts, more_tables, tables, words
+from flatscan.sheets import banding, change_tables, change_words, facts, more_tables, tables, words
 from flatscan.sheets.figures.titleblock import title_cells
 from flatscan.sheets.page import packing
 from flatscan.sheets.summary import judged
@@ -98,6 +98,7 @@ def _block_note(findings: Findings, units: str, block: int) -> str:
 
 def _facts(findings: Findings, units: str) -> list[tuple[str, facts.Facts]]:
     made = [
+        ("Comparison", change_words.pairs(findings, units)),
         ("Build-up", facts.build_up(findings, units)),
         ("Order", facts.order(findings, units)),
         ("Straightedge", facts.test(findings, units) + facts.excess(findings, units)),
@@ -108,7 +109,12 @@ def _facts(findings: Findings, units: str) -> list[tuple[str, facts.Facts]]:
 
 
 def _tables(findings: Findings, units: str) -> tuple[Table, ...]:
-    more = (banding.table(findings, units), tables.gap_table(findings), *more_tables.beside(findings))
+    more = (
+        banding.table(findings, units),
+        tables.gap_table(findings),
+        *change_tables.beside(findings),
+        *more_tables.beside(findings),
+    )
     return (tables.spot_table(findings), *tables.every(findings), *(table for table in more if table.rows))
 
 
