@@ -16,8 +16,8 @@ RANK = (
     | {"survey": 5, "sheets": 6, "evidence": 6.5, "site": 6.5, "desk": 6.8, "cli": 7, "__init__": 8, "__main__": 8}
 )
 HEAVY = {
-    "open3d", "cv2", "matplotlib", "laspy", "lazrs", "pye57", "ezdxf", "numba", "rich", "distributed", "flask", "waitress",
-    "segno",
+    "open3d", "cv2", "matplotlib", "laspy", "lazrs", "pye57", "ezdxf", "numba", "rich", "distributed", "flask",
+    "waitress", "segno",
 }  # fmt: skip
 
 
