@@ -215,3 +215,9 @@ def test_the_users_own_style_does_not_leak_in(check):
             assert matplotlib.rcParams["font.size"] == 10
             assert not matplotlib.rcParams["axes.grid"]
         assert matplotlib.rcParams["font.size"] == 31.0
+
+
+def test_fixed_points_are_drawn_where_the_face_goes_through(survey):
+    fixed = dataclasses.replace(survey, fixed=((1.35, 1.0, 0.02), (2.45, 1.0, 0.02)))
+    marks = [line for line in draw(fixed).axes[0].lines if line.get_marker() == "s"]
+    assert [(line.get_xdata()[0], line.get_ydata()[0]) for line in marks] == [(1.35, 1.0), (2.45, 1.0)]

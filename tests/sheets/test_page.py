@@ -14,6 +14,7 @@ from flatscan.errors import OutputError
 from flatscan.sheets import words
 from flatscan.sheets.page import packing, page
 from flatscan.sheets.profile import rest, sample
+from flatscan.units import feet_and_inches
 
 EVIL = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&{{ 7 * 7 }}"
 
@@ -263,6 +264,13 @@ def test_stations_read_the_nearest_one_in_inches(opened, stations):
     assert not open_page.find_element("css selector", "input[value=edge]").is_displayed()
     open_page.execute_script("document.querySelector('[data-move=left]').click()")
     assert re.match(r"station 6 ft 10 11/16 in from the left, 3 ft 3 3/8 in up", reading(open_page))
+
+
+def test_inches_in_the_page_are_those_of_the_sheets(opened, stations):
+    open_page = opened(stations, "in")
+    lengths = [0.0, 0.0254, 0.3048, 1.8, 2.4, -0.0032, 0.00001, *np.random.default_rng(4).uniform(-1, 12, 60).tolist()]
+    said = open_page.execute_script("return arguments[0].map(window.flatscan.feet)", lengths)
+    assert said == [feet_and_inches(length) for length in lengths]
 
 
 def test_evil_names_run_nothing(opened, findings_for):

@@ -3,6 +3,7 @@
 import dataclasses
 
 import pytest
+from matplotlib.text import Text
 from pypdf import PdfReader
 
 from flatscan.errors import BadValue
@@ -128,11 +129,12 @@ def test_fonts_are_embedded_and_drawings_are_vectors(book, check):
         assert not [p for p in pictures if p.get_object().get("/Subtype") == "/Image"]
 
 
-@pytest.mark.parametrize(("paper", "points"), [("a4", {595, 842}), ("letter", {612, 792})])
-def test_pages_are_a4_or_letter(book, check, paper, points):
-    # ISO 216 A4 is 210 x 297 mm; ANSI A is 8.5 x 11 in; 72 points an inch
-    for page in book(check, paper=paper).pages:
-        assert {round(float(page.mediabox.width)), round(float(page.mediabox.height))} == points
+@pytest.mark.parametrize(("paper", "inches"), [("a4", {8.27, 11.69}), ("letter", {8.5, 11.0})])
+def test_pages_are_a4_or_letter(check, paper, inches):
+    # ISO 216 A4 is 210 x 297 mm; ANSI A is 8.5 x 11 in
+    with style.sheet_style():
+        made = pdf.pages(check, "mm", paper)
+    assert {tuple(sorted(page.get_size_inches())) for page in made} == {tuple(sorted(inches))}
 
 
 def test_other_paper_is_refused(check, tmp_path):
@@ -147,17 +149,20 @@ def test_the_same_findings_give_the_same_bytes(build, tmp_path):
     assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
 
 
-def test_a_wall_within_gets_no_notice(book, check, findings_for):
+def test_a_wall_within_gets_no_notice(check):
     fine = tuple(dataclasses.replace(c, decision="within") for c in check.verdict.criteria)
-    said = text_of(book(findings_for("check", cell=0.05, verdict=Verdict("within", 0.95, fine, (), (), ()))))
-    assert "Notice of background" not in said
-    assert "Record of measurement" in said
+    within = dataclasses.replace(check, verdict=Verdict("within", 0.95, fine, (), (), ()))
+    assert sheets.notice in pdf._lists(check)
+    assert sheets.notice not in pdf._lists(within)
+    assert sheets.record in pdf._lists(within)
 
 
-def test_inches_throughout(book, check):
+def test_inches_throughout(check):
     plain = tuple(dataclasses.replace(criterion, reasons=()) for criterion in check.verdict.criteria)
     judged = dataclasses.replace(check.verdict, criteria=plain)
-    said = text_of(book(dataclasses.replace(check, verdict=judged), "in"))
+    with style.sheet_style():
+        made = pdf.pages(dataclasses.replace(check, verdict=judged), "in", "a4")
+    said = " ".join(text.get_text() for page in made for text in page.findobj(Text))
     assert "5 ft 10 7/8 in" in said
     assert " mm" not in said
 

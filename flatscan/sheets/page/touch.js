@@ -103,6 +103,6 @@ for (let k = 0; grid && k < 2 * edge.length / 0.02; k++) {
 }
 if (grid && data.start && lay(...ends().flatMap((p) => [p.x, p.y])).gap === null) edge.length = data.start[3];
 $("length").value = Math.round(edge.length * 1000);
-window.flatscan = Object.freeze({ at, cross: () => ({ ...cross }), lay: (...p) => { const { gap, at: place, left, right } = lay(...p); return { gap, at: place, left, right }; } });
+window.flatscan = Object.freeze({ at, feet, cross: () => ({ ...cross }), lay: (...p) => { const { gap, at: place, left, right } = lay(...p); return { gap, at: place, left, right }; } });
 fit();
 legend();
