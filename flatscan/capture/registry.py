@@ -12,7 +12,10 @@ from typing import Any
 from flatscan.errors import ReadError
 
 # one module per format, in the order they are asked; each holds FORMAT
-_MODULES = ("ply", "pcd", "las", "e57", "gltf", "stl", "obj", "depth_photo", "picture", "line_photos", "ptx", "offset_grid", "text")
+_MODULES = (
+    "ply", "pcd", "las", "e57", "gltf", "stl", "obj", "depth_photo", "picture", "line_photos", "ptx", "offset_grid",
+    "text",
+)  # fmt: skip
 _HEAD = 65_536
 
 

@@ -7,13 +7,16 @@ from pathlib import Path
 
 import click
 
+from flatscan.cli.values import LENGTH
+
 
 @click.command("line")
 @click.argument("photos", nargs=-1, type=click.Path())
 @click.option("--setup", type=click.Path(), help="The set-up (TOML) of the PHOTOS; without it PHOTOS is the set-up.")
+@click.option("--rule", type=LENGTH, help="Length of the straightedge.  [default: 1.8m]")
 @click.option("--json", "as_json", is_flag=True, help="The lines on stdout as JSON.")
 @click.option("--quiet", is_flag=True, help="No words on standard error but errors.")
-def command(photos: tuple[str, ...], setup: str | None, *, as_json: bool, quiet: bool) -> int:
+def command(photos: tuple[str, ...], setup: str | None, *, rule: float | None, as_json: bool, quiet: bool) -> int:
     """How straight a wall is along photographed laser lines, with the ± of each and what would halve it.
 
     PHOTOS are pairs of pictures, laser on and laser off, from one fixed camera; or the set-up file that names them.
@@ -24,15 +27,20 @@ def command(photos: tuple[str, ...], setup: str | None, *, as_json: bool, quiet:
     from flatscan.capture.laser_line.reader import survey_lines
     from flatscan.cli.progress import progress_bar
     from flatscan.sheets.line_survey import line_record, line_text
+    from flatscan.survey import Testing
+    from flatscan.survey.lines import line_gaps
+
+    asked = Testing(rule=Testing().rule if rule is None else rule).rule
 
     path, pairs = _asked(photos, setup)
     with progress_bar(quiet=quiet) as progress:
         progress("measuring the lines", None)
         surveyed = survey_lines(path, pairs)
+    gaps = line_gaps(surveyed, asked)
     if as_json:
-        sys.stdout.write(sheets.text(line_record(surveyed)))
+        sys.stdout.write(sheets.text(line_record(surveyed, gaps, asked)))
     else:
-        click.echo(line_text(surveyed))
+        click.echo(line_text(surveyed, gaps, asked))
     return 0
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from flatscan.capture.laser_line.budget import Budget
@@ -9,25 +11,31 @@ from flatscan.capture.laser_line.measure import MeasuredLine
 from flatscan.capture.laser_line.reader import LineSurvey
 from flatscan.material.cautions import LASER_WORK
 from flatscan.sheets.numbers import record
+from flatscan.straightedge.gaps import Gap
 from flatscan.units import to_mm
 
 
-def line_record(surveyed: LineSurvey) -> dict[str, object]:
-    """The lines as a document; lengths in millimetres."""
+def line_record(surveyed: LineSurvey, gaps: Sequence[Gap | None], rule: float) -> dict[str, object]:
+    """The lines as a document, with the largest gap along each under a straightedge of ``rule``; in millimetres."""
     return {
         "schema": 1,
         "command": "line",
         "file": surveyed.setup.file.name,
         "wall": surveyed.setup.name,
         "cautions": list(LASER_WORK),
-        "lines": [_one(line, budget) for line, budget in surveyed.lines],
+        "rule_mm": record({"rule_mm": rule})["rule_mm"],
+        "lines": [_one(line, budget, gap) for (line, budget), gap in zip(surveyed.lines, gaps, strict=True)],
     }
 
 
-def _one(line: MeasuredLine, budget: Budget) -> dict[str, object]:
+def _one(line: MeasuredLine, budget: Budget, gap: Gap | None) -> dict[str, object]:
     made = record(
         {
             "picture": line.name,
+            "gap_mm": gap and gap.value,
+            "u_gap_mm": gap and gap.u,
+            "x_mm": gap and gap.at[0],
+            "y_mm": gap and gap.at[1],
             "u_mm": budget.u,
             "u_random_mm": budget.u_random,
             "u_common_mm": budget.u_common,
@@ -51,14 +59,21 @@ def _one(line: MeasuredLine, budget: Budget) -> dict[str, object]:
     }
 
 
-def line_text(surveyed: LineSurvey) -> str:
+def line_text(surveyed: LineSurvey, gaps: Sequence[Gap | None], rule: float) -> str:
     """The lines in words: cautions, each line's range and ±, where the ± comes from and what halves it."""
     lines = [*LASER_WORK, ""]
-    for line, budget in surveyed.lines:
+    for (line, budget), gap in zip(surveyed.lines, gaps, strict=True):
         lines.append(
             f"{line.name}: {len(line.height)} stations, {to_mm(float(np.ptp(line.height))):.1f} mm from the furthest "
             f"back to the furthest proud, ± {to_mm(budget.u):.2f} mm each (1 sd)."
         )
+        if gap is not None and gap.u is not None:
+            lines.append(
+                f"  Largest gap {to_mm(gap.value):.1f} mm ± {to_mm(2 * gap.u):.1f} mm (2 sd) under a straightedge of "
+                f"{to_mm(rule):.0f} mm along it, {to_mm(gap.at[0]):.0f} mm from the left, {to_mm(gap.at[1]):.0f} mm up."
+            )
+        else:
+            lines.append(f"  No straightedge of {to_mm(rule):.0f} mm rests on three stations of it.")
         lines.append(f"  A hump of 1 mm moves the line by {line.sensitivity:.1f} mm on the wall.")
         lines += [f"  {to_mm(float(value)):6.2f} mm  {name}" for name, value in budget.ranked() if value > 0]
         lines += ["  To halve the ±:", *(f"  - {words}" for words in budget.to_halve())]

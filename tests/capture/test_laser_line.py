@@ -140,10 +140,51 @@ def test_a_capture_of_lines_is_stations_in_the_wall(shot):
     assert stations.origin.reader == "laser line photos"
     assert stations.name == "hall"
     assert_allclose(stations.x, 2.0, atol=0.02)
-    assert_allclose(np.diff(stations.y)[1:-1], 0.05, atol=0.012)
+    assert np.ptp(stations.x) == 0
+    assert_allclose(np.diff(stations.y), 0.05, atol=1e-9)
     assert_allclose(stations.offset, relief(stations.x, stations.y), atol=1.5e-3)
     assert stations.u < 0.6e-3
     assert stations.u_lean == pytest.approx(0.002 / 2.84, rel=0.05)
+
+
+def test_the_gap_along_a_line_is_the_walls(shot):
+    from flatscan.survey.lines import line_gaps
+
+    scene, folder = shot
+    surveyed = survey_lines(scene.setup(folder))
+    (gap,) = line_gaps(surveyed, 1.8)
+    y = surveyed.lines[0][0].y
+    z = relief(2.0, y)
+    by_hand = max(
+        ((y[j] - y[k]) * z[i] + (y[k] - y[i]) * z[j]) / (y[j] - y[i]) - z[k]
+        for i in range(len(y)) for j in range(i + 2, len(y)) if y[j] - y[i] <= 1.8 for k in range(i + 1, j)
+    )
+    assert gap is not None
+    assert gap.value == pytest.approx(by_hand, abs=4 * gap.u)
+    assert 0.1e-3 < gap.u < 0.6e-3
+    assert line_gaps(surveyed, 0.06) == (None,)
+
+
+def test_several_lines_make_one_wall(tmp_path):
+    from flatscan.survey import Capturing, Testing, check
+
+    def wall(x, y):
+        return 0.005 * np.cos(2 * np.pi * (y - 0.4) / 1.6)
+
+    text = ""
+    for number, at in ((1, 1.8), (2, 2.2), (3, 2.6)):
+        scene = Scene(width=1200, height=900, focal=873.6, size=0.25, relief=wall, at=at, pivot=(at - 1.2, 1.1, 0.45),
+                      seed=number)  # fmt: skip
+        scene.pictures(tmp_path, name=str(number))
+        pivot = f'pivot = ["{at - 1.2} m", "1.1 m", "0.45 m"]'
+        text += f'[[line]]\non = "on{number}.png"\noff = "off{number}.png"\nat = "{at} m"\n{pivot}\n'
+    path = scene.setup(tmp_path)
+    path.write_text(path.read_text().split("[[line]]")[0] + text)
+    found = check(path, Capturing(), Testing.by(rule=1.6, limit=0.005))
+    assert found.capture_type == "laser-line"
+    # a cosine of 5 mm under a straightedge of one wavelength: twice the amplitude (METHODS 7.9)
+    assert found.gaps.worst.value == pytest.approx(0.010, abs=0.0012)
+    assert found.verdict.decision == "outside"
 
 
 def test_budget_names_what_dominates_and_what_halves_it(shot):

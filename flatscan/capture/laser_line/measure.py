@@ -150,7 +150,11 @@ def _through_known(line: Line, view: View, seen: Array, axis: int) -> LaserPlane
 
 
 def _stepped(true: Array, height: Array, level: bool) -> tuple[Array, Array, Array, Array, list[Rows]]:
-    """Medians in steps of 50 mm along the line, whole steps of the wall's own coordinate."""
+    """Medians in steps of 50 mm along the line, in the middles of whole steps of the wall's own coordinate.
+
+    The light wanders a few millimetres sideways with the wall's own heights; a straightedge along it is laid on its
+    middle, so all stations of a line stand on one line, and those of neighbouring lines side by side.
+    """
     along = true[:, 0 if level else 1]
     step = np.floor(along / STEP).astype(np.int64)
     kept: list[Rows] = [np.flatnonzero(step == one) for one in np.unique(step)]
@@ -158,7 +162,9 @@ def _stepped(true: Array, height: Array, level: bool) -> tuple[Array, Array, Arr
     if not kept:
         empty = np.empty(0)
         return empty, empty, empty, empty, []
-    x, y = _middles(true, kept).T
+    middles = (np.array([step[rows[0]] for rows in kept]) + 0.5) * STEP
+    sideways = np.full(len(kept), float(np.median(true[:, 1 if level else 0])))
+    x, y = (middles, sideways) if level else (sideways, middles)
     return x, y, np.array([np.median(height[rows]) for rows in kept]), np.array([len(rows) for rows in kept]), kept
 
 

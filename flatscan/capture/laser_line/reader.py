@@ -76,9 +76,8 @@ def _words(surveyed: LineSurvey) -> list[str]:
         name, share = budget.ranked()[0]
         said += line.notes
         said.append(
-            f"{line.name}: {len(line.x)} stations over {to_mm(float(np.ptp(line.y))):.0f} mm up and "
-            f"{to_mm(float(np.ptp(line.x))):.0f} mm along, ± {to_mm(budget.u):.2f} mm (1 sd), most of it from the "
-            f"{name} ({to_mm(share):.2f} mm)"
+            f"{line.name}: {len(line.x)} stations over {to_mm(max(np.ptp(line.x), np.ptp(line.y))):.0f} mm, "
+            f"± {to_mm(budget.u):.2f} mm (1 sd), most of it from the {name} ({to_mm(share):.2f} mm)"
         )
     free = [line.name for line, _ in surveyed.lines if not line.placed]
     if free and len(surveyed.lines) > 1:
