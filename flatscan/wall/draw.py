@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import ndimage
 
 from flatscan.errors import TooFewPoints
 from flatscan.geometry import Array
@@ -38,13 +39,18 @@ class Context:
 
 @dataclass(frozen=True, eq=False)
 class Drawn:
-    """What corners need of a wall beside the wall itself: its surface, its grid and the surfaces at its edges."""
+    """What corners and numbers need of a wall beside the wall itself.
+
+    Its surface, its grid, the surfaces at its edges, where its left edge lies in the grid's coordinates [m], and
+    about which share of its net area holds points.
+    """
 
     plane: Candidate
     grid: Occupancy
     edges: tuple[Edge, ...]
     planes: list[Candidate]
     left: float
+    covered: float
 
 
 def draw_wall(
@@ -84,7 +90,9 @@ def draw_wall(
         ),
         full=full if strips.any() else None,
     )  # fmt: skip
-    return wall, Drawn(fit.plane, grid, edges, context.planes, float(corner[0]))
+    net = wall.gross_area - sum(opening.width * opening.height for opening in wall.openings)
+    filled = float(ndimage.binary_closing(occupied, np.ones((3, 3))).sum()) * grid.cell**2
+    return wall, Drawn(fit.plane, grid, edges, context.planes, float(corner[0]), filled / max(net, 1e-6))
 
 
 def _foot(context: Context, fit: Fit, face: Facing, corner: Array, skirting: Skirting | None) -> tuple[Fit, Array]:

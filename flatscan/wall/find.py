@@ -23,7 +23,7 @@ from flatscan.wall.upright import Upright, decide_up, is_upright
 
 LEAST_SAMPLE = 100
 TINY, TINY_SHARE = 1.0, 0.1
-ALIKE = 0.01
+ALIKE, HALF_SEEN = 0.01, 0.5
 SMALLEST, LARGEST = 0.3, 300.0
 LEAST_WALL, LEAST_WIDTH, LEAST_HEIGHT = 0.7, 0.4, 1.0
 
@@ -78,7 +78,7 @@ def find_walls(
                 raise
             sparse.append(f"a wall at {axis_text(fit.plane)} was left out: {reason.found}")
     drawn = [pair for place, pair in enumerate(drawn) if place == 0 or _is_wall(pair[0])]
-    order = numbers([wall for wall, _ in drawn], upright.direction)
+    order = numbers([wall for wall, _ in drawn], [more.covered for _, more in drawn], upright.direction)
     walls = tuple(replace(drawn[i][0], number=place + 1) for place, i in enumerate(order))
     walls = tuple(replace(wall, notes=(*wall.notes, *scale_notes(wall, width, height))) for wall in walls)
     corners = find_corners(walls, [drawn[i][1] for i in order])
@@ -193,13 +193,16 @@ def _is_wall(wall: Wall) -> bool:
     return wall.width >= LEAST_WIDTH and wall.gross_area >= LEAST_WALL / 2
 
 
-def numbers(walls: list[Wall], up: Array) -> list[int]:
+def numbers(walls: list[Wall], covered: list[float], up: Array) -> list[int]:
     """Indices of the walls in their order: largest net area, then clockwise seen from above about their middle.
 
-    Of walls whose net areas are alike within `ALIKE`, the one with the most points counts as the largest.
+    Of walls whose net areas are alike within `ALIKE`, the one with the most points counts as the largest. A wall of
+    which less than half was seen does not come first while there is another.
     """
     middles = [wall.frame.to_file(np.array([[wall.width / 2, wall.height / 2, 0.0]]))[0] for wall in walls]
     areas = np.array([_net_area(wall) for wall in walls])
+    seen = np.array(covered) > HALF_SEEN
+    areas = np.where(seen, areas, 0.0) if seen.any() else areas
     shares = np.array([wall.share for wall in walls])
     first = int(np.argmax(np.where(areas >= (1 - ALIKE) * areas.max(), shares, -1.0)))
     arms = np.array(middles) - np.mean(middles, axis=0)

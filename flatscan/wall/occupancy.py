@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from flatscan.geometry import Array
 from flatscan.model import Counts
@@ -19,6 +21,7 @@ FRONT = 1.5
 MARGIN = 0.4
 FINEST, COARSEST = 0.005, 0.5
 PER_CELL = 1.5
+CLUMPS = (1, 2, 4, 9, 16, 25, 49)
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,6 +130,39 @@ def stride(count: int) -> int:
     return max(1, count // ENOUGH)
 
 
+def clump(surface: Counts) -> int:
+    """How many points typically lie on one spot: 1 for free returns, more for repeated rows or rounded coordinates.
+
+    Where m points fall on a cell on average, a share exp(-m / clump) of the cells stays empty (Poisson).
+    """
+    around = ndimage.uniform_filter(surface.astype(float), 9, mode="constant")
+    use = (around > 1) & (around < 4)
+    if use.sum() < 400:
+        return 1
+    empty = float((surface[use] == 0).mean())
+    return next((size for size in CLUMPS if float(np.exp(-around[use] / size).mean()) > empty - 0.1), CLUMPS[-1])
+
+
+def declumped(grid: Occupancy) -> Occupancy:
+    """The grid in cells so large that clumped points still fill them; unchanged where points lie freely."""
+    block = int(np.ceil(np.sqrt(clump(grid.surface))))
+    if block == 1:
+        return grid
+    layers = {name: _in_blocks(getattr(grid, name), block) for name in _LAYERS}
+    total = _in_blocks(np.nan_to_num(grid.rise) * grid.surface, block)
+    count = layers["surface"]
+    rise = np.divide(total, count, out=np.full(count.shape, np.nan), where=count > 0)
+    return Occupancy(grid.left, grid.bottom, grid.cell * block, rise=rise, seen=grid.seen, **layers)
+
+
+def _in_blocks(layer: NDArray[Any], block: int) -> NDArray[Any]:
+    """Sums over blocks of ``block`` x ``block`` cells, the last ones filled up with nothing."""
+    rows, columns = (-(-n // block) for n in layer.shape)
+    padded = np.zeros((rows * block, columns * block), layer.dtype)
+    padded[: layer.shape[0], : layer.shape[1]] = layer
+    return padded.reshape(rows, block, columns, block).sum(axis=(1, 3))
+
+
 def count_points(
     chunks: Iterator[Array], fits: list[Fit], cells: list[float], stands: Array | None, *, noise: float, every: int = 1
 ) -> list[Occupancy]:
@@ -141,4 +177,4 @@ def count_points(
         start += len(points)
         for tally in tallies:
             tally.add(some)
-    return [tally.done() for tally in tallies]
+    return [declumped(tally.done()) for tally in tallies]

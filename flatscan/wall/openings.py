@@ -28,8 +28,8 @@ MOST = 40
 UNLIKELY = 12.0
 DENSE = 0.015
 SLIT = 0.08
-ACROSS = 0.9
-SOLID = (0.5, 0.85)
+ACROSS, MOST_AREA = 0.8, 0.5
+SOLID = (0.6, 0.85)
 SET_BACK = "a surface set back in it"
 HIDDEN = 0.02
 RECTANGULAR = 0.85
@@ -84,11 +84,12 @@ def find_openings(grid: Occupancy, occupied: Mask, outline: Array) -> Holes:
 def _plausible(grid: Occupancy, outline: Array, wide: float, tall: float) -> bool:
     """Whether a hole has the size of an opening: 300 mm both ways, or 50 mm where the points are dense; no slit.
 
-    One that goes across the whole wall is a part that was not scanned.
+    One that takes up most of the wall is a part that was not scanned.
     """
     least = LEAST if grid.cell <= DENSE * np.sqrt(PER_CELL) * 1.01 else LARGE
-    across = float(np.ptp(outline[:, 0]))
-    return min(wide, tall) >= max(least, 1.9 * grid.cell, SLIT * max(wide, tall)) and wide < ACROSS * across
+    across, upward = np.ptp(outline, axis=0)
+    sized = min(wide, tall) >= max(least, 1.9 * grid.cell, SLIT * max(wide, tall))
+    return bool(sized and wide < ACROSS * across and wide * tall < MOST_AREA * across * upward)
 
 
 def _thinnest(grid: Occupancy, occupied: Mask) -> float:

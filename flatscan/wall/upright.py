@@ -21,7 +21,7 @@ UPRIGHT = np.sin(np.radians(5.0))
 # how level floors and ceilings are built, k = 1: common practice
 U_FLOOR = 0.003
 STOREY = (2.0, 8.0)
-LONE = 0.5
+LONE, FITTING = 0.5, 0.7
 AXES = {"x": (1.0, 0, 0), "y": (0, 1.0, 0), "z": (0, 0, 1.0)}
 
 
@@ -79,7 +79,7 @@ def decide_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], asked: st
         return Upright(only[0], words, Plumb(f"the capture's own vertical ({words})", cloud.u_up))
     tilted = [] if level else _level_pairs(thinned, planes, [plane.normal for plane in planes], both=True)
     if tilted:
-        return _by_tilted(min(tilted, key=lambda found: found.apart or np.inf), thinned)
+        return _by_tilted(min(tilted, key=lambda found: found.apart or np.inf), thinned, cloud.origin.file)
     raise _ask_for_up(cloud, only)
 
 
@@ -114,11 +114,21 @@ def _level_pairs(thinned: Thinned, planes: list[Candidate], axes: list[Array], *
         one = max(low, key=lambda p: p.area, default=None)
         two = max(high, key=lambda p: p.area, default=None)
         ends = [plane for plane in (one, two) if plane is not None]
-        # one surface at one end may be the wall itself, seen by a camera: then what stands on it is small
-        enough = walls > LONE * ends[0].area if len(ends) == 1 else walls > 0
+        enough = _stands_on(planes, square, walls, ends[0]) if len(ends) == 1 else walls > 0
         if enough and len(ends) >= (2 if both else 1):
             found.append(_Level(axis, one, two, walls))
     return found
+
+
+def _stands_on(planes: list[Candidate], square: list[Candidate], walls: float, end: Candidate) -> bool:
+    """Whether a lone level surface bears walls: it may be the wall itself, seen by a camera that looks along the axis.
+
+    What stands on it must be large, it must be the largest surface its way, and most of what was found must be
+    either level or upright.
+    """
+    fitting = walls + sum(plane.area for plane in square)
+    large = all(end.area > LONE * plane.area for plane in square)
+    return walls > LONE * end.area and large and fitting > FITTING * sum(plane.area for plane in planes)
 
 
 def _choose_level(level: list[_Level], cloud: Cloud) -> _Level | None:
@@ -198,16 +208,16 @@ def _clutter(found: _Level, thinned: Thinned) -> tuple[int, int]:
     return counts[0], counts[1]
 
 
-def _by_tilted(found: _Level, thinned: Thinned) -> Upright:
+def _by_tilted(found: _Level, thinned: Thinned, where: str) -> Upright:
     """Up square to floor and ceiling of a capture whose axes all lean; the furnished end is the floor."""
     axis = found.axis
     near_low, near_high = _clutter(found, thinned)
     if max(near_low, near_high) < 2 * min(near_low, near_high) + 100:
         raise UnitsUnknown(
-            "the capture",
+            where,
             "floor and ceiling found but not which is which, and no file axis is square to them",
             needed="to know which way is up",
-            remedy="Export it with gravity upright, or turn it so that an axis is up",
+            remedy="Export it with gravity upright, or say with --up which file axis is within a few degrees of up",
         )
     if near_high > near_low:
         axis = -axis

@@ -66,13 +66,22 @@ def test_a_sparse_survey_is_still_a_wall(as_cloud):
     assert [wall.width, wall.height] == pytest.approx([3.0, 3.0], abs=0.25)
 
 
-@pytest.mark.parametrize("repeat", [2, 4])
+@pytest.mark.parametrize("repeat", [2, 4, 30])
 def test_repeated_rows_change_nothing_but_counts(rooms, as_cloud, repeat):
     points, _ = rooms.build_wall(1, points=20_000)
     once = find_walls(as_cloud(points)).walls[0]
     often = find_walls(as_cloud(np.repeat(points, repeat, axis=0), most=2_000_000)).walls[0]
     assert abs(once.width - often.width) < 0.02
     assert abs(once.height - often.height) < 0.02
+
+
+def test_coordinates_rounded_to_10_mm_change_little(rooms, as_cloud):
+    """Ten points on every spot of a 10 mm lattice: the cells must not be drawn finer than the lattice."""
+    points, _ = rooms.build_wall(1, points=1_000_000, pose=rooms.Pose(yaw=0.0))
+    wall = find_walls(as_cloud(np.round(points, 2), most=400_000), up="z").walls[0]
+    assert [wall.width, wall.height] == pytest.approx([4.0, 2.5], abs=0.02)
+    assert wall.openings == ()
+    assert not any("was not measured" in note for note in wall.notes)
 
 
 def test_a_sample_with_a_value_that_is_not_finite_is_refused(rooms, as_cloud):

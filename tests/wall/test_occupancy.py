@@ -6,7 +6,7 @@ from numpy.testing import assert_array_equal
 from flatscan.geometry import Frame
 from flatscan.wall.candidates import Candidate
 from flatscan.wall.fit import Fit
-from flatscan.wall.occupancy import count_points, occupancy_cell, stride
+from flatscan.wall.occupancy import clump, count_points, occupancy_cell, stride
 
 PLANE = Candidate(np.zeros(3), np.array([0.0, 0, 1]), np.arange(3), 1.0)
 
@@ -52,3 +52,10 @@ def test_cell_size_and_stride():
     assert occupancy_cell(10.0, 1e9) == 0.005
     assert occupancy_cell(10.0, 1) == 0.5
     assert [stride(n) for n in (100, 3_000_000, 6_000_000, 100_000_000)] == [1, 1, 2, 33]
+
+
+def test_clumps_by_the_empty_cells_of_a_poisson_count():
+    """1.5 spots a cell on average, each of 1, 4 or 9 points that share the cells."""
+    rng = np.random.default_rng(5)
+    for size in (1, 4, 9):
+        assert clump(size * rng.poisson(1.5 / size, (200, 200))) == size
