@@ -13,14 +13,20 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from flatscan.cli import options, running
+from flatscan.cli.check import METHODS
+from flatscan.cli.values import LENGTH
 
 if TYPE_CHECKING:
     from flatscan.site.job import Capture, Settings
     from flatscan.site.listing import Row
     from flatscan.site.run import Pool, Run, Watch
 
+_LIMITS = ("limit", "plumb_limit", "step_limit", "corner_limit")
 # options that describe one wall: with one of them and no --wall, only wall 1 is meant
-_ONE_WALL = ("seen_from", "width", "height", "region", "opening", "no_opening", "fix", "repeat", "tie", "hand")
+_ONE_WALL = (
+    "seen_from", "width", "height", "region", "opening", "no_opening", "fix", "repeat", "tie", "clash",
+    "parallel_to", "square_to",
+)  # fmt: skip
 
 
 def _job_options(command: Any) -> Any:  # noqa: ANN401
@@ -28,10 +34,13 @@ def _job_options(command: Any) -> Any:  # noqa: ANN401
     for decorate in (
         options.capture_options, options.rule_options,
         click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the method."),
-        click.option("--plumb-limit", type=options.LENGTH, help="Largest lean allowed over the wall's height."),
-        click.option("--tolerance", help="A published tolerance by its ID instead of a limit."),
-        click.option("--limit", type=options.LENGTH, help="Largest gap allowed under the rule."),
-        options.finish_options,
+        click.option("--corner-limit", type=LENGTH, help="How far a corner may be out of square over 600 mm."),
+        click.option("--step-limit", type=LENGTH, help="Largest abrupt step allowed."),
+        click.option("--plumb-limit", type=LENGTH, help="Largest lean allowed over the wall's height."),
+        click.option("--method", type=click.Choice(METHODS), default=METHODS[0], show_default=True, help="Of --limit."),
+        click.option("--tolerance", multiple=True, help="A published tolerance by its ID instead of limits."),
+        click.option("--limit", type=LENGTH, help="Largest gap allowed under the rule."),
+        options.quote_options, options.finish_options,
     ):  # fmt: skip
         command = decorate(command)
     return command
@@ -51,8 +60,8 @@ def _job_options(command: Any) -> Any:  # noqa: ANN401
 def command(ctx: click.Context, source: str, **given: Any) -> int:
     """Many walls: every capture in a folder or a list, all walls of each; interrupted, it goes on where it stopped.
 
-    A list has the columns wall, file, options, tolerance, trade, floor, room. Results of walls that are done stay
-    as long as file and settings are the same; --overwrite begins anew.
+    A list has the columns wall, file, options, tolerance, trade, floor, room. Without --wall every wall found is
+    done. Results stay as long as file and settings are the same; --overwrite begins anew.
 
     Example: flatscan site scans --limit 3mm --capture-type scanner --out site-sheets
     """
@@ -126,27 +135,35 @@ def _row_settings(row: Row, base: dict[str, Any], *, chosen: bool, **outside: An
         ) from wrong  # fmt: skip
     given, own = dict(ctx.params), click.core.ParameterSource.COMMANDLINE
     if row.tolerance:
-        given |= {"tolerance": row.tolerance, "limit": None}
-    elif ctx.get_parameter_source("limit") == own:
-        given["tolerance"] = None
-    elif ctx.get_parameter_source("tolerance") == own:
-        given["limit"] = None
+        given["tolerance"] = tuple(row.tolerance.split())
+    # what a row judges by stands instead of what was said for the whole site
+    if row.tolerance or ctx.get_parameter_source("tolerance") == own:
+        given |= {name: None for name in _LIMITS if ctx.get_parameter_source(name) != own}
+    elif any(ctx.get_parameter_source(name) == own for name in _LIMITS):
+        given["tolerance"] = ()
     chosen = chosen or ctx.get_parameter_source("wall") == own or any(given.get(name) for name in _ONE_WALL)
     return _settings(given, chosen=chosen, **outside)
 
 
 def _settings(given: dict[str, Any], *, chosen: bool, **others: Any) -> Settings:
     from flatscan import survey
+    from flatscan.material.rates import load_rates
+    from flatscan.material.systems import load as load_system
     from flatscan.site.job import Settings
 
     given = dict(given)
+    names = ("rule", *_LIMITS, "tolerance", "method", "confidence")
     test = survey.Testing.by(
-        rule=given.pop("rule"), limit=given.pop("limit"), tolerance=given.pop("tolerance"),
-        plumb_limit=given.pop("plumb_limit"), directions=options.degrees(given.pop("directions")),
-        confidence=given.pop("confidence"),
+        directions=options.degrees(given.pop("directions")), **{name: given.pop(name) for name in names}
     )  # fmt: skip
     how = running.capturing(given)
-    return Settings(how, test, running.finishing(given), how.wall if chosen else None, **others)
+    finish = running.finishing(given)
+    # a wrong name or file is said before any capture is read
+    if finish.system is not None:
+        load_system(finish.system)
+    if finish.rates is not None:
+        load_rates(finish.rates)
+    return Settings(how, test, finish, how.wall if chosen else None, **others)
 
 
 def _formats(text: str | None) -> tuple[str, ...]:

@@ -16,7 +16,8 @@ _WALLS = (
     Column("u_gap_mm", "u of the gap", 1), Column("area_m2", "area", 1), Column("covered_share", "measured share", 2),
     Column("system", "system"), Column("mean_mm", "mean", 1), Column("most_mm", "most", 1),
     Column("volume_l", "volume"), Column("u_volume_l", "u of it"), Column("bags_low", "bags from", 1),
-    Column("bags_high", "to", 1), Column("stops", "stop signs"), Column("file", "file"), Column("sheets", "sheets"),
+    Column("bags_high", "to", 1), Column("days", "days", 1), Column("price", "price", 2),
+    Column("stops", "stop signs"), Column("file", "file"), Column("sheets", "sheets"),
     Column("error", "why not measured"),
 )  # fmt: skip
 _ORDER = (

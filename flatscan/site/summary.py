@@ -60,7 +60,7 @@ def _row(record: Record) -> dict[str, Any]:
     row |= {"area_m2": made["wall"]["area_m2"], "covered_share": made["wall"]["covered_share"]}
     row |= {name: material.get(name) for name in ("system", "mean_mm", "most_mm", "volume_l", "u_volume_l")}
     low, high = material.get("bags_range") or (None, None)
-    row |= {"bags_low": low, "bags_high": high, "days": material.get("days")}
+    row |= {"bags_low": low, "bags_high": high, "days": material.get("days"), "price": material.get("price")}
     row |= {"hacking_saves_l": max((hack["saves_l"] for hack in made.get("hacking") or []), default=0.0)}
     return row | {
         "stops": len(material.get("stops") or []),
@@ -92,9 +92,9 @@ def _worst_first(row: dict[str, Any]) -> tuple[float, ...]:
 
 
 def _sum(rows: Iterable[dict[str, Any]], name: str) -> float | None:
-    """Sum of a column; None if one of its values is not known."""
+    """Sum of a column; None if there is none, or if one of its values is not known."""
     values = [row[name] for row in rows]
-    return None if any(value is None for value in values) else rounded(sum(values))
+    return None if not values or any(value is None for value in values) else rounded(sum(values))
 
 
 def _counted(rows: Sequence[dict[str, Any]]) -> dict[str, int]:
@@ -104,7 +104,7 @@ def _counted(rows: Sequence[dict[str, Any]]) -> dict[str, int]:
 
 
 def _totals(walls: Sequence[dict[str, Any]], failed: Sequence[dict[str, Any]]) -> dict[str, Any]:
-    sums = {name: _sum(walls, name) for name in ("area_m2", "volume_l", "u_volume_l", "days")}
+    sums = {name: _sum(walls, name) for name in ("area_m2", "volume_l", "u_volume_l", "days", "price")}
     return _counted(walls) | {"failed": len(failed)} | sums
 
 
@@ -116,7 +116,7 @@ def _groups(rows: Sequence[dict[str, Any]], *names: str) -> dict[tuple[Any, ...]
 
 
 def _by_system(walls: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
-    names = ("area_m2", "volume_l", "u_volume_l", "bags_low", "bags_high", "days")
+    names = ("area_m2", "volume_l", "u_volume_l", "bags_low", "bags_high", "days", "price")
     return [
         {"system": system, "walls": len(rows)} | {name: _sum(rows, name) for name in names}
         for (system,), rows in _groups(walls, "system").items()

@@ -93,8 +93,8 @@ def _wall(task: Task) -> Outcome:
         how = replace(how, capture_type=None, cell=None, up=None)
     seen = survey.see(task.capture.path, how, taken=taken, room=task.room)
     seen = replace(seen, title=seen.title or task.title)
-    if settings.test.judges or settings.test.plumb_limit is not None:
-        found = survey.plan(survey.check_seen(seen, settings.test), settings.finish)
+    if _judges(settings.test):
+        found = survey.planned(survey.check_seen(seen, settings.test), seen, settings.finish)
     else:
         found = survey.survey_seen(seen, settings.test, settings.finish)
     found = replace(found, command="site")
@@ -104,6 +104,10 @@ def _wall(task: Task) -> Outcome:
     return Outcome(
         _head(task) | {"status": "done", "document": sheets.document(found), "order": _order(found)}, made_sheets
     )
+
+
+def _judges(test: survey.Testing) -> bool:
+    return test.judges or any(limit is not None for limit in (test.plumb_limit, test.step_limit, test.corner_limit))
 
 
 def _order(found: survey.Findings) -> list[dict[str, Any]]:

@@ -7,7 +7,8 @@ from click.testing import CliRunner
 from site_builders import grid_text, make_site
 
 from flatscan import cli
-from flatscan.errors import BadTable, ReadError
+from flatscan.cli import site as module
+from flatscan.errors import BadTable, BadValue, ReadError
 from flatscan.site.job import Capture, Settings, Task, keyed, slug_of, with_slugs
 from flatscan.site.listing import Row, in_folder, in_list
 from flatscan.survey import Capturing
@@ -122,35 +123,36 @@ def flatscan(*words):
     return CliRunner().invoke(cli.group, ["site", *map(str, words)], standalone_mode=False)
 
 
-def test_options_of_a_row(tmp_path):
-    """A row's own options stand over those of the command line; a tolerance and a limit replace each other."""
-    (tmp_path / "a.csv").write_text(grid_text())
-    rows = [
-        "wall,file,options,tolerance", "plain,a.csv,,", "own,a.csv,--limit 5mm --rule 1.2m --least 8mm,",
-        "norm,a.csv,--wall 1,en-13914-2-2016-uk",
-    ]  # fmt: skip
-    (tmp_path / "list.csv").write_text("\n".join(rows))
-    import click
+def settings_by(row, *words):
+    """Settings of a list's row beside options on the command line."""
+    ctx = module.command.make_context("site", ["list.csv", *words])
+    names = {option.name for option in module._row_command.params}
+    base = {name: value for name, value in ctx.params.items() if name in names}
+    return module._row_settings(row, base, chosen=False, units="mm")
 
-    from flatscan.cli import site as module
 
-    seen = []
-    ctx = module.command.make_context("site", [str(tmp_path / "list.csv"), "--limit", "3mm", "--least", "6mm"])
-    with ctx:
-        given = {name: value for name, value in ctx.params.items() if name != "source"}
-        rows_ = [
-            Row(2, "plain", "a"),
-            Row(3, "own", "a", "--limit 5mm --rule 1.2m --least 8mm"),
-            Row(4, "one", "a", "--wall 1"),
-        ]
-        names = {option.name for option in module._row_command.params}
-        base = {name: value for name, value in given.items() if name in names}
-        seen = [module._row_settings(row, base, chosen=False, units="mm") for row in rows_]
-    plain, own, one = seen
-    assert isinstance(ctx, click.Context)
+def test_options_of_a_row():
+    """A row's own options stand over those of the command line."""
+    whole = ("--limit", "3mm", "--least", "6mm", "--seen-from", "1,2,3", "--no-opening", "2")
+    plain = settings_by(Row(2, "plain", "a"), *whole[:4])
     assert (plain.test.limit, plain.test.rule, plain.finish.plane.least, plain.wall) == (0.003, 1.8, 0.006, None)
+    own = settings_by(Row(3, "own", "a", "--limit 5mm --rule 1.2m --least 8mm"), *whole[:4])
     assert (own.test.limit, own.test.rule, own.finish.plane.least, own.wall) == (0.005, 1.2, 0.008, None)
-    assert one.wall == 1
+    assert settings_by(Row(4, "one", "a", "--wall 2"), *whole[:4]).wall == 2
+    one = settings_by(Row(4, "one", "a", "--region 0,0,1,1"), *whole)
+    assert (one.wall, one.how.region, one.how.seen_from) == (1, (0, 0, 1, 1), (1, 2, 3))
+
+
+def test_a_tolerance_of_a_row_stands_instead_of_the_limit_of_all_and_the_other_way_round():
+    tile = "ansi-a108-02-tile"
+    made = settings_by(Row(2, "w", "a", "", tile), "--limit", "3mm", "--plumb-limit", "8mm")
+    assert ([entry.id for entry in made.test.tolerances], made.test.plumb_limit) == ([tile], None)
+    made = settings_by(Row(2, "w", "a", "--limit 4mm"), "--tolerance", tile)
+    assert (made.test.tolerances, made.test.limit) == ((), 0.004)
+    made = settings_by(Row(2, "w", "a", "", f"{tile} au-solid-plaster-plumb"))
+    assert [entry.id for entry in made.test.tolerances] == [tile, "au-solid-plaster-plumb"]
+    with pytest.raises(BadValue, match="one of the two"):
+        settings_by(Row(2, "w", "a", "--limit 4mm", tile))
 
 
 @pytest.mark.parametrize(
@@ -161,6 +163,8 @@ def test_options_of_a_row(tmp_path):
         ("'unclosed", "No closing quotation"),
         ("--out /tmp/x", "No such option"),
         ("--rule -1m", "--rule: -1000 mm"),
+        ("--system marble", "marble"),
+        ("--rates none.toml", "none.toml"),
         ("; rm now", "unexpected extra arguments (; rm now)"),
     ],
 )
