@@ -77,8 +77,8 @@ class Cloud:
 class Stations:
     """Laser readings at stations: ``x``, ``y`` (n,) on the wall, ``offset`` (n,) proud-positive from the laser plane.
 
-    ``width`` and ``height`` are None where the file gives no size. ``table`` is the (rows, cols) shape if the
-    stations were read as a full table, else None. ``missing`` (m, 2) are stations named but not read.
+    ``u`` [m] is the standard uncertainty of one reading. ``width`` and ``height`` are None where the file gives no
+    size. ``missing`` (m, 2) are stations named but not read, ``name`` the user's own words for the wall.
     ``u_lean`` [m per m] is how plumb what they are measured from is, where that is not what their kind has.
     """
 
