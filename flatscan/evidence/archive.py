@@ -107,6 +107,8 @@ def _check_form(path: Path, infos: list[zipfile.ZipInfo]) -> None:
         seen.add(name.casefold())
     if sum(info.file_size for info in infos) > path.stat().st_size:
         raise Altered("its members claim more bytes than the file has")
+    if any(not 0 <= info.header_offset < path.stat().st_size for info in infos):
+        raise Altered("its directory points outside the file")
     texts = [info for info in infos if info.filename in FIRST and info.file_size > _LARGEST_TEXT]
     if texts:
         raise Altered(f"the member '{texts[0].filename}' is far too large")

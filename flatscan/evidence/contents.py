@@ -9,6 +9,8 @@ from flatscan.survey import Capturing, Findings, Finishing, Progress, Testing, c
 from flatscan.survey.again import compare_surveys
 from flatscan.survey.comparison import Comparing
 
+COMMANDS = ("survey", "check", "compare")
+
 
 @dataclass(frozen=True)
 class Job:

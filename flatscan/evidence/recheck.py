@@ -13,7 +13,7 @@ from typing import Any
 from flatscan import sheets
 from flatscan.errors import FlatscanError, ReadError
 from flatscan.evidence.archive import FIRST, MANIFEST, SEAL, Altered, same_form, unpack
-from flatscan.evidence.contents import Job
+from flatscan.evidence.contents import COMMANDS, Job
 from flatscan.evidence.differences import Row, compare_documents
 from flatscan.evidence.keys import is_signed
 from flatscan.evidence.seal import KIND, SCHEMA, digest, dumps, seal_record, versions
@@ -74,6 +74,8 @@ def recheck(
             members = unpack(path, folder)
             manifest, record = _manifest(members)
             problems = (*_member_problems(members, manifest), *_expected(record, seal, key))
+            if not problems:
+                _check_jobs(members, manifest)
             if not problems and not same_form(path, members):
                 problems = ("the container's own bytes (its directory, dates or padding) are not those of sealing",)
         except Altered as fault:
@@ -82,7 +84,7 @@ def recheck(
         ran = (dict(manifest["versions"]), versions())
         if problems:
             return Report(ALTERED, tuple(problems), (), said, None, ran)
-        reruns = tuple(_rerun(job, members, manifest, folder, progress) for job in manifest["jobs"])
+        reruns = tuple(_rerun(job, members, manifest, progress) for job in manifest["jobs"])
     status = DIFFERENT if any(one.differs for one in reruns) else SAME
     return Report(status, (), reruns, said, signer, ran)
 
@@ -163,15 +165,33 @@ def _expected(record: Mapping[str, Any], seal: str | None, key: str | None) -> l
     return problems
 
 
+def _check_jobs(members: Mapping[str, Path], manifest: Mapping[str, Any]) -> None:
+    """Jobs, captures and results as sealing describes them; raises `Altered` for anything else."""
+    try:
+        count = len(manifest["captures"])
+        sound = all(capture["member"] in members for capture in manifest["captures"])
+        for job in manifest["jobs"]:
+            wanted = 2 if job["command"] == "compare" else 1
+            sound &= job["command"] in COMMANDS and len(job["captures"]) == wanted
+            sound &= all(type(k) is int and 0 <= k < count for k in job["captures"])
+            sound &= set(job["settings"]) <= set(_KINDS)
+            sound &= isinstance(json.loads(members[job["result"]].read_bytes())["files"], list)
+        sound &= all(isinstance(text, str) for text in manifest["versions"].values())
+    except (KeyError, TypeError, ValueError, AttributeError, RecursionError):
+        sound = False
+    if not sound:
+        raise Altered("the manifest does not describe captures, jobs and results as sealing does")
+
+
 def _rerun(
-    job: Mapping[str, Any], members: Mapping[str, Path], manifest: Mapping[str, Any], folder: Path, progress: Progress
+    job: Mapping[str, Any], members: Mapping[str, Path], manifest: Mapping[str, Any], progress: Progress
 ) -> Rerun:
     """One job from the sealed captures with the sealed settings, beside its sealed result."""
     command = str(job["command"])
     sealed = members[job["result"]].read_bytes()
     document = json.loads(sealed)
     try:
-        settings = {part: from_plain(_KINDS[part], plain, folder) for part, plain in job["settings"].items()}
+        settings = {part: from_plain(_KINDS[part], plain, members) for part, plain in job["settings"].items()}
         paths = tuple(members[capture["member"]] for capture in manifest["captures"])
         found = Job(command, tuple(job["captures"]), **settings).run(paths, progress)
         again = sheets.document(found, document["files"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 import types
 import typing
 from collections.abc import Callable, Mapping
@@ -14,6 +15,7 @@ from flatscan.errors import ReadError
 # fields that may name a file of the user's own, which then has to travel along
 _FILES = frozenset({"repeat", "tie", "system", "points", "rates", "hand", "clash"})
 Pack = Callable[[Path], str]
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]*")
 
 
 def to_plain(settings: Any, pack: Pack) -> dict[str, Any]:
@@ -44,37 +46,70 @@ def _no_file(path: Path) -> str:
     raise AssertionError(f"{path}: a file in a setting that names none")
 
 
-def from_plain(kind: type, plain: Mapping[str, Any], folder: Path) -> Any:
-    """The settings dataclass ``kind`` from its plain form, files found in ``folder``.
+def from_plain(kind: type, plain: Any, files: Mapping[str, Path]) -> Any:
+    """The settings dataclass ``kind`` from its plain form, the ``files`` it names by their names in the sealed file.
 
-    Raises `ReadError` for a setting that this version does not know.
+    Nothing outside ``files`` is ever opened. Raises `ReadError` for a setting that this version does not know, a value
+    of another kind, or a file that is not in the sealed file.
     """
     hints = typing.get_type_hints(kind)
+    if not isinstance(plain, Mapping):
+        raise _odd(kind.__name__, plain)
     unknown = sorted(set(plain) - set(hints))
     if unknown:
         raise ReadError(
             "manifest.json", f"the setting '{unknown[0]}' of {kind.__name__}", needed="settings this version knows",
             remedy="Run the version of flatscan that sealed the file",
         )  # fmt: skip
-    return kind(**{name: _value(hints[name], value, folder) for name, value in plain.items()})
+    made = {}
+    for name, value in plain.items():
+        made[name] = _value(hints[name], value, files, name)
+        if name in _FILES and isinstance(value, str) and not _NAME.fullmatch(value):
+            # a name of something that ships with the package, never a path on the checker's machine
+            raise _odd(name, value)
+    try:
+        return kind(**made)
+    except TypeError:
+        raise _odd(kind.__name__, plain) from None
 
 
-def _value(hint: Any, value: Any, folder: Path) -> Any:
+def _value(hint: Any, value: Any, files: Mapping[str, Path], name: str) -> Any:
     if isinstance(value, dict) and set(value) == {"file"}:
-        return str(folder / value["file"])
+        if value["file"] not in files:
+            raise _odd(name, value)
+        return str(files[value["file"]])
     origin, parts = typing.get_origin(hint), typing.get_args(hint)
     if origin in (typing.Union, types.UnionType):
-        if value is None:
+        if value is None and type(None) in parts:
             return None
         chosen = [part for part in parts if part is not type(None)]
-        return _value(chosen[0], value, folder)
+        return _value(chosen[0], value, files, name)
     if origin is tuple:
+        if not isinstance(value, list):
+            raise _odd(name, value)
         kinds = [parts[0]] * len(value) if len(parts) == 2 and parts[1] is Ellipsis else list(parts)
-        return tuple(_value(kind, part, folder) for kind, part in zip(kinds, value, strict=True))
+        if len(kinds) != len(value):
+            raise _odd(name, value)
+        return tuple(_value(one, part, files, name) for one, part in zip(kinds, value, strict=True))
     if dataclasses.is_dataclass(hint) and isinstance(hint, type):
-        return from_plain(hint, value, folder)
-    # JSON has one kind of number: a whole one may stand for a float
-    return float(value) if hint is float and not isinstance(value, bool) else value
+        return from_plain(hint, value, files)
+    return _simple(hint, value, name)
+
+
+def _simple(hint: Any, value: Any, name: str) -> Any:
+    """A number, word or truth value of the kind its field has; JSON has one kind of number, so 1 may stand for 1.0."""
+    if hint is float and isinstance(value, (int, float)) and not isinstance(value, bool):
+        return float(value)
+    if hint not in (int, str, bool) or type(value) is not hint:
+        raise _odd(name, value)
+    return value
+
+
+def _odd(name: str, value: Any) -> ReadError:
+    return ReadError(
+        "manifest.json", f"{name} = {str(value)[:60]}", needed="a setting as sealing writes it",
+        remedy="Do not trust this file: its settings were not written by sealing",
+    )  # fmt: skip
 
 
 def in_words(plain: Mapping[str, Any], prefix: str = "") -> list[str]:

@@ -1,0 +1,94 @@
+"""Settings come back from plain JSON as they went in."""
+
+import dataclasses
+import json
+import typing
+
+import pytest
+
+from flatscan import survey
+from flatscan.errors import ReadError
+from flatscan.evidence.settings import from_plain, in_words, to_plain
+from flatscan.material.finish import FixedPoint, PlaneOptions
+from flatscan.survey.comparison import Comparing
+
+CASES = [
+    survey.Capturing(),
+    survey.Capturing(wall=3, cell=0.02, up="-x", seen_from=(0.0, 1.5, 2.0), region=(0.1, 0.1, 2.0, 2.0),
+                     opening=((0.5, 0.5, 0.8, 0.9), (1.0, 1.0, 1.5, 1.5)), no_opening=(1, 2), capture_type="scanner"),
+    survey.Testing.by(rule=1.5, limit=0.0035, directions=(0.0, 45.0, 90.0), confidence=0.9),
+    survey.Testing.by(tolerance=["uk-plaster-3mm-1.8m", "din-18202-2019-row-6"]),
+    survey.Finishing(
+        plane=PlaneOptions(least=0.006, fixed=(FixedPoint(1.0, 2.0, 0.01, name="lining"),)), seen=("damp",)
+    ),
+    Comparing(reference=((0.0, 0.0, 0.2, 2.0),), quoted=0.12,
+              background=survey.Testing.by(tolerance="din-18202-2019-row-5")),
+]  # fmt: skip
+
+
+def no_files(path):
+    raise AssertionError(path)
+
+
+@pytest.mark.parametrize("settings", CASES, ids=lambda s: type(s).__name__)
+def test_there_and_back(settings):
+    plain = json.loads(json.dumps(to_plain(settings, no_files)))
+    assert from_plain(type(settings), plain, {}) == settings
+
+
+@pytest.mark.parametrize("kind", [survey.Capturing, survey.Testing, survey.Finishing, Comparing])
+def test_every_field_is_of_a_kind_that_comes_back(kind):
+    plain = (int, float, str, bool, type(None))
+
+    def known(hint):
+        if hint in plain or dataclasses.is_dataclass(hint) or hint is Ellipsis:
+            return True
+        return all(known(part) for part in typing.get_args(hint)) and bool(typing.get_args(hint))
+
+    assert [name for name, hint in typing.get_type_hints(kind).items() if not known(hint)] == []
+
+
+def test_files_that_settings_name_travel_along(tmp_path):
+    rates = tmp_path / "my rates.toml"
+    rates.write_text("x")
+    packed = []
+
+    def pack(path):
+        packed.append(path)
+        return "inputs/01/my rates.toml"
+
+    settings = survey.Finishing(rates=str(rates), system="gypsum-undercoat")
+    plain = to_plain(settings, pack)
+    assert plain == {"rates": {"file": "inputs/01/my rates.toml"}, "system": "gypsum-undercoat"}
+    assert packed == [rates]
+    back = from_plain(survey.Finishing, plain, {"inputs/01/my rates.toml": tmp_path / "other"})
+    assert back.rates == str(tmp_path / "other")
+    assert sorted(in_words(plain)) == ["rates: file inputs/01/my rates.toml", "system: gypsum-undercoat"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "plain"),
+    [
+        (survey.Capturing, {"sonar": 1}),
+        (survey.Capturing, {"wall": "1"}),
+        (survey.Capturing, {"wall": True}),
+        (survey.Capturing, {"cell": [0.01]}),
+        (survey.Capturing, {"region": [0.0, 1.0]}),
+        (survey.Capturing, {"opening": {"x": 1}}),
+        (survey.Capturing, []),
+        (survey.Capturing, {"tie": "/etc/passwd"}),
+        (survey.Capturing, {"tie": {"file": "../../etc/passwd"}}),
+        (survey.Capturing, {"repeat": [{"file": "inputs/09/none.ply"}]}),
+        (survey.Finishing, {"system": "../rates.toml"}),
+        (survey.Finishing, {"plane": {"fixed": [{"x": 1.0}]}}),
+    ],
+    ids=str,
+)
+def test_settings_that_sealing_does_not_write_are_refused(kind, plain):
+    with pytest.raises(ReadError):
+        from_plain(kind, plain, {"inputs/01/x.csv": None})
+
+
+def test_a_setting_from_another_version_is_named():
+    with pytest.raises(ReadError, match="'sonar' of Capturing"):
+        from_plain(survey.Capturing, {"sonar": 1}, {})
