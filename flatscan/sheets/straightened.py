@@ -13,7 +13,6 @@ from flatscan.capture.targets import corners_on_wall, find_targets
 from flatscan.errors import BadValue, ReadError
 from flatscan.geometry import Array
 from flatscan.model import Wall
-from flatscan.sheets.targets import SIZE
 
 Pair = tuple[float, float]
 # a photo whose points disagree by more than this would put spots in the wrong place
@@ -34,7 +33,7 @@ class Photo:
     path: Path
     corners: tuple[Pair, ...] = ()
     targets: Mapping[int, Pair] = field(default_factory=dict)
-    target_size: float = SIZE
+    target_size: float | None = None
     points: tuple[tuple[Pair, Pair], ...] = ()
 
 
@@ -112,6 +111,12 @@ def _outer(wall: Wall) -> Array:
 
 
 def _found_targets(photo: Photo, image: NDArray[np.uint8]) -> tuple[Array, Array, str]:
+    size = photo.target_size
+    if size is None or not 0.01 <= size <= 1.0:
+        raise BadValue(
+            photo.path, "targets without the size of their black square" if size is None else f"targets of {size:g} m",
+            needed="the side measured on the paper, 10 to 1000 mm", remedy="Measure the black square and give its side",
+        )  # fmt: skip
     seen = find_targets(image)
     found = sorted(set(seen) & set(photo.targets))
     if len(found) < 2:
@@ -121,7 +126,7 @@ def _found_targets(photo: Photo, image: NDArray[np.uint8]) -> tuple[Array, Array
         )  # fmt: skip
     pixels = np.concatenate([seen[number] for number in found])
     centres = [np.array(photo.targets[number], dtype=np.float64) for number in found]
-    places = np.concatenate([corners_on_wall(centre, photo.target_size) for centre in centres])
+    places = np.concatenate([corners_on_wall(centre, size) for centre in centres])
     return pixels, places, f"by targets {', '.join(map(str, found))}"
 
 

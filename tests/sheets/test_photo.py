@@ -4,12 +4,11 @@ import dataclasses
 
 import numpy as np
 import pytest
-from matplotlib.patches import Rectangle
 
 from flatscan import sheets
-from flatscan.capture.targets import find_targets, marker_bits
+from flatscan.capture.targets import marker_bits
 from flatscan.errors import BadValue, ReadError
-from flatscan.sheets import straightened, targets
+from flatscan.sheets import straightened
 from flatscan.sheets.figures import photo as drawing
 from flatscan.sheets.figures import style
 from flatscan.sheets.straightened import Photo, apply, homography, straighten
@@ -130,7 +129,9 @@ def test_points_that_cannot_do_are_refused(taken, check):
         (Photo(path, corners=corners[:3]), "3 corners"),
         (Photo(path, corners=(*corners[:3], (5000.0, 10.0))), "outside its 1600 x 1200 pixels"),
         (Photo(path, corners=((10, 10), (20, 10), (30, 10), (40, 10))), "on one line"),
-        (Photo(path, targets={7: (1.0, 1.0), 8: (2.0, 1.0)}), r"at least two of \[7, 8\]"),
+        (Photo(path, targets=PLACES), "without the size of their black square"),
+        (Photo(path, targets=PLACES, target_size=150.0), "targets of 150 m"),
+        (Photo(path, targets={7: (1.0, 1.0), 8: (2.0, 1.0)}, target_size=0.15), r"at least two of \[7, 8\]"),
         (Photo(path, points=(((1, 1), (0, 0)), ((9, 1), (1, 0)), ((9, 9), (1, 1)))), "3 points"),
     ):
         with pytest.raises(BadValue, match=words):
@@ -188,44 +189,6 @@ def test_a_wall_of_another_shape_than_its_photo_is_refused(taken, check):
     wall = dataclasses.replace(check.wall, outline=check.wall.outline * [1.0, 1.3])
     with pytest.raises(BadValue, match="disagree"):
         straighten(Photo(path, corners=corners), wall)
-
-
-def test_targets_are_printed_at_their_size(tmp_path):
-    from pypdf import PdfReader
-
-    written = targets.write(tmp_path, count=2, size=0.12)
-    reader = PdfReader(written[0])
-    assert len(reader.pages) == 2
-    said = " ".join(reader.pages[1].extract_text().split())
-    assert "Target 1: 120 mm, this way up" in said
-    assert "check: 100 mm" in said
-    assert "Measure the black square" in said
-    with style.sheet_style():
-        figure = targets.page(0, 0.12, "a4")
-    boxes = np.array(
-        [[*patch.get_bbox().min, *patch.get_bbox().max] for patch in figure.artists if isinstance(patch, Rectangle)]
-    )
-    side = np.ptp(boxes[:, [0, 2]]) * figure.get_size_inches()[0] * 25.4
-    # overlaps of 0.002 in against white seams
-    assert side == pytest.approx(120, abs=0.06)
-
-
-def test_a_printed_target_is_found_by_its_number():
-    with style.sheet_style():
-        figure = targets.page(3, 0.12, "a4")
-        figure.canvas.draw()
-    image = np.ascontiguousarray(np.asarray(figure.canvas.buffer_rgba())[:, :, :3])
-    found = find_targets(image)
-    assert list(found) == [3]
-    side = np.linalg.norm(found[3][0] - found[3][1]) / figure.dpi * 25.4
-    assert side == pytest.approx(120, abs=0.7)
-
-
-@pytest.mark.parametrize("given", [{"count": 0}, {"count": 51}, {"size": 0.3}, {"size": 0.001}, {"paper": "a3"}])
-def test_targets_that_cannot_be_printed(tmp_path, given):
-    with pytest.raises(BadValue, match="--"):
-        targets.write(tmp_path / "out", **given)
-    assert list(tmp_path.iterdir()) == []
 
 
 def test_most_error_is_ten_millimetres():
