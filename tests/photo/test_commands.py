@@ -115,7 +115,8 @@ def test_a_depth_photo_goes_all_the_way(capsys, tmp_path):
     x, y = np.meshgrid((np.arange(320) - 160) * 1.6 / 260, (np.arange(240) - 120) * 1.6 / 260)
     depth = 1.6 - 0.012 * np.exp(-(x**2 + y**2) / (2 * 0.15**2)) + generator.normal(0, 0.001, x.shape)
     cv2.imwrite(str(tmp_path / "wall.png"), np.rint(depth * 10_000).astype(np.uint16))
-    camera = {"width": 320, "height": 240, "intrinsic_matrix": [260, 0, 0, 0, 260, 0, 160, 120, 1], "depth_scale": 10_000}
+    matrix = [260, 0, 0, 0, 260, 0, 160, 120, 1]
+    camera = {"width": 320, "height": 240, "intrinsic_matrix": matrix, "depth_scale": 10_000}
     (tmp_path / "wall.json").write_text(json.dumps(camera))
     asked = ("check", tmp_path / "wall.png", "--rule", "0.8m", "--limit", "5mm", "--json", "--quiet")
     code, out, _ = said(capsys, *asked)
