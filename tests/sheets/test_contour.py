@@ -221,3 +221,28 @@ def test_fixed_points_are_drawn_where_the_face_goes_through(survey):
     fixed = dataclasses.replace(survey, fixed=((1.35, 1.0, 0.02), (2.45, 1.0, 0.02)))
     marks = [line for line in draw(fixed).axes[0].lines if line.get_marker() == "s"]
     assert [(line.get_xdata()[0], line.get_ydata()[0]) for line in marks] == [(1.35, 1.0), (2.45, 1.0)]
+
+
+@pytest.mark.parametrize(("wide", "high"), [(12.0, 2.5), (4.0, 2.4), (1.2, 5.0)])
+@pytest.mark.parametrize("units", ["mm", "in"])
+def test_keys_lists_and_figures_of_the_scale_do_not_run_into_each_other(sized, findings_for, wide, high, units):
+    plain = sized(wide, high)
+    waves = 0.0095 * np.sin(plain.relief.places[0] * 3)
+    patches = tuple(p for p in findings_for("check").patches if p.x < wide and p.y < high)
+    found = dataclasses.replace(plain, shape=dataclasses.replace(plain.shape, residual=waves), patches=patches)
+    figure = draw(found, units)
+    figure.canvas.draw()
+    foot = next(text for text in figure.texts if text.get_text().startswith("Not examined"))
+    top_of_foot = foot.get_window_extent().y1
+    swatches = [artist for artist in figure.artists if artist.get_hatch() or artist.get_facecolor()[3] == 1.0]
+    assert len(swatches) >= 5
+    assert min(artist.get_window_extent().y0 for artist in swatches) > top_of_foot
+    boxes = [t.get_window_extent() for t in figure.texts if t.get_window_extent().y0 > top_of_foot]
+    for number, box in enumerate(boxes):
+        for other in boxes[number + 1 :]:
+            across = min(box.x1, other.x1) - max(box.x0, other.x0)
+            up = min(box.y1, other.y1) - max(box.y0, other.y0)
+            # the boxes of lines under each other touch by their descenders
+            assert across <= 0 or up <= 0.35 * min(box.height, other.height)
+    labels = [t.get_window_extent() for t in figure.axes[0].get_xticklabels() if t.get_text()]
+    assert all(a.x1 < b.x0 for a, b in zip(labels, labels[1:], strict=False))

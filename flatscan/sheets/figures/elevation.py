@@ -52,9 +52,12 @@ def _scale(axes: Axes, wall: Wall, units: str) -> None:
     from matplotlib.ticker import FuncFormatter, MultipleLocator
 
     foot = METRES_PER["ft"]
-    steps = (foot, 2 * foot, 5 * foot, 10 * foot) if units == "in" else (0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
-    for axis, extent in ((axes.xaxis, wall.width), (axes.yaxis, wall.height)):
-        axis.set_major_locator(MultipleLocator(next((s for s in steps if extent <= 9 * s), steps[-1])))
+    steps = (foot / 2, foot, 2 * foot, 5 * foot, 10 * foot) if units == "in" else (0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
+    axes.apply_aspect()
+    inch = wall.width / (axes.get_window_extent().width / axes.figure.dpi)
+    # labels across need room for their figures, labels up only for their height
+    for axis, room in ((axes.xaxis, 0.75 if units == "in" else 0.6), (axes.yaxis, 0.35)):
+        axis.set_major_locator(MultipleLocator(next((s for s in steps if s >= room * inch), steps[-1])))
         axis.set_major_formatter(
             FuncFormatter(lambda at, _: feet_and_inches(at) if units == "in" else f"{at * 1000:.0f}")
         )

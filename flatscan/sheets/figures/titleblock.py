@@ -21,6 +21,7 @@ MARGIN = 0.4
 _TITLE, _FOOT, _KEY_WIDE, _KEY_WIDEST, _KEY_HIGH = 1.0, 0.5, 2.75, 3.6, 1.75
 # room for the tick labels and axis names left of and under a drawing
 _LEFT, _UNDER = 0.75, 0.95
+_KEY_ROW = 0.28
 
 
 def decision_words(findings: Findings, units: str) -> tuple[str, str]:
@@ -183,10 +184,14 @@ def key(figure: Figure, rect: Rect, bands: tuple[Band, ...], missing: bool) -> f
     rows = [(band.colour, band.hatch, band.words) for band in reversed(bands)]
     rows += [("#e4e4e4", "xxx", "not measured")] if missing else []
     left, top = rect[0], rect[1] + rect[3]
-    for colour, hatch, text in rows:
+    deep = max(1, int((rect[3] + 0.02) // _KEY_ROW))
+    # bands that do not fit one column go on in the next
+    span = rect[2] / max(1, -(-len(rows) // deep))
+    for number, (colour, hatch, text) in enumerate(rows):
+        x, y = left + number // deep * span, top - number % deep * _KEY_ROW
         figure.add_artist(
             Rectangle(
-                (left / wide, (top - 0.22) / high),
+                (x / wide, (y - 0.22) / high),
                 0.42 / wide,
                 0.22 / high,
                 facecolor=colour,
@@ -196,9 +201,8 @@ def key(figure: Figure, rect: Rect, bands: tuple[Band, ...], missing: bool) -> f
                 transform=figure.transFigure,
             )
         )
-        write(figure, left + 0.5, top - 0.03, text, size=9, room=rect[2] - 0.5, smallest=7)
-        top -= 0.28
-    return top
+        write(figure, x + 0.5, y - 0.03, text, size=9, room=span - 0.55, smallest=6)
+    return top - min(len(rows), deep) * _KEY_ROW
 
 
 def spot_list(figure: Figure, rect: Rect, spots: tuple[Spot, ...], units: str) -> float:
@@ -214,7 +218,9 @@ def spot_list(figure: Figure, rect: Rect, spots: tuple[Spot, ...], units: str) -
         at = f"{words.bare(spot.x, units)} / {words.bare(spot.y, units)}"
         said = f"{spot.what} {words.length(spot.value, units, decimals=1)}"
         write(figure, left, top, spot.mark, size=10, weight="bold")
-        write(figure, left + 0.36, top, at, size=9, room=rect[2] - 0.36 - width(said, 9) - 0.1, smallest=6)
+        write(figure, left + 0.36, top, at, size=9, room=rect[2] - 0.36, smallest=6)
+        if width(at, 9) + width(said, 9, "bold") > rect[2] - 0.46:
+            top -= 0.18
         write(figure, left + rect[2], top, said, size=9, align="right", weight="bold")
         top -= 0.205
         if spot.saves is not None:
@@ -250,7 +256,8 @@ def drawing(findings: Findings, title: str, units: str, size: tuple[float, float
         box = (left, bottom, min(size[0] - MARGIN - left, _KEY_WIDEST), high - 0.02)
     else:
         rect = (MARGIN + _LEFT, bottom + _UNDER + _KEY_HIGH, wide - _LEFT, high - _UNDER - _KEY_HIGH)
-        box = (MARGIN, bottom, wide, _KEY_HIGH)
+        # the drawing hangs from the top, so the key comes right under it
+        box = (MARGIN, bottom, wide, high - wall.height * under - _UNDER)
     axes = wall_axes(figure, rect, wall, units)
     axes.set_facecolor(PAPER)
     return figure, axes, box
@@ -265,7 +272,7 @@ def key_and_spots(
         under = key(figure, box, bands, missing) - 0.12
         spot_list(figure, (left, bottom, wide, under - bottom), spots, units)
         return
-    key(figure, (left, bottom, 3.2, high), bands, missing)
+    key(figure, (left, bottom, 3.3, high), bands, missing)
     half = (len(spots) + 1) // 2 if len(spots) > 6 else len(spots)
     for part, at in ((spots[:half], left + 3.5), (spots[half:], left + 6.9)):
         if part:
