@@ -1,7 +1,10 @@
 """The look: fonts that are there, letters that are not, text that fits its room."""
 
+from concurrent.futures import ThreadPoolExecutor
+
 import pytest
 
+from flatscan import sheets
 from flatscan.errors import OutputError
 from flatscan.sheets.figures import lettering, style
 
@@ -56,3 +59,16 @@ def test_luminance_weights_are_those_of_bt_709():
     # ITU-R BT.709: 0.2126, 0.7152, 0.0722
     assert style.to_grey("#ff0000") == pytest.approx(0.2126)
     assert style.to_grey("#ffffff") == pytest.approx(1.0)
+
+
+def test_threads_that_draw_at_once_get_the_same_bytes(tmp_path, build):
+    """A page that serves several people draws in several threads."""
+    findings = build("lows", cell=0.05)
+
+    def drawn(number):
+        sheets.write(findings, tmp_path / str(number), formats=("png",))
+        return [path.read_bytes() for path in sorted((tmp_path / str(number)).iterdir())]
+
+    with ThreadPoolExecutor(3) as pool:
+        first, *others = pool.map(drawn, range(3))
+    assert all(other == first for other in others)

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import lru_cache
 from pathlib import Path
+from threading import RLock
 from typing import TYPE_CHECKING
 
 from flatscan.errors import OutputError
@@ -20,15 +21,19 @@ LETTER = (11.0, 8.5)
 PAPERS = {"a4": A4, "letter": LETTER}
 INK, FAINT, PAPER = "#111111", "#777777", "#ffffff"
 _STAND_IN = "\N{WHITE SQUARE}"
+_DRAWING = RLock()
 
 
 @contextmanager
 def sheet_style() -> Iterator[None]:
-    """Draw and save inside this: flatscan's look on top of matplotlib's own defaults, whatever the user's are."""
+    """Draw and save inside this: flatscan's look on top of matplotlib's own defaults, whatever the user's are.
+
+    One thread draws at a time: matplotlib's settings belong to the whole process.
+    """
     import matplotlib
     from matplotlib import style
 
-    with matplotlib.rc_context():
+    with _DRAWING, matplotlib.rc_context():
         matplotlib.rcdefaults()
         style.use(STYLE)
         yield
