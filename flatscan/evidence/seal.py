@@ -44,10 +44,11 @@ class _Members:
         self.files: dict[str, Path] = {}
         self.inputs: dict[Path, str] = {}
 
-    def add(self, name: str, source: Path) -> str:
+    def add(self, name: str, source: Path, named: Path | None = None) -> str:
+        """Take a file in; ``named`` is what its user calls it, where ``source`` is a copy."""
         if not safe_name(name):
             raise BadValue(
-                source, f"a name that not every system can unpack ('{source.name}')",
+                named or source, f"a name that not every system can unpack ('{source.name}')",
                 needed="a file name without \\ : * ? \" < > | and under 200 letters", remedy="Rename the file",
             )  # fmt: skip
         self.files[name] = source
@@ -81,12 +82,14 @@ def seal(
     if path.exists() and not overwrite:
         raise OutputError(path, "the file is there already", needed="a name that is free",
                           remedy="Choose another with --out, or give --overwrite")  # fmt: skip
+    made = not path.parent.exists()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".flatscan-", dir=path.parent) as folder:
             members = _Members(Path(folder))
+            taken = _photos(members, photos, keep_metadata)
             manifest = _gather(members, [Path(c) for c in captures], jobs, statement, units, progress)
-            manifest["photos"] = _photos(members, photos, keep_metadata)
+            manifest["photos"] = taken
             said = _close(members, manifest, key)
             beside = Path(folder) / "sealed.zip"
             write_archive(beside, members.files)
@@ -96,6 +99,9 @@ def seal(
             path, f"cannot be written ({(reason.strerror or str(reason)).lower()})",
             needed="a folder that may be written, with room on its disk", remedy="Choose another with --out",
         ) from reason  # fmt: skip
+    finally:
+        if made and path.parent.is_dir() and not any(path.parent.iterdir()):
+            path.parent.rmdir()
     return Sealed(path, said, manifest)
 
 
@@ -109,9 +115,9 @@ def _gather(
         copy = members.folder / name
         if not capture.is_file():
             raise ReadError(capture, "no such file", needed="a capture file", remedy="Check the name and the folder")
+        members.add(name, copy, capture)
         copy.parent.mkdir(parents=True)
         shutil.copyfile(capture, copy)
-        members.add(name, copy)
         held.append({"member": name, "file": capture.name, "sha256": digest(copy), "bytes": copy.stat().st_size})
     paths = tuple(members.files[str(one["member"])] for one in held)
     described = [_job(members, number, job, paths, units, progress) for number, job in enumerate(jobs, 1)]

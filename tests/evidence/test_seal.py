@@ -350,9 +350,14 @@ def test_a_failed_seal_leaves_nothing(tmp_path):
     bad.write_text("nothing")
     with pytest.raises(ReadError):
         seal(tmp_path / "out" / "x.zip", [bad], [Job("survey", (0,))])
-    assert list((tmp_path / "out").iterdir()) == []
+    assert not (tmp_path / "out").exists()
     with pytest.raises(ReadError, match="no such file"):
-        seal(tmp_path / "out" / "x.zip", [tmp_path / "none.ply"], [])
+        seal(tmp_path / "x.zip", [tmp_path / "none.ply"], [])
+    odd = tmp_path / "a:b.csv"
+    odd.write_text("x")
+    with pytest.raises(BadValue, match=r"a:b\.csv: a name that not every system can unpack"):
+        seal(tmp_path / "x.zip", [odd], [])
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["a:b.csv", "bad.ply"]
 
 
 def test_photos_lose_time_and_place_unless_kept(sealed, photo, tmp_path):
