@@ -1,10 +1,10 @@
 """The look: fonts that are there, letters that are not, text that fits its room."""
 
 from concurrent.futures import ThreadPoolExecutor
+from threading import Event
 
 import pytest
 
-from flatscan import sheets
 from flatscan.errors import OutputError
 from flatscan.sheets.figures import lettering, style
 
@@ -61,14 +61,30 @@ def test_luminance_weights_are_those_of_bt_709():
     assert style.to_grey("#ffffff") == pytest.approx(1.0)
 
 
-def test_threads_that_draw_at_once_get_the_same_bytes(tmp_path, build):
-    """A page that serves several people draws in several threads."""
-    findings = build("lows", cell=0.05)
+def test_two_threads_never_draw_at_once():
+    """matplotlib's settings belong to the process: a page that serves several people draws for one after the other."""
+    inside, leave, second = Event(), Event(), Event()
 
-    def drawn(number):
-        sheets.write(findings, tmp_path / str(number), formats=("png",))
-        return [path.read_bytes() for path in sorted((tmp_path / str(number)).iterdir())]
+    def first():
+        with style.sheet_style():
+            inside.set()
+            leave.wait(10)
 
-    with ThreadPoolExecutor(3) as pool:
-        first, *others = pool.map(drawn, range(3))
-    assert all(other == first for other in others)
+    def other():
+        inside.wait(10)
+        with style.sheet_style():
+            second.set()
+
+    with ThreadPoolExecutor(2) as pool:
+        work = [pool.submit(first), pool.submit(other)]
+        assert inside.wait(10)
+        assert not second.wait(0.3)
+        leave.set()
+        for job in work:
+            job.result(10)
+    assert second.is_set()
+
+
+def test_a_sheet_drawn_inside_another_does_not_wait_for_itself():
+    with style.sheet_style(), style.sheet_style():
+        assert style.printable("Wall") == "Wall"
