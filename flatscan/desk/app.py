@@ -99,6 +99,7 @@ def _routes(app: Flask, desk: Desk) -> None:
         "/wall/<name>/sheets": (papers.sheets_page, "GET POST"),
         "/wall/<name>/evidence": (papers.evidence_page, "GET POST"),
         "/wall/<name>/file/<file>": (papers.file, "GET"), "/static/<file>": (static.file, "GET"),
+        "/favicon.ico": (static.icon, "GET"),
     }  # fmt: skip
     for rule, (view, methods) in table.items():
         endpoint = f"{view.__module__.rpartition('.')[2]}.{view.__name__}"

@@ -22,6 +22,11 @@ _FILES = {
 }
 
 
+def icon(_desk: Desk) -> Any:
+    """No picture for the browser's tab, said without an error."""
+    return "", 204
+
+
 def file(_desk: Desk, file: str) -> Any:
     """One of the page's files by its name in a fixed list; a script's parts share one scope of their own."""
     from flask import Response, abort

@@ -11,6 +11,7 @@ from flatscan.survey import Findings
 from flatscan.units import slope_text
 
 Line = tuple[str, str]
+_KNOWN = "; plumb known from:"
 
 
 def answers(found: Findings, units: str) -> list[Line]:
@@ -51,7 +52,8 @@ def _stuff(found: Findings, units: str) -> Iterator[Line]:
     coats = ", then ".join(f"{c.name} {words.length(c.thickness, units, decimals=1)}" for c in order.coats)
     if coats:
         yield "In which coats?", words.sentence(coats)
-    yield "How long?", words.sentence(ordered["Days"])
+    if ordered["Days"] != "not known":
+        yield "How long for one person?", words.sentence(f"{ordered['Days']} days")
 
 
 def hump(found: Findings, units: str) -> str:
@@ -95,7 +97,7 @@ def _lows(found: Findings, units: str) -> Iterator[Line]:
 
 def _shape(found: Findings, units: str) -> Iterator[Line]:
     told = dict(facts.wall(found, units))
-    yield "Is it plumb now?", words.sentence(told["Lean"])
+    yield "Is it plumb now?", words.sentence(told["Lean"].partition(_KNOWN)[0])
     worst = None if found.gaps is None else found.gaps.judged()
     if found.verdict is None and found.gaps is not None and worst is not None:
         gap = words.quantity(abs(worst.value), worst.u, units)
@@ -107,6 +109,12 @@ def _shape(found: Findings, units: str) -> Iterator[Line]:
             ),
         )
     yield "How much was measured?", words.sentence(told["Measured"])
+
+
+def plumb_from(found: Findings, units: str) -> str:
+    """How plumb is known, in a sentence."""
+    told = dict(facts.wall(found, units))["Lean"]
+    return words.sentence(f"{_KNOWN.strip('; ')} {told.partition(_KNOWN)[2]}")
 
 
 def after_cutting(cut: Cut, units: str) -> list[Line]:

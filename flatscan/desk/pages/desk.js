@@ -76,7 +76,8 @@ document.querySelectorAll("form[data-keep]").forEach((form) => {
     const by = event.submitter;
     await line;
     form.dataset.ready = "yes";
-    if (by && by.form === form) form.requestSubmit(by); else form.requestSubmit();
+    // not at once: while a form is being sent, another request to send it is ignored
+    setTimeout(() => form.requestSubmit(by && by.form === form ? by : undefined));
   });
 });
 window.addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });

@@ -4,6 +4,8 @@ const $ = (id) => document.getElementById(id);
 const value = $("value"), doubt = $("doubt"), on = $("on");
 let at = start, kept = null;
 $("entry").hidden = false;
+$("begin").hidden = false;
+$("begin").addEventListener("click", () => { $("before").open = false; value.focus(); });
 const cell = (key) => document.querySelector(`input[name="r-${key}"]`);
 const paint = () => {
   document.querySelectorAll("[data-station]").forEach((mark) => {
@@ -49,6 +51,7 @@ const typed = async () => {
   cell(one.key).value = one.text;
   kept = null;
   window.desk.say("…");
+  $("before").open = false;
   warn([]);
   const made = await send(one);
   if (made) $("count").textContent = `${made.done} of ${made.count} read`;
