@@ -10,6 +10,7 @@ import numpy as np
 from flatscan.model import Relief
 from flatscan.sheets import change_tables, more_tables, reasons, tables
 from flatscan.sheets.numbers import record
+from flatscan.sheets.readings import tie_record
 from flatscan.survey import Findings
 
 SCHEMA = 1
@@ -85,7 +86,8 @@ def _capture(findings: Findings) -> dict[str, object]:
         "u_point_mm": findings.u_point,
         "u_common_mm": _u_common(findings.relief),
     }
-    return record(words | rest) | {"warnings": []}
+    tied = {} if findings.tie is None else {"tie": tie_record(findings.tie)}
+    return record(words | rest) | {"warnings": []} | tied
 
 
 def _u_common(relief: Relief) -> float:

@@ -2,13 +2,39 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from flatscan.material.cautions import LASER_WORK
+from flatscan.relief import Tie
 from flatscan.relief.planning import DECIDED, ReadingPlan
 from flatscan.sheets.numbers import record
 from flatscan.survey.readings import PlannedReadings
 from flatscan.units import to_mm
 
 _SAID = {"yes": "can be decided", "partly": "can be decided on walls far from it", "no": "cannot be decided"}
+
+
+def tie_record(tie: Tie) -> dict[str, object]:
+    """What tying a scan down showed, as part of a result document; lengths in millimetres."""
+    head = record(
+        {
+            "file": tie.file,
+            "sha256": tie.sha256 or None,
+            "readings": len(tie.u),
+            "warp_mm": tie.sd,
+            "warp_stated_mm": tie.stated_sd,
+            "warp_length_mm": tie.length,
+            "taken_out_least_mm": tie.least,
+            "taken_out_most_mm": tie.most,
+            "lean_taken_out_mm_per_m": tie.lean,
+            "left_out_rms_mm": float(np.sqrt(np.mean(tie.left_out**2))),
+            "left_out_over_expected": tie.rms_left_out,
+        }
+    )
+    columns = zip(*tie.places.T, tie.left_out, tie.u_left_out, strict=True)
+    names = ("x_mm", "y_mm", "left_out_mm", "u_mm")
+    rows = [record(dict(zip(names, map(float, row), strict=True))) for row in columns]
+    return head | {"disagree": list(tie.disagree), "left_out": rows}
 
 
 def reading_plans(planned: PlannedReadings, limit: float) -> dict[str, object]:

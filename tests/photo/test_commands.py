@@ -48,6 +48,8 @@ def test_form_filled_in_ties_the_scan(form, tmp_path, capsys):
     assert code in (0, 3, 4)
     assert made["plumb"]["known_from"] == "laser readings (6)"
     assert made["plumb"]["u_lean_mm_per_m"] == 0.17
+    assert made["capture"]["tie"]["readings"] == 6
+    assert len(made["capture"]["tie"]["left_out"]) == 6
     assert any("6 laser readings tie the scan down" in words for words in made["capture"]["warnings"])
 
 

@@ -73,6 +73,11 @@ def _measured(setup: Setup, line: Line, bow: Bow | None) -> MeasuredLine:
     bend = 0.0 if bow is None else bow.at(seen, line.pivot)
     height = plane.heights(view, seen, bend)
     true = plane.true_places(view, seen, height)
+    on_wall = np.ones(len(true), bool)
+    for place, size in ((true[:, 0], setup.width), (true[:, 1], setup.height)):
+        # light beyond the wall's own size lies on a ceiling, a floor or another wall
+        on_wall &= True if size is None else (place >= 0) & (place <= size)
+    true, height, seen = true[on_wall], height[on_wall], seen[on_wall]
     x, y, z, rows, kept = _stepped(true, height, setup.level)
     pixel = float(np.median(view.pixel_size(stripe.places[:: max(1, len(stripe.places) // 50)])))
     return MeasuredLine(

@@ -61,13 +61,7 @@ def open_lines(path: Path, *, file_unit: str | None = None, reading_u: float = 0
     u = max(math.hypot(part.u_random, math.sqrt(max(part.u_common**2 - _USUAL_COMMON**2, 0.0))) for _, part in lines)
     u_lean = setup.doubts.upright / min(line.sensitivity for line, _ in lines)
     origin = Origin(str(path), "", READER, "m", len(x), tuple(_words(surveyed)))
-    # a few millimetres beyond the taped edge are the tape's
-    inside = np.ones(len(x), bool)
-    for place, size in ((x, setup.width), (y, setup.height)):
-        inside &= True if size is None else (place >= 0) & (place <= size)
-    return Stations(
-        origin, x[inside], y[inside], z[inside], u, setup.width, setup.height, name=setup.name, u_lean=u_lean
-    )
+    return Stations(origin, x, y, z, u, setup.width, setup.height, name=setup.name, u_lean=u_lean)
 
 
 def _words(surveyed: LineSurvey) -> list[str]:
