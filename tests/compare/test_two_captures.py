@@ -216,3 +216,24 @@ def test_a_wall_set_up_a_little_elsewhere_is_not_taken_for_one_coordinate_system
     # the same wall 50 mm along in its file: two set-ups of a scanner, not one
     _, made, _ = compared(before, scan(tmp_path / "after.ply", plastered, seed=2, move=(0.05, 0.02, 0.0)))
     assert made["compare"]["mean_mm"] is None
+
+
+def test_a_block_on_a_flat_wall_has_the_volume_of_its_prism(compared, tmp_path):
+    flat = scan(tmp_path / "flat.ply", lambda x, y: 0 * x, seed=1, n=120_000)
+    inside = lambda x, y: (x > 0.8) & (x < 1.4) & (y > 0.7) & (y < 1.2)  # noqa: E731
+    block = scan(tmp_path / "block.ply", lambda x, y: 0.010 * inside(x, y), seed=2, n=120_000)
+    sides = ("--reference", "0,0,0.7m,2m", "--reference", "1.5m,0,2.4m,2m")
+    _, made, _ = compared(flat, block, *sides)
+    found = made["compare"]
+    # length x width x thickness: 0.6 x 0.5 x 0.010 m
+    assert found["added_l"] == pytest.approx(3.0, rel=0.02)
+    assert found["volume_l"] == pytest.approx(3.0, abs=2 * found["u_volume_l"])
+    assert found["changed_share"] == pytest.approx(0.6 * 0.5 / (WIDTH * HEIGHT), abs=0.003)
+    (place,) = found["places"]
+    assert place["area_m2"] == pytest.approx(0.30, abs=0.01)
+    assert (place["width_mm"], place["height_mm"]) == (pytest.approx(600, abs=40), pytest.approx(500, abs=40))
+    # by the joint ± alone the two surveys disagree there, and nowhere else
+    _, made, _ = compared(flat, block, "--same-surface")
+    agreement = made["compare"]["agreement"]
+    assert agreement["agree"] is False
+    assert agreement["differing_share"] == pytest.approx(0.6 * 0.5 / (WIDTH * HEIGHT), abs=0.004)
