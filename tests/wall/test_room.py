@@ -38,7 +38,7 @@ def test_measured_wall_of_the_furnished_room(rooms, furnished):
 )
 def test_measured_wall_in_other_poses(rooms, as_cloud, plan, yaw, up):
     plan, pose = getattr(rooms, plan), rooms.Pose(yaw=np.radians(yaw), up=up)
-    points, _ = rooms.build_room(2, plan=plan, pose=pose)
+    points, _ = rooms.build_room(2, plan=plan, pose=pose, points=70_000, focus=0.6)
     check_measured_wall(rooms, find_walls(as_cloud(points)), plan, pose)
 
 
@@ -108,7 +108,7 @@ def test_a_lone_level_surface_is_floor_or_ceiling_by_its_end(rooms, as_cloud):
 
 def test_an_upside_down_room_with_furniture_is_remarked(rooms, as_cloud):
     plan = rooms.Plan(rooms.BARE.shape, boxes=TABLES)
-    points, _ = rooms.build_room(3, plan=plan, focus=0.2)
+    points, _ = rooms.build_room(3, plan=plan, focus=0.2, points=60_000)
     assert find_walls(as_cloud(points)).notes == ()
     assert any("--up -z" in note for note in find_walls(as_cloud(points * [1, -1, -1])).notes)
 
@@ -124,7 +124,7 @@ def test_walls_without_floor_stand_on_their_common_axis(rooms, as_cloud):
 
 def test_a_capture_whose_axes_all_lean_takes_its_floor_as_level(rooms, as_cloud):
     plan = rooms.Plan(rooms.BARE.shape, boxes=TABLES)
-    points, _ = rooms.build_room(3, plan=plan, focus=0.2)
+    points, _ = rooms.build_room(3, plan=plan, focus=0.2, points=60_000)
     tilt = np.array([[1, 0, 0], [0, np.cos(0.4), -np.sin(0.4)], [0, np.sin(0.4), np.cos(0.4)]])
     wall = find_walls(as_cloud(points @ tilt.T)).walls[0]
     assert_allclose(wall.frame.up, tilt @ [0, 0, 1], atol=2e-3)
@@ -157,3 +157,31 @@ def test_the_number_of_threads_changes_nothing(tmp_path):
     ]  # fmt: skip
     assert found[0] == found[1]
     assert len(found[0].strip()) == 64
+
+
+def test_a_lone_wall_with_a_strip_of_floor(rooms, as_cloud):
+    """What a phone gives of one wall: the floor before it tells which way is up and where the room is."""
+    pose = rooms.Pose()
+    cloud, _ = rooms.build_wall(1, pose=pose, points=60_000)
+    rng = np.random.default_rng(2)
+    floor = np.column_stack([rng.uniform(0, 4, 12_000), rng.normal(0, 0.002, 12_000), rng.uniform(0, 0.8, 12_000)])
+    points = np.concatenate([cloud, pose.to_file(floor - [2.0, 1.25, 2.0])]) + [0, 0, 40.0]
+    wall = find_walls(as_cloud(points)).walls[0]
+    assert wall.up_from.startswith("a floor or ceiling found, square to the file's z")
+    assert wall.facing_from == "the floor, ceiling and walls that adjoin it"
+    assert_allclose(wall.frame.out, pose.axes()[2], atol=1e-3)
+    assert_allclose([wall.width, wall.height], [4.0, 2.5], atol=0.01)
+    assert_allclose(wall.outline.min(axis=0), [0.0, 0.05], atol=1e-6)
+    assert any("along the bottom edge" in note for note in wall.notes)
+
+
+@pytest.mark.parametrize("lean", [-0.04, 0.04])
+def test_a_wall_far_out_of_plumb_keeps_all_its_points(rooms, as_cloud, lean):
+    """40 mm per m is 100 mm over the height: the slab must reach as far, and the sign is the top's."""
+    shape = rooms.Shape(4.0, 2.5, lean=lean)
+    points, _ = rooms.build_wall(1, shape=shape, points=40_000)
+    wall = find_walls(as_cloud(points)).walls[0]
+    z = wall.frame.to_wall(points)[:, 2]
+    assert (np.abs(z) < wall.slab).mean() > 0.999
+    assert np.polyfit(wall.frame.to_wall(points)[:, 1], z, 1)[0] == pytest.approx(lean, abs=2e-4)
+    assert_allclose([wall.width, wall.height], [4.0, 2.5], atol=0.01)
