@@ -49,6 +49,8 @@ def test_sections_through_any_two_points_and_in_inches(check):
     figure = profiles.profiles(check, "in", lines=(((0.2, 0.2), (1.2, 0.8)),))
     assert any(said.startswith("from 7 7/8 in from the left") for said in words_of(figure))
     assert not [said for said in words_of(figure) if " mm" in said]
+    across = [tick.get_text() for tick in figure.axes[0].get_yticklabels() if tick.get_text()]
+    assert len(set(across)) == len(across) > 2
 
 
 def test_sections_of_stations_or_of_nothing_are_refused(stations, check):

@@ -185,7 +185,10 @@ def fill_stations(axes: Axes, findings: Findings, values: Array, bands: tuple[Ba
 
 
 def _numbers(axes: Axes, x: Array, y: Array, values: Array, units: str) -> None:
-    said = [feet_and_inches(v) if units == "in" else f"{v * 1000:.1f}".replace("-", "−") for v in values]
+    # a number that rounds to zero has no sign
+    said = [
+        feet_and_inches(v) if units == "in" else f"{round(v * 1000, 1) + 0.0:.1f}".replace("-", "−") for v in values
+    ]
     size = _number_size(axes, x, y, said)
     top = axes.get_ylim()[1]
     for at, high, text in zip(x, y, said, strict=True):

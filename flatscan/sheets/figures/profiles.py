@@ -12,7 +12,7 @@ from flatscan.sheets.figures import titleblock
 from flatscan.sheets.figures.style import A4, FAINT, INK, font
 from flatscan.sheets.profile import Point, Profile, Rest, sample, worst
 from flatscan.survey import Findings
-from flatscan.units import feet_and_inches
+from flatscan.units import METRES_PER, feet_and_inches
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -118,16 +118,10 @@ def _bar(axes: Axes, section: Profile, found: Rest, rule: float, level: float, u
 
 
 def _scales(axes: Axes, section: Profile, units: str) -> None:
-    from matplotlib.ticker import FuncFormatter
-
     (x0, y0), (x1, y1) = section.start, section.end
     level, upright = abs(y1 - y0) < 1e-9, abs(x1 - x0) < 1e-9
     start = x0 if level else (y0 if upright else 0.0)
-    axes.xaxis.set_major_formatter(
-        FuncFormatter(lambda at, _: feet_and_inches(at + start) if units == "in" else f"{(at + start) * 1000:.0f}")
-    )
-    if units == "in":
-        axes.yaxis.set_major_formatter(FuncFormatter(lambda at, _: feet_and_inches(at / 1000)))
+    _ticks(axes, start, float(section.along[-1]), units)
     unit = "" if units == "in" else ", mm"
     if level:
         where = f"level, {words.length(y0, units)} up: from the left corner{unit}"
@@ -138,3 +132,21 @@ def _scales(axes: Axes, section: Profile, units: str) -> None:
     axes.set_xlabel(where)
     axes.set_ylabel(f"toward the room{unit}")
     axes.grid(axis="y", color=FAINT, linewidth=0.3)
+
+
+def _ticks(axes: Axes, start: float, length: float, units: str) -> None:
+    """Along in whole feet or round millimetres from ``start`` [m], across in sixteenths or as it comes."""
+    from matplotlib.ticker import FuncFormatter, MultipleLocator
+
+    if units != "in":
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda at, _: f"{(at + start) * 1000:.0f}"))
+        return
+    foot, sixteenth = METRES_PER["ft"], METRES_PER["in"] / 16 * 1000
+    axes.xaxis.set_major_locator(
+        MultipleLocator(next((k * foot for k in (1, 2, 5) if length <= 9 * k * foot), 10 * foot))
+    )
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda at, _: feet_and_inches(at + start)))
+    low, high = axes.get_ylim()
+    steps = (k * sixteenth for k in (1, 2, 4, 8, 16, 32, 64) if high - low <= 7 * k * sixteenth)
+    axes.yaxis.set_major_locator(MultipleLocator(next(steps, 128 * sixteenth)))
+    axes.yaxis.set_major_formatter(FuncFormatter(lambda at, _: feet_and_inches(at / 1000)))
