@@ -67,6 +67,7 @@ def _job(number: int, job: Mapping[str, Any], result: Mapping[str, Any], manifes
     grounds = manifest["grounds"] or "no grounds stated"
     declared = "declared" if job["settings"]["capturing"].get("capture_type") else "not declared, taken as"
     yield f"Capture type {declared}: {capture['type']}; grounds: {grounds}"
+    yield from _list("Judged by", _limits(result), "nothing was judged")
     changed = [f"{part}: {text}" for part, plain in job["settings"].items() for text in in_words(plain)]
     yield from _list("Every default changed", changed, "none")
     yield from _list("Areas excluded", _excluded(job, wall), "none")
@@ -74,6 +75,14 @@ def _job(number: int, job: Mapping[str, Any], result: Mapping[str, Any], manifes
     by_hand += [f"found opening {n} taken as wall" for n in job["settings"]["capturing"].get("no_opening", ())]
     yield from _list("Openings set by hand", by_hand, "none")
     yield from _list("Warnings", capture["warnings"], "none")
+
+
+def _limits(result: Mapping[str, Any]) -> list[str]:
+    verdict = result.get("verdict")
+    if not verdict:
+        return []
+    source = f"tolerance {verdict['tolerance']}" if verdict["tolerance"] else "as entered"
+    return [f"{one['name']}, limit {one['limit_mm']:g} mm, {source}: {one['decision']}" for one in verdict["criteria"]]
 
 
 def _excluded(job: Mapping[str, Any], wall: Mapping[str, Any]) -> list[str]:

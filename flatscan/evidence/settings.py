@@ -112,8 +112,16 @@ def _odd(name: str, value: Any) -> ReadError:
     )  # fmt: skip
 
 
+# settings that are no lengths: numbers of things, shares, angles; slopes are m per m, volumes m3
+_BARE = frozenset({
+    "wall", "no_opening", "confidence", "directions", "waste", "worth", "rate", "parallel_to", "square_to",
+    "reference_walls", "light",
+})  # fmt: skip
+_SLOPES, _VOLUMES = frozenset({"lean", "turn", "lean_up_to", "turn_up_to"}), frozenset({"quoted", "used"})
+
+
 def in_words(plain: Mapping[str, Any], prefix: str = "") -> list[str]:
-    """Each changed setting in words such as ``plane least 0.006 m`` (lengths are metres, slopes m per m)."""
+    """Each changed setting in words such as ``plane, least: 6 mm``."""
     said = []
     for name, value in plain.items():
         label = f"{prefix}{name.replace('_', ' ')}"
@@ -124,8 +132,20 @@ def in_words(plain: Mapping[str, Any], prefix: str = "") -> list[str]:
         elif isinstance(value, list) and value and all(isinstance(part, dict) for part in value):
             said.append(f"{label}: {'; '.join(_one(part) for part in value)}")
         else:
-            said.append(f"{label}: {value}")
+            said.append(f"{label}: {_amount(name, value)}")
     return said
+
+
+def _amount(name: str, value: Any) -> str:
+    """A setting's value with its unit, lists part by part."""
+    if isinstance(value, list):
+        return ", ".join(f"({_amount(name, p)})" if isinstance(p, list) else _amount(name, p) for p in value)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if not isinstance(value, (int, float)) or name in _BARE:
+        return str(value)
+    unit = "mm per m" if name in _SLOPES else "litres" if name in _VOLUMES else "mm"
+    return f"{value * 1000:g} {unit}"
 
 
 def _one(part: Mapping[str, Any]) -> str:

@@ -296,7 +296,8 @@ def test_changed_defaults_and_openings_stand_on_page_one_and_survive_a_rerun(tmp
     text = " ".join(zipfile.ZipFile(tmp_path / "e.zip").read("README.txt").decode().split())
     assert "everything outside the region x 100 to 1900, y 100 to 1500 mm" in text
     assert "Openings set by hand: - x 500 to 800, y 500 to 800 mm" in text
-    assert "testing: rule: 1.5" in text
+    assert "testing: rule: 1500 mm" in text
+    assert "Judged by: - flatness, limit 3 mm, as entered:" in text
     code, out, _ = flatscan_cli("recheck", tmp_path / "e.zip", "--json")
     assert code == 0
     assert json.loads(out)["jobs"][0]["same_bytes"] is True

@@ -92,3 +92,22 @@ def test_settings_that_sealing_does_not_write_are_refused(kind, plain):
 def test_a_setting_from_another_version_is_named():
     with pytest.raises(ReadError, match="'sonar' of Capturing"):
         from_plain(survey.Capturing, {"sonar": 1}, {})
+
+
+def test_words_carry_their_units():
+    settings = survey.Capturing(wall=2, cell=0.02, region=(0.1, 0.2, 1.0, 2.0), opening=((0.5, 0.5, 0.8, 0.9),))
+    assert in_words(to_plain(settings, no_files)) == [
+        "wall: 2",
+        "cell: 20 mm",
+        "region: 100 mm, 200 mm, 1000 mm, 2000 mm",
+        "opening: (500 mm, 500 mm, 800 mm, 900 mm)",
+    ]
+    finish = survey.Finishing(plane=PlaneOptions(least=0.006, lean_up_to=0.002))
+    assert in_words(to_plain(finish, no_files)) == ["plane, least: 6 mm", "plane, lean up to: 2 mm per m"]
+    assert in_words(to_plain(Comparing(quoted=0.12, same_frame=True), no_files)) == [
+        "same frame: yes",
+        "quoted: 120 litres",
+    ]
+    by = survey.Testing.by(tolerance="din-18202-2019-row-6", confidence=0.9)
+    assert "tolerances: din-18202-2019-row-6" in in_words(to_plain(by, no_files))
+    assert "confidence: 0.9" in in_words(to_plain(by, no_files))
