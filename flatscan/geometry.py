@@ -117,8 +117,9 @@ def tukey_weight(residuals: Array, scale: float, *, cut: float = 4.685) -> Array
     return (1 - ratio**2) ** 2
 
 
-def fit_plane_robust(x: Array, y: Array, z: Array, weight: Array | None = None, *, floor: float = 1e-4,
-                     rounds: int = 30) -> tuple[Array, Array]:
+def fit_plane_robust(
+    x: Array, y: Array, z: Array, weight: Array | None = None, *, floor: float = 1e-4, rounds: int = 30
+) -> tuple[Array, Array]:
     """Plane by iteratively reweighted least squares with Tukey's biweight, started from least absolute deviations.
 
     ``floor`` [m] keeps the scale off zero on a perfect plane. Returns coefficients (3,) and final weights (n,).

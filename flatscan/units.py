@@ -28,7 +28,9 @@ def parse_length(text: str, *, where: str = "length", unit: str | None = None) -
     name = name or (unit or "")
     if match is None or name not in METRES_PER:
         raise BadValue(
-            where, f"'{text}' is not a length", needed="a number with its unit (mm, cm, m, in or ft), such as 3mm",
+            where,
+            f"'{text}' is not a length",
+            needed="a number with its unit (mm, cm, m, in or ft), such as 3mm",
             remedy="Write the unit behind the number",
         )
     whole, _, part = match[1].replace(",", ".").rpartition(" ")

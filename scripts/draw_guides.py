@@ -1,6 +1,6 @@
 """Draw the guides' pictures: what to set up and what to measure for readings, depth photos and laser lines.
 
-    python scripts/draw_guides.py [FOLDER]      by default sample_clouds/pictures
+python scripts/draw_guides.py [FOLDER]      by default sample_clouds/pictures
 """
 
 from __future__ import annotations

@@ -54,9 +54,9 @@ class Camera:
 
         # the default five rounds leave hundredths of a pixel at the corners of a wide lens
         done = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 60, 1e-12)
-        made = cv2.undistortPoints(
-            pixels[:, None, :], self.matrix, np.array(self.distortion), None, None, None, done
-        )[:, 0, :]
+        made = cv2.undistortPoints(pixels[:, None, :], self.matrix, np.array(self.distortion), None, None, None, done)[
+            :, 0, :
+        ]
         return np.asarray(made, np.float64)
 
     def text(self) -> str:

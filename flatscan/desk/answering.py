@@ -64,8 +64,8 @@ def _text(value: Any) -> str:
 
 def answer(job: Job, name: str) -> str:
     """The answer to a question in its own words, "" where it is not known or not yet answered."""
-    value = str(job.settings["answers"].get(name, ""))
-    return "" if value == UNKNOWN else value
+    value = job.settings["answers"].get(name, "")
+    return value if isinstance(value, str) and value != UNKNOWN else ""
 
 
 def length(job: Job, name: str) -> float | None:
@@ -163,10 +163,7 @@ def unknowns(job: Job) -> list[tuple[str, str]]:
     told = [
         (question.ask, f"{question.unknown} {question.cost}")
         for question in asked(job)
-        if not answer(job, question.name)
-        and not job.settings["answers"].get(question.name)
-        and question.kind != "pick"
-        or job.settings["answers"].get(question.name) == UNKNOWN
+        if question.kind != "pick" and job.settings["answers"].get(question.name) in (None, "", [], UNKNOWN)
     ]
     if job.is_scan and not (answer(job, "width") or answer(job, "height")):
         told.append(("Its size by tape", tape_cost(answer(job, "capture_type") or CLOUD_TYPE)))

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from flatscan.desk import guard, steps
 from flatscan.desk.bench import Bench
-from flatscan.desk.folders import Job, Jobs, OtherTab
+from flatscan.desk.folders import Job, Jobs, NoWall, OtherTab
 from flatscan.desk.wording import plain
 from flatscan.errors import FlatscanError, ReadError
 
@@ -68,6 +68,8 @@ def make_app(folder: Path, *, token: str, hosts: Collection[str], port: int, upl
     app.extensions["flatscan-desk"] = desk
     _templates(app)
     guard.install(app, token, hosts, port)
+    # what was uploaded lies in a temporary file until this lets go of it
+    app.teardown_request(lambda _: flask.request.close())
     _routes(app, desk)
     app.register_error_handler(FlatscanError, partial(_trouble, desk))
     app.register_error_handler(Exception, _failure)
@@ -118,7 +120,7 @@ def _trouble(desk: Desk, trouble: FlatscanError) -> Any:
 
     parts = plain(trouble, desk.jobs.folder)
     code = HTTPStatus.CONFLICT if isinstance(trouble, OtherTab) else HTTPStatus.UNPROCESSABLE_ENTITY
-    if isinstance(trouble, ReadError) and parts["found"] == "no such wall here":
+    if isinstance(trouble, NoWall):
         code = HTTPStatus.NOT_FOUND
     if _wants_json():
         return jsonify(parts), code

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
+from concurrent import futures
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,7 +15,7 @@ from flatscan import survey
 from flatscan.desk import answering
 from flatscan.desk.asking import what_for
 from flatscan.desk.folders import Job
-from flatscan.errors import BadValue, ReadError
+from flatscan.errors import BadValue, FlatscanError, ReadError
 from flatscan.material.chosen import Chosen, ChosenHumps
 from flatscan.material.systems import load as load_system
 from flatscan.material.takeoff import TakeOff, take_off
@@ -42,6 +43,13 @@ class Read:
 
     taken: Cloud | Stations
     room: Room
+
+
+@dataclass(frozen=True, eq=False)
+class _Failed:
+    """Work that could not be done, and why."""
+
+    trouble: FlatscanError
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,24 +111,20 @@ class Bench:
 
     def _ask(self, key: Key, make: Callable[[survey.Progress], Any], wait: float) -> Any:
         with self._lock:
-            if key in self._kept:
-                self._kept.move_to_end(key)
-                return self._kept[key]
-            if key not in self._asked:
+            future = self._asked.get(key)
+            if future is None and key not in self._kept:
                 self._told[key] = Working("waiting for the wall before it", None)
-                self._asked[key] = self._pool.submit(self._run, key, make)
-            future = self._asked[key]
-        try:
-            return future.result(timeout=wait)
-        except TimeoutError:
-            if future.done():
-                raise
+                future = self._asked[key] = self._pool.submit(self._run, key, make)
+        if future is not None and not futures.wait([future], timeout=wait).done:
             return self._told.get(key, Working("almost done", None))
-        finally:
-            if future.done():
-                # a failure is told once and tried again when the page is opened again: the user may have mended it
-                with self._lock:
-                    self._asked.pop(key, None)
+        with self._lock:
+            self._asked.pop(key, None)
+            made = self._kept.get(key)
+            if made is not None:
+                self._kept.move_to_end(key)
+        if isinstance(made, _Failed):
+            raise made.trouble
+        return made if future is None else future.result()
 
     def _run(self, key: Key, make: Callable[[survey.Progress], Any]) -> Any:
         def tell(words: str, share: float | None = None) -> None:
@@ -130,6 +134,10 @@ class Bench:
             made = make(tell)
             self._keep(key, made)
             return made
+        except FlatscanError as trouble:
+            # the same settings on the same file fail in the same way: a page that asks again is told, not kept waiting
+            self._keep(key, _Failed(trouble))
+            raise
         finally:
             self._told.pop(key, None)
 
@@ -142,9 +150,10 @@ class Bench:
 
     def _memo(self, key: Key, make: Callable[[], Any]) -> Any:
         with self._lock:
-            if key in self._kept:
+            made = self._kept.get(key)
+            if made is not None and not isinstance(made, _Failed):
                 self._kept.move_to_end(key)
-                return self._kept[key]
+                return made
         made = make()
         self._keep(key, made)
         return made

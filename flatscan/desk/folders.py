@@ -29,6 +29,10 @@ class OtherTab(BadValue):
     """A change that stands on settings somebody else has changed since."""
 
 
+class NoWall(ReadError):
+    """A name that is none of the walls in the folder."""
+
+
 @dataclass(frozen=True, eq=False)
 class Job:
     """One wall: its name (that of its folder), its folder, and its settings as they were read."""
@@ -112,7 +116,7 @@ class Jobs:
         """The job of that name; raises `ReadError` for a name that is none, or settings that cannot be read."""
         folder = self.folder / name
         if not _NAME.fullmatch(name) or not (folder / SETTINGS).is_file():
-            raise ReadError(
+            raise NoWall(
                 "wall", "no such wall here", needed="one of the list", remedy="Go back to all walls and choose one"
             )
         try:

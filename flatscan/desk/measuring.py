@@ -139,7 +139,8 @@ def _shown(found: Findings, job: Any) -> dict[str, Any]:
     data = packing.pack(found, units)
     choices = more_tables.choices(found)
     return {
-        "told": told.answers(found, units), "plumb_from": told.plumb_from(found, units), "unknowns": answering.unknowns(job),
+        "told": told.answers(found, units), "plumb_from": told.plumb_from(found, units),
+        "unknowns": answering.unknowns(job),
         "cautions": words.all_cautions(found), "layers": data["layers"], "grid": data["grid"] is not None,
         "data": data, "spots": tables.spot_table(found).records() + tables.gap_table(found).records(),
         "humps": told.humps(found, units), "cut": [f"{x:.4f},{y:.4f}" for x, y in job.settings["cut"]],

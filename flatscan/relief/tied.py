@@ -89,6 +89,10 @@ class TiedError(CommonError):
         for index in np.ndindex(left.shape):
             near, far = float(left[index]), float(right[index])
             triples = gaps_in_box(self.box, near + far, arms=((near, far),))
+            while not len(triples[0]) and near + far > 1e-3:
+                # longer than the wall: the longest of that shape that fits
+                near, far = 0.9 * near, 0.9 * far
+                triples = gaps_in_box(self.box, near + far, arms=((near, far),))
             made[index] = self.u_gap_at(*triples).max(initial=0.0)
         return made
 

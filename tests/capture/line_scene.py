@@ -94,8 +94,10 @@ class Scene:
         text = (
             '[wall]\nname = "hall"\nwidth = "4 m"\nheight = "2.5 m"\n'
             + ('[camera]\nfile = "camera.json"\n' if camera else "")
-            + f"[laser]\npivot = {json.dumps(pivot)}\nchannel = \"{changes.get('channel', 'red')}\"\n"
-            + f'[targets]\nsize = "{self.size * 1000} mm"\nat = {{ {hung} }}\n' + line + extra
+            + f'[laser]\npivot = {json.dumps(pivot)}\nchannel = "{changes.get("channel", "red")}"\n'
+            + f'[targets]\nsize = "{self.size * 1000} mm"\nat = {{ {hung} }}\n'
+            + line
+            + extra
         )
         (folder / "setup.toml").write_text(text)
         return folder / "setup.toml"

@@ -157,7 +157,10 @@ def test_the_gap_along_a_line_is_the_walls(shot):
     z = relief(2.0, y)
     by_hand = max(
         ((y[j] - y[k]) * z[i] + (y[k] - y[i]) * z[j]) / (y[j] - y[i]) - z[k]
-        for i in range(len(y)) for j in range(i + 2, len(y)) if y[j] - y[i] <= 1.8 for k in range(i + 1, j)
+        for i in range(len(y))
+        for j in range(i + 2, len(y))
+        if y[j] - y[i] <= 1.8
+        for k in range(i + 1, j)
     )
     assert gap is not None
     assert gap.value == pytest.approx(by_hand, abs=4 * gap.u)

@@ -1,0 +1,180 @@
+"""The page without a server, the page served by its own process, and a browser without a window."""
+
+import json
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from flatscan.desk import make_app
+
+ROOT = Path(__file__).parents[2]
+SAMPLES = ROOT / "sample_clouds"
+HOST = "127.0.0.1:8765"
+TOKEN = "a-token-for-the-tests"
+
+
+class Client:
+    """A browser as the test client of Flask plays it, let in by its token."""
+
+    def __init__(self, folder, **options):
+        self.folder = folder
+        self.app = make_app(folder, token=TOKEN, hosts=[HOST], port=8765, **options)
+        self.browser = self.app.test_client()
+        self.base = {"base_url": f"http://{HOST}"}
+        self.get(f"/?token={TOKEN}")
+
+    def get(self, path, **more):
+        return self.browser.get(path, **self.base, **more)
+
+    def post(self, path, data=None, **more):
+        headers = {"Origin": f"http://{HOST}", **more.pop("headers", {})}
+        return self.browser.post(path, data=data, headers=headers, **self.base, **more)
+
+    def settings(self, name="wall-001"):
+        return json.loads((self.folder / name / "settings.json").read_text())
+
+    def send(self, name, step, **fields):
+        return self.post(f"/wall/{name}/{step}", {"revision": self.settings(name)["revision"], **fields})
+
+    def upload(self, path, **fields):
+        from werkzeug.datastructures import FileStorage
+        from werkzeug.test import encode_multipart
+
+        with path.open("rb") as stream:
+            sent = {"title": "north wall", "kind": "scan", "capture": FileStorage(stream, path.name), **fields}
+            # encoded here: the test client's own way leaves a temporary file open
+            boundary, body = encode_multipart(sent)
+        return self.post("/new", body, content_type=f'multipart/form-data; boundary="{boundary}"')
+
+    def wait(self, name, of="answers", seconds=120):
+        end = time.monotonic() + seconds
+        while not self.get(f"/wall/{name}/state?of={of}").get_json()["done"]:
+            assert time.monotonic() < end, "the work did not end"
+            time.sleep(0.1)
+
+    def close(self):
+        self.app.extensions["flatscan-desk"].bench.close()
+
+
+@pytest.fixture
+def client(tmp_path):
+    made = Client(tmp_path / "walls")
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def limited(tmp_path):
+    """The same, taking uploads up to 20 kB."""
+    made = Client(tmp_path / "walls", upload_limit=20_000)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def laser(client):
+    """A wall of 2.4 x 2.4 m with its stations laid and nothing read yet."""
+    client.post("/new", {"title": "stair, half landing", "kind": "laser"})
+    client.send("wall-001", "size", width="2.4", height="2.4", spacing="1.2", unit="mm", sense="big = hollow")
+    return client
+
+
+class Served:
+    """``flatscan desk`` as its own process, that can be killed and started again on the same port."""
+
+    def __init__(self, folder):
+        self.folder, self.port, self.process = folder, None, None
+        self.start()
+
+    def start(self):
+        command = [sys.executable, "-m", "flatscan", "desk", "--folder", str(self.folder), "--no-browser"]
+        command += ["--port", str(self.port or 0)]
+        environment = os.environ | {"PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"}
+        self.process = subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=environment
+        )
+        line = self.process.stdout.readline()
+        self.url = re.search(r"http://\S+", line)[0]
+        self.base = self.url.partition("?")[0]
+        self.port = int(re.search(r":(\d+)/", self.url)[1])
+
+    def kill(self):
+        """As a dead battery ends it: no signal it could answer."""
+        self.process.send_signal(signal.SIGKILL)
+        self.end()
+
+    def end(self):
+        if self.process.poll() is None:
+            self.process.terminate()
+        self.process.wait(30)
+        self.process.stdout.close()
+
+
+@pytest.fixture
+def served(tmp_path):
+    made = Served(tmp_path / "walls")
+    yield made
+    made.end()
+
+
+def new_browser():
+    """Chromium without a window, driven by selenium; skips where one of them is missing."""
+    selenium = pytest.importorskip("selenium", reason="selenium is not installed")
+    from selenium import webdriver
+    from selenium.webdriver.chrome.service import Service
+
+    assert selenium
+    browser = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    driver = shutil.which("chromedriver")
+    if browser is None or driver is None:
+        pytest.skip("no Chromium with its driver on this machine (Debian: chromium, chromium-driver)")
+    options = webdriver.ChromeOptions()
+    options.binary_location = browser
+    for flag in ("--headless=new", "--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu", "--hide-scrollbars"):
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    return webdriver.Chrome(options=options, service=Service(driver))
+
+
+@pytest.fixture
+def chrome():
+    made = new_browser()
+    yield made
+    made.quit()
+
+
+def size(browser, width, height):
+    """Set the size of the page in CSS pixels, as a phone or a desk has it."""
+    browser.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 500},
+    )
+
+
+@pytest.fixture
+def sized():
+    return size
+
+
+@pytest.fixture(scope="session")
+def axe():
+    """The source of axe-core, from the npm registry into a cache folder; skips where it cannot be had."""
+    folder = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "flatscan-tests" / "axe"
+    script = folder / "node_modules" / "axe-core" / "axe.min.js"
+    if not script.exists():
+        npm = shutil.which("npm")
+        if npm is None:
+            pytest.skip("axe-core cannot be had: no npm on this machine")
+        folder.mkdir(parents=True, exist_ok=True)
+        command = [npm, "install", "--no-save", "--ignore-scripts", "--no-audit", "--no-fund", "axe-core@4"]
+        done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=120, check=False)
+        if done.returncode or not script.exists():
+            pytest.skip("axe-core cannot be had from the npm registry")
+    return script.read_text(encoding="utf-8")

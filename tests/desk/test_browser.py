@@ -1,0 +1,316 @@
+"""The whole job in a browser without a window: from dropping a real scan to the PDF, killed and returned to."""
+
+import json
+import time
+from pathlib import Path
+
+import pytest
+
+pytest.importorskip("selenium", reason="selenium is not installed")
+from selenium.common.exceptions import StaleElementReferenceException
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+
+SAMPLES = Path(__file__).parents[2] / "sample_clouds"
+PHONE, DESK = (360, 740), (1400, 900)
+
+
+def find(browser, css, seconds=90):
+    """The first element of that kind, once it is there to be seen."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        try:
+            seen = [one for one in browser.find_elements(By.CSS_SELECTOR, css) if one.is_displayed()]
+        except StaleElementReferenceException:
+            seen = []
+        if seen:
+            return seen[0]
+        time.sleep(0.05)
+    raise AssertionError(f"no {css} on {browser.current_url}: {browser.find_element(By.TAG_NAME, 'body').text[:400]}")
+
+
+def until(true, seconds=20):
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end, "it did not come about"
+        time.sleep(0.05)
+
+
+def press(browser, css):
+    """Click what may lie under the bar at the foot of the page."""
+    one = find(browser, css)
+    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", one)
+    one.click()
+
+
+def severe(browser):
+    return [entry["message"] for entry in browser.get_log("browser") if entry["level"] == "SEVERE"]
+
+
+def faults(browser, axe):
+    """What axe-core finds against WCAG 2 A and AA, as (rule, elements)."""
+    browser.execute_cdp_cmd("Page.setBypassCSP", {"enabled": True})
+    browser.execute_script(axe)
+    found = browser.execute_async_script(
+        "const done = arguments[arguments.length - 1];"
+        "axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa']}).then(done);"
+    )
+    assert len(found["passes"]) > 5
+    return [(one["id"], [node["html"][:160] for node in one["nodes"]]) for one in found["violations"]]
+
+
+def no_wider_than_the_screen(browser, sized):
+    for width, height in (PHONE, DESK):
+        sized(browser, width, height)
+        assert browser.execute_script("return document.documentElement.scrollWidth") <= width, browser.current_url
+
+
+def look(browser, sized, axe):
+    """Width, contrast and names of the page that is shown, at both widths."""
+    no_wider_than_the_screen(browser, sized)
+    for screen in (PHONE, DESK):
+        sized(browser, *screen)
+        assert faults(browser, axe) == [], browser.current_url
+
+
+def test_from_dropping_the_scan_to_the_pdf(served, chrome, sized, axe):
+    chrome.execute_cdp_cmd("Page.setBypassCSP", {"enabled": False})
+    sized(chrome, *DESK)
+    chrome.get(served.url)
+    assert "token" not in chrome.current_url
+    look(chrome, sized, axe)
+    find(chrome, "#title").send_keys("tea room")
+    find(chrome, "#capture").send_keys(str(SAMPLES / "room.ply"))
+    press(chrome, "button[value=scan]")
+    find(chrome, "svg.plan")
+    assert len(chrome.find_elements(By.CSS_SELECTOR, "input[name=wall]")) == 4
+    look(chrome, sized, axe)
+    press(chrome, "input[name=wall][value='2']")
+    until(lambda: "Wall 2, seen from the room" in chrome.page_source)
+    find(chrome, "#width").send_keys("3.4 m")
+    press(chrome, ".bar .main")
+    press(chrome, "input[value=quote]")
+    look(chrome, sized, axe)
+    press(chrome, ".bar .main")
+    press(chrome, "input[value=scanner]")
+    look(chrome, sized, axe)
+    press(chrome, ".bar .main")
+    find(chrome, "#wall")
+    assert "How many bags?" in chrome.page_source
+    look(chrome, sized, axe)
+    press(chrome, ".bar .main")
+    press(chrome, "#make .main")
+    link = find(chrome, "a[href$='sheets.pdf']")
+    look(chrome, sized, axe)
+    kept = served.folder / "wall-001" / "results" / "sheets.pdf"
+    length = chrome.execute_async_script(
+        "const done = arguments[1]; fetch(arguments[0]).then((a) => a.arrayBuffer()).then((b) => done(b.byteLength));",
+        link.get_attribute("href"),
+    )
+    assert length == kept.stat().st_size > 10_000
+    press(chrome, ".bar .main")
+    find(chrome, "#seal")
+    look(chrome, sized, axe)
+    settings = json.loads((served.folder / "wall-001" / "settings.json").read_text())
+    answers = settings["answers"]
+    assert (answers["wall"], answers["width"], answers["capture_type"]) == ("2", "3.4 m", "scanner")
+    assert severe(chrome) == []
+
+
+def test_killed_in_the_middle_and_returned_to(served, chrome, sized):
+    sized(chrome, *PHONE)
+    chrome.get(served.url)
+    press(chrome, "button[value=laser]")
+    find(chrome, "#width").send_keys("2.4")
+    find(chrome, "#height").send_keys("2.4")
+    press(chrome, ".bar .main")
+    value = find(chrome, "#value")
+    for text in ("116", "117", "115"):
+        value.send_keys(text, Keys.ENTER)
+        until(lambda: chrome.switch_to.active_element.get_attribute("value") == "")
+    # the fourth is being typed when the battery dies
+    value.send_keys("11")
+    until(lambda: find(chrome, "#saved").text == "saved")
+    served.kill()
+    value.send_keys("8")
+    until(lambda: "No answer from the program" in find(chrome, "#told").text)
+    served.start()
+    # the page that stayed open says that its secret is the old one; it does not pretend to have saved
+    until(lambda: "address the program printed" in find(chrome, "#told").text)
+    chrome.get(served.url)
+    assert "laser readings" in chrome.page_source
+    press(chrome, ".walls a")
+    find(chrome, "#value")
+    kept = [
+        text
+        for _, _, text in json.loads((served.folder / "wall-001" / "settings.json").read_text())["readings"]["stations"]
+    ]
+    assert kept[:5] == ["116", "117", "115", "11", ""]
+    assert find(chrome, "#now").text.startswith("Station 5 of 12")
+
+
+def test_a_doubtful_reading_is_flagged_before_moving_on_and_kept_on_a_second_press(served, chrome, sized, axe):
+    sized(chrome, *PHONE)
+    chrome.get(served.url)
+    press(chrome, "button[value=laser]")
+    find(chrome, "#width").send_keys("2.4")
+    find(chrome, "#height").send_keys("2.4")
+    look(chrome, sized, axe)
+    sized(chrome, *PHONE)
+    press(chrome, ".bar .main")
+    press(chrome, "#begin")
+    for text in ("116", "117", "115", "116", "117", "11.6"):
+        for sign in text:
+            press(chrome, f".keypad [data-key='{sign}']")
+        before = find(chrome, "#now").text
+        press(chrome, "#on")
+        until(lambda was=before: find(chrome, "#now").text != was or chrome.find_element(By.ID, "doubt").is_displayed())
+    assert "typed in cm?" in find(chrome, "#doubt").text
+    assert find(chrome, "#now").text.startswith("Station 6")
+    look(chrome, sized, axe)
+    press(chrome, "#on")
+    until(lambda: find(chrome, "#now").text.startswith("Station 7"))
+    # all keys are large enough for a thumb: 44 CSS pixels (WCAG 2.5.5)
+    for key in chrome.find_elements(By.CSS_SELECTOR, ".keypad button"):
+        assert key.rect["height"] >= 44
+        assert key.rect["width"] >= 44
+    assert severe(chrome) == []
+
+
+def test_two_tabs_do_not_overwrite_each_other(served, chrome, sized):
+    sized(chrome, *DESK)
+    chrome.get(served.url)
+    find(chrome, "#title").send_keys("one wall")
+    find(chrome, "#capture").send_keys(str(SAMPLES / "laser_grid.csv"))
+    press(chrome, "button[value=scan]")
+    find(chrome, "svg.plan")
+    press(chrome, ".bar .main")
+    press(chrome, "input[value='quote']")
+    press(chrome, ".bar .main")
+    find(chrome, "#least")
+    first = chrome.current_window_handle
+    chrome.switch_to.new_window("tab")
+    chrome.get(served.base + "wall/wall-001/questions")
+    find(chrome, "#least").send_keys("7")
+    until(lambda: find(chrome, "#saved").text == "saved")
+    chrome.switch_to.window(first)
+    find(chrome, "#least").send_keys("9")
+    until(lambda: "changed in another window" in find(chrome, "#told").text)
+    held = json.loads((served.folder / "wall-001" / "settings.json").read_text())
+    assert held["answers"]["least"] == "7 mm"
+    press(chrome, ".bar .main")
+    assert "changed in another window" in find(chrome, ".told p").text
+    press(chrome, "a.main")
+    assert find(chrome, "#least").get_attribute("value") == "7 mm"
+
+
+def test_ticks_and_fixed_points_by_touch(served, chrome, sized):
+    sized(chrome, *DESK)
+    chrome.get(served.url)
+    find(chrome, "#title").send_keys("drying room")
+    find(chrome, "#capture").send_keys(str(SAMPLES / "wall.ply"))
+    press(chrome, "button[value=scan]")
+    find(chrome, "svg.plan")
+    press(chrome, ".bar .main")
+    press(chrome, "input[value='quote']")
+    press(chrome, ".bar .main")
+    press(chrome, "input[value=scanner]")
+    press(chrome, ".bar .main")
+    until(lambda: "Saves" in find(chrome, "#after").text)
+    assert "0.0 litres" in find(chrome, "#after").text
+    press(chrome, "#humps input")
+    until(lambda: "0.0 litres" not in find(chrome, "#after").text.partition("Litres")[0])
+    # tapping a quarter across and a quarter up gives that place, in whole millimetres
+    canvas = find(chrome, "#wall")
+    chrome.execute_script("arguments[0].scrollIntoView({block: 'center'})", canvas)
+    box = canvas.rect
+    from selenium.webdriver import ActionChains
+
+    ActionChains(chrome).move_to_element_with_offset(canvas, -box["width"] / 4, box["height"] / 4).click().perform()
+    x, y = (float(find(chrome, f"#fix-{axis}").get_attribute("value")) for axis in "xy")
+    assert x == pytest.approx(2400 / 4, abs=5)
+    assert y == pytest.approx(2500 / 4, abs=5)
+    find(chrome, "#fix-z").send_keys("20")
+    press(chrome, "#fix button")
+    until(lambda: "20.0 mm proud of the wall beside it" in chrome.page_source, 60)
+    assert severe(chrome) == []
+
+
+def test_by_keyboard_alone(served, chrome, sized):
+    """Tab, arrows, space and Enter, from the first page to the answers; no pointer."""
+    from selenium.webdriver import ActionChains
+
+    def keys(*pressed):
+        ActionChains(chrome).send_keys(*pressed).perform()
+
+    def tab_to(css):
+        for _ in range(60):
+            keys(Keys.TAB)
+            here = chrome.switch_to.active_element
+            if chrome.execute_script("return arguments[0].matches(arguments[1])", here, css):
+                outline = here.value_of_css_property("outline-style")
+                assert outline not in ("none", "hidden"), f"the focus on {css} cannot be seen"
+                return
+        raise AssertionError(f"{css} cannot be reached by the tab key on {chrome.current_url}")
+
+    sized(chrome, *DESK)
+    chrome.get(served.url)
+    tab_to("button[value=laser]")
+    keys(Keys.ENTER)
+    find(chrome, "#width")
+    tab_to("#width")
+    keys("1.2", Keys.TAB, "1.2")
+    tab_to(".bar .main")
+    keys(Keys.ENTER)
+    find(chrome, "#value")
+    # the field has the focus already: number, Enter, number, Enter
+    for number in range(1, 7):
+        until(lambda k=number: find(chrome, "#now").text.startswith(f"Station {k} "))
+        keys(str(115 + number % 2), Keys.ENTER)
+    until(lambda: find(chrome, "#now").text.startswith("Last"))
+    keys("116", Keys.ENTER)
+    until(lambda: "All read" in chrome.page_source)
+    tab_to(".bar .main")
+    keys(Keys.ENTER)
+    find(chrome, "input[name=purpose]")
+    tab_to("input[name=purpose]")
+    keys(Keys.SPACE)
+    tab_to(".bar .main")
+    keys(Keys.ENTER)
+    find(chrome, "fieldset.question")
+    tab_to(".bar .main")
+    keys(Keys.ENTER)
+    find(chrome, "#wall")
+    tab_to("#wall")
+    before = find(chrome, "#reading").text
+    keys(Keys.ARROW_RIGHT)
+    assert find(chrome, "#reading").text != before
+
+
+def test_inches_and_printing(served, chrome, sized, axe):
+    sized(chrome, *PHONE)
+    chrome.get(served.url)
+    find(chrome, "#title").send_keys("in inches")
+    press(chrome, "input[value='in']")
+    find(chrome, "#capture").send_keys(str(SAMPLES / "laser_grid.csv"))
+    press(chrome, "button[value=scan]")
+    find(chrome, "svg.plan")
+    press(chrome, ".bar .main")
+    press(chrome, "input[value='hand-over']")
+    press(chrome, ".bar .main")
+    find(chrome, "#limit").send_keys("1/8")
+    look(chrome, sized, axe)
+    press(chrome, ".bar .main")
+    find(chrome, "dl.answers")
+    said = find(chrome, "dl.answers").text
+    assert "limit 1/8 in" in said
+    assert "mm" not in said
+    chrome.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    for css in (".bar", ".steps"):
+        assert not chrome.find_element(By.CSS_SELECTOR, css).is_displayed()
+    # what is printed is said in words and black on white: no line of the answers has a colour of its own
+    colours = chrome.execute_script(
+        "return [...document.querySelectorAll('dl.answers *')].map((e) => getComputedStyle(e).color)"
+    )
+    assert set(colours) == {"rgb(17, 17, 17)"}
+    assert find(chrome, "dl.answers").is_displayed()
