@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.integrate import trapezoid
 from scipy.special import log_ndtr, ndtr, stdtrit
 
 from flatscan.errors import Infeasible
@@ -85,12 +84,11 @@ def _contact_noise(relief: Relief, contacts: tuple[Contact, ...]) -> float:
 def warp_at_contacts(relief: Relief, contacts: tuple[Contact, ...]) -> float:
     """Standard deviation [m] of the warp at the contacts, by weight, minus its mean over the wall.
 
-    The mean coat is the contacts' height minus the mean height, so of a Gaussian warp exp(-r^2 / 2 l^2) only what
-    differs between the two counts.
+    The mean coat is the contacts' height minus the mean height, so of the common error only what differs
+    between the two counts.
     """
-    sd, length = relief.common.sd, relief.common.length
     touching = [c for c in contacts if c.kind != "fixed"]
-    if sd <= 0 or not touching:
+    if relief.common.sd <= 0 or not touching:
         return 0.0
     across, upward = (part[relief.valid] for part in relief.places)
     step = max(1, len(across) // _WARP_PLACES)
@@ -99,9 +97,8 @@ def warp_at_contacts(relief: Relief, contacts: tuple[Contact, ...]) -> float:
     share = np.full(len(wall), -1 / len(wall))
     weight = np.array([c.weight for c in touching])
     points, load = np.vstack([held, wall]), np.concatenate([weight, share])
-    apart = ((points[:, None, :] - points[None, :, :]) ** 2).sum(axis=2)
-    variance = (load[:, None] * np.exp(-apart / (2 * length**2)) * load).sum()
-    return sd * math.sqrt(max(float(variance), 0.0))
+    variance = (load[:, None] * relief.common.covariance(points, points) * load).sum()
+    return math.sqrt(max(float(variance), 0.0))
 
 
 def _leaned(problem: Problem, slope: float) -> Problem:
@@ -218,4 +215,6 @@ def expected_excess(relief: Relief, rough: float, middles: Array) -> tuple[float
     places = max(1.0, relief.net_area / len(middles) / _PLACE**2)
     t = np.linspace(0.0, 10 * rough, 801)
     beyond = -np.expm1(places * log_ndtr((top + t[:, None] - middles[None, :]) / rough).sum(axis=1))
+    from scipy.integrate import trapezoid
+
     return float(trapezoid(beyond, t)), math.sqrt(float(trapezoid(2 * t * beyond, t)))

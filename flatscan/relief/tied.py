@@ -89,10 +89,10 @@ class TiedError(CommonError):
         for index in np.ndindex(left.shape):
             near, far = float(left[index]), float(right[index])
             triples = gaps_in_box(self.box, near + far, arms=((near, far),))
-            while not len(triples[0]) and near + far > 1e-3:
-                # longer than the wall: the longest of that shape that fits
-                near, far = 0.9 * near, 0.9 * far
-                triples = gaps_in_box(self.box, near + far, arms=((near, far),))
+            if not len(triples[0]):
+                # longer than the wall: the least certain of all gaps that it has room for
+                room = float(np.hypot(*(self.box[2:] - self.box[:2])))
+                triples = gaps_in_box(self.box, min(near + far, room))
             made[index] = self.u_gap_at(*triples).max(initial=0.0)
         return made
 
