@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from flatscan.compare.alignment import Alignment
 from flatscan.compare.leveling import Leveled, own_variance
@@ -218,5 +218,5 @@ def beyond_joint(change: Change, *, false_alarm: float = 0.05) -> tuple[Mask, fl
     """
     gain = quadratic_gain(change.relief.window) if change.relief.cell is not None else 1.0
     places = max(1, round(int(np.isfinite(change.change).sum()) * gain**2))
-    factor = float(norm.isf(false_alarm / (2 * places)))
+    factor = -float(ndtri(false_alarm / (2 * places)))
     return np.nan_to_num(np.abs(change.change)) > np.nan_to_num(factor * change.u, nan=np.inf), factor

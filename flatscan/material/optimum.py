@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize_scalar
 
 from flatscan.errors import BadValue
 from flatscan.geometry import Array
@@ -44,6 +43,8 @@ def least_cost(
     share fill / (cut + fill) of the area stands over it. It bounds what any list of hacks can save. Raises
     `BadValue` for costs that are not over 0.
     """
+    from scipy.optimize import minimize_scalar
+
     if not (0 < cost_fill < math.inf and 0 < cost_cut < math.inf):
         raise BadValue(
             "costs",

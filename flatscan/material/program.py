@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import linprog
 
 from flatscan.errors import Infeasible
 from flatscan.geometry import Array
@@ -35,6 +34,8 @@ def _bounds(problem: Problem) -> list[tuple[float | None, float | None]]:
 
 def _optimum(problem: Problem, rows: Rows) -> Solution | None:
     """Least mean height; among equals the one with the least turn and lean, since a free fit on a belly has many."""
+    from scipy.optimize import linprog
+
     limits = _bounds(problem)
     first = linprog([1.0, 0.0, 0.0], A_ub=rows.matrix, b_ub=rows.limit, bounds=limits, method="highs")
     if not first.success:
@@ -51,6 +52,8 @@ def _optimum(problem: Problem, rows: Rows) -> Solution | None:
 
 def _straightest(rows: Rows, limits: list[tuple[float | None, float | None]], best: Array) -> Array:
     """Least |turn| + |lean| among planes of the same mean height, by splitting each slope in two parts >= 0."""
+    from scipy.optimize import linprog
+
     matrix = np.hstack([rows.matrix, -rows.matrix[:, 1:]])
     matrix = np.vstack([matrix, [1.0, 0.0, 0.0, 0.0, 0.0]])
     limit = np.append(rows.limit, best[0] + _TIGHT)
@@ -64,6 +67,8 @@ def _straightest(rows: Rows, limits: list[tuple[float | None, float | None]], be
 
 def _shortfall(problem: Problem, hard: Rows | None, soft: Rows) -> tuple[float, list[Contact]]:
     """Least amount [mm] by which the soft rows must give way, and the rows of both kinds that pull against it."""
+    from scipy.optimize import linprog
+
     rows = soft if hard is None else hard + soft
     give = np.zeros(len(rows.limit))
     give[len(rows.limit) - len(soft.limit) :] = -1.0

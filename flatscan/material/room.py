@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import linprog
 
 from flatscan.errors import BadValue, Infeasible
 from flatscan.geometry import Array
@@ -157,6 +156,8 @@ def _total(built: tuple[BuildUp, ...]) -> float:
 
 def _shared_turn(walls: tuple[RoomWall, ...], offs: list[float], most: float) -> float:
     """The shared turn of least total volume: unknowns are each plane's mean height and lean, and the turn."""
+    from scipy.optimize import linprog
+
     problems = [
         replace(problem_of(surface_of(each.relief), _turned(each, off, 0.0)), turn_free=most)
         for each, off in zip(walls, offs, strict=True)

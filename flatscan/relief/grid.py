@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,6 +23,7 @@ GATE = 0.025
 _COARSE = 0.100
 _FEWEST = 2
 _LARGEST_GRID = 40_000_000
+_LANES, _LARGE = 2, 5_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,17 +47,27 @@ class _Lattice:
         from flatscan.relief.kernel import add_near
 
         frame = self.wall.frame
-        axes = np.stack([frame.along, frame.up, frame.out])
+        axes, corner = np.stack([frame.along, frame.up, frame.out]), np.array(extent(self.wall)[:2])
         size = self.shape[0] * self.shape[1]
-        sums, proud = np.zeros((3, 2, size)), np.zeros(size)
-        corner = np.array(extent(self.wall)[:2])
+        lanes = _LANES if size <= _LARGE else 1
+        sums, proud = np.zeros((lanes, 3, 2, size)), np.zeros((lanes, size))
         reference, start = _spread_out(coarse, self), 0
-        for points in cloud.chunks():
-            add_near(
-                points, start, frame.at, axes, corner, self.cell, self.shape, reference, GATE, middle, gate, sums, proud
-            )
-            start += len(points)
-        return Sums.halves(sums, self.shape), proud.reshape(self.shape)
+        waiting: list[Future[None] | None] = [None] * lanes
+        with ThreadPoolExecutor(lanes) as pool:
+            for number, points in enumerate(cloud.chunks()):
+                # every other block goes to the same sums, whatever the number of cores: the same bytes everywhere
+                lane = number % lanes
+                if (busy := waiting[lane]) is not None:
+                    busy.result()
+                waiting[lane] = pool.submit(
+                    add_near, points, start, frame.at, axes, corner, self.cell, self.shape, reference, GATE, middle,
+                    gate, sums[lane], proud[lane],
+                )  # fmt: skip
+                start += len(points)
+            for last in waiting:
+                if last is not None:
+                    last.result()
+        return Sums.halves(sums.sum(axis=0), self.shape), proud.sum(axis=0).reshape(self.shape)
 
 
 def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = None) -> tuple[Relief, tuple[str, ...]]:

@@ -12,6 +12,7 @@ from flatscan.relief.smooth import local_quadratic, windows
 
 _BLOCK = 3
 _LEAST_BLOCKS = 200
+_SIDE = 200
 # the expected ratio is known to a few per cent; below this much more it is chance, not a plateau
 _CLEAR = 1.25
 
@@ -29,13 +30,21 @@ def with_plateau(relief: Relief) -> Relief:
     allowed = windows(relief.cell) if relief.cell is not None else (1,)
     if allowed[-1] == 1 or relief.valid.sum() < _LEAST_BLOCKS * _BLOCK**2:
         return relief
-    noise = np.random.default_rng(0).normal(size=relief.offset.shape) * np.where(relief.valid, relief.u, np.nan)
-    measured = _block_variance(relief.offset, relief, allowed[-1])
-    expected = _block_variance(noise, relief, allowed[-1])
+    part = _middle(relief)
+    noise = np.random.default_rng(0).normal(size=part.offset.shape) * np.where(part.valid, part.u, np.nan)
+    measured = _block_variance(part.offset, part, allowed[-1])
+    expected = _block_variance(noise, part, allowed[-1])
     if measured is None or expected is None or measured <= _CLEAR * expected:
         return relief
     floor = float(np.sqrt(measured - expected))
     return replace(relief, u=np.hypot(relief.u, floor), u_floor=floor)
+
+
+def _middle(relief: Relief) -> Relief:
+    """The middle 200 x 200 cells, which show the plateau as well as a large wall's half a million do."""
+    rows, cols = (slice(max(0, (n - _SIDE) // 2), max(0, (n - _SIDE) // 2) + _SIDE) for n in relief.offset.shape)
+    fields = {name: getattr(relief, name)[rows, cols] for name in ("offset", "u", "count", "inside", "area")}
+    return replace(relief, x=relief.x[cols], y=relief.y[rows], half_a=None, half_b=None, **fields)
 
 
 def _block_variance(values: Array, relief: Relief, window: int) -> float | None:

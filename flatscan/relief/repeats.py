@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy import optimize
 from scipy.special import ndtri, stdtrit
 
 from flatscan.errors import MixedSurveys
@@ -162,7 +161,9 @@ def _common(shown: RepeatResult, kind: CaptureType) -> CommonError:
         sd = float((wanted / shape).max())
         return float(np.log(sd * shape / wanted).sum())
 
-    length = float(optimize.minimize_scalar(excess, bounds=(0.2, 1.0), method="bounded").x)
+    from scipy.optimize import minimize_scalar
+
+    length = float(minimize_scalar(excess, bounds=(0.2, 1.0), method="bounded").x)
     sd = float((wanted / CommonError(1.0, length).u_gap(halves, halves)).max())
     chord = float(wanted[0])
     return CommonError(

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import optimize, stats
+from scipy.special import chdtri, ndtri
 
 from flatscan.errors import MixedSurveys, TooFewPoints
 from flatscan.geometry import Array
@@ -149,7 +149,7 @@ def _sound(apart: Differences, stated: _Stated) -> tuple[Array, tuple[int, ...]]
     """
     u, many = apart.u.copy(), len(apart.u)
     found: list[int] = []
-    limit = float(stats.norm.isf(_FALSE_ALARM / (2 * many)))
+    limit = -float(ndtri(_FALSE_ALARM / (2 * many)))
     while many >= 6 and len(found) < max(1, many // 8):
         off, expected = _leave_one_out(stated.after(apart.places, u), apart.difference)
         worst = int(np.argmax(np.abs(off) / expected))
@@ -178,7 +178,7 @@ def _size_factor(apart: Differences, stated: _Stated, doubt: float = 0.05) -> fl
     freedom = len(apart.u) - 3
     if freedom < 3 or stated.warp.sd <= 0:
         return 1.0
-    if _misfit(apart, stated.after(apart.places, apart.u)) <= max(freedom, float(stats.chi2.isf(doubt, freedom))):
+    if _misfit(apart, stated.after(apart.places, apart.u)) <= max(freedom, float(chdtri(freedom, doubt))):
         return 1.0
 
     def unlikely(log_factor: float) -> float:
@@ -187,14 +187,16 @@ def _size_factor(apart: Differences, stated: _Stated, doubt: float = 0.05) -> fl
         return float(size) + _misfit(apart, common)
 
     most = float(np.log(2 * _STRANGE))
-    return float(np.exp(optimize.minimize_scalar(unlikely, bounds=(0.0, most), method="bounded").x))
+    from scipy.optimize import minimize_scalar
+
+    return float(np.exp(minimize_scalar(unlikely, bounds=(0.0, most), method="bounded").x))
 
 
 def _beyond_belief(apart: Differences, stated: _Stated, factor: float) -> bool:
     """Whether no warp of a size there is explains the differences."""
     freedom = len(apart.u) - 3
     rest = _misfit(apart, stated.after(apart.places, apart.u, factor))
-    return factor >= _STRANGE or (freedom >= 1 and rest > float(stats.chi2.isf(_NEVER, freedom)))
+    return factor >= _STRANGE or (freedom >= 1 and rest > float(chdtri(freedom, _NEVER)))
 
 
 def _strangers(readings: Stations, apart: Differences, stated: _Stated) -> MixedSurveys:

@@ -46,9 +46,13 @@ def cell_means(x: Array, y: Array, z: Array, cell: float) -> tuple[Array, Array,
     """Mean x, y and z of the points in each occupied square cell [m]."""
     column = np.floor((x - x.min()) / cell).astype(np.int64)
     row = np.floor((y - y.min()) / cell).astype(np.int64)
-    _, number = np.unique(row * (column.max() + 1) + column, return_inverse=True)
+    number = row * (column.max() + 1) + column
+    if len(number) and number.max() > 50 * len(number) + 1_000_000:
+        # a few far strays would make the table of all cells huge: number the occupied ones instead
+        _, number = np.unique(number, return_inverse=True)
     count = np.bincount(number)
-    return tuple(np.bincount(number, part) / count for part in (x, y, z))  # type: ignore[return-value]
+    held = count > 0
+    return tuple(np.bincount(number, part)[held] / count[held] for part in (x, y, z))  # type: ignore[return-value]
 
 
 def fit_wall(

@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from flatscan.errors import BadTable
 from flatscan.geometry import Array
@@ -21,6 +20,8 @@ def rectangle_corners(file: Path, lengths: Array) -> Array:
     ``lengths`` (6,) [m] are bottom, right, top, left, and the diagonals from bottom left to top right and from bottom
     right to top left. Raises `BadTable` where they cannot belong to one flat quadrilateral.
     """
+    from scipy.optimize import least_squares
+
     ends = np.array([[0, 1], [1, 2], [2, 3], [3, 0], [0, 2], [1, 3]])
     if not (lengths > 0.05).all():
         raise BadTable(
