@@ -17,6 +17,7 @@ COMMANDS = {
     "compare": "Two surveys of one wall: thickness really applied, change, who disagrees where.",
     "line": "Straightness along photographed laser lines.",
     "calibrate": "A lens from photos of a printed board.",
+    "form": "A blank survey form to print, with its CSV template.",
     "targets": "Printable photo targets and calibration boards.",
     "plan-readings": "Where the next laser readings help a scan most.",
     "evidence": "A sealed file another party can rerun.",

@@ -26,6 +26,7 @@ METHODS = ("resting", "equal offsets", "balanced end gap")
 @options.capture_options
 @options.explain_option
 @options.output_options
+@options.sheet_options
 def command(captures: tuple[str, ...], **given: Any) -> int:
     """Does it conform: flatness under a straightedge, and plumb where a limit is given, each with its ±.
 

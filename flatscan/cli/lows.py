@@ -18,6 +18,7 @@ from flatscan.cli.values import LENGTH
 @options.rule_options
 @options.capture_options
 @options.output_options
+@options.sheet_options
 def command(captures: tuple[str, ...], *, by_hand: str | None, **given: Any) -> int:
     """After ruling off: what to fill or shave, where, how deep, how many litres, in the order of work.
 

@@ -5,7 +5,8 @@ How a capture is read and its wall found (`capture_options`): --wall --cell --up
 (`rule_options`): --rule --directions. What is planned on it (`finish_options`): --least --most --system --fix
 --lean-up-to --turn-up-to --hack-most --parallel-to --square-to --surface --old-plaster --background --waste --seen.
 What is priced on it (`quote_options`): --rates --area-rule --clash --light. Where the answer goes
-(`output_options`): --out --json --units --quiet --overwrite.
+(`output_options`): --out --json --units --quiet --overwrite. What else is written
+(`sheet_options`): --paper --also --photo --photo-corners --photo-target --target-size.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from typing import Any
 
 import click
 
-from flatscan.cli.values import FIXED, LENGTH, PAIR, POINT, REGION, VOLUME, WARP
+from flatscan.cli.values import FIXED, LENGTH, PAIR, PIXELS, POINT, REGION, TARGET, VOLUME, WARP
 
 Command = Callable[..., Any]
 UNITS = ("m", "mm", "cm", "ft", "in")
@@ -114,6 +115,15 @@ output_options = _stack(
     click.option("--units", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Of the sheets."),
     click.option("--quiet", is_flag=True, help="No words on standard error but errors."),
     click.option("--overwrite", is_flag=True, help="Replace sheets that exist."),
+)
+
+sheet_options = _stack(
+    click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Of the PDF."),
+    click.option("--also", type=click.Choice(["dxf", "ply"]), multiple=True, help="More files for other programs."),
+    click.option("--photo", type=click.Path(), help="A photo of the wall: the contour is laid over it."),
+    click.option("--photo-corners", type=PIXELS, help="Wall corners in it, in pixels, from the lower left round."),
+    click.option("--photo-target", type=TARGET, multiple=True, help="Printed target number,x,y on the wall."),
+    click.option("--target-size", type=LENGTH, help="Side of the targets' black square, as measured on the paper."),
 )
 
 # the same numbers in plain words, for the commands whose answer somebody else has to understand

@@ -12,6 +12,7 @@ import click
 from flatscan.cli.progress import progress_bar
 
 if TYPE_CHECKING:
+    from flatscan.sheets import Photo
     from flatscan.survey import Capturing, Findings, Finishing, Progress
 
 WITHIN, OUTSIDE, UNDECIDED, FAILED = 0, 3, 4, 1
@@ -132,9 +133,29 @@ def _write(findings: Findings, folder: Path | None, output: dict[str, Any]) -> t
     if folder is None:
         return ()
 
-    formats = (*sheets.USUAL, "explain") if output.get("explain") else sheets.USUAL
-    written = sheets.write(findings, folder, overwrite=output["overwrite"], units=output["units"], formats=formats)
+    formats = (*sheets.USUAL, *output.get("also", ()), *(("explain",) if output.get("explain") else ()))
+    written = sheets.write(
+        findings, folder, overwrite=output["overwrite"], units=output["units"], formats=formats,
+        paper=output.get("paper", "a4"), photo=_photo(output),
+    )  # fmt: skip
     return tuple(path.name for path in written)
+
+
+def _photo(output: dict[str, Any]) -> Photo | None:
+    """The photo to lay the contour over, None without one; raises `BadValue` for a photo with nothing known in it."""
+    from flatscan import sheets
+    from flatscan.errors import BadValue
+
+    if output.get("photo") is None:
+        return None
+    corners, targets = output["photo_corners"] or (), output["photo_target"]
+    if not corners and (not targets or output["target_size"] is None):
+        raise BadValue(
+            "--photo", "no corners and no targets of a known size", needed="--photo-corners, or --photo-target with "
+            "--target-size", remedy="Pick the wall's four corners in the photo, in pixels",
+        )  # fmt: skip
+    places = {number: (x, y) for number, x, y in targets}
+    return sheets.Photo(Path(output["photo"]), corners, places, output["target_size"])
 
 
 def _report(findings: Findings, folder: Path | None, files: tuple[str, ...], output: dict[str, Any]) -> None:

@@ -20,6 +20,7 @@ from flatscan.cli.values import LENGTH
 @options.rule_options
 @options.capture_options
 @options.output_options
+@options.sheet_options
 def command(captures: tuple[str, ...], **given: Any) -> int:
     """Set out: where the screeds stand, the packing at each dot, which dot to start from, and the check lines.
 

@@ -20,6 +20,7 @@ from flatscan.cli import options, running
 @options.capture_options
 @options.explain_option
 @options.output_options
+@options.sheet_options
 def command(captures: tuple[str, ...], *, listing: bool, together: str | None, corners: str, **given: Any) -> int:
     """Before quoting: what the wall is, build-up, coats, material, hacking, stop signs.
 

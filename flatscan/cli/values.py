@@ -85,7 +85,42 @@ class Fixed(click.ParamType[tuple[Any, ...]]):
         return x, y, offset, band[0] if band else 0.0, beside
 
 
+class Pixels(click.ParamType[tuple[tuple[float, float], ...]]):
+    """Four corners in a photo, ``x,y,x,y,x,y,x,y`` in pixels from its upper left."""
+
+    name = "x,y,x,y,x,y,x,y"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Four pairs; another number of parts, or a part that is no number, is a malformed option."""
+        if isinstance(value, tuple):
+            return value
+        try:
+            numbers = [float(part) for part in value.split(",")]
+        except ValueError:
+            numbers = []
+        if len(numbers) != 8:
+            self.fail(f"'{value}' is not four corners, needed {self.name} in pixels", param, ctx)
+        return tuple(zip(numbers[::2], numbers[1::2], strict=True))
+
+
+class Target(click.ParamType[tuple[int, float, float]]):
+    """A printed target: its number and the place of its middle on the wall, ``number,x,y``."""
+
+    name = "number,x,y"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Number, and x and y in metres."""
+        if isinstance(value, tuple):
+            return value
+        number, _, rest = value.partition(",")
+        if not number.strip().isdigit():
+            self.fail(f"'{value}' is not a target, needed {self.name} such as 3,0.2m,2.1m", param, ctx)
+        return (int(number), *Places(2, self.name).convert(rest, param, ctx))
+
+
 LENGTH = Length()
+PIXELS = Pixels()
+TARGET = Target()
 FIXED = Fixed()
 PAIR = Places(2, "low,high")
 VOLUME = Volume()
