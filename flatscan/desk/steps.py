@@ -58,6 +58,10 @@ def where_to_go_on(job: Job) -> str:
     """The step a job opened again goes on at: the last one that makes sense, answers at most."""
     names = names_of(job)
     reached = {step.name: step.reached for step in steps_of(job)}
+    held = job.settings["readings"]
+    if held is not None and not answer(job, "purpose") and any(text == "" for _, _, text in held["stations"]):
+        # somebody who comes back to a wall half read goes on reading
+        return "readings"
     for name in ("answers", "purpose", "wall", "readings"):
         if name in names and reached[name]:
             return "wall" if name == "purpose" and "wall" in names and not answer(job, "wall") else name
