@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from flatscan.cli import run
+from flatscan.material import cautions
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 
@@ -48,6 +49,20 @@ def test_the_sheets_hold_the_numbers_of_the_command(priced, capsys):
 def _sheets(client):
     client.wait("wall-001")
     return client.get("/wall/wall-001/sheets").text
+
+
+def test_every_caution_stands_open_before_the_answers(priced):
+    page = priced.get("/wall/wall-001/answers").text
+    before = page.partition('<dl class="answers">')[0]
+    for text in (*cautions.HACKING, cautions.WET_CEMENT, cautions.HEIGHT):
+        assert text in before
+    assert "<details" not in before
+    # a sign seen on site stops the job, and is said before everything else
+    priced.send("wall-001", "questions", capture_type="scanner", seen="moving crack")
+    priced.wait("wall-001")
+    page = priced.get("/wall/wall-001/answers").text
+    assert page.index("STOP: a moving crack") < page.index(cautions.WET_CEMENT) < page.index("How many bags?")
+    assert 'id="humps"' not in page
 
 
 def test_ticks_save_what_the_list_says_and_are_kept(priced):
