@@ -90,6 +90,7 @@ def run_each(
                 found = work(capture, progress)
                 several = found if isinstance(found, tuple) else (found,)
                 places = _wall_folders(folder, several)
+                _warn_early(several, output)
                 progress("sheets", None)
                 files = [_write(one, place, output) for one, place in zip(several, places, strict=True)]
         except FlatscanError as trouble:
@@ -105,6 +106,14 @@ def run_each(
     if output["as_json"]:
         sys.stdout.write(sheets.text(documents[0] if len(captures) == len(documents) == 1 else documents))
     return results
+
+
+def _warn_early(several: tuple[Findings, ...], output: dict[str, Any]) -> None:
+    """Say at once, before any sheet, that a capture cannot show its limit kept."""
+    for found in several:
+        for criterion in found.verdict.criteria if found.verdict and not output["quiet"] else ():
+            if criterion.reasons and criterion.reasons[0].startswith("this capture cannot"):
+                click.echo(f"{criterion.name}: {criterion.reasons[0]}.", err=True)
 
 
 def _wall_folders(folder: Path | None, several: tuple[Findings, ...]) -> list[Path | None]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from flatscan.geometry import Array, Mask, robust_scale
 from flatscan.model import Relief
-from flatscan.relief.smooth import local_quadratic, windows
+from flatscan.relief.smooth import inner_quadratic, windows
 
 _BLOCK = 3
 _LEAST_BLOCKS = 200
@@ -49,8 +49,8 @@ def _middle(relief: Relief) -> Relief:
 
 def _block_variance(values: Array, relief: Relief, window: int) -> float | None:
     """Robust variance of 3 x 3 block means of what a local quadratic leaves; None with too few whole blocks."""
-    fitted, _ = local_quadratic(values, relief.u, relief.valid & np.isfinite(values), window)
-    means = _whole_blocks(values - fitted, relief.valid)
+    fitted, inner = inner_quadratic(values, relief.valid & np.isfinite(values), window)
+    means = _whole_blocks(values - fitted, inner)
     return robust_scale(means) ** 2 if len(means) >= _LEAST_BLOCKS else None
 
 

@@ -72,15 +72,27 @@ def local_quadratic(values: Array, u: Array, valid: Mask, window: int) -> tuple[
     cells there are (weighted local quadratic regression, Cleveland 1979). A cell with too few neighbours keeps its
     own value.
     """
-    row = _savgol_row(window)
-    full = ndimage.uniform_filter(valid.astype(float), window, mode="constant") > 1 - 0.5 / window**2
-    inner, rim = full & valid, valid & ~full
-    fitted, variance = np.full(values.shape, np.nan), np.full(values.shape, np.nan)
-    for out, field, kernel in ((fitted, values, row), (variance, u**2, row**2)):
-        across = ndimage.correlate1d(np.where(valid, field, 0.0), kernel, axis=1, mode="constant")
-        out[inner] = ndimage.correlate1d(across, kernel, axis=0, mode="constant")[inner]
+    fitted, inner = inner_quadratic(values, valid, window)
+    variance = np.full(values.shape, np.nan)
+    spread = _across_and_up(np.where(valid, u**2, 0.0), _savgol_row(window) ** 2)
+    variance[inner] = spread[inner]
+    rim = valid & ~inner
     _fit_rim(values, u**2, valid, np.argwhere(rim), window, fitted, variance)
     return fitted, np.sqrt(variance)
+
+
+def inner_quadratic(values: Array, valid: Mask, window: int) -> tuple[Array, Mask]:
+    """The same where the whole window is measured: smoothed values (rows, cols), NaN elsewhere, and where that is."""
+    full = ndimage.uniform_filter(valid.astype(float), window, mode="constant") > 1 - 0.5 / window**2
+    inner = full & valid
+    smoothed = _across_and_up(np.where(valid, values, 0.0), _savgol_row(window))
+    return np.where(inner, smoothed, np.nan), inner
+
+
+def _across_and_up(field: Array, kernel: Array) -> Array:
+    across = ndimage.correlate1d(field, kernel, axis=1, mode="constant")
+    both: Array = ndimage.correlate1d(across, kernel, axis=0, mode="constant")
+    return both
 
 
 def _savgol_row(window: int) -> Array:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,6 +17,8 @@ from flatscan.geometry import Array
 from flatscan.model import PHONE_GRAVITY, Cloud, CommonError, Stations, Wall
 from flatscan.survey.findings import Seen
 from flatscan.survey.settings import CLOUD_TYPE, LINES_TYPE, READER_TYPES, STATIONS_TYPE, Capturing, Progress, silent
+
+_LARGE_FILE = 20_000_000
 
 
 def see(
@@ -37,9 +41,27 @@ def see(
 def read(path: str | Path, how: Capturing, progress: Progress = silent) -> Cloud | Stations:
     """What a capture file holds, as the settings say to read it."""
     progress("reading", None)
+    if not _is_large(path):
+        return _taken(path, how)
+    # reading waits for the disk: the compiled kernels, which a cloud needs next, load meanwhile
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(_load_kernels)
+        return _taken(path, how)
+
+
+def _taken(path: str | Path, how: Capturing) -> Cloud | Stations:
     return capture.read(
         path, file_unit=how.file_unit, reading_u=how.reading_u, max_points=how.max_points
     )  # fmt: skip
+
+
+def _is_large(path: str | Path) -> bool:
+    return Path(path).is_file() and Path(path).stat().st_size > _LARGE_FILE
+
+
+def _load_kernels() -> None:
+    for name in ("relief", "straightedge"):
+        importlib.import_module(f"flatscan.{name}.kernel")
 
 
 def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:

@@ -96,6 +96,7 @@ def test_a_flat_scan_is_within_and_a_phone_cannot_prove_it(flatscan, write_ply, 
     assert phone.code == 4
     assert phone.document["capture"]["type"] == "phone-walk"
     assert "cannot show" in phone.document["verdict"]["reasons"][0]
+    assert phone.err.startswith("flatness: this capture cannot show 3 mm kept")
 
 
 def test_readings_are_never_within(flatscan):
