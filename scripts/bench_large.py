@@ -87,9 +87,10 @@ def growth(times: list[tuple[float, float, float]]) -> str:
     millions, whole, split = np.log(np.array(times)).T
     last = float(np.diff(whole[-2:])[0] / np.diff(millions[-2:])[0])
     cut = float(np.diff(split[-2:])[0] / np.diff(millions[-2:])[0])
+    power = float(np.polyfit(millions, whole, 1)[0])
     return (
-        f"Growth: seconds rise with points to the power {float(np.polyfit(millions, whole, 1)[0]):.2f} (goal: at most 1.1). "
-        f"Most of the time goes by walls, of which the larger buildings have fewer a million points: over the last step "
+        f"Growth: seconds rise with points to the power {power:.2f} (goal: at most 1.1). "
+        "Most of the time goes by walls, of which the larger buildings have fewer a million points: over the last step "
         f"it is {last:.2f} for the whole and {cut:.2f} for reading and splitting, which look at every point."
     )
 
