@@ -130,7 +130,8 @@ def patches_of(relief: Relief, shape: Shape) -> tuple[Patch, ...]:
     for kind, sign in (("hump", 1.0), ("hollow", -1.0)):
         over = relief.valid & (sign * np.nan_to_num(shape.residual) > np.nan_to_num(threshold))
         labels, number = connected_places(relief, over)
-        found += [_patch(relief, shape, labels == i, kind, sign) for i in range(1, number + 1)]
+        boxes = ndimage.find_objects(labels, number)
+        found += [_patch(relief, shape, labels, box, i, kind, sign) for i, box in enumerate(boxes, 1)]
     return tuple(sorted(found, key=lambda patch: (-abs(patch.deviation), patch.x, patch.y)))
 
 
@@ -167,10 +168,14 @@ def _station_edges(x: Array, y: Array) -> Counts:
     return np.unique(np.sort(pairs, axis=1), axis=0).astype(np.int64)
 
 
-def _patch(relief: Relief, shape: Shape, here: Mask, kind: str, sign: float) -> Patch:
-    row, col = np.nonzero(here)
+def _patch(
+    relief: Relief, shape: Shape, labels: Counts, box: tuple[slice, slice], number: int, kind: str, sign: float
+) -> Patch:
+    """The patch of that number, looked for only in the ``box`` of rows and columns it fills."""
+    row, col = np.nonzero(labels[box] == number)
+    row, col = row + box[0].start, col + box[1].start
     peak = int(np.argmax(sign * shape.residual[row, col]))
-    area = float(relief.area[here].sum())
+    area = float(relief.area[row, col].sum())
     # a station stands for the ground around it, a cell for itself
     own = relief.cell if relief.cell is not None else float(np.sqrt(area / len(row)))
     return Patch(

@@ -24,6 +24,7 @@ _COARSE = 0.100
 _FEWEST = 2
 _LARGEST_GRID = 40_000_000
 _LANES, _LARGE = 2, 5_000_000
+_PLENTY = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +40,13 @@ class _Lattice:
         _, _, width, height = extent(self.wall)
         return cells.cell_count(height, self.cell), cells.cell_count(width, self.cell)
 
-    def add_up(self, cloud: Cloud, coarse: Array, middle: Array, gate: Array) -> tuple[tuple[Sums, Sums], Array]:
+    def add_up(
+        self, cloud: Cloud, coarse: Array, middle: Array, gate: Array, every: int = 1
+    ) -> tuple[tuple[Sums, Sums], Array]:
         """Sums of both halves of all points within `GATE` of the coarse surface and ``gate`` of ``middle`` (cells,).
 
-        Also how many points stand further proud of the coarse surface, in each cell.
+        Also how many points stand further proud of the coarse surface, in each cell. With ``every`` only every so
+        manieth point is taken.
         """
         from flatscan.relief.kernel import add_near
 
@@ -59,8 +63,9 @@ class _Lattice:
                 lane = number % lanes
                 if (busy := waiting[lane]) is not None:
                     busy.result()
+                some = points if every == 1 else np.ascontiguousarray(points[::every])
                 waiting[lane] = pool.submit(
-                    add_near, points, start, frame.at, axes, corner, self.cell, self.shape, reference, GATE, middle,
+                    add_near, some, start, frame.at, axes, corner, self.cell, self.shape, reference, GATE, middle,
                     gate, sums[lane], proud[lane],
                 )  # fmt: skip
                 start += len(points)
@@ -81,8 +86,10 @@ def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = 
     coarse = _coarse_surface(cloud, wall)
     start = _Lattice(wall, finest)
     anywhere = np.full(start.shape[0] * start.shape[1], np.inf)
-    halves, proud = start.add_up(cloud, coarse, np.zeros_like(anywhere), anywhere)
-    size, notes = (cell, []) if cell is not None else _choose_cell(halves[0].n + halves[1].n, finest)
+    # first means and spreads are as good from a part of very dense points; the second pass takes them all
+    every = max(1, int(cloud.count * wall.share / anywhere.size / _PLENTY))
+    halves, proud = start.add_up(cloud, coarse, np.zeros_like(anywhere), anywhere, every)
+    size, notes = (cell, []) if cell is not None else _choose_cell(every * (halves[0].n + halves[1].n), finest)
     block = round(size / finest)
     both = halves[0].merged(block) + halves[1].merged(block)
     if both.n.sum() < 10:
@@ -152,9 +159,11 @@ def _gates(both: Sums) -> tuple[Array, Array]:
     typical = float(np.nanmedian(own)) if np.isfinite(own).any() else 0.0
     spread = ndimage.median_filter(np.where(np.isfinite(own), own, typical), 5, mode="nearest")
     apart = both.pooled_sd(0) > 3 * spread
-    around = ndimage.median_filter(np.where(np.isfinite(mean), mean, np.nanmedian(mean)), 5, mode="nearest")
     few = both.n < ENOUGH_POINTS
-    middle = np.where(few & apart, around, mean)
+    middle = mean
+    if (few & apart).any():
+        around = ndimage.median_filter(np.where(np.isfinite(mean), mean, np.nanmedian(mean)), 5, mode="nearest")
+        middle = np.where(few & apart, around, mean)
     gate = np.maximum(3 * spread, np.where(few, 0.0, 1.5 * np.nan_to_num(own)))
     return middle.ravel(), np.maximum(gate, 1e-6).ravel()
 

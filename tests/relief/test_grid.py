@@ -153,3 +153,10 @@ def test_strips_left_out_at_corners_lend_their_area_to_the_rest(still):
     assert_allclose([relief.x[0], relief.y[-1]], [0.075, 0.925])
     assert_allclose(relief.net_area, 2.0)
     assert relief.covered_share == pytest.approx(1.0)
+
+
+def test_very_dense_points_lose_none_in_the_second_pass(still):
+    # 40 points in each 50 mm cell and more: the first pass takes a part, the counts are of all
+    cloud = make_cloud(flat, n=100_000, noise=0.001)
+    relief, _ = grid(cloud, make_wall(), still, cell=0.05)
+    assert 0.995 * 100_000 < relief.count.sum() <= 100_000

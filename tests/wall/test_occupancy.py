@@ -49,9 +49,11 @@ def test_a_lean_is_taken_off():
 
 def test_cell_size_and_stride():
     assert occupancy_cell(10.0, 15_000) == np.sqrt(1.5 * 10 / 15_000)
-    assert occupancy_cell(10.0, 1e9) == 0.005
+    assert occupancy_cell(6.0, 1e9) == 0.005
+    # by head: 40 m2 in a quarter of a million cells would be 12.6 mm, twice the finest is the most
+    assert occupancy_cell(40.0, 1e9) == 0.010
     assert occupancy_cell(10.0, 1) == 0.5
-    assert [stride(n) for n in (100, 3_000_000, 6_000_000, 100_000_000)] == [1, 1, 2, 33]
+    assert [stride(n) for n in (100, 3_000_000, 6_000_000, 100_000_000)] == [1, 1, 3, 50]
 
 
 def test_clumps_by_the_empty_cells_of_a_poisson_count():
