@@ -94,7 +94,8 @@ class Findings:
 class Seen:
     """A capture's wall as a relief, before anything was made of it.
 
-    ``corners`` are those of this wall, ``neighbours`` the other walls of its capture.
+    ``corners`` are those of this wall, ``neighbours`` the other walls of its capture, ``step`` [m] the file's own
+    rounding across the wall.
     """
 
     origin: Origin
@@ -106,3 +107,4 @@ class Seen:
     tie: Tie | None = None
     corners: tuple[Corner, ...] = ()
     neighbours: tuple[Wall, ...] = ()
+    step: float = 0.0

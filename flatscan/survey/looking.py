@@ -17,9 +17,20 @@ def look(command: str, seen: Seen, test: Testing, progress: Progress) -> Finding
     shape = shape_of(smooth, seen.wall)
     return Findings(
         command=command, origin=seen.origin, capture_type=seen.capture_type, u_point=seen.relief.u_point,
-        warnings=seen.notes, wall=seen.wall, relief=smooth, shape=shape, patches=patches_of(smooth, shape),
+        warnings=(*seen.notes, *_coarse_step(seen, test)), wall=seen.wall, relief=smooth, shape=shape,
+        patches=patches_of(smooth, shape),
         title=seen.title, tie=seen.tie, corners=seen.corners,
     )  # fmt: skip
+
+
+def _coarse_step(seen: Seen, test: Testing) -> tuple[str, ...]:
+    """Say where the file's own rounding is over a fifth of the limit."""
+    if seen.step <= test.limit / 5:
+        return ()
+    return (
+        f"The file rounds to {seen.step * 1000:.2g} mm across the wall, over a fifth of {test.limit * 1000:g} mm: "
+        "that is in the ±, but export it finer.",
+    )
 
 
 def swept(found: Findings, test: Testing, k: float, progress: Progress) -> Gaps:

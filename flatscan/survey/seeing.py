@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import math
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -14,11 +15,12 @@ from flatscan import capture, relief
 from flatscan import wall as walls
 from flatscan.errors import BadValue, WallNotFound
 from flatscan.geometry import Array
-from flatscan.model import PHONE_GRAVITY, Cloud, CommonError, Stations, Wall
+from flatscan.model import PHONE_GRAVITY, Cloud, CommonError, Relief, Stations, Wall
 from flatscan.survey.findings import Seen
 from flatscan.survey.settings import CLOUD_TYPE, LINES_TYPE, READER_TYPES, STATIONS_TYPE, Capturing, Progress, silent
 
 _LARGE_FILE = 20_000_000
+_NO_SENSOR = 5e-6  # [m]; the best laboratory scanners scatter by some hundredths of a millimetre (common practice)
 
 
 def see(
@@ -132,11 +134,22 @@ def seen_in(
     wall = _chosen(room, how, taken.origin.file)
     progress("relief", None)
     made, more = relief.grid(watched, wall, _common(kind, how), cell=how.cell)
+    step = math.sqrt(12) * float(np.linalg.norm(wall.frame.out * taken.u_step))
     return Seen(
-        taken.origin, kind.name, "", wall, made, (*notes, *room.notes, *wall.notes, *more),
+        taken.origin, kind.name, "", wall, made, (*notes, *room.notes, *wall.notes, *more, *_unmeasured(made, step)),
+        step=step,
         corners=tuple(corner for corner in room.corners if wall.number in (corner.left, corner.right)),
         neighbours=tuple(other for other in room.walls if other.number != wall.number),
     )  # fmt: skip
+
+
+def _unmeasured(made: Relief, step: float) -> tuple[str, ...]:
+    """Say where the points scatter less than any sensor does: drawn, or rounded to the sensor's own step."""
+    scatter = made.u_point
+    if scatter is None or scatter > max(_NO_SENSOR, 0.3 * step):
+        return ()
+    why = f"they lie on steps of {step * 1000:.2g} mm" if step > _NO_SENSOR else "no sensor is that good"
+    return (f"The points scatter by {scatter * 1000:.3f} mm only: {why}. This is not a measurement of flatness.",)
 
 
 def list_walls(path: str | Path, how: Capturing, progress: Progress = silent) -> walls.Room:

@@ -9,6 +9,7 @@ import pytest
 from main_job_truth import largest_gap
 from make_samples import WALL
 from numpy.testing import assert_allclose
+from PIL import Image
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 
@@ -198,3 +199,53 @@ def test_tolerances_are_listed_with_how_sure_they_are(flatscan):
     assert {"id", "lengths_mm", "limits_mm", "method", "source", "checked"} <= set(listed[0])
     assert "Checked:" in flatscan("tolerances").out
     assert flatscan("tolerances", "no-such-words").code == 1
+
+
+def test_points_without_scatter_are_said_to_be_no_measurement(flatscan, write_ply, plain_wall, tmp_path):
+    drawn = write_ply(tmp_path / "drawn.ply", plain_wall(noise=0.0), kind="double")
+    said = flatscan("survey", drawn, *SCANNED, "--json").document["capture"]["warnings"]
+    assert any("not a measurement of flatness" in text for text in said)
+    real = flatscan("survey", SAMPLES / "wall.ply", *SCANNED, "--json").document["capture"]["warnings"]
+    assert not any("not a measurement" in text for text in real)
+
+
+def test_a_step_over_a_fifth_of_the_limit_is_said(flatscan, write_ply, plain_wall, tmp_path):
+    points = plain_wall()
+    angle = 0.4
+    turned = np.column_stack(
+        [
+            points[:, 0] * np.cos(angle) + points[:, 1] * np.sin(angle),
+            points[:, 1] * np.cos(angle) - points[:, 0] * np.sin(angle),
+            points[:, 2],
+        ]
+    )
+    coarse = write_ply(tmp_path / "coarse.ply", np.round(turned, 3), kind="double")
+    args = ("check", coarse, *SCANNED, "--up", "z", "--seen-from", "0,0,0", "--json")
+    said = flatscan(*args, "--limit", "3mm").document["capture"]["warnings"]
+    assert any("over a fifth of 3 mm" in text for text in said)
+    said = flatscan(*args, "--limit", "10mm").document["capture"]["warnings"]
+    assert not any("over a fifth" in text for text in said)
+
+
+def test_form_to_print_and_to_type_into_reads_back(flatscan, tmp_path):
+    ran = flatscan("form", "--width", "3m", "--height", "2.4m", "--out", "form")
+    assert ran.code == 0
+    assert (tmp_path / "form" / "form.pdf").read_bytes().startswith(b"%PDF")
+    table = tmp_path / "form" / "readings.csv"
+    head, stations = table.read_text().split("x, y, reading\n")
+    table.write_text(head + "x, y, reading\n" + stations.replace(", -\n", ", 80\n"))
+    document = flatscan("survey", table, "--json").document
+    assert document["wall"]["width_mm"] == 3000
+    assert flatscan("form", "--width", "300m", "--out", "wide").code == 1
+
+
+def test_contour_over_a_photo_and_files_for_other_programs(flatscan, tmp_path):
+    Image.new("RGB", (1300, 1400), (180, 170, 160)).save(tmp_path / "photo.png")
+    args = ("survey", SAMPLES / "wall.ply", *SCANNED, "--photo", "photo.png", "--out", "s")
+    ran = flatscan(*args, "--photo-corners", "100,1350,1260,1350,1260,142,100,142", "--also", "dxf", "--also", "ply")
+    assert ran.code == 0
+    assert {"photo.png", "wall.dxf", "wall.ply"} <= {path.name for path in (tmp_path / "s").iterdir()}
+    assert flatscan(*args, "--overwrite").code == 1
+    assert flatscan(*args, "--photo-corners", "1,2,3").code == 2
+    crossed = flatscan(*args, "--overwrite", "--photo-corners", "100,1350,1260,142,1260,1350,100,142")
+    assert crossed.code == 1
