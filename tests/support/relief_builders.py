@@ -1,0 +1,69 @@
+import numpy as np
+import pytest
+
+from flatscan.model import CommonError, Relief
+
+
+@pytest.fixture
+def grid_relief():
+    """Builder of a relief on square cells from a function of x and y or an array."""
+
+    def build(
+        surface,
+        *,
+        width=3.0,
+        height=2.4,
+        cell=0.02,
+        u=0.0,
+        sd=0.0,
+        length=1.0,
+        halves=None,
+        inside=None,
+        window=1,
+        hidden=0,
+    ):
+        if callable(surface):
+            x, y = np.meshgrid(
+                (np.arange(round(width / cell)) + 0.5) * cell, (np.arange(round(height / cell)) + 0.5) * cell
+            )
+            surface = np.broadcast_to(surface(x, y), x.shape)
+        z = np.array(surface, float)
+        rows, cols = z.shape
+        return Relief(
+            x=(np.arange(cols) + 0.5) * cell,
+            y=(np.arange(rows) + 0.5) * cell,
+            offset=z,
+            u=np.array(np.broadcast_to(u, z.shape), float),
+            count=np.full(z.shape, 20),
+            inside=np.ones(z.shape, bool) if inside is None else inside,
+            area=np.full(z.shape, cell**2),
+            cell=cell,
+            common=CommonError(sd, length),
+            half_a=None if halves is None else halves[0],
+            half_b=None if halves is None else halves[1],
+            window=window,
+            hidden=hidden,
+        )
+
+    return build
+
+
+@pytest.fixture
+def station_relief():
+    """Builder of a relief of stations from a table (rows, cols) and its positions."""
+
+    def build(x, y, table, *, u=0.0006, sd=0.0):
+        z = np.array(table, float)
+        return Relief(
+            x=np.array(x, float),
+            y=np.array(y, float),
+            offset=z,
+            u=np.full(z.shape, u),
+            count=np.isfinite(z).astype(int),
+            inside=np.ones(z.shape, bool),
+            area=np.ones(z.shape),
+            cell=None,
+            common=CommonError(sd),
+        )
+
+    return build
