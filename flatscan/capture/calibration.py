@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from flatscan.capture.camera import Camera
-from flatscan.capture.laser_line.pictures import read_picture
+from flatscan.capture.pictures import read_picture
 from flatscan.capture.targets import DICTIONARY
 from flatscan.errors import BadValue, ReadError
 from flatscan.geometry import Array

@@ -5,10 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 
-import numpy as np
-
-from flatscan.model import Relief
-from flatscan.sheets import change_tables, more_tables, reasons, tables
+from flatscan.sheets import change_tables, facts, more_tables, reasons, tables
 from flatscan.sheets.numbers import record
 from flatscan.sheets.readings import tie_record
 from flatscan.survey import Findings
@@ -84,16 +81,10 @@ def _capture(findings: Findings) -> dict[str, object]:
         "points": origin.points,
         "type": findings.capture_type,
         "u_point_mm": findings.u_point,
-        "u_common_mm": _u_common(findings.relief),
+        "u_common_mm": facts.quoted_common(findings.relief),
     }
     tied = {} if findings.tie is None else {"tie": tie_record(findings.tie)}
     return record(words | rest) | {"warnings": []} | tied
-
-
-def _u_common(relief: Relief) -> float:
-    """The common error as it is quoted: on the middle of a 2 m chord, the median over the wall."""
-    some = [np.unique(np.linspace(0, len(at) - 1, 5).astype(int)) for at in (relief.x, relief.y)]
-    return float(np.median(relief.common.largest_u_gap(relief.x[some[0]], relief.y[some[1]], 2.0)))
 
 
 def _wall(findings: Findings) -> dict[str, object]:

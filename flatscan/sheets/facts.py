@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from flatscan.model import Relief
 from flatscan.sheets import words
 from flatscan.survey import Findings
 from flatscan.units import slope_text
@@ -56,6 +57,12 @@ def _span(findings: Findings, units: str) -> str:
     return f"{span} off the best-fit plane, rms {rms}"
 
 
+def quoted_common(relief: Relief) -> float:
+    """The common error as it is quoted: on the middle of a 2 m chord, the median over the wall."""
+    some = [np.unique(np.linspace(0, len(at) - 1, 5).astype(int)) for at in (relief.x, relief.y)]
+    return float(np.median(relief.common.largest_u_gap(relief.x[some[0]], relief.y[some[1]], 2.0)))
+
+
 def capture(findings: Findings, units: str) -> Facts:
     """File, hash, reader, unit, points, declared type, uncertainties, settings that differ from their defaults."""
     origin = findings.origin
@@ -66,7 +73,7 @@ def capture(findings: Findings, units: str) -> Facts:
         ("Read as", f"{origin.reader}, {origin.points} points or readings, in {origin.file_unit}"),
         ("Capture type", f"{findings.capture_type} (as declared or assumed)"),
         ("u of one point", words.length(findings.u_point, units, decimals=2)),
-        ("u they share", f"{words.length(common.sd, units, decimals=2)} ({common.source})"),
+        ("u they share", f"{words.length(quoted_common(findings.relief), units, decimals=2)} ({common.source})"),
     ]
     return [*found, *((f"Setting {name}", value) for name, value in findings.settings)]
 

@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from flatscan.capture.pictures import read_picture
 from flatscan.capture.targets import corners_on_wall, find_targets
-from flatscan.errors import BadValue, ReadError
+from flatscan.errors import BadValue
 from flatscan.geometry import Array
 from flatscan.model import Wall
 
@@ -56,7 +57,7 @@ def straighten(photo: Photo, wall: Wall) -> Straightened:
     them (square pixels, principal point in the middle). An unreadable photo raises `ReadError`; points that are too
     few, crossed, mirrored, outside the photo, or that disagree by more than 10 mm raise `BadValue`.
     """
-    image = _read(photo.path)
+    image = read_picture(photo.path).colours
     pixels, places, how = _pairs(photo, wall, image)
     _check(photo.path, pixels, places, image)
     matrix = homography(pixels, places)
@@ -68,24 +69,6 @@ def straighten(photo: Photo, wall: Wall) -> Straightened:
             remedy=f"Pick the corners again ({_ORDER}), on a photo that was not cropped, and check the wall's size",
         )  # fmt: skip
     return Straightened(_warp(image, matrix, wall), error, how)
-
-
-def _read(path: Path) -> NDArray[np.uint8]:
-    import cv2
-
-    if not path.is_file():
-        raise ReadError(path, "no such file", needed="a photo", remedy="Check the path")
-    # a decoder prints its own complaint about a broken file; ours says what to do
-    log = cv2.utils.logging
-    level = log.getLogLevel()
-    log.setLogLevel(log.LOG_LEVEL_SILENT)
-    try:
-        image = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_COLOR) if path.stat().st_size else None
-    finally:
-        log.setLogLevel(level)
-    if image is None:
-        raise ReadError(path, "not a picture that can be read", needed="a JPEG or PNG", remedy="Save the photo as JPEG")
-    return np.asarray(image, dtype=np.uint8)
 
 
 def _pairs(photo: Photo, wall: Wall, image: NDArray[np.uint8]) -> tuple[Array, Array, str]:
@@ -241,4 +224,4 @@ def _warp(image: NDArray[np.uint8], matrix: Array, wall: Wall) -> NDArray[np.uin
     straight = cv2.warpPerspective(
         image, to_pixel @ matrix, (cols, rows), flags=cv2.INTER_AREA, borderValue=(255, 255, 255)
     )
-    return np.ascontiguousarray(np.asarray(straight)[:, :, ::-1])
+    return np.asarray(straight, dtype=np.uint8)

@@ -140,11 +140,11 @@ def test_points_that_cannot_do_are_refused(taken, check):
 
 def test_files_that_are_no_photo(tmp_path, check, capfd):
     corners = ((0, 9), (9, 9), (9, 0), (0, 0))
-    with pytest.raises(ReadError, match="no such file"):
+    with pytest.raises(ReadError, match="no such picture"):
         straighten(Photo(tmp_path / "none.jpg", corners=corners), check.wall)
     for name, body in (("empty.jpg", b""), ("text.jpg", b"not a photo"), ("cut.png", b"\x89PNG\r\n\x1a\n1234")):
         (tmp_path / name).write_bytes(body)
-        with pytest.raises(ReadError, match="not a picture"):
+        with pytest.raises(ReadError, match="cannot be read"):
             straighten(Photo(tmp_path / name, corners=corners), check.wall)
     assert capfd.readouterr().out == ""
 

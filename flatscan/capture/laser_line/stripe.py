@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from flatscan.capture.laser_line.pictures import Picture
+from flatscan.capture.pictures import Picture
 from flatscan.errors import ReadError
 from flatscan.geometry import Array, Mask, robust_scale
 

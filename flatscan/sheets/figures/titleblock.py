@@ -35,6 +35,17 @@ def decision_words(findings: Findings, units: str) -> tuple[str, str]:
     return big, f"{first.name} {value}; limit {words.length(first.limit, units, decimals=1)}"
 
 
+def first_words(findings: Findings, units: str) -> tuple[str, str]:
+    """What a survey asks to be done before the first coat, and what it saves."""
+    if words.stops(findings):
+        return "stop", "see the stop sign below; no limit entered"
+    hacks = findings.hacks or ()
+    if not hacks:
+        return "nothing to cut", "no hump is worth cutting; no limit entered"
+    count = f"cut H1 to H{len(hacks)}" if len(hacks) > 1 else "cut H1"
+    return count, f"saves {words.volume(hacks[-1].saves, 0.0, units)}; no limit entered"
+
+
 def limit_words(findings: Findings, units: str) -> tuple[str, str]:
     """The limit as entered and where it comes from."""
     verdict, gaps = findings.verdict, findings.gaps
@@ -68,7 +79,10 @@ def title_cells(findings: Findings, units: str) -> list[tuple[str, str, str]]:
         cells.append(("BUILD-UP least / mean / most", *_volume_words(findings, units)))
     if findings.verdict is not None or findings.build_up is None:
         cells.append(("LIMIT", *limit_words(findings, units)))
-    cells.append(("DECISION", *decision_words(findings, units)))
+    if findings.verdict is None and findings.hacks is not None:
+        cells.append(("DO FIRST", *first_words(findings, units)))
+    else:
+        cells.append(("DECISION", *decision_words(findings, units)))
     return cells
 
 

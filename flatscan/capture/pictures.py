@@ -30,7 +30,7 @@ def read_picture(path: Path) -> Picture:
     from PIL import Image, ImageOps, UnidentifiedImageError
 
     if not path.is_file():
-        raise ReadError(path, "no such picture", needed="the picture the set-up names", remedy="Check the name")
+        raise ReadError(path, "no such picture", needed="a picture", remedy="Check the name and the folder")
     if path.suffix.lower() in (".heic", ".heif"):
         need("pi_heif", "heic", str(path)).register_heif_opener()
     try:
