@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 
 class FlatscanError(Exception):
     """A job that cannot be done, with the words its user needs.
@@ -17,6 +19,14 @@ class FlatscanError(Exception):
     def __init__(self, where: object, found: str, *, needed: str, remedy: str) -> None:
         self.where, self.found, self.needed, self.remedy = str(where), found, needed, remedy
         super().__init__(f"{where}: {found}; needed: {needed}. {remedy}.")
+
+    def __reduce__(self) -> tuple[Callable[..., FlatscanError], tuple[object, ...]]:
+        """How it crosses from one process to another: exceptions are rebuilt from their text alone otherwise."""
+        return _again, (type(self), self.where, self.found, self.needed, self.remedy)
+
+
+def _again(kind: type[FlatscanError], where: str, found: str, needed: str, remedy: str) -> FlatscanError:
+    return kind(where, found, needed=needed, remedy=remedy)
 
 
 class ReadError(FlatscanError):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from flatscan import __version__
+from flatscan.setout import SetOut
 from flatscan.sheets import words
 from flatscan.sheets.figures.bands import Band
 from flatscan.sheets.figures.elevation import Rect, wall_axes
@@ -42,8 +43,18 @@ def first_words(findings: Findings, units: str) -> tuple[str, str]:
     hacks = findings.hacks or ()
     if not hacks:
         return "nothing to cut", "no hump is worth cutting; no limit entered"
-    count = f"cut H1 to H{len(hacks)}" if len(hacks) > 1 else "cut H1"
-    return count, f"saves {words.volume(hacks[-1].saves, 0.0, units)}; no limit entered"
+    names = {1: "cut H1", 2: "cut H1 and H2"}.get(len(hacks), f"cut H1 to H{len(hacks)}")
+    return names, f"saves {words.volume(hacks[-1].saves, 0.0, units)}; no limit entered"
+
+
+def start_words(set_out: SetOut, units: str) -> tuple[str, str]:
+    """The dot to set first, for the wall as it was measured: a hump cut since moves every packing."""
+    said = "for the wall as measured, nothing cut since"
+    for screed in set_out.screeds:
+        for dot in screed.dots:
+            if dot.start_here and dot.packing is not None:
+                return f"packing {words.length(dot.packing, units)}", f"{words.place((screed.x, dot.y), units)}; {said}"
+    return "the foot of the first screed", said
 
 
 def limit_words(findings: Findings, units: str) -> tuple[str, str]:
@@ -79,7 +90,9 @@ def title_cells(findings: Findings, units: str) -> list[tuple[str, str, str]]:
         cells.append(("BUILD-UP least / mean / most", *_volume_words(findings, units)))
     if findings.verdict is not None or findings.build_up is None:
         cells.append(("LIMIT", *limit_words(findings, units)))
-    if findings.verdict is None and findings.hacks is not None:
+    if findings.set_out is not None:
+        cells.append(("START AT", *start_words(findings.set_out, units)))
+    elif findings.verdict is None and findings.hacks is not None:
         cells.append(("DO FIRST", *first_words(findings, units)))
     else:
         cells.append(("DECISION", *decision_words(findings, units)))
