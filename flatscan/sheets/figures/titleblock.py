@@ -49,7 +49,7 @@ def first_words(findings: Findings, units: str) -> tuple[str, str]:
 
 def start_words(set_out: SetOut, units: str) -> tuple[str, str]:
     """The dot to set first, for the wall as it was measured: a hump cut since moves every packing."""
-    said = "for the wall as measured, nothing cut since"
+    said = "nothing cut yet"
     for screed in set_out.screeds:
         for dot in screed.dots:
             if dot.start_here and dot.packing is not None:
