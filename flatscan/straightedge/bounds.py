@@ -29,35 +29,62 @@ LEAST_SHARED = 0.1
 def upper_bound(work: Laying, judged: Gap | None) -> float | None:
     """The largest of gap + k u over all positions, or a little over it (METHODS 3d).
 
-    The bound must hold for every triple, not only for the worst of each position. u^2 <= l s_a + (1 - l) s_b + s_c
-    with s of the cells (`variance_bound`), and sqrt(s) <= sqrt(s0) + (s - s0) / (2 sqrt(s0)), because a root is
-    concave. So u separates into a part of the contacts, which lifts the profile the straightedge rests on, and a part
-    of the place, which lowers the profile the gap is read to: one more exact sweep.
+    The bound must hold for every triple, not only for the worst of each position. u^2 <= r + d with
+    r = l s_a + (1 - l) s_b + s_c, s of the cells, and d of the arms p, q or of the place (`variance_bound`). A root is
+    concave, so sqrt(r + d) <= c r + phi(d) (`_root_line`); and phi(d) <= alpha + beta p q, where p q / 2 is what a
+    parabola puts under a straightedge. So k u separates into a part of the contacts, which lifts the profile the
+    straightedge rests on, a part of the place, which lowers the profile the gap is read to, and a bow of the whole
+    wall: one more exact sweep.
     """
     relief, valid = work.relief, work.relief.valid
     if judged is None or not np.isfinite(relief.u[valid]).all():
         return None
-    factor, common2 = variance_bound(
-        relief.common, relief.window, work.grid.w, relief.x, relief.y, float(relief.u[valid].min())
-    )
+    least_u = float(relief.u[valid].min())
+    factor, products, extra = variance_bound(relief.common, relief.window, work.grid.w, relief.x, relief.y, least_u)
     u2 = np.where(valid, relief.u, np.nan) ** 2 * factor
+    placed = not relief.common.stationary
     # any s0 gives a bound; the one where the largest gap stands gives a close one
-    typical = max(float(np.median(common2[valid])), 0.0 if relief.common.stationary else (judged.u_common or 0.0) ** 2)
+    typical = max(float(np.median(extra[valid])), (judged.u_common or 0.0) ** 2) if placed else float(extra.max())
     s0 = typical + 2 * float(np.median(u2[valid]))
-    if s0 == 0 or float(np.ptp(u2[valid])) + float(np.ptp(common2[valid])) < 1e-9 * s0:
-        return judged.value + work.k * math.sqrt(s0)
-    raised = work.k * u2 / (2 * math.sqrt(s0))
-    lowered = raised + work.k * (common2 - typical) / (2 * math.sqrt(s0))
+    if s0 == 0:
+        return judged.value
+    slope = 1 / (2 * math.sqrt(s0))
+    alpha, beta = _root_line(np.full(1, typical) if placed else extra, products, s0, 2 * float(u2[valid].max()))
+    spread = slope * u2 + (slope * (extra - typical) if placed else 0.0)
+    if np.ptp(spread[valid]) * work.k < 1e-9 and beta == 0:
+        return judged.value + work.k * (alpha + 2 * slope * float(np.median(u2[valid])))
+    # samples between cells are linear, so at the place of the gap a parabola stands up to this much too high
+    beyond = beta * work.grid.cell**2 / 4
+    across, upward = np.meshgrid(relief.x - relief.x.mean(), relief.y - relief.y.mean())
+    bow = work.k * beta * (across**2 + upward**2)
+    raised, lowered = work.k * slope * u2, work.k * spread
     jobs: list[Callable[[], float]]
     if work.method == "resting":
-        jobs = [partial(_highest, work.grid, work.z + raised, work.z - lowered, turn, True) for turn in work.turns]
+        high, low = work.z + raised + bow, work.z - lowered + bow
+        jobs = [partial(_highest, work.grid, high, low, turn, True) for turn in work.turns]
     else:
         jobs = [
-            partial(_highest, work.grid, sign * work.z + raised, sign * work.z - lowered, turn, False)
+            partial(_highest, work.grid, sign * work.z + lowered - bow, sign * work.z - raised - bow, turn, False)
             for sign in work.signs
             for turn in work.turns
         ]
-    return max(in_order(jobs, work.workers)) + work.k * (math.sqrt(s0) + (typical - s0) / (2 * math.sqrt(s0)))
+    return max(in_order(jobs, work.workers)) + work.k * (alpha + beyond)
+
+
+def _root_line(extra: Array, products: Array, s0: float, most: float) -> tuple[float, float]:
+    """alpha [m] and beta [1/m] with sqrt(r + d) <= r / (2 sqrt(s0)) + alpha + beta p q for all r up to ``most`` [m2].
+
+    ``extra`` (n,) are the d [m2] of arms whose product p q is ``products`` (n,) [m2]. beta is the steepest slope that
+    leaves the line at the largest d where it is, so that the bound there stays as close as without it.
+    """
+    slope = 1 / (2 * math.sqrt(s0))
+    # r - s0 + d -> sqrt(r + d) - slope r is largest at r + d = s0, or at the largest r there is
+    phi = np.sqrt(np.minimum(s0, most + extra)) - slope * np.minimum(s0 - extra, most)
+    top = int(np.argmax(phi))
+    shorter = products < products[top] * (1 - 1e-9)
+    slopes = (phi[top] - phi[shorter]) / (products[top] - products[shorter])
+    beta = max(float(slopes.min()), 0.0) if slopes.size else 0.0
+    return float((phi - beta * products).max()), beta
 
 
 def _highest(grid: Lattice, h: Array, base: Array, turn: Direction, edges: bool) -> float:

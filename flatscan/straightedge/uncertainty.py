@@ -91,25 +91,26 @@ def random_u(u: Array, lags: tuple[float, float], window: int, cos: float, sin: 
 
 def variance_bound(
     common: CommonError, window: int, samples: int, x: Array, y: Array, least_u: float
-) -> tuple[float, Array]:
-    """Number b and map d (rows, cols) [m2] with u^2 <= b (l u_a^2 + (1 - l) u_b^2 + u_c^2) + d for every gap.
+) -> tuple[float, Array, Array]:
+    """Number b, products p q (n,) [m2] and d [m2] with u^2 <= b (l u_a^2 + (1 - l) u_b^2 + u_c^2) + d for every gap.
 
-    ``samples`` is what the straightedge holds of the cells ``x`` (cols,), ``y`` (rows,) [m]; d belongs to the place of
-    the gap. l^2 is l - l (1 - l), so l^2 u_a^2 + (1 - l)^2 u_b^2 falls short of the bracket by at least
-    2 l (1 - l) ``least_u``^2: most where the common part is largest. b (1 or a little over it) stands for the
-    negative lobes of smoothed noise, which only gaps read closer than the window to a contact feel.
+    ``samples`` is what the straightedge holds of the cells ``x`` (cols,), ``y`` (rows,) [m]. d (n,) belongs to gaps
+    with contacts p and q away; where the common error is not alike everywhere, d is a map (rows, cols) by the place
+    of the gap and the products are 0 (1,). l^2 is l - l (1 - l), so l^2 u_a^2 + (1 - l)^2 u_b^2 falls short of the
+    bracket by at least 2 l (1 - l) ``least_u``^2: most where the common part is largest. b (1 or a little over it)
+    stands for the negative lobes of smoothed noise, which only gaps read closer than the window to a contact feel.
     """
     factor = variance_ceiling(window, samples) / 2
     cell = float(x[1] - x[0]) if len(x) > 1 else float(y[1] - y[0])
     if not common.stationary:
-        return factor, common.largest_u_gap(x, y, (samples - 1) * cell) ** 2
+        return factor, np.zeros(1), common.largest_u_gap(x, y, (samples - 1) * cell) ** 2
     arms = np.unique(np.round(np.append(np.arange(1.0, 2 * window + 1), np.linspace(1, samples, 90))))
     p, q = np.meshgrid(arms, arms)
     p, q = (arm[p + q <= max(samples - 1, 2)] for arm in (p, q))
     left = q / (p + q)
     shared = common.u_gap(np.asarray(p * cell, float), np.asarray(q * cell, float)) ** 2
     short = np.where(np.minimum(p, q) < window, 0.0, (2 * left * (1 - left) + 2 * (factor - 1)) * least_u**2)
-    return factor, np.full((len(y), len(x)), max(float((shared - short).max()), 0.0))
+    return factor, np.asarray(p * q * cell**2, float), np.maximum(shared - short, 0.0)
 
 
 @lru_cache(maxsize=64)
