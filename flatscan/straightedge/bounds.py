@@ -7,13 +7,26 @@ from collections.abc import Callable, Sequence
 from functools import partial
 
 import numpy as np
+from scipy import ndimage
 from scipy.special import ndtri
 
 from flatscan.geometry import Array, robust_scale
 from flatscan.model import Relief
 from flatscan.straightedge.gaps import Gap
 from flatscan.straightedge.laying import Laying, end_triple, parts_of, value_of
-from flatscan.straightedge.lines import Direction, Lattice, Triple, find_triple, in_order, lattice, lay, supports
+from flatscan.straightedge.lines import (
+    Direction,
+    Lattice,
+    Lines,
+    Triple,
+    all_lines,
+    find_triple,
+    in_order,
+    lattice,
+    lay,
+    lines_through,
+    supports,
+)
 from flatscan.straightedge.uncertainty import (
     common_factor,
     common_top,
@@ -26,8 +39,11 @@ from flatscan.straightedge.uncertainty import (
 LEAST_SHARED = 0.1
 
 
-def upper_bound(work: Laying, judged: Gap | None) -> float | None:
+def upper_bound(work: Laying, judged: Gap | None, deepest: Array) -> float | None:
     """The largest of gap + k u over all positions, or a little over it (METHODS 3d).
+
+    ``deepest`` (rows, cols) is the deepest resting gap at each cell: where that is far from the largest, no bound need
+    be looked for.
 
     The bound must hold for every triple, not only for the worst of each position. u^2 <= r + d with
     r = l s_a + (1 - l) s_b + s_c, s of the cells, and d of the arms p, q or of the place (`variance_bound`). A root is
@@ -61,10 +77,11 @@ def upper_bound(work: Laying, judged: Gap | None) -> float | None:
     jobs: list[Callable[[], float]]
     if work.method == "resting":
         high, low = work.z + raised + bow, work.z - lowered + bow
-        jobs = [partial(_highest, work.grid, high, low, turn, True) for turn in work.turns]
+        row, col = _may_be_highest(work, judged, deepest, u2, float(extra.max()))
+        jobs = [partial(_highest, work.grid, high, low, turn, lines_through(turn, row, col)) for turn in work.turns]
     else:
         jobs = [
-            partial(_highest, work.grid, sign * work.z + lowered - bow, sign * work.z - raised - bow, turn, False)
+            partial(_highest, work.grid, sign * work.z + lowered - bow, sign * work.z - raised - bow, turn)
             for sign in work.signs
             for turn in work.turns
         ]
@@ -87,10 +104,21 @@ def _root_line(extra: Array, products: Array, s0: float, most: float) -> tuple[f
     return float((phi - beta * products).max()), beta
 
 
-def _highest(grid: Lattice, h: Array, base: Array, turn: Direction, edges: bool) -> float:
-    """Largest value one pass finds, over all cells (edges) or all windows' ends."""
-    deepest, best, _ = lay(grid, h, base, turn, edges=edges, ends=not edges)
-    if not edges:
+def _may_be_highest(work: Laying, judged: Gap, deepest: Array, u2: Array, extra: float) -> tuple[Lines, Lines]:
+    """Rows and columns (n,) of the cells whose deepest gap + k u can be the largest of all: no less than one known."""
+    known = judged.value + work.k * (judged.u or 0.0)
+    u2 = np.where(np.isfinite(u2), u2, 0.0)
+    # a sample between cells has their u, and contacts lie within the rule
+    here, reached = (ndimage.maximum_filter(u2, size, mode="constant") for size in (3, 2 * work.grid.w + 1))
+    most = deepest + work.k * np.sqrt(here + reached + extra)
+    row, col = np.nonzero(most >= known - 1e-9)
+    return row, col
+
+
+def _highest(grid: Lattice, h: Array, base: Array, turn: Direction, lines: Lines | None = None) -> float:
+    """Largest value one pass finds: over the cells on some lines, or without them over all windows' ends."""
+    deepest, best, _ = lay(grid, h, base, turn, edges=lines is not None, ends=lines is None, lines=lines)
+    if lines is None:
         return float(best[0])
     return float(np.nanmax(deepest)) if np.isfinite(deepest).any() else -math.inf
 
@@ -172,7 +200,9 @@ def _tested(
 def _candidates(work: Laying, grid: Lattice, z: Array) -> list[tuple[int, Triple]]:
     """The largest gap of each direction on one half, with the sign that makes it positive."""
     if work.method == "resting":
-        jobs = [partial(_deepest_triple, grid, z, turn) for turn in work.turns]
+        # lines much closer together than the smoothing is wide show the same humps
+        apart = max(1, work.relief.window // 2)
+        jobs = [partial(_deepest_triple, grid, z, apart, turn) for turn in work.turns]
         return [(1, triple) for triple in in_order(jobs, work.workers) if triple]
     chosen: list[tuple[int, Triple]] = []
     for sign in work.signs:
@@ -182,6 +212,15 @@ def _candidates(work: Laying, grid: Lattice, z: Array) -> list[tuple[int, Triple
     return chosen
 
 
-def _deepest_triple(grid: Lattice, z: Array, turn: Direction) -> Triple | None:
-    deepest, _, _ = lay(grid, z, z, turn)
-    return find_triple(grid, z, turn, int(np.nanargmax(deepest))) if np.isfinite(deepest).any() else None
+def _deepest_triple(grid: Lattice, z: Array, apart: int, turn: Direction) -> Triple | None:
+    """The largest gap of one direction: on lines so many cells ``apart`` first, then on all around the largest there."""
+    lines = all_lines(grid, turn)
+    deepest, _, _ = lay(grid, z, z, turn, lines=lines[apart // 2 :: apart])
+    if not np.isfinite(deepest).any():
+        return None
+    if apart > 1:
+        row, col = np.unravel_index([int(np.nanargmax(deepest))], deepest.shape)
+        middle = int(lines_through(turn, row, col)[1])
+        around = np.arange(middle - apart, middle + apart + 1)
+        deepest, _, _ = lay(grid, z, z, turn, lines=around)
+    return find_triple(grid, z, turn, int(np.nanargmax(deepest)))

@@ -2,8 +2,9 @@
 
 A window of ``w`` samples is cut at the last multiple of ``w`` in it: a suffix of the block before and a prefix of the
 block after. Both parts' hulls are kept as stacks (monotone chain, Andrew 1979; the left one is built outward once
-and taken back push by push), so a window costs only the tangent that joins them. Every hull edge met is a pair of
-contacts at most ``w - 1`` samples apart, and every edge of every window's hull is met.
+and taken back push by push), so a window costs only the tangent that joins them. The hull of more samples is nowhere
+lower: of all suffixes only the longest, and of all prefixes only the longest, can hold the deepest gap at a sample, and
+both lie in a window. So the edges looked at are those of the two longest parts and the tangents of all windows.
 """
 
 from __future__ import annotations
@@ -112,7 +113,7 @@ def end_deviation(
 
 
 @compiled
-def build_left(h: Array, base: Array, start: int, cut: int, edges: bool, deep: Array, scratch: Indices) -> int:
+def build_left(h: Array, start: int, cut: int, scratch: Indices) -> int:
     """Stack the hull of [start, cut) outward from the cut, noting what each push overwrote; returns its top."""
     stack, old_value, old_top = scratch[0], scratch[2], scratch[3]
     top = -1
@@ -124,21 +125,25 @@ def build_left(h: Array, base: Array, start: int, cut: int, edges: bool, deep: A
             old_top[slot], old_value[slot] = top, stack[at]
             stack[at] = x
             top = at
-            if edges and top > 0:
-                lift(h, base, x, stack[top - 1], deep)
     return top
 
 
 @compiled
-def grow_right(h: Array, base: Array, x: int, edges: bool, deep: Array, stack: Indices, top: int) -> int:
+def grow_right(h: Array, x: int, stack: Indices, top: int) -> int:
     """Push sample x, the next to the right, on the right stack; returns its top."""
     if not math.isfinite(h[x]):
         return top
     top = push_right(h, x, stack, top)
     stack[top] = x
-    if edges and top > 0:
-        lift(h, base, stack[top - 1], x, deep)
     return top
+
+
+@compiled
+def lift_all(h: Array, base: Array, stack: Indices, top: int, deep: Array) -> None:
+    """Raise ``deep`` under every edge of a hull stack."""
+    for at in range(top):
+        one, other = stack[at], stack[at + 1]
+        lift(h, base, min(one, other), max(one, other), deep)
 
 
 @compiled
@@ -156,13 +161,17 @@ def run_windows(
     left, right, old_value, old_top = scratch[0], scratch[1], scratch[2], scratch[3]
     for cut in range(0, n, w):
         start = max(cut - w + 1, 0)
-        top_left = build_left(h, base, start, cut, edges, deep, scratch)
+        if start > n - w:
+            break
+        top_left = build_left(h, start, cut, scratch)
+        if edges:
+            lift_all(h, base, left, top_left, deep)
         top_right, reached = -1, cut
         bridge_left, bridge_right = -1, -1
         for first in range(start, min(cut, n - w) + 1):
             last = first + w - 1
             while reached <= last:
-                top_right = grow_right(h, base, reached, edges, deep, right, top_right)
+                top_right = grow_right(h, reached, right, top_right)
                 reached += 1
             if edges and top_left >= 0 and top_right >= 0:
                 i, j = tangent(h, left, top_left, right, top_right)
@@ -177,6 +186,8 @@ def run_windows(
             if slot >= 0 and old_top[slot] != NO_POINT:
                 left[top_left] = old_value[slot]
                 top_left = old_top[slot]
+        if edges:
+            lift_all(h, base, right, top_right, deep)
 
 
 @compiled
@@ -291,13 +302,14 @@ def sweep_lines(
     state: States,
     cos: float,
     sin: float,
+    lines: Indices,
     w: int,
     full: int,
     bridge: int,
     edges: bool,
     ends: bool,
 ) -> tuple[Array, Array, Indices]:
-    """One direction over a whole grid: parallel lines one cell apart, sampled one cell apart.
+    """One direction over a grid: the ``lines`` (k,) of those that lie one cell apart, sampled one cell apart.
 
     ``h``, ``base`` (rows, cols) as in `run_windows`; ``state`` (rows, cols) OUTSIDE, MISSING or MEASURED; ``w``
     samples in a window, ``full`` samples in a run that holds the whole straightedge. Returns the deepest value at
@@ -310,9 +322,7 @@ def sweep_lines(
     line_state, line_cell = np.empty(most, np.int8), np.empty(most, np.int64)
     scratch = np.empty((4, max(w, most) + 2), np.int64)
     counts, found, best = np.zeros(5, np.int64), np.empty(4), np.full(5, -np.inf)
-    corners = (0.0, -(cols - 1) * sin, (rows - 1) * cos, -(cols - 1) * sin + (rows - 1) * cos)
-    low, high = int(math.floor(min(corners) - 1)), int(math.ceil(max(corners) + 1))
-    for v in range(low, high + 1):
+    for v in lines:
         t0, t1 = line_limits(rows, cols, cos, sin, float(v))
         n = t1 - t0 + 1
         if n < 3:

@@ -21,6 +21,7 @@ DEFAULT_DIRECTIONS = tuple(15.0 * turn for turn in range(12))
 # a straightedge reaches over a strip of missing cells this wide (it is not stopped by a pencil line or a cable tie)
 BRIDGE = 0.1
 Got = TypeVar("Got")
+Lines = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,13 +100,37 @@ def lattice(relief: Relief, rule: float, valid: NDArray[np.bool_]) -> Lattice:
     )
 
 
+def all_lines(grid: Lattice, turn: Direction) -> Lines:
+    """Numbers (k,) of all lines of a direction that may meet the grid."""
+    rows, cols = (size - 1 for size in grid.state.shape)
+    corners = [row * turn.cos - col * turn.sin for row in (0, rows) for col in (0, cols)]
+    return np.arange(math.floor(min(corners)) - 1, math.ceil(max(corners)) + 2)
+
+
+def lines_through(turn: Direction, row: Lines, col: Lines) -> Lines:
+    """Numbers (k,) of the lines of a direction whose samples may have one of the cells (n,), (n,) as their nearest."""
+    # a sample is at most 0.71 of a cell away from the centre of its nearest cell
+    across = np.unique(np.rint(row * turn.cos - col * turn.sin).astype(np.int64))
+    return np.unique(np.concatenate([across - 1, across, across + 1]))
+
+
 def lay(
-    grid: Lattice, h: Array, base: Array, turn: Direction, *, edges: bool = True, ends: bool = False
+    grid: Lattice,
+    h: Array,
+    base: Array,
+    turn: Direction,
+    *,
+    edges: bool = True,
+    ends: bool = False,
+    lines: Lines | None = None,
 ) -> tuple[Array, Array, NDArray[np.int64]]:
-    """One pass of `kernel.sweep_lines` in one direction."""
+    """One pass of `kernel.sweep_lines` in one direction, over all its lines if none are named."""
     from flatscan.straightedge import kernel
 
-    return kernel.sweep_lines(h, base, grid.state, turn.cos, turn.sin, grid.w, grid.full, grid.bridge, edges, ends)
+    lines = all_lines(grid, turn) if lines is None else lines
+    return kernel.sweep_lines(
+        h, base, grid.state, turn.cos, turn.sin, lines, grid.w, grid.full, grid.bridge, edges, ends
+    )
 
 
 def threads() -> int:

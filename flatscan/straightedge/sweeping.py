@@ -63,7 +63,7 @@ def sweep(
         worst=worst,
         balanced=balanced,
         equal_offset=equal,
-        upper=upper_bound(work, judged),
+        upper=upper_bound(work, judged, found.deepest),
         positions=int(found.counts[:, 2].sum()),
         coverage=found.coverage,
         deepest=found.deepest,
