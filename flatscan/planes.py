@@ -70,7 +70,9 @@ def shape_of(relief: Relief, wall: Wall) -> Shape:
     across, upward = relief.places
     residual = np.where(relief.valid, relief.offset - (plane[0] + plane[1] * across + plane[2] * upward), np.nan)
     off = residual[relief.valid]
-    bellies = _bellies(x, y, off, area, wall)
+    # a parabola wants three places along it
+    some = [len(np.unique(np.round(at, 3))) >= 3 for at in _places_along(relief)]
+    bellies = _bellies(x, y, off, area, wall, (some[0], some[1]))
     return Shape(
         plane=plane, residual=residual, lean=float(plane[2]), lean_height=float(plane[2]) * wall.height,
         belly_along=bellies[0], belly_up=bellies[1], range=float(np.ptp(off)),
@@ -107,14 +109,23 @@ def _u_slope(relief: Relief, x: Array, y: Array, weight: Array) -> float:
     return float(np.sqrt(random + max(float(row @ covariance @ row), 0.0)))
 
 
-def _bellies(x: Array, y: Array, z: Array, area: Array, wall: Wall) -> tuple[float | None, float | None]:
+def _places_along(relief: Relief) -> tuple[Array, Array]:
+    """The x and the y [m] that measured places have."""
+    return relief.x[relief.valid.any(axis=0)], relief.y[relief.valid.any(axis=1)]
+
+
+def _bellies(
+    x: Array, y: Array, z: Array, area: Array, wall: Wall, bends_in: tuple[bool, bool]
+) -> tuple[float | None, float | None]:
     """Sagitta of the best-fit parabola along and up over the wall's size, from one joint least-squares fit."""
     mx, my = (wall.outline.min(axis=0) + wall.outline.max(axis=0)) / 2
     u, v = (x - mx) / (wall.width / 2), (y - my) / (wall.height / 2)
-    bend_u, bend_v = len(np.unique(np.round(x, 3))) >= 3, len(np.unique(np.round(y, 3))) >= 3
+    bend_u, bend_v = bends_in
     columns = [np.ones_like(u), u, v, u * v] + [u**2] * bend_u + [v**2] * bend_v
-    root = np.sqrt(area)
-    solution, _, rank, _ = np.linalg.lstsq(np.stack(columns, axis=1) * root[:, None], z * root, rcond=1e-8)
+    # terms of order 1 keep the normal equations well conditioned
+    design = np.stack(columns, axis=1)
+    weighted = (design * area[:, None]).T
+    solution, _, rank, _ = np.linalg.lstsq(weighted @ design, weighted @ z, rcond=1e-12)
     if rank < len(columns):
         return None, None
     # z = -s u^2 + ... rises by s from the ends u = +-1 to the middle

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import os
 import sys
@@ -74,7 +75,12 @@ def group() -> None:
 
 def main(args: list[str] | None = None) -> None:
     """Run the command line; every failure the user can act on ends in one message and the exit code it has."""
-    sys.exit(run(args))
+    # loading libraries makes objects by the hundred thousand, none of them rubbish
+    gc.set_threshold(100_000, 20, 100)
+    code = run(args)
+    # nothing need be looked through for a process that ends
+    gc.freeze()
+    sys.exit(code)
 
 
 def run(args: list[str] | None = None) -> int:

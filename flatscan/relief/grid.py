@@ -24,7 +24,7 @@ _COARSE = 0.100
 _FEWEST = 2
 _LARGEST_GRID = 40_000_000
 _LANES, _LARGE = 2, 5_000_000
-_PLENTY = 30
+_PLENTY = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +54,8 @@ class _Lattice:
         axes, corner = np.stack([frame.along, frame.up, frame.out]), np.array(extent(self.wall)[:2])
         size = self.shape[0] * self.shape[1]
         lanes = _LANES if size <= _LARGE else 1
-        sums, proud = np.zeros((lanes, 3, 2, size)), np.zeros((lanes, size))
-        reference, start = _spread_out(coarse, self), 0
+        sums, proud = np.zeros((lanes, size, 2, 3)), np.zeros((lanes, size))
+        near, start = np.stack([_spread_out(coarse, self), middle, gate], axis=1), 0
         waiting: list[Future[None] | None] = [None] * lanes
         with ThreadPoolExecutor(lanes) as pool:
             for number, points in enumerate(cloud.chunks()):
@@ -63,10 +63,9 @@ class _Lattice:
                 lane = number % lanes
                 if (busy := waiting[lane]) is not None:
                     busy.result()
-                some = points if every == 1 else np.ascontiguousarray(points[::every])
                 waiting[lane] = pool.submit(
-                    add_near, some, start, frame.at, axes, corner, self.cell, self.shape, reference, GATE, middle,
-                    gate, sums[lane], proud[lane],
+                    add_near, np.ascontiguousarray(points), start, every, frame.at, axes, corner, self.cell,
+                    self.shape, GATE, near, sums[lane], proud[lane],
                 )  # fmt: skip
                 start += len(points)
             for last in waiting:
@@ -86,8 +85,7 @@ def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = 
     coarse = _coarse_surface(cloud, wall)
     start = _Lattice(wall, finest)
     anywhere = np.full(start.shape[0] * start.shape[1], np.inf)
-    # first means and spreads are as good from a part of very dense points; the second pass takes them all
-    every = max(1, int(cloud.count * wall.share / anywhere.size / _PLENTY))
+    every = _stride(cloud.count * wall.share / anywhere.size)
     halves, proud = start.add_up(cloud, coarse, np.zeros_like(anywhere), anywhere, every)
     size, notes = (cell, []) if cell is not None else _choose_cell(every * (halves[0].n + halves[1].n), finest)
     block = round(size / finest)
@@ -98,9 +96,24 @@ def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = 
             remedy="Scan the wall more densely, or choose another wall or region",
         )  # fmt: skip
     # strays that moved their cell's first mean no longer count in the second
-    halves, _ = _Lattice(wall, size).add_up(cloud, coarse, *_gates(both))
+    middle, gate = _gates(both)
+    if every > 1:
+        # where the part holds too few to tell a stray by, as far from the scanner, all points count
+        few = both.n.ravel() < 3
+        middle, gate = np.where(few, 0.0, middle), np.where(few, np.inf, gate)
+    halves, _ = _Lattice(wall, size).add_up(cloud, coarse, middle, gate)
     relief = with_plateau(_relief(cloud, wall, common, size, halves))
     return relief, (*notes, *_standing_before(proud, halves[0].n + halves[1].n, finest, size))
+
+
+def _stride(density: float) -> int:
+    """Every how manieth point the first pass takes where so many fall on a cell; the second takes them all.
+
+    First means and spreads only say which points are strays. From m of n points they are off by s / sqrt(m), and
+    three-spread gates around them shift the cell's mean by 1/40 of that: next to nothing beside its own s / sqrt(n)
+    while m is at least 16 and 2 sqrt(n).
+    """
+    return max(1, int(min(density / _PLENTY, np.sqrt(density) / 2)))
 
 
 def _checked_cell(cell: float, wall: Wall) -> float:
@@ -124,7 +137,9 @@ def _coarse_surface(cloud: Cloud, wall: Wall) -> Array:
     col, row = cells.index(local[:, 0] - left, _COARSE), cells.index(local[:, 1] - bottom, _COARSE)
     near = (np.abs(local[:, 2]) <= wall.slab) & (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
     flat, z = (row * cols + col)[near], local[near, 2]
-    order = np.lexsort((z, flat))
+    order = np.argsort(z)
+    # numbers of 16 bits are sorted by radix, and 100 mm cells are never many
+    order = order[np.argsort(flat[order].astype(np.uint16 if rows * cols < 2**16 else np.int64), kind="stable")]
     flat, z = flat[order], z[order]
     places, first, count = np.unique(flat, return_index=True, return_counts=True)
     surface = np.full(lattice.shape, np.nan)
@@ -154,18 +169,27 @@ def _gates(both: Sums) -> tuple[Array, Array]:
     really split, as on a step, its own spread widens the gate: 1.5 of it keeps both levels but not a lone stray among
     five or more. A cell of fewer points that scatter too much cannot tell its stray, so its neighbours' middle serves.
     """
-    mean, own = both.mean(), both.pooled_sd(0)
-    own = np.where(both.n >= 3, own, np.nan)
+    mean, alone = both.mean(), both.pooled_sd(0)
+    own = np.where(both.n >= 3, alone, np.nan)
     typical = float(np.nanmedian(own)) if np.isfinite(own).any() else 0.0
-    spread = ndimage.median_filter(np.where(np.isfinite(own), own, typical), 5, mode="nearest")
-    apart = both.pooled_sd(0) > 3 * spread
+    spread = _median_around(np.where(np.isfinite(own), own, typical))
+    apart = alone > 3 * spread
     few = both.n < ENOUGH_POINTS
     middle = mean
     if (few & apart).any():
-        around = ndimage.median_filter(np.where(np.isfinite(mean), mean, np.nanmedian(mean)), 5, mode="nearest")
+        around = _median_around(np.where(np.isfinite(mean), mean, np.nanmedian(mean)))
         middle = np.where(few & apart, around, mean)
     gate = np.maximum(3 * spread, np.where(few, 0.0, 1.5 * np.nan_to_num(own)))
     return middle.ravel(), np.maximum(gate, 1e-6).ravel()
+
+
+def _median_around(values: Array) -> Array:
+    """Medians over 5 x 5 cells; the upper and the lower half of the rows are worked on side by side."""
+    middle = len(values) // 2
+    bands = ((0, min(middle + 2, len(values)), 0, middle), (max(middle - 2, 0), len(values), middle, len(values)))
+    with ThreadPoolExecutor(len(bands)) as pool:
+        done = pool.map(lambda band: ndimage.median_filter(values[band[0] : band[1]], 5, mode="nearest"), bands)
+        return np.concatenate([one[a - low : b - low] for one, (low, _, a, b) in zip(done, bands, strict=True)])
 
 
 def _choose_cell(count: Array, finest: float) -> tuple[float, list[str]]:

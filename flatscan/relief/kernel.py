@@ -8,6 +8,7 @@ from flatscan.jit import compiled
 
 # Fibonacci hashing of a point's number: scatters neighbours evenly over two halves, needs no state and no order
 HALVES = np.uint64(0x9E3779B97F4A7C15)
+BATCH = 512
 
 
 @compiled
@@ -28,24 +29,66 @@ def wall_point(point, at, axes):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def add_near(points, start, at, axes, corner, cell, shape, reference, reach, middle, gate, sums, proud):  # type: ignore[no-untyped-def]
-    """Add points to ``sums`` (3, 2, cells): number, sum and sum of squares of offsets, for either half.
+def find_places(points, numbers, at, axes, corner, cell, shape, places, offsets, halves):  # type: ignore[no-untyped-def]
+    """Cell number, offset and half of the points that lie over a cell, into arrays; returns how many do.
 
-    Points count within ``reach`` [m] of ``reference`` (cells,) and ``gate`` (cells,) of ``middle`` (cells,); those
-    beyond ``reach`` proud, but within 12 of it, are counted in ``proud`` (cells,). ``start`` numbers the first point.
+    ``numbers`` are those of the first point in the capture, the first and the last in ``points``, and the step.
     """
+    start, first, last, every = numbers
     rows, cols = shape
-    for i in range(len(points)):
+    found = 0
+    for i in range(first, last, every):
         x, y, z = wall_point(points[i], at, axes)
         col, row = np.floor((x - corner[0]) / cell + 1e-9), np.floor((y - corner[1]) / cell + 1e-9)
-        if not (0 <= col < cols and 0 <= row < rows):
-            continue
-        place = np.int64(row) * cols + np.int64(col)
-        off = z - reference[place]
-        if off > reach and off < 12 * reach:
-            proud[place] += 1
-        if abs(off) <= reach and abs(z - middle[place]) <= gate[place]:
-            half = half_of(start + i)
-            sums[0, half, place] += 1
-            sums[1, half, place] += z
-            sums[2, half, place] += z * z
+        if 0 <= col < cols and 0 <= row < rows:
+            places[found], offsets[found] = np.int64(row) * cols + np.int64(col), z
+            halves[found] = half_of(start + i)
+            found += 1
+    return found
+
+
+@compiled
+def add_near(points, start, every, at, axes, corner, cell, shape, reach, near, sums, proud):  # type: ignore[no-untyped-def]
+    """Add every so manieth point to ``sums`` (cells, 2, 3): number, sum and sum of squares of offsets, for either half.
+
+    ``near`` (cells, 3) holds a reference, a middle and a gate [m]. Points count within ``reach`` [m] of the reference
+    and within the gate of the middle; those beyond ``reach`` proud, but within 12 of it, are counted in ``proud``
+    (cells,). ``start`` numbers the first point.
+    """
+    # what belongs to a cell lies side by side, and every loop does one thing: a processor then waits for the memory
+    # of several points of a large cloud at once
+    places, offsets, halves = np.empty(BATCH, np.int64), np.empty(BATCH), np.empty(BATCH, np.int64)
+    for first in range(0, len(points), BATCH * every):
+        numbers = (start, first, min(first + BATCH * every, len(points)), every)
+        found = find_places(points, numbers, at, axes, corner, cell, shape, places, offsets, halves)
+        kept = 0
+        for i in range(found):
+            place, z = places[i], offsets[i]
+            off = z - near[place, 0]
+            if off > reach and off < 12 * reach:
+                proud[place] += 1
+            places[kept], offsets[kept], halves[kept] = place, z, halves[i]
+            kept += 1 if abs(off) <= reach and abs(z - near[place, 1]) <= near[place, 2] else 0
+        for i in range(kept):
+            place, z, half = places[i], offsets[i], halves[i]
+            sums[place, half, 0] += 1
+            sums[place, half, 1] += z
+            sums[place, half, 2] += z * z
+
+
+def load() -> None:
+    """Load the compiled pass, or compile it, before it is needed."""
+    grid, nowhere = (1, 1), np.zeros(3)
+    add_near(
+        np.empty((0, 3)),
+        0,
+        nowhere,
+        np.eye(3),
+        np.zeros(2),
+        1.0,
+        grid,
+        1.0,
+        np.zeros((1, 3)),
+        np.zeros((1, 2, 3)),
+        np.zeros(1),
+    )

@@ -111,7 +111,8 @@ def _refuse_strangers(stack: Array, both: Array, aligned: Sequence[Relief]) -> N
     """Refuse captures whose forms do not agree although both have a form well over their noise."""
     window = windows(aligned[0].cell or 1.0)[-1]
     forms = [
-        local_quadratic(z, one.u, both & np.isfinite(z), window)[0][both] for z, one in zip(stack, aligned, strict=True)
+        local_quadratic([z], one.u, both & np.isfinite(z), window)[0][0][both]
+        for z, one in zip(stack, aligned, strict=True)
     ]
     for number, form in enumerate(forms[1:], 2):
         noise = float(np.median(aligned[number - 1].u[both]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -54,30 +55,34 @@ def smooth(relief: Relief, window: int) -> Relief:
     if window == 1 or relief.cell is None:
         return relief
     alone = np.sqrt(np.clip(relief.u**2 - relief.u_floor**2, 0.0, None))
-    fitted, u = local_quadratic(relief.offset, alone, relief.valid, window)
-    halves = [
-        None if half is None else local_quadratic(half, relief.u, relief.valid & np.isfinite(half), window)[0]
-        for half in (relief.half_a, relief.half_b)
-    ]
+    halves = [half for half in (relief.half_a, relief.half_b) if half is not None]
+    if all(np.array_equal(np.isfinite(half), relief.valid) for half in halves):
+        smoothed, u = local_quadratic([relief.offset, *halves], alone, relief.valid, window)
+    else:
+        smoothed, u = local_quadratic([relief.offset], alone, relief.valid, window)
+        for half in halves:
+            smoothed += local_quadratic([half], alone, relief.valid & np.isfinite(half), window)[0]
+    half_a, half_b = [*smoothed[1:], None, None][:2]
     return replace(
-        relief, offset=fitted, u=np.hypot(u, relief.u_floor), half_a=halves[0], half_b=halves[1], window=window,
-        hidden=len(hidden_places(relief, fitted)),
+        relief, offset=smoothed[0], u=np.hypot(u, relief.u_floor), half_a=half_a, half_b=half_b, window=window,
+        hidden=len(hidden_places(relief, smoothed[0])),
     )  # fmt: skip
 
 
-def local_quadratic(values: Array, u: Array, valid: Mask, window: int) -> tuple[Array, Array]:
-    """Smoothed values and their u, both (rows, cols), NaN where ``valid`` is not set.
+def local_quadratic(fields: Sequence[Array], u: Array, valid: Mask, window: int) -> tuple[list[Array], Array]:
+    """Smoothed fields and the u of the first, all (rows, cols), NaN where ``valid`` is not set.
 
     Full windows take the separable Savitzky-Golay kernel; near gaps and edges the normal equations are solved for the
     cells there are (weighted local quadratic regression, Cleveland 1979). A cell with too few neighbours keeps its
     own value.
     """
-    fitted, inner = inner_quadratic(values, valid, window)
-    variance = np.full(values.shape, np.nan)
+    made = [inner_quadratic(values, valid, window) for values in fields]
+    fitted, inner = [one for one, _ in made], made[0][1]
+    variance = np.full(valid.shape, np.nan)
     spread = _across_and_up(np.where(valid, u**2, 0.0), _savgol_row(window) ** 2)
     variance[inner] = spread[inner]
     rim = valid & ~inner
-    _fit_rim(values, u**2, valid, np.argwhere(rim), window, fitted, variance)
+    _fit_rim(fields, u**2, valid, np.argwhere(rim), window, fitted, variance)
     return fitted, np.sqrt(variance)
 
 
@@ -104,12 +109,22 @@ def _savgol_row(window: int) -> Array:
 
 
 def _fit_rim(
-    values: Array, squares: Array, valid: Mask, places: Counts, window: int, fitted: Array, variance: Array
+    fields: Sequence[Array],
+    squares: Array,
+    valid: Mask,
+    places: Counts,
+    window: int,
+    fitted: Sequence[Array],
+    variance: Array,
 ) -> None:
     """Fill ``fitted`` and ``variance`` at ``places`` (n, 2) whose windows are not full."""
     reach = window // 2
-    padded = [np.pad(np.where(valid, field, 0.0), reach) for field in (valid.astype(float), values, squares)]
-    seen, z, s = (np.lib.stride_tricks.sliding_window_view(field, (window, window)) for field in padded)
+
+    def around(field: Array) -> Array:
+        padded = np.pad(np.where(valid, field, 0.0), reach)
+        return np.lib.stride_tricks.sliding_window_view(padded, (window, window))
+
+    seen, heights, s = around(valid.astype(float)), [around(values) for values in fields], around(squares)
     step = (np.arange(window) - reach) / max(reach, 1)
     across, upward = (grid.ravel() for grid in np.meshgrid(step, step))
     one = np.ones_like(across)
@@ -122,8 +137,10 @@ def _fit_rim(
         solid = (mask.sum(axis=1) >= _FEWEST) & (np.linalg.eigvalsh(normal)[:, 0] > 1e-3)
         normal[~solid] = np.eye(6)
         weights = (np.linalg.inv(normal)[:, 0, :] @ design.T) * mask
-        fitted[row, col] = np.where(solid, (weights * z[row, col].reshape(len(row), -1)).sum(axis=1), values[row, col])
-        spread = (weights**2 * s[row, col].reshape(len(row), -1)).sum(axis=1)
+        for z, values, smooth_one in zip(heights, fields, fitted, strict=True):
+            near = z[row, col].reshape(len(row), -1)
+            smooth_one[row, col] = np.where(solid, np.einsum("nk,nk->n", weights, near), values[row, col])
+        spread = np.einsum("nk,nk->n", weights**2, s[row, col].reshape(len(row), -1))
         variance[row, col] = np.where(solid, spread, squares[row, col])
 
 

@@ -201,7 +201,7 @@ def _candidates(work: Laying, grid: Lattice, z: Array) -> list[tuple[int, Triple
     """The largest gap of each direction on one half, with the sign that makes it positive."""
     if work.method == "resting":
         # lines much closer together than the smoothing is wide show the same humps
-        apart = max(1, work.relief.window // 2)
+        apart = max(1, 2 * work.relief.window // 3)
         jobs = [partial(_deepest_triple, grid, z, apart, turn) for turn in work.turns]
         return [(1, triple) for triple in in_order(jobs, work.workers) if triple]
     chosen: list[tuple[int, Triple]] = []
@@ -213,7 +213,7 @@ def _candidates(work: Laying, grid: Lattice, z: Array) -> list[tuple[int, Triple
 
 
 def _deepest_triple(grid: Lattice, z: Array, apart: int, turn: Direction) -> Triple | None:
-    """The largest gap of one direction: on lines so many cells ``apart`` first, then on all around the largest there."""
+    """The largest gap of one direction: first on lines so many cells ``apart``, then on all around the largest."""
     lines = all_lines(grid, turn)
     deepest, _, _ = lay(grid, z, z, turn, lines=lines[apart // 2 :: apart])
     if not np.isfinite(deepest).any():

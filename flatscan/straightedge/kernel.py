@@ -58,19 +58,32 @@ def push_right(h: Array, x: int, stack: Indices, top: int) -> int:
 
 
 @compiled
-def tangent(h: Array, left: Indices, last_left: int, right: Indices, last_right: int) -> tuple[int, int]:
-    """Stack indices of the common upper tangent, walked outward from the inner ends."""
-    i = 0
-    j = 0
+def tangent(
+    h: Array, left: Indices, last_left: int, right: Indices, last_right: int, i: int, j: int
+) -> tuple[int, int]:
+    """Stack indices of the common upper tangent, sought from the indices i and j on: the last window's is next door.
+
+    Every step lifts the line where it passes between the stacks, so it ends on the tangent wherever it starts.
+    """
+    i, j = min(max(i, 0), last_left), min(max(j, 0), last_right)
+    # rounding may lead back and forth between two vertices on one line: either will do
+    left_over = 2 * (last_left + last_right) + 2
     moved = True
-    while moved:
+    while moved and left_over > 0:
         moved = False
         while i < last_left and above(h, left[i + 1], left[i], right[j]):
             i += 1
             moved = True
+        while i > 0 and above(h, left[i - 1], left[i], right[j]):
+            i -= 1
+            moved = True
         while j < last_right and above(h, right[j + 1], left[i], right[j]):
             j += 1
             moved = True
+        while j > 0 and above(h, right[j - 1], left[i], right[j]):
+            j -= 1
+            moved = True
+        left_over -= 1
     return i, j
 
 
@@ -167,14 +180,14 @@ def run_windows(
         if edges:
             lift_all(h, base, left, top_left, deep)
         top_right, reached = -1, cut
-        bridge_left, bridge_right = -1, -1
+        bridge_left, bridge_right, i, j = -1, -1, 0, 0
         for first in range(start, min(cut, n - w) + 1):
             last = first + w - 1
             while reached <= last:
                 top_right = grow_right(h, reached, right, top_right)
                 reached += 1
             if edges and top_left >= 0 and top_right >= 0:
-                i, j = tangent(h, left, top_left, right, top_right)
+                i, j = tangent(h, left, top_left, right, top_right, i, j)
                 if left[i] != bridge_left or right[j] != bridge_right:
                     bridge_left, bridge_right = left[i], right[j]
                     lift(h, base, bridge_left, bridge_right, deep)
@@ -369,3 +382,9 @@ def best_pair(h: Array, base: Array, at: int, w: int) -> tuple[int, int, float]:
                 if gap > best:
                     best, left, right = gap, a, b
     return left, right, best
+
+
+def load() -> None:
+    """Load the compiled sweep, or compile it, before it is needed."""
+    nothing = np.zeros((1, 1))
+    sweep_lines(nothing, nothing, np.zeros((1, 1), np.int8), 1.0, 0.0, np.zeros(1, np.int64), 3, 3, 1, True, True)

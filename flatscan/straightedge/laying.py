@@ -12,7 +12,7 @@ import numpy as np
 from flatscan.geometry import Array
 from flatscan.model import Relief
 from flatscan.straightedge.gaps import Gap
-from flatscan.straightedge.lines import Direction, Lattice, Triple, in_order, lattice, lay, supports
+from flatscan.straightedge.lines import Direction, Lattice, Lines, Triple, in_order, lattice, lay, supports
 from flatscan.straightedge.uncertainty import random_u
 
 
@@ -48,10 +48,17 @@ def end_triple(turn: Direction, best: Array) -> Triple | None:
     return Triple(turn, *(int(value) for value in best[1:])) if math.isfinite(best[0]) else None
 
 
-def ends_pass(work: Laying, h: Array, base: Array, turns: Sequence[Direction]) -> tuple[Triple | None, ...]:
-    """Per direction the triple of the largest height of ``h`` over the chord of ``base`` between window ends."""
-    jobs = [partial(lay, work.grid, h, base, turn, edges=False, ends=True) for turn in turns]
-    return tuple(end_triple(turn, got[1]) for turn, got in zip(turns, in_order(jobs, work.workers), strict=True))
+def ends_pass(work: Laying, h: Array, base: Array, lines: Sequence[Lines] | None = None) -> tuple[Triple | None, ...]:
+    """Per direction the triple of the largest height of ``h`` over the chord of ``base`` between window ends.
+
+    ``lines`` are those to look at in each direction; all without them.
+    """
+    chosen = [None] * len(work.turns) if lines is None else lines
+    jobs = [
+        partial(lay, work.grid, h, base, turn, edges=False, ends=True, lines=some)
+        for turn, some in zip(work.turns, chosen, strict=True)
+    ]
+    return tuple(end_triple(turn, got[1]) for turn, got in zip(work.turns, in_order(jobs, work.workers), strict=True))
 
 
 def value_of(triple: Triple, at: Array) -> float:

@@ -16,11 +16,21 @@ from flatscan.model import Relief
 from flatscan.straightedge.bounds import lower_bound, upper_bound
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.straightedge.laying import Laying, end_triple, ends_pass, gap_of, lay_out, value_of
-from flatscan.straightedge.lines import Triple, directions_of, find_triple, in_order, lay, supports
+from flatscan.straightedge.lines import (
+    Triple,
+    all_lines,
+    directions_of,
+    find_triple,
+    in_order,
+    lay,
+    lines_through,
+    supports,
+)
 from flatscan.straightedge.stations import sweep_stations
 
 METHODS = ("resting", "equal offsets", "balanced end gap")
 PLACES = 5
+_SPARSE = 8
 
 
 def sweep(
@@ -47,8 +57,8 @@ def sweep(
         return sweep_stations(relief, rule, directions=asked, k=k, method=method)
     work = lay_out(relief, rule, turns, k, method, workers)
     found = _first_pass(work)
-    below = ends_pass(work, -work.z, -work.z, work.turns)
     balanced = _end_gap(work, found.ends, 1)
+    below = _below(work, found, balanced)
     equal = max((gap for gap in (balanced, _end_gap(work, below, -1)) if gap), key=lambda gap: gap.value, default=None)
     places = _places(work, found) if method == "resting" else _end_places(work, found.ends, below)
     worst = _worst(work, found)
@@ -144,6 +154,20 @@ def _first_pass(work: Laying) -> _Found:
         ends.append(end_triple(work.turns[number], best))
         counts.append(count)
     return _Found(deepest, which, tuple(ends), np.array(counts))
+
+
+def _below(work: Laying, found: _Found, balanced: Gap | None) -> tuple[Triple | None, ...]:
+    """Per direction the deepest place under the line through the straightedge's ends.
+
+    No place is deeper under that line than under the straightedge itself, so where only the largest deviation to
+    either side is wanted, lines that find nothing so deep need not be looked at.
+    """
+    if work.method != "resting" or not np.isfinite(found.deepest).any():
+        return ends_pass(work, -work.z, -work.z)
+    some = ends_pass(work, -work.z, -work.z, [all_lines(work.grid, turn)[::_SPARSE] for turn in work.turns])
+    known = max((gap.value for gap in (balanced, _end_gap(work, some, -1)) if gap), default=0.0)
+    row, col = np.nonzero(found.deepest >= known - 1e-9)
+    return ends_pass(work, -work.z, -work.z, [lines_through(turn, row, col) for turn in work.turns])
 
 
 def _end_gap(work: Laying, triples: Sequence[Triple | None], sign: int) -> Gap | None:

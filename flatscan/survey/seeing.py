@@ -13,13 +13,13 @@ import numpy as np
 
 from flatscan import capture, relief
 from flatscan import wall as walls
+from flatscan.capture.ahead import is_large
 from flatscan.errors import BadValue, WallNotFound
 from flatscan.geometry import Array
 from flatscan.model import PHONE_GRAVITY, Cloud, CommonError, Relief, Stations, Wall
 from flatscan.survey.findings import Seen
 from flatscan.survey.settings import CLOUD_TYPE, LINES_TYPE, READER_TYPES, STATIONS_TYPE, Capturing, Progress, silent
 
-_LARGE_FILE = 20_000_000
 _NO_SENSOR = 5e-6  # [m]; the best laboratory scanners scatter by some hundredths of a millimetre (common practice)
 
 
@@ -43,9 +43,9 @@ def see(
 def read(path: str | Path, how: Capturing, progress: Progress = silent) -> Cloud | Stations:
     """What a capture file holds, as the settings say to read it."""
     progress("reading", None)
-    if not _is_large(path):
+    if not is_large(path):
         return _taken(path, how)
-    # reading waits for the disk: the compiled kernels, which a cloud needs next, load meanwhile
+    # a large file is waited for: the compiled kernels, which are needed next, load meanwhile
     with ThreadPoolExecutor(1) as pool:
         pool.submit(_load_kernels)
         return _taken(path, how)
@@ -57,13 +57,9 @@ def _taken(path: str | Path, how: Capturing) -> Cloud | Stations:
     )  # fmt: skip
 
 
-def _is_large(path: str | Path) -> bool:
-    return Path(path).is_file() and Path(path).stat().st_size > _LARGE_FILE
-
-
 def _load_kernels() -> None:
-    for name in ("relief", "straightedge"):
-        importlib.import_module(f"flatscan.{name}.kernel")
+    for name in ("wall", "relief", "straightedge"):
+        importlib.import_module(f"flatscan.{name}.kernel").load()
 
 
 def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:

@@ -59,13 +59,23 @@ class Thinned:
 def with_normals(points: Array, box: float) -> Thinned:
     """Local normals (n, 3) by the least-spread direction of each point's nearest neighbours."""
     count = min(NEIGHBOURS, len(points))
-    away, near = cKDTree(points).query(points, k=count, workers=1)
+    away, near = cKDTree(points).query(points, k=count, workers=-1)
     # the k-th neighbour of evenly strewn points is sqrt(k / pi) spacings away
     spacing = float(np.median(away[:, -1])) * np.sqrt(np.pi / max(count - 1, 1))
-    arms = points[near] - points[near].mean(axis=1, keepdims=True)
-    spread, axes = np.linalg.eigh(np.einsum("nki,nkj->nij", arms, arms))
+    spread, axes = np.linalg.eigh(_moments(points, near))
     scatter = float(np.sqrt(np.median(np.clip(spread[:, 0], 0, None)) / max(count - 3, 1)))
     return Thinned(points, axes[:, :, 0], box, scatter, max(box, float(spacing)))
+
+
+def _moments(points: Array, near: NDArray[np.int64]) -> Array:
+    """Second moments (n, 3, 3) about their mean of the points that each row of ``near`` (n, k) names."""
+    # coordinate by coordinate: a sum over the short axis of (n, k, 3) is several times slower
+    arms = [points[:, axis][near] for axis in range(3)]
+    arms = [arm - arm.mean(axis=1, keepdims=True) for arm in arms]
+    moments = np.empty((len(near), 3, 3))
+    for i, j in ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2)):
+        moments[:, i, j] = moments[:, j, i] = np.einsum("nk,nk->n", arms[i], arms[j])
+    return moments
 
 
 def find_planes(thinned: Thinned, *, least_area: float = LEAST_AREA, most: int = MOST_PLANES) -> list[Candidate]:
@@ -179,8 +189,9 @@ def _filled(thinned: Thinned, members: NDArray[np.int64], centre: Array, normal:
     if not len(members):
         return 0.0
     cell = max(0.05, 2 * thinned.spacing)
-    place = np.floor(in_plane(thinned.points[members], centre, normal) / cell)
-    return len(np.unique(place, axis=0)) * cell**2
+    place = np.floor(in_plane(thinned.points[members], centre, normal) / cell).astype(np.int64)
+    place -= place.min(axis=0)
+    return len(np.unique(place[:, 0] * (place[:, 1].max() + 1) + place[:, 1])) * cell**2
 
 
 def _largest_piece(thinned: Thinned, members: NDArray[np.int64], centre: Array, normal: Array) -> NDArray[np.int64]:
@@ -204,7 +215,7 @@ def _claimed(
 ) -> NDArray[np.int64]:
     """The members, and the fuzz about them that would otherwise come back as a second plane beside the first."""
     off = np.abs((thinned.points[free] - centre) @ normal)
-    slab = free[off < 1.5 * thinned.reach]
+    slab = np.setdiff1d(free[off < 1.5 * thinned.reach], members, assume_unique=True)
     away, _ = cKDTree(thinned.points[members]).query(thinned.points[slab], workers=1)
     faces = np.abs(thinned.normals[slab] @ normal) > COHERENT
     return np.union1d(members, slab[(away < 3 * thinned.spacing) & faces])

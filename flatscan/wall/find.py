@@ -25,7 +25,7 @@ LEAST_SAMPLE = 100
 TINY, TINY_SHARE = 1.0, 0.1
 ALIKE, HALF_SEEN = 0.01, 0.5
 SMALLEST, LARGEST = 0.3, 300.0
-SAMPLED = 250_000
+SAMPLED = 150_000
 LEAST_WALL, LEAST_WIDTH, LEAST_HEIGHT = 0.7, 0.4, 1.0
 
 
@@ -88,7 +88,7 @@ def find_walls(
 
 
 def _sampled(cloud: Cloud) -> Cloud:
-    """The cloud with an even part of its sample: planes are found as well in a quarter of a million points."""
+    """The cloud with an even part of its sample: planes are found as well in 150,000 points."""
     part = slice(None, None, max(1, len(cloud.sample) // SAMPLED))
     normals = None if cloud.sample_normals is None else cloud.sample_normals[part]
     return replace(cloud, sample=cloud.sample[part], sample_normals=normals)

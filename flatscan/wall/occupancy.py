@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -67,36 +68,37 @@ class _Tally:
         self.left, self.bottom = fit.low - MARGIN
         columns, rows = np.ceil((fit.high - fit.low + 2 * MARGIN) / cell).astype(int)
         self.shape = (int(rows), int(columns))
-        self.layers = {name: np.zeros(rows * columns, np.int64) for name in _LAYERS}
+        # half the memory, and no cell sees two thousand million points
+        self.counts = np.zeros((rows * columns, len(_LAYERS)), np.int32)
         self.total = np.zeros(rows * columns)
         place = fit.local(stands) if stands is not None and len(stands) else np.empty((0, 3))
         # a second station behind the wall sees the next room directly, so "seen through" would mean nothing
         self.stands = place if len(place) and (place[:, 2] > 0.05).all() else np.empty((0, 3))
         frame = fit.frame
-        self.off = frame.out - fit.lean * frame.up
+        self.axes = np.stack([frame.along, frame.up, frame.out])
+        # only what a scanner saw through the wall counts however far behind it is
+        self.depths = (SLAB, CLOSE, self.reveal_from, REVEAL, FRONT, np.inf if len(self.stands) else REVEAL)
 
-    def add(self, points: Array) -> None:
-        self.seen += len(points)
-        off = (points - self.fit.frame.at) @ self.off
-        close = points[(off > -REVEAL) & (off < FRONT)] if not len(self.stands) else points[off < FRONT]
-        place = self.fit.local(close)
-        number, inside = self._numbers(place[:, 0], place[:, 1])
-        off = place[:, 2]
-        on = inside & (np.abs(off) < SLAB)
-        self._count("surface", number[on])
-        self._count("close", number[inside & (np.abs(off) < CLOSE)])
-        self.total += np.bincount(number[on], off[on], minlength=len(self.total))
-        self._count("reveal", number[inside & (off <= -self.reveal_from) & (off > -REVEAL)])
-        self._count("behind", number[inside & (off <= -SLAB)])
-        self._count("front", number[inside & (off >= SLAB)])
-        for stand in self.stands:
-            self._add_through(place[off < -SLAB], stand)
+    def add(self, points: Array, first: int, every: int) -> None:
+        """Count every so manieth of ``points`` (m, 3), beginning with number ``first``."""
+        from flatscan.wall.kernel import count_over
+
+        self.seen += len(range(first, len(points), every))
+        corner = np.array([self.left, self.bottom])
+        count_over(
+            points, first, every, self.fit.frame.at, self.axes, self.fit.lean, corner, self.cell, self.shape,
+            self.depths, self.counts, self.total,
+        )  # fmt: skip
+        if len(self.stands):
+            place = self.fit.local(points[first::every])
+            for stand in self.stands:
+                self._add_through(place[place[:, 2] < -SLAB], stand)
 
     def _add_through(self, behind: Array, stand: Array) -> None:
         share = stand[2] / (stand[2] - behind[:, 2])
         crossing = stand[:2] + share[:, None] * (behind[:, :2] - stand[:2])
         number, inside = self._numbers(crossing[:, 0], crossing[:, 1])
-        self._count("through", number[inside])
+        self.counts[:, -1] += np.bincount(number[inside], minlength=len(self.total)).astype(np.int32)
 
     def _numbers(self, x: Array, y: Array) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
         column = np.floor((x - self.left) / self.cell).astype(np.int64)
@@ -104,19 +106,24 @@ class _Tally:
         inside = (column >= 0) & (row >= 0) & (column < self.shape[1]) & (row < self.shape[0])
         return row * self.shape[1] + column, inside
 
-    def _count(self, name: str, number: NDArray[np.int64]) -> None:
-        self.layers[name] += np.bincount(number, minlength=len(self.total))
+    def joined(self, other: _Tally) -> _Tally:
+        """The tally with what another of the same wall has counted."""
+        self.seen += other.seen
+        self.counts += other.counts
+        self.total += other.total
+        return self
 
     def done(self) -> Occupancy:
-        count = self.layers["surface"]
-        rise = np.divide(self.total, count, out=np.full(len(self.total), np.nan), where=count > 0)
-        layers = {name: layer.reshape(self.shape) for name, layer in self.layers.items()}
-        rise = rise.reshape(self.shape)
+        layers = {name: self.counts[:, i].reshape(self.shape).astype(np.int64) for i, name in enumerate(_LAYERS)}
+        count = layers["surface"]
+        total = self.total.reshape(self.shape)
+        rise = np.divide(total, count, out=np.full(self.shape, np.nan), where=count > 0)
         return Occupancy(float(self.left), float(self.bottom), self.cell, rise=rise, seen=self.seen, **layers)
 
 
 # 2 million points on a 10 m2 wall stand 2 mm apart, in a room of six surfaces 5 mm: as close as the finest cell
-ENOUGH, MOST_CELLS = 2_000_000, 250_000
+ENOUGH, MOST_CELLS, LANES = 2_000_000, 250_000, 2
+# in the order of the compiled pass's columns
 _LAYERS = ("surface", "close", "reveal", "behind", "front", "through")
 
 
@@ -174,11 +181,20 @@ def count_points(
 
     Only one point in ``every`` is counted, the same ones however the cloud is cut into chunks.
     """
-    tallies = [_Tally(fit, cell, stands, noise) for fit, cell in zip(fits, cells, strict=True)]
-    start = 0
-    for points in chunks:
-        some = points[-start % every :: every]
-        start += len(points)
-        for tally in tallies:
-            tally.add(some)
-    return [declumped(tally.done()) for tally in tallies]
+    # every other chunk goes to the same tallies, whatever the number of cores: the same sums everywhere
+    lanes = [[_Tally(fit, cell, stands, noise) for fit, cell in zip(fits, cells, strict=True)] for _ in range(LANES)]
+    start, waiting = 0, list[Future[None]]()
+    with ThreadPoolExecutor(LANES) as pool:
+        for number, points in enumerate(chunks):
+            if number >= LANES:
+                waiting[number - LANES].result()
+            waiting.append(pool.submit(_add_to_all, lanes[number % LANES], points, -start % every, every))
+            start += len(points)
+        for last in waiting[-LANES:]:
+            last.result()
+    return [declumped(one.joined(other).done()) for one, other in zip(*lanes, strict=True)]
+
+
+def _add_to_all(tallies: list[_Tally], points: Array, first: int, every: int) -> None:
+    for tally in tallies:
+        tally.add(np.ascontiguousarray(points), first, every)

@@ -21,8 +21,8 @@ def box_numbers(points: Array, size: float) -> NDArray[np.int64]:
 def thin(points: Array, *, most: int = MOST_POINTS, finest: float = FINEST_BOX) -> tuple[Array, float]:
     """First point of each occupied box, and the box size [m]: the finest that leaves at most ``most`` points."""
     size = finest
-    while True:
-        _, first = np.unique(box_numbers(points, size), return_index=True)
-        if len(first) <= most:
-            return points[np.sort(first)], size
-        size *= max(1.1, float(np.sqrt(len(first) / most)))
+    while (held := len(np.unique(numbers := box_numbers(points, size)))) > most:
+        size *= max(1.1, float(np.sqrt(held / most)))
+    # where the first of each box stands takes a stable sort, four times as long as a count: once is enough
+    _, first = np.unique(numbers, return_index=True)
+    return points[np.sort(first)], size

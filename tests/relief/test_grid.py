@@ -160,3 +160,18 @@ def test_very_dense_points_lose_none_in_the_second_pass(still):
     cloud = make_cloud(flat, n=100_000, noise=0.001)
     relief, _ = grid(cloud, make_wall(), still, cell=0.05)
     assert 0.995 * 100_000 < relief.count.sum() <= 100_000
+
+
+def test_a_sparse_part_of_a_dense_scan_is_not_lost_between_the_passes(still):
+    """The first pass takes every so manieth point: a corner seen from afar must not fall through."""
+    dense, sparse = make_cloud(flat, n=400_000, noise=0.001), make_cloud(flat, n=400_000, noise=0.001, seed=5)
+    near = np.concatenate(list(dense.chunks()))
+    far = np.concatenate(list(sparse.chunks()))
+    far = far[far[:, 0] > 1.0][::40]
+    points = np.concatenate([near[near[:, 0] <= 1.0], far])
+    cloud = replace(dense, sample=points[::5].copy(), chunks=lambda: iter([points]), count=len(points))
+    relief, _ = grid(cloud, make_wall(), still, cell=0.05)
+    # by head: 5,000 points in 400 cells of 50 mm are 12.5 in each, so next to none holds fewer than two
+    right = relief.x > 1.0
+    assert relief.valid[:, right].mean() > 0.99
+    assert_allclose(relief.count[:, right].sum(), len(far), rtol=0.01)

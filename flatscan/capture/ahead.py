@@ -1,0 +1,89 @@
+"""Reading a large capture beside the main program, which has its own libraries to load meanwhile.
+
+In a process of its own: loading modules and reading in blocks are both made of short steps under the interpreter's
+lock, so two threads of them take as long as one after the other. Where processes are not forked (other systems than
+Linux), or none can be had, nothing is begun and the capture is read when it is asked for.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import sys
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
+
+from flatscan.model import Cloud, Stations
+
+# a smaller file is read faster than a process is worth
+LARGE_FILE = 20_000_000
+Read = Callable[[], Cloud | Stations]
+Key = tuple[str, tuple[object, ...]]
+
+
+@dataclass(frozen=True, eq=False)
+class Reading:
+    """A capture that is being read: the process, and where its result or its error arrives."""
+
+    process: BaseProcess
+    arrives: Connection
+
+    def result(self, read: Read) -> Cloud | Stations:
+        """What was read; its error is raised here. If the process was lost, ``read`` reads again."""
+        try:
+            done, what = self.arrives.recv()
+        except (EOFError, OSError):
+            return read()
+        finally:
+            self.arrives.close()
+            self.process.join()
+        if not done:
+            raise what
+        return what
+
+
+_begun: dict[Key, Reading] = {}
+
+
+def is_large(path: str | os.PathLike[str]) -> bool:
+    """Whether a file is so large that something is worth doing while it is read."""
+    # not Path.is_file: it raises where a name is too long for the system
+    return os.path.isfile(path) and os.path.getsize(path) > LARGE_FILE  # noqa: PTH113, PTH202
+
+
+def begin(read: Read, path: str | os.PathLike[str], settings: tuple[object, ...]) -> None:
+    """Start ``read`` for the file ``path`` as these ``settings`` say; `taken` hands over what it read or raised."""
+    if sys.platform != "linux":
+        return
+    context = multiprocessing.get_context("fork")
+    arrives, sent = context.Pipe(duplex=False)
+    process = context.Process(target=_read_and_send, args=(read, sent), name="reading ahead", daemon=True)
+    try:
+        with warnings.catch_warnings():
+            # the threads there are belong to the linear algebra library, which is made for this
+            warnings.simplefilter("ignore", DeprecationWarning)
+            process.start()
+    except OSError:
+        return
+    finally:
+        sent.close()
+    _begun[(os.fspath(path), settings)] = Reading(process, arrives)
+
+
+def _read_and_send(read: Read, sent: Connection) -> None:
+    # Ctrl-C reaches the whole group of processes: the main one says so, and ends this one
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        got: tuple[bool, object] = (True, read())
+    except Exception as reason:  # noqa: BLE001 - raised again by whoever asks for the result
+        got = (False, reason)
+    sent.send(got)
+
+
+def taken(path: str | os.PathLike[str], settings: tuple[object, ...]) -> Reading | None:
+    """The reading that was begun with just these settings, once; None if none was."""
+    return _begun.pop((os.fspath(path), settings), None)
