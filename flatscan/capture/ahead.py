@@ -40,6 +40,8 @@ class Reading:
             return read()
         finally:
             self.arrives.close()
+            # done, lost, or not wanted any more because of Ctrl-C
+            self.process.kill()
             self.process.join()
         if not done:
             raise what
@@ -61,7 +63,7 @@ def begin(read: Read, path: str | os.PathLike[str], settings: tuple[object, ...]
         return
     context = multiprocessing.get_context("fork")
     arrives, sent = context.Pipe(duplex=False)
-    process = context.Process(target=_read_and_send, args=(read, sent), name="reading ahead", daemon=True)
+    process = context.Process(target=_read_and_send, args=(read, arrives, sent), name="reading ahead", daemon=True)
     try:
         with warnings.catch_warnings():
             # the threads there are belong to the linear algebra library, which is made for this
@@ -74,7 +76,9 @@ def begin(read: Read, path: str | os.PathLike[str], settings: tuple[object, ...]
     _begun[(os.fspath(path), settings)] = Reading(process, arrives)
 
 
-def _read_and_send(read: Read, sent: Connection) -> None:
+def _read_and_send(read: Read, arrives: Connection, sent: Connection) -> None:
+    # the other end is the main process's alone: when that is gone, sending must fail and not wait
+    arrives.close()
     # Ctrl-C reaches the whole group of processes: the main one says so, and ends this one
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import gc
 import importlib
 import os
@@ -9,6 +10,7 @@ import sys
 
 import click
 
+STOPPED = 130
 COMMANDS = {
     "survey": "Before quoting: what the wall is, build-up, coats, material, hacking, price, stop signs.",
     "check": "Does it conform: flatness (and plumb) against a limit, with its uncertainty.",
@@ -78,6 +80,12 @@ def main(args: list[str] | None = None) -> None:
     # loading libraries makes objects by the hundred thousand, none of them rubbish
     gc.set_threshold(100_000, 20, 100)
     code = run(args)
+    if code == STOPPED:
+        # Ctrl-C while a module was loading leaves Python a mark by which it would end by the signal, not with this code
+        atexit._run_exitfuncs()  # noqa: SLF001
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
     # nothing need be looked through for a process that ends
     gc.freeze()
     sys.exit(code)
@@ -101,7 +109,7 @@ def run(args: list[str] | None = None) -> int:
         return 2 if isinstance(wrong, click.UsageError) else 1
     except (click.Abort, KeyboardInterrupt):
         click.echo("flatscan: stopped; nothing half-written was left behind.", err=True)
-        return 130
+        return STOPPED
     except FlatscanError as trouble:
         click.echo(f"flatscan: {trouble}", err=True)
         return 1
