@@ -7,12 +7,14 @@ Linux), or none can be had, nothing is begun and the capture is read when it is 
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
 import signal
 import sys
+import threading
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
@@ -59,13 +61,13 @@ def is_large(path: str | os.PathLike[str]) -> bool:
 
 def begin(read: Read, path: str | os.PathLike[str], settings: tuple[object, ...]) -> None:
     """Start ``read`` for the file ``path`` as these ``settings`` say; `taken` hands over what it read or raised."""
-    if sys.platform != "linux":
+    if sys.platform != "linux" or threading.current_thread() is not threading.main_thread():
         return
     context = multiprocessing.get_context("fork")
     arrives, sent = context.Pipe(duplex=False)
     process = context.Process(target=_read_and_send, args=(read, arrives, sent), name="reading ahead", daemon=True)
     try:
-        with warnings.catch_warnings():
+        with warnings.catch_warnings(), _ctrl_c_later():
             # the threads there are belong to the linear algebra library, which is made for this
             warnings.simplefilter("ignore", DeprecationWarning)
             process.start()
@@ -74,6 +76,19 @@ def begin(read: Read, path: str | os.PathLike[str], settings: tuple[object, ...]
     finally:
         sent.close()
     _begun[(os.fspath(path), settings)] = Reading(process, arrives)
+
+
+@contextlib.contextmanager
+def _ctrl_c_later() -> Iterator[None]:
+    """Put off Ctrl-C: what modules do around a fork swallows it and leaves their locks as they were."""
+    came: list[int] = []
+    usual = signal.signal(signal.SIGINT, lambda number, _frame: came.append(number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, usual)
+    if came:
+        raise KeyboardInterrupt
 
 
 def _read_and_send(read: Read, arrives: Connection, sent: Connection) -> None:
@@ -85,7 +100,9 @@ def _read_and_send(read: Read, arrives: Connection, sent: Connection) -> None:
         got: tuple[bool, object] = (True, read())
     except Exception as reason:  # noqa: BLE001 - raised again by whoever asks for the result
         got = (False, reason)
-    sent.send(got)
+    # a main process that has gone no longer asks
+    with contextlib.suppress(BrokenPipeError):
+        sent.send(got)
 
 
 def taken(path: str | os.PathLike[str], settings: tuple[object, ...]) -> Reading | None:

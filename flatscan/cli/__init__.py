@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import atexit
 import gc
 import importlib
 import os
@@ -81,8 +80,11 @@ def main(args: list[str] | None = None) -> None:
     gc.set_threshold(100_000, 20, 100)
     code = run(args)
     if code == STOPPED:
+        import multiprocessing
+
         # Ctrl-C while a module was loading leaves Python a mark by which it would end by the signal, not with this code
-        atexit._run_exitfuncs()  # noqa: SLF001
+        for child in multiprocessing.active_children():
+            child.kill()
         sys.stdout.flush()
         sys.stderr.flush()
         os._exit(code)

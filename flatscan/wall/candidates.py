@@ -6,6 +6,7 @@ the number of threads. The planes found here only say which points belong togeth
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,12 +60,22 @@ class Thinned:
 def with_normals(points: Array, box: float) -> Thinned:
     """Local normals (n, 3) by the least-spread direction of each point's nearest neighbours."""
     count = min(NEIGHBOURS, len(points))
-    away, near = cKDTree(points).query(points, k=count, workers=-1)
+    away, near = _nearest(points, count)
     # the k-th neighbour of evenly strewn points is sqrt(k / pi) spacings away
     spacing = float(np.median(away[:, -1])) * np.sqrt(np.pi / max(count - 1, 1))
     spread, axes = np.linalg.eigh(_moments(points, near))
     scatter = float(np.sqrt(np.median(np.clip(spread[:, 0], 0, None)) / max(count - 3, 1)))
     return Thinned(points, axes[:, :, 0], box, scatter, max(box, float(spacing)))
+
+
+def _nearest(points: Array, count: int) -> tuple[Array, NDArray[np.int64]]:
+    """Distances and numbers (n, count) of each point's nearest points, itself first."""
+    tree = cKDTree(points)
+    # not the tree's own workers: it does not wait for them when Ctrl-C comes, and they go on in memory given back
+    with ThreadPoolExecutor(2) as pool:
+        halves = list(pool.map(lambda some: tree.query(some, k=count), np.array_split(points, 2)))
+    away, near = (np.concatenate(part).reshape(len(points), count) for part in zip(*halves, strict=True))
+    return away, near
 
 
 def _moments(points: Array, near: NDArray[np.int64]) -> Array:
