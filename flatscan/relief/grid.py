@@ -48,14 +48,14 @@ class _Lattice:
         Also how many points stand further proud of the coarse surface, in each cell. With ``every`` only every so
         manieth point is taken.
         """
-        from flatscan.relief.kernel import add_near
+        from flatscan.relief.kernel import add_near, new_records
 
         frame = self.wall.frame
         axes, corner = np.stack([frame.along, frame.up, frame.out]), np.array(extent(self.wall)[:2])
         size = self.shape[0] * self.shape[1]
         lanes = _LANES if size <= _LARGE else 1
-        sums, proud = np.zeros((lanes, size, 2, 3)), np.zeros((lanes, size))
-        near, start = np.stack([_spread_out(coarse, self), middle, gate], axis=1), 0
+        reference, proud, start = _spread_out(coarse, self), np.zeros((lanes, size)), 0
+        cells_of = [new_records(reference, middle, gate) for _ in range(lanes)]
         waiting: list[Future[None] | None] = [None] * lanes
         with ThreadPoolExecutor(lanes) as pool:
             for number, points in enumerate(cloud.chunks()):
@@ -65,13 +65,14 @@ class _Lattice:
                     busy.result()
                 waiting[lane] = pool.submit(
                     add_near, np.ascontiguousarray(points), start, every, frame.at, axes, corner, self.cell,
-                    self.shape, GATE, near, sums[lane], proud[lane],
+                    self.shape, GATE, *cells_of[lane], proud[lane],
                 )  # fmt: skip
                 start += len(points)
             for last in waiting:
                 if last is not None:
                     last.result()
-        return Sums.halves(sums.sum(axis=0), self.shape), proud.sum(axis=0).reshape(self.shape)
+        sums = np.sum([records[:, 2:] for _, records in cells_of], axis=0)
+        return Sums.halves(sums, self.shape), proud.sum(axis=0).reshape(self.shape)
 
 
 def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = None) -> tuple[Relief, tuple[str, ...]]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import importlib
 import math
+import threading
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -45,10 +45,9 @@ def read(path: str | Path, how: Capturing, progress: Progress = silent) -> Cloud
     progress("reading", None)
     if not is_large(path):
         return _taken(path, how)
-    # a large file is waited for: the compiled kernels, which are needed next, load meanwhile
-    with ThreadPoolExecutor(1) as pool:
-        pool.submit(_load_kernels)
-        return _taken(path, how)
+    # a large file is waited for: the compiled kernels, which are needed soon, load meanwhile, for whoever asks first
+    threading.Thread(target=_load_kernels, name="loading kernels", daemon=True).start()
+    return _taken(path, how)
 
 
 def _taken(path: str | Path, how: Capturing) -> Cloud | Stations:

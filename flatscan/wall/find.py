@@ -25,7 +25,7 @@ LEAST_SAMPLE = 100
 TINY, TINY_SHARE = 1.0, 0.1
 ALIKE, HALF_SEEN = 0.01, 0.5
 SMALLEST, LARGEST = 0.3, 300.0
-SAMPLED = 150_000
+SAMPLED = 100_000
 LEAST_WALL, LEAST_WIDTH, LEAST_HEIGHT = 0.7, 0.4, 1.0
 
 
@@ -51,9 +51,9 @@ def find_walls(
     planes = find_planes(thinned)
     if not planes:
         raise _none_found(cloud, thinned, planes, None)
-    bends = [find_bend(thinned, plane) for plane in planes[:3]]
-    if bends[0] is not None and all(bends):
-        raise _curved(cloud, bends[0])
+    bend = find_bend(thinned, planes[0])
+    if bend is not None and all(find_bend(thinned, plane) for plane in planes[1:3]):
+        raise _curved(cloud, bend)
     upright = decide_up(cloud, thinned, planes, up)
     standing = _standing(planes, thinned, upright.direction)
     if not standing:
@@ -88,7 +88,7 @@ def find_walls(
 
 
 def _sampled(cloud: Cloud) -> Cloud:
-    """The cloud with an even part of its sample: planes are found as well in 150,000 points."""
+    """The cloud with an even part of its sample: planes are found as well in 100,000 points."""
     part = slice(None, None, max(1, len(cloud.sample) // SAMPLED))
     normals = None if cloud.sample_normals is None else cloud.sample_normals[part]
     return replace(cloud, sample=cloud.sample[part], sample_normals=normals)

@@ -20,9 +20,11 @@ def box_numbers(points: Array, size: float) -> NDArray[np.int64]:
 
 def thin(points: Array, *, most: int = MOST_POINTS, finest: float = FINEST_BOX) -> tuple[Array, float]:
     """First point of each occupied box, and the box size [m]: the finest that leaves at most ``most`` points."""
-    size = finest
-    while (held := len(np.unique(numbers := box_numbers(points, size)))) > most:
-        size *= max(1.1, float(np.sqrt(held / most)))
-    # where the first of each box stands takes a stable sort, four times as long as a count: once is enough
-    _, first = np.unique(numbers, return_index=True)
+    size, first = finest, np.empty(0, np.int64)
+    held = len(np.unique(box_numbers(points, size)))
+    while held > most or not len(first):
+        size *= max(1.1, float(np.sqrt(held / most))) if held > most else 1.0
+        # where the first of each box stands takes a stable sort, several times as long as the count to begin with
+        _, first = np.unique(box_numbers(points, size), return_index=True)
+        held = len(first)
     return points[np.sort(first)], size
