@@ -26,6 +26,7 @@ ROOT = Path(__file__).parents[1]
 sys.path.insert(0, str(Path(__file__).parent))
 from bench_large import large_rows  # noqa: E402
 
+TURNS = 5
 MARKS = "<!-- bench: {} -->", "<!-- bench end: {} -->"
 
 
@@ -52,8 +53,8 @@ def part(name: str, path: Path, threads: int | None = None) -> dict:
     return json.loads(text) | {"mb": peak}
 
 
-def write_wall(path: Path, points: int) -> None:
-    """Binary PLY of one wall 10 m x 3 m, 32-bit, 1 mm noise, humps: the size the speed goals are stated for."""
+def write_wall(path: Path, points: int, width: float = 10.0, height: float = 3.0) -> None:
+    """Binary PLY of one wall, 32-bit, 1 mm noise, humps; 10 m x 3 m is the size the speed goals are stated for."""
     header = f"ply\nformat binary_little_endian 1.0\nelement vertex {points}\n"
     header += "".join(f"property float {axis}\n" for axis in "xyz") + "end_header\n"
     with path.open("wb") as stream:
@@ -61,13 +62,15 @@ def write_wall(path: Path, points: int) -> None:
         for number, start in enumerate(range(0, points, 1_000_000)):
             rng = np.random.default_rng([7, number])
             n = min(1_000_000, points - start)
-            x, z = rng.uniform(0, 10, n), rng.uniform(0, 3, n)
-            off = 0.003 * np.cos(2 * np.pi * x / 2.5) + 0.006 * np.exp(-((x - 4) ** 2 + (z - 1.6) ** 2) / 0.01)
+            x, z = rng.uniform(0, width, n), rng.uniform(0, height, n)
+            off = 0.003 * np.cos(2 * np.pi * x / 2.5) + 0.006 * np.exp(
+                -((x - 0.4 * width) ** 2 + (z - 1.6) ** 2) / 0.01
+            )
             y = -(off + rng.normal(0, 0.001, n))
             stream.write(np.column_stack([x, y, z]).astype("<f4").tobytes())
 
 
-def check_row(path: Path) -> list[list[str]]:
+def check_rows(path: Path, area: float) -> list[list[str]]:
     """`flatscan check` against open3d's bare reading of the same file: the goal is at most four times, both ways."""
     size = path.stat().st_size / 1e6
     command = (
@@ -84,20 +87,29 @@ def check_row(path: Path) -> list[list[str]]:
         "--seen-from",
         "5,-3,1.5",
     )
-    ours, mine, _ = run(sys.executable, "-m", "flatscan", *command, "--json", "--quiet")
-    theirs = part("read_open3d", path)
+    # in turns, and the best of each: a machine that is busy for a moment is busy for both
+    ours, theirs = [], []
+    for _ in range(TURNS):
+        ours.append(run(sys.executable, "-m", "flatscan", *command, "--json", "--quiet"))
+        theirs.append(part("read_open3d", path))
+    (fast, mine, _), (slow, _, _) = min(ours), max(ours)
+    bare = min(theirs, key=lambda one: one["s"])
     empty, base, _ = run(sys.executable, "-c", "import flatscan.survey, flatscan.sheets")
-    read, size_said = f"{theirs['s']:.2f} s, {theirs['mb']:.0f} MB", f"{mine / size:.1f} x of {size:.0f} MB"
-    own = f"{empty:.2f} s, {base:.0f} MB"
     return [
         [
-            "check, from start to exit",
-            f"{ours:.2f} s, {mine:.0f} MB",
-            "open3d read_point_cloud",
-            read,
-            f"{ours / theirs['s']:.1f} x",
+            f"check a wall of {area:g} m2, from start to exit, best of {TURNS}",
+            f"{fast:.2f} s (worst {slow:.2f}), {mine:.0f} MB",
+            f"open3d read_point_cloud, best of {TURNS}",
+            f"{bare['s']:.2f} s, {bare['mb']:.0f} MB",
+            f"{fast / bare['s']:.1f} x",
         ],
-        ["its memory over the file's size", size_said, "the program itself before it reads", own, ""],
+        [
+            "its memory over the file's size",
+            f"{mine / size:.1f} x of {size:.0f} MB",
+            "the program itself before it reads",
+            f"{empty:.2f} s, {base:.0f} MB",
+            "",
+        ],
     ]
 
 
@@ -147,7 +159,10 @@ def part_rows(folder: Path, points: int) -> list[list[str]]:
         ("finish plane of 300,000 cells, lean and turn free", "plane_ours", "linprog, a row a cell", "plane_all_cells"),
         ("all sheets", "sheets_ours", "one bare contourf to PNG", "sheets_matplotlib"),
     )  # fmt: skip
-    return [start_row(), *check_row(path), *(pair(*words, path) for words in pairs), *sweep_rows(path)]
+    small = folder / "small.ply"
+    write_wall(small, points, 4.0, 2.5)
+    checks = [*check_rows(path, 30.0), *check_rows(small, 10.0)]
+    return [start_row(), *checks, *(pair(*words, path) for words in pairs), *sweep_rows(path)]
 
 
 def table(head: list[str], rows: list[list[str]]) -> str:

@@ -10,7 +10,7 @@ from flatscan.capture.repeats import RepeatCounter
 from flatscan.capture.source import Block, PointSource, Rows
 from flatscan.geometry import Array, Mask
 
-SAMPLE = 300_000
+SAMPLE = 600_000
 _SEED = 20_261
 # one coordinate larger than this in any unit is rubbish in the file, not a place
 _LARGEST = 1e12

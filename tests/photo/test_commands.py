@@ -64,7 +64,9 @@ def test_tied_gaps_are_surer_than_untied_ones(capsys):
     loose, tied = (
         json.loads(said(capsys, *asked, *more)[1])["flatness"] for more in ((), ("--tie", SAMPLES / "laser_grid.csv"))
     )
-    assert tied["upper_mm"] - tied["gap_mm"] < 0.6 * (loose["upper_mm"] - loose["gap_mm"])
+    assert tied["u_gap_mm"] < 0.6 * loose["u_gap_mm"]
+    # the bound on all places is a little wider where the error is not alike everywhere
+    assert tied["upper_mm"] - tied["gap_mm"] < 0.7 * (loose["upper_mm"] - loose["gap_mm"])
 
 
 @pytest.mark.parametrize(
