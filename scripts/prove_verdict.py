@@ -5,7 +5,7 @@ point, points in a cell, standard uncertainty that a smooth warp of the whole ca
 A wall exactly at the limit may be called within, or outside, in at most 5 % of surveys (METHODS.md 3d). Beside it
 stands what plain thresholding of the same smoothed relief says.
 
-    python scripts/prove_verdict.py                  all rows (about a quarter of an hour on two cores)
+    python scripts/prove_verdict.py                  all rows (six minutes on two cores)
     python scripts/prove_verdict.py --walls 50       more walls in every row, for narrower proportions
     python scripts/prove_verdict.py --gated          only the rows of which something is asked
     python scripts/prove_verdict.py --quick          a seeded part of it in under a minute

@@ -2,7 +2,7 @@
 
 In a process of its own: loading modules and reading in blocks are both made of short steps under the interpreter's
 lock, so two threads of them take as long as one after the other. Where processes are not forked (other systems than
-Linux), or none can be had, nothing is begun and the capture is read when it is asked for.
+Linux), none can be had, or this one is not fresh, nothing is begun and the capture is read when it is asked for.
 """
 
 from __future__ import annotations
@@ -22,7 +22,9 @@ from multiprocessing.process import BaseProcess
 from flatscan.model import Cloud, Stations
 
 # a smaller file is read faster than a process is worth
-LARGE_FILE = 20_000_000
+LARGE_FILE, MOST_MEMORY = 20_000_000, 1_000_000_000
+# with one of these loaded a process may have threads that a fork leaves behind, and a reader would wait for them
+THREADED = ("numba", "lazrs", "open3d", "cv2", "pye57")
 Read = Callable[[], Cloud | Stations]
 Key = tuple[str, tuple[object, ...]]
 
@@ -61,7 +63,7 @@ def is_large(path: str | os.PathLike[str]) -> bool:
 
 def begin(read: Read, path: str | os.PathLike[str], settings: tuple[object, ...]) -> None:
     """Start ``read`` for the file ``path`` as these ``settings`` say; `taken` hands over what it read or raised."""
-    if sys.platform != "linux" or threading.current_thread() is not threading.main_thread():
+    if sys.platform != "linux" or threading.active_count() > 1 or any(name in sys.modules for name in THREADED):
         return
     context = multiprocessing.get_context("fork")
     arrives, sent = context.Pipe(duplex=False)
@@ -72,6 +74,7 @@ def begin(read: Read, path: str | os.PathLike[str], settings: tuple[object, ...]
             warnings.simplefilter("ignore", DeprecationWarning)
             process.start()
     except OSError:
+        arrives.close()
         return
     finally:
         sent.close()
@@ -100,9 +103,18 @@ def _read_and_send(read: Read, arrives: Connection, sent: Connection) -> None:
         got: tuple[bool, object] = (True, read())
     except Exception as reason:  # noqa: BLE001 - raised again by whoever asks for the result
         got = (False, reason)
-    # a main process that has gone no longer asks
-    with contextlib.suppress(BrokenPipeError):
-        sent.send(got)
+    # a large mesh stays in memory as long as its points do: there is not room for it twice
+    if _memory() <= MOST_MEMORY:
+        # a main process that has gone no longer asks, and what cannot be sent is read again there
+        with contextlib.suppress(Exception):
+            sent.send(got)
+
+
+def _memory() -> int:
+    """The most memory this process has had [bytes]."""
+    import resource
+
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
 
 
 def taken(path: str | os.PathLike[str], settings: tuple[object, ...]) -> Reading | None:

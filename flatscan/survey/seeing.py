@@ -45,8 +45,9 @@ def read(path: str | Path, how: Capturing, progress: Progress = silent) -> Cloud
     progress("reading", None)
     if not is_large(path):
         return _taken(path, how)
-    # a large file is waited for: the compiled kernels, which are needed soon, load meanwhile, for whoever asks first
-    threading.Thread(target=_load_kernels, name="loading kernels", daemon=True).start()
+    # a large file is waited for: the compiled kernels, which are needed soon, load meanwhile, for whoever asks first;
+    # no daemon, because the libraries behind them must not be cut off half loaded
+    threading.Thread(target=_load_kernels, name="loading kernels").start()
     return _taken(path, how)
 
 

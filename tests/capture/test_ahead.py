@@ -2,7 +2,9 @@
 
 import os
 import signal
+import subprocess
 import sys
+import threading
 
 import numpy as np
 import pytest
@@ -18,6 +20,8 @@ pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="only Linux fork
 @pytest.fixture
 def path(write, make_wall, monkeypatch):
     monkeypatch.setattr(ahead, "LARGE_FILE", 1000)
+    # other tests have loaded these here; reading a PLY takes none of their threads
+    monkeypatch.setattr(ahead, "THREADED", ())
     points = make_wall(3000)
     head = f"ply\nformat binary_little_endian 1.0\nelement vertex {len(points)}\n"
     head += "".join(f"property double {axis}\n" for axis in "xyz") + "end_header\n"
@@ -71,6 +75,64 @@ def test_a_process_that_was_killed_costs_time_and_nothing_else(path):
     same(capture.read(path), plain)
 
 
+def written(name, write, make, points, tmp_path):
+    """The wall in a file of that kind; of the mesh kinds a sheet of triangles."""
+    path, mesh = tmp_path / name, make.sheet()
+    if name.endswith((".las", ".laz")):
+        return make.las(path, points)
+    if name.endswith(".e57"):
+        return make.e57(path, [{"points": points}])
+    text = "\n".join(" ".join(map(repr, row)) for row in points.tolist()) + "\n"
+    return write(name, {
+        "wall.xyz": lambda: text, "wall.pcd": lambda: make.pcd(points),
+        "wall.ptx": lambda: make.ptx([(points, np.eye(3), np.zeros(3))]), "wall.obj": lambda: make.obj(*mesh),
+        "wall.stl": lambda: make.stl(*mesh), "wall.glb": lambda: make.glb(*make.gltf(*mesh)),
+        "wall.ply": lambda: make.ply_mesh(*mesh),
+    }[name]())  # fmt: skip
+
+
+def test_what_takes_much_memory_is_read_again_rather_than_held_twice(path, monkeypatch):
+    plain = capture.read(path)
+    monkeypatch.setattr(ahead, "MOST_MEMORY", 1)
+    capture.begin_reading(path)
+    (reading,) = ahead._begun.values()
+    reading.process.join()
+    with pytest.raises(EOFError):
+        reading.arrives.recv()
+    same(capture.read(path), plain)
+
+
+HAND_OVER = """
+import sys
+import numpy as np
+from flatscan import capture
+from flatscan.capture import ahead
+
+def twice():
+    raise AssertionError("read twice")
+
+ahead.LARGE_FILE = 1000
+capture.begin_reading(sys.argv[1], file_unit="m")
+(reading,) = ahead._begun.values()
+handed = reading.result(twice)
+ahead._begun.clear()
+plain = capture.read(sys.argv[1], file_unit="m")
+assert handed.origin == plain.origin
+one, other = (np.concatenate(list(cloud.chunks())) for cloud in (handed, plain))
+assert len(one) >= 1000 and (one == other).all() and (handed.sample == plain.sample).all()
+"""
+
+
+@pytest.mark.parametrize("kind", ["xyz", "pcd", "ptx", "las", "laz", "e57", "obj", "stl", "glb", "ply"])
+def test_every_kind_of_reader_hands_over_what_it_read(kind, write, make, wall, tmp_path):
+    """In a program of its own, as on the command line: a fork of one whose readers have threads already may hang."""
+    path = written(f"wall.{kind}", write, make, wall, tmp_path)
+    ran = subprocess.run(
+        [sys.executable, "-c", HAND_OVER, str(path)], capture_output=True, text=True, timeout=120, check=False
+    )
+    assert (ran.returncode, ran.stderr) == (0, "")
+
+
 def test_no_process_to_be_had_is_no_error(path, monkeypatch):
     def refuse(process):
         raise BlockingIOError(11, "Resource temporarily unavailable")
@@ -79,6 +141,20 @@ def test_no_process_to_be_had_is_no_error(path, monkeypatch):
     capture.begin_reading(path)
     assert not ahead._begun
     assert capture.read(path).count == 3000
+
+
+def test_a_process_with_threads_of_its_own_is_not_forked(path, monkeypatch):
+    monkeypatch.setattr(ahead, "THREADED", ("numpy",))
+    capture.begin_reading(path)
+    assert not ahead._begun
+    monkeypatch.setattr(ahead, "THREADED", ())
+    waiting = threading.Event()
+    beside = threading.Thread(target=waiting.wait)
+    beside.start()
+    capture.begin_reading(path)
+    waiting.set()
+    beside.join()
+    assert not ahead._begun
 
 
 def test_small_files_and_names_that_are_none_are_left_alone(path, tmp_path, monkeypatch):
