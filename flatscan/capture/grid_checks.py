@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -97,6 +97,28 @@ def control_doubts(first: float, again: float, unit: str) -> Iterator[str]:
         yield (
             f"the control station read {reading_text(first, unit)} first and {reading_text(again, unit)} last: "
             f"{to_mm(abs(again - first)):.1f} mm apart, more than 1 mm: the laser moved; every reading is in doubt"
+        )
+
+
+def row_doubts(heights: Sequence[float], first: Sequence[float | None], control: float | None) -> Iterator[str]:
+    """A sentence if a table's rows seem to stand the wrong way up.
+
+    ``heights`` [m] and the ``first`` readings [m] (None: not read) belong to the rows down the page, ``control`` [m]
+    to the first station. The form runs like the wall, from the ceiling down, and its first station is the first cell.
+    """
+    if len(heights) < 2:
+        return
+    top, bottom = first[0], first[-1]
+    if control is not None and top is not None and bottom is not None:
+        if abs(control - top) > 3 * CONTROL_MOVE and abs(control - bottom) <= CONTROL_MOVE + 1e-9:
+            yield (
+                f"the control reading is that of the table's last row (y {heights[-1]:.3f} m), not of its first "
+                f"(y {heights[0]:.3f} m): are the rows upside down? Kept as the heights say; check them"
+            )
+    elif list(heights) == sorted(heights):
+        yield (
+            f"the table's rows run upward down the page, from y {heights[0]:.3f} to {heights[-1]:.3f} m: are they "
+            "upside down? Kept as the heights say; check them"
         )
 
 

@@ -11,6 +11,7 @@ from flatscan.capture.grid_checks import (
     merge_repeats,
     place_text,
     range_doubts,
+    row_doubts,
     wild_readings,
 )
 from flatscan.capture.grid_text import (
@@ -67,7 +68,13 @@ def read_grid(path: Path, *, file_unit: str | None = None, reading_u: float = 0.
     unit = _unit_of(path, head, file_unit)
     is_list = tuple(cell.lower() for cell in lines[start].cells[:3]) == _LONG_HEADER
     body = [line for line in lines[start + 1 :] if line.cells]
-    found = _read_list(path, body, unit) if is_list else _read_table(path, lines[start], body, unit)
+    control, said = _control(path, head, unit)
+    head.said += said
+    if is_list:
+        found = _read_list(path, body, unit)
+    else:
+        found = _read_table(path, lines[start], body, unit)
+        head.said += row_doubts(*_rows(path, body, unit), control)
     return _stations(path, head, unit, reading_u, *found)
 
 
@@ -111,6 +118,14 @@ def _read_table(path: Path, top: Line, body: list[Line], unit: str) -> _Found:
     return read, missing
 
 
+def _rows(path: Path, body: list[Line], unit: str) -> tuple[list[float], list[float | None]]:
+    """Heights [m] of a table's rows down the page, and each row's first reading [m] (None: not read)."""
+    heights = [length_in(path, line, 0, "m", "a station height") for line in body]
+    read = [len(line.cells) > 1 and is_read(line.cells[1]) for line in body]
+    first = [length_in(path, line, 1, unit, "a reading") if has else None for line, has in zip(body, read, strict=True)]
+    return heights, first
+
+
 def _read_list(path: Path, body: list[Line], unit: str) -> _Found:
     read: list[tuple[float, float, float]] = []
     missing: list[tuple[float, float]] = []
@@ -148,7 +163,7 @@ def _stations(
     x, y, reading = np.array(read).T
     blank = np.array(missing).reshape(-1, 2)
     _check_places(path, head, np.append(x, blank[:, 0]), np.append(y, blank[:, 1]))
-    said = [*head.said, *_control(path, head, unit)]
+    said = [*head.said]
     x, y, reading, merged = merge_repeats(x, y, reading, unit)
     said += [*merged, *range_doubts(reading, unit), *wild_readings(x, y, reading, unit), *_missing_text(blank, len(x))]
     if head.proud_when_big is None:
@@ -181,11 +196,12 @@ def _check_places(path: Path, head: Preamble, x: np.ndarray, y: np.ndarray) -> N
             )
 
 
-def _control(path: Path, head: Preamble, unit: str) -> list[str]:
+def _control(path: Path, head: Preamble, unit: str) -> tuple[float | None, list[str]]:
+    """The first reading of the control station [m], if there is one, and what must be said about it."""
     line = head.control
     # a blank form has the line with dashes in it
     if line is None or not any(map(is_read, line.cells[1:])):
-        return ["no control reading: whether the laser moved between the first and the last station is not known"]
+        return None, ["no control reading: whether the laser moved between the first and the last station is not known"]
     if len(line.cells) != 3 or not all(map(is_read, line.cells[1:])):
         raise BadTable(
             path,
@@ -194,7 +210,7 @@ def _control(path: Path, head: Preamble, unit: str) -> list[str]:
             remedy="Correct the line",
         )
     first, again = (length_in(path, line, column, unit, "a control reading") for column in (1, 2))
-    return list(control_doubts(first, again, unit))
+    return first, list(control_doubts(first, again, unit))
 
 
 def _missing_text(blank: np.ndarray, read: int) -> list[str]:

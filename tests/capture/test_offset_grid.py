@@ -239,6 +239,34 @@ def test_every_station_of_a_line_is_checked_though_they_span_no_plane(read):
     assert said(read(HEAD + "x, y, reading\n" + line), "station x 1.500 m, y 1.000 m reads 140 mm")
 
 
+LEANING = [[80, 81, 80, 79], [85, 86, 87, 86], [90, 90, 89, 90], [95, 94, 95, 96]]
+UPWARD = (0.1, 0.9, 1.8, 2.6)
+
+
+@pytest.mark.parametrize(
+    ("values", "heights", "control", "doubted"),
+    [
+        (LEANING, (2.6, 1.8, 0.9, 0.1), "80, 80", False),
+        # the rows were written from the floor up, the heights left as on the form: the first station stands last
+        (LEANING[::-1], (2.6, 1.8, 0.9, 0.1), "80, 80", True),
+        # written and labelled from the floor up: the control says that all is well
+        (LEANING, UPWARD, "80, 80", False),
+        # without a control only the order is odd
+        (LEANING, UPWARD, "-, -", True),
+        # a wall so plumb that both rows read alike tells nothing
+        (FLAT[::-1], (2.6, 1.8, 0.9, 0.1), "80, 80", False),
+        ([["-", *row[1:]] for row in LEANING[::-1]], (2.6, 1.8, 0.9, 0.1), "80, 80", False),
+        (LEANING[:1], (1.8,), "-, -", False),
+    ],
+)
+def test_rows_that_seem_upside_down_are_doubted_and_kept(read, values, heights, control, doubted):
+    stations = read(table(values, y=heights, head=HEAD.replace("80, 80", control)))
+    assert said(stations, "upside down", "Kept as the heights say") == doubted
+    given = {(x, y): -value / 1000 for y, row in zip(heights, values, strict=True)
+             for x, value in zip((0.1, 1.1, 2.1, 3.1), row, strict=True) if value != "-"}  # fmt: skip
+    assert_allclose(stations.offset, [given[place] for place in zip(stations.x, stations.y, strict=True)])
+
+
 def test_a_form_whose_control_line_was_left_blank_is_read_and_said(read, grid):
     stations = read(grid.replace("control, 80, 80.5", "control, -, -").replace("north bedroom", "-"))
     assert said(stations, "no control reading")
