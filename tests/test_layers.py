@@ -10,7 +10,17 @@ import flatscan
 ROOT = Path(flatscan.__file__).parent
 STAGES = ("capture", "wall", "relief", "planes", "straightedge", "standards")
 RANK = (
-    {"errors": -1, "jit": -1, "units": 0, "quantity": 0, "columns": 1, "geometry": 1, "cells": 1, "model": 2}
+    {
+        "errors": -1,
+        "jit": -1,
+        "units": 0,
+        "quantity": 0,
+        "columns": 1,
+        "geometry": 1,
+        "cells": 1,
+        "lanes": 1.5,
+        "model": 2,
+    }
     | dict.fromkeys(STAGES, 3)
     | dict.fromkeys(("material", "setout", "lows", "compare", "verdict"), 4)
     | {"survey": 5, "sheets": 6, "evidence": 6.5, "site": 6.5, "desk": 6.8, "cli": 7, "__init__": 8, "__main__": 8}

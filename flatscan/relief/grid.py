@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +11,7 @@ from scipy import ndimage
 from flatscan import cells
 from flatscan.errors import BadValue, TooFewPoints
 from flatscan.geometry import Array
+from flatscan.lanes import in_lanes
 from flatscan.model import Cloud, CommonError, Relief, Wall
 from flatscan.relief.footprint import extent, footprint
 from flatscan.relief.plateau import with_plateau
@@ -54,23 +55,16 @@ class _Lattice:
         axes, corner = np.stack([frame.along, frame.up, frame.out]), np.array(extent(self.wall)[:2])
         size = self.shape[0] * self.shape[1]
         lanes = _LANES if size <= _LARGE else 1
-        reference, proud, start = _spread_out(coarse, self), np.zeros((lanes, size)), 0
+        reference, proud = _spread_out(coarse, self), np.zeros((lanes, size))
         cells_of = [new_records(reference, middle, gate) for _ in range(lanes)]
-        waiting: list[Future[None] | None] = [None] * lanes
-        with ThreadPoolExecutor(lanes) as pool:
-            for number, points in enumerate(cloud.chunks()):
-                # every other block goes to the same sums, whatever the number of cores: the same bytes everywhere
-                lane = number % lanes
-                if (busy := waiting[lane]) is not None:
-                    busy.result()
-                waiting[lane] = pool.submit(
-                    add_near, np.ascontiguousarray(points), start, every, frame.at, axes, corner, self.cell,
-                    self.shape, GATE, *cells_of[lane], proud[lane],
-                )  # fmt: skip
-                start += len(points)
-            for last in waiting:
-                if last is not None:
-                    last.result()
+
+        def add(lane: int, points: Array, start: int) -> None:
+            add_near(
+                np.ascontiguousarray(points), start, every, frame.at, axes, corner, self.cell, self.shape, GATE,
+                *cells_of[lane], proud[lane],
+            )  # fmt: skip
+
+        in_lanes(cloud.chunks(), add, lanes)
         sums = np.sum([records[:, 2:] for _, records in cells_of], axis=0)
         return Sums.halves(sums, self.shape), proud.sum(axis=0).reshape(self.shape)
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from flatscan.geometry import Array
+from flatscan.lanes import in_lanes
 from flatscan.model import Counts
 from flatscan.wall.fit import Fit
 
@@ -181,20 +181,11 @@ def count_points(
 
     Only one point in ``every`` is counted, the same ones however the cloud is cut into chunks.
     """
-    # every other chunk goes to the same tallies, whatever the number of cores: the same sums everywhere
     lanes = [[_Tally(fit, cell, stands, noise) for fit, cell in zip(fits, cells, strict=True)] for _ in range(LANES)]
-    start, waiting = 0, list[Future[None]]()
-    with ThreadPoolExecutor(LANES) as pool:
-        for number, points in enumerate(chunks):
-            if number >= LANES:
-                waiting[number - LANES].result()
-            waiting.append(pool.submit(_add_to_all, lanes[number % LANES], points, -start % every, every))
-            start += len(points)
-        for last in waiting[-LANES:]:
-            last.result()
+
+    def add(lane: int, points: Array, start: int) -> None:
+        for tally in lanes[lane]:
+            tally.add(np.ascontiguousarray(points), -start % every, every)
+
+    in_lanes(chunks, add, LANES)
     return [declumped(one.joined(other).done()) for one, other in zip(*lanes, strict=True)]
-
-
-def _add_to_all(tallies: list[_Tally], points: Array, first: int, every: int) -> None:
-    for tally in tallies:
-        tally.add(np.ascontiguousarray(points), first, every)
