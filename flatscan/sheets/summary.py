@@ -10,7 +10,7 @@ from flatscan.survey import Findings
 from flatscan.verdict import Criterion
 
 WIDTH = 79
-_HACKS, _REASONS, _SCREEN = 3, 2, 24
+_HACKS, _REASONS, _SCREEN, _ALWAYS = 3, 2, 24, 2
 
 
 def summary(findings: Findings, units: str = "mm") -> str:
@@ -48,12 +48,15 @@ def _last(findings: Findings, units: str) -> Iterator[str]:
 
 
 def _warnings(findings: Findings, room: int) -> list[str]:
-    """As many warnings as the screen has lines for, and how many more there are."""
+    """As many warnings as the screen has lines for, two at least, and how many more there are.
+
+    What the reader doubts comes first: a mistyped reading explains much of what stands above.
+    """
     told = [text for text in dict.fromkeys(findings.warnings) if text != words.NO_STOP]
     lines: list[str] = []
     for number, text in enumerate(told):
         more = _lines(f"Mind: {words.sentence(text)}")
-        if len(lines) + len(more) + (number + 1 < len(told)) > max(room, 1):
+        if number >= _ALWAYS and len(lines) + len(more) + (number + 1 < len(told)) > max(room, 1):
             return [*lines, f"Mind: {len(told) - number} more in capture.warnings of result.json."]
         lines += more
     return lines

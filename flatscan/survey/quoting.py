@@ -69,7 +69,7 @@ def plan(found: Findings, finish: Finishing, progress: Progress = silent) -> Fin
     take = take_off(build_up, smooth, system, options=order, stops=signs)
     hacking = replace(finish.hacking, bags_per_m3=bags_per_m3(system))
     cuts = hacking_plan(smooth, wall, plane=finish.plane, options=hacking, standing=signs)
-    notes = (*build_up.notes, *cuts.notes, f"Hacking: {cuts.ends_because}.")
+    notes = (*build_up.notes, *cuts.notes, f"Hacking: {cuts.ends_because.removesuffix('.')}.")
     fixed = tuple((point.x, point.y, point.offset) for point in finish.plane.fixed)
     return replace(
         found, build_up=build_up, take_off=take, hacks=cuts.hacks, fixed=fixed, warnings=(*found.warnings, *notes),

@@ -123,7 +123,12 @@ def seen_in(
         wall, made, more = relief.from_stations(
             taken, kind.common_error(), kind.lean if taken.u_lean is None else taken.u_lean
         )
-        return Seen(taken.origin, kind.name, taken.name, _checked_stations(taken, wall, how), made, (*notes, *more))
+        # edges taken beyond the outer stations are said with their numbers by `from_stations`
+        said = (
+            words for words in taken.origin.warnings if not words.startswith(("no line 'width'", "no line 'height'"))
+        )
+        notes = (*said, *notes, *more)
+        return Seen(taken.origin, kind.name, taken.name, _checked_stations(taken, wall, how), made, notes)
     watched = _watched(taken, progress)
     if room is None:
         room = find_room(watched, how, progress)
@@ -132,8 +137,8 @@ def seen_in(
     made, more = relief.grid(watched, wall, _common(kind, how), cell=how.cell)
     step = math.sqrt(12) * float(np.linalg.norm(wall.frame.out * taken.u_step))
     return Seen(
-        taken.origin, kind.name, "", wall, made, (*notes, *room.notes, *wall.notes, *more, *_unmeasured(made, step)),
-        step=step,
+        taken.origin, kind.name, "", wall, made,
+        (*taken.origin.warnings, *notes, *room.notes, *wall.notes, *more, *_unmeasured(made, step)), step=step,
         corners=tuple(corner for corner in room.corners if wall.number in (corner.left, corner.right)),
         neighbours=tuple(other for other in room.walls if other.number != wall.number),
     )  # fmt: skip

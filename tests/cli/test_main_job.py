@@ -5,6 +5,7 @@ import json
 from pathlib import Path
 
 import numpy as np
+import pypdf
 import pytest
 from main_job_truth import largest_gap
 from make_samples import WALL
@@ -249,3 +250,26 @@ def test_contour_over_a_photo_and_files_for_other_programs(flatscan, tmp_path):
     assert flatscan(*args, "--photo-corners", "1,2,3").code == 2
     crossed = flatscan(*args, "--overwrite", "--photo-corners", "100,1350,1260,142,1260,1350,100,142")
     assert crossed.code == 1
+
+
+def test_a_mistyped_reading_is_named_on_screen_paper_and_page(flatscan, tmp_path):
+    """A reading with a nought too many puts up stop signs: who reads them must learn at once where they come from."""
+    rows = "2.6, 80, 81, 80\n1.3, 79, 800, 80\n0.1, 80, 79, 81\n"
+    text = f"units, mm\nsense, big = hollow\nwidth, 2.2 m\nheight, 2.7 m\ncontrol, 80, 80\n\n, 0.1, 1.1, 2.1\n{rows}"
+    (tmp_path / "wall.csv").write_text(text)
+    ran = flatscan("survey", tmp_path / "wall.csv", "--out", tmp_path / "out")
+    assert ran.code == 0
+    said = "tation x 1.100 m, y 1.300 m reads 800 mm"
+    assert "STOP" in ran.out
+    assert f"Mind: S{said}" in " ".join(ran.out.split())
+    assert f"note: s{said}" in ran.err
+    pages = pypdf.PdfReader(tmp_path / "out" / "sheets.pdf").pages
+    assert said in " ".join(" ".join(page.extract_text() for page in pages).split())
+    assert said in (tmp_path / "out" / "wall.html").read_text(encoding="utf-8")
+
+
+def test_what_reading_a_cloud_left_out_is_said_on_the_screen(flatscan, tmp_path, write_ply, plain_wall):
+    points = plain_wall(n=20_000)
+    write_ply(tmp_path / "wall.ply", np.concatenate([points, points[:50]]))
+    ran = flatscan("check", tmp_path / "wall.ply", "--limit", "5mm", "--json", "--seen-from", "1,-3,1")
+    assert "note: 50 of 20,050 rows repeat an earlier row exactly: left out" in ran.err
