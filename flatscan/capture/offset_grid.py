@@ -163,16 +163,11 @@ def _stations(
     x, y, reading = np.array(read).T
     blank = np.array(missing).reshape(-1, 2)
     _check_places(path, head, np.append(x, blank[:, 0]), np.append(y, blank[:, 1]))
-    said = [*head.said]
     x, y, reading, merged = merge_repeats(x, y, reading, unit)
-    said += [*merged, *range_doubts(reading, unit), *wild_readings(x, y, reading, unit), *_missing_text(blank, len(x))]
+    said = [*head.said, *merged, *range_doubts(reading, unit), *wild_readings(x, y, reading, unit)]
+    said += _missing_text(blank, len(x))
     if head.proud_when_big is None:
         said.append("no line 'sense': big readings are taken as hollow")
-    said += [
-        f"no line '{word}': the wall's edges are taken 100 mm beyond the outer stations"
-        for word in ("width", "height")
-        if getattr(head, word) is None
-    ]
     origin = Origin(str(path), "", "laser grid", unit, len(x), tuple(said))
     # the one place where a reading (distance from the laser) becomes an offset (toward the room)
     offset = reading if head.proud_when_big else -reading
@@ -218,7 +213,8 @@ def _missing_text(blank: np.ndarray, read: int) -> list[str]:
         return []
     named = "; ".join(place_text(*place).removeprefix("station ") for place in blank[:_NAMED_AT_MOST])
     more = f" and {len(blank) - _NAMED_AT_MOST} more" if len(blank) > _NAMED_AT_MOST else ""
-    return [f"{len(blank)} of {read + len(blank)} stations were not read: {named}{more}"]
+    were = "was" if len(blank) == 1 else "were"
+    return [f"{len(blank)} of {read + len(blank)} stations {were} not read: {named}{more}"]
 
 
 def _is_grid(head: bytes) -> bool:

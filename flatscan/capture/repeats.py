@@ -10,10 +10,8 @@ from numpy.typing import NDArray
 from flatscan.geometry import Array, Mask
 
 Hashes = NDArray[np.uint64]
-# up to this many rows every hash is kept (8 bytes each); above, only about so many positions, chosen by their bits
-EXACT_ROWS, CHOSEN = 2_000_000, 300_000
-# odd multipliers whose products' top bits depend on every bit of a coordinate (Fibonacci hashing)
-_ODD = (np.uint64(0x9E3779B97F4A7C15), np.uint64(0xC2B2AE3D27D4EB4F), np.uint64(0x165667B19E3779F9))
+# up to this many rows every hash is kept (8 bytes each); above, only positions whose hash falls in a fixed share
+EXACT_ROWS = 2_000_000
 
 
 def _mix(value: Hashes) -> Hashes:
@@ -40,18 +38,6 @@ def row_hashes(points: Array) -> Hashes:
     return value
 
 
-def choose(points: Array, share: float) -> Mask:
-    """Marks (n,) of about a ``share`` of the rows (n, 3); equal rows are chosen, or not, together."""
-    bits = np.add(points, 0.0).view(np.uint64)
-    value = bits[:, 0] * _ODD[0]
-    value += bits[:, 1] * _ODD[1]
-    value += bits[:, 2] * _ODD[2]
-    # one more product: the top bits of a sum of three favour no plane in the cloud
-    value ^= value >> np.uint64(32)
-    value *= _ODD[0]
-    return np.asarray(value <= np.uint64(min(int(2**64 * share), 2**64 - 1)))
-
-
 @dataclass
 class RepeatCounter:
     """Collects row hashes of ``rows`` rows at most, in bounded memory."""
@@ -72,13 +58,14 @@ class RepeatCounter:
 
     def add(self, points: Array, numbers: NDArray[np.int64] | slice, start: int) -> None:
         """Take in the rows ``points``, which are rows ``start`` + ``numbers`` of the file."""
+        value = row_hashes(points)
         if self.exact:
             at = np.arange(len(points)) if isinstance(numbers, slice) else numbers
             self.seen.append((at + start).astype(np.int64))
-            self.kept.append(row_hashes(points))
         else:
             # a position is in the sample or not whichever row it comes from, so repeats stay together
-            self.kept.append(row_hashes(points[choose(points, CHOSEN / self.rows)]))
+            value = value[value < np.uint64(int(2**64 * (EXACT_ROWS / 2) / self.rows))]
+        self.kept.append(value)
 
     def share(self) -> float:
         """Share of rows that repeat an earlier one (exact, or estimated from the sampled positions)."""

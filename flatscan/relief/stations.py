@@ -29,9 +29,7 @@ def from_stations(stations: Stations, common: CommonError, u_lean: float) -> tup
     owned = owned_areas(x, y, outline)
     missing = _missing_share(stations, x, y, outline)
     if missing:
-        notes.append(
-            f"{len(stations.missing)} stations were not read; their {missing:.1%} of the area went to the neighbours."
-        )
+        notes.append(f"Where no station was read, {missing:.1%} of the area went to the neighbours.")
     return wall, _relief(x, y, offset, owned, stations.u, common, missing), tuple(notes)
 
 

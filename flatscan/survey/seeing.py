@@ -102,7 +102,7 @@ def tied(seen: Seen, how: Capturing, progress: Progress) -> Seen:
         seen.relief, seen.wall, readings, laser=kind.common_error(), u_laser_lean=kind.lean
     )  # fmt: skip
     name = Path(how.tie).name
-    said = (f"{name}: {words}" for words in readings.origin.warnings if not words.startswith("no line 'w"))
+    said = (f"{name}: {words}" for words in readings.origin.warnings)
     return replace(seen, relief=made, wall=wall, tie=shown, notes=(*seen.notes, *said, *more))
 
 
@@ -123,11 +123,7 @@ def seen_in(
         wall, made, more = relief.from_stations(
             taken, kind.common_error(), kind.lean if taken.u_lean is None else taken.u_lean
         )
-        # edges taken beyond the outer stations are said with their numbers by `from_stations`
-        said = (
-            words for words in taken.origin.warnings if not words.startswith(("no line 'width'", "no line 'height'"))
-        )
-        notes = (*said, *notes, *more)
+        notes = (*taken.origin.warnings, *notes, *more)
         return Seen(taken.origin, kind.name, taken.name, _checked_stations(taken, wall, how), made, notes)
     watched = _watched(taken, progress)
     if room is None:
