@@ -94,7 +94,7 @@ def check_rows(path: Path, area: float) -> list[list[str]]:
         theirs.append(part("read_open3d", path))
     (fast, mine, _), (slow, _, _) = min(ours), max(ours)
     bare = min(theirs, key=lambda one: one["s"])
-    empty, base, _ = run(sys.executable, "-c", "import flatscan.survey, flatscan.sheets")
+    empty, base, _ = run(sys.executable, "-c", "import flatscan.jobs, flatscan.report")
     return [
         [
             f"check a wall of {area:g} m2, from start to exit, best of {TURNS}",

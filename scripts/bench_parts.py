@@ -27,7 +27,7 @@ def timed(work, repeat=1):
 
 def relief_of_sweep():
     """A wall 10 m x 3 m at 10 mm, every cell measured: what the sweep's rows are about."""
-    from flatscan.model import CommonError, Relief
+    from flatscan.core.model import CommonError, Relief
 
     x, y = (np.arange(n) * CELL + CELL / 2 for n in (1000, 300))
     rng = np.random.default_rng(1)
@@ -142,8 +142,8 @@ def grid_scipy(path):
 
 
 def _surface():
-    from flatscan.geometry import plumb_frame
-    from flatscan.model import Plumb, Wall
+    from flatscan.core.geometry import plumb_frame
+    from flatscan.core.model import Plumb, Wall
 
     relief = relief_of_sweep()
     frame = plumb_frame(np.zeros(3), np.array([0.0, -1.0, 0.0]), np.array([0.0, 0.0, 1.0]))
@@ -152,7 +152,7 @@ def _surface():
 
 
 def plane_ours(_):
-    from flatscan.material.finish import PlaneOptions, place
+    from flatscan.plan.finish import PlaneOptions, place
 
     relief, wall = _surface()
     options = PlaneOptions(lean_up_to=0.003, turn_up_to=0.003, worth=0.0)
@@ -164,7 +164,7 @@ def plane_all_cells(_):
     """linprog with a row for every cell: least mean thickness over a plane that covers all of them."""
     from scipy.optimize import linprog
 
-    from flatscan.material.finish import PlaneOptions, need_of, surface_of
+    from flatscan.plan.finish import PlaneOptions, need_of, surface_of
 
     relief, _wall = _surface()
     surface = surface_of(relief)
@@ -178,20 +178,20 @@ def plane_all_cells(_):
 
 
 def _findings(path):
-    from flatscan import survey
+    from flatscan import jobs
 
-    how = survey.Capturing(file_unit="m", up="z", capture_type="scanner", seen_from=(5.0, -3.0, 1.5))
-    return survey.check(path, how, survey.Testing.by(limit=0.003))
+    how = jobs.Capturing(file_unit="m", up="z", capture_type="scanner", seen_from=(5.0, -3.0, 1.5))
+    return jobs.check(path, how, jobs.Testing.by(limit=0.003))
 
 
 def sheets_ours(path):
     import tempfile
 
-    from flatscan import sheets
+    from flatscan import report
 
     found = _findings(path)
     with tempfile.TemporaryDirectory() as folder:
-        seconds, files = timed(lambda: sheets.write(found, Path(folder) / "out"))
+        seconds, files = timed(lambda: report.write(found, Path(folder) / "out"))
     return {"s": seconds, "files": len(files)}
 
 

@@ -20,8 +20,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.geometry import Frame
-from flatscan.model import CommonError, Origin, Plumb, Relief, Stations, Wall
+from flatscan.core.geometry import Frame
+from flatscan.core.model import CommonError, Origin, Plumb, Relief, Stations, Wall
 from flatscan.relief import capture_type, tie
 from flatscan.relief.planning import plan_readings
 from flatscan.straightedge import sweep

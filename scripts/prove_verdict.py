@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import binom
 
-from flatscan.model import CommonError, Relief
+from flatscan.core.model import CommonError, Relief
 from flatscan.relief import choose_window, smooth
 from flatscan.straightedge import sweep
 from flatscan.verdict import judge

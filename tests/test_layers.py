@@ -8,22 +8,12 @@ import pytest
 import flatscan
 
 ROOT = Path(flatscan.__file__).parent
-STAGES = ("capture", "wall", "relief", "planes", "straightedge", "standards")
+STAGES = ("capture", "wall", "relief", "straightedge", "standards")
 RANK = (
-    {
-        "errors": -1,
-        "jit": -1,
-        "units": 0,
-        "quantity": 0,
-        "columns": 1,
-        "geometry": 1,
-        "cells": 1,
-        "lanes": 1.5,
-        "model": 2,
-    }
+    {"core": 0}
     | dict.fromkeys(STAGES, 3)
-    | dict.fromkeys(("material", "setout", "lows", "compare", "verdict"), 4)
-    | {"survey": 5, "sheets": 6, "evidence": 6.5, "site": 6.5, "desk": 6.8, "cli": 7, "__init__": 8, "__main__": 8}
+    | dict.fromkeys(("plan", "compare", "verdict"), 4)
+    | {"jobs": 5, "report": 6, "evidence": 6.5, "site": 6.5, "desk": 6.8, "cli": 7, "__init__": 8, "__main__": 8}
 )
 HEAVY = {
     "open3d", "cv2", "matplotlib", "laspy", "lazrs", "pye57", "ezdxf", "numba", "rich", "distributed", "flask",

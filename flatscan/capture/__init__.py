@@ -13,8 +13,8 @@ from flatscan.capture.depth_frames import is_frames, read_frames
 from flatscan.capture.digest import sha256, sha256_beside
 from flatscan.capture.fits import refuse_what_does_not_fit
 from flatscan.capture.registry import Format, formats, pick, present_file
-from flatscan.errors import ReadError
-from flatscan.model import Cloud, Stations
+from flatscan.core.errors import ReadError
+from flatscan.core.model import Cloud, Stations
 
 __all__ = ["Format", "begin_reading", "formats", "read"]
 

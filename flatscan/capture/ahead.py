@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 
-from flatscan.model import Cloud, Stations
+from flatscan.core.model import Cloud, Stations
 
 # a smaller file is read faster than a process is worth
 LARGE_FILE, MOST_MEMORY = 20_000_000, 1_000_000_000

@@ -12,8 +12,8 @@ import numpy as np
 from flatscan.capture.camera import Camera
 from flatscan.capture.pictures import read_picture
 from flatscan.capture.targets import DICTIONARY
-from flatscan.errors import BadValue, ReadError
-from flatscan.geometry import Array
+from flatscan.core.errors import BadValue, ReadError
+from flatscan.core.geometry import Array
 
 # fewer views, or views all alike, fix no lens (Zhang, IEEE PAMI 22, 2000: at least three; common practice: ten or more)
 LEAST, GOOD = 6, 10

@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from flatscan.errors import ReadError
-from flatscan.geometry import Array
+from flatscan.core.errors import ReadError
+from flatscan.core.geometry import Array
 
 # OpenCV's order k1 k2 p1 p2 k3 ...; the numbers of coefficients it knows
 _COEFFICIENTS = (0, 4, 5, 8, 12, 14)

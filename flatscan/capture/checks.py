@@ -13,10 +13,10 @@ from flatscan.capture.remarks import bounds_text, counts_text, step_text
 from flatscan.capture.source import PointSource
 from flatscan.capture.steps import file_step
 from flatscan.capture.tally import Tally, take_tally
-from flatscan.errors import BadValue, ReadError, TooFewPoints
-from flatscan.geometry import Array
-from flatscan.model import PHONE_GRAVITY, Cloud, Origin
-from flatscan.units import METRES_PER
+from flatscan.core.errors import BadValue, ReadError, TooFewPoints
+from flatscan.core.geometry import Array
+from flatscan.core.model import PHONE_GRAVITY, Cloud, Origin
+from flatscan.core.units import METRES_PER
 
 # fewer points than this hold no wall: one 1 m2 patch in 50 mm cells of five points wants 2 000
 LEAST_POINTS = 100

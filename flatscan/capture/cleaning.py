@@ -9,7 +9,7 @@ import numpy as np
 
 from flatscan.capture.source import PointSource
 from flatscan.capture.tally import Tally, finite_rows, zero_rows
-from flatscan.geometry import Array, Mask
+from flatscan.core.geometry import Array, Mask
 
 # a stray is this many extents away from the middle 96 % of the points
 STRAY = 5.0

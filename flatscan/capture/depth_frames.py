@@ -16,10 +16,10 @@ from flatscan.capture.checks import checked_cloud
 from flatscan.capture.depth_image import DepthImage, read_depth
 from flatscan.capture.depth_photo import OneBlock, confidence_beside, scale_of
 from flatscan.capture.source import PointSource
-from flatscan.errors import ReadError, UnitsUnknown
-from flatscan.geometry import Array, Mask
-from flatscan.model import Cloud
-from flatscan.units import METRES_PER
+from flatscan.core.errors import ReadError, UnitsUnknown
+from flatscan.core.geometry import Array, Mask
+from flatscan.core.model import Cloud
+from flatscan.core.units import METRES_PER
 
 READER = "depth frames"
 _POSES = ("trajectory.log", "poses.log", "traj.log", "poses.json")

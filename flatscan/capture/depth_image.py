@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.capture.camera import Camera
-from flatscan.errors import ReadError
-from flatscan.geometry import Array, Mask
+from flatscan.core.errors import ReadError
+from flatscan.core.geometry import Array, Mask
 
 # a pixel whose neighbours differ by more than this share of its depth mixes two surfaces (common practice); a wall
 # seen 60 degrees off by the coarsest phone sensor (about 210 pixels focal length) steps by 0.8 % from pixel to pixel

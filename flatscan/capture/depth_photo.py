@@ -12,8 +12,8 @@ from flatscan.capture.camera import Camera, camera_beside, fit_size
 from flatscan.capture.depth_image import read_depth
 from flatscan.capture.registry import Format
 from flatscan.capture.source import Block, PointSource
-from flatscan.errors import ReadError
-from flatscan.geometry import Array, unit
+from flatscan.core.errors import ReadError
+from flatscan.core.geometry import Array, unit
 
 READER = "depth photo"
 # a camera held by hand leans by a few degrees: 3 degrees, k = 1 (engineering estimate)

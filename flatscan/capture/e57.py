@@ -13,8 +13,8 @@ import numpy as np
 from flatscan.capture.pose import Pose, rotation_matrix
 from flatscan.capture.registry import Format, need
 from flatscan.capture.source import BLOCK, Block, PointSource, cut_off, damaged, float32_step
-from flatscan.errors import FlatscanError, TooFewPoints
-from flatscan.geometry import Array
+from flatscan.core.errors import FlatscanError, TooFewPoints
+from flatscan.core.geometry import Array
 
 _CARTESIAN = ("cartesianX", "cartesianY", "cartesianZ")
 _SPHERICAL = ("sphericalRange", "sphericalAzimuth", "sphericalElevation")

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from flatscan.errors import UnitsUnknown
-from flatscan.geometry import Array
-from flatscan.units import METRES_PER
+from flatscan.core.errors import UnitsUnknown
+from flatscan.core.geometry import Array
+from flatscan.core.units import METRES_PER
 
 # A capture of a wall or room as one meets them (METHODS 4: storeys of 2 to 4 m) ...
 _STOREY = (1.9, 4.5)

@@ -6,7 +6,7 @@ import os
 import sys
 from pathlib import Path
 
-from flatscan.errors import ReadError
+from flatscan.core.errors import ReadError
 
 # peak memory over the size of the file, measured on files of 30 to 70 MB and rounded up: binary STL 6.8, PLY and OBJ
 # meshes 4.0, GLB 3.5, compressed PCD 2.4

@@ -13,8 +13,8 @@ from flatscan.capture.mesh import Mesh, Triangles, fans, mesh_source
 from flatscan.capture.pose import Pose, rotation_matrix
 from flatscan.capture.registry import Format
 from flatscan.capture.source import PointSource, cut_off, damaged
-from flatscan.errors import ReadError
-from flatscan.geometry import Array
+from flatscan.core.errors import ReadError
+from flatscan.core.geometry import Array
 
 _MAGIC, _JSON, _BIN = b"glTF", b"JSON", b"BIN\x00"
 _TRIANGLES, _STRIP, _FAN = 4, 5, 6

@@ -10,8 +10,8 @@ from urllib.parse import unquote
 import numpy as np
 
 from flatscan.capture.source import cut_off, damaged
-from flatscan.errors import ReadError
-from flatscan.geometry import Array
+from flatscan.core.errors import ReadError
+from flatscan.core.geometry import Array
 
 # component types (glTF 2.0 specification, section 3.6.2.2)
 _CODES = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}

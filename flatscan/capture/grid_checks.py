@@ -6,8 +6,8 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from flatscan.geometry import Array, fit_plane, fit_plane_robust, robust_scale
-from flatscan.units import METRES_PER, to_mm
+from flatscan.core.geometry import Array, fit_plane, fit_plane_robust, robust_scale
+from flatscan.core.units import METRES_PER, to_mm
 
 # the control reading may move this much before the laser is taken to have moved (TRADE, P)
 CONTROL_MOVE = 1e-3

@@ -8,8 +8,8 @@ import math
 from dataclasses import dataclass
 from pathlib import Path
 
-from flatscan.errors import BadTable, BadValue
-from flatscan.units import METRES_PER, parse_length
+from flatscan.core.errors import BadTable, BadValue
+from flatscan.core.units import METRES_PER, parse_length
 
 _NOT_READ = {"", "-", "–", "—"}
 _MOST_CELLS = 100_000

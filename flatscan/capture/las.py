@@ -15,7 +15,7 @@ from flatscan.capture.las_header import check_header
 from flatscan.capture.laz_table import RECORD_ID, check_chunks
 from flatscan.capture.registry import Format, need
 from flatscan.capture.source import BLOCK, Block, PointSource, cut_off, damaged
-from flatscan.errors import FlatscanError, UnitsUnknown
+from flatscan.core.errors import FlatscanError, UnitsUnknown
 
 # linear units of GeoTIFF and EPSG (OGC GeoTIFF 1.1, ProjLinearUnitsGeoKey)
 _EPSG_UNITS = {9001: "m", 9002: "ft", 9003: "ft", 9025: "mm", 1025: "mm", 1033: "cm"}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from flatscan.capture.registry import Format
-from flatscan.model import Stations
+from flatscan.core.model import Stations
 
 
 def _is_setup(head: bytes) -> bool:

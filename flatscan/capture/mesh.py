@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from flatscan.capture.source import BLOCK, Block, Normals, PointSource, Rows, damaged, float32_step
 from flatscan.capture.steps import file_step
-from flatscan.errors import ReadError
-from flatscan.geometry import Array
+from flatscan.core.errors import ReadError
+from flatscan.core.geometry import Array
 
 Triangles = NDArray[np.int64]
 POINTS = 1_000_000

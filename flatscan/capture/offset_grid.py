@@ -25,9 +25,9 @@ from flatscan.capture.grid_text import (
 )
 from flatscan.capture.grid_words import Preamble, check_wall, read_words
 from flatscan.capture.registry import Format
-from flatscan.errors import BadTable, BadValue, UnitsUnknown
-from flatscan.model import Origin, Stations
-from flatscan.units import METRES_PER, length_text
+from flatscan.core.errors import BadTable, BadValue, UnitsUnknown
+from flatscan.core.model import Origin, Stations
+from flatscan.core.units import METRES_PER, length_text
 
 _LONG_HEADER = ("x", "y", "reading")
 _MOST_BYTES = 20_000_000

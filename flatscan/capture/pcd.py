@@ -14,7 +14,7 @@ from flatscan.capture.pose import Pose, rotation_matrix
 from flatscan.capture.registry import Format
 from flatscan.capture.rows import BinaryRows, Layout, TextRows, last_row_doubt, short_lines
 from flatscan.capture.source import BLOCK, Block, Normals, PointSource, cut_off, damaged, float32_step
-from flatscan.geometry import Array
+from flatscan.core.geometry import Array
 
 _LONGEST_HEADER = 100_000
 _NORMALS = ("normal_x", "normal_y", "normal_z")

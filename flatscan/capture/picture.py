@@ -6,7 +6,7 @@ from pathlib import Path
 
 from flatscan.capture.registry import Format
 from flatscan.capture.source import PointSource
-from flatscan.errors import ReadError
+from flatscan.core.errors import ReadError
 
 
 def refuse_picture(path: Path) -> PointSource:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.capture.registry import need
-from flatscan.errors import ReadError
+from flatscan.core.errors import ReadError
 
 _ORIENTATION, _FOCAL_35, _EXIF = 0x0112, 0xA405, 0x8769
 # a 36 x 24 mm frame has a diagonal of 43.27 mm, to which the 35 mm equivalent refers (CIPA DC-008)

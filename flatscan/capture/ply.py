@@ -12,7 +12,7 @@ from flatscan.capture.ply_lists import binary_faces, element_starts, face_elemen
 from flatscan.capture.registry import Format
 from flatscan.capture.rows import BinaryRows, Layout, TextRows, last_row_doubt, short_lines
 from flatscan.capture.source import PointSource, cut_off, damaged, float32_step
-from flatscan.geometry import Array
+from flatscan.core.geometry import Array
 
 _VERTEX = ("vertex", "vertices", "point", "points")
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from flatscan.capture.source import Block, Normals
-from flatscan.geometry import Array
+from flatscan.core.geometry import Array
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,7 +13,7 @@ from flatscan.capture.pose import Pose
 from flatscan.capture.registry import Format
 from flatscan.capture.rows import Layout, block_of, is_number, solid_lines
 from flatscan.capture.source import BLOCK, Block, PointSource, cut_off, damaged
-from flatscan.geometry import Array
+from flatscan.core.geometry import Array
 
 # columns, rows, scanner place, three axes, four rows of the matrix
 _HEADER_LINES = 10

@@ -9,7 +9,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-from flatscan.errors import ReadError
+from flatscan.core.errors import ReadError
 
 # one module per format, in the order they are asked; each holds FORMAT
 _MODULES = (

@@ -10,8 +10,8 @@ from flatscan.capture.cleaning import STRAY
 from flatscan.capture.source import PointSource
 from flatscan.capture.steps import WORTH_SAYING
 from flatscan.capture.tally import Tally
-from flatscan.geometry import Array
-from flatscan.units import to_mm
+from flatscan.core.geometry import Array
+from flatscan.core.units import to_mm
 
 # points of a scan laid out in rows and columns stand no further apart than this
 _WIDEST_RASTER = 0.1

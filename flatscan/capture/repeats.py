@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.geometry import Array, Mask
+from flatscan.core.geometry import Array, Mask
 
 Hashes = NDArray[np.uint64]
 # up to this many rows every hash is kept (8 bytes each); above, only positions whose hash falls in a fixed share

@@ -11,7 +11,7 @@ from typing import IO, AnyStr
 import numpy as np
 
 from flatscan.capture.source import BLOCK, Block, Normals, cut_off, damaged
-from flatscan.geometry import Array
+from flatscan.core.geometry import Array
 
 # a line longer than this is no row of a point
 LONGEST_LINE = 100_000

@@ -10,8 +10,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.errors import ReadError
-from flatscan.geometry import Array
+from flatscan.core.errors import ReadError
+from flatscan.core.geometry import Array
 
 Rows = NDArray[np.int64]
 # rows in one block: small enough that a pass over any file stays in tens of megabytes, large enough for numpy

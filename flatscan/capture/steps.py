@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from flatscan.geometry import Array
+from flatscan.core.geometry import Array
 
 _LOOK_AT = 100_000
 # a step above this is worth a sentence whatever the limit turns out to be: a fifth of the tightest usual limit, 5 mm

@@ -10,7 +10,7 @@ from flatscan.capture.mesh import Mesh, mesh_source
 from flatscan.capture.registry import Format
 from flatscan.capture.rows import short_lines
 from flatscan.capture.source import PointSource, cut_off, damaged
-from flatscan.geometry import Array
+from flatscan.core.geometry import Array
 
 _HEAD, _FACET = 84, np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 

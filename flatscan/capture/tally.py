@@ -8,7 +8,7 @@ import numpy as np
 
 from flatscan.capture.repeats import RepeatCounter
 from flatscan.capture.source import Block, PointSource, Rows
-from flatscan.geometry import Array, Mask
+from flatscan.core.geometry import Array, Mask
 
 SAMPLE = 600_000
 _SEED = 20_261

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from flatscan.errors import BadValue
-from flatscan.geometry import Array, Mask
+from flatscan.core.errors import BadValue
+from flatscan.core.geometry import Array, Mask
 
 # 50 markers of 4 x 4 bits: the fewest and so the largest bits for their size, which a far camera needs
 DICTIONARY = "DICT_4X4_50"

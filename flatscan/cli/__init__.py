@@ -95,7 +95,7 @@ def main(args: list[str] | None = None) -> None:
 
 def run(args: list[str] | None = None) -> int:
     """Exit code of one command line: 0 done, 1 could not, 2 wrong options, 130 stopped; check adds 3 and 4."""
-    from flatscan.errors import FlatscanError
+    from flatscan.core.errors import FlatscanError
 
     for stream in (sys.stdout, sys.stderr):
         # a console that lacks a sign prints a question mark rather than dying on it

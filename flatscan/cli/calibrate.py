@@ -33,7 +33,7 @@ def command(
     """
     from flatscan.capture.calibration import Board, calibrate
     from flatscan.cli.progress import progress_bar
-    from flatscan.sheets.one_file import write_file
+    from flatscan.report.one_file import write_file
 
     match = re.fullmatch(r"(\d+)\s*[x×]\s*(\d+)", board)
     if match is None:

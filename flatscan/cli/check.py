@@ -35,7 +35,7 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
     Example: flatscan check wall.ply --rule 1.8m --limit 3mm --capture-type scanner
     """
     running.begin_reading(captures, given)
-    from flatscan import survey
+    from flatscan import jobs
 
     limits = ("limit", "plumb_limit", "step_limit", "corner_limit")
     if not given["tolerance"] and all(given[name] is None for name in limits):
@@ -43,8 +43,8 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
     running.one_wall_only(captures, given)
     how = running.capturing(given)
     names = ("rule", *limits, "tolerance", "method", "hand", "confidence")
-    test = survey.Testing.by(
+    test = jobs.Testing.by(
         directions=options.degrees(given.pop("directions")), **{name: given.pop(name) for name in names}
     )  # fmt: skip
-    results = running.run_each(captures, given, lambda path, progress: survey.check(path, how, test, progress))
+    results = running.run_each(captures, given, lambda path, progress: jobs.check(path, how, test, progress))
     return running.exit_code(results, judged=True)

@@ -14,8 +14,8 @@ from flatscan.cli.progress import progress_bar
 from flatscan.cli.values import LENGTH
 
 if TYPE_CHECKING:
-    from flatscan.survey import Capturing
-    from flatscan.survey.comparison import Comparing
+    from flatscan.jobs import Capturing
+    from flatscan.jobs.comparison import Comparing
 
 LEAST = 0.005
 _TIES = ("same_frame", "same_surface", "reference", "reference_wall", "points", "points_u", "align_u")
@@ -41,7 +41,7 @@ def command(surveys: tuple[str, ...], **given: Any) -> int:
 
     Example: flatscan compare before.ply after.ply --reference 0,0,0.2m,2.4m --reference 3.8m,0,4m,2.4m
     """
-    from flatscan.survey import again
+    from flatscan.jobs import again
 
     limit = given["limit"]
     hows = hows_of(given)
@@ -68,8 +68,8 @@ def hows_of(given: dict[str, Any]) -> tuple[Capturing, Capturing]:
 
 def asked_of(given: dict[str, Any]) -> Comparing:
     """What is asked of the comparison, out of the options."""
-    from flatscan.survey import Testing
-    from flatscan.survey.comparison import Comparing
+    from flatscan.jobs import Testing
+    from flatscan.jobs.comparison import Comparing
 
     ties = {name: given.pop(name) for name in _TIES}
     walls = ties.pop("reference_wall")
@@ -90,10 +90,10 @@ def _series(
     surveys: tuple[str, ...], how: Capturing, asked: Comparing, limit: float | None, given: dict[str, Any]
 ) -> int:  # fmt: skip
     """All surveys of a folder, or more than two named: one after the other."""
-    from flatscan import sheets
-    from flatscan.lows import LIMIT
-    from flatscan.sheets import series as paper
-    from flatscan.survey import series
+    from flatscan import report
+    from flatscan.jobs import series
+    from flatscan.plan.lows import LIMIT
+    from flatscan.report import series as paper
 
     if len(surveys) == 1 and not Path(surveys[0]).is_dir():
         raise click.UsageError("Give two surveys, EARLIER and LATER, or a folder of them.")
@@ -109,7 +109,7 @@ def _series(
         if not given["quiet"]:
             click.echo(f"Sheets in {folder}: {', '.join(path.name for path in written)}", err=True)
     if given["as_json"]:
-        sys.stdout.write(sheets.text(paper.series_document(made)))
+        sys.stdout.write(report.text(paper.series_document(made)))
     else:
         click.echo(paper.series_text(made, given["units"]))
     return 0

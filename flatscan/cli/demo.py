@@ -20,7 +20,7 @@ def command(**given: Any) -> int:
 
     Example: flatscan demo --out demo-sheets
     """
-    from flatscan.errors import FlatscanError
+    from flatscan.core.errors import FlatscanError
 
     folder = samples()
     output = given | {"out": str(Path(given["out"] or "flatscan-demo")), "as_json": False}
@@ -38,7 +38,7 @@ def command(**given: Any) -> int:
 def samples() -> Path:
     """The folder of bundled captures: inside an installed package, beside it in a checkout."""
     import flatscan
-    from flatscan.errors import ReadError
+    from flatscan.core.errors import ReadError
 
     package = Path(flatscan.__file__).parent
     for folder in (package / "sample_clouds", package.parent / "sample_clouds"):
@@ -52,17 +52,17 @@ def samples() -> Path:
 
 def _jobs() -> list[tuple[str, str, str, Callable[..., Any]]]:
     """Sample, title, folder and work of each part."""
-    from flatscan import survey
+    from flatscan import jobs
 
-    scanned = survey.Capturing(capture_type="scanner")
-    test = survey.Testing.by(rule=1.8, limit=0.003)
+    scanned = jobs.Capturing(capture_type="scanner")
+    test = jobs.Testing.by(rule=1.8, limit=0.003)
 
-    def quote(path: str, progress: survey.Progress) -> survey.Findings:
-        how = scanned if path.endswith(WALL) else survey.Capturing()
-        return survey.survey(path, how, test, survey.Finishing(), progress)
+    def quote(path: str, progress: jobs.Progress) -> jobs.Findings:
+        how = scanned if path.endswith(WALL) else jobs.Capturing()
+        return jobs.survey(path, how, test, jobs.Finishing(), progress)
 
-    def prove(path: str, progress: survey.Progress) -> survey.Findings:
-        return survey.check(path, scanned, test, progress)
+    def prove(path: str, progress: jobs.Progress) -> jobs.Findings:
+        return jobs.check(path, scanned, test, progress)
 
     return [
         (GRID, "A wall read with a laser, before quoting", "laser-grid-survey", quote),

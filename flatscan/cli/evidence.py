@@ -50,7 +50,7 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
 
     Example: flatscan evidence wall.ply --limit 3mm --capture-type scanner --present "both foremen" --sign key.pem
     """
-    from flatscan import evidence, sheets
+    from flatscan import evidence, report
 
     running.one_wall_only(captures, given)
     jobs = _jobs(captures, given)
@@ -66,7 +66,7 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
         made = {"schema": 1, "command": "evidence", "file": path.name, "seal": sealed.seal} | {
             name: sealed.manifest[name] for name in ("signed_by", "captures", "jobs", "members")
         }
-        sys.stdout.write(sheets.text(made))
+        sys.stdout.write(report.text(made))
         return 0
     click.echo(f"Sealed in {sealed.path}: {len(sealed.manifest['members']) + 2} members.")
     click.echo(f"Seal: {sealed.seal}")
@@ -81,7 +81,7 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
 def _jobs(captures: tuple[str, ...], given: dict[str, Any]) -> list[Job]:
     """The jobs asked for on every capture: a check where a limit is given, else a survey."""
     from flatscan.evidence import Job
-    from flatscan.survey import Testing
+    from flatscan.jobs import Testing
 
     limits = {name: given.pop(name) for name in ("limit", "tolerance", "plumb_limit")}
     asked = given.pop("jobs") or (("check",) if any(value is not None for value in limits.values()) else ("survey",))
@@ -131,7 +131,7 @@ def _statement(given: dict[str, Any]) -> Statement:
 
 
 def _key(path: str | None) -> Key | None:
-    from flatscan.errors import BadValue
+    from flatscan.core.errors import BadValue
     from flatscan.evidence import load_key
 
     if path is None:

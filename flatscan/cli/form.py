@@ -25,7 +25,7 @@ def command(
 
     Example: flatscan form --width 4.2m --height 2.5m
     """
-    from flatscan.sheets.form import Blank, write
+    from flatscan.report.form import Blank, write
 
     written = write(out, Blank(width, height, spacing, title), paper=paper, units=units, overwrite=overwrite)
     click.echo(f"Written: {', '.join(str(path) for path in written)}. Survey it with flatscan survey {written[-1]}")

@@ -23,12 +23,12 @@ def command(photos: tuple[str, ...], setup: str | None, *, rule: float | None, a
 
     Example: flatscan line hall-line.toml
     """
-    from flatscan import sheets
+    from flatscan import report
     from flatscan.capture.laser_line.reader import survey_lines
     from flatscan.cli.progress import progress_bar
-    from flatscan.sheets.line_survey import line_record, line_text
-    from flatscan.survey import Testing
-    from flatscan.survey.lines import line_gaps
+    from flatscan.jobs import Testing
+    from flatscan.jobs.lines import line_gaps
+    from flatscan.report.line_survey import line_record, line_text
 
     asked = Testing(rule=Testing().rule if rule is None else rule).rule
 
@@ -38,7 +38,7 @@ def command(photos: tuple[str, ...], setup: str | None, *, rule: float | None, a
         surveyed = survey_lines(path, pairs)
     gaps = line_gaps(surveyed, asked)
     if as_json:
-        sys.stdout.write(sheets.text(line_record(surveyed, gaps, asked)))
+        sys.stdout.write(report.text(line_record(surveyed, gaps, asked)))
     else:
         click.echo(line_text(surveyed, gaps, asked))
     return 0

@@ -27,7 +27,7 @@ def command(captures: tuple[str, ...], *, by_hand: str | None, **given: Any) -> 
     Example: flatscan lows ruled.ply --rule 1.8m --capture-type scanner
     """
     running.begin_reading(captures, given)
-    from flatscan import survey
+    from flatscan import jobs
 
     if bool(captures) == (by_hand is not None):
         raise click.UsageError("Give a capture, or --by-hand with a file of straightedge readings.")
@@ -36,23 +36,23 @@ def command(captures: tuple[str, ...], *, by_hand: str | None, **given: Any) -> 
     running.one_wall_only(captures, given)
     how = running.capturing(given)
     limit = given.pop("limit")
-    test = survey.Testing.by(
+    test = jobs.Testing.by(
         rule=given.pop("rule"), limit=limit, directions=options.degrees(given.pop("directions"))
     )  # fmt: skip
     depth = {} if limit is None else {"limit": limit}
     results = running.run_each(
-        captures, given, lambda path, progress: survey.lows(path, how, test, progress=progress, **depth)
+        captures, given, lambda path, progress: jobs.lows(path, how, test, progress=progress, **depth)
     )  # fmt: skip
     return running.exit_code(results, judged=False)
 
 
 def _by_hand(path: str, given: dict[str, Any]) -> int:
-    from flatscan import sheets, survey
+    from flatscan import jobs, report
 
     limit = {} if given["limit"] is None else {"limit": given["limit"]}
-    made = survey.lows_by_hand(path, **limit)
+    made = jobs.lows_by_hand(path, **limit)
     if given["as_json"]:
-        sys.stdout.write(sheets.text(sheets.hand_lows_document(made)))
+        sys.stdout.write(report.text(report.hand_lows_document(made)))
     else:
-        click.echo(sheets.hand_lows_text(made, given["units"]))
+        click.echo(report.hand_lows_text(made, given["units"]))
     return 0

@@ -29,13 +29,13 @@ def command(capture: str, **given: Any) -> int:
 
     Example: flatscan plan-readings wall.ply --limit 5mm --rule 2m --readings 12 --form ties.csv
     """
-    from flatscan import sheets, survey
-    from flatscan.sheets.one_file import write_file
-    from flatscan.sheets.readings import reading_form, reading_plan_text, reading_plans
-    from flatscan.survey.readings import planned_readings
+    from flatscan import jobs, report
+    from flatscan.jobs.readings import planned_readings
+    from flatscan.report.one_file import write_file
+    from flatscan.report.readings import reading_form, reading_plan_text, reading_plans
 
-    rule = given.pop("rule") or survey.Testing().rule
-    limit = survey.Testing(limit=given.pop("limit") or survey.Testing().limit).limit
+    rule = given.pop("rule") or jobs.Testing().rule
+    limit = jobs.Testing(limit=given.pop("limit") or jobs.Testing().limit).limit
     counts = _counts(given.pop("readings"))
     how = running.capturing(given)
     with progress_bar(quiet=given["quiet"]) as progress:
@@ -46,7 +46,7 @@ def command(capture: str, **given: Any) -> int:
         for note in planned.notes:
             click.echo(f"note: {note}", err=True)
     if given["as_json"]:
-        sys.stdout.write(sheets.text(reading_plans(planned, limit)))
+        sys.stdout.write(report.text(reading_plans(planned, limit)))
     else:
         click.echo(reading_plan_text(planned, limit))
     return 0

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from flatscan.survey import Progress
+    from flatscan.jobs import Progress
 
 PATIENCE = 2.0
 
@@ -48,7 +48,7 @@ def progress_bar(*, quiet: bool) -> Iterator[Progress]:
     """A function ``(stage, share)`` that the stages call as they go; silent with ``quiet`` and where nobody looks."""
     # a log file has no use for a bar that is drawn again and again
     if quiet or not sys.stderr.isatty():
-        from flatscan.survey import silent
+        from flatscan.jobs import silent
 
         yield silent
         return

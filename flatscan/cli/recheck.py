@@ -28,8 +28,8 @@ def command(file: str, *, seal: str | None, key: str | None, as_json: bool, quie
 
     Example: flatscan recheck wall-evidence.zip --key signer.pub
     """
-    from flatscan import evidence, sheets
-    from flatscan.errors import BadValue
+    from flatscan import evidence, report
+    from flatscan.core.errors import BadValue
     from flatscan.evidence.keys import public_key
     from flatscan.evidence.report import recheck_record, recheck_text
 
@@ -37,13 +37,13 @@ def command(file: str, *, seal: str | None, key: str | None, as_json: bool, quie
         raise BadValue("--seal", f"'{seal}'", needed="64 hex digits", remedy="Copy the seal that sealing printed")
     expected = None if key is None else public_key(key)
     with progress_bar(quiet=quiet) as progress:
-        report = evidence.recheck(file, seal=seal, key=expected, progress=progress)
+        found = evidence.recheck(file, seal=seal, key=expected, progress=progress)
     if as_json:
-        sys.stdout.write(sheets.text(recheck_record(report)))
+        sys.stdout.write(report.text(recheck_record(found)))
     else:
-        click.echo(recheck_text(report, every=not quiet))
-    return _code(report)
+        click.echo(recheck_text(found, every=not quiet))
+    return _code(found)
 
 
-def _code(report: Report) -> int:
-    return {"same": SAME, "altered": ALTERED}.get(report.status, DIFFERENT)
+def _code(found: Report) -> int:
+    return {"same": SAME, "altered": ALTERED}.get(found.status, DIFFERENT)

@@ -12,8 +12,8 @@ import click
 from flatscan.cli.progress import progress_bar
 
 if TYPE_CHECKING:
-    from flatscan.sheets import Photo
-    from flatscan.survey import Capturing, Findings, Finishing, Progress
+    from flatscan.jobs import Capturing, Findings, Finishing, Progress
+    from flatscan.report import Photo
 
 WITHIN, OUTSIDE, UNDECIDED, FAILED = 0, 3, 4, 1
 
@@ -29,7 +29,7 @@ def begin_reading(captures: tuple[str, ...], options: dict[str, Any]) -> None:
 
 def capturing(options: dict[str, Any]) -> Capturing:
     """How to read a capture, out of the options of `cli.options.capture_options` (taken out of the dict)."""
-    from flatscan.survey import Capturing
+    from flatscan.jobs import Capturing
 
     names = (
         "wall", "cell", "up", "seen_from", "file_unit", "width", "height", "region", "opening", "no_opening",
@@ -41,10 +41,10 @@ def capturing(options: dict[str, Any]) -> Capturing:
 
 def finishing(options: dict[str, Any]) -> Finishing:
     """What to plan, out of the options of `cli.options.finish_options` (taken out of the dict)."""
-    from flatscan.material.finish import FixedPoint, PlaneOptions
-    from flatscan.material.hacking import HackOptions
-    from flatscan.material.takeoff import TakeOffOptions
-    from flatscan.survey import Finishing
+    from flatscan.jobs import Finishing
+    from flatscan.plan.finish import FixedPoint, PlaneOptions
+    from flatscan.plan.hacking import HackOptions
+    from flatscan.plan.takeoff import TakeOffOptions
 
     plane = _given(options, "least", "most", "lean_up_to", "turn_up_to")
     for slope in {"lean_up_to", "turn_up_to"} & plane.keys():
@@ -67,7 +67,7 @@ def _given(options: dict[str, Any], *names: str) -> dict[str, Any]:
 
 def one_wall_only(captures: tuple[str, ...], options: dict[str, Any]) -> None:
     """Refuse options that belong to one wall where several captures are given."""
-    from flatscan.errors import BadValue
+    from flatscan.core.errors import BadValue
 
     for name in ("seen_from", "width", "height", "region", "opening", "repeat", "fix", "hand", "clash", "tie"):
         if len(captures) > 1 and options.get(name):
@@ -88,8 +88,8 @@ def run_each(
     Work that gives several walls of a capture has a folder for each of them. A single capture's failure is raised
     instead, so that it ends the command with its own exit code.
     """
-    from flatscan import sheets
-    from flatscan.errors import FlatscanError
+    from flatscan import report
+    from flatscan.core.errors import FlatscanError
 
     results: list[Findings | None] = []
     documents: list[dict[str, object]] = []
@@ -110,10 +110,10 @@ def run_each(
             continue
         for one, place, written in zip(several, places, files, strict=True):
             results.append(one)
-            documents.append(sheets.document(one, written))
+            documents.append(report.document(one, written))
             _report(one, place, written, output)
     if output["as_json"]:
-        sys.stdout.write(sheets.text(documents[0] if len(captures) == len(documents) == 1 else documents))
+        sys.stdout.write(report.text(documents[0] if len(captures) == len(documents) == 1 else documents))
     return results
 
 
@@ -146,13 +146,13 @@ def _folders(captures: tuple[str, ...], output: dict[str, Any]) -> list[Path | N
 
 
 def _write(findings: Findings, folder: Path | None, output: dict[str, Any]) -> tuple[str, ...]:
-    from flatscan import sheets
+    from flatscan import report
 
     if folder is None:
         return ()
 
-    formats = (*sheets.USUAL, *output.get("also", ()), *(("explain",) if output.get("explain") else ()))
-    written = sheets.write(
+    formats = (*report.USUAL, *output.get("also", ()), *(("explain",) if output.get("explain") else ()))
+    written = report.write(
         findings, folder, overwrite=output["overwrite"], units=output["units"], formats=formats,
         paper=output.get("paper", "a4"), photo=_photo(output),
     )  # fmt: skip
@@ -161,8 +161,8 @@ def _write(findings: Findings, folder: Path | None, output: dict[str, Any]) -> t
 
 def _photo(output: dict[str, Any]) -> Photo | None:
     """The photo to lay the contour over, None without one; raises `BadValue` for a photo with nothing known in it."""
-    from flatscan import sheets
-    from flatscan.errors import BadValue
+    from flatscan import report
+    from flatscan.core.errors import BadValue
 
     if output.get("photo") is None:
         return None
@@ -173,20 +173,20 @@ def _photo(output: dict[str, Any]) -> Photo | None:
             "--target-size", remedy="Pick the wall's four corners in the photo, in pixels",
         )  # fmt: skip
     places = {number: (x, y) for number, x, y in targets}
-    return sheets.Photo(Path(output["photo"]), corners, places, output["target_size"])
+    return report.Photo(Path(output["photo"]), corners, places, output["target_size"])
 
 
 def _report(findings: Findings, folder: Path | None, files: tuple[str, ...], output: dict[str, Any]) -> None:
     """Warnings and the place of the sheets on stderr; the answers in words on stdout unless JSON was asked for."""
-    from flatscan import sheets
+    from flatscan import report
 
     if not output["quiet"]:
         for warning in findings.warnings:
             click.echo(f"note: {warning}", err=True)
     if not output["as_json"]:
-        click.echo(sheets.summary(findings, output["units"]))
+        click.echo(report.summary(findings, output["units"]))
         if output.get("explain"):
-            click.echo(sheets.explain(findings, output["units"]))
+            click.echo(report.explain(findings, output["units"]))
     if folder is not None and not output["quiet"]:
         click.echo(f"Sheets in {folder}: {', '.join(files)}", err=True)
 
@@ -205,15 +205,15 @@ def exit_code(results: list[Findings | None], *, judged: bool) -> int:
 
 def list_walls(captures: tuple[str, ...], how: Capturing, output: dict[str, Any]) -> int:
     """Print the walls of each capture, with size and share of points; nothing is written."""
-    from flatscan import sheets, survey
+    from flatscan import jobs, report
 
     documents = []
     for capture in captures:
         with progress_bar(quiet=output["quiet"]) as progress:
-            room = survey.list_walls(capture, how, progress)
-        documents.append(sheets.wall_list(room))
+            room = jobs.list_walls(capture, how, progress)
+        documents.append(report.wall_list(room))
         if not output["as_json"]:
-            click.echo(sheets.wall_list_text(capture, room, output["units"]))
+            click.echo(report.wall_list_text(capture, room, output["units"]))
     if output["as_json"]:
-        sys.stdout.write(sheets.text(documents[0] if len(captures) == 1 else documents))
+        sys.stdout.write(report.text(documents[0] if len(captures) == 1 else documents))
     return 0

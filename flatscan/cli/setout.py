@@ -27,13 +27,13 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
     Example: flatscan setout wall.ply --rule 1.8m --strip 9.5mm --capture-type scanner
     """
     running.begin_reading(captures, given)
-    from flatscan import survey
-    from flatscan.setout import SetOutOptions
+    from flatscan import jobs
+    from flatscan.plan.screeds import SetOutOptions
 
     running.one_wall_only(captures, given)
     how = running.capturing(given)
     finish = running.finishing(given)
-    test = survey.Testing.by(rule=given.pop("rule"), directions=options.degrees(given.pop("directions")))
+    test = jobs.Testing.by(rule=given.pop("rule"), directions=options.degrees(given.pop("directions")))
     places = SetOutOptions(
         rule=test.rule,
         spacing=given.pop("spacing"),
@@ -42,6 +42,6 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
         laser=given.pop("laser"),
     )
     results = running.run_each(
-        captures, given, lambda path, progress: survey.set_out(path, how, test, finish, places, progress)
+        captures, given, lambda path, progress: jobs.set_out(path, how, test, finish, places, progress)
     )  # fmt: skip
     return running.exit_code(results, judged=False)

@@ -65,7 +65,7 @@ def command(ctx: click.Context, source: str, **given: Any) -> int:
 
     Example: flatscan site scans --limit 3mm --capture-type scanner --out site-sheets
     """
-    from flatscan import sheets
+    from flatscan import report
     from flatscan.site import run
 
     with _folder(source, given) as folder, _watched(quiet=given["quiet"]) as watch:
@@ -75,7 +75,7 @@ def command(ctx: click.Context, source: str, **given: Any) -> int:
             afresh=given["overwrite"], shared_scratch=given["cluster"] is None, watch=watch,
         )  # fmt: skip
     if given["as_json"]:
-        sys.stdout.write(sheets.text(result.document))
+        sys.stdout.write(report.text(result.document))
     else:
         _report(result, given["units"], quiet=given["quiet"])
     return running.FAILED if result.document["failed"] else 0
@@ -92,7 +92,7 @@ def _folder(source: str, given: dict[str, Any]) -> Iterator[Path]:
 
 
 def _captures(ctx: click.Context, source: Path, folder: Path, given: dict[str, Any]) -> list[Capture]:
-    from flatscan.errors import ReadError
+    from flatscan.core.errors import ReadError
     from flatscan.site import listing
 
     if not source.exists():
@@ -123,7 +123,7 @@ def _row_command(**given: Any) -> dict[str, Any]:
 
 def _row_settings(row: Row, base: dict[str, Any], *, chosen: bool, **outside: Any) -> Settings:
     """Settings of one row: the command's own, and what the row says instead."""
-    from flatscan.errors import BadTable
+    from flatscan.core.errors import BadTable
 
     try:
         ctx = _row_command.make_context("options", shlex.split(row.options), default_map=dict(base))
@@ -146,14 +146,14 @@ def _row_settings(row: Row, base: dict[str, Any], *, chosen: bool, **outside: An
 
 
 def _settings(given: dict[str, Any], *, chosen: bool, **others: Any) -> Settings:
-    from flatscan import survey
-    from flatscan.material.rates import load_rates
-    from flatscan.material.systems import load as load_system
+    from flatscan import jobs
+    from flatscan.plan.rates import load_rates
+    from flatscan.plan.systems import load as load_system
     from flatscan.site.job import Settings
 
     given = dict(given)
     names = ("rule", *_LIMITS, "tolerance", "method", "confidence")
-    test = survey.Testing.by(
+    test = jobs.Testing.by(
         directions=options.degrees(given.pop("directions")), **{name: given.pop(name) for name in names}
     )  # fmt: skip
     how = running.capturing(given)
@@ -167,7 +167,7 @@ def _settings(given: dict[str, Any], *, chosen: bool, **others: Any) -> Settings
 
 
 def _formats(text: str | None) -> tuple[str, ...]:
-    from flatscan.sheets import FORMATS
+    from flatscan.report import FORMATS
 
     asked = FORMATS if text is None else tuple(part.strip() for part in text.split(","))
     unknown = sorted(set(asked) - set(FORMATS))

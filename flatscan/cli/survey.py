@@ -27,19 +27,19 @@ def command(captures: tuple[str, ...], *, listing: bool, together: str | None, c
     Example: flatscan survey wall.ply --least 6mm --system gypsum-undercoat
     """
     running.begin_reading(captures, given)
-    from flatscan import survey
+    from flatscan import jobs
 
     running.one_wall_only(captures, given)
     how = running.capturing(given)
     if listing:
         return running.list_walls(captures, how, given)
     finish = running.finishing(given)
-    test = survey.Testing.by(rule=given.pop("rule"), directions=options.degrees(given.pop("directions")))
+    test = jobs.Testing.by(rule=given.pop("rule"), directions=options.degrees(given.pop("directions")))
 
-    def work(path: str, progress: survey.Progress) -> survey.Findings | tuple[survey.Findings, ...]:
+    def work(path: str, progress: jobs.Progress) -> jobs.Findings | tuple[jobs.Findings, ...]:
         if together is None:
-            return survey.survey(path, how, test, finish, progress)
-        return survey.survey_together(
+            return jobs.survey(path, how, test, finish, progress)
+        return jobs.survey_together(
             path, how, test, finish, walls=options.numbers(together, "--together"), corners=corners, progress=progress
         )
 

@@ -27,8 +27,8 @@ def command(
     Example: flatscan targets --size 120mm --count 8
     """
     from flatscan.capture.calibration import Board
-    from flatscan.sheets.one_file import write_file
-    from flatscan.sheets.target_sheet import board_page, target_pages
+    from flatscan.report.one_file import write_file
+    from flatscan.report.target_sheet import board_page, target_pages
 
     if board is None:
         made = target_pages(size, count, first=first, paper=paper)

@@ -18,8 +18,8 @@ def command(words: tuple[str, ...], *, as_json: bool, units: str) -> int:
 
     Example: flatscan tolerances plaster 2m
     """
-    from flatscan import sheets, standards
-    from flatscan.errors import BadValue
+    from flatscan import report, standards
+    from flatscan.core.errors import BadValue
 
     entries = [entry for entry in standards.available() if all(word.lower() in str(entry).lower() for word in words)]
     if not entries:
@@ -28,7 +28,7 @@ def command(words: tuple[str, ...], *, as_json: bool, units: str) -> int:
             remedy="Run flatscan tolerances without words to see them all",
         )  # fmt: skip
     if as_json:
-        sys.stdout.write(sheets.text(sheets.tolerance_records(entries)))
+        sys.stdout.write(report.text(report.tolerance_records(entries)))
     else:
-        click.echo(sheets.tolerance_text(entries, units))
+        click.echo(report.tolerance_text(entries, units))
     return 0

@@ -16,8 +16,8 @@ class Length(click.ParamType[float]):
         """Metres; a text that is no length is a malformed option."""
         if isinstance(value, float):
             return value
-        from flatscan.errors import BadValue
-        from flatscan.units import parse_length
+        from flatscan.core.errors import BadValue
+        from flatscan.core.units import parse_length
 
         try:
             return parse_length(value, where=param.name if param and param.name else "length")
@@ -55,8 +55,8 @@ class Places(click.ParamType[tuple[float, ...]]):
         """Metres; another number of parts, or a part that is no length, is a malformed option."""
         if isinstance(value, tuple):
             return value
-        from flatscan.errors import BadValue
-        from flatscan.units import parse_length
+        from flatscan.core.errors import BadValue
+        from flatscan.core.units import parse_length
 
         parts = value.split(",")
         if len(parts) != self.number:

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from flatscan.errors import BadTable, MixedSurveys
-from flatscan.geometry import Array, unit
-from flatscan.model import Wall
+from flatscan.core.errors import BadTable, MixedSurveys
+from flatscan.core.geometry import Array, unit
+from flatscan.core.model import Wall
 
 # two scans in one coordinate system meet with about this much (METHODS 1b, across a registration seam: engineering
 # estimate, no source); an outline's edge is found to about a cell or two

@@ -11,10 +11,10 @@ from scipy.special import ndtri
 from flatscan.compare.alignment import Alignment
 from flatscan.compare.leveling import Leveled, own_variance
 from flatscan.compare.places import Both
-from flatscan.geometry import Array, Mask
-from flatscan.model import CommonError, Relief
-from flatscan.planes import connected_places
-from flatscan.quantity import Quantity
+from flatscan.core.geometry import Array, Mask
+from flatscan.core.model import CommonError, Relief
+from flatscan.core.quantity import Quantity
+from flatscan.relief.shape import connected_places
 from flatscan.relief.smooth import quadratic_gain
 
 # two-sided 95 %: the level of detection of a difference of two surveys (Lague, Brodu and Leroux, ISPRS J. 82, 2013,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from flatscan.compare.places import Both
-from flatscan.geometry import Array, Mask, fit_plane
+from flatscan.core.geometry import Array, Mask, fit_plane
 
 
 @dataclass(frozen=True, slots=True)

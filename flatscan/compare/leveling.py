@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from flatscan.compare.places import Both
-from flatscan.errors import TooFewPoints
-from flatscan.geometry import Array, Mask, robust_scale, tukey_weight
-from flatscan.model import CommonError
+from flatscan.core.errors import TooFewPoints
+from flatscan.core.geometry import Array, Mask, robust_scale, tukey_weight
+from flatscan.core.model import CommonError
 
 # a slope is only carried as far as this many times the length it was fitted over
 _REACH = 2.5

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from flatscan.compare.alignment import OUTLINE_U, Alignment
-from flatscan.errors import MixedSurveys
-from flatscan.geometry import Array
-from flatscan.model import Opening, Wall
-from flatscan.quantity import root_sum_square
+from flatscan.core.errors import MixedSurveys
+from flatscan.core.geometry import Array
+from flatscan.core.model import Opening, Wall
+from flatscan.core.quantity import root_sum_square
 
 # scales of phone captures differ by up to 1 % (METHODS 1a), edges are found to some cells; strips at corners differ
 _SIZE_SHARE, _SIZE_LEAST = 0.02, 0.08

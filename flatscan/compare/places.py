@@ -8,9 +8,9 @@ import numpy as np
 from scipy.ndimage import map_coordinates
 
 from flatscan.compare.alignment import Alignment
-from flatscan.errors import MixedSurveys
-from flatscan.geometry import Array, Mask
-from flatscan.model import Relief
+from flatscan.core.errors import MixedSurveys
+from flatscan.core.geometry import Array, Mask
+from flatscan.core.model import Relief
 
 # a station is read again where it stands within this of the first (common practice: a pencil cross)
 SAME_STATION = 0.05

@@ -8,8 +8,8 @@ import numpy as np
 from scipy.ndimage import gaussian_filter, map_coordinates, minimum_filter
 
 from flatscan.compare.places import indices
-from flatscan.geometry import Array, robust_scale, tukey_weight
-from flatscan.model import Relief
+from flatscan.core.geometry import Array, robust_scale, tukey_weight
+from flatscan.core.model import Relief
 
 # further off than this the outline is wrong, not the shape; worse known than this the shape says nothing
 _FARTHEST, _WORST_U = 0.15, 0.010

@@ -6,17 +6,17 @@ import re
 from collections.abc import Iterable
 from typing import Any
 
+from flatscan.core.errors import BadValue, FlatscanError
+from flatscan.core.units import parse_length
 from flatscan.desk.asking import UNKNOWN, Question, questions, tape_cost, what_for
 from flatscan.desk.folders import Job
-from flatscan.errors import BadValue, FlatscanError
-from flatscan.lows import LIMIT as LOW_LIMIT
-from flatscan.material.finish import FixedPoint, PlaneOptions
-from flatscan.material.stops import SEEN
-from flatscan.material.takeoff import TakeOffOptions
-from flatscan.setout import SetOutOptions
-from flatscan.survey import Capturing, Finishing, Testing
-from flatscan.survey.settings import CLOUD_TYPE, DEFAULT_LIMIT, DEFAULT_RULE
-from flatscan.units import parse_length
+from flatscan.jobs import Capturing, Finishing, Testing
+from flatscan.jobs.settings import CLOUD_TYPE, DEFAULT_LIMIT, DEFAULT_RULE
+from flatscan.plan.finish import FixedPoint, PlaneOptions
+from flatscan.plan.lows import LIMIT as LOW_LIMIT
+from flatscan.plan.screeds import SetOutOptions
+from flatscan.plan.stops import SEEN
+from flatscan.plan.takeoff import TakeOffOptions
 
 # what the wall screen asks, beside the questions of `asking`
 WALL_LENGTHS = {"width": "Taped width", "height": "Taped height"}

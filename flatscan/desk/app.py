@@ -12,11 +12,11 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
+from flatscan.core.errors import FlatscanError, ReadError
 from flatscan.desk import guard, steps
 from flatscan.desk.bench import Bench
 from flatscan.desk.folders import Job, Jobs, NoWall, OtherTab
 from flatscan.desk.wording import plain
-from flatscan.errors import FlatscanError, ReadError
 
 if TYPE_CHECKING:
     from flask import Flask

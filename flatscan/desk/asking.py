@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from flatscan import standards
-from flatscan.lows import LIMIT as LOW_LIMIT
-from flatscan.material import systems
-from flatscan.material.finish import PlaneOptions
-from flatscan.material.order import bags_per_m3
-from flatscan.material.stops import SEEN
-from flatscan.material.takeoff import TakeOffOptions
+from flatscan.jobs.settings import CLOUD_TYPE, DEFAULT_LIMIT, DEFAULT_RULE, DEFAULT_SYSTEM
+from flatscan.plan import systems
+from flatscan.plan.finish import PlaneOptions
+from flatscan.plan.lows import LIMIT as LOW_LIMIT
+from flatscan.plan.order import bags_per_m3
+from flatscan.plan.stops import SEEN
+from flatscan.plan.takeoff import TakeOffOptions
 from flatscan.relief import TYPES, capture_type
-from flatscan.sheets import words
-from flatscan.survey.settings import CLOUD_TYPE, DEFAULT_LIMIT, DEFAULT_RULE, DEFAULT_SYSTEM
+from flatscan.report import words
 
 UNKNOWN = "dont-know"
 

@@ -11,17 +11,17 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from flatscan import survey
+from flatscan import jobs
+from flatscan.core.errors import BadValue, FlatscanError, ReadError
+from flatscan.core.model import Cloud, Stations
 from flatscan.desk import answering
 from flatscan.desk.asking import what_for
 from flatscan.desk.folders import Job
-from flatscan.errors import BadValue, FlatscanError, ReadError
-from flatscan.material.chosen import Chosen, ChosenHumps
-from flatscan.material.systems import load as load_system
-from flatscan.material.takeoff import TakeOff, take_off
-from flatscan.model import Cloud, Stations
-from flatscan.survey import Capturing, Findings, Seen
-from flatscan.survey.settings import DEFAULT_SYSTEM
+from flatscan.jobs import Capturing, Findings, Seen
+from flatscan.jobs.settings import DEFAULT_SYSTEM
+from flatscan.plan.chosen import Chosen, ChosenHumps
+from flatscan.plan.systems import load as load_system
+from flatscan.plan.takeoff import TakeOff, take_off
 from flatscan.wall import Room
 
 # results of this many steps are kept: about the steps of five walls
@@ -109,7 +109,7 @@ class Bench:
         """Take no more work."""
         self._pool.shutdown(wait=False, cancel_futures=True)
 
-    def _ask(self, key: Key, make: Callable[[survey.Progress], Any], wait: float) -> Any:
+    def _ask(self, key: Key, make: Callable[[jobs.Progress], Any], wait: float) -> Any:
         with self._lock:
             future = self._asked.get(key)
             if future is None and key not in self._kept:
@@ -126,7 +126,7 @@ class Bench:
             raise made.trouble
         return made if future is None else future.result()
 
-    def _run(self, key: Key, make: Callable[[survey.Progress], Any]) -> Any:
+    def _run(self, key: Key, make: Callable[[jobs.Progress], Any]) -> Any:
         def tell(words: str, share: float | None = None) -> None:
             self._told[key] = Working(words, share)
 
@@ -158,32 +158,32 @@ class Bench:
         self._keep(key, made)
         return made
 
-    def _read(self, job: Job, how: Capturing, tell: survey.Progress) -> Read:
+    def _read(self, job: Job, how: Capturing, tell: jobs.Progress) -> Read:
         path = _capture(job)
-        taken = survey.read(path, how, tell)
+        taken = jobs.read(path, how, tell)
         if isinstance(taken, Stations):
-            return Read(taken, Room((survey.seen_in(taken, how, tell).wall,)))
-        return Read(taken, survey.find_room(taken, how, tell))
+            return Read(taken, Room((jobs.seen_in(taken, how, tell).wall,)))
+        return Read(taken, jobs.find_room(taken, how, tell))
 
-    def _seen(self, job: Job, how: Capturing, tell: survey.Progress) -> Seen:
+    def _seen(self, job: Job, how: Capturing, tell: jobs.Progress) -> Seen:
         whole = _whole_capture(how)
         read: Read = self._memo(("read", job.name, _stamp(job), whole), lambda: self._read(job, whole, tell))
-        return survey.seen_in(read.taken, how, tell, None if isinstance(read.taken, Stations) else read.room)
+        return jobs.seen_in(read.taken, how, tell, None if isinstance(read.taken, Stations) else read.room)
 
-    def _find(self, job: Job, tell: survey.Progress) -> Findings:
+    def _find(self, job: Job, tell: jobs.Progress) -> Findings:
         how, test, finish = answering.capturing(job), answering.testing(job), answering.finishing(job)
         purpose = what_for(answering.answer(job, "purpose"))
         assert purpose is not None
         seen: Seen = self._memo(("seen", job.name, _stamp(job), how), lambda: self._seen(job, how, tell))
         if purpose.command == "check":
-            return survey.check_seen(seen, test, tell)
+            return jobs.check_seen(seen, test, tell)
         if purpose.command == "lows":
-            return survey.lows_seen(seen, test, answering.low_limit(job), tell)
+            return jobs.lows_seen(seen, test, answering.low_limit(job), tell)
         if purpose.command == "setout":
-            return survey.set_out_seen(seen, test, finish, answering.set_out_options(job), tell)
+            return jobs.set_out_seen(seen, test, finish, answering.set_out_options(job), tell)
         key = ("measured", job.name, _stamp(job), how, test)
-        measured: Findings = self._memo(key, lambda: survey.measured(seen, test, tell))
-        return survey.planned(measured, seen, finish, tell)
+        measured: Findings = self._memo(key, lambda: jobs.measured(seen, test, tell))
+        return jobs.planned(measured, seen, finish, tell)
 
 
 def _whole_capture(how: Capturing) -> Capturing:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
-from flatscan.errors import BadValue, OutputError, ReadError
+from flatscan.core.errors import BadValue, OutputError, ReadError
 
 SETTINGS, RESULTS, READINGS = "settings.json", "results", "readings.csv"
 SCHEMA = 1

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from flatscan.core.errors import BadValue
+from flatscan.core.units import parse_length
 from flatscan.desk import answering, told
 from flatscan.desk.asking import PURPOSES, UNKNOWN
 from flatscan.desk.bench import Working
@@ -11,12 +13,10 @@ from flatscan.desk.folders import Plain
 from flatscan.desk.plans import elevation, room_plan
 from flatscan.desk.saving import sent_json
 from flatscan.desk.showing import changed, revision, sent_values, show
-from flatscan.errors import BadValue
-from flatscan.sheets import more_tables, tables, words
-from flatscan.sheets.page import packing
-from flatscan.survey import Findings
-from flatscan.survey.settings import CLOUD_TYPE
-from flatscan.units import parse_length
+from flatscan.jobs import Findings
+from flatscan.jobs.settings import CLOUD_TYPE
+from flatscan.report import more_tables, tables, words
+from flatscan.report.page import packing
 
 if TYPE_CHECKING:
     from flatscan.desk.app import Desk
@@ -72,8 +72,8 @@ def _wall_kept(settings: Plain, values: dict[str, Any]) -> None:
 
 def _hints(desk: Desk, job: Any, trouble: Exception) -> Any:
     """What the file does not say, asked for beside the reason."""
+    from flatscan.core.errors import FlatscanError
     from flatscan.desk.wording import plain
-    from flatscan.errors import FlatscanError
 
     if not isinstance(trouble, FlatscanError):
         raise trouble

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from flatscan.capture import formats
 from flatscan.capture.registry import pick
+from flatscan.core.errors import ReadError
 from flatscan.desk import steps
 from flatscan.desk.folders import Job, Plain, write_stream
 from flatscan.desk.showing import changed, show
-from flatscan.errors import ReadError
 
 if TYPE_CHECKING:
     from werkzeug.datastructures import FileStorage

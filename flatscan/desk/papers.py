@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from flatscan import evidence, sheets
+from flatscan import evidence, report
+from flatscan.core.errors import BadValue
 from flatscan.desk import answering
 from flatscan.desk.asking import what_for
 from flatscan.desk.bench import Working
 from flatscan.desk.folders import RESULTS, Job
 from flatscan.desk.showing import revision, show
-from flatscan.errors import BadValue
-from flatscan.survey import Findings, Testing
+from flatscan.jobs import Findings, Testing
 
 if TYPE_CHECKING:
     from flatscan.desk.app import Desk
@@ -56,7 +56,7 @@ def sheets_page(desk: Desk, name: str) -> Any:
 
 def _write(found: Findings, job: Job, units: str, paper: str) -> None:
     """The sheets of these answers, and none of those that another purpose left."""
-    made = {path.name for path in sheets.write(found, job.results, overwrite=True, units=units, paper=paper)}
+    made = {path.name for path in report.write(found, job.results, overwrite=True, units=units, paper=paper)}
     for name in _SAID.keys() - made - {EVIDENCE}:
         (job.results / name).unlink(missing_ok=True)
 

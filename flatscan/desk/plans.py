@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from markupsafe import Markup, escape
 
-from flatscan.geometry import Array
-from flatscan.model import Wall
-from flatscan.sheets import words
+from flatscan.core.geometry import Array
+from flatscan.core.model import Wall
+from flatscan.report import words
 from flatscan.wall import Room
 
 _WIDE, _HIGH, _EDGE = 600.0, 360.0, 44.0

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from flatscan.core.errors import BadValue
 from flatscan.desk import stations
 from flatscan.desk.folders import Plain
 from flatscan.desk.plans import station_plan
 from flatscan.desk.saving import sent_json
 from flatscan.desk.showing import changed, revision, show
-from flatscan.errors import BadValue
-from flatscan.sheets import words
-from flatscan.sheets.form.printed import BEFORE, CHECKS
+from flatscan.report import words
+from flatscan.report.form.printed import BEFORE, CHECKS
 
 if TYPE_CHECKING:
     from flatscan.desk.app import Desk

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from flatscan.core.errors import BadValue, FlatscanError
 from flatscan.desk import answering, steps
 from flatscan.desk.bench import Working
-from flatscan.errors import BadValue, FlatscanError
 
 if TYPE_CHECKING:
     from flatscan.desk.app import Desk

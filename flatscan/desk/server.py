@@ -9,9 +9,9 @@ import webbrowser
 from collections.abc import Callable
 from pathlib import Path
 
+from flatscan.core.errors import OutputError
 from flatscan.desk.app import UPLOAD_LIMIT, make_app, need
 from flatscan.desk.guard import new_token
-from flatscan.errors import OutputError
 
 LOOPBACK, PORT = "127.0.0.1", 8765
 _THREADS = 8

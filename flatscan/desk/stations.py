@@ -10,11 +10,11 @@ from typing import Any
 from flatscan import capture
 from flatscan.capture.grid_checks import place_text
 from flatscan.capture.grid_text import is_length, is_read
+from flatscan.core.errors import BadValue, FlatscanError
+from flatscan.core.units import parse_length
 from flatscan.desk.folders import READINGS, Job, Plain, write_through
-from flatscan.errors import BadValue, FlatscanError
-from flatscan.sheets import words
-from flatscan.sheets.form.blank import Blank, stations
-from flatscan.units import parse_length
+from flatscan.report import words
+from flatscan.report.form.blank import Blank, stations
 
 AGAIN = "again"
 SENSES = ("big = hollow", "big = proud")

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from flatscan.core.units import slope_text
 from flatscan.desk.bench import Cut
-from flatscan.sheets import facts, tables, words
-from flatscan.sheets.summary import judged
-from flatscan.survey import Findings
-from flatscan.units import slope_text
+from flatscan.jobs import Findings
+from flatscan.report import facts, tables, words
+from flatscan.report.summary import judged
 
 Line = tuple[str, str]
 _KNOWN = "; plumb known from:"

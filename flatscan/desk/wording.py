@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+from flatscan.core.errors import FlatscanError
 from flatscan.desk.answering import label
-from flatscan.errors import FlatscanError
 
 _OPTION = re.compile(r"--([a-z][a-z-]*)")
 # what the stages call an option, where the page has no field of that name

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from flatscan.survey import Capturing, Findings, Finishing, Progress, Testing, check, survey
-from flatscan.survey.again import compare_surveys
-from flatscan.survey.comparison import Comparing
+from flatscan.jobs import Capturing, Findings, Finishing, Progress, Testing, check, survey
+from flatscan.jobs.again import compare_surveys
+from flatscan.jobs.comparison import Comparing
 
 COMMANDS = ("survey", "check", "compare")
 

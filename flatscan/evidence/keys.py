@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from flatscan.errors import BadValue, ReadError
+from flatscan.core.errors import BadValue, ReadError
 
 HOW_TO_MAKE = "Make one with: openssl genpkey -algorithm ed25519 -out key.pem"
 _BYTES = 32

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
-from flatscan.errors import ReadError
+from flatscan.core.errors import ReadError
 from flatscan.evidence.contents import Photo
 
 _QUALITY = 95

@@ -10,16 +10,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from flatscan import sheets
-from flatscan.errors import FlatscanError, ReadError
+from flatscan import report
+from flatscan.core.errors import FlatscanError, ReadError
 from flatscan.evidence.archive import FIRST, MANIFEST, SEAL, Altered, same_form, unpack
 from flatscan.evidence.contents import COMMANDS, Job
 from flatscan.evidence.differences import Row, compare_documents
 from flatscan.evidence.keys import is_signed
 from flatscan.evidence.seal import KIND, SCHEMA, digest, dumps, seal_record, versions
 from flatscan.evidence.settings import from_plain
-from flatscan.survey import Capturing, Finishing, Progress, Testing, silent
-from flatscan.survey.comparison import Comparing
+from flatscan.jobs import Capturing, Finishing, Progress, Testing, silent
+from flatscan.jobs.comparison import Comparing
 
 SAME, ALTERED, DIFFERENT = "same", "altered", "recomputes differently"
 _KINDS = {
@@ -194,8 +194,8 @@ def _rerun(
         settings = {part: from_plain(_KINDS[part], plain, members) for part, plain in job["settings"].items()}
         paths = tuple(members[capture["member"]] for capture in manifest["captures"])
         found = Job(command, tuple(job["captures"]), **settings).run(paths, progress)
-        again = sheets.document(found, document["files"])
+        again = report.document(found, document["files"])
     except FlatscanError as trouble:
         return Rerun(command, (), False, f"it could not be run again: {trouble}")
-    text = sheets.text(again).encode()
+    text = report.text(again).encode()
     return Rerun(command, compare_documents(document, json.loads(text)), text == sealed)

@@ -13,15 +13,15 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from flatscan import __version__, sheets
-from flatscan.errors import BadValue, OutputError, ReadError
+from flatscan import __version__, report
+from flatscan.core.errors import BadValue, OutputError, ReadError
 from flatscan.evidence.archive import MANIFEST, README, SEAL, TOLERANCES, safe_name, write_archive
 from flatscan.evidence.contents import Job, Photo, Statement
 from flatscan.evidence.keys import Key
 from flatscan.evidence.page_one import page_one
 from flatscan.evidence.photos import take_photo
 from flatscan.evidence.settings import to_plain
-from flatscan.survey import Progress, silent
+from flatscan.jobs import Progress, silent
 
 SCHEMA, KIND = 1, "flatscan evidence"
 RESULT = "result.json"
@@ -122,7 +122,7 @@ def _gather(
     paths = tuple(members.files[str(one["member"])] for one in held)
     described = [_job(members, number, job, paths, units, progress) for number, job in enumerate(jobs, 1)]
     entries = {t.id: t for job in jobs for t in _tolerances(job)}
-    members.write(TOLERANCES, dumps(sheets.tolerance_records(list(entries.values()))))
+    members.write(TOLERANCES, dumps(report.tolerance_records(list(entries.values()))))
     return {
         "schema": SCHEMA, "kind": KIND, "versions": versions(), "title": statement.title, "date": statement.date,
         "grounds": statement.grounds, "present": list(statement.present), "notes": list(statement.notes),
@@ -136,7 +136,7 @@ def _job(
     folder = f"results/{number:02d}-{job.command}"
     found = job.run(paths, progress)
     progress("sheets", None)
-    written = sheets.write(found, members.folder / folder, units=units)
+    written = report.write(found, members.folder / folder, units=units)
     for sheet in written:
         members.add(f"{folder}/{sheet.name}", sheet)
     parts = ("capturing", "testing", "finishing", "comparing", "earlier")

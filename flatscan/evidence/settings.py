@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from flatscan.errors import ReadError
+from flatscan.core.errors import ReadError
 
 # fields that may name a file of the user's own, which then has to travel along
 _FILES = frozenset({"repeat", "tie", "system", "points", "rates", "hand", "clash"})

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from flatscan.errors import BadValue
-from flatscan.model import PHONE_GRAVITY, CommonError
+from flatscan.core.errors import BadValue
+from flatscan.core.model import PHONE_GRAVITY, CommonError
 
 # A Gaussian warp of sd s and length 1 m puts 0.596 s on the middle of a 2 m chord (METHODS 3c).
 _CHORD_SHARE = 0.596

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from flatscan import cells
-from flatscan.geometry import Array, Mask, in_polygon, polygon_area
-from flatscan.model import Opening, Wall
+from flatscan.core import cells
+from flatscan.core.geometry import Array, Mask, in_polygon, polygon_area
+from flatscan.core.model import Opening, Wall
 
 # mixed pixels smear the edge of an opening over some 20 mm (METHODS 4: shrink the mask at edges)
 COLLAR = 0.020

@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from flatscan import cells
-from flatscan.errors import BadValue, TooFewPoints
-from flatscan.geometry import Array
-from flatscan.lanes import in_lanes
-from flatscan.model import Cloud, CommonError, Relief, Wall
+from flatscan.core import cells
+from flatscan.core.errors import BadValue, TooFewPoints
+from flatscan.core.geometry import Array
+from flatscan.core.lanes import in_lanes
+from flatscan.core.model import Cloud, CommonError, Relief, Wall
 from flatscan.relief.footprint import extent, footprint
 from flatscan.relief.plateau import with_plateau
 from flatscan.relief.sums import Sums

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.geometry import Array
-from flatscan.jit import compiled
+from flatscan.core.geometry import Array
+from flatscan.core.kernels import compiled
 
 # Fibonacci hashing of a point's number: scatters neighbours evenly over two halves, needs no state and no order
 HALVES = np.uint64(0x9E3779B97F4A7C15)

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import solve_triangular
 
-from flatscan.errors import BadValue, TooFewPoints
-from flatscan.geometry import Array
-from flatscan.model import CommonError, Relief
+from flatscan.core.errors import BadValue, TooFewPoints
+from flatscan.core.geometry import Array
+from flatscan.core.model import CommonError, Relief
 from flatscan.relief.tied import TiedError, gaps_in_box, plane_terms, posterior
 
 # stations stand 100 mm in from the edges (TRADE, Reading a wall), and a rule's end needs flat ground around it

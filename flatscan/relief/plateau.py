@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from flatscan.geometry import Array, Mask, robust_scale
-from flatscan.model import Relief
+from flatscan.core.geometry import Array, Mask, robust_scale
+from flatscan.core.model import Relief
 from flatscan.relief.smooth import inner_quadratic, windows
 
 _BLOCK = 3

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtri, stdtrit
 
-from flatscan.errors import MixedSurveys
-from flatscan.geometry import Array, fit_plane, robust_scale
-from flatscan.model import CommonError, Relief
+from flatscan.core.errors import MixedSurveys
+from flatscan.core.geometry import Array, fit_plane, robust_scale
+from flatscan.core.model import CommonError, Relief
 from flatscan.relief.capture_types import CaptureType
 from flatscan.relief.smooth import local_quadratic, windows
 

@@ -9,8 +9,8 @@ import numpy as np
 from scipy import ndimage
 from scipy.special import ndtri
 
-from flatscan.geometry import Array, Mask
-from flatscan.model import Counts, Relief
+from flatscan.core.geometry import Array, Mask
+from flatscan.core.model import Counts, Relief
 
 WIDEST = 0.220  # a 500 mm window passed a 280 mm wide hump 66 % of the time (METHODS 0.3)
 _FEWEST = 10

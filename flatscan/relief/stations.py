@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from flatscan.geometry import Array, Frame, polygon_area
-from flatscan.model import CommonError, Plumb, Relief, Stations, Wall
+from flatscan.core.geometry import Array, Frame, polygon_area
+from flatscan.core.model import CommonError, Plumb, Relief, Stations, Wall
 
 # Without a size the wall's edges lie this far beyond the outer stations (DESIGN, laser-offset grid).
 MARGIN = 0.100

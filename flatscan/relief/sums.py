@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from flatscan.geometry import Array
+from flatscan.core.geometry import Array
 
 
 @dataclass(slots=True)

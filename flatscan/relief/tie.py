@@ -12,12 +12,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import chdtri, ndtri
 
-from flatscan.errors import MixedSurveys, TooFewPoints
-from flatscan.geometry import Array
-from flatscan.model import CommonError, Plumb, Relief, Stations, Wall
+from flatscan.core.errors import MixedSurveys, TooFewPoints
+from flatscan.core.geometry import Array
+from flatscan.core.model import CommonError, Plumb, Relief, Stations, Wall
+from flatscan.core.units import to_mm
 from flatscan.relief.tie_places import Differences, differences
 from flatscan.relief.tied import TiedError, plane_terms, posterior
-from flatscan.units import to_mm
 
 # a laser is set up by eye: how far off and how turned it stands to the wall is all but free [m, m per m]
 _FREE_OFFSET, _FREE_SLOPE = 10.0, 0.1

@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from flatscan.errors import BadTable, TooFewPoints
-from flatscan.geometry import Array, in_polygon
-from flatscan.model import Relief, Stations, Wall
-from flatscan.units import to_mm
+from flatscan.core.errors import BadTable, TooFewPoints
+from flatscan.core.geometry import Array, in_polygon
+from flatscan.core.model import Relief, Stations, Wall
+from flatscan.core.units import to_mm
 
 # a reading is compared with the scan's cells within this distance of it [m], or one and a half cells
 _REACH = 0.060

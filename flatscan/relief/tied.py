@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 
-from flatscan.geometry import Array
-from flatscan.model import CommonError
+from flatscan.core.geometry import Array
+from flatscan.core.model import CommonError
 
 # directions and parts of the rule in which the largest uncertainty of a gap is looked for
 _DIRECTIONS, _PARTS = 12, 10

@@ -14,9 +14,9 @@ import numpy as np
 
 from flatscan.capture.source import BLOCK
 from flatscan.capture.tally import sample_rows
-from flatscan.errors import OutputError, ReadError
-from flatscan.geometry import Array, unit
-from flatscan.model import Cloud, Origin
+from flatscan.core.errors import OutputError, ReadError
+from flatscan.core.geometry import Array, unit
+from flatscan.core.model import Cloud, Origin
 from flatscan.site.levels import storeys
 from flatscan.site.rooms import Columns, Labels, cell_for, rooms_of
 

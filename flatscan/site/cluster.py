@@ -10,7 +10,7 @@ import threading
 from collections.abc import Callable
 from typing import Any
 
-from flatscan.errors import BadValue
+from flatscan.core.errors import BadValue
 from flatscan.site.job import Task
 from flatscan.site.work import Outcome, do, failed, guarded
 

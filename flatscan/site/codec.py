@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from flatscan.geometry import Frame
-from flatscan.model import Opening, Plumb, Wall
+from flatscan.core.geometry import Frame
+from flatscan.core.model import Opening, Plumb, Wall
 from flatscan.wall import Corner, Room
 
 _TYPES = {kind.__name__: kind for kind in (Room, Wall, Frame, Opening, Plumb, Corner)}

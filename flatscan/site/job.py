@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from flatscan import __version__
-from flatscan.sheets import FORMATS
-from flatscan.survey import Capturing, Finishing, Testing
+from flatscan.jobs import Capturing, Finishing, Testing
+from flatscan.report import FORMATS
 from flatscan.wall import Room
 
 _LONGEST = 80

@@ -7,8 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.geometry import Array, Mask
-from flatscan.jit import compiled
+from flatscan.core.geometry import Array, Mask
+from flatscan.core.kernels import compiled
 
 
 @compiled

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from flatscan.geometry import Array
+from flatscan.core.geometry import Array
 
 _BIN = 0.02
 LEAST_STOREY = 1.8

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from flatscan.capture import formats
-from flatscan.errors import BadTable, FlatscanError, ReadError
+from flatscan.core.errors import BadTable, FlatscanError, ReadError
 from flatscan.site.job import Capture, Settings, with_slugs
 
 # what a list may hold, in any order; wall and file must be there

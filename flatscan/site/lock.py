@@ -10,7 +10,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
-from flatscan.errors import OutputError
+from flatscan.core.errors import OutputError
 
 NAME = "lock"
 

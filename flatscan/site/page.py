@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from flatscan.sheets import words
+from flatscan.report import words
 from flatscan.site import rows
 
 _TEMPLATE = "page.html.j2"

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from flatscan.geometry import Array, Mask
+from flatscan.core.geometry import Array, Mask
 from flatscan.site.levels import LEAST_STOREY, Storey
 
 FINEST, COARSEST = 0.05, 0.15

@@ -6,7 +6,7 @@ import csv
 import io
 from typing import Any
 
-from flatscan.sheets.tables import Cell, Column, Table
+from flatscan.report.tables import Cell, Column, Table
 
 _WALLS = (
     Column("floor", "floor"), Column("room", "room"), Column("name", "capture"), Column("part", "part"),

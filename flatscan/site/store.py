@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from flatscan.errors import OutputError
+from flatscan.core.errors import OutputError
 
 RECORD = "record.json"
 # all that is not a sheet: lock, walls found in captures, rooms cut out of buildings, half-made results

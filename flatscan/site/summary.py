@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from flatscan.material.order import OrderLine, combined_order
-from flatscan.sheets import text, words
-from flatscan.sheets.numbers import rounded
+from flatscan.plan.order import OrderLine, combined_order
+from flatscan.report import text, words
+from flatscan.report.numbers import rounded
 from flatscan.site.store import Record
 
 SCHEMA = 1

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from flatscan.sheets import words
+from flatscan.report import words
 
 _WALLS, _ROOMS = 8, 5
 

@@ -9,10 +9,10 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from flatscan import capture, sheets, survey
-from flatscan.errors import FlatscanError, OutputError, ReadError
-from flatscan.material.order import OrderLine
-from flatscan.model import Cloud, Stations
+from flatscan import capture, jobs, report
+from flatscan.core.errors import FlatscanError, OutputError, ReadError
+from flatscan.core.model import Cloud, Stations
+from flatscan.plan.order import OrderLine
 from flatscan.site import buildings
 from flatscan.site.codec import made, plain
 from flatscan.site.job import Task
@@ -80,7 +80,7 @@ def _look(task: Task) -> Outcome:
         parts, notes = buildings.split(taken, Path(task.parts), how.up)
         if len(parts) > 1:
             return Outcome(record | {"rooms": parts, "walls": 0, "room": None, "notes": list(notes)})
-    room = survey.find_room(taken, how)
+    room = jobs.find_room(taken, how)
     return Outcome(record | {"rooms": [], "walls": len(room.walls), "room": plain(room)})
 
 
@@ -91,26 +91,26 @@ def _wall(task: Task) -> Outcome:
     if settings.for_all and isinstance(taken, Stations):
         # said for a folder of scans and readings alike: these are for clouds
         how = replace(how, capture_type=None, cell=None, up=None)
-    seen = survey.see(task.capture.path, how, taken=taken, room=task.room)
+    seen = jobs.see(task.capture.path, how, taken=taken, room=task.room)
     seen = replace(seen, title=seen.title or task.title)
     if _judges(settings.test):
-        found = survey.planned(survey.check_seen(seen, settings.test), seen, settings.finish)
+        found = jobs.planned(jobs.check_seen(seen, settings.test), seen, settings.finish)
     else:
-        found = survey.survey_seen(seen, settings.test, settings.finish)
+        found = jobs.survey_seen(seen, settings.test, settings.finish)
     found = replace(found, command="site")
     with _scratch(task) as folder:
-        written = sheets.write(found, folder, units=settings.units, formats=settings.formats)
+        written = report.write(found, folder, units=settings.units, formats=settings.formats)
         made_sheets = {path.name: path.read_bytes() for path in written}
     return Outcome(
-        _head(task) | {"status": "done", "document": sheets.document(found), "order": _order(found)}, made_sheets
+        _head(task) | {"status": "done", "document": report.document(found), "order": _order(found)}, made_sheets
     )
 
 
-def _judges(test: survey.Testing) -> bool:
+def _judges(test: jobs.Testing) -> bool:
     return test.judges or any(limit is not None for limit in (test.plumb_limit, test.step_limit, test.corner_limit))
 
 
-def _order(found: survey.Findings) -> list[dict[str, Any]]:
+def _order(found: jobs.Findings) -> list[dict[str, Any]]:
     """The order in full precision, so that walls can be added up and rounded once."""
     lines: tuple[OrderLine, ...] = () if found.take_off is None else found.take_off.order
     names = ("product", "unit", "kg", "low", "high", "order")

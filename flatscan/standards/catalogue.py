@@ -8,9 +8,9 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from flatscan.errors import BadTable, BadValue
+from flatscan.core.errors import BadTable, BadValue
+from flatscan.core.units import METRES_PER
 from flatscan.standards.tolerance import CHECKED, CRITERIA, INTERPOLATIONS, METHODS, Tolerance
-from flatscan.units import METRES_PER
 
 _HEAD = {"document", "edition", "source", "checked"}
 _ENTRY = {"id", "clause", "criterion", "applies_to", "method", "unit", "lengths", "limits"}

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from flatscan.errors import BadValue
+from flatscan.core.errors import BadValue
 
 CRITERIA = ("flatness", "plumb", "step", "corner", "reveal", "square")
 METHODS = ("resting", "equal offsets", "balanced end gap", "chord", "")

@@ -10,8 +10,8 @@ import numpy as np
 from scipy import ndimage
 from scipy.special import ndtri
 
-from flatscan.geometry import Array, robust_scale
-from flatscan.model import Relief
+from flatscan.core.geometry import Array, robust_scale
+from flatscan.core.model import Relief
 from flatscan.straightedge.gaps import Gap
 from flatscan.straightedge.laying import Laying, end_triple, parts_of, value_of
 from flatscan.straightedge.lines import (

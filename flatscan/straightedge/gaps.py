@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from flatscan.geometry import Array
+from flatscan.core.geometry import Array
 
 Point = tuple[float, float]
 

@@ -9,13 +9,13 @@ from pathlib import Path
 
 import numpy as np
 
-from flatscan.errors import BadTable, BadValue, ReadError
-from flatscan.model import Relief
+from flatscan.core.errors import BadTable, BadValue, ReadError
+from flatscan.core.model import Relief
+from flatscan.core.units import METRES_PER, parse_length
 from flatscan.straightedge.gaps import Gap
 from flatscan.straightedge.laying import Laying, gap_of, lay_out
 from flatscan.straightedge.lines import Direction, directions_of, find_triple
 from flatscan.straightedge.sweeping import sweep
-from flatscan.units import METRES_PER, parse_length
 
 # straightedge and wedge read with care, common practice (METHODS 1a and 3e: 0.5 mm, k = 1)
 DEFAULT_U = 0.0005

@@ -14,8 +14,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.geometry import Array
-from flatscan.jit import compiled
+from flatscan.core.geometry import Array
+from flatscan.core.kernels import compiled
 
 Indices = NDArray[np.int64]
 States = NDArray[np.int8]

@@ -9,8 +9,8 @@ from functools import partial
 
 import numpy as np
 
-from flatscan.geometry import Array
-from flatscan.model import Relief
+from flatscan.core.geometry import Array
+from flatscan.core.model import Relief
 from flatscan.straightedge.gaps import Gap
 from flatscan.straightedge.lines import Direction, Lattice, Lines, Triple, in_order, lattice, lay, supports
 from flatscan.straightedge.uncertainty import random_u

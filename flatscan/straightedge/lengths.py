@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatscan.model import Relief
+from flatscan.core.model import Relief
 from flatscan.straightedge.bounds import lower_bound
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.straightedge.laying import Laying, lay_out

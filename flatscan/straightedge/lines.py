@@ -12,10 +12,10 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.cells import samples_within
-from flatscan.errors import BadValue
-from flatscan.geometry import Array
-from flatscan.model import Relief
+from flatscan.core.cells import samples_within
+from flatscan.core.errors import BadValue
+from flatscan.core.geometry import Array
+from flatscan.core.model import Relief
 
 DEFAULT_DIRECTIONS = tuple(15.0 * turn for turn in range(12))
 # a straightedge reaches over a strip of missing cells this wide (it is not stopped by a pencil line or a cable tie)

@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 
-from flatscan.cells import samples_within
-from flatscan.errors import BadValue
-from flatscan.geometry import Array
+from flatscan.core.cells import samples_within
+from flatscan.core.errors import BadValue
+from flatscan.core.geometry import Array
 from flatscan.straightedge.lines import BRIDGE
 
 

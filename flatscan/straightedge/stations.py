@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.geometry import Array
-from flatscan.model import CommonError, Relief
+from flatscan.core.geometry import Array
+from flatscan.core.model import CommonError, Relief
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.straightedge.uncertainty import confidence_of
 

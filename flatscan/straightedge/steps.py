@@ -10,9 +10,9 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 from scipy.special import ndtri
 
-from flatscan.errors import BadValue
-from flatscan.geometry import Array
-from flatscan.model import Relief
+from flatscan.core.errors import BadValue
+from flatscan.core.geometry import Array
+from flatscan.core.model import Relief
 from flatscan.straightedge.gaps import Point
 from flatscan.straightedge.uncertainty import confidence_of, half_factor
 

@@ -10,9 +10,9 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.errors import BadValue
-from flatscan.geometry import Array
-from flatscan.model import Relief
+from flatscan.core.errors import BadValue
+from flatscan.core.geometry import Array
+from flatscan.core.model import Relief
 from flatscan.straightedge.bounds import lower_bound, upper_bound
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.straightedge.laying import Laying, end_triple, ends_pass, gap_of, lay_out, value_of

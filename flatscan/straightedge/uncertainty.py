@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from flatscan.geometry import Array
-from flatscan.model import CommonError, Relief
+from flatscan.core.geometry import Array
+from flatscan.core.model import CommonError, Relief
 
 Indices = NDArray[np.int64]
 

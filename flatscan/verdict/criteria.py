@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 from scipy.special import ndtri
 
-from flatscan.errors import BadValue
-from flatscan.quantity import Quantity
+from flatscan.core.errors import BadValue
+from flatscan.core.quantity import Quantity
+from flatscan.core.units import to_mm
 from flatscan.straightedge.gaps import Point
-from flatscan.units import to_mm
 
 WITHIN, OUTSIDE, UNDECIDED = "within", "outside", "undecided"
 MEMORY = "the limit was written down from memory: numbers only, no decision"

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 
-from flatscan.model import Relief
+from flatscan.core.model import Relief
+from flatscan.core.units import to_mm
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.straightedge.uncertainty import expected_u
-from flatscan.units import to_mm
 from flatscan.verdict.criteria import MEMORY, OUTSIDE, UNDECIDED, WITHIN, Criterion, positive
 
 LEAST_COVERAGE = 0.95

@@ -8,9 +8,9 @@ from dataclasses import replace
 
 from scipy.special import ndtri
 
+from flatscan.core.units import to_mm
 from flatscan.straightedge.gaps import Point
 from flatscan.straightedge.hand import HandCheck
-from flatscan.units import to_mm
 from flatscan.verdict.criteria import OUTSIDE, UNDECIDED, WITHIN, Criterion, CurvePoint, Verdict, decide, together
 
 # a place to check is settled by a reading this near to it [m]

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from flatscan.errors import BadValue
-from flatscan.model import Relief
-from flatscan.quantity import Quantity
+from flatscan.core.errors import BadValue
+from flatscan.core.model import Relief
+from flatscan.core.quantity import Quantity
+from flatscan.core.units import to_mm
 from flatscan.standards.tolerance import Tolerance
 from flatscan.straightedge.gaps import Gaps
 from flatscan.straightedge.lengths import Stair, largest_distance, sweep_stairs
 from flatscan.straightedge.steps import Lip, lips
 from flatscan.straightedge.sweeping import sweep
-from flatscan.units import to_mm
 from flatscan.verdict.criteria import (
     MEMORY,
     OUTSIDE,

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatscan.geometry import Array, unit
+from flatscan.core.geometry import Array, unit
 from flatscan.wall.candidates import Candidate, Thinned
 from flatscan.wall.fit import Fit
 

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from flatscan.errors import BadValue
-from flatscan.geometry import Array, polygon_area
-from flatscan.model import Opening, Wall
+from flatscan.core.errors import BadValue
+from flatscan.core.geometry import Array, polygon_area
+from flatscan.core.model import Opening, Wall
 from flatscan.wall.outline import clip, left_out
 
 Rectangle = tuple[float, float, float, float]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatscan.geometry import Array
+from flatscan.core.geometry import Array
 from flatscan.wall.candidates import COHERENT, Candidate, Thinned, in_plane, plane_axes
 from flatscan.wall.quadratic import slopes_at, solve, terms_at
 

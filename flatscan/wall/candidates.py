@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from flatscan.geometry import Array, Mask, fit_plane_total
+from flatscan.core.geometry import Array, Mask, fit_plane_total
 
 SEED = 20260
 NEIGHBOURS = 24

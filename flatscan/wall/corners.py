@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from flatscan.geometry import fit_plane, fit_plane_robust, robust_scale
-from flatscan.model import Wall
+from flatscan.core.geometry import fit_plane, fit_plane_robust, robust_scale
+from flatscan.core.model import Wall
 from flatscan.wall.draw import Drawn
 from flatscan.wall.room import Corner
 

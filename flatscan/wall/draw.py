@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage
 
-from flatscan.errors import TooFewPoints
-from flatscan.geometry import Array
-from flatscan.model import Cloud, Opening, Wall
+from flatscan.core.errors import TooFewPoints
+from flatscan.core.geometry import Array
+from flatscan.core.model import Cloud, Opening, Wall
 from flatscan.wall.adjoin import SIDES, Edge, adjoining_edges
 from flatscan.wall.adjust import in_order
 from flatscan.wall.candidates import Candidate, Thinned

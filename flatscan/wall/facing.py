@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatscan.errors import BadValue, UnitsUnknown
-from flatscan.geometry import Array
-from flatscan.model import Cloud
+from flatscan.core.errors import BadValue, UnitsUnknown
+from flatscan.core.geometry import Array
+from flatscan.core.model import Cloud
 from flatscan.wall.candidates import Candidate, Thinned
 
 CLEARLY = 3.0

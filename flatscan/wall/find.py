@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from flatscan.errors import TooFewPoints, WallNotFound
-from flatscan.geometry import Array
-from flatscan.model import Cloud, Wall
+from flatscan.core.errors import TooFewPoints, WallNotFound
+from flatscan.core.geometry import Array
+from flatscan.core.model import Cloud, Wall
 from flatscan.wall.bend import Bend, find_bend, level_beside
 from flatscan.wall.candidates import Candidate, Thinned, find_planes, with_normals
 from flatscan.wall.corners import find_corners

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatscan.geometry import Array, Frame, fit_plane, fit_plane_robust, plumb_frame, robust_scale
+from flatscan.core.geometry import Array, Frame, fit_plane, fit_plane_robust, plumb_frame, robust_scale
 from flatscan.wall.candidates import Candidate, Thinned
 
 CELL = 0.05

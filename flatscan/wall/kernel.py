@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from flatscan.jit import compiled
+from flatscan.core.kernels import compiled
 
 # columns of the counts
 SURFACE, CLOSE, REVEAL, BEHIND, FRONT, SEEN_THROUGH = range(6)

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from flatscan.geometry import Array
-from flatscan.lanes import in_lanes
-from flatscan.model import Counts
+from flatscan.core.geometry import Array
+from flatscan.core.lanes import in_lanes
+from flatscan.core.model import Counts
 from flatscan.wall.fit import Fit
 
 SLAB = 0.05

@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import ndimage
 
-from flatscan.geometry import Array, Mask, in_polygon
-from flatscan.model import Counts, Opening
+from flatscan.core.geometry import Array, Mask, in_polygon
+from flatscan.core.model import Counts, Opening
 from flatscan.wall.occupancy import PER_CELL, Occupancy
 from flatscan.wall.outline import right_edge
 from flatscan.wall.surface import recessed

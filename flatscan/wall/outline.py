@@ -11,8 +11,8 @@ import numpy as np
 from scipy import ndimage
 from scipy.spatial import ConvexHull
 
-from flatscan.geometry import Array, Mask, polygon_area
-from flatscan.model import Counts
+from flatscan.core.geometry import Array, Mask, polygon_area
+from flatscan.core.model import Counts
 from flatscan.wall.occupancy import Occupancy
 
 BAND, INWARD = 6, 28

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from flatscan.geometry import Array, Mask, robust_scale
-from flatscan.model import Opening
+from flatscan.core.geometry import Array, Mask, robust_scale
+from flatscan.core.model import Opening
 from flatscan.wall.occupancy import Occupancy
 from flatscan.wall.quadratic import solve, terms_at
 from flatscan.wall.surface import sheet

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from flatscan.geometry import Array, robust_scale, tukey_weight
+from flatscan.core.geometry import Array, robust_scale, tukey_weight
 
 FLOOR = 5e-4
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from flatscan.model import Wall
+from flatscan.core.model import Wall
 
 
 @dataclass(frozen=True, slots=True)

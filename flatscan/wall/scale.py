@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from flatscan.errors import BadValue
-from flatscan.model import Wall
+from flatscan.core.errors import BadValue
+from flatscan.core.model import Wall
 
 NOTABLE = 0.01
 NOT_THIS_WALL = 0.2

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatscan.geometry import Array
+from flatscan.core.geometry import Array
 from flatscan.wall.fit import Fit
 
 ROW = 0.02

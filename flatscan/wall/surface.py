@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from flatscan.geometry import Array, Mask, robust_scale
+from flatscan.core.geometry import Array, Mask, robust_scale
 from flatscan.wall.occupancy import Occupancy
 from flatscan.wall.quadratic import robust, terms_at
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.geometry import Array
+from flatscan.core.geometry import Array
 
 MOST_POINTS = 40_000
 FINEST_BOX = 0.02

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatscan.errors import BadValue, UnitsUnknown
-from flatscan.geometry import Array, unit
-from flatscan.model import Cloud, Plumb
+from flatscan.core.errors import BadValue, UnitsUnknown
+from flatscan.core.geometry import Array, unit
+from flatscan.core.model import Cloud, Plumb
 from flatscan.wall.candidates import Candidate, Thinned
 
 SQUARE = np.sin(np.radians(3.0))

@@ -12,7 +12,7 @@ from numpy.testing import assert_array_equal
 
 from flatscan import capture
 from flatscan.capture import ahead
-from flatscan.errors import BadValue, ReadError
+from flatscan.core.errors import BadValue, ReadError
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="only Linux forks safely: elsewhere nothing is begun")
 

@@ -10,8 +10,8 @@ from PIL import Image
 from flatscan.capture.calibration import Board, calibrate
 from flatscan.capture.camera import Camera
 from flatscan.capture.targets import find_targets, marker_bits
-from flatscan.errors import BadValue, ReadError
-from flatscan.sheets.target_sheet import board_figure, board_page, target_figure, target_pages
+from flatscan.core.errors import BadValue, ReadError
+from flatscan.report.target_sheet import board_figure, board_page, target_figure, target_pages
 
 TRUE = Camera(800, 600, 633.0, 633.0, 403.0, 297.0, (0.06, -0.04, 0.0006, -0.0005, 0.0))
 BOARD = Board(9, 7, 0.03)

@@ -11,7 +11,7 @@ from flatscan import capture
 from flatscan.capture import repeats, source, tally
 from flatscan.capture.file_unit import decide_unit
 from flatscan.capture.steps import axis_step
-from flatscan.errors import BadValue, ReadError, TooFewPoints, UnitsUnknown
+from flatscan.core.errors import BadValue, ReadError, TooFewPoints, UnitsUnknown
 
 
 def all_points(cloud):

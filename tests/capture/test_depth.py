@@ -12,7 +12,7 @@ from flatscan import capture
 from flatscan.capture.camera import Camera, read_camera
 from flatscan.capture.depth_frames import open_frames, read_poses
 from flatscan.capture.depth_photo import open_depth_photo
-from flatscan.errors import ReadError, UnitsUnknown
+from flatscan.core.errors import ReadError, UnitsUnknown
 
 WIDE, HIGH, FOCAL = 320, 240, 260.0
 LENS = (0.08, -0.05, 0.001, -0.0005, 0.01)

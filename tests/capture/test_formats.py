@@ -11,7 +11,7 @@ from flatscan import capture
 from flatscan.capture.kernel import expand_lzf
 from flatscan.capture.las import wkt_units
 from flatscan.capture.pose import Pose, rotation_matrix
-from flatscan.errors import ReadError, TooFewPoints, UnitsUnknown
+from flatscan.core.errors import ReadError, TooFewPoints, UnitsUnknown
 
 
 def all_points(cloud):

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from flatscan import capture
 from flatscan.capture import mesh
-from flatscan.errors import FlatscanError
+from flatscan.core.errors import FlatscanError
 
 CASES, LONGEST = 2000, 5.0
 

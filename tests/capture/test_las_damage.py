@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan import capture
-from flatscan.errors import ReadError
+from flatscan.core.errors import ReadError
 
 laspy = pytest.importorskip("laspy")
 

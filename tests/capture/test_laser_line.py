@@ -18,7 +18,7 @@ from flatscan.capture.laser_line.rays import LaserPlane, View, see_wall
 from flatscan.capture.laser_line.reader import survey_lines
 from flatscan.capture.laser_line.setup import read_setup
 from flatscan.capture.targets import corners_on_wall, find_targets
-from flatscan.errors import BadTable, BadValue, ReadError
+from flatscan.core.errors import BadTable, BadValue, ReadError
 
 _spec = importlib.util.spec_from_file_location("line_scene", Path(__file__).with_name("line_scene.py"))
 line_scene = importlib.util.module_from_spec(_spec)
@@ -148,7 +148,7 @@ def test_a_capture_of_lines_is_stations_in_the_wall(shot):
 
 
 def test_the_gap_along_a_line_is_the_walls(shot):
-    from flatscan.survey.lines import line_gaps
+    from flatscan.jobs.lines import line_gaps
 
     scene, folder = shot
     surveyed = survey_lines(scene.setup(folder))
@@ -169,7 +169,7 @@ def test_the_gap_along_a_line_is_the_walls(shot):
 
 
 def test_several_lines_make_one_wall(tmp_path):
-    from flatscan.survey import Capturing, Testing, check
+    from flatscan.jobs import Capturing, Testing, check
 
     def wall(x, y):
         return 0.005 * np.cos(2 * np.pi * (y - 0.4) / 1.6)

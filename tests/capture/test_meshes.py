@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from flatscan import capture
 from flatscan.capture import mesh as mesh_reader
 from flatscan.capture.mesh import Mesh, fans, mesh_source
-from flatscan.errors import ReadError, UnitsUnknown
+from flatscan.core.errors import ReadError, UnitsUnknown
 
 
 def all_points(cloud):

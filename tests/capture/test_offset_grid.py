@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from flatscan import capture
-from flatscan.errors import BadTable, BadValue, UnitsUnknown
+from flatscan.core.errors import BadTable, BadValue, UnitsUnknown
 
 HEAD = "units, mm\nsense, big = hollow\nwidth, 4 m\nheight, 2.7 m\ncontrol, 80, 80\n\n"
 

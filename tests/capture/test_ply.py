@@ -6,7 +6,7 @@ from numpy.testing import assert_array_equal
 
 from flatscan import capture
 from flatscan.capture.registry import present_file
-from flatscan.errors import BadValue, ReadError, TooFewPoints
+from flatscan.core.errors import BadValue, ReadError, TooFewPoints
 
 
 def all_points(cloud):

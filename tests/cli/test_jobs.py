@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.material.rates import TEMPLATE
+from flatscan.plan.rates import TEMPLATE
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 WALL = (SAMPLES / "wall.ply", "--capture-type", "scanner")

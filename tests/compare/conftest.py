@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from flatscan.geometry import Frame
-from flatscan.model import CommonError, Opening, Plumb, Relief, Wall
+from flatscan.core.geometry import Frame
+from flatscan.core.model import CommonError, Opening, Plumb, Relief, Wall
 
 
 def frame(yaw=0.0, at=(0.0, 0.0, 0.0)):

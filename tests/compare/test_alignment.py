@@ -9,9 +9,9 @@ from scipy.spatial.transform import Rotation
 
 from flatscan.compare import by_outline, by_points, by_reference_walls, lie_together, same_frame
 from flatscan.compare.alignment import rigid
-from flatscan.errors import BadTable, MixedSurveys
-from flatscan.geometry import Frame
-from flatscan.quantity import root_sum_square
+from flatscan.core.errors import BadTable, MixedSurveys
+from flatscan.core.geometry import Frame
+from flatscan.core.quantity import root_sum_square
 
 ZERO = (np.zeros(3), np.zeros(3))
 SPREAD = np.array([[0.1, 0.0, 0.2], [2.9, 0.3, 0.1], [1.5, 0.1, 2.3], [0.4, 2.0, 1.9]])

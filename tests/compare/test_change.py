@@ -16,8 +16,8 @@ from flatscan.compare import (
     together,
     under_least,
 )  # fmt: skip
-from flatscan.errors import MixedSurveys, TooFewPoints
-from flatscan.model import CommonError
+from flatscan.core.errors import MixedSurveys, TooFewPoints
+from flatscan.core.model import CommonError
 from flatscan.relief import smooth
 
 ZERO = (np.zeros(3), np.zeros(3))

@@ -4,12 +4,12 @@ import re
 
 import pytest
 
+from flatscan.core.errors import BadValue
 from flatscan.desk import answering
 from flatscan.desk.asking import PURPOSES, how_captured, questions, tape_cost
 from flatscan.desk.folders import Jobs
-from flatscan.errors import BadValue
-from flatscan.material import systems
-from flatscan.material.order import bags_per_m3
+from flatscan.plan import systems
+from flatscan.plan.order import bags_per_m3
 
 
 @pytest.fixture
@@ -83,7 +83,7 @@ def test_answers_become_the_settings_of_the_commands(job):
 
 
 def test_nothing_known_is_what_a_command_without_options_does(job):
-    from flatscan.survey import Capturing, Finishing, Testing
+    from flatscan.jobs import Capturing, Finishing, Testing
 
     made = job(purpose="quote", capture_type="dont-know", surface="dont-know", system="dont-know", least="", seen=[""])
     assert answering.capturing(made) == Capturing()

@@ -6,8 +6,8 @@ import threading
 
 import pytest
 
+from flatscan.core.errors import OutputError, ReadError
 from flatscan.desk.folders import Jobs, OtherTab, write_stream
-from flatscan.errors import OutputError, ReadError
 
 
 def test_settings_come_back_as_they_were_kept(tmp_path):

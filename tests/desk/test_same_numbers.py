@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from flatscan.cli import run
-from flatscan.material import cautions
+from flatscan.plan import cautions
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from flatscan.cli import run
+from flatscan.core.errors import OutputError, ReadError
 from flatscan.desk import app, server
-from flatscan.errors import OutputError, ReadError
 
 ROOT = Path(__file__).parents[2]
 

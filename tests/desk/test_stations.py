@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan import capture
-from flatscan.sheets.form.blank import Blank, stations
+from flatscan.report.form.blank import Blank, stations
 
 
 def put(client, key, text):

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from flatscan import capture, sheets, survey
+from flatscan import capture, jobs, report
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 
@@ -18,15 +18,15 @@ def test_origin_is_the_file_name_alone(name, tmp_path):
 
 
 def texts(job, *paths):
-    return {sheets.text(sheets.document(job(path))) for path in paths}
+    return {report.text(report.document(job(path))) for path in paths}
 
 
 def test_result_document_has_the_same_bytes_from_another_folder(tmp_path):
-    test, grid, wall = survey.Testing.by(limit=0.003), SAMPLES / "laser_grid.csv", SAMPLES / "wall.ply"
-    how = survey.Capturing(capture_type="scanner", cell=0.05)
+    test, grid, wall = jobs.Testing.by(limit=0.003), SAMPLES / "laser_grid.csv", SAMPLES / "wall.ply"
+    how = jobs.Capturing(capture_type="scanner", cell=0.05)
     copies = [shutil.copy(path, tmp_path) for path in (grid, wall)]
     made = texts(
-        lambda p: survey.survey(p, survey.Capturing(), test, survey.Finishing()), grid, copies[0], copies[0]
+        lambda p: jobs.survey(p, jobs.Capturing(), test, jobs.Finishing()), grid, copies[0], copies[0]
     )  # fmt: skip
     assert len(made) == 1
-    assert len(texts(lambda p: survey.check(p, how, test), wall, copies[1])) == 1
+    assert len(texts(lambda p: jobs.check(p, how, test), wall, copies[1])) == 1

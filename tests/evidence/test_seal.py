@@ -13,7 +13,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from PIL import Image
 
 from flatscan.cli import run
-from flatscan.errors import BadValue, OutputError, ReadError
+from flatscan.core.errors import BadValue, OutputError, ReadError
 from flatscan.evidence import Job, load_key, recheck, seal
 from flatscan.evidence.archive import FIRST, safe_name, write_archive
 from flatscan.evidence.keys import is_signed, key_of

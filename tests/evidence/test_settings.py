@@ -6,23 +6,23 @@ import typing
 
 import pytest
 
-from flatscan import survey
-from flatscan.errors import ReadError
+from flatscan import jobs
+from flatscan.core.errors import ReadError
 from flatscan.evidence.settings import from_plain, in_words, to_plain
-from flatscan.material.finish import FixedPoint, PlaneOptions
-from flatscan.survey.comparison import Comparing
+from flatscan.jobs.comparison import Comparing
+from flatscan.plan.finish import FixedPoint, PlaneOptions
 
 CASES = [
-    survey.Capturing(),
-    survey.Capturing(wall=3, cell=0.02, up="-x", seen_from=(0.0, 1.5, 2.0), region=(0.1, 0.1, 2.0, 2.0),
+    jobs.Capturing(),
+    jobs.Capturing(wall=3, cell=0.02, up="-x", seen_from=(0.0, 1.5, 2.0), region=(0.1, 0.1, 2.0, 2.0),
                      opening=((0.5, 0.5, 0.8, 0.9), (1.0, 1.0, 1.5, 1.5)), no_opening=(1, 2), capture_type="scanner"),
-    survey.Testing.by(rule=1.5, limit=0.0035, directions=(0.0, 45.0, 90.0), confidence=0.9),
-    survey.Testing.by(tolerance=["uk-plaster-3mm-1.8m", "din-18202-2019-row-6"]),
-    survey.Finishing(
+    jobs.Testing.by(rule=1.5, limit=0.0035, directions=(0.0, 45.0, 90.0), confidence=0.9),
+    jobs.Testing.by(tolerance=["uk-plaster-3mm-1.8m", "din-18202-2019-row-6"]),
+    jobs.Finishing(
         plane=PlaneOptions(least=0.006, fixed=(FixedPoint(1.0, 2.0, 0.01, name="lining"),)), seen=("damp",)
     ),
     Comparing(reference=((0.0, 0.0, 0.2, 2.0),), quoted=0.12,
-              background=survey.Testing.by(tolerance="din-18202-2019-row-5")),
+              background=jobs.Testing.by(tolerance="din-18202-2019-row-5")),
 ]  # fmt: skip
 
 
@@ -36,7 +36,7 @@ def test_there_and_back(settings):
     assert from_plain(type(settings), plain, {}) == settings
 
 
-@pytest.mark.parametrize("kind", [survey.Capturing, survey.Testing, survey.Finishing, Comparing])
+@pytest.mark.parametrize("kind", [jobs.Capturing, jobs.Testing, jobs.Finishing, Comparing])
 def test_every_field_is_of_a_kind_that_comes_back(kind):
     plain = (int, float, str, bool, type(None))
 
@@ -57,11 +57,11 @@ def test_files_that_settings_name_travel_along(tmp_path):
         packed.append(path)
         return "inputs/01/my rates.toml"
 
-    settings = survey.Finishing(rates=str(rates), system="gypsum-undercoat")
+    settings = jobs.Finishing(rates=str(rates), system="gypsum-undercoat")
     plain = to_plain(settings, pack)
     assert plain == {"rates": {"file": "inputs/01/my rates.toml"}, "system": "gypsum-undercoat"}
     assert packed == [rates]
-    back = from_plain(survey.Finishing, plain, {"inputs/01/my rates.toml": tmp_path / "other"})
+    back = from_plain(jobs.Finishing, plain, {"inputs/01/my rates.toml": tmp_path / "other"})
     assert back.rates == str(tmp_path / "other")
     assert sorted(in_words(plain)) == ["rates: file inputs/01/my rates.toml", "system: gypsum-undercoat"]
 
@@ -69,18 +69,18 @@ def test_files_that_settings_name_travel_along(tmp_path):
 @pytest.mark.parametrize(
     ("kind", "plain"),
     [
-        (survey.Capturing, {"sonar": 1}),
-        (survey.Capturing, {"wall": "1"}),
-        (survey.Capturing, {"wall": True}),
-        (survey.Capturing, {"cell": [0.01]}),
-        (survey.Capturing, {"region": [0.0, 1.0]}),
-        (survey.Capturing, {"opening": {"x": 1}}),
-        (survey.Capturing, []),
-        (survey.Capturing, {"tie": "/etc/passwd"}),
-        (survey.Capturing, {"tie": {"file": "../../etc/passwd"}}),
-        (survey.Capturing, {"repeat": [{"file": "inputs/09/none.ply"}]}),
-        (survey.Finishing, {"system": "../rates.toml"}),
-        (survey.Finishing, {"plane": {"fixed": [{"x": 1.0}]}}),
+        (jobs.Capturing, {"sonar": 1}),
+        (jobs.Capturing, {"wall": "1"}),
+        (jobs.Capturing, {"wall": True}),
+        (jobs.Capturing, {"cell": [0.01]}),
+        (jobs.Capturing, {"region": [0.0, 1.0]}),
+        (jobs.Capturing, {"opening": {"x": 1}}),
+        (jobs.Capturing, []),
+        (jobs.Capturing, {"tie": "/etc/passwd"}),
+        (jobs.Capturing, {"tie": {"file": "../../etc/passwd"}}),
+        (jobs.Capturing, {"repeat": [{"file": "inputs/09/none.ply"}]}),
+        (jobs.Finishing, {"system": "../rates.toml"}),
+        (jobs.Finishing, {"plane": {"fixed": [{"x": 1.0}]}}),
     ],
     ids=str,
 )
@@ -91,23 +91,23 @@ def test_settings_that_sealing_does_not_write_are_refused(kind, plain):
 
 def test_a_setting_from_another_version_is_named():
     with pytest.raises(ReadError, match="'sonar' of Capturing"):
-        from_plain(survey.Capturing, {"sonar": 1}, {})
+        from_plain(jobs.Capturing, {"sonar": 1}, {})
 
 
 def test_words_carry_their_units():
-    settings = survey.Capturing(wall=2, cell=0.02, region=(0.1, 0.2, 1.0, 2.0), opening=((0.5, 0.5, 0.8, 0.9),))
+    settings = jobs.Capturing(wall=2, cell=0.02, region=(0.1, 0.2, 1.0, 2.0), opening=((0.5, 0.5, 0.8, 0.9),))
     assert in_words(to_plain(settings, no_files)) == [
         "wall: 2",
         "cell: 20 mm",
         "region: 100 mm, 200 mm, 1000 mm, 2000 mm",
         "opening: (500 mm, 500 mm, 800 mm, 900 mm)",
     ]
-    finish = survey.Finishing(plane=PlaneOptions(least=0.006, lean_up_to=0.002))
+    finish = jobs.Finishing(plane=PlaneOptions(least=0.006, lean_up_to=0.002))
     assert in_words(to_plain(finish, no_files)) == ["plane, least: 6 mm", "plane, lean up to: 2 mm per m"]
     assert in_words(to_plain(Comparing(quoted=0.12, same_frame=True), no_files)) == [
         "same frame: yes",
         "quoted: 120 litres",
     ]
-    by = survey.Testing.by(tolerance="din-18202-2019-row-6", confidence=0.9)
+    by = jobs.Testing.by(tolerance="din-18202-2019-row-6", confidence=0.9)
     assert "tolerances: din-18202-2019-row-6" in in_words(to_plain(by, no_files))
     assert "confidence: 0.9" in in_words(to_plain(by, no_files))

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from flatscan.geometry import plumb_frame
-from flatscan.model import Cloud, CommonError, Opening, Origin, Plumb, Wall
+from flatscan.core.geometry import plumb_frame
+from flatscan.core.model import Cloud, CommonError, Opening, Origin, Plumb, Wall
 
 
 def make_wall(width=2.0, height=1.0, openings=()):

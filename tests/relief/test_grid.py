@@ -8,7 +8,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.stats import binned_statistic_2d
 
-from flatscan.errors import BadValue, TooFewPoints
+from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.relief import grid
 
 spec = importlib.util.spec_from_file_location("relief_builders", Path(__file__).with_name("conftest.py"))

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.errors import BadValue, TooFewPoints
-from flatscan.model import CommonError, Relief
+from flatscan.core.errors import BadValue, TooFewPoints
+from flatscan.core.model import CommonError, Relief
 from flatscan.relief.planning import ReadingPlan, plan_readings
 from flatscan.relief.tied import gaps_in_box, posterior
 

@@ -5,8 +5,8 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.ndimage import gaussian_filter
 
-from flatscan.errors import MixedSurveys
-from flatscan.model import CommonError, Relief
+from flatscan.core.errors import MixedSurveys
+from flatscan.core.model import CommonError, Relief
 from flatscan.relief import capture_type, combine
 from flatscan.relief.plateau import with_plateau
 from flatscan.relief.smooth import smooth

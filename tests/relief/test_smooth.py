@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.model import CommonError, Relief
+from flatscan.core.model import CommonError, Relief
 from flatscan.relief.smooth import choose_window, hidden_places, quadratic_gain, smooth, windows
 
 CELL = 0.02

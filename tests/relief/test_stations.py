@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.geometry import polygon_area
-from flatscan.model import CommonError, Origin, Stations
+from flatscan.core.geometry import polygon_area
+from flatscan.core.model import CommonError, Origin, Stations
 from flatscan.relief import from_stations
 from flatscan.relief.stations import owned_areas
 

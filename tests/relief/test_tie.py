@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.errors import BadTable, MixedSurveys, TooFewPoints
-from flatscan.geometry import Frame
-from flatscan.model import CommonError, Origin, Plumb, Relief, Stations, Wall
+from flatscan.core.errors import BadTable, MixedSurveys, TooFewPoints
+from flatscan.core.geometry import Frame
+from flatscan.core.model import CommonError, Origin, Plumb, Relief, Stations, Wall
 from flatscan.relief.tie import tie
 from flatscan.relief.tied import gaps_in_box, posterior
 from flatscan.straightedge import sweep

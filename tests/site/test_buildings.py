@@ -15,12 +15,12 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "scripts"))
 from building_model import PARTITION, SLAB, Building, write_las, write_ply
 
 from flatscan import capture
-from flatscan.errors import OutputError, ReadError
+from flatscan.core.errors import OutputError, ReadError
+from flatscan.jobs import Capturing
 from flatscan.site import buildings, run
 from flatscan.site.job import Capture, Settings, with_slugs
 from flatscan.site.levels import storeys
 from flatscan.site.rooms import cell_for
-from flatscan.survey import Capturing
 
 FLAT = Building(across=3, deep=2, storeys=2, yaw=0.3, at=(600_003.0, 200_000.0, 50.0))
 

@@ -10,7 +10,7 @@ import pytest
 import site_builders
 from site_builders import InlinePool, make_site, tree
 
-from flatscan.errors import BadValue
+from flatscan.core.errors import BadValue
 from flatscan.site import run
 from flatscan.site.cluster import ClusterPool
 from flatscan.site.job import Settings

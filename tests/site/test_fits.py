@@ -5,7 +5,7 @@ from site_builders import SAMPLES, InlinePool, grid_text, make_site
 
 from flatscan import capture
 from flatscan.capture import fits
-from flatscan.errors import ReadError
+from flatscan.core.errors import ReadError
 from flatscan.site import run
 from flatscan.site.job import Settings
 from flatscan.site.listing import in_folder

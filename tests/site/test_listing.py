@@ -8,10 +8,10 @@ from site_builders import grid_text, make_site
 
 from flatscan import cli
 from flatscan.cli import site as module
-from flatscan.errors import BadTable, BadValue, ReadError
+from flatscan.core.errors import BadTable, BadValue, ReadError
+from flatscan.jobs import Capturing
 from flatscan.site.job import Capture, Settings, Task, keyed, slug_of, with_slugs
 from flatscan.site.listing import Row, in_folder, in_list
-from flatscan.survey import Capturing
 
 
 def settings_of(row: Row) -> Settings:

@@ -9,7 +9,7 @@ import sys
 import pytest
 from site_builders import InlinePool, flatscan, grid_text, quick_work, tree
 
-from flatscan.errors import OutputError
+from flatscan.core.errors import OutputError
 from flatscan.site import run
 from flatscan.site.job import Settings
 from flatscan.site.listing import in_folder

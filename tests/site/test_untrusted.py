@@ -11,11 +11,11 @@ from site_builders import SAMPLES, InlinePool, make_site, quick, tree
 
 import flatscan
 from flatscan import capture
+from flatscan.jobs import Capturing, find_room
 from flatscan.site import run
 from flatscan.site.codec import made, plain
 from flatscan.site.job import Settings
 from flatscan.site.listing import in_folder
-from flatscan.survey import Capturing, find_room
 
 PACKAGE = Path(flatscan.__file__).parent
 # modules that turn bytes into running code or objects of any kind

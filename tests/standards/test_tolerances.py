@@ -6,7 +6,7 @@ from itertools import product
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.errors import BadTable, BadValue
+from flatscan.core.errors import BadTable, BadValue
 from flatscan.standards import available, load, parse
 from flatscan.standards.tolerance import half_up_mm
 

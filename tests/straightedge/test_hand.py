@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.errors import BadTable, BadValue, ReadError
+from flatscan.core.errors import BadTable, BadValue, ReadError
 from flatscan.straightedge import compare_hand, read_hand
 from flatscan.straightedge.hand import gap_near
 

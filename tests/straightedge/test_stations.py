@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.model import CommonError
+from flatscan.core.model import CommonError
 from flatscan.straightedge import sweep
 from flatscan.straightedge.stations import collinear_triples, largest_gap_quantile
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.errors import BadValue
+from flatscan.core.errors import BadValue
 from flatscan.straightedge.steps import level_weights, lips, step_map
 
 

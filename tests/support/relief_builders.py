@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from flatscan.model import CommonError, Relief
+from flatscan.core.model import CommonError, Relief
 
 
 @pytest.fixture

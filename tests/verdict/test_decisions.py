@@ -5,8 +5,8 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy import integrate, stats
 
-from flatscan.errors import BadValue
-from flatscan.quantity import Quantity
+from flatscan.core.errors import BadValue
+from flatscan.core.quantity import Quantity
 from flatscan.straightedge import lips
 from flatscan.verdict import Criterion, coverage_factor, decide, judge, plumb, single, together
 

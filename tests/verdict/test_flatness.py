@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from flatscan.errors import BadValue
+from flatscan.core.errors import BadValue
 from flatscan.straightedge import sweep
 from flatscan.verdict import cannot_be_within, judge
 

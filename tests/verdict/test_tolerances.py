@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.errors import BadValue
-from flatscan.quantity import Quantity
+from flatscan.core.errors import BadValue
+from flatscan.core.quantity import Quantity
 from flatscan.standards import load
 from flatscan.verdict import judge_by
 

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from flatscan.model import Cloud, Origin
+from flatscan.core.model import Cloud, Origin
 from flatscan.wall import find_walls
 
 ROOT = Path(__file__).parents[2]

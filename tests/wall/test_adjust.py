@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.errors import BadValue
-from flatscan.geometry import Frame
-from flatscan.model import Opening, Plumb, Wall
+from flatscan.core.errors import BadValue
+from flatscan.core.geometry import Frame
+from flatscan.core.model import Opening, Plumb, Wall
 from flatscan.wall import adjust
 from flatscan.wall.outline import rectangle
 

@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 
 from flatscan import relief as reliefs
 from flatscan import straightedge
-from flatscan.planes import shape_of
+from flatscan.relief.shape import shape_of
 from flatscan.wall import find_walls
 
 

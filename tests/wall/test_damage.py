@@ -5,7 +5,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from flatscan.errors import FlatscanError
+from flatscan.core.errors import FlatscanError
 from flatscan.wall import find_walls
 
 KINDS = ("noise", "line", "plane", "two points", "grid", "far strays", "three planes", "shell", "sliver", "steps")

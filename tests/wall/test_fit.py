@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.geometry import fit_plane
+from flatscan.core.geometry import fit_plane
 from flatscan.wall.candidates import find_planes, with_normals
 from flatscan.wall.fit import fit_wall, least_trimmed
 from flatscan.wall.thin import thin

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.testing import assert_array_equal
 
-from flatscan.geometry import Frame
+from flatscan.core.geometry import Frame
 from flatscan.wall.candidates import Candidate
 from flatscan.wall.fit import Fit
 from flatscan.wall.occupancy import clump, count_points, occupancy_cell, stride

@@ -139,7 +139,7 @@ def test_the_number_of_threads_changes_nothing(tmp_path):
         "import sys, hashlib, numpy as np\n"
         f"sys.path.insert(0, {str(Path(__file__).parents[2] / 'scripts')!r})\n"
         "import room_model as rm\n"
-        "from flatscan.model import Cloud, Origin\n"
+        "from flatscan.core.model import Cloud, Origin\n"
         "from flatscan.wall import find_walls\n"
         "p, _ = rm.build_wall(1, openings=((0.6, 0.9, 1.0, 1.0),), reveal=0.1, points=60_000)\n"
         "c = Cloud(Origin('m', '', 'ply', 'm', len(p)), p, lambda: iter([p]), len(p), np.zeros(3), np.zeros(3))\n"

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.errors import WallNotFound
-from flatscan.geometry import polygon_area
+from flatscan.core.errors import WallNotFound
+from flatscan.core.geometry import polygon_area
 from flatscan.wall import find_walls
 from flatscan.wall.outline import clip, end_of_profile, left_out, rectangle
 

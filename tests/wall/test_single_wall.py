@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.errors import BadValue, TooFewPoints, UnitsUnknown, WallNotFound
+from flatscan.core.errors import BadValue, TooFewPoints, UnitsUnknown, WallNotFound
 from flatscan.wall import find_walls
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from flatscan.errors import ReadError
-from flatscan.geometry import Array
+from flatscan.core.errors import ReadError
+from flatscan.core.geometry import Array
 
 _FEWEST = 50
 # the bend of a fan is smooth: a polynomial of this degree over its angle

@@ -11,7 +11,7 @@ from flatscan.capture.camera import Camera
 from flatscan.capture.laser_line.measure import MeasuredLine, Points, Rows, again, with_pivot
 from flatscan.capture.laser_line.rays import View
 from flatscan.capture.laser_line.setup import Doubts, Line, Setup
-from flatscan.geometry import Array
+from flatscan.core.geometry import Array
 
 # the small change by which each part is tried; the answer is linear over it
 _SMALL = 0.2

@@ -15,8 +15,8 @@ from flatscan.capture.laser_line.setup import Line, Setup
 from flatscan.capture.laser_line.stripe import Stripe, find_stripe, saturation_words
 from flatscan.capture.pictures import Picture, read_picture
 from flatscan.capture.targets import corners_on_wall, find_targets
-from flatscan.errors import ReadError
-from flatscan.geometry import Array
+from flatscan.core.errors import ReadError
+from flatscan.core.geometry import Array
 
 Rows = NDArray[np.int64]
 STEP = 0.050

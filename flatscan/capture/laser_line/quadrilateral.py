@@ -6,9 +6,9 @@ from pathlib import Path
 
 import numpy as np
 
-from flatscan.errors import BadTable
-from flatscan.geometry import Array
-from flatscan.units import to_mm
+from flatscan.core.errors import BadTable
+from flatscan.core.geometry import Array
+from flatscan.core.units import to_mm
 
 # six tapes for five unknowns: the one left over tells whether a tape was misread
 _MOST_MISFIT = 0.005

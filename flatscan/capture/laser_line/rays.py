@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from flatscan.capture.camera import Camera
-from flatscan.errors import BadValue, ReadError
-from flatscan.geometry import Array
-from flatscan.units import to_mm
+from flatscan.core.errors import BadValue, ReadError
+from flatscan.core.geometry import Array
+from flatscan.core.units import to_mm
 
 # a line of sight moves so little along the wall per mm of depth that nothing can be measured
 LEAST_SENSITIVITY = 0.3

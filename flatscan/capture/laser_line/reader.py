@@ -13,9 +13,9 @@ from flatscan.capture.laser_line.budget import Budget, budget_of
 from flatscan.capture.laser_line.measure import MeasuredLine, measure
 from flatscan.capture.laser_line.setup import Setup, read_setup
 from flatscan.capture.registry import present_file
-from flatscan.errors import TooFewPoints
-from flatscan.model import Origin, Stations
-from flatscan.units import to_mm
+from flatscan.core.errors import TooFewPoints
+from flatscan.core.model import Origin, Stations
+from flatscan.core.units import to_mm
 
 READER = "laser line photos"
 # what the capture type laser-line already holds on the middle of a 2 m chord (METHODS 1b)

@@ -11,9 +11,9 @@ import numpy as np
 
 from flatscan.capture.laser_line.quadrilateral import rectangle_corners
 from flatscan.capture.laser_line.stripe import CHANNELS
-from flatscan.errors import BadTable, BadValue
-from flatscan.geometry import Array
-from flatscan.units import parse_length
+from flatscan.core.errors import BadTable, BadValue
+from flatscan.core.geometry import Array
+from flatscan.core.units import parse_length
 
 _MOST_LINES = 60
 

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from flatscan.capture.pictures import Picture
-from flatscan.errors import ReadError
-from flatscan.geometry import Array, Mask, robust_scale
+from flatscan.core.errors import ReadError
+from flatscan.core.geometry import Array, Mask, robust_scale
 
 CHANNELS = {"red": 0, "green": 1, "blue": 2}
 # added light must stand out this many times over the noise of the difference

@@ -1,0 +1,292 @@
+"""The frozen types that stages exchange.
+
+Metres and radians, float64. Seen standing in the room facing the wall: x to the right from the left edge, y up from
+the lowest edge, z toward the room (proud is positive). Arrays are ``[up, along]``, row 0 at the bottom. Missing is
+NaN. ``u`` is a standard uncertainty (k = 1); the random part and the common part stay apart. None is "not known".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, fields
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flatscan.core.geometry import Array, Frame, Mask, polygon_area
+
+Counts = NDArray[np.int64]
+# a phone's gravity is good to 0.1-0.3 degrees (METHODS 4); the middle of that as k = 1
+PHONE_GRAVITY = 3.5e-3
+
+
+def _own_arrays(record: object) -> None:
+    """Give a frozen record its own read-only copies of its arrays, so no stage can change another's numbers."""
+    for item in fields(record):  # type: ignore[arg-type]
+        value = getattr(record, item.name)
+        if isinstance(value, np.ndarray) and value.flags.writeable:
+            own = value.copy()
+            own.setflags(write=False)
+            object.__setattr__(record, item.name, own)
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where the numbers come from; travels unchanged to the sheets."""
+
+    file: str
+    sha256: str
+    reader: str
+    file_unit: str
+    points: int
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Cloud:
+    """A capture of points: an evenly drawn ``sample`` (n, 3) to find things in, and ``chunks()`` to stream them all.
+
+    Both are in metres after ``shift`` (3,) [m, file axes] was subtracted in float64. ``chunks`` may be called any
+    number of times and yields (m, 3) float64 arrays of finite points in one fixed order. ``u_step`` is the
+    uncertainty of the file's own rounding (step / sqrt 12) along each axis. ``up`` is the direction against gravity
+    if the format or the file says so, with ``up_from`` in words. ``stands`` (k, 3) are scanner positions and
+    ``sample_normals`` (n, 3) the sample's outward normals; both None if the file does not tell.
+    ``independent_share`` is how many independent returns each point stands for (1 for raw returns, less for
+    fused or meshed data; METHODS 3b). ``u_up`` [m per m] is how well the capture knows its own vertical.
+    """
+
+    origin: Origin
+    sample: Array
+    chunks: Callable[[], Iterator[Array]]
+    count: int
+    shift: Array
+    u_step: Array
+    up: Array | None = None
+    up_from: str | None = None
+    stands: Array | None = None
+    sample_normals: Array | None = None
+    independent_share: float = 1.0
+    u_up: float = PHONE_GRAVITY
+
+    def __post_init__(self) -> None:
+        _own_arrays(self)
+
+
+@dataclass(frozen=True, eq=False)
+class Stations:
+    """Laser readings at stations: ``x``, ``y`` (n,) on the wall, ``offset`` (n,) proud-positive from the laser plane.
+
+    ``u`` [m] is the standard uncertainty of one reading. ``width`` and ``height`` are None where the file gives no
+    size. ``missing`` (m, 2) are stations named but not read, ``name`` the user's own words for the wall.
+    ``u_lean`` [m per m] is how plumb what they are measured from is, where that is not what their kind has.
+    """
+
+    origin: Origin
+    x: Array
+    y: Array
+    offset: Array
+    u: float
+    width: float | None = None
+    height: float | None = None
+    missing: Array = field(default_factory=lambda: np.empty((0, 2)))
+    name: str = ""
+    u_lean: float | None = None
+
+    def __post_init__(self) -> None:
+        _own_arrays(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """A door, window or other hole: a rectangle in wall coordinates, and how it is known to be one."""
+
+    left: float
+    bottom: float
+    width: float
+    height: float
+    evidence: str = "given"
+
+    @property
+    def right(self) -> float:
+        """Right edge [m]."""
+        return self.left + self.width
+
+    @property
+    def top(self) -> float:
+        """Upper edge [m]."""
+        return self.bottom + self.height
+
+
+@dataclass(frozen=True, slots=True)
+class Plumb:
+    """How plumb is known: where the vertical came from, in words, and its uncertainty as a slope [m per m]."""
+
+    known_from: str | None
+    u_lean: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class Wall:
+    """One wall: its frame, its outline (k, 2) counter-clockwise in wall coordinates, and its openings.
+
+    ``share`` is its part of the capture's points. ``up_from`` and ``facing_from`` say how up and the room side are
+    known. ``slab`` [m] is how far from the fitted plane points still belong to its surface. ``full`` (k, 2) is the
+    outline corner to corner where strips at corners or a skirting were left out of ``outline``, the part measured;
+    width, height and gross area are the full wall's.
+    """
+
+    number: int
+    frame: Frame
+    outline: Array
+    openings: tuple[Opening, ...]
+    share: float
+    up_from: str
+    facing_from: str
+    plumb: Plumb
+    slab: float = 0.05
+    notes: tuple[str, ...] = ()
+    full: Array | None = None
+
+    def __post_init__(self) -> None:
+        _own_arrays(self)
+
+    @property
+    def _whole(self) -> Array:
+        return self.outline if self.full is None else self.full
+
+    @property
+    def width(self) -> float:
+        """Extent of the wall along [m]."""
+        return float(np.ptp(self._whole[:, 0]))
+
+    @property
+    def height(self) -> float:
+        """Extent of the wall up [m]."""
+        return float(np.ptp(self._whole[:, 1]))
+
+    @property
+    def gross_area(self) -> float:
+        """Area of the wall, openings included [m2]."""
+        return polygon_area(self._whole)
+
+
+@dataclass(frozen=True, slots=True)
+class CommonError:
+    """The part of the error that neighbouring points share and averaging does not remove.
+
+    Its semivariogram is gamma(r) = sd^2 (1 - exp(-r^2 / 2 length^2)), a Gaussian warp (METHODS 3c); a tilt of the
+    whole capture has no effect on a gap and is not in it. ``u_offset`` [m] is the uncertainty of the wall's mean
+    position (it moves volumes), ``scale`` the relative uncertainty of lengths, ``source`` how all this is known.
+    """
+
+    sd: float
+    length: float = 1.0
+    u_offset: float = 0.0
+    scale: float = 0.0
+    source: str = "capture type"
+
+    def gamma(self, distance: Array) -> Array:
+        """Semivariogram [m2] at so many metres."""
+        return self.sd**2 * -np.expm1(-(np.asarray(distance, float) ** 2) / (2 * self.length**2))
+
+    def u_gap(self, left: Array, right: Array) -> Array:
+        """Standard uncertainty it puts on the gap at ``left`` and ``right`` metres from the two contacts.
+
+        2 [l gamma(ac) + (1 - l) gamma(cb) - l (1 - l) gamma(ab)] with l = right / (left + right) (METHODS 3c).
+        """
+        left, right = np.asarray(left, float), np.asarray(right, float)
+        span = np.maximum(left + right, 1e-12)
+        weight = right / span
+        variance = weight * self.gamma(left) + (1 - weight) * self.gamma(right)
+        variance = variance - weight * (1 - weight) * self.gamma(span)
+        return np.sqrt(np.clip(2 * variance, 0.0, None))
+
+    @property
+    def stationary(self) -> bool:
+        """Whether the error is alike everywhere; False where readings hold it down in some places more than others."""
+        return True
+
+    def covariance(self, a: Array, b: Array) -> Array:
+        """Covariance [m2] (m, n) of the errors at places ``a`` (m, 2) and ``b`` (n, 2)."""
+        (ax, ay), (bx, by) = np.asarray(a, float).T, np.asarray(b, float).T
+        apart2 = np.subtract.outer(ax, bx) ** 2 + np.subtract.outer(ay, by) ** 2
+        made: Array = self.sd**2 * np.exp(apart2 / (-2 * self.length**2))
+        return made
+
+    def u_gap_at(self, left: Array, at: Array, right: Array) -> Array:
+        """Standard uncertainty (...) it puts on the gaps at places ``at`` between contacts ``left`` and ``right``.
+
+        Each (..., 2) [m], the place on the line between its contacts.
+        """
+        near, far = np.asarray(at, float) - left, np.asarray(right, float) - at
+        return self.u_gap(np.hypot(near[..., 0], near[..., 1]), np.hypot(far[..., 0], far[..., 1]))
+
+    def largest_u_gap(self, x: Array, y: Array, rule: float) -> Array:
+        """Largest `u_gap` (rows, cols) of any gap at each cell ``x`` (cols,), ``y`` (rows,), contacts within ``rule``.
+
+        Lengths in metres.
+        """
+        part = np.linspace(0.0, rule, 61)
+        left, right = np.meshgrid(part, part)
+        largest = float(self.u_gap(left, right)[left + right <= rule * (1 + 1e-9)].max())
+        return np.full((len(y), len(x)), largest)
+
+
+@dataclass(frozen=True, eq=False)
+class Relief:
+    """The waist of the house: offsets of the wall from its frame's plane, with their uncertainty.
+
+    All arrays are (rows, cols) = [up, along]. ``offset`` is NaN where nothing was measured. ``u`` is the random
+    standard uncertainty. ``half_a`` and ``half_b`` are the means of two random halves of the points (None for
+    stations). ``inside`` marks cells on the outline less openings; ``area`` is the area each owns [m2].
+    ``x`` (cols,) and ``y`` (rows,) are the centres. ``cell`` is the size of square cells, or None for stations,
+    which stand at free places: no interpolation between them. ``window`` is the width in cells of the local
+    quadratic it was smoothed with (1: not at all), ``hidden`` counts cells where the smoothing may hide something.
+    ``u_point`` [m] is the scatter of single points, ``u_floor`` the part of ``u`` that neighbouring cells share and
+    smoothing does not lower, ``missing_share`` the part of the wall that stations named but
+    not read would have owned.
+    """
+
+    x: Array
+    y: Array
+    offset: Array
+    u: Array
+    count: Counts
+    inside: Mask
+    area: Array
+    cell: float | None
+    common: CommonError
+    half_a: Array | None = None
+    half_b: Array | None = None
+    window: int = 1
+    hidden: int = 0
+    u_point: float | None = None
+    u_floor: float = 0.0
+    missing_share: float = 0.0
+
+    def __post_init__(self) -> None:
+        _own_arrays(self)
+
+    @cached_property
+    def valid(self) -> Mask:
+        """Cells that were measured and count: finite, on the outline, not in an opening."""
+        return np.isfinite(self.offset) & self.inside
+
+    @property
+    def covered_share(self) -> float:
+        """Measured part of the net area, by area."""
+        net = float(self.area[self.inside].sum())
+        share = float(self.area[self.valid].sum()) / net if net > 0 else 0.0
+        return share * (1 - self.missing_share)
+
+    @property
+    def net_area(self) -> float:
+        """Area of the outline less openings [m2]."""
+        return float(self.area[self.inside].sum())
+
+    @cached_property
+    def places(self) -> tuple[Array, Array]:
+        """x and y of every cell, each (rows, cols)."""
+        across, upward = np.meshgrid(self.x, self.y)
+        return across, upward

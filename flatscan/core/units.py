@@ -1,0 +1,100 @@
+"""Lengths in and out: the only conversion factors in the package."""
+
+from __future__ import annotations
+
+import re
+from fractions import Fraction
+
+from flatscan.core.errors import BadValue
+
+# The international inch is exactly 25.4 mm and the foot 0.3048 m (international yard and pound agreement, 1959).
+METRES_PER = {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "ft": 0.3048, "in": 0.0254}
+_SPELLINGS = {"'": "ft", '"': "in", "″": "in", "′": "ft", "inch": "in", "foot": "ft", "feet": "ft"}
+_NUMBER = r"[+-]?(?:\d+\s+\d+/\d+|\d+/\d+|\d+(?:[.,]\d*)?(?:[eE][+-]?\d+)?|[.,]\d+)"
+_LENGTH = re.compile(rf"\s*({_NUMBER})\s*([A-Za-z'\"″′]*)\s*")
+
+
+def parse_length(text: str, *, where: str = "length", unit: str | None = None) -> float:
+    """Metres in a text such as ``3mm``, ``1.8 m``, ``1/8in`` or ``5 ft``.
+
+    ``unit`` is assumed when the text gives none; without it a bare number raises `BadValue`,
+    as does anything that is not one number with a known unit.
+
+    >>> parse_length("1.8m"), parse_length("1/8in")
+    (1.8, 0.003175)
+    """
+    match = _LENGTH.fullmatch(text)
+    name = _SPELLINGS.get(match[2].lower(), match[2].lower()) if match else ""
+    name = name or (unit or "")
+    if match is None or name not in METRES_PER:
+        raise BadValue(
+            where,
+            f"'{text}' is not a length",
+            needed="a number with its unit (mm, cm, m, in or ft), such as 3mm",
+            remedy="Write the unit behind the number",
+        )
+    whole, _, part = match[1].replace(",", ".").rpartition(" ")
+    value = float(Fraction(part)) if "/" in part else float(part)
+    if whole.strip():
+        value = float(whole) + (-value if whole.strip().startswith("-") else value)
+    return value * METRES_PER[name]
+
+
+def to_mm(metres: float) -> float:
+    """Millimetres in so many metres."""
+    return metres * 1000.0
+
+
+def feet_and_inches(metres: float, *, sixteenths: int = 16) -> str:
+    """A length as a tape in inches shows it, to the nearest sixteenth.
+
+    >>> feet_and_inches(2.4)
+    '7 ft 10 1/2 in'
+    """
+    ticks = round(abs(metres) / METRES_PER["in"] * sixteenths)
+    sign = "-" if metres < 0 and ticks else ""
+    feet, ticks = divmod(ticks, 12 * sixteenths)
+    inches, ticks = divmod(ticks, sixteenths)
+    part = f"{Fraction(ticks, sixteenths)}" if ticks else ""
+    body = " ".join(word for word in (str(inches) if inches or not part else "", part) if word)
+    return f"{sign}{feet} ft {body} in" if feet else f"{sign}{body} in"
+
+
+def length_text(metres: float, system: str = "mm", *, decimals: int = 0) -> str:
+    """A length in the words of a sheet: millimetres to ``decimals`` places, or feet, inches and sixteenths."""
+    if system == "in":
+        return feet_and_inches(metres)
+    return f"{to_mm(metres):.{decimals}f} mm"
+
+
+# the US liquid gallon is exactly 231 cubic inches and the avoirdupois pound 0.45359237 kg (NIST Handbook 44, app. C)
+_M3_PER_GALLON = 231 * METRES_PER["in"] ** 3
+_KG_PER_POUND = 0.45359237
+
+
+def area_text(square_metres: float, system: str = "mm", *, decimals: int = 1) -> str:
+    """An area in the words of a sheet: square metres, or square feet."""
+    if system == "in":
+        return f"{square_metres / METRES_PER['ft'] ** 2:.{decimals}f} sq ft"
+    return f"{square_metres:.{decimals}f} m²"
+
+
+def volume_text(cubic_metres: float, system: str = "mm", *, decimals: int = 0) -> str:
+    """A volume in the words of a sheet: litres, or US gallons to one place more."""
+    if system == "in":
+        return f"{cubic_metres / _M3_PER_GALLON:.{decimals + 1}f} US gal"
+    return f"{cubic_metres * 1000:.{decimals}f} litres"
+
+
+def mass_text(kilograms: float, system: str = "mm", *, decimals: int = 0) -> str:
+    """A mass in the words of a sheet: kilograms, or pounds."""
+    if system == "in":
+        return f"{kilograms / _KG_PER_POUND:.{decimals}f} lb"
+    return f"{kilograms:.{decimals}f} kg"
+
+
+def slope_text(slope: float, system: str = "mm", *, decimals: int = 1) -> str:
+    """A slope [m per m] in the words of a sheet: mm per m, or inches in 10 ft."""
+    if system == "in":
+        return f"{feet_and_inches(slope * 10 * METRES_PER['ft'])} in 10 ft"
+    return f"{slope * 1000:.{decimals}f} mm per m"

@@ -1,0 +1,117 @@
+"""Background against finish, and what the wall takes beyond the thickness the price holds."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from flatscan.compare import Both
+from flatscan.core.quantity import Quantity
+from flatscan.jobs.checking import check_seen
+from flatscan.jobs.comparison import Background, Comparing, Comparison, Extra, Variation
+from flatscan.jobs.findings import Findings, Seen
+from flatscan.jobs.quoting import survey_seen
+from flatscan.jobs.settings import DEFAULT_SYSTEM, Finishing, Progress, Testing
+from flatscan.plan.finish import BuildUp
+from flatscan.plan.rates import QuoteLine, Rates, extra_over, load_rates, quote
+from flatscan.plan.systems import load as load_system
+from flatscan.plan.takeoff import TakeOff, take_off
+
+
+def judged(
+    made: Comparison, earlier: Seen, both: Both, options: Comparing, finish: Finishing, progress: Progress
+) -> Comparison:
+    """The comparison with the background's own limit and the quantity over the allowance, where asked for."""
+    if options.background is not None:
+        made = replace(made, background=background_of(earlier, options.background, progress))
+    rates = None if options.rates is None else load_rates(options.rates)
+    allowance = options.allowance
+    if allowance is None and rates is not None:
+        allowance = rates.allowance
+    if allowance is not None:
+        if rates is not None:
+            rates = replace(rates, allowance=allowance)
+        planned = survey_seen(earlier, options.background or Testing(), finish, progress)
+        made = replace(made, variation=variation_of(planned, made, both, allowance, rates, finish))
+    return made
+
+
+def background_of(earlier: Seen, test: Testing, progress: Progress) -> Background:
+    """The earlier surface checked against its own limit, with what is over it."""
+    found = check_seen(earlier, test, progress)
+    gaps, verdict = found.gaps, found.verdict
+    criteria = () if verdict is None else verdict.criteria
+    flat = next((one for one in criteria if one.name == "flatness"), None)
+    limit = test.limit if flat is None else flat.limit
+    excess = None if flat is None or flat.value is None else flat.value - limit
+    area = 0.0
+    if gaps is not None:
+        over = np.nan_to_num(gaps.deepest) > limit
+        area = float(found.relief.area[over & found.relief.valid].sum())
+    return Background(replace(found, tolerance=test.tolerance), limit, excess, area)
+
+
+def variation_of(
+    planned: Findings, made: Comparison, both: Both, allowance: float, rates: Rates | None, finish: Finishing
+) -> Variation:
+    """Quantities, passes, visits and money beyond the allowance [m], each a difference of the same take-off twice."""
+    built, taken = planned.build_up, planned.take_off
+    assert built is not None
+    assert taken is not None
+    volume, area = extra_over(built, planned.relief, allowance)
+    # what moves the whole plane moves every litre over the allowance by the share of the wall that is over it
+    u = None if built.volume.u is None or built.area <= 0 else built.volume.u * area / built.area
+    flat, plain = _at_allowance(planned, built, allowance, finish)
+    lines, currency = _difference(planned, (flat, plain), rates)
+    return Variation(
+        allowance=allowance, planned=Extra(Quantity(volume, u), area, "finish plane placed on the earlier survey"),
+        applied=_applied(made, both, allowance), passes=(plain.passes, taken.passes),
+        visits=(plain.visits, taken.visits), bags=(plain.bags, taken.bags), system=taken.system, lines=lines,
+        currency=currency, survey=planned,
+    )  # fmt: skip
+
+
+def _at_allowance(planned: Findings, built: BuildUp, allowance: float, finish: Finishing) -> tuple[BuildUp, TakeOff]:
+    """The same wall as if it took the allowance everywhere."""
+    even = np.where(np.isfinite(built.thickness), allowance, np.nan)
+    flat = replace(
+        built, thickness=even, least=allowance, mean=allowance, most=allowance,
+        volume=Quantity(allowance * built.area, 0.0), notes=(),
+    )  # fmt: skip
+    system = load_system(finish.system or DEFAULT_SYSTEM)
+    options = replace(finish.order, strict=False)
+    return flat, take_off(flat, planned.relief, system, options=options)
+
+
+def _difference(
+    planned: Findings, even: tuple[BuildUp, TakeOff], rates: Rates | None
+) -> tuple[tuple[QuoteLine, ...], str]:
+    """Lines of the quote at the measured thickness less those at the allowance."""
+    if rates is None or planned.take_off is None or planned.build_up is None:
+        return (), ""
+    now = quote(planned.take_off, planned.build_up, planned.relief, rates)
+    before = quote(even[1], even[0], planned.relief, rates)
+    held = {(line.what, line.unit): line for line in before.lines}
+    lines = []
+    for line in now.lines:
+        base = held.pop((line.what, line.unit), None)
+        quantity = line.quantity - (base.quantity if base is not None else 0.0)
+        if abs(quantity) > 1e-9:
+            lines.append(QuoteLine(line.what, quantity, line.unit, line.rate, quantity * line.rate))
+    lines += [QuoteLine(rest.what, -rest.quantity, rest.unit, rest.rate, -rest.amount) for rest in held.values()]
+    return tuple(lines), rates.currency
+
+
+def _applied(made: Comparison, both: Both, allowance: float) -> Extra | None:
+    """What both surveys show as put on over the allowance."""
+    change = made.change
+    if change.mean is None:
+        return None
+    here = np.isfinite(change.change) & both.base.inside
+    over = np.maximum(change.change[here] - allowance, 0.0)
+    scale = 1 / change.compared_share if change.compared_share > 0 else 1.0
+    area = float(both.base.area[here][over > 0].sum()) * scale
+    volume = float(over @ both.base.area[here]) * scale
+    u = None if change.mean.u is None else change.mean.u * area
+    return Extra(Quantity(volume, u), area, "difference of both surveys")

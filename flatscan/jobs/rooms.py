@@ -1,0 +1,61 @@
+"""Several walls of one room planned together: corners that come out square or stay as they are, and one order."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from flatscan.core.errors import BadValue
+from flatscan.core.model import Stations
+from flatscan.jobs.findings import Findings, Together
+from flatscan.jobs.looking import look
+from flatscan.jobs.quoting import plan
+from flatscan.jobs.seeing import find_room, read, seen_in
+from flatscan.jobs.settings import Capturing, Finishing, Progress, Testing, silent
+from flatscan.plan.order import combined_order
+from flatscan.plan.room import RoomPlan, RoomWall, place_room
+
+
+def survey_together(
+    path: str | Path,
+    how: Capturing,
+    test: Testing,
+    finish: Finishing,
+    *,
+    walls: Sequence[int],
+    corners: str = "square",
+    progress: Progress = silent,
+) -> tuple[Findings, ...]:
+    """Findings of each wall named, all with planes that share one turn, each with the order of all of them.
+
+    Raises `BadValue` for a table of readings, for fewer than two walls, or one named twice.
+    """
+    taken = read(path, how, progress)
+    if isinstance(taken, Stations) or len(set(walls)) < max(2, len(walls)):
+        raise BadValue(
+            "--together",
+            f"walls {', '.join(map(str, walls))} of {taken.origin.file}",
+            needed="two or more different walls of one point cloud",
+            remedy="List the walls with flatscan survey --list",
+        )
+    room = find_room(taken, how, progress)
+    seen = [seen_in(taken, replace(how, wall=number), progress, room) for number in walls]
+    found = [look("survey", one, test, progress) for one in seen]
+    progress("finish planes", None)
+    made = place_room(
+        tuple(RoomWall(one.relief, one.wall, finish.plane) for one in found),
+        corners=corners,
+        turn_up_to=finish.plane.turn_up_to,
+    )
+    planned = [
+        plan(one, replace(finish, plane=replace(finish.plane, turn=built.plane.turn, turn_up_to=0.0)), progress)
+        for one, built in zip(found, made.build_ups, strict=True)
+    ]
+    together = _together(walls, corners, made, planned)
+    return tuple(replace(one, together=together) for one in planned)
+
+
+def _together(walls: Sequence[int], corners: str, made: RoomPlan, planned: Sequence[Findings]) -> Together:
+    orders = [one.take_off.order for one in planned if one.take_off is not None]
+    return Together(tuple(walls), corners, made.shared_turn, made.volume, made.squaring, combined_order(orders))

@@ -1,0 +1,227 @@
+"""From a capture file to the relief of one wall."""
+
+from __future__ import annotations
+
+import importlib
+import math
+import threading
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from flatscan import capture, relief
+from flatscan import wall as walls
+from flatscan.capture.ahead import is_large
+from flatscan.core.errors import BadValue, WallNotFound
+from flatscan.core.geometry import Array
+from flatscan.core.model import PHONE_GRAVITY, Cloud, CommonError, Relief, Stations, Wall
+from flatscan.jobs.findings import Seen
+from flatscan.jobs.settings import CLOUD_TYPE, LINES_TYPE, READER_TYPES, STATIONS_TYPE, Capturing, Progress, silent
+
+_NO_SENSOR = 5e-6  # [m]; the best laboratory scanners scatter by some hundredths of a millimetre (common practice)
+
+
+def see(
+    path: str | Path,
+    how: Capturing,
+    progress: Progress = silent,
+    *,
+    taken: Cloud | Stations | None = None,
+    room: walls.Room | None = None,
+) -> Seen:
+    """The wall of a capture file as a relief; raises the errors of `capture`, `wall` and `relief`.
+
+    ``taken`` is the capture where it has been read, ``room`` its walls where they have been found.
+    """
+    seen = seen_in(read(path, how, progress) if taken is None else taken, how, progress, room)
+    seen = _repeated(seen, how, progress) if how.repeat else seen
+    return tied(seen, how, progress) if how.tie is not None else seen
+
+
+def read(path: str | Path, how: Capturing, progress: Progress = silent) -> Cloud | Stations:
+    """What a capture file holds, as the settings say to read it."""
+    progress("reading", None)
+    if not is_large(path):
+        return _taken(path, how)
+    # a large file is waited for: the compiled kernels, which are needed soon, load meanwhile, for whoever asks first;
+    # no daemon, because the libraries behind them must not be cut off half loaded
+    threading.Thread(target=_load_kernels, name="loading kernels").start()
+    return _taken(path, how)
+
+
+def _taken(path: str | Path, how: Capturing) -> Cloud | Stations:
+    return capture.read(
+        path, file_unit=how.file_unit, reading_u=how.reading_u, max_points=how.max_points
+    )  # fmt: skip
+
+
+def _load_kernels() -> None:
+    for name in ("wall", "relief", "straightedge"):
+        importlib.import_module(f"flatscan.{name}.kernel").load()
+
+
+def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:
+    """The mean of a capture and its repeats, with the common error that their differences show."""
+    again = replace(how, cell=seen.relief.cell)
+    others = [seen_in(read(path, again, progress), again, progress) for path in how.repeat]
+    if seen.relief.cell is None:
+        raise BadValue(
+            "--repeat", f"given with {seen.origin.file}, a table of readings", needed="repeated scans",
+            remedy="Read the first station again last instead, as control",
+        )  # fmt: skip
+    joined, shown = relief.combine(
+        [seen.relief, *(other.relief for other in others)], relief.capture_type(seen.capture_type), how.repeat_rule
+    )
+    spans = ", ".join(
+        f"{s * 1000:.1f} mm over {span * 1000:.0f} mm" for span, s in zip(shown.spans, shown.s, strict=True)
+    )
+    note = f"{shown.captures} captures of the wall differ by (1 sd of a chord's middle) {spans}: the mean is used."
+    files = ", ".join(f"{other.origin.file} ({other.origin.sha256[:12]})" for other in others)
+    return replace(seen, relief=joined, notes=(*seen.notes, note, f"Repeated captures: {files}."))
+
+
+def tied(seen: Seen, how: Capturing, progress: Progress) -> Seen:
+    """A scan with the warp and lean taken out that the laser readings of another file show."""
+    if seen.relief.cell is None or how.tie is None:
+        raise BadValue(
+            "--tie", f"given with {seen.origin.file}, a table of readings", needed="a scan to be tied down",
+            remedy="Give the scan as the capture and the readings with --tie",
+        )  # fmt: skip
+    progress("tying down", None)
+    # the readings' file says its own unit: --file-unit is the scan's
+    readings = capture.read(how.tie, reading_u=how.reading_u)
+    if isinstance(readings, Cloud):
+        raise BadValue(
+            "--tie", f"{how.tie} holds points", needed="a table of laser readings",
+            remedy="Give the readings as in the blank form (flatscan plan-readings writes one)",
+        )  # fmt: skip
+    kind = relief.capture_type(STATIONS_TYPE)
+    made, wall, shown, more = relief.tie(
+        seen.relief, seen.wall, readings, laser=kind.common_error(), u_laser_lean=kind.lean
+    )  # fmt: skip
+    name = Path(how.tie).name
+    said = (f"{name}: {words}" for words in readings.origin.warnings)
+    return replace(seen, relief=made, wall=wall, tie=shown, notes=(*seen.notes, *said, *more))
+
+
+def _common(kind: relief.CaptureType, how: Capturing) -> CommonError:
+    """The common error of the capture type, its warp as stated by hand where it is."""
+    common = kind.common_error()
+    if how.warp is None:
+        return common
+    return replace(common, sd=how.warp[0], length=how.warp[1], source=f"{kind.name}, warp stated by hand")
+
+
+def seen_in(
+    taken: Cloud | Stations, how: Capturing, progress: Progress = silent, room: walls.Room | None = None
+) -> Seen:
+    """The wall of a capture already read; its walls are found unless ``room`` brings them."""
+    kind, notes = _capture_type(taken, how.capture_type)
+    if isinstance(taken, Stations):
+        wall, made, more = relief.from_stations(
+            taken, kind.common_error(), kind.lean if taken.u_lean is None else taken.u_lean
+        )
+        notes = (*taken.origin.warnings, *notes, *more)
+        return Seen(taken.origin, kind.name, taken.name, _checked_stations(taken, wall, how), made, notes)
+    watched = _watched(taken, progress)
+    if room is None:
+        room = find_room(watched, how, progress)
+    wall = _chosen(room, how, taken.origin.file)
+    progress("relief", None)
+    made, more = relief.grid(watched, wall, _common(kind, how), cell=how.cell)
+    step = math.sqrt(12) * float(np.linalg.norm(wall.frame.out * taken.u_step))
+    return Seen(
+        taken.origin, kind.name, "", wall, made,
+        (*taken.origin.warnings, *notes, *room.notes, *wall.notes, *more, *_unmeasured(made, step)), step=step,
+        corners=tuple(corner for corner in room.corners if wall.number in (corner.left, corner.right)),
+        neighbours=tuple(other for other in room.walls if other.number != wall.number),
+    )  # fmt: skip
+
+
+def _unmeasured(made: Relief, step: float) -> tuple[str, ...]:
+    """Say where the points scatter less than any sensor does: drawn, or rounded to the sensor's own step."""
+    scatter = made.u_point
+    if scatter is None or scatter > max(_NO_SENSOR, 0.3 * step):
+        return ()
+    why = f"they lie on steps of {step * 1000:.2g} mm" if step > _NO_SENSOR else "no sensor is that good"
+    return (f"The points scatter by {scatter * 1000:.3f} mm only: {why}. This is not a measurement of flatness.",)
+
+
+def list_walls(path: str | Path, how: Capturing, progress: Progress = silent) -> walls.Room:
+    """All walls of a capture file; a table of readings has one, of the size it gives."""
+    taken = read(path, how, progress)
+    if isinstance(taken, Stations):
+        return walls.Room((see(path, how).wall,))
+    return find_room(_watched(taken, progress), how, progress)
+
+
+def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent) -> walls.Room:
+    """All walls of a cloud, numbered."""
+    progress("finding the walls", None)
+    kind, _ = _capture_type(cloud, how.capture_type)
+    # a capture that knows its own vertical worse than usual says so; else its type does
+    cloud = replace(cloud, u_up=kind.lean if cloud.u_up <= PHONE_GRAVITY else max(kind.lean, cloud.u_up))
+    seen_from: Array | None = None if how.seen_from is None else np.array(how.seen_from) - cloud.shift
+    return walls.find_walls(cloud, up=how.up, seen_from=seen_from, width=how.width, height=how.height)
+
+
+def _watched(cloud: Cloud, progress: Progress) -> Cloud:
+    """The same cloud, whose chunks tell how far they are."""
+
+    def chunks() -> Iterator[Array]:
+        done = 0
+        for points in cloud.chunks():
+            yield points
+            done += len(points)
+            progress("measuring points", done / max(cloud.count, 1))
+
+    return replace(cloud, chunks=chunks)
+
+
+def _capture_type(taken: Cloud | Stations, asked: str | None) -> tuple[relief.CaptureType, tuple[str, ...]]:
+    is_stations = isinstance(taken, Stations)
+    usual = next((name for start, name in READER_TYPES if taken.origin.reader.startswith(start)), CLOUD_TYPE)
+    usual = STATIONS_TYPE if is_stations and usual == CLOUD_TYPE else usual
+    name = asked or usual
+    if is_stations != (name in (STATIONS_TYPE, LINES_TYPE)):
+        raise BadValue(
+            "--capture-type", f"{name} for {taken.origin.file}, which holds {'readings' if is_stations else 'points'}",
+            needed="laser-readings for a table of readings, another type for points", remedy="Leave the option out",
+        )  # fmt: skip
+    kind = relief.capture_type(name)
+    if asked is None and not is_stations and usual == CLOUD_TYPE:
+        return kind, (
+            f"The capture type was not stated: taken as {name}, whose warp alone may be {kind.chord * 2000:.0f} mm "
+            "under a 2 m straightedge (95 %). If it was made otherwise, say so with --capture-type.",
+        )
+    return kind, ()
+
+
+def _checked_stations(taken: Stations, wall: Wall, how: Capturing) -> Wall:
+    """Stations make one wall with the size in their file; options that only a cloud can follow are refused."""
+    for name in ("cell", "up", "seen_from", "region"):
+        if getattr(how, name) is not None:
+            raise BadValue(
+                f"--{name.replace('_', '-')}", f"given with {taken.origin.file}, a table of readings",
+                needed="a point cloud", remedy="Leave the option out",
+            )  # fmt: skip
+    if how.wall != 1:
+        found = f"one wall, not wall {how.wall}"
+        raise WallNotFound(taken.origin.file, found, needed="--wall 1", remedy="Leave --wall out")
+    return wall
+
+
+def _chosen(room: walls.Room, how: Capturing, file: str) -> Wall:
+    for wall in room.walls:
+        if wall.number == how.wall:
+            if not (how.region or how.opening or how.no_opening):
+                return wall
+            return walls.adjust(
+                wall, region=how.region, add_openings=how.opening, remove_openings=how.no_opening
+            )  # fmt: skip
+    raise WallNotFound(
+        file, f"{len(room.walls)} walls, none of them number {how.wall}", needed=f"1 to {len(room.walls)}",
+        remedy="List them with flatscan survey --list",
+    )  # fmt: skip

@@ -1,0 +1,158 @@
+"""What a job is asked for: how a capture is read, what straightedge tries the wall, what is planned on it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from flatscan.core.errors import BadValue
+from flatscan.plan.finish import PlaneOptions
+from flatscan.plan.hacking import HackOptions
+from flatscan.plan.takeoff import TakeOffOptions
+from flatscan.standards import Tolerance
+from flatscan.standards import load as load_tolerance
+
+Progress = Callable[[str, float | None], None]
+Rectangle = tuple[float, float, float, float]
+DEFAULT_RULE, DEFAULT_LIMIT = 1.8, 0.003  # common specification practice (TOLERANCES, Finish): 3 mm under 1.8 m
+DEFAULT_SYSTEM = "gypsum-undercoat"
+_LIMITS = ("plumb_limit", "step_limit", "corner_limit")
+CLOUD_TYPE, STATIONS_TYPE, LINES_TYPE = "phone-walk", "laser-readings", "laser-line"
+# readers that tell by themselves how the capture was made, by the first words of their name
+READER_TYPES = (("depth photo", "depth-photo"), ("depth frames", "phone-walk"), ("laser line", LINES_TYPE))
+
+
+def silent(_stage: str, _share: float | None = None) -> None:
+    """A `Progress` that tells nobody."""
+
+
+@dataclass(frozen=True, slots=True)
+class Capturing:
+    """How a capture is read and its wall found; lengths in metres, None where the file and the wall decide.
+
+    ``tie`` is a file of laser readings that tie a scan down, ``warp`` the size and length of its smooth warp where
+    that is known better than by the capture type.
+    """
+
+    wall: int = 1
+    cell: float | None = None
+    up: str | None = None
+    seen_from: tuple[float, ...] | None = None
+    file_unit: str | None = None
+    width: float | None = None
+    height: float | None = None
+    region: Rectangle | None = None
+    opening: tuple[Rectangle, ...] = ()
+    no_opening: tuple[int, ...] = ()
+    capture_type: str | None = None
+    repeat: tuple[str, ...] = ()
+    repeat_rule: float = DEFAULT_RULE
+    reading_u: float = 0.0006
+    max_points: int | None = None
+    tie: str | None = None
+    warp: tuple[float, ...] | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("width", "height", "reading_u"):
+            value = getattr(self, name)
+            if value is not None and not 0 < value < 1000:
+                raise BadValue(
+                    f"--{name.replace('_', '-')}", f"{value:g} m", needed="a length over 0",
+                    remedy="Give what was taped",
+                )  # fmt: skip
+        if self.warp is not None and not (0 <= self.warp[0] < 0.5 and 0.1 <= self.warp[1] < 100):
+            raise BadValue(
+                "--warp", f"{self.warp[0] * 1000:g} mm over {self.warp[1]:g} m",
+                needed="a size under 0.5 m and a length of at least 0.1 m", remedy="Give for example 8mm,2m",
+            )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Testing:
+    """What straightedge the wall is tried with; ``limit`` also sets how far noise is smoothed before the test."""
+
+    rule: float = DEFAULT_RULE
+    limit: float = DEFAULT_LIMIT
+    directions: tuple[float, ...] | None = None
+    confidence: float = 0.95
+    method: str = "resting"
+    plumb_limit: float | None = None
+    step_limit: float | None = None
+    corner_limit: float | None = None
+    judges: bool = False
+    tolerances: tuple[Tolerance, ...] = ()
+    hand: str | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("rule", "limit", "plumb_limit", "step_limit", "corner_limit"):
+            value = getattr(self, name)
+            if value is not None and not 0 < value < 100:
+                raise BadValue(
+                    f"--{name.replace('_', '-')}", f"{value * 1000:g} mm", needed="a length over 0",
+                    remedy="Give what the contract says, such as --rule 1.8m --limit 3mm",
+                )  # fmt: skip
+
+    @property
+    def tolerance(self) -> Tolerance | None:
+        """The first of the tolerances, None for a rule and limit entered by hand."""
+        return self.tolerances[0] if self.tolerances else None
+
+    @classmethod
+    def by(
+        cls,
+        *,
+        rule: float | None = None,
+        limit: float | None = None,
+        tolerance: str | Sequence[str] | None = None,
+        **others: Any,
+    ) -> Testing:
+        """A test by rule and limit, or by one or several published tolerances; `BadValue` where the two contradict.
+
+        A tolerance names its own lengths, limits and method.
+        """
+        tolerances = [tolerance] if isinstance(tolerance, str) else list(tolerance or ())
+        if not tolerances:
+            return cls(
+                rule=DEFAULT_RULE if rule is None else rule, limit=DEFAULT_LIMIT if limit is None else limit,
+                judges=limit is not None, **others,
+            )  # fmt: skip
+        entries = tuple(load_tolerance(name) for name in tolerances)
+        limits = ("--limit", limit), *((f"--{name.replace('_', '-')}", others.get(name)) for name in _LIMITS)
+        for name, value in limits:
+            if value is not None:
+                raise BadValue(
+                    name, f"given beside --tolerance {tolerances[0]}", needed="one of the two",
+                    remedy=f"Leave {name} out: the entry has its own",
+                )  # fmt: skip
+        flat = next((entry for entry in entries if entry.criterion == "flatness"), None)
+        if rule is not None and flat is not None and not any(abs(at - rule) < 1e-6 for at in flat.lengths):
+            raise BadValue(
+                "--rule", f"{rule:g} m beside --tolerance {flat.id}",
+                needed="a length of the entry: " + ", ".join(f"{at:g} m" for at in flat.lengths),
+                remedy="Leave --rule out: the entry has its own",
+            )  # fmt: skip
+        if flat is not None:
+            others |= {"rule": flat.lengths[0], "limit": min(flat.limits)}
+        return cls(judges=True, tolerances=entries, **others)
+
+
+@dataclass(frozen=True, slots=True)
+class Finishing:
+    """What is planned on the wall.
+
+    ``seen`` are signs seen on site that stop the job; ``parallel_to`` and ``square_to`` are numbers of other walls of
+    the capture; ``rates`` and ``clash`` are files; ``light`` is the angle of raking light in degrees.
+    """
+
+    plane: PlaneOptions = PlaneOptions()
+    hacking: HackOptions = HackOptions()
+    order: TakeOffOptions = TakeOffOptions()
+    system: str | None = None
+    seen: tuple[str, ...] = ()
+    parallel_to: int | None = None
+    square_to: int | None = None
+    rates: str | None = None
+    area_rule: str = "net"
+    clash: str | None = None
+    light: float | None = None

@@ -1,0 +1,179 @@
+"""How two captures of one wall are taken and tied together: by what the user names, else by what both plainly share."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from flatscan import capture, compare
+from flatscan.compare import Alignment
+from flatscan.core.columns import read_columns
+from flatscan.core.errors import BadValue, MixedSurveys, WallNotFound
+from flatscan.core.geometry import Array
+from flatscan.core.model import Cloud, Relief, Wall
+from flatscan.core.quantity import root_sum_square
+from flatscan.jobs.comparison import Comparing
+from flatscan.jobs.findings import Seen
+from flatscan.jobs.seeing import find_room, see, seen_in
+from flatscan.jobs.settings import STATIONS_TYPE, Capturing, Progress, silent
+from flatscan.wall import Room
+
+_FACING = 0.35
+_POINTS = ("earlier_x", "earlier_y", "earlier_z", "later_x", "later_y", "later_z")
+
+
+@dataclass(frozen=True, eq=False)
+class Surveyed:
+    """One capture seen, with what its file's coordinates had subtracted and the room it found (None: readings)."""
+
+    seen: Seen
+    shift: Array
+    room: Room | None
+
+    @property
+    def wall(self) -> Wall:
+        """The wall compared."""
+        return self.seen.wall
+
+
+def take(path: str | Path, how: Capturing, progress: Progress = silent) -> Surveyed:
+    """A capture read and its wall seen, with its place in the file."""
+    progress("reading", None)
+    taken = capture.read(path, file_unit=how.file_unit, reading_u=how.reading_u)
+    if not isinstance(taken, Cloud):
+        # options for a scan stand for both captures where the other is one; readings have their own type and places
+        how = replace(how, capture_type=STATIONS_TYPE, cell=None, tie=None, repeat=())
+        return Surveyed(seen_in(taken, how, progress), np.zeros(3), None)
+    room = find_room(taken, how, progress)
+    seen = see(path, how, progress) if how.repeat or how.tie is not None else seen_in(taken, how, progress, room)
+    return Surveyed(seen, taken.shift, room)
+
+
+def aligned(
+    surveys: tuple[Surveyed, Surveyed], reliefs: tuple[Relief, Relief], options: Comparing
+) -> tuple[Alignment, tuple[str, ...]]:
+    """By what the user names; else by a coordinate system both plainly share; else by outline and openings."""
+    walls = surveys[0].wall, surveys[1].wall
+    shifts = surveys[0].shift, surveys[1].shift
+    if options.points is not None:
+        _refuse_mixed(surveys, "--points")
+        first, second = _fixed_points(options.points)
+        return compare.by_points(*walls, first, second, shifts, u=options.points_u), ()
+    if options.reference_walls:
+        return _by_walls(surveys, options.reference_walls), ()
+    clouds = all(survey.room is not None for survey in surveys)
+    if options.same_frame:
+        _refuse_mixed(surveys, "--same-frame")
+        return _one_frame(walls, shifts, options.align_u), ()
+    if clouds and compare.lie_together(*walls, shifts):
+        assumed = () if options.reference or options.same_surface else (
+            "both files place the wall alike, so one coordinate system was assumed for both: if they were not "
+            "registered to each other, tie them with --reference, --reference-wall or --points",
+        )  # fmt: skip
+        made = compare.same_frame(*walls, shifts, u=options.align_u)
+    else:
+        assumed, made = (), compare.by_outline(*walls)
+    if not options.same_surface:
+        return made, assumed
+    fit = compare.shape_fit(reliefs[0], _moved(reliefs[1], made))
+    return _refined(made, fit), assumed
+
+
+def _refuse_mixed(surveys: tuple[Surveyed, Surveyed], option: str) -> None:
+    """Readings lie in no file's coordinates: they cannot share a scan's."""
+    if (surveys[0].room is None) != (surveys[1].room is None):
+        raise BadValue(
+            option, "given for a scan and a table of readings", needed="two scans, or two tables of readings",
+            remedy="Tie them with --reference",
+        )  # fmt: skip
+
+
+def _one_frame(walls: tuple[Wall, Wall], shifts: tuple[Array, Array], u: float) -> Alignment:
+    made = compare.same_frame(*walls, shifts, u=u)
+    middle = made.apply(np.array([[walls[1].width / 2, walls[1].height / 2, 0.0]]))[0]
+    angle = float(np.degrees(np.arccos(np.clip(made.turn[2, 2], -1, 1))))
+    if abs(middle[2]) > 0.3 or angle > 5:
+        raise MixedSurveys(
+            "--same-frame", f"the walls lie {abs(middle[2]) * 1000:.0f} mm apart and turned by {angle:.1f} degrees",
+            needed="one wall in one coordinate system: within 300 mm and 5 degrees",
+            remedy="Choose the wall with --earlier-wall and --later-wall, or tie the surveys another way",
+        )  # fmt: skip
+    return made
+
+
+def _moved(later: Relief, alignment: Alignment) -> Relief:
+    """The later relief with the alignment's shift in the wall's plane, for the shape to refine."""
+    return replace(later, x=later.x + alignment.shift[0], y=later.y + alignment.shift[1])
+
+
+def _refined(made: Alignment, fit: compare.ShapeFit) -> Alignment:
+    shift = made.shift + np.array([*fit.shift, 0.0])
+    if len(fit.undetermined) == 2:
+        note = "the wall's own shape fixes no direction in its plane: the outline alone does"
+        return replace(made, notes=(*made.notes, note))
+    u = float(np.linalg.norm(np.where(np.isfinite(fit.u), fit.u, made.u_place)))
+    notes = tuple(
+        f"the wall's own shape does not fix the direction {name}: the outline alone does" for name in fit.undetermined
+    )
+    return replace(
+        made, shift=shift, u_place=min(u, made.u_place), how=f"{made.how}, then the wall's own shape",
+        notes=(*made.notes, *notes),
+    )  # fmt: skip
+
+
+def _fixed_points(path: str) -> tuple[Array, Array]:
+    rows = read_columns(path, lengths=_POINTS)
+    table = np.array([[row.lengths[name] for name in _POINTS] for row in rows])
+    return table[:, :3], table[:, 3:]
+
+
+def _by_walls(surveys: tuple[Surveyed, Surveyed], numbers: tuple[int, ...]) -> Alignment:
+    """The named walls of the earlier room, and those of the later that stand in their place."""
+    first, second = surveys
+    if first.room is None or second.room is None:
+        raise BadValue(
+            "--reference-wall", "a survey without a room", needed="two clouds that hold the other walls too",
+            remedy="Use --reference or --points",
+        )  # fmt: skip
+    known = {wall.number: wall for wall in first.room.walls}
+    pairs = []
+    for number in numbers:
+        if number not in known or number == first.wall.number:
+            raise WallNotFound(
+                "--reference-wall", f"number {number}", needed=f"another wall of {sorted(known)}",
+                remedy="List the walls of the earlier capture with flatscan survey --list",
+            )  # fmt: skip
+        pairs.append((known[number], _partner(first.wall, second, known[number])))
+    kinds = [survey.seen.relief.common for survey in surveys]
+    u_wall = math.hypot(*(common.u_offset for common in kinds))
+    u_lean = root_sum_square(first.wall.plumb.u_lean, second.wall.plumb.u_lean)
+    return compare.by_reference_walls(first.wall, second.wall, tuple(pairs), u_wall, u_lean)
+
+
+def _partner(wall: Wall, second: Surveyed, other: Wall) -> Wall:
+    """The later room's wall that stands to its compared wall as ``other`` stands to ``wall``."""
+    assert second.room is not None
+    sought = _stands(wall, other)
+    best = min(
+        (w for w in second.room.walls if w.number != second.wall.number),
+        key=lambda w: float(np.linalg.norm(_stands(second.wall, w) - sought)), default=None,
+    )  # fmt: skip
+    apart = np.inf if best is None else float(np.linalg.norm(_stands(second.wall, best) - sought))
+    if best is None or apart > _FACING:
+        raise MixedSurveys(
+            "--reference-wall", f"no wall of the later capture stands where wall {other.number} does "
+            f"({'none found' if best is None else f'the nearest is {apart:.2f} off'})",
+            needed="the same other wall in both captures", remedy="Choose another reference",
+        )  # fmt: skip
+    return best
+
+
+def _stands(wall: Wall, other: Wall) -> Array:
+    """Direction another wall faces and how far off it stands [m], in the (along, out) axes of a wall."""
+    frame = wall.frame
+    normal = np.array([other.frame.out @ frame.along, other.frame.out @ frame.out])
+    off = other.frame.out @ (other.frame.at - frame.at)
+    return np.array([*normal, float(off)])

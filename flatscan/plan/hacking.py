@@ -1,0 +1,276 @@
+"""Which humps set the plane, and what cutting them saves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from flatscan.core.errors import BadValue, Infeasible
+from flatscan.core.geometry import Array, Mask
+from flatscan.core.model import Relief, Wall
+from flatscan.plan.cautions import HACKING
+from flatscan.plan.finish import PlaneOptions, Surface, need_of, problem_of, surface_of
+from flatscan.plan.humps import HumpOptions, Humps, find_humps
+from flatscan.plan.program import Solution, least_plane, worthwhile
+
+# a last hump that saves less than this share of the volume is not worth a line
+_WORTH_LISTING = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class Hack:
+    """One hump to cut, in the order in which humps govern; savings are cumulative, refill included [m, m2, m3].
+
+    ``cut`` and ``area`` are what this hump takes when the whole list is cut, and ``cut_so_far`` its depth when only it
+    and those before it are: cutting less would leave it in the way of the next. Depths hold 1.645 u, as the cover does.
+    ``adds`` [m3] is what it saves beyond those before it; ``pays`` whether the list up to here is worth more than its
+    cutting at the costs given, None without costs. ``width`` and ``height`` [m] bound the hump.
+    """
+
+    x: float
+    y: float
+    cut: float
+    area: float
+    saves: float
+    saves_bags: float | None
+    mean_saved: float
+    adds: float = 0.0
+    cut_so_far: float = 0.0
+    width: float = 0.0
+    height: float = 0.0
+    pays: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class HackOptions:
+    """``most`` [m] is the deepest cut; costs per m3 of material and per m3 of masonry cut decide what pays.
+
+    A cost per litre is 1000 times as much per m3; a cost per m2 and mm of hacking likewise. ``cost_hump`` is for each
+    hump whatever its size. ``longest`` bounds the list, ``bags_per_m3`` turns savings into bags.
+    """
+
+    most: float = 0.010
+    humps: HumpOptions = field(default_factory=HumpOptions)
+    cost_fill: float | None = None
+    cost_cut: float | None = None
+    cost_hump: float = 0.0
+    bags_per_m3: float | None = None
+    longest: int = 20
+
+    def __post_init__(self) -> None:
+        costs = [cost for cost in (self.cost_fill, self.cost_cut, self.cost_hump) if cost is not None]
+        if not 0 <= self.most < 1 or any(not np.isfinite(cost) or cost < 0 for cost in costs):
+            raise BadValue(
+                "--hack-most and costs",
+                f"{self.most * 1e3:g} mm, {costs}",
+                needed="a depth from 0 up and costs from 0 up",
+                remedy="Give them without a sign",
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class HackPlan:
+    """The list, why it ends where it does, and the cautions that stand before it.
+
+    ``enough`` is the number of humps after which more cutting stops paying: the cheapest place to stop at the costs
+    given, else where 95 % of what the list can save is saved.
+    """
+
+    hacks: tuple[Hack, ...]
+    ends_because: str
+    cautions: tuple[str, ...] = HACKING
+    notes: tuple[str, ...] = ()
+    enough: int = 0
+
+
+@dataclass(frozen=True, eq=False)
+class Stage:
+    """The wall with some humps cut: plane, depth of cut (n,) [m], volume left to fill and volume cut [m3]."""
+
+    found: Solution
+    depth: Array
+    volume: float
+    cut: float
+
+
+class Cutter:
+    """Cuts hump after hump on the flat arrays of one wall and places the plane anew each time."""
+
+    def __init__(self, relief: Relief, wall: Wall, plane: PlaneOptions, options: HackOptions) -> None:
+        self.options, self.plane = options, plane
+        self.wall: Surface = surface_of(relief)
+        self.humps: Humps = find_humps(relief, wall, options.humps)
+        self.label = self.humps.label[relief.valid]
+        self.free = ~self.humps.barred[relief.valid]
+        self.share = relief.net_area / float(self.wall.area.sum())
+        self.net = relief.net_area
+        # fixed points beside the wall are taken from the wall as it stands, not as cut; and a turn or lean that was not
+        # worth using before cutting is not taken up, or dropped, halfway down the list
+        _, self.uncut = worthwhile(problem_of(self.wall, plane))
+
+    def stage(self, chosen: list[int]) -> Stage:
+        """Plane and volume with the chosen humps cut, each cell by at most the deepest cut."""
+        cuttable = np.isin(self.label, chosen) & self.free
+        lowered = replace(self.wall, z=np.where(cuttable, self.wall.z - self.options.most, self.wall.z))
+        held, turn, lean = self.uncut.held, self.uncut.turn_free, self.uncut.lean_free
+        problem = replace(problem_of(lowered, self.plane), held=held, turn_free=turn, lean_free=lean)
+        found = least_plane(problem)
+        face = found.offset + found.turn * self.wall.x + found.lean * self.wall.y
+        cut = np.where(cuttable, np.minimum(self.wall.z, face - self.plane.least), self.wall.z)
+        volume = float(((face - cut) * self.wall.area).sum()) * self.share
+        # what to cut is what may stand in the plane's way, so it holds the doubt that set the plane
+        depth = np.where(cuttable, np.clip(need_of(self.wall, self.plane) - face, 0.0, self.options.most), 0.0)
+        return Stage(found, depth, volume, float((depth * self.wall.area).sum()))
+
+    def index_of(self, x: float, y: float) -> int:
+        """Flat index of the cell a contact stands on."""
+        return int(np.argmin(np.hypot(self.wall.x - x, self.wall.y - y)))
+
+    def governing(self, stage: Stage) -> list[int]:
+        """Flat indices of the cells the plane rests on, the weightiest first."""
+        touching = sorted((c for c in stage.found.contacts if c.kind == "hump"), key=lambda c: -c.weight)
+        return [self.index_of(c.x, c.y) for c in touching]
+
+
+def _refusal(cutter: Cutter, cell: int, chosen: list[int]) -> str | None:
+    """Why the hump at a governing cell may not be cut (further), or None if it may."""
+    number, place = int(cutter.label[cell]), f"x {cutter.wall.x[cell]:.2f} m, y {cutter.wall.y[cell]:.2f} m"
+    humps, options = cutter.humps, cutter.options
+    if number in chosen:
+        return f"the hump at {place} is cut by the most allowed ({options.most * 1e3:g} mm) and still sets the plane"
+    if not cutter.free[cell]:
+        return f"the hump at {place} is within {options.humps.head_clear * 1e3:g} mm of an opening's head"
+    if number in humps.broad:
+        return f"the hump at {place} is a bulge over {options.humps.broad * 1e3:g} mm across"
+    if number in humps.left:
+        return (
+            f"the hump at {place} is under {options.humps.workable * 1e3:g} mm across, less than a workable patch: "
+            f"knock it off by hand if it is loose mortar, and read the wall again"
+        )
+    if number == 0:
+        return f"the wall itself sets the plane at {place}: no narrow hump stands there"
+    return None
+
+
+def _record(cutter: Cutter, relief: Relief, number: int, stages: list[Stage]) -> Hack:
+    """One line of the list, at its own stage; `_finished` fills in what it takes when the whole list is cut."""
+    part, now, start = cutter.label == number, stages[-1], stages[0].volume
+    peak = int(np.argmax(np.where(part, cutter.wall.z, -np.inf)))
+    options, saves = cutter.options, start - now.volume
+    pays = None
+    if options.cost_fill is not None and options.cost_cut is not None:
+        pays = bool(_net_saving(options, stages, len(stages) - 1) > 0)
+    width, height = _size(relief, cutter.humps.label == number)
+    bags = None if options.bags_per_m3 is None else saves * options.bags_per_m3
+    depth = float(now.depth[part].max())
+    return Hack(
+        float(cutter.wall.x[peak]),
+        float(cutter.wall.y[peak]),
+        depth,
+        float(cutter.wall.area[part].sum()),
+        saves,
+        bags,
+        saves / cutter.net,
+        stages[-2].volume - now.volume,
+        depth,
+        width,
+        height,
+        pays,
+    )
+
+
+def _net_saving(options: HackOptions, stages: list[Stage], count: int) -> float:
+    """Material saved less cutting, in the user's money, with the first ``count`` humps cut."""
+    saved = (stages[0].volume - stages[count].volume) * (options.cost_fill or 0.0)
+    return saved - stages[count].cut * (options.cost_cut or 0.0) - count * options.cost_hump
+
+
+def _enough(options: HackOptions, hacks: list[Hack], stages: list[Stage]) -> int:
+    """How many humps of the list are worth cutting."""
+    if not hacks:
+        return 0
+    if options.cost_fill is not None and options.cost_cut is not None:
+        return int(np.argmax([_net_saving(options, stages, count) for count in range(len(hacks) + 1)]))
+    return next(count for count, hack in enumerate(hacks, 1) if hack.saves >= 0.95 * hacks[-1].saves)
+
+
+def _size(relief: Relief, part: Mask) -> tuple[float, float]:
+    rows, columns = np.flatnonzero(part.any(axis=1)), np.flatnonzero(part.any(axis=0))
+    grow = relief.cell or 0.0
+    return float(np.ptp(relief.x[columns])) + grow, float(np.ptp(relief.y[rows])) + grow
+
+
+def _finished(cutter: Cutter, hacks: list[Hack], chosen: list[int], stages: list[Stage]) -> list[Hack]:
+    """Without the tail that saves nothing, and with each hump's depth once the whole list is cut."""
+    start = stages[0].volume
+    while hacks and hacks[-1].adds <= _WORTH_LISTING * start:
+        hacks.pop()
+    if not hacks:
+        return []
+    last = stages[len(hacks)]
+    done = []
+    for hack, number in zip(hacks, chosen, strict=False):
+        part = cutter.label == number
+        area = float(cutter.wall.area[part & (last.depth > 1e-9)].sum())
+        done.append(replace(hack, cut=float(last.depth[part].max()), area=area))
+    return done
+
+
+def hacking_plan(
+    relief: Relief,
+    wall: Wall,
+    *,
+    plane: PlaneOptions | None = None,
+    options: HackOptions | None = None,
+    standing: tuple[str, ...] = (),
+) -> HackPlan:
+    """Humps in the order in which they govern, what cutting 1..k saves, and why the list ends (DESIGN, Hacking).
+
+    The plane is placed anew with humps 1..k lowered by the deepest cut within their patches; the cut surface is the
+    lower of the wall and that plane less the least cover, so what is over-dug is never counted. Savings are V0 - Vk
+    [m3] before waste. Nothing is listed while a stop sign is ``standing``. `Infeasible` as `place`.
+    """
+    options, plane = options or HackOptions(), plane or PlaneOptions()
+    if standing:
+        return HackPlan((), f"no hacking while a stop sign stands: {standing[0]}")
+    cutter = Cutter(relief, wall, plane, options)
+    stages, chosen, hacks = [cutter.stage([])], [], []  # type: list[Stage], list[int], list[Hack]
+    reason = f"the list stops at {options.longest} humps"
+    while len(hacks) < options.longest:
+        cells = cutter.governing(stages[-1])
+        refused = [_refusal(cutter, cell, chosen) for cell in cells]
+        if None not in refused:
+            reason = refused[0] if refused and refused[0] else "fixed points alone set the plane"
+            break
+        chosen.append(int(cutter.label[cells[refused.index(None)]]))
+        try:
+            stages.append(cutter.stage(chosen))
+        except Infeasible:
+            chosen.pop()
+            reason = "a lower plane would leave the most allowed thickness"
+            break
+        hacks.append(_record(cutter, relief, chosen[-1], stages))
+    hacks = _finished(cutter, hacks, chosen, stages)
+    return HackPlan(tuple(hacks), reason, notes=_notes(relief, hacks), enough=_enough(options, hacks, stages))
+
+
+def _notes(relief: Relief, hacks: list[Hack]) -> tuple[str, ...]:
+    if relief.cell is None and hacks:
+        return (
+            "a hump read at one station is taken to fill the area that station owns: find its real size with a "
+            "straightedge before cutting",
+        )
+    return ()
+
+
+def hacks(
+    relief: Relief,
+    wall: Wall,
+    *,
+    plane: PlaneOptions | None = None,
+    options: HackOptions | None = None,
+    standing: tuple[str, ...] = (),
+) -> tuple[Hack, ...]:
+    """The list of `hacking_plan` alone."""
+    return hacking_plan(relief, wall, plane=plane, options=options, standing=standing).hacks

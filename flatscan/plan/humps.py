@@ -1,0 +1,235 @@
+"""Narrow humps: what stands off the wall's broad form and could be cut without touching a bulge."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage, sparse
+from scipy.sparse.linalg import spsolve
+
+from flatscan.core.geometry import Array, Mask, fit_plane_robust, robust_scale, tukey_weight
+from flatscan.core.model import Relief, Wall
+
+_EIGHT = np.ones((3, 3), dtype=int)
+# cells used to fit the broad form: a regular thinning keeps the fit quick and the same every time
+_FIT_CELLS = 4_000
+
+
+@dataclass(frozen=True, slots=True)
+class HumpOptions:
+    """Sizes in metres: what counts as broad, the least workable patch, and how far an opening's head stays clear.
+
+    ``over`` is how far a hump must stand off to be one (or 2 u if that is more) and ``skirt`` where it ends.
+    ``core`` is the share of its height that marks its core and ``foot`` how far its foot may reach beyond that.
+    """
+
+    broad: float = 0.600
+    workable: float = 0.100
+    head_clear: float = 0.150
+    over: float = 0.003
+    skirt: float = 0.001
+    core: float = 0.25
+    foot: float = 0.080
+
+
+@dataclass(frozen=True, eq=False)
+class Humps:
+    """``label`` (rows, cols): 0 none, k hump k. ``stand_off`` [m] from the broad form. ``left`` are too small to work.
+
+    ``broad`` are humps over the broad limit across; ``barred`` marks cells near an opening's head.
+    """
+
+    label: NDArray[np.int64]
+    stand_off: Array
+    left: frozenset[int]
+    broad: frozenset[int]
+    barred: Mask
+
+
+def _terms(x: Array, y: Array) -> Array:
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+
+
+def _quadratic(x: Array, y: Array, z: Array) -> Array | None:
+    """Robust quadratic surface's coefficients (6,): least absolute deviations first, then Tukey's biweight."""
+    design = _terms(x, y)
+    if len(z) < 12 or np.linalg.matrix_rank(design) < 6:
+        return None
+    weight = np.ones_like(z)
+    fit: Array = np.zeros(6)
+    for turn in range(30):
+        root = np.sqrt(weight)
+        fit = np.asarray(np.linalg.lstsq(design * root[:, None], z * root, rcond=None)[0], dtype=np.float64)
+        residual = z - design @ fit
+        scale = max(robust_scale(residual), 1e-4)
+        weight = 1 / np.maximum(np.abs(residual), 1e-4) if turn < 15 else tukey_weight(residual, scale)
+    return fit
+
+
+def off_broad_form(relief: Relief) -> Array:
+    """Offset less the wall's broad form [m]: a robust plane, or a quadratic where that halves the scatter.
+
+    The quadratic takes out a belly; the share it must halve keeps a few stations from being fitted to death.
+    """
+    across, upward = relief.places
+    keep = relief.valid
+    x, y, z = across[keep], upward[keep], relief.offset[keep]
+    residual = z - np.median(z)
+    step = max(1, len(z) // _FIT_CELLS)
+    some = slice(None, None, step)
+    x0, y0 = (x - x.mean()), (y - y.mean())
+    try:
+        plane, _ = fit_plane_robust(x0[some], y0[some], z[some])
+        residual = z - (plane[0] + plane[1] * x0 + plane[2] * y0)
+    except np.linalg.LinAlgError:
+        pass
+    curve = _quadratic(x0[some], y0[some], z[some])
+    if curve is not None:
+        curved = z - _terms(x0, y0) @ curve
+        if robust_scale(curved) < 0.5 * robust_scale(residual):
+            residual = curved
+    off = np.full(relief.offset.shape, np.nan)
+    off[keep] = residual
+    return off
+
+
+def above_opening(off: Array, cells: int) -> Array:
+    """Grey top-hat: how far each cell stands over the opening by a square of ``cells`` (scipy.ndimage filters).
+
+    The opening keeps all that is at least the square wide, so the top-hat keeps only what is narrower. Windows are
+    centred on measured cells only: one centred off the wall would see a corner nib as wide as itself. The median
+    over the wall is taken off, since the opening of noise lies under its mean.
+    """
+    known = np.isfinite(off)
+    eroded = ndimage.minimum_filter(np.where(known, off, np.inf), size=cells, mode="constant", cval=np.inf)
+    opened = ndimage.maximum_filter(np.where(known, eroded, -np.inf), size=cells, mode="constant", cval=-np.inf)
+    hat = np.where(known, off - opened, np.nan)
+    return hat - np.nanmedian(hat)
+
+
+def barred_cells(relief: Relief, wall: Wall, clear: float) -> Mask:
+    """Cells within ``clear`` [m] of an opening's head: above it, beside it, and under its line at both ends."""
+    across, upward = relief.places
+    barred = np.zeros(relief.offset.shape, dtype=bool)
+    for hole in wall.openings:
+        beside = (across >= hole.left - clear) & (across <= hole.right + clear)
+        barred |= beside & (np.abs(upward - hole.top) <= clear)
+    return barred
+
+
+def _joined(label: NDArray[np.int64], small: list[int], reach: int) -> NDArray[np.int64]:
+    """Small patches take the number of the nearest other patch within ``reach`` cells."""
+    label = label.copy()
+    for number in small:
+        near = ndimage.binary_dilation(label == number, _EIGHT, iterations=reach) & (label > 0) & (label != number)
+        if near.any():
+            label[label == number] = int(np.bincount(label[near]).argmax())
+    return label
+
+
+def _extent(relief: Relief, part: Mask) -> tuple[float, float]:
+    """Bounding width and height of a patch [m]; cells count whole, stations by their centres."""
+    rows, columns = np.flatnonzero(part.any(axis=1)), np.flatnonzero(part.any(axis=0))
+    grow = relief.cell or 0.0
+    return float(np.ptp(relief.x[columns])) + grow, float(np.ptp(relief.y[rows])) + grow
+
+
+def _across(relief: Relief, part: Mask) -> float:
+    """How far it is across a patch at its broadest [m]: the largest square in it, or the lesser span of stations."""
+    if relief.cell is None:
+        return min(_extent(relief, part))
+    padded = np.pad(part, 1)
+    inner = ndimage.distance_transform_cdt(padded, metric="chessboard")
+    return float((2 * int(inner.max()) - 1) * relief.cell)
+
+
+def under_humps(off: Array, mask: Mask) -> Array:
+    """``off`` with the masked cells replaced by the harmonic surface through the cells around them.
+
+    Laplace's equation on the cells (5-point stencil, no flow over the wall's edge), solved by scipy.sparse: what the
+    wall would be without the hump. Cells enclosed by nothing measured become 0.
+    """
+    number = np.full(off.shape, -1)
+    number[mask] = np.arange(int(mask.sum()))
+    diagonal, right = np.full(int(mask.sum()), 1e-9), np.zeros(int(mask.sum()))
+    entries: list[tuple[Array, Array]] = []
+    known = np.isfinite(off)
+    for rows, columns in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+        beside, value = np.roll(number, (rows, columns), (0, 1)), np.roll(off, (rows, columns), (0, 1))
+        there = mask & np.roll(known, (rows, columns), (0, 1)) & _inner(off.shape, rows, columns)
+        here = number[there]
+        np.add.at(diagonal, here, 1.0)
+        free = beside[there] < 0
+        np.add.at(right, here[free], value[there][free])
+        entries.append((here[~free], beside[there][~free]))
+    at = np.concatenate([pair[0] for pair in entries]), np.concatenate([pair[1] for pair in entries])
+    matrix = sparse.csc_matrix((np.full(len(at[0]), -1.0), at), shape=(len(right), len(right)))
+    filled = off.copy()
+    filled[mask] = spsolve(matrix + sparse.diags(diagonal, format="csc"), right)
+    return filled
+
+
+def _inner(shape: tuple[int, ...], rows: int, columns: int) -> Mask:
+    """Cells whose neighbour at this shift did not wrap round the edge."""
+    inner = np.ones(shape, dtype=bool)
+    if rows:
+        inner[0 if rows > 0 else -1] = False
+    if columns:
+        inner[:, 0 if columns > 0 else -1] = False
+    return inner
+
+
+def _cores(hat: Array, u: Array, options: HumpOptions) -> NDArray[np.int64]:
+    """Labels of connected patches of the top-hat that hold a recognised hump, cut at a share of their own height.
+
+    The crown of a bulge lies a little over its opening too; a share of the height keeps it out of a nib's core.
+    """
+    height = np.nan_to_num(hat, nan=-np.inf)
+    label, count = ndimage.label(height > np.maximum(options.skirt, 2 * u), _EIGHT)
+    kept = np.unique(label[(height > np.maximum(options.over, 2 * u)) & (label > 0)])
+    peak = ndimage.maximum(np.nan_to_num(hat, nan=0.0), label, np.arange(count + 1))
+    return np.where(np.isin(label, kept) & (height > options.core * peak[label]), label, 0).astype(np.int64)
+
+
+def _with_feet(
+    off: Array, core: NDArray[np.int64], u: Array, reach: int, options: HumpOptions
+) -> tuple[Array, NDArray[np.int64]]:
+    """Stand-off from the wall under each hump, and labels grown from the cores to where that ends."""
+    label = core
+    for _ in range(reach):
+        # the larger number wins where two feet meet; which one makes no difference to what is cut
+        label = np.where(label > 0, label, ndimage.grey_dilation(label, footprint=_EIGHT))
+    around = (label > 0) & np.isfinite(off)
+    stand = np.where(np.isfinite(off), 0.0, np.nan)
+    stand[around] = (off - under_humps(off, around))[around]
+    high = np.nan_to_num(stand, nan=-np.inf) > np.maximum(options.skirt, 2 * u)
+    return stand, np.where(high & around, label, 0).astype(np.int64)
+
+
+def find_humps(relief: Relief, wall: Wall, options: HumpOptions | None = None) -> Humps:
+    """Connected patches (8 neighbours) that stand off the broad form by more than 3 mm or 2 u, skirts included.
+
+    Patches under the workable size are joined to one within that distance, or marked ``left``. Stations are never
+    under it: how large a hump at one station is was not measured.
+    """
+    options = options or HumpOptions()
+    off = off_broad_form(relief)
+    u = np.where(np.isfinite(relief.u), relief.u, 0.0)
+    left: frozenset[int] = frozenset()
+    if relief.cell is None:
+        stand, label = off, _cores(off, u, options)
+    else:
+        hat = above_opening(off, max(3, 2 * round(options.broad / relief.cell / 2) + 1))
+        core = _cores(hat, u, options)
+        stand, label = _with_feet(off, core, u, max(1, round(options.foot / relief.cell)), options)
+        label = _joined(label, _small(relief, label, options), max(1, round(options.workable / relief.cell)))
+        left = frozenset(_small(relief, label, options))
+    broad = frozenset(int(n) for n in np.unique(label[label > 0]) if _across(relief, label == n) > options.broad + 1e-9)
+    return Humps(label, stand, left, broad, barred_cells(relief, wall, options.head_clear))
+
+
+def _small(relief: Relief, label: NDArray[np.int64], options: HumpOptions) -> list[int]:
+    numbers = [int(n) for n in np.unique(label[label > 0])]
+    return [n for n in numbers if max(_extent(relief, label == n)) < options.workable - 1e-9]

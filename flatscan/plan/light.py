@@ -1,0 +1,84 @@
+"""What shows in raking light: an estimate from slopes, and no standard."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from flatscan.core.errors import BadValue
+from flatscan.core.geometry import Array
+from flatscan.core.model import Relief
+
+# a slope s shows on a matt wall once s / tan(angle) passes this (TRADE, derived)
+CONTRAST = 0.02
+SAID = "an estimate for a matt wall, not a standard: gloss paint and a low lamp show more"
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """Share of the area whose slope shows, the worst place [m] and its slope [m per m], and the contrast there."""
+
+    share: float
+    x: float | None
+    y: float | None
+    slope: float | None
+    contrast: float | None
+    said: str = SAID
+
+
+def height_that_shows(length: float, angle: float) -> float:
+    """Height [m] of a swell ``length`` [m] long that just shows in light at ``angle`` [rad] to the wall.
+
+    A swell h/2 (1 - cos(2 pi x / L)) is pi h / L at its steepest, which shows at 2 % of tan(angle). Raises
+    `BadValue` for a length not over 0 or an angle not between 0 and 90 degrees.
+    """
+    _check(length, angle)
+    return CONTRAST * math.tan(angle) * length / math.pi
+
+
+def _check(length: float, angle: float) -> None:
+    if not (0 < length < math.inf and 0 < angle < math.pi / 2):
+        raise BadValue(
+            "light",
+            f"length {length:g} m, angle {math.degrees(angle):g} degrees",
+            needed="a length over 0 and an angle between 0 and 90 degrees to the wall",
+            remedy="Measure the angle from the wall, not from its normal",
+        )
+
+
+def shows(relief: Relief, angle: float, *, along: bool = True, base: float = 0.300) -> Shown:
+    """Where slopes over ``base`` [m] show in light along the wall (or from above or below, with along False).
+
+    The slope is the difference of offsets ``base`` apart, less 1.645 times its random u, so that noise does not show;
+    the wall's mean slope lights it evenly and is taken off. Stations tell nothing: their share is 0 and the place None.
+    """
+    _check(base, angle)
+    empty = Shown(0.0, None, None, None, None)
+    if relief.cell is None:
+        return empty
+    step = max(1, round(base / relief.cell))
+    z, u = (relief.offset, relief.u) if along else (relief.offset.T, relief.u.T)
+    area = relief.area if along else relief.area.T
+    keep = relief.valid if along else relief.valid.T
+    if z.shape[1] <= step:
+        return empty
+    return _worst(relief, np.where(keep, z, np.nan), u, area, step, angle, along)
+
+
+def _worst(relief: Relief, z: Array, u: Array, area: Array, step: int, angle: float, along: bool) -> Shown:
+    slope = (z[:, step:] - z[:, :-step]) / (step * (relief.cell or 1.0))
+    doubt = np.hypot(u[:, step:], u[:, :-step]) / (step * (relief.cell or 1.0))
+    known = np.isfinite(slope)
+    if not known.any():
+        return Shown(0.0, None, None, None, None)
+    bare = np.where(known, np.abs(slope - np.nanmean(slope)) - 1.645 * np.nan_to_num(doubt), -np.inf)
+    seen = bare > CONTRAST * math.tan(angle)
+    row, column = np.unravel_index(int(np.argmax(bare)), bare.shape)
+    middle = int(column) + step // 2
+    x, y = (relief.x[middle], relief.y[row]) if along else (relief.x[row], relief.y[middle])
+    centre = area[:, step // 2 : step // 2 + slope.shape[1]]
+    share = float(centre[seen].sum() / centre[known].sum())
+    worst = max(float(bare[row, column]), 0.0)
+    return Shown(share, float(x), float(y), worst, worst / math.tan(angle))

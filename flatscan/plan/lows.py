@@ -1,0 +1,192 @@
+"""After ruling off: where the wall is under the straightedge, what fills it, and which ridges to shave."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from scipy import ndimage
+
+from flatscan.core.columns import read_columns
+from flatscan.core.errors import BadTable, BadValue
+from flatscan.core.geometry import Array, FacePlane, Mask
+from flatscan.core.model import Relief
+
+_EIGHT = np.ones((3, 3), dtype=int)
+LIMIT = 0.002
+
+
+@dataclass(frozen=True, slots=True)
+class Low:
+    """One connected low: its deepest place, depth [m], area [m2] and the volume that fills it [m3].
+
+    Also a ridge: then depth is its height and the volume what is shaved. ``width`` and ``height`` [m] bound it.
+    """
+
+    number: int
+    x: float
+    y: float
+    depth: float
+    area: float
+    volume: float
+    width: float = 0.0
+    height: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class HandReading:
+    """A low read with straightedge and wedge: place, depth, and the size it was seen to have, all in metres."""
+
+    x: float
+    y: float
+    depth: float
+    width: float
+    height: float
+
+
+def _check_limit(limit: float) -> None:
+    if not math.isfinite(limit) or limit < 0:
+        raise BadValue("limit of lows", f"{limit} m", needed="a depth from 0 up", remedy="Give it without a sign")
+
+
+def _patches(relief: Relief, depth: Array, limit: float) -> tuple[Low, ...]:
+    """Connected cells (8 neighbours) deeper than the limit, the deepest patch first."""
+    over: Mask = np.nan_to_num(depth, nan=-np.inf) > limit
+    label, count = ndimage.label(over & relief.valid, _EIGHT)
+    across, upward = relief.places
+    grow = relief.cell or 0.0
+    found = []
+    for number in range(1, count + 1):
+        part = label == number
+        deepest = np.unravel_index(int(np.argmax(np.where(part, depth, -np.inf))), depth.shape)
+        volume = float((depth[part] * relief.area[part]).sum())
+        found.append(
+            Low(
+                0,
+                float(across[deepest]),
+                float(upward[deepest]),
+                float(depth[deepest]),
+                float(relief.area[part].sum()),
+                volume,
+                float(np.ptp(across[part])) + grow,
+                float(np.ptp(upward[part])) + grow,
+            )
+        )
+    return _numbered(found)
+
+
+def _numbered(lows: list[Low]) -> tuple[Low, ...]:
+    """Order of work: the deepest first, since deep fills need the longest to stiffen; equals from the left, up."""
+    ordered = sorted(lows, key=lambda low: (-low.depth, low.x, low.y))
+    return tuple(
+        Low(n, low.x, low.y, low.depth, low.area, low.volume, low.width, low.height) for n, low in enumerate(ordered, 1)
+    )
+
+
+def find_lows(relief: Relief, deepest: Array, *, limit: float = LIMIT) -> tuple[Low, ...]:
+    """Lows from the deepest gap (rows, cols) [m] a straightedge finds at each cell (`straightedge.gaps.Gaps`).
+
+    A low is the connected cells over the limit; its volume is the sum of gap x cell area (DESIGN, Lows). Empty when
+    nothing is over the limit: then the work is done. Raises `BadValue` for a limit under 0 or a map of another shape.
+    """
+    _check_limit(limit)
+    if np.shape(deepest) != relief.offset.shape:
+        raise BadValue(
+            "lows",
+            f"a gap map of shape {np.shape(deepest)} for a wall of {relief.offset.shape} cells",
+            needed="the gaps of this very relief",
+            remedy="Sweep it again",
+        )
+    return _patches(relief, np.asarray(deepest, float), limit)
+
+
+def lows_under_plane(relief: Relief, plane: FacePlane, *, limit: float = LIMIT) -> tuple[Low, ...]:
+    """Lows where the wall is under the plane of the screeds by more than the limit [m]."""
+    _check_limit(limit)
+    across, upward = relief.places
+    return _patches(relief, plane.offset + plane.turn * across + plane.lean * upward - relief.offset, limit)
+
+
+def ridges_over_plane(relief: Relief, plane: FacePlane, *, limit: float = LIMIT) -> tuple[Low, ...]:
+    """Ridges to shave: where the wall stands over the plane of the screeds by more than the limit [m]."""
+    _check_limit(limit)
+    across, upward = relief.places
+    return _patches(relief, relief.offset - plane.offset - plane.turn * across - plane.lean * upward, limit)
+
+
+def find_ridges(relief: Relief, *, width: float = 0.300, limit: float = LIMIT) -> tuple[Low, ...]:
+    """Ridges narrower than ``width`` [m] that stand over what is beside them by more than the limit [m].
+
+    Without a plane: the grey top-hat by a square of that width (scipy.ndimage), on the relief less its best-fit plane.
+    Stations have none: what lies between them was not read.
+    """
+    _check_limit(limit)
+    if relief.cell is None or not relief.valid.any():
+        return ()
+    across, upward = relief.places
+    keep = relief.valid
+    design = np.stack([np.ones(int(keep.sum())), across[keep], upward[keep]], axis=1)
+    fit, *_ = np.linalg.lstsq(design, relief.offset[keep], rcond=None)
+    off = np.where(keep, relief.offset - fit[0] - fit[1] * across - fit[2] * upward, np.nan)
+    size = max(3, 2 * round(width / relief.cell / 2) + 1)
+    low = ndimage.minimum_filter(np.where(keep, off, np.inf), size=size, mode="constant", cval=np.inf)
+    opened = ndimage.maximum_filter(np.where(keep, low, -np.inf), size=size, mode="constant", cval=-np.inf)
+    return _patches(relief, np.where(keep, off - opened, np.nan), limit)
+
+
+def bowl_volume(depth: float, width: float, height: float) -> float:
+    """Volume [m3] of an elliptic paraboloid bowl: half its depth times its rim's area, pi/8 d w h (closed form)."""
+    return math.pi / 8 * depth * width * height
+
+
+def lows_from_readings(readings: Sequence[HandReading], *, limit: float = LIMIT) -> tuple[Low, ...]:
+    """Lows from a handful of straightedge readings, each taken as an elliptic bowl of the size seen.
+
+    Raises `BadValue` for a negative or unfinished reading.
+    """
+    _check_limit(limit)
+    found = []
+    for number, one in enumerate(readings, 1):
+        sizes = (one.depth, one.width, one.height)
+        if not all(map(math.isfinite, (one.x, one.y, *sizes))) or min(sizes) < 0:
+            raise BadValue(
+                f"reading {number}",
+                f"x {one.x}, y {one.y}, depth {one.depth}, size {one.width} by {one.height} m",
+                needed="finite numbers, depth and size from 0 up",
+                remedy="Read the gap under the straightedge; a ridge is not a low",
+            )
+        if one.depth > limit:
+            area = math.pi / 4 * one.width * one.height
+            volume = bowl_volume(one.depth, one.width, one.height)
+            found.append(Low(0, one.x, one.y, one.depth, area, volume, one.width, one.height))
+    return _numbered(found)
+
+
+def read_hand_readings(path: str | Path) -> tuple[HandReading, ...]:
+    """Readings from a CSV with the columns x_m, y_m, depth_mm, width_mm and height_mm (any length unit as suffix).
+
+    Raises `BadTable` naming row and column, also for a negative depth or size.
+    """
+    rows = read_columns(path, lengths=("x", "y", "depth", "width", "height"))
+    for row in rows:
+        if min(row.lengths[name] for name in ("depth", "width", "height")) < 0:
+            raise BadTable(
+                f"{path}, row {row.number}",
+                "a negative depth or size",
+                needed="numbers from 0 up",
+                remedy="Read the gap under the straightedge; a ridge is not a low",
+            )
+    return tuple(HandReading(**row.lengths) for row in rows)
+
+
+def what_is_left(lows: tuple[Low, ...], ridges: tuple[Low, ...] = (), *, limit: float = LIMIT) -> str:
+    """One sentence: how much is left to do, or that nothing is over the limit."""
+    if not lows and not ridges:
+        return f"Nothing over {limit * 1e3:g} mm: leave it alone."
+    litres = sum(low.volume for low in lows) * 1e3
+    words = [f"{len(lows)} low{'s' if len(lows) != 1 else ''} to fill with {litres:.1f} L" if lows else ""]
+    words.append(f"{len(ridges)} ridge{'s' if len(ridges) != 1 else ''} to shave first" if ridges else "")
+    return f"{' and '.join(word for word in words if word)}, then rule and read again."

@@ -1,0 +1,216 @@
+"""The user's own rates, and the quote lines they make of a take-off; no price comes with the package."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+import numpy as np
+
+from flatscan.core.errors import BadTable
+from flatscan.core.geometry import Array
+from flatscan.core.model import Relief
+from flatscan.plan.extras import Extras
+from flatscan.plan.finish import BuildUp
+from flatscan.plan.hacking import Hack
+from flatscan.plan.takeoff import TakeOff
+
+BASES = ("area", "day")
+TEMPLATE = """\
+# Your own rates. Every line must stand; 0 means: not charged.
+currency = ""          # your own word for it, printed on the quote
+basis = "area"         # "area": by m2 and extra thickness, "day": by the day
+day = 0                # one person, one day
+m2 = 0                 # a m2 of wall up to the allowance
+allowance_mm = 13      # thickness the m2 rate holds
+extra_mm_m2 = 0        # each mm over the allowance on each m2
+hack = 0               # each hump cut
+bag = 0                # each bag supplied
+call_out = 0           # each visit
+# If you charge them:
+# reveal_m = 0         # each metre of reveal
+# bead_m = 0           # each metre of bead
+# mesh_m2 = 0          # each m2 of mesh
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Rates:
+    """Rates in the user's currency, thickness ``allowance`` in metres; 0 is not charged.
+
+    ``basis`` says whether wall is charged by area and extra thickness or by the day.
+    """
+
+    currency: str
+    basis: str
+    day: float
+    m2: float
+    allowance: float
+    extra_mm_m2: float
+    hack: float
+    bag: float
+    call_out: float
+    reveal_m: float = 0.0
+    bead_m: float = 0.0
+    mesh_m2: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class QuoteLine:
+    """One line: words, quantity with its unit, rate and amount."""
+
+    what: str
+    quantity: float
+    unit: str
+    rate: float
+    amount: float
+
+
+@dataclass(frozen=True, slots=True)
+class Quote:
+    """Lines that apply and their total; (low, high) where old plaster comes off, else None.
+
+    ``allowance`` [m] is the thickness the area rate holds; ``notes`` are sentences to print under the lines.
+    """
+
+    lines: tuple[QuoteLine, ...]
+    total: float
+    currency: str
+    allowance: float
+    days: float | None
+    visits: int | None
+    span: tuple[float, float] | None = None
+    notes: tuple[str, ...] = ()
+
+
+def load_rates(path: str | Path) -> Rates:
+    """Rates from the user's TOML file (see `TEMPLATE`).
+
+    Raises `BadTable` naming every line that is missing, unknown, negative or not a number.
+    """
+    try:
+        table = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        raise BadTable(
+            path, f"cannot be read ({error.strerror})", needed="a rates file", remedy="Check the path"
+        ) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise BadTable(
+            path, f"not TOML: {error}", needed="lines such as  m2 = 14.5", remedy="Start from the template"
+        ) from None
+    names = {"allowance_mm" if f.name == "allowance" else f.name: f for f in fields(Rates)}
+    optional = {"reveal_m", "bead_m", "mesh_m2"}
+    missing = [name for name in names if name not in table and name not in optional]
+    unknown = [name for name in table if name not in names]
+    if missing or unknown:
+        found = [f"missing: {', '.join(missing)}"] * bool(missing) + [f"unknown: {', '.join(unknown)}"] * bool(unknown)
+        raise BadTable(
+            path, "; ".join(found), needed=f"the lines {', '.join(n for n in names if n not in optional)}",
+            remedy="Write each line, with 0 for what you do not charge",
+        )  # fmt: skip
+    if table["basis"] not in BASES or not isinstance(table["currency"], str):
+        raise BadTable(
+            path, f"basis = {table['basis']!r}, currency = {table['currency']!r}",
+            needed='basis "area" or "day", and a currency in quotes', remedy="Put these lines right",
+        )  # fmt: skip
+    numbers = {name: _amount(path, name, table[name]) for name in names if name in table}
+    numbers.pop("currency")
+    numbers.pop("basis")
+    allowance = numbers.pop("allowance_mm") / 1e3
+    return Rates(currency=table["currency"], basis=table["basis"], allowance=allowance, **numbers)
+
+
+def _amount(path: str | Path, name: str, value: object) -> float:
+    if name in ("currency", "basis"):
+        return 0.0
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value) or value < 0:
+        raise BadTable(path, f"{name} = {value!r}", needed="a number from 0 up", remedy="Put this line right")
+    return float(value)
+
+
+def extra_over(build_up: BuildUp, relief: Relief, allowance: float, *, shift: float = 0.0) -> tuple[float, float]:
+    """Volume over the allowance [m3] and the area it is on [m2]; ``shift`` [m] is added to all thickness first."""
+    area = relief.area[relief.valid] * (build_up.area / float(relief.area[relief.valid].sum()))
+    over: Array = np.maximum(build_up.thickness[relief.valid] + shift - allowance, 0.0)
+    return float((over * area).sum()), float(area[over > 0].sum())
+
+
+def quote(
+    take: TakeOff,
+    build_up: BuildUp,
+    relief: Relief,
+    rates: Rates,
+    *,
+    area: float | None = None,
+    hacks: tuple[Hack, ...] = (),
+    extras: Extras | None = None,
+) -> Quote:
+    """Quote lines of one wall; ``area`` [m2] as measured for the bill (net if None), ``hacks`` those to be cut.
+
+    With hacks the build-up and take-off given must be those after cutting. Where old plaster comes off, a line stands
+    for surveying again, and ``span`` holds the total for the least and most thickness the take-off allows for.
+    """
+    lines = _lines(take, build_up, relief, rates, area, hacks, extras, 0.0)
+    total = sum(line.amount for line in lines)
+    span, notes = None, []
+    if take.volume is not None:
+        shifts = ((volume - build_up.volume.value) / build_up.area for volume in take.volume)
+        ends = (_lines(take, build_up, relief, rates, area, hacks, extras, shift) for shift in shifts)
+        low, high = (sum(line.amount for line in end) for end in ends)
+        span = (low, high)
+        notes.append("a range until the bare wall is surveyed again: the old plaster comes off")
+    if rates.basis == "area" and rates.day > 0 and take.days is not None:
+        notes.append(f"by the day instead: {take.days:.1f} days, {take.days * rates.day:.2f} {rates.currency}".rstrip())
+    notes.append(f"thickness allowed in the area rate: {rates.allowance * 1e3:g} mm")
+    return Quote(tuple(lines), total, rates.currency, rates.allowance, take.days, take.visits, span, tuple(notes))
+
+
+def _bags(take: TakeOff, grown: float) -> float:
+    """The order, or what the upper end of its range grows to where more has to be made up."""
+    bags = [line for line in take.order if line.unit.endswith("bag")]
+    return float(sum(math.ceil(line.high * grown - 1e-9) for line in bags))
+
+
+def _lines(
+    take: TakeOff,
+    build_up: BuildUp,
+    relief: Relief,
+    rates: Rates,
+    area: float | None,
+    hacks: tuple[Hack, ...],
+    extras: Extras | None,
+    shift: float,
+) -> list[QuoteLine]:
+    """All lines with a rate and a quantity; ``shift`` [m] is old plaster that will have to be made up as well."""
+    over, on = extra_over(build_up, relief, rates.allowance, shift=shift)
+    grown = 1 + shift * build_up.area / build_up.volume.value if build_up.volume.value > 0 else 1.0
+    asked: list[tuple[str, float, str, float]] = []
+    if rates.basis == "day":
+        asked.append(("labour", (take.days or 0.0) * grown, "day", rates.day))
+    else:
+        allowed = f"{rates.allowance * 1e3:g} mm"
+        asked.append((f"wall up to {allowed}", build_up.area if area is None else area, "m2", rates.m2))
+        mean = over / on * 1e3 if on > 0 else 0.0
+        asked.append((f"extra over {allowed}: {mean:.1f} mm on {on:.1f} m2", over * 1e3, "m2 mm", rates.extra_mm_m2))
+    asked += [
+        ("humps cut", float(len(hacks)), "hump", rates.hack),
+        ("material", _bags(take, grown), "bag", rates.bag),
+        ("visits", float(take.visits or 0), "visit", rates.call_out),
+    ]
+    if extras is not None:
+        asked += [
+            ("reveals", extras.reveals, "m", rates.reveal_m),
+            ("beads", extras.beads, "m", rates.bead_m),
+            ("mesh", extras.mesh_area, "m2", rates.mesh_m2),
+        ]
+    lines = [
+        QuoteLine(what, quantity, unit, rate, quantity * rate)
+        for what, quantity, unit, rate in asked
+        if quantity > 0 and rate > 0
+    ]
+    if take.surface == "comes-off":
+        # it stands even where a visit is not charged: the quote does not hold without it
+        lines.append(QuoteLine("survey the bare wall again", 1.0, "visit", rates.call_out, rates.call_out))
+    return lines

@@ -1,0 +1,194 @@
+"""Several walls of one room: turns that keep walls parallel or square, and one turn for all of them together."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from flatscan.core.errors import BadValue, Infeasible
+from flatscan.core.geometry import Array
+from flatscan.core.model import Relief, Wall
+from flatscan.plan.constraints import MM, Problem, Rows, rows_of
+from flatscan.plan.finish import BuildUp, PlaneOptions, place, problem_of, surface_of
+
+CORNERS = ("square", "keep")
+
+
+@dataclass(frozen=True, eq=False)
+class RoomWall:
+    """A wall of the room with its relief and options; their turn and turn-up-to are set by the room."""
+
+    relief: Relief
+    wall: Wall
+    options: PlaneOptions = PlaneOptions()
+
+
+@dataclass(frozen=True, slots=True)
+class Corner:
+    """Where two walls meet: the angle between them as measured [rad], and how far off square it is [m per m]."""
+
+    first: int
+    second: int
+    angle: float
+    off_square: float
+
+
+@dataclass(frozen=True, eq=False)
+class RoomPlan:
+    """Build-ups in the order of the walls, the turn [m per m] they share, and the corners as measured.
+
+    ``volume`` [m3] is their sum; ``squaring`` [m3] what square corners cost over corners kept as they are, None
+    where they are kept.
+    """
+
+    build_ups: tuple[BuildUp, ...]
+    shared_turn: float
+    corners: tuple[Corner, ...]
+    volume: float
+    squaring: float | None
+
+
+def turn_parallel_to(wall: Wall, other: Wall, other_turn: float = 0.0) -> float:
+    """Turn [m per m] of a plane on ``wall`` that is parallel to a plane turned ``other_turn`` on the other wall.
+
+    Raises `BadValue` for walls over 45 degrees from parallel.
+    """
+    return _turn_of(wall, _line(other, other_turn), "--parallel-to", "within 45 degrees of parallel")
+
+
+def turn_square_to(wall: Wall, other: Wall, other_turn: float = 0.0) -> float:
+    """Turn [m per m] of a plane on ``wall`` that is square to a plane turned ``other_turn`` on the other wall.
+
+    Raises `BadValue` for walls over 45 degrees from square.
+    """
+    line = _line(other, other_turn)
+    return _turn_of(wall, np.cross(other.frame.up, line), "--square-to", "within 45 degrees of square")
+
+
+def _line(wall: Wall, turn: float) -> Array:
+    """Horizontal direction along a turned plane, in file axes."""
+    return np.asarray(wall.frame.along + turn * wall.frame.out, dtype=np.float64)
+
+
+def _turn_of(wall: Wall, line: Array, where: str, needed: str) -> float:
+    along, out = float(line @ wall.frame.along), float(line @ wall.frame.out)
+    if abs(out) > abs(along):
+        angle = math.degrees(math.atan2(abs(out), abs(along)))
+        raise BadValue(where, f"the walls are {angle:.0f} degrees from it", needed=needed, remedy="Name another wall")
+    return out / along
+
+
+def _yaw(wall: Wall, against: Wall) -> float:
+    """Angle [rad] from the other wall's outward direction to this one's, counter-clockwise seen from above."""
+    a, b = against.frame.out, wall.frame.out
+    return math.atan2(float(np.cross(a, b) @ against.frame.up), float(a @ b))
+
+
+def _off_square(angle: float) -> float:
+    """How far an angle is from the nearest quarter turn [rad]."""
+    return math.remainder(angle, math.pi / 2)
+
+
+def corners_of(walls: tuple[RoomWall, ...]) -> tuple[Corner, ...]:
+    """Corners between each wall and the next in the list, as measured from the walls' own lines."""
+    found = []
+    for i, (one, two) in enumerate(zip(walls, walls[1:], strict=False)):
+        yaw = _yaw(two.wall, one.wall)
+        found.append(Corner(i, i + 1, math.pi - abs(yaw), math.tan(_off_square(yaw))))
+    return tuple(found)
+
+
+def place_room(walls: tuple[RoomWall, ...], *, corners: str = "square", turn_up_to: float = 0.0) -> RoomPlan:
+    """Finish planes of several walls that share one turn, so that corners come out square or keep their angle.
+
+    ``square`` makes every plane parallel or square to the first wall's line before the shared turn; ``keep`` lets
+    each follow its own wall's line. The shared turn, within ``turn_up_to`` [m per m], is that of least total volume
+    (one linear program over all walls) and is 0 unless it saves 2 %. Raises `Infeasible` as `place`, and `BadValue`
+    for no walls or another word.
+    """
+    if not walls or corners not in CORNERS:
+        raise BadValue(
+            "walls of a room",
+            f"{len(walls)} walls, corners '{corners}'",
+            needed=f"at least one wall, and {' or '.join(CORNERS)}",
+            remedy="Name the walls and say what the corners should be",
+        )
+    if not (math.isfinite(turn_up_to) and turn_up_to >= 0):
+        raise BadValue("--turn-up-to", f"{turn_up_to}", needed="a number from 0 up", remedy="Give it without a sign")
+    offs = [_off_square(_yaw(each.wall, walls[0].wall)) if corners == "square" else 0.0 for each in walls]
+    shared = _shared_turn(walls, offs, turn_up_to) if turn_up_to > 0 else 0.0
+    built = _built(walls, offs, shared)
+    if shared:
+        straight = _attempt(walls, offs, 0.0)
+        if straight is not None and _total(straight) - _total(built) < walls[0].options.worth * _total(straight):
+            shared, built = 0.0, straight
+    kept = _attempt(walls, [0.0] * len(walls), shared) if corners == "square" else None
+    squaring = None if kept is None else _total(built) - _total(kept)
+    return RoomPlan(built, shared, corners_of(walls), _total(built), squaring)
+
+
+def _turned(each: RoomWall, off: float, shared: float) -> PlaneOptions:
+    """Options of one wall under the shared turn: its own line, brought square by ``off`` [rad], then turned along.
+
+    Turning a plane's normal counter-clockwise by e makes its slope along the wall -tan e.
+    """
+    return replace(each.options, turn=math.tan(off - math.atan(shared)), turn_up_to=0.0)
+
+
+def _built(walls: tuple[RoomWall, ...], offs: list[float], shared: float) -> tuple[BuildUp, ...]:
+    return tuple(
+        place(each.relief, each.wall, options=_turned(each, off, shared)) for each, off in zip(walls, offs, strict=True)
+    )
+
+
+def _attempt(walls: tuple[RoomWall, ...], offs: list[float], shared: float) -> tuple[BuildUp, ...] | None:
+    try:
+        return _built(walls, offs, shared)
+    except Infeasible:
+        return None
+
+
+def _total(built: tuple[BuildUp, ...]) -> float:
+    return sum(each.volume.value for each in built)
+
+
+def _shared_turn(walls: tuple[RoomWall, ...], offs: list[float], most: float) -> float:
+    """The shared turn of least total volume: unknowns are each plane's mean height and lean, and the turn."""
+    from scipy.optimize import linprog
+
+    problems = [
+        replace(problem_of(surface_of(each.relief), _turned(each, off, 0.0)), turn_free=most)
+        for each, off in zip(walls, offs, strict=True)
+    ]
+    count = len(walls)
+    blocks, limits = [], []
+    for number, problem in enumerate(problems):
+        rows = _stacked(problem)
+        block = np.zeros((len(rows.limit), 2 * count + 1))
+        block[:, number] = rows.matrix[:, 0]
+        block[:, count + number] = rows.matrix[:, 2]
+        # slopes along the walls fall as the normals turn counter-clockwise (see `_turned`)
+        block[:, -1] = -rows.matrix[:, 1]
+        blocks.append(block)
+        limits.append(rows.limit)
+    cost = np.concatenate([[each.relief.net_area for each in walls], np.zeros(count + 1)])
+    bounds = [(None, None)] * count + [(-p.lean_free * MM, p.lean_free * MM) for p in problems]
+    bounds.append((-most * MM, most * MM))
+    found = linprog(cost, A_ub=np.vstack(blocks), b_ub=np.concatenate(limits), bounds=bounds, method="highs")
+    if not found.success:
+        raise Infeasible(
+            "walls of a room",
+            f"no shared turn up to {most * MM:g} mm per m satisfies all walls",
+            needed="planes that meet every wall's least, most and fixed points",
+            remedy="Place the walls one by one to see which contradicts, or keep the corners as they are",
+        )
+    return float(found.x[-1]) / MM
+
+
+def _stacked(problem: Problem) -> Rows:
+    cover, cap, held = rows_of(problem)
+    for more in (cap, held):
+        cover = cover if more is None else cover + more
+    return cover

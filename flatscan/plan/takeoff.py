@@ -1,0 +1,257 @@
+"""What to order for a build-up: coats, kilograms, bags, days."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from flatscan.core.errors import BadValue
+from flatscan.core.geometry import Array
+from flatscan.core.model import Relief
+from flatscan.plan.cautions import NO_STOP, OLD_PLASTER_OFF, OLD_PLASTER_STAYS, WET_CEMENT
+from flatscan.plan.coats import Pass, cannot_reach, split, timeline
+from flatscan.plan.finish import BuildUp
+from flatscan.plan.order import CoatLayer, OrderLine, bags_of, layer_of, order_of
+from flatscan.plan.stops import thick_caution
+from flatscan.plan.systems import System
+
+SURFACES = ("bare", "stays", "comes-off")
+# a wait from here on [h] ends the visit; shorter ones are spent on site within a working day of 8 h
+_OVERNIGHT = 12.0
+_WORKDAY = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class TakeOff:
+    """The order for one wall; ``bags`` is rounded up once, after waste; ``stops`` are the stop signs that fire.
+
+    ``bags_range`` holds whole bags, about 90 % sure, up to the order. ``lead`` is the sentence that stands
+    first. ``weight`` [kg] and ``weight_worst`` [kg/m2] are added to the wall once set; ``weight_wet`` before.
+    ``volume`` is (low, high) [m3] where old plaster comes off, else None. ``visits`` counts trips, ``passes`` coats,
+    and ``timeline`` is the order of work with its waits, as sentences.
+    """
+
+    system: str
+    coats: tuple[CoatLayer, ...]
+    bags: int | None
+    bags_range: tuple[float, float] | None
+    waste_share: float
+    days: float | None
+    price: float | None
+    stops: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+    lead: str = ""
+    order: tuple[OrderLine, ...] = ()
+    weight: float | None = None
+    weight_worst: float | None = None
+    weight_wet: float | None = None
+    surface: str = "bare"
+    volume: tuple[float, float] | None = None
+    visits: int | None = None
+    passes: int = 0
+    mesh_area: float = 0.0
+    dry_days: float | None = None
+    timeline: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TakeOffOptions:
+    """``surface`` is what was surveyed: bare masonry, old plaster that stays, or old plaster that comes off.
+
+    ``old_plaster`` is the thickness (low, high) [m] of what comes off; the default, 10 to 25 mm, is common practice.
+    ``waste`` and ``rate`` (low, high) [kg per m3] override the system's; the bag's own figure is better than a range.
+    ``background`` is what the coats go on, in a word. ``strict`` raises where the coats cannot reach the thickness;
+    otherwise nothing is ordered and a note says why.
+    """
+
+    surface: str = "bare"
+    old_plaster: tuple[float, float] = (0.010, 0.025)
+    waste: float | None = None
+    rate: tuple[float, float] | None = None
+    background: str = ""
+    strict: bool = True
+
+    def __post_init__(self) -> None:
+        if self.surface not in SURFACES:
+            raise BadValue("--surface", self.surface, needed=" or ".join(SURFACES), remedy="Use one of these words")
+        low, high = self.old_plaster
+        if not 0 <= low <= high:
+            raise BadValue(
+                "old plaster",
+                f"{low * 1e3:g} to {high * 1e3:g} mm",
+                needed="low first, none under 0",
+                remedy="Give the least and the most thickness of what comes off",
+            )
+        if self.waste is not None and not 0 <= self.waste < 1:
+            raise BadValue(
+                "waste", f"{self.waste:g}", needed="a share from 0 to under 1, such as 0.1", remedy="Give 10 % as 0.1"
+            )
+        if self.rate is not None and not 0 < self.rate[0] <= self.rate[1]:
+            raise BadValue("consumption", f"{self.rate}", needed="low first, over 0", remedy="Read it off the bag")
+
+
+def take_off(
+    build_up: BuildUp,
+    relief: Relief,
+    system: System,
+    *,
+    options: TakeOffOptions | None = None,
+    stops: tuple[str, ...] = (),
+) -> TakeOff:
+    """Coats, order, weight and days of one wall's build-up in one material system.
+
+    Raises `Infeasible` where the coats cannot reach the thickness (unless not strict) and `BadValue` where the
+    material must not go on the background.
+    """
+    options = options or TakeOffOptions()
+    _check_background(system, options)
+    unreachable = cannot_reach(system, build_up, relief)
+    if unreachable is not None and options.strict:
+        raise unreachable
+    plain = TakeOff(
+        system=system.name,
+        coats=(),
+        bags=None,
+        bags_range=None,
+        waste_share=system.waste if options.waste is None else options.waste,
+        days=None,
+        price=None,
+        stops=stops,
+        notes=() if stops else (NO_STOP,),
+        lead=_lead(build_up, options),
+        surface=options.surface,
+        volume=_range(build_up, options),
+        cautions=_cautions(build_up, system, options),
+    )
+    if unreachable is not None:
+        return replace(plain, notes=(*plain.notes, str(unreachable)))
+    return _ordered(plain, build_up, relief, system, options)
+
+
+def _ordered(plain: TakeOff, build_up: BuildUp, relief: Relief, system: System, options: TakeOffOptions) -> TakeOff:
+    """The take-off with its coats, order, weight and time filled in."""
+    area = relief.area[relief.valid] * (build_up.area / float(relief.area[relief.valid].sum()))
+    passes = split(system, build_up.thickness[relief.valid])
+    layers = tuple(layer_of(p, area, plain.waste_share, options.rate) for p in passes)
+    order = order_of(layers, passes, area, build_up.volume, plain.waste_share, options.rate)
+    bags = bags_of(order)
+    days, visits = _time(build_up, system, passes)
+    weight, worst, wet = _weight(passes, area)
+    notes = [*plain.notes, *_thin(build_up, system), *_mesh_note(build_up, system)]
+    if build_up.volume.u is None:
+        notes.append("the range of bags holds the consumption only: the ± of the volume is not known")
+    return replace(
+        plain,
+        coats=layers,
+        bags=None if bags is None else bags[0],
+        bags_range=None if bags is None else bags[1],
+        days=days,
+        notes=tuple(notes),
+        order=order,
+        weight=weight,
+        weight_worst=worst,
+        weight_wet=wet,
+        visits=visits,
+        passes=len(passes),
+        mesh_area=_mesh_area(build_up, relief, system),
+        dry_days=_dry_days(build_up, system),
+        timeline=timeline(system, passes),
+    )
+
+
+def _check_background(system: System, options: TakeOffOptions) -> None:
+    if options.background and options.background in system.not_on:
+        raise BadValue(
+            f"system {system.name}",
+            f"the background is '{options.background}'",
+            needed=f"none of {', '.join(system.not_on)}",
+            remedy="Choose another system or cure the cause",
+        )
+
+
+def _thin(build_up: BuildUp, system: System) -> list[str]:
+    if build_up.least >= system.least - 1e-9:
+        return []
+    return [
+        f"the least build-up, {build_up.least * 1e3:.1f} mm, is under the {system.least * 1e3:g} mm this material "
+        f"wants: hack that place or move the plane out (--least {system.least * 1e3:g}mm)"
+    ]
+
+
+def _mesh_note(build_up: BuildUp, system: System) -> list[str]:
+    if system.mesh_over is None or build_up.most <= system.mesh_over:
+        return []
+    return [f"mesh where the build-up is over {system.mesh_over * 1e3:g} mm"]
+
+
+def _mesh_area(build_up: BuildUp, relief: Relief, system: System) -> float:
+    if system.mesh_over is None:
+        return 0.0
+    return float(relief.area[np.nan_to_num(build_up.thickness) > system.mesh_over].sum())
+
+
+def _weight(passes: tuple[Pass, ...], area: Array) -> tuple[float, float, float]:
+    """Weight once set [kg], at its worst [kg/m2], and wet [kg]; by the upper consumption, dry powder standing for set.
+
+    Set gypsum and cement keep part of their mixing water, so the true figure lies between this and the wet one.
+    """
+    load = sum((p.thickness * p.coat.rate[1] for p in passes), np.zeros_like(area))
+    water = sum(
+        (p.thickness * p.coat.rate[1] * p.coat.water[1] / p.coat.bag for p in passes if p.coat.water and p.coat.bag),
+        np.zeros_like(area),
+    )
+    return float((load * area).sum()), float(load.max()), float(((load + water) * area).sum())
+
+
+def _time(build_up: BuildUp, system: System, passes: tuple[Pass, ...]) -> tuple[float, int]:
+    """Days for one person and visits: max(area / m2 a day, volume / m3 a day) for the base, the finish, and waiting.
+
+    A wait of 12 h or more before the next coat ends the visit and counts in whole days; a shorter one is spent on
+    site and counts as its part of a working day of 8 h. Coats of one system that are the same everywhere and follow
+    a base coat count at the finish rate.
+    """
+    base_area, base_volume, finish_area = system.output
+    work = max(build_up.area / base_area, build_up.volume.value / base_volume)
+    work += sum(build_up.area / finish_area for p in passes if p.coat.nominal is not None)
+    days, visits = work, 1
+    for item in passes[:-1]:
+        wait = item.wait[1]
+        days += math.ceil(wait / 24) if wait >= _OVERNIGHT else wait / _WORKDAY
+        visits += wait >= _OVERNIGHT
+    return days, max(visits, 1)
+
+
+def _dry_days(build_up: BuildUp, system: System) -> float | None:
+    return system.dry_per_mm * build_up.most * 1e3 if system.dry_per_mm else None
+
+
+def _range(build_up: BuildUp, options: TakeOffOptions) -> tuple[float, float] | None:
+    """Volume [m3] where old plaster comes off: everything measured, plus the old plaster's thickness all over."""
+    if options.surface != "comes-off":
+        return None
+    low, high = options.old_plaster
+    return build_up.volume.value + low * build_up.area, build_up.volume.value + high * build_up.area
+
+
+def _lead(build_up: BuildUp, options: TakeOffOptions) -> str:
+    """The first sentence: a range where old plaster comes off, a warning where it stays."""
+    litres = build_up.volume.value * 1e3
+    if options.surface == "comes-off":
+        low, high = (value * 1e3 for value in _range(build_up, options) or (0.0, 0.0))
+        return (
+            f"Range only: {low:.0f} to {high:.0f} L, because the old plaster comes off and what is behind it was "
+            f"not measured; survey the bare wall again before ordering."
+        )
+    if options.surface == "stays":
+        return f"{litres:.0f} L over the old plaster that stays; its bond was not examined."
+    return f"{litres:.0f} L over the bare wall."
+
+
+def _cautions(build_up: BuildUp, system: System, options: TakeOffOptions) -> tuple[str, ...]:
+    told = list(thick_caution(build_up))
+    told += [WET_CEMENT] if system.cement or system.name == "lime" else []
+    told += {"stays": [OLD_PLASTER_STAYS], "comes-off": [OLD_PLASTER_OFF]}.get(options.surface, [])
+    return tuple(told)

@@ -1,0 +1,196 @@
+"""Reference planes of a relief: best fit, lean, belly, and the humps and hollows that stand off it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import Delaunay, QhullError
+
+from flatscan.core.errors import TooFewPoints
+from flatscan.core.geometry import Array, Mask, fit_plane, fit_plane_robust, robust_scale, tukey_weight
+from flatscan.core.model import Counts, Relief, Wall
+
+PATCH_OVER = 0.003  # DESIGN, Patches: cells over max(3 mm, 2 u)
+_MOST_FITTED = 40_000
+
+
+@dataclass(frozen=True, eq=False)
+class Shape:
+    """How a wall stands: ``plane`` (3,) best fit z = c0 + c1 x + c2 y, ``residual`` (rows, cols) from it [m].
+
+    ``lean`` [m per m] is + with the top toward the room, ``lean_height`` the same over the wall's height [m],
+    ``u_lean`` [m per m] what the points' own errors put on it; plumb's comes on top. ``belly_along`` and
+    ``belly_up`` are the best-fit arc's sagitta [m], + toward the room, None where too few places were read.
+    """
+
+    plane: Array
+    residual: Array
+    lean: float
+    lean_height: float
+    belly_along: float | None
+    belly_up: float | None
+    range: float
+    rms: float
+    u_lean: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Patch:
+    """A connected hump or hollow: peak at x, y, bounding size, signed deviation [m] and area [m2]."""
+
+    kind: str
+    x: float
+    y: float
+    width: float
+    height: float
+    deviation: float
+    area: float
+
+
+def shape_of(relief: Relief, wall: Wall) -> Shape:
+    """Best-fit plane of a relief and what follows from it.
+
+    Cells of a scan are fitted with Tukey's loss so that a hump does not tilt the wall; stations, which are few and
+    all meant, by least squares. Both weigh by the area owned. Raises `TooFewPoints` where no plane is fixed.
+    """
+    x, y = (place[relief.valid] for place in relief.places)
+    z, area = relief.offset[relief.valid], relief.area[relief.valid]
+    try:
+        plane, weight = _scan_plane(x, y, z, area) if relief.cell else (fit_plane(x, y, z, area)[0], area)
+        u_lean = _u_slope(relief, x, y, weight)
+    except np.linalg.LinAlgError:
+        raise TooFewPoints(
+            f"wall {wall.number}", f"{len(z)} measured places, on one line", needed="three that are not on one line",
+            remedy="Read more stations, or scan more of the wall",
+        ) from None  # fmt: skip
+    across, upward = relief.places
+    residual = np.where(relief.valid, relief.offset - (plane[0] + plane[1] * across + plane[2] * upward), np.nan)
+    off = residual[relief.valid]
+    # a parabola wants three places along it
+    some = [len(np.unique(np.round(at, 3))) >= 3 for at in _places_along(relief)]
+    bellies = _bellies(x, y, off, area, wall, (some[0], some[1]))
+    return Shape(
+        plane=plane, residual=residual, lean=float(plane[2]), lean_height=float(plane[2]) * wall.height,
+        belly_along=bellies[0], belly_up=bellies[1], range=float(np.ptp(off)),
+        rms=float(np.sqrt(np.average(off**2, weights=area))), u_lean=u_lean,
+    )  # fmt: skip
+
+
+def _scan_plane(x: Array, y: Array, z: Array, area: Array) -> tuple[Array, Array]:
+    """Robust plane on an even part of the cells, then one weighted step on all of them."""
+    part = slice(None, None, max(1, len(z) // _MOST_FITTED))
+    plane, _ = fit_plane_robust(x[part], y[part], z[part], area[part], floor=1e-5)
+    residual = z - (plane[0] + plane[1] * x + plane[2] * y)
+    weight = area * tukey_weight(residual, max(robust_scale(residual), 1e-5))
+    return fit_plane(x, y, z, weight)[0], weight
+
+
+def _u_slope(relief: Relief, x: Array, y: Array, weight: Array) -> float:
+    """Standard uncertainty of the fitted slope up: what random and common errors do to the weighted fit.
+
+    The fit is c = C X' W z, so its covariance is C X' W V W X C, for the random part with V = diag(u^2), for the
+    common part with the covariance sd^2 exp(-r^2 / 2 length^2) on an even selection of at most 300 places. The
+    wall's own humps are not an error of its best-fit plane.
+    """
+    _, cofactor = fit_plane(x, y, np.zeros_like(x), weight)
+    design = np.stack([np.ones_like(x), x, y], axis=1)
+    row = (design @ cofactor[2]) * weight
+    random = float((row**2 * relief.u[relief.valid] ** 2).sum())
+    some = np.linspace(0, len(x) - 1, min(len(x), 300)).astype(int)
+    design, px, py = design[some], x[some], y[some]
+    _, cofactor = fit_plane(px, py, np.zeros_like(px), weight[some])
+    row = (design @ cofactor[2]) * weight[some]
+    places = np.stack([px, py], axis=1)
+    covariance = relief.common.covariance(places, places)
+    return float(np.sqrt(random + max(float(row @ covariance @ row), 0.0)))
+
+
+def _places_along(relief: Relief) -> tuple[Array, Array]:
+    """The x and the y [m] that measured places have."""
+    return relief.x[relief.valid.any(axis=0)], relief.y[relief.valid.any(axis=1)]
+
+
+def _bellies(
+    x: Array, y: Array, z: Array, area: Array, wall: Wall, bends_in: tuple[bool, bool]
+) -> tuple[float | None, float | None]:
+    """Sagitta of the best-fit parabola along and up over the wall's size, from one joint least-squares fit."""
+    mx, my = (wall.outline.min(axis=0) + wall.outline.max(axis=0)) / 2
+    u, v = (x - mx) / (wall.width / 2), (y - my) / (wall.height / 2)
+    bend_u, bend_v = bends_in
+    columns = [np.ones_like(u), u, v, u * v] + [u**2] * bend_u + [v**2] * bend_v
+    # terms of order 1 keep the normal equations well conditioned
+    design = np.stack(columns, axis=1)
+    weighted = (design * area[:, None]).T
+    solution, _, rank, _ = np.linalg.lstsq(weighted @ design, weighted @ z, rcond=1e-12)
+    if rank < len(columns):
+        return None, None
+    # z = -s u^2 + ... rises by s from the ends u = +-1 to the middle
+    bends = list(solution[4:])
+    along = -float(bends.pop(0)) if bend_u else None
+    return along, -float(bends.pop(0)) if bend_v else None
+
+
+def patches_of(relief: Relief, shape: Shape) -> tuple[Patch, ...]:
+    """Humps and hollows over max(3 mm, 2 u) from the best-fit plane, 8-connected, the largest deviation first."""
+    threshold = np.maximum(PATCH_OVER, 2 * relief.u)
+    found: list[Patch] = []
+    for kind, sign in (("hump", 1.0), ("hollow", -1.0)):
+        over = relief.valid & (sign * np.nan_to_num(shape.residual) > np.nan_to_num(threshold))
+        labels, number = connected_places(relief, over)
+        boxes = ndimage.find_objects(labels, number)
+        found += [_patch(relief, shape, labels, box, i, kind, sign) for i, box in enumerate(boxes, 1)]
+    return tuple(sorted(found, key=lambda patch: (-abs(patch.deviation), patch.x, patch.y)))
+
+
+def connected_places(relief: Relief, chosen: Mask) -> tuple[Counts, int]:
+    """Labels 1..n (rows, cols) of the 8-connected groups of chosen cells, 0 elsewhere.
+
+    Stations have no cells that touch: those joined by an edge of their Delaunay triangulation are neighbours.
+    """
+    if relief.cell is not None:
+        labels, number = ndimage.label(chosen, structure=np.ones((3, 3)))
+        return labels.astype(np.int64), int(number)
+    places = np.argwhere(relief.valid)
+    edges = _station_edges(relief.x[places[:, 1]], relief.y[places[:, 0]])
+    here = chosen[tuple(places.T)]
+    edges = edges[here[edges].all(axis=1)]
+    graph = coo_array((np.ones(len(edges)), edges.T), shape=(len(places), len(places)))
+    _, group = connected_components(graph, directed=False)
+    labels = np.zeros(chosen.shape, dtype=np.int64)
+    kept, number_of = np.unique(group[here], return_inverse=True)
+    labels[tuple(places[here].T)] = number_of + 1
+    return labels, len(kept)
+
+
+def _station_edges(x: Array, y: Array) -> Counts:
+    """Pairs (m, 2) of neighbouring stations; stations on one line follow each other."""
+    if len(x) < 2:
+        return np.empty((0, 2), dtype=np.int64)
+    try:
+        triangles = Delaunay(np.stack([x, y], axis=1)).simplices
+    except (QhullError, ValueError):
+        order = np.lexsort((y, x))
+        return np.stack([order[:-1], order[1:]], axis=1).astype(np.int64)
+    pairs = np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]])
+    return np.unique(np.sort(pairs, axis=1), axis=0).astype(np.int64)
+
+
+def _patch(
+    relief: Relief, shape: Shape, labels: Counts, box: tuple[slice, slice], number: int, kind: str, sign: float
+) -> Patch:
+    """The patch of that number, looked for only in the ``box`` of rows and columns it fills."""
+    row, col = np.nonzero(labels[box] == number)
+    row, col = row + box[0].start, col + box[1].start
+    peak = int(np.argmax(sign * shape.residual[row, col]))
+    area = float(relief.area[row, col].sum())
+    # a station stands for the ground around it, a cell for itself
+    own = relief.cell if relief.cell is not None else float(np.sqrt(area / len(row)))
+    return Patch(
+        kind=kind, x=float(relief.x[col[peak]]), y=float(relief.y[row[peak]]),
+        width=float(np.ptp(relief.x[col])) + own, height=float(np.ptp(relief.y[row])) + own,
+        deviation=float(shape.residual[row[peak], col[peak]]), area=area,
+    )  # fmt: skip

@@ -1,0 +1,297 @@
+"""The wall as it is seen from the room: outline, openings, what was not measured, scales, and bands filled in."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.ndimage import distance_transform_edt, gaussian_filter
+from scipy.spatial import cKDTree
+
+from flatscan.core.geometry import Array, Mask
+from flatscan.core.model import Opening, Relief, Wall
+from flatscan.core.units import METRES_PER, feet_and_inches
+from flatscan.jobs import Findings
+from flatscan.report.figures.bands import Band
+from flatscan.report.figures.lettering import width
+from flatscan.report.figures.lines import contour_lines, draw_lines
+from flatscan.report.figures.style import FAINT, INK, PAPER, font
+from flatscan.report.tables import Spot
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.contour import QuadContourSet
+    from matplotlib.figure import Figure
+    from matplotlib.patches import PathPatch
+
+Rect = tuple[float, float, float, float]
+# contours of a scan are drawn through means over about this width, numbers never are
+DRAWN_OVER = 0.06
+_NOT_MEASURED = "#e4e4e4"
+# how much of a band hides the photo under it
+_TINT = 0.55
+_RASTER = 400
+# above this share of the height a number stands under its station, so that it stays in the drawing
+_TOP = 0.93
+# a reading on a band's edge belongs to the band above it, whatever the last binary digit says
+_ON_THE_EDGE = 1e-7
+
+
+def wall_axes(figure: Figure, rect: Rect, wall: Wall, units: str) -> Axes:
+    """Axes in ``rect`` [inches] that show the wall at one scale, x from its left corner and y from its foot."""
+    wide, high = figure.get_size_inches()
+    axes = figure.add_axes((rect[0] / wide, rect[1] / high, rect[2] / wide, rect[3] / high))
+    axes.set_aspect("equal", adjustable="box", anchor="NW")
+    axes.set_xlim(0, wall.width)
+    axes.set_ylim(0, wall.height)
+    _scale(axes, wall, units)
+    return axes
+
+
+def _scale(axes: Axes, wall: Wall, units: str) -> None:
+    from matplotlib.ticker import FuncFormatter, MultipleLocator
+
+    foot = METRES_PER["ft"]
+    steps = (foot / 2, foot, 2 * foot, 5 * foot, 10 * foot) if units == "in" else (0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
+    axes.apply_aspect()
+    inch = wall.width / (axes.get_window_extent().width / axes.figure.dpi)
+    # labels across need room for their figures, labels up only for their height
+    for axis, room in ((axes.xaxis, 0.75 if units == "in" else 0.6), (axes.yaxis, 0.35)):
+        axis.set_major_locator(MultipleLocator(next((s for s in steps if s >= room * inch), steps[-1])))
+        axis.set_major_formatter(
+            FuncFormatter(lambda at, _: feet_and_inches(at) if units == "in" else f"{at * 1000:.0f}")
+        )
+    unit = "" if units == "in" else ", mm"
+    axes.set_xlabel(f"from the left corner{unit}")
+    axes.set_ylabel(f"up from the floor{unit}")
+
+
+def outline_patch(axes: Axes, wall: Wall) -> PathPatch:
+    """The wall's outline as an invisible patch to clip by."""
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path
+
+    patch = PathPatch(Path(np.vstack([wall.outline, wall.outline[:1]])), facecolor="none", edgecolor="none")
+    axes.add_patch(patch)
+    return patch
+
+
+def smoothed(values: Array, relief: Relief, over: float = DRAWN_OVER) -> Array:
+    """Means over about ``over`` metres of a (rows, cols) map on cells, NaN where it is NaN, for drawing only."""
+    if relief.cell is None:
+        return values
+    known = np.isfinite(values)
+    # a Gaussian's full width at half height is 2.355 of its standard deviation
+    sigma = over / 2.355 / relief.cell
+    weight = gaussian_filter(known.astype(float), sigma, mode="nearest")
+    total = gaussian_filter(np.where(known, values, 0.0), sigma, mode="nearest")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(known, total / weight, np.nan)
+
+
+def nearest_filled(values: Array) -> Array:
+    """The map with each NaN replaced by its nearest known value: only ever drawn under an opaque cover."""
+    unknown = ~np.isfinite(values)
+    if not unknown.any() or unknown.all():
+        return values
+    rows, cols = distance_transform_edt(unknown, return_distances=False, return_indices=True)
+    return values[rows, cols]
+
+
+def _to_the_edge(relief: Relief, wall: Wall, values: Array) -> tuple[Array, Array, Array]:
+    """Centres and values with one rim more, so that the fill reaches the wall's edge and not the last centre."""
+    x = np.concatenate(([min(0.0, relief.x[0])], relief.x, [max(wall.width, relief.x[-1])]))
+    y = np.concatenate(([min(0.0, relief.y[0])], relief.y, [max(wall.height, relief.y[-1])]))
+    return x, y, np.pad(values, 1, mode="edge")
+
+
+def fill_cells(
+    axes: Axes, findings: Findings, values: Array, bands: tuple[Band, ...], levels: list[float], units: str = "mm"
+) -> QuadContourSet:
+    """Fill the bands of a (rows, cols) map on cells, with thin labelled lines at ``levels`` [m]."""
+    relief, wall = findings.relief, findings.wall
+    x, y, z = _to_the_edge(relief, wall, nearest_filled(smoothed(values, relief)))
+    clip = outline_patch(axes, wall)
+    edges = [bands[0].low, *(band.high for band in bands)]
+    # what lies beyond the outer bands still belongs to them
+    inner = np.clip(z, edges[0] + 1e-9, edges[-1] - 1e-9)
+    filled = axes.contourf(
+        x, y, inner, levels=edges, colors=[b.colour for b in bands], hatches=[b.hatch or None for b in bands], zorder=1
+    )
+    filled.set_clip_path(clip)
+    covered = np.pad(~relief.valid, 1, mode="edge")
+    # lines end where nothing was measured; only the tones run on under the cover
+    draw_lines(axes, list(contour_lines(x, y, np.where(covered, np.nan, z), levels)), clip, covered, (x, y), units)
+    _cover(axes, x, y, np.pad(relief.inside & ~relief.valid, 1, mode="edge"), clip)
+    return filled
+
+
+def tint_cells(axes: Axes, findings: Findings, values: Array, bands: tuple[Band, ...], units: str) -> QuadContourSet:
+    """The bands half through over a photo, nothing where they are neutral or nothing was measured, and their edges."""
+    from matplotlib.colors import to_rgba
+
+    relief, wall = findings.relief, findings.wall
+    z = smoothed(values, relief)
+    clip = outline_patch(axes, wall)
+    edges = [bands[0].low, *(band.high for band in bands)]
+    inner = np.clip(z, edges[0] + 1e-9, edges[-1] - 1e-9)
+    tones = [to_rgba(band.colour, _TINT if band.hatch else 0.0) for band in bands]
+    filled = axes.contourf(
+        relief.x, relief.y, np.ma.masked_invalid(inner), levels=edges, colors=tones,
+        hatches=[band.hatch or None for band in bands], zorder=1,
+    )  # fmt: skip
+    filled.set_clip_path(clip)
+    inside = [edge for edge in edges[1:-1] if np.nanmin(z) < edge < np.nanmax(z)]
+    lines = list(contour_lines(relief.x, relief.y, z, inside))
+    draw_lines(axes, lines, clip, ~relief.valid, (relief.x, relief.y), units)
+    return filled
+
+
+def number_stations(axes: Axes, findings: Findings, values: Array, units: str) -> None:
+    """Each station's mark and number, without tones."""
+    across, up = findings.relief.places
+    known = np.isfinite(values) & findings.relief.inside
+    _numbers(axes, across[known], up[known], values[known], units)
+
+
+def _cover(axes: Axes, x: Array, y: Array, missing: Mask, clip: PathPatch) -> None:
+    if not missing.any():
+        return
+    cover = axes.contourf(
+        x, y, missing.astype(float), levels=[0.5, 1.5], colors=[_NOT_MEASURED], hatches=["xxx"], zorder=3
+    )
+    cover.set_clip_path(clip)
+
+
+def fill_stations(axes: Axes, findings: Findings, values: Array, bands: tuple[Band, ...], units: str) -> None:
+    """Each station's own part of the wall in its band's tone, and its number: nothing is drawn in between."""
+    relief, wall = findings.relief, findings.wall
+    across, up = relief.places
+    known = np.isfinite(values) & relief.inside
+    step = max(wall.width, wall.height) / _RASTER
+    x = (np.arange(round(wall.width / step) + 1)) * step
+    y = (np.arange(round(wall.height / step) + 1)) * step
+    tree = cKDTree(np.stack([across[known], up[known]], axis=1))
+    _, owner = tree.query(np.stack(np.meshgrid(x, y), axis=-1))
+    index = np.digitize(values[known] + _ON_THE_EDGE, [band.high for band in bands[:-1]])[owner]
+    clip = outline_patch(axes, wall)
+    for number, band in enumerate(bands):
+        part = (index == number).astype(float)
+        if part.any():
+            axes.contourf(
+                x, y, part, levels=[0.5, 1.5], colors=[band.colour], hatches=[band.hatch or None], zorder=1
+            ).set_clip_path(clip)
+    _numbers(axes, across[known], up[known], values[known], units)
+
+
+def _numbers(axes: Axes, x: Array, y: Array, values: Array, units: str) -> None:
+    # a number that rounds to zero has no sign
+    said = [
+        feet_and_inches(v) if units == "in" else f"{round(v * 1000, 1) + 0.0:.1f}".replace("-", "−") for v in values
+    ]
+    size = _number_size(axes, x, y, said)
+    top = axes.get_ylim()[1]
+    for at, high, text in zip(x, y, said, strict=True):
+        axes.plot(at, high, marker="+", color=INK, markersize=5, markeredgewidth=0.6, zorder=5)
+        if not size:
+            continue
+        upper = high > _TOP * top
+        axes.annotate(
+            text,
+            (at, high),
+            xytext=(0, -5 if upper else 5),
+            textcoords="offset points",
+            zorder=6,
+            ha="center",
+            va="top" if upper else "bottom",
+            fontproperties=font(size, "bold"),
+            annotation_clip=False,
+            bbox={"boxstyle": "round,pad=0.1", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.85},
+        )
+
+
+def _number_size(axes: Axes, x: Array, y: Array, said: list[str]) -> float:
+    """The largest type in which no number runs into the next one of its row; 0 where none is legible."""
+    axes.apply_aspect()
+    order = np.lexsort((x, y))
+    same_row = np.diff(y[order]) < 1e-9
+    apart = np.diff(x[order])[same_row]
+    inches = axes.get_window_extent().width / axes.figure.dpi / axes.get_xlim()[1]
+    room = 0.92 * float(apart.min()) * inches if apart.size else 1.0
+    widest = max(width(text, 10, "bold") for text in said) / 10
+    size = min(12.0, room / widest)
+    return size if size >= 5.5 else 0.0
+
+
+def draw_wall(axes: Axes, findings: Findings, *, see_through: bool = False) -> None:
+    """Openings, outline and fixed points over whatever was filled in; ``see_through`` leaves a photo's openings be."""
+    from matplotlib.patches import Polygon
+
+    for hole in findings.wall.openings:
+        _opening(axes, hole, see_through)
+    outline = findings.wall.outline
+    axes.add_patch(
+        Polygon(outline, closed=True, facecolor="none", edgecolor=INK, linewidth=1.6, zorder=7, clip_on=False)
+    )
+    for x, y, _ in findings.fixed:
+        axes.plot(x, y, marker="s", markersize=8, markerfacecolor="none", markeredgecolor=INK, zorder=8, clip_on=False)
+
+
+def _opening(axes: Axes, hole: Opening, see_through: bool) -> None:
+    from matplotlib.patches import Rectangle
+
+    fill = "none" if see_through else PAPER
+    corner = (hole.left, hole.bottom)
+    axes.add_patch(Rectangle(corner, hole.width, hole.height, facecolor=fill, edgecolor=INK, linewidth=1.2, zorder=4))
+    if see_through:
+        return
+    for ends in ((hole.bottom, hole.top), (hole.top, hole.bottom)):
+        axes.plot((hole.left, hole.right), ends, color=FAINT, linewidth=0.5, zorder=4)
+    box = {"facecolor": PAPER, "edgecolor": "none", "pad": 2}
+    middle = (hole.left + hole.width / 2, hole.bottom + hole.height / 2)
+    axes.text(*middle, "opening", ha="center", va="center", zorder=5, fontproperties=font(9), bbox=box)
+
+
+def mark_spots(axes: Axes, spots: tuple[Spot, ...], *, beside: bool = False) -> None:
+    """Numbered spots, H in a square and L in a ring so that print tells them apart, kept whole inside the drawing.
+
+    ``beside`` sets them next to their place instead of on it, where a number stands there already.
+    """
+    axes.apply_aspect()
+    box = axes.get_window_extent()
+    rim = 0.16 * axes.figure.dpi * axes.get_xlim()[1] / box.width
+    for spot in spots:
+        shape = "square,pad=0.25" if spot.mark.startswith("H") else "circle,pad=0.18"
+        x = min(max(spot.x, rim), axes.get_xlim()[1] - rim)
+        under = (2.4 * rim if spot.y > _TOP * axes.get_ylim()[1] else 1.1 * rim) if beside else 0.0
+        y = min(max(spot.y - under, rim), axes.get_ylim()[1] - rim)
+        axes.text(
+            x,
+            y,
+            spot.mark,
+            ha="center",
+            va="center",
+            zorder=9,
+            fontproperties=font(11, "bold"),
+            bbox={"boxstyle": shape, "facecolor": PAPER, "edgecolor": INK, "linewidth": 1.2},
+        )
+
+
+def draw_straightedge(axes: Axes, ends: tuple[tuple[float, float], tuple[float, float]], mark: str = "") -> None:
+    """A straightedge laid on the wall from contact to contact, ``mark`` written along it beside its left end."""
+    (x0, y0), (x1, y1) = sorted(ends)
+    axes.plot([x0, x1], [y0, y1], color=PAPER, linewidth=6, solid_capstyle="butt", zorder=8)
+    axes.plot([x0, x1], [y0, y1], color=INK, linewidth=3, solid_capstyle="butt", zorder=8)
+    axes.plot([x0, x1], [y0, y1], "o", color=INK, markersize=7, zorder=8)
+    if mark:
+        axes.annotate(
+            mark,
+            (x0 + 0.22 * (x1 - x0), y0 + 0.22 * (y1 - y0)),
+            xytext=(0, 9),
+            textcoords="offset points",
+            ha="center",
+            va="center",
+            zorder=9,
+            fontproperties=font(10, "bold"),
+            bbox={"boxstyle": "round,pad=0.2", "facecolor": PAPER, "edgecolor": "none"},
+        )

@@ -1,0 +1,163 @@
+"""The blank form on paper: the wall with its numbered stations, a line for each reading, and what else to look at."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from flatscan import __version__
+from flatscan.core.errors import BadValue
+from flatscan.plan import cautions
+from flatscan.report import words
+from flatscan.report.figures.lettering import write
+from flatscan.report.figures.style import FAINT, INK, PAPER, PAPERS, font, new_figure, sheet_style
+from flatscan.report.form.blank import Blank, stations
+from flatscan.report.paper.flow import Flow
+from flatscan.report.tables import Column, Table
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_MARGIN = 0.5
+SENSE = "BIG = HOLLOW"
+# more stations than this leave no room for boxes on the drawing: the list has them
+_BOXED = 48
+# TRADE, Reading a wall with a laser: the check by turning the laser, and the first reading taken again
+CHECKS = (
+    "Laser on a firm stand, levelled, its plane upright in front of the wall and parallel to the face wanted.",
+    "Laser turned by 180 degrees: both marks lie no more than 0.6 mm apart for each metre (3 mm at 5 m).",
+    "The first station is read first and again last: more than 1 mm apart means that the laser moved; read again.",
+    "Read square to the wall, to the half millimetre. A station that cannot be read gets a dash, never a guess.",
+    "Hunt for high spots between the stations with a straightedge and add each below with its place.",
+)
+CONDITION = (
+    "damp or salts",
+    "blown or hollow coats (tap all over)",
+    "cracks; do they move?",
+    "bulge or lean to the eye",
+    "old coatings, boards or plaster not tested for asbestos and lead",
+    "services traced and marked",
+    "background: brick, block, stone, concrete, old plaster",
+    "suction: high, normal, low",
+)
+BEFORE = (cautions.LASER, cautions.HEIGHT, cautions.LOCAL_RULES)
+
+
+def write_pdf(blank: Blank, path: Path, units: str = "mm", paper: str = "a4") -> None:
+    """Write the form; the same wall gives the same bytes. A paper that is not "a4" or "letter" raises `BadValue`."""
+    if paper not in PAPERS:
+        raise BadValue("--paper", f"'{paper}'", needed=" or ".join(PAPERS), remedy="Choose one of the two")
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    about = {"Title": "Survey form", "Creator": f"flatscan {__version__}", "Producer": "matplotlib"}
+    with sheet_style(), PdfPages(path, metadata={**about, "CreationDate": None, "ModDate": None}) as book:
+        made = pages(blank, units, paper)
+        for number, page in enumerate(made, 1):
+            wide, high = page.get_size_inches()
+            said = f"page {number} of {len(made)}"
+            page.text(1 - 0.4 / wide, 0.3 / high, said, fontproperties=font(8), ha="right", va="bottom")
+            book.savefig(page)
+
+
+def pages(blank: Blank, units: str, paper: str) -> list[Figure]:
+    """The elevation to stand in front of the wall with, then the lists to fill in."""
+    return [elevation(blank, units, paper), *_lists(blank, units, paper)]
+
+
+def elevation(blank: Blank, units: str, paper: str) -> Figure:
+    """The wall with its stations numbered in walking order and a box at each for the reading."""
+    wide, high = PAPERS[paper]
+    figure = new_figure((wide, high))
+    top = write(figure, _MARGIN, high - _MARGIN, f"Laser readings: {SENSE}", size=18, weight="bold")
+    size = f"{words.length(blank.width, units)} x {words.length(blank.height, units)}"
+    top = write(
+        figure, _MARGIN, top, f"{blank.title or 'Wall: ______________________'}   {size}", size=10, room=wide - 1
+    )
+    for text in BEFORE:
+        top = write(figure, _MARGIN, top - 0.02, f"! {text}", size=8.5, room=wide - 2 * _MARGIN, lines=2)
+    box = (_MARGIN + 0.6, 1.3, wide - 2 * _MARGIN - 1.1, top - 1.3 - 0.15)
+    axes = figure.add_axes((box[0] / wide, box[1] / high, box[2] / wide, box[3] / high))
+    _wall(axes, blank, units)
+    said = (
+        "Reading = laser to wall, in mm: a bigger one lies deeper. Walk the numbers in order; read number 1 again last."
+    )
+    write(figure, _MARGIN, 0.62, said, size=9, room=wide - 2 * _MARGIN)
+    return figure
+
+
+def _wall(axes: Axes, blank: Blank, units: str) -> None:
+    from matplotlib.patches import Rectangle
+
+    axes.set_aspect("equal", anchor="N")
+    axes.set_xlim(0, blank.width)
+    axes.set_ylim(0, blank.height)
+    axes.add_patch(
+        Rectangle((0, 0), blank.width, blank.height, fill=False, edgecolor=INK, linewidth=1.6, clip_on=False)
+    )
+    axes.apply_aspect()
+    places = stations(blank)
+    across, up = sorted({x for x, _ in places}), sorted({y for _, y in places})
+    axes.set_xticks(across, [words.bare(x, units) for x in across])
+    axes.set_yticks(up, [words.bare(y, units) for y in up])
+    unit = "" if units == "in" else ", mm"
+    axes.set_xlabel(f"from the left corner{unit}")
+    axes.set_ylabel(f"up from the floor{unit}")
+    axes.plot(*zip(*places, strict=True), color=FAINT, linewidth=0.6, linestyle=(0, (4, 3)))
+    for number, at in enumerate(places, 1):
+        axes.annotate(
+            f"{number}", at, ha="center", va="center", fontproperties=font(8, "bold"), annotation_clip=False,
+            bbox={"boxstyle": "circle,pad=0.2", "facecolor": PAPER, "edgecolor": INK, "linewidth": 0.9}, zorder=5,
+        )  # fmt: skip
+        if len(places) <= _BOXED:
+            _reading_box(axes, at)
+
+
+def _reading_box(axes: Axes, at: tuple[float, float]) -> None:
+    """An empty box beside a station, as large on paper on every form."""
+    from matplotlib.patches import Rectangle
+
+    inch = axes.get_xlim()[1] / (axes.get_window_extent().width / axes.figure.dpi)
+    left = at[0] + 0.15 * inch
+    wide, tall = 0.5 * inch, 0.22 * inch
+    box = Rectangle((left, at[1] - tall / 2), wide, tall, facecolor=PAPER, edgecolor=INK, linewidth=0.8, zorder=5)
+    box.set_clip_on(False)
+    axes.add_patch(box)
+
+
+def _lists(blank: Blank, units: str, paper: str) -> list[Figure]:
+    flow = Flow(blank.title or "Wall: ______________________", f"Survey form: {SENSE}", units, paper)
+    flow.cautions(BEFORE)
+    flow.fill_in(("Wall, room and date", "Instrument", "Who read, who wrote", "Width and height, taped"))
+    flow.heading("Before reading")
+    flow.tick_list(CHECKS)
+    flow.fill_in(("Control: number 1 read first", "number 1 read again last"))
+    flow.table(_station_table(blank), spans=(0.6, 1.3, 1.0, 2.2, 1.7))
+    high = ("no.", "from left", "up", f"reading, {SENSE}", "what is there")
+    flow.table(_empty("High spots hunted between the stations", high, "H", 8), spans=(0.6, 1.3, 1.0, 2.2, 1.7))
+    fixed = ("no.", "from left", "up", f"reading, {SENSE}", "lining, bead, frame")
+    flow.table(_empty("Fixed points the face goes through", fixed, "F", 6), spans=(0.6, 1.3, 1.0, 2.2, 1.7))
+    flow.heading("Condition: tick what was seen, and write where")
+    flow.tick_list(tuple(f"{seen}: ______________________" for seen in CONDITION))
+    flow.heading("Not examined")
+    flow.say(f"A survey of the shape does not see {words.NEVER}.")
+    flow.sign(("read by", "in the presence of"))
+    return flow.pages
+
+
+def _station_table(blank: Blank) -> Table:
+    columns = (
+        Column("number", "no."),
+        Column("x_mm", "from left"),
+        Column("y_mm", "up"),
+        Column("reading", f"reading, {SENSE}"),
+        Column("note", "note"),
+    )
+    rows = tuple((number, x, y, "", "") for number, (x, y) in enumerate(stations(blank), 1))
+    return Table("stations", "Stations in walking order", columns, rows, "no station")
+
+
+def _empty(title: str, heads: tuple[str, ...], mark: str, count: int) -> Table:
+    columns = tuple(Column(f"c{k}", head) for k, head in enumerate(heads))
+    rows = tuple((f"{mark}{k}", *(("",) * (len(heads) - 1))) for k in range(1, count + 1))
+    return Table(title.lower(), title, columns, rows, "none")

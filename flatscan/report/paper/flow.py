@@ -1,0 +1,239 @@
+"""Pages that fill from the top: headings, sentences, tables that go on overleaf, lines to fill in and boxes to sign."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from flatscan.report import words
+from flatscan.report.figures.lettering import POINTS, width, wrapped
+from flatscan.report.figures.style import FAINT, INK, PAPERS, font, new_figure, printable
+from flatscan.report.tables import Table
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+MARGIN, _FOOT = 0.65, 0.1
+_SIZE, _SMALL, _LEADING = 9.5, 8.0, 1.3
+_PAD = 0.12
+_FEWEST = 0.45
+# rows of a form are this high, for a hand with a carpenter's pencil
+_WRITING = 0.27
+# a column as wide as its text must not break it for the last binary digit
+_SLACK = 1e-6
+
+
+class Flow:
+    """Pages of one kind of sheet, upright, with the sheet's name and the wall's at the top of each."""
+
+    def __init__(self, name: str, title: str, units: str, paper: str) -> None:
+        wide, high = PAPERS[paper]
+        self.size = (high, wide)
+        self.room = high - 2 * MARGIN
+        self.name, self.title, self.units = name, title, units
+        self.pages: list[Figure] = []
+        self.turn()
+
+    @property
+    def page(self) -> Figure:
+        """The page being filled."""
+        return self.pages[-1]
+
+    def turn(self) -> None:
+        """Begin a new page."""
+        self.pages.append(new_figure(self.size))
+        self.y = self.size[1] - MARGIN
+        again = " (goes on)" if len(self.pages) > 1 else ""
+        self._line(f"{self.title}{again}", 15, "bold")
+        self._line(self.name, 11)
+        self._rule()
+        self.y -= 0.12
+
+    def need(self, high: float) -> None:
+        """Turn the page unless ``high`` inches are left on it."""
+        if self.y - high < MARGIN + _FOOT:
+            self.turn()
+
+    def heading(self, text: str) -> None:
+        """A heading that never stands alone at a page's foot."""
+        self.need(0.9)
+        self.y -= 0.12
+        self._line(text, 11.5, "bold")
+        self.y -= 0.03
+
+    def say(self, text: str, *, size: float = _SIZE, weight: str = "normal", indent: float = 0.0) -> None:
+        """A sentence or more, wrapped."""
+        for line in wrapped(text, self.room - indent, size, weight):
+            self.need(size * _LEADING / POINTS)
+            self._line(line, size, weight, indent)
+
+    def cautions(self, texts: Sequence[str]) -> None:
+        """Cautions in a column of their own, to stand before what they warn of; each is kept on one page."""
+        if not texts:
+            return
+        self.heading("Before you start")
+        for text in texts:
+            self.need(len(wrapped(text, self.room - 0.2, _SIZE)) * _SIZE * _LEADING / POINTS)
+            top = self.y
+            self.say(text, indent=0.2, weight="bold" if text.startswith("STOP:") else "normal")
+            self._write(MARGIN, top, "!", _SIZE, "bold")
+            self.y -= 0.04
+
+    def facts(self, rows: Sequence[tuple[str, str]], *, aside: float = 2.1) -> None:
+        """Pairs of a name and what is known of it."""
+        for name, value in rows:
+            lines = wrapped(value, self.room - aside, _SIZE)
+            self.need(len(lines) * _SIZE * _LEADING / POINTS)
+            top = self.y
+            for line in lines:
+                self._line(line, _SIZE, "normal", aside)
+            self._write(MARGIN, top, printable(name), _SIZE, "normal", FAINT)
+            self.y -= 0.03
+
+    def table(self, table: Table, *, tick: bool = False, spans: Sequence[float] | None = None) -> None:
+        """A table with its caution before it, its head repeated overleaf, and a box to tick in each row if asked.
+
+        ``spans`` [inches] make it a form: columns of that width, ruled, with rows high enough to write in.
+        """
+        self.heading(table.title)
+        if table.caution and table.rows:
+            self.say(f"! {table.caution}", size=_SMALL)
+        if not table.rows:
+            self.say(words.sentence(table.empty))
+            return
+        heads = [*table.headings(self.units), *(("done",) if tick else ())]
+        rows = [[*row, *(("",) if tick else ())] for row in table.texts(self.units)]
+        if spans is None:
+            heads, rows = _filled(heads, rows, keep=int(tick))
+        wide, least = (_spans(heads, rows, self.room), 0.0) if spans is None else (list(spans), _WRITING)
+        self._row(heads, wide, "bold")
+        for row in rows:
+            high = max(self._height(row, wide), least)
+            if self.y - high < MARGIN + _FOOT:
+                self.turn()
+                self._row(heads, wide, "bold")
+            top = self.y
+            self._row(row, wide, least=least)
+            if spans is not None:
+                self._rule_columns(wide, top)
+            if tick:
+                self._box(MARGIN + sum(wide[:-1]) + 0.05, top - 0.02, 0.17, 0.15)
+        self.y -= 0.08
+
+    def _rule_columns(self, spans: Sequence[float], top: float) -> None:
+        from matplotlib.lines import Line2D
+
+        wide, high = self.size
+        at = MARGIN - 0.05
+        for span in (0.0, *spans):
+            at += span
+            ends = [(top + 0.045) / high, (self.y + 0.045) / high]
+            self.page.add_artist(Line2D([at / wide, at / wide], ends, color=INK, linewidth=0.4))
+
+    def fill_in(self, names: Sequence[str], *, lines: int = 1) -> None:
+        """Lines to fill in by hand, each with its name."""
+        self.y -= 0.05
+        for name in names:
+            self.need(0.3 * lines)
+            self._write(MARGIN, self.y, printable(name), _SIZE)
+            start = MARGIN + width(printable(name), _SIZE) + 0.1
+            for _ in range(lines):
+                self._stroke(start, self.y - 0.17, self.size[0] - MARGIN)
+                start = MARGIN
+                self.y -= 0.3
+
+    def tick_list(self, names: Sequence[str]) -> None:
+        """Statements with a box to tick before each."""
+        for name in names:
+            lines = wrapped(name, self.room - 0.32, _SIZE)
+            self.need(len(lines) * _SIZE * _LEADING / POINTS + 0.06)
+            self._box(MARGIN, self.y, 0.16, 0.16)
+            for line in lines:
+                self._line(line, _SIZE, "normal", 0.32)
+            self.y -= 0.06
+
+    def sign(self, names: Sequence[str]) -> None:
+        """Boxes to sign in, two beside each other, never broken over pages."""
+        high, gap = 0.95, 0.15
+        wide = (self.room - gap) / 2
+        for first in range(0, len(names), 2):
+            self.need(high + gap)
+            for column, name in enumerate(names[first : first + 2]):
+                left = MARGIN + column * (wide + gap)
+                self._box(left, self.y, wide, high)
+                self._write(left + 0.08, self.y - 0.06, printable(name), _SMALL, "normal", FAINT)
+                self._write(left + 0.08, self.y - high + 0.2, "name, signature, date", 6.5, "normal", FAINT)
+            self.y -= high + gap
+
+    def _height(self, row: Sequence[str], spans: Sequence[float], weight: str = "normal") -> float:
+        deepest = max(
+            len(wrapped(text, span - _PAD + _SLACK, _SIZE, weight)) for text, span in zip(row, spans, strict=True)
+        )
+        return deepest * _SIZE * _LEADING / POINTS + 0.07
+
+    def _row(self, row: Sequence[str], spans: Sequence[float], weight: str = "normal", least: float = 0.0) -> None:
+        high = max(self._height(row, spans, weight), least)
+        left = MARGIN
+        for text, span in zip(row, spans, strict=True):
+            y = self.y
+            for line in wrapped(text, span - _PAD + _SLACK, _SIZE, weight):
+                self._write(left, y, line, _SIZE, weight)
+                y -= _SIZE * _LEADING / POINTS
+            left += span
+        self.y -= high
+        self._stroke(MARGIN, self.y + 0.045, MARGIN + sum(spans), 1.0 if weight == "bold" else 0.4)
+
+    def _line(self, text: str, size: float, weight: str = "normal", indent: float = 0.0) -> None:
+        found = wrapped(text, self.room - indent, size, weight)
+        for line in found:
+            self._write(MARGIN + indent, self.y, line, size, weight)
+            self.y -= size * _LEADING / POINTS
+
+    def _write(self, x: float, y: float, text: str, size: float, weight: str = "normal", colour: str = INK) -> None:
+        wide, high = self.size
+        self.page.text(x / wide, y / high, text, fontproperties=font(size, weight), color=colour, va="top", ha="left")
+
+    def _rule(self) -> None:
+        self._stroke(MARGIN, self.y, self.size[0] - MARGIN, 1.2)
+
+    def _stroke(self, x0: float, y: float, x1: float, weight: float = 0.6) -> None:
+        from matplotlib.lines import Line2D
+
+        wide, high = self.size
+        self.page.add_artist(Line2D([x0 / wide, x1 / wide], [y / high, y / high], color=INK, linewidth=weight))
+
+    def _box(self, left: float, top: float, span: float, tall: float) -> None:
+        from matplotlib.patches import Rectangle
+
+        wide, high = self.size
+        self.page.add_artist(
+            Rectangle(
+                (left / wide, (top - tall) / high), span / wide, tall / high, fill=False, edgecolor=INK, linewidth=0.8,
+                transform=self.page.transFigure,
+            )
+        )  # fmt: skip
+
+
+def _filled(heads: list[str], rows: list[list[str]], *, keep: int) -> tuple[list[str], list[list[str]]]:
+    """Without the columns that say nothing in any row; the last ``keep`` stay."""
+    last = len(heads) - keep
+    wanted = [k for k in range(len(heads)) if k >= last or any(row[k] not in ("", "-") for row in rows)]
+    return [heads[k] for k in wanted], [[row[k] for k in wanted] for row in rows]
+
+
+def _spans(heads: Sequence[str], rows: Sequence[Sequence[str]], room: float) -> list[float]:
+    """Column widths [inches]: as wide as they need, the widest giving way first where the page is too narrow."""
+    wanted = [
+        max(width(printable(heads[k]), _SIZE, "bold"), *(width(printable(row[k]), _SIZE) for row in rows)) + _PAD
+        for k in range(len(heads))
+    ]
+    wanted = [max(span, _FEWEST) for span in wanted]
+    while sum(wanted) > room + 1e-6:
+        widest = max(wanted)
+        second = max((span for span in wanted if span < widest - 1e-9), default=_FEWEST)
+        many = sum(span >= widest - 1e-9 for span in wanted)
+        target = max(second, widest - (sum(wanted) - room) / many, _FEWEST)
+        if target >= widest - 1e-9:
+            return [span * room / sum(wanted) for span in wanted]
+        wanted = [target if span >= widest - 1e-9 else span for span in wanted]
+    return wanted

@@ -1,0 +1,153 @@
+"""Printable targets and calibration boards: black squares to scale, with a ruler to check the print."""
+
+from __future__ import annotations
+
+import io
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from flatscan.capture.calibration import MARKER_SHARE, Board
+from flatscan.capture.targets import MARKERS, marker_bits
+from flatscan.core.errors import BadValue
+from flatscan.core.geometry import Mask
+from flatscan.core.units import to_mm
+from flatscan.plan.cautions import HEIGHT, LASER_WORK
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+# a marker needs white around it as wide as one of its bits
+_MARGIN, _HEAD, _RULER = 12.0, 62.0, 100.0
+
+
+def target_pages(size: float, count: int, *, first: int = 0, paper: str = "a4") -> bytes:
+    """A PDF with ``count`` targets whose black square is ``size`` [m], one a page, the same bytes for the same input.
+
+    Raises `BadValue` for a size that does not fit the paper and numbers beyond the last marker.
+    """
+    wide, high = PAPERS[paper]
+    side = to_mm(size)
+    most = min(wide - 2 * _MARGIN, high - _MARGIN - 2 * _HEAD) * 6 / 8
+    if not 10 <= side <= most:
+        needed = f"10 to {most:.0f} mm on {paper} with white around it"
+        raise BadValue("--size", f"{side:g} mm", needed=needed, remedy="Choose another size")
+    if count < 1 or first < 0 or first + count > MARKERS:
+        raise BadValue(
+            "--count", f"{count} from number {first}", needed=f"numbers 0 to {MARKERS - 1}", remedy="Ask for fewer"
+        )
+    return _pdf([target_figure(number, size, paper) for number in range(first, first + count)])
+
+
+def target_figure(number: int, size: float, paper: str) -> Figure:
+    """One page with a target in its middle, drawn to scale."""
+    wide, high = PAPERS[paper]
+    side = to_mm(size)
+    page = _page(paper)
+    _squares(page, marker_bits(number), ((wide - side) / 2, (high - side) / 2), side)
+    words = (
+        f"Target {number}: print at 100 %, not fitted to the page. Cut nothing off the white border.",
+        f"The black square is {side:g} mm wide. Check the ruler below, measure the square itself,",
+        "and give what you measured as [targets] size. Hang it upright and flat on the wall, not on anything that",
+        "stands proud. Note the place of its middle from the wall's left edge and lowest edge.",
+    )
+    _words(page, words, high - 12)
+    _ruler(page)
+    return page
+
+
+def board_page(board: Board, *, paper: str = "a4") -> bytes:
+    """A PDF page with a calibration board; raises `BadValue` where it does not fit the paper."""
+    return _pdf([board_figure(board, paper)])
+
+
+def board_figure(board: Board, paper: str) -> Figure:
+    """The page itself, drawn to scale."""
+    wide, high = PAPERS[paper]
+    square = to_mm(board.square)
+    size = board.across * square, board.down * square
+    if size[0] > wide - 2 * _MARGIN or size[1] > high - 2 * _HEAD + 20:
+        raise BadValue(
+            "--board", f"{size[0]:.0f} x {size[1]:.0f} mm",
+            needed=f"at most {wide - 2 * _MARGIN:.0f} x {high - 2 * _HEAD + 20:.0f} mm on {paper}",
+            remedy="Choose fewer or smaller squares",
+        )  # fmt: skip
+    page = _page(paper)
+    left, top = (wide - size[0]) / 2, (high + size[1]) / 2
+    axes = page.axes[0]
+    # the board's own corner is at the top left and black
+    number = 0
+    for row in range(board.down):
+        for col in range(board.across):
+            foot = left + col * square, top - (row + 1) * square
+            if (row + col) % 2 == 0:
+                _black(axes, foot, square, square)
+            elif board.markers:
+                inner = MARKER_SHARE * square
+                _squares(page, marker_bits(number), tuple(edge + (square - inner) / 2 for edge in foot), inner)
+                number += 1
+    words = (
+        f"Board of {board.across} x {board.down} squares of {square:g} mm: print at 100 % and glue it flat on glass or",
+        "board. Check the ruler, measure ten squares, and give a tenth as --square. Photograph it ten times or more:",
+        "tilted every way, near all edges of the picture, focus locked.",
+    )
+    _words(page, words, high - 12)
+    _ruler(page)
+    return page
+
+
+def _page(paper: str) -> Figure:
+    from matplotlib.figure import Figure
+
+    wide, high = PAPERS[paper]
+    page = Figure(figsize=(wide / 25.4, high / 25.4))
+    axes = page.add_axes((0.0, 0.0, 1.0, 1.0))
+    axes.set_xlim(0, wide)
+    axes.set_ylim(0, high)
+    axes.axis("off")
+    return page
+
+
+def _squares(page: Figure, white: Mask, foot: Any, side: float) -> None:
+    """Black bits of a marker as runs of one piece, so that no hairline shows between them."""
+    bit = side / len(white)
+    for row, bits in enumerate(white):
+        edges = np.flatnonzero(np.diff(np.concatenate([[True], bits, [True]]).astype(int)))
+        for start, stop in zip(edges[::2], edges[1::2], strict=True):
+            _black(page.axes[0], (foot[0] + start * bit, foot[1] + side - (row + 1) * bit), (stop - start) * bit, bit)
+
+
+def _black(axes: Any, foot: Any, wide: float, high: float) -> None:
+    from matplotlib.patches import Rectangle
+
+    axes.add_patch(Rectangle(foot, wide, high, facecolor="black", edgecolor="none", linewidth=0, antialiased=False))
+
+
+def _words(page: Figure, lines: tuple[str, ...], top: float) -> None:
+    for i, line in enumerate((*LASER_WORK[:3], HEIGHT)):
+        page.axes[0].text(_MARGIN, top - 4 * i, line, fontsize=7, va="top")
+    for i, line in enumerate(lines):
+        page.axes[0].text(_MARGIN, top - 20 - 5 * i, line, fontsize=9, va="top")
+
+
+def _ruler(page: Figure) -> None:
+    axes = page.axes[0]
+    foot = 24.0
+    axes.plot([_MARGIN, _MARGIN + _RULER], [foot, foot], color="black", linewidth=0.5)
+    for mm in range(int(_RULER) + 1):
+        tall = 5.0 if mm % 10 == 0 else 3.5 if mm % 5 == 0 else 2.0
+        axes.plot([_MARGIN + mm] * 2, [foot, foot + tall], color="black", linewidth=0.3)
+        if mm % 10 == 0:
+            axes.text(_MARGIN + mm, foot + 6, str(mm), fontsize=7, ha="center")
+    axes.text(_MARGIN, foot - 5, "100 mm: if a steel rule disagrees, the print is not to scale.", fontsize=8, va="top")
+
+
+def _pdf(pages: list[Figure]) -> bytes:
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    stream = io.BytesIO()
+    with PdfPages(stream, metadata={"CreationDate": None, "ModDate": None, "Title": "flatscan targets"}) as pdf:
+        for page in pages:
+            pdf.savefig(page)
+    return stream.getvalue()

@@ -1,5 +1,0 @@
-"""One page for a phone without a signal: everything in one file, and nothing fetched."""
-
-from flatscan.sheets.page.html import page
-
-__all__ = ["page"]

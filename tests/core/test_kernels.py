@@ -1,0 +1,37 @@
+"""The compiled kernels can be loaded ahead, with the very signature the work then uses."""
+
+import importlib
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import flatscan
+
+NAMES = ("wall", "relief", "straightedge")
+
+
+def test_these_are_all_that_can_be_loaded_ahead():
+    with_load = {
+        path.parent.name
+        for path in Path(flatscan.__file__).parent.glob("*/kernel.py")
+        if "def load()" in path.read_text()
+    }
+    assert with_load == set(NAMES)
+
+
+@pytest.mark.parametrize(
+    ("name", "entry"), [("wall", "count_over"), ("relief", "add_near"), ("straightedge", "sweep_lines")]
+)
+def test_loading_ahead_compiles_what_a_survey_uses(name, entry, tmp_path):
+    from flatscan import jobs
+
+    kernel = importlib.import_module(f"flatscan.{name}.kernel")
+    kernel.load()
+    before = set(getattr(kernel, entry).signatures)
+    random = np.random.default_rng(3)
+    points = np.stack([random.uniform(0, 2, 40_000), random.normal(0, 0.001, 40_000), random.uniform(0, 2, 40_000)], 1)
+    np.savetxt(tmp_path / "wall.xyz", points, fmt="%.5f")
+    how = jobs.Capturing(file_unit="m", up="z", capture_type="scanner", seen_from=(1.0, -3.0, 1.0))
+    jobs.check(tmp_path / "wall.xyz", how, jobs.Testing.by(limit=0.003))
+    assert set(getattr(kernel, entry).signatures) == before

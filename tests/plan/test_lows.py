@@ -1,0 +1,174 @@
+"""Lows and ridges by hand, closed form, and from damaged input."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose
+
+from flatscan.core.errors import BadTable, BadValue
+from flatscan.core.model import CommonError, Relief
+from flatscan.plan.lows import (
+    HandReading,
+    bowl_volume,
+    find_lows,
+    find_ridges,
+    lows_from_readings,
+    lows_under_plane,
+    read_hand_readings,
+    ridges_over_plane,
+    what_is_left,
+)
+
+CELL = 0.02
+
+
+class Plane:
+    def __init__(self, offset, turn=0.0, lean=0.0):
+        self.offset, self.turn, self.lean = offset, turn, lean
+
+
+def cells_of(width, height, surface):
+    x, y = (np.arange(round(size / CELL)) * CELL + CELL / 2 for size in (width, height))
+    across, upward = np.meshgrid(x, y)
+    z = surface(across, upward) + 0.0 * across
+    return Relief(
+        x,
+        y,
+        z,
+        np.zeros(z.shape),
+        np.ones(z.shape, int),
+        np.ones(z.shape, bool),
+        np.full(z.shape, CELL**2),
+        CELL,
+        CommonError(0.0),
+    )
+
+
+def box(x, y, at, size):
+    return (np.abs(x - at[0]) < size / 2) & (np.abs(y - at[1]) < size / 2)
+
+
+def test_two_lows_by_hand():
+    """A pocket 0.2 m square 5 mm deep: 0.2 L; one 0.4 m square 3 mm deep: 0.48 L; a 1.5 mm one is left alone."""
+    relief = cells_of(
+        3,
+        2,
+        lambda x, y: (
+            -0.005 * box(x, y, (0.5, 0.5), 0.2)
+            - 0.003 * box(x, y, (2.0, 1.0), 0.4)
+            - 0.0015 * box(x, y, (1.2, 1.6), 0.2)
+        ),
+    )
+    first, second = find_lows(relief, -relief.offset)
+    assert_allclose([first.depth, first.area, first.volume], [0.005, 0.04, 0.0002], rtol=1e-9)
+    assert_allclose([second.depth, second.area, second.volume], [0.003, 0.16, 0.00048], rtol=1e-9)
+    assert (first.number, second.number) == (1, 2)
+    assert_allclose([first.x, first.y], [0.5, 0.5], atol=0.1)
+    assert_allclose([second.width, second.height], [0.4, 0.4], atol=1e-9)
+    assert what_is_left((first, second)) == "2 lows to fill with 0.7 L, then rule and read again."
+
+
+def test_it_ends_when_nothing_is_over_the_limit():
+    relief = cells_of(1, 1, lambda x, y: -0.002 * box(x, y, (0.5, 0.5), 0.2))
+    assert find_lows(relief, -relief.offset) == ()
+    assert what_is_left(()) == "Nothing over 2 mm: leave it alone."
+
+
+def test_under_and_over_the_screed_plane():
+    relief = cells_of(
+        2, 2, lambda x, y: 0.001 * x - 0.004 * box(x, y, (0.5, 0.5), 0.2) + 0.003 * box(x, y, (1.5, 1.5), 0.2)
+    )
+    plane = Plane(0.0, turn=0.001)
+    (low,) = lows_under_plane(relief, plane)
+    (ridge,) = ridges_over_plane(relief, plane)
+    assert_allclose([low.depth, low.volume], [0.004, 0.00016], rtol=1e-9)
+    assert_allclose([ridge.depth, ridge.volume], [0.003, 0.00012], rtol=1e-6)
+
+
+def test_ridges_without_a_plane():
+    """A trowel ridge 60 mm wide and 3 mm high on a leaning wall; a 1 m broad swell is none."""
+    relief = cells_of(3, 2, lambda x, y: 0.005 * y + 0.003 * (np.abs(x - 1.51) < 0.03))
+    (ridge,) = find_ridges(relief)
+    assert_allclose(ridge.depth, 0.003, atol=2e-4)
+    assert ridge.x == pytest.approx(1.51, abs=0.03)
+    assert find_ridges(cells_of(3, 2, lambda x, y: 0.006 * np.exp(-((x - 1.5) ** 2 + (y - 1) ** 2) / 0.5))) == ()
+
+
+def test_missing_cells_belong_to_no_low():
+    relief = cells_of(1, 1, lambda x, y: np.where(x < 0.5, np.nan, -0.004))
+    (low,) = find_lows(relief, np.full(relief.offset.shape, 0.004))
+    assert_allclose(low.area, 0.5, rtol=1e-9)
+    assert find_lows(relief, np.full(relief.offset.shape, np.nan)) == ()
+
+
+def test_bowl_by_numerical_integration():
+    """An elliptic paraboloid d (1 - r^2) over w x h holds half its rim's area times its depth."""
+    x, y = np.meshgrid(*2 * [np.linspace(-0.9995, 0.9995, 2000)])
+    deep = np.clip(1 - x**2 - y**2, 0, None).mean() * 4 * 0.2 * 0.15 * 0.005
+    assert_allclose(bowl_volume(0.005, 0.4, 0.3), deep, rtol=1e-4)
+
+
+def test_handful_of_readings():
+    """4 mm over 0.4 x 0.3 m: pi/8 x 0.004 x 0.12 = 0.19 L; 2 mm is not over the limit."""
+    found = lows_from_readings([HandReading(1, 1, 0.002, 1, 1), HandReading(2, 1, 0.004, 0.4, 0.3)])
+    assert [low.x for low in found] == [2]
+    assert_allclose(found[0].volume, np.pi / 8 * 0.004 * 0.12, rtol=1e-12)
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 9999), st.floats(0.0, 0.006))
+def test_lows_hold_exactly_the_cells_over_the_limit(seed, limit):
+    relief = cells_of(0.6, 0.4, lambda x, y: 0.0)
+    deep = np.random.default_rng(seed).uniform(-0.002, 0.008, relief.offset.shape)
+    found = find_lows(relief, deep, limit=limit)
+    over = deep[deep > limit]
+    assert_allclose(sum(low.volume for low in found), over.sum() * CELL**2, rtol=1e-9, atol=1e-15)
+    assert_allclose(sum(low.area for low in found), len(over) * CELL**2, rtol=1e-9, atol=1e-15)
+    assert [low.depth for low in found] == sorted((low.depth for low in found), reverse=True)
+
+
+def test_readings_from_a_file(tmp_path):
+    path = tmp_path / "readings.csv"
+    path.write_text("x_m, y_m, depth_mm, width_mm, height_mm\n1.2, 0.8, 4, 400, 300\n\n2.0, 1.5, 3.5, 30, 20\n")
+    first, second = read_hand_readings(path)
+    assert_allclose([first.x, first.depth, first.width, second.depth], [1.2, 0.004, 0.4, 0.0035])
+    inches = tmp_path / "inches.csv"
+    inches.write_text("x_ft,y_ft,depth_in,width_in,height_in\n10,3,0.25,12,12\n")
+    (one,) = read_hand_readings(inches)
+    assert_allclose([one.x, one.depth], [3.048, 0.00635])
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("x_m,y_m,depth_mm,width_mm,height_mm\n1,1,-3,100,100\n", "row 2.*negative"),
+        ("x_m,y_m,depth_mm,width_mm,height_mm\n1,1,deep,100,100\n", "row 2, column depth_mm.*'deep'"),
+        ("x_m,y_m,depth_mm,width_mm,height_mm\n1,1,3,100\n", "column height_mm.*'' is not a number"),
+        ("x_m,y_m,depth\n1,1,3\n", "no column for depth, width, height"),
+        ("x_m,y_m,depth_mm,width_mm,height_mm\n", "no rows"),
+        ("", "no column"),
+    ],
+)
+def test_damaged_readings(tmp_path, text, says):
+    path = tmp_path / "bad.csv"
+    path.write_text(text)
+    with pytest.raises(BadTable, match=says):
+        read_hand_readings(path)
+
+
+def test_missing_file(tmp_path):
+    with pytest.raises(BadTable, match="cannot be read"):
+        read_hand_readings(tmp_path / "none.csv")
+
+
+def test_input_that_makes_no_sense():
+    relief = cells_of(1, 1, lambda x, y: 0.0)
+    for bad in (
+        lambda: find_lows(relief, np.zeros((2, 2))),
+        lambda: find_lows(relief, relief.offset, limit=-1),
+        lambda: lows_from_readings([HandReading(0, 0, -0.003, 1, 1)]),
+        lambda: lows_from_readings([HandReading(0, 0, float("nan"), 1, 1)]),
+    ):
+        with pytest.raises(BadValue):
+            bad()

@@ -1,0 +1,144 @@
+"""Quotes from the user's own rates by hand, extras and measured areas, and rates files that are not right."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from flatscan.core.errors import BadTable, BadValue
+from flatscan.plan.extras import extras, jambs_and_head, measured_area
+from flatscan.plan.finish import PlaneOptions, place
+from flatscan.plan.hacking import Hack
+from flatscan.plan.rates import TEMPLATE, extra_over, load_rates, quote
+from flatscan.plan.systems import load
+from flatscan.plan.takeoff import TakeOffOptions, take_off
+
+FULL = """
+currency = "crowns"
+basis = "area"
+day = 200
+m2 = 10
+allowance_mm = 13
+extra_mm_m2 = 0.5
+hack = 15
+bag = 8
+call_out = 40
+reveal_m = 6
+bead_m = 3
+mesh_m2 = 2
+"""
+
+
+@pytest.fixture
+def rates(tmp_path):
+    def write(text=FULL):
+        path = tmp_path / "rates.toml"
+        path.write_text(text)
+        return load_rates(path)
+
+    return write
+
+
+@pytest.fixture
+def half_and_half(build):
+    """10 m2, half at 12 mm and half at 18: 150 L, 5 m2 at 5 mm over 13."""
+    relief = build.cells(4.0, 2.5, lambda x, y: -0.006 * (x > 2), cell=0.1)
+    return relief, place(relief, build.wall(4.0, 2.5), options=PlaneOptions(least=0.012))
+
+
+def test_quote_by_hand(half_and_half, rates):
+    """100 + 25 m2 mm x 0.5 + one hump 15 + bags x 8 + one visit 40."""
+    relief, done = half_and_half
+    take = take_off(done, relief, load("one-coat-gypsum"))
+    assert take.bags == 7  # 150 kg x 1.1 / 25 = 6.6
+    hack = Hack(1, 1, 0.005, 0.04, 0.01, None, 0.001)
+    made = quote(take, done, relief, rates(), hacks=(hack,))
+    assert_allclose([line.amount for line in made.lines], [100, 12.5, 15, 56, 40], rtol=1e-9)
+    assert_allclose(made.total, 223.5, rtol=1e-9)
+    assert made.lines[1].what == "extra over 13 mm: 5.0 mm on 5.0 m2"
+    assert made.currency == "crowns"
+    assert any("13 mm" in note for note in made.notes)
+
+
+def test_by_the_day(half_and_half, rates):
+    relief, done = half_and_half
+    take = take_off(done, relief, load("one-coat-gypsum"))
+    made = quote(take, done, relief, rates(FULL.replace('"area"', '"day"')))
+    assert_allclose(made.lines[0].amount, 200 * take.days, rtol=1e-9)
+    assert {line.unit for line in made.lines} == {"day", "bag", "visit"}
+
+
+def test_old_plaster_that_comes_off_makes_a_span(half_and_half, rates):
+    relief, done = half_and_half
+    take = take_off(
+        done, relief, load("one-coat-gypsum"), options=TakeOffOptions(surface="comes-off", old_plaster=(0, 0.01))
+    )
+    made = quote(take, done, relief, rates())
+    # at 10 mm more: 250 L is 11 bags; 22 and 28 mm are 9 and 15 over on 5 m2 each
+    assert_allclose(made.span, (made.total, 100 + 120 * 0.5 + 11 * 8 + 2 * 40), rtol=1e-9)
+    assert made.lines[-1].what == "survey the bare wall again"
+    assert "range until the bare wall" in made.notes[0]
+
+
+def test_extra_over(half_and_half):
+    relief, done = half_and_half
+    assert_allclose(extra_over(done, relief, 0.013), (0.025, 5.0), rtol=1e-9)
+    assert extra_over(done, relief, 0.020) == (0.0, 0.0)
+
+
+def test_template_loads_and_charges_nothing(half_and_half, rates):
+    relief, done = half_and_half
+    made = quote(take_off(done, relief, load("one-coat-gypsum")), done, relief, rates(TEMPLATE))
+    assert (made.lines, made.total) == ((), 0)
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (("bag = 8\n", ""), "missing: bag"),
+        (("m2 = 10\n", "sqm = 10\n"), "missing: m2; unknown: sqm"),
+        (("hack = 15", "hack = -15"), "hack = -15"),
+        (("hack = 15", 'hack = "x"'), "hack = 'x'"),
+        (("bag = 8", "bag = nan"), "bag = nan"),
+        (("bag = 8", "bag = true"), "bag = True"),
+        (('"area"', '"hour"'), "basis"),
+        (("m2 = 10", "m2 = = 10"), "not TOML"),
+    ],
+)
+def test_rates_that_are_not_right(rates, change, says):
+    with pytest.raises(BadTable, match=says):
+        rates(FULL.replace(*change))
+
+
+def test_no_rates_file(tmp_path):
+    with pytest.raises(BadTable, match="cannot be read"):
+        load_rates(tmp_path / "none.toml")
+
+
+def test_reveals_and_beads(build):
+    """A window 1.2 x 1.0: 2 + 1.2 m; a door 0.9 x 2.0 at the left edge has one jamb: 2.9 m."""
+    window, door = build.hole(1.5, 0.9, 1.2, 1.0), build.hole(0.0, 0.0, 0.9, 2.0)
+    wall = build.wall(4.0, 2.5, openings=(window, door))
+    assert_allclose([jambs_and_head(window, wall), jambs_and_head(door, wall)], [3.2, 2.9], rtol=1e-9)
+    relief = build.cells(4.0, 2.5, lambda x, y: -0.03 * (x > 3), cell=0.1, openings=(window, door))
+    done = place(relief, wall)
+    more = extras(wall, relief, done, mesh_over=0.025)
+    assert_allclose([more.reveals, more.beads, more.mesh_area, more.mesh], [6.1, 6.1, 2.5, 2.5 / 0.9], rtol=1e-9)
+    assert extras(wall, relief, done, mesh_over=None).mesh == 0
+
+
+def test_rules_of_measurement(build):
+    """10 m2 with holes of 0.4, 1.2 and 3.2 m2."""
+    holes = (build.hole(0.1, 0.1, 0.4, 1.0), build.hole(0.8, 0.1, 1.2, 1.0), build.hole(2.2, 0.1, 1.6, 2.0))
+    wall = build.wall(4.0, 2.5, openings=holes)
+    relief = build.cells(4.0, 2.5, lambda x, y: 0 * x, cell=0.1, openings=holes)
+    areas = [measured_area(wall, relief, rule) for rule in ("net", "gross", "over-2.5", "half-0.5-3")]
+    assert_allclose(areas, [5.2, 10.0, 6.8, 6.2], rtol=1e-9)
+    with pytest.raises(BadValue):
+        measured_area(wall, relief, "all")
+
+
+def test_area_of_the_bill_replaces_the_net_area(half_and_half, rates):
+    relief, done = half_and_half
+    made = quote(take_off(done, relief, load("one-coat-gypsum")), done, relief, rates(), area=12.0)
+    assert made.lines[0].amount == pytest.approx(120.0)
+    assert np.isfinite(made.total)

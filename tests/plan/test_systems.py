@@ -1,0 +1,101 @@
+"""The shipped systems against TRADE's figures, and system files that are not right."""
+
+import pytest
+from numpy.testing import assert_allclose
+
+from flatscan.core.errors import BadTable, BadValue
+from flatscan.plan.systems import available, load
+
+OWN = """
+title = "own"
+least_mm = 5
+waste_share = 0.1
+
+[[coat]]
+name = "base"
+product = "base"
+least_mm = 3
+most_mm = 10
+kg_per_m2_mm = [0.8, 0.9]
+bag_kg = 20
+
+[output]
+base_m2_day = 20
+base_m3_day = 0.2
+finish_m2_day = 30
+"""
+
+
+def test_every_shipped_system_loads_and_says_where_its_values_were_read():
+    assert available() == ("gypsum-undercoat", "lime", "one-coat-gypsum", "sand-cement-inside", "sand-cement-outside")
+    words = ("printed", "derived", "common practice", "from memory", "taken over", "as the float coats")
+    for name in available():
+        system = load(name)
+        told = dict(system.sources)
+        assert {"consumption", "waste", "times", "output", "not on"} <= set(told)
+        assert all(any(word in text for word in words) for text in told.values())
+
+
+def test_figures_of_the_trade():
+    """TRADE, Thickness and Materials."""
+    gypsum, one, inside, outside, lime = (
+        load(n) for n in ("gypsum-undercoat", "one-coat-gypsum", "sand-cement-inside", "sand-cement-outside", "lime")
+    )
+    assert_allclose(gypsum.base.rate, (670, 830))
+    assert_allclose(gypsum.plain_reach, 0.013)
+    assert_allclose([gypsum.least, gypsum.base.bag, gypsum.waste], [0.005, 25, 0.10])
+    assert_allclose(gypsum.base.water, (14, 15))
+    assert_allclose([one.reach, one.patch_reach, one.base.mean_rate], [0.025, 0.035, 1000])
+    assert_allclose([inside.base.most, inside.dubbing.most, inside.dubbing.in_all], [0.015, 0.016, 0.020])
+    assert_allclose([outside.least, outside.base.most, outside.constant], [0.015, 0.012, 0.007])
+    assert_allclose([lime.base.most, lime.dry_per_mm], [0.012, 1.0])
+    assert inside.base.wait == (24, 24)
+    assert all(load(name).mesh_over == 0.025 for name in available())
+
+
+def test_own_file(tmp_path):
+    path = tmp_path / "own.toml"
+    path.write_text(OWN)
+    system = load(str(path))
+    assert (system.name, system.dubbing, system.mesh_over) == ("own", None, None)
+    assert_allclose([system.reach, system.base.mean_rate], [0.010, 850])
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (("least_mm = 3\n", ""), "coat 1.*least_mm: missing"),
+        (("[0.8, 0.9]", "[0.9, 0.8]"), "kg_per_m2_mm.*low first"),
+        (("[0.8, 0.9]", '"much"'), "kg_per_m2_mm: 'much'"),
+        (("most_mm = 10", "most_mm = -10"), "most_mm: -10"),
+        (("most_mm = 10", "most_mm = 2"), "contradict"),
+        (("bag_kg = 20", "bag_kg = 0"), "bag_kg"),
+        (("bag_kg = 20", "nominal_mm = 2"), "0 coats without nominal_mm"),
+        (("waste_share = 0.1", "waste_share = true"), "waste_share: True"),
+        (("waste_share = 0.1", "waste_share = nan"), "waste_share: nan"),
+        (("base_m2_day = 20", "base_m2_day = 0"), "output.*over 0"),
+        (("[output]", "[out]"), "output: missing"),
+        (("[[coat]]", "[coat]"), "coat"),
+        (('title = "own"', 'title = "own'), "not TOML"),
+        (("bag_kg = 20", "bag_kg = 20\n[coat.mix]\nsand_parts = 0\nbinder_bag_kg = 25"), "mix.sand_parts: 0"),
+        (("[output]", "[dubbing]\nmost_mm = 0\nin_all_mm = 20\nwait_h = [1, 2]\n[output]"), "dubbing.*most_mm"),
+    ],
+)
+def test_system_files_that_are_not_right(tmp_path, change, says):
+    path = tmp_path / "own.toml"
+    path.write_text(OWN.replace(*change))
+    with pytest.raises(BadTable, match=says):
+        load(str(path))
+
+
+def test_unknown_and_missing(tmp_path):
+    with pytest.raises(BadValue, match="gypsum-undercoat"):
+        load("gold")
+    with pytest.raises(BadTable, match="cannot be read"):
+        load(str(tmp_path / "none.toml"))
+    binary = tmp_path / "binary.toml"
+    binary.write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(BadTable, match="not TOML"):
+        load(str(binary))
+    with pytest.raises(BadValue):
+        load("../gypsum-undercoat")

@@ -1,0 +1,162 @@
+"""Sections, set-out, lows, bars and change: artists, numbers and labels."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from matplotlib.contour import QuadContourSet
+from matplotlib.patches import Circle
+from matplotlib.text import Text
+
+from flatscan.core.errors import MixedSurveys, OutputError
+from flatscan.core.quantity import Quantity
+from flatscan.plan.choices import Choice
+from flatscan.plan.lows import Low
+from flatscan.plan.screeds import Dot, Screed, SetOut
+from flatscan.report.figures import bars, change, plan, profiles, style
+from flatscan.report.profile import sample, worst
+
+
+@pytest.fixture(autouse=True)
+def look():
+    with style.sheet_style():
+        yield
+
+
+def words_of(figure):
+    return [text.get_text() for text in figure.findobj(Text) if text.get_text()]
+
+
+def test_sections_draw_the_wall_and_the_straightedge_on_its_contacts(check):
+    line = ((3.005, 0.0), (3.005, 2.4))
+    axes = profiles.profiles(check, lines=(line,)).axes[0]
+    section = sample(check.relief, *line)
+    wall = next(found for found in axes.lines if len(found.get_xdata()) == len(section.along))
+    np.testing.assert_allclose(np.diff(wall.get_ydata()), np.diff(section.wall) * 1000, rtol=0, atol=1e-9)
+    bar = max(axes.lines, key=lambda found: found.get_linewidth())
+    ends = bar.get_xdata()
+    assert ends[1] - ends[0] == pytest.approx(1.8)
+    found = worst(section, 1.8)
+    level = np.nanmedian(section.wall)
+    for contact in (found.left, found.right):
+        edge = np.interp(contact, ends, bar.get_ydata())
+        on_wall = np.interp(contact, section.along, section.wall - level) * 1000
+        assert edge == pytest.approx(on_wall, abs=1e-9)
+    assert f"gap {found.gap * 1000:.1f} mm" in words_of(axes.figure)
+
+
+def test_sections_through_any_two_points_and_in_inches(check):
+    figure = profiles.profiles(check, "in", lines=(((0.2, 0.2), (1.2, 0.8)),))
+    assert any(said.startswith("from 7 7/8 in from the left") for said in words_of(figure))
+    assert not [said for said in words_of(figure) if " mm" in said]
+    across = [tick.get_text() for tick in figure.axes[0].get_yticklabels() if tick.get_text()]
+    assert len(set(across)) == len(across) > 2
+
+
+def test_sections_of_stations_or_of_nothing_are_refused(stations, check):
+    with pytest.raises(OutputError, match="stations"):
+        profiles.profiles(stations)
+    with pytest.raises(OutputError, match="nothing measured"):
+        profiles.profiles(check, lines=(((3.6, 0.1), (3.9, 0.1)),))
+
+
+def test_set_out_shows_every_packing_and_rings_the_first(findings_for):
+    laid = findings_for("setout")
+    figure = plan.set_out(laid)
+    said = words_of(figure)
+    for screed in laid.set_out.screeds:
+        for dot in screed.dots:
+            assert f"{dot.packing * 1000:.0f}" in said
+    rings = [line for line in figure.axes[0].lines if line.get_markersize() == 13]
+    assert [(float(r.get_xdata()[0]), float(r.get_ydata()[0])) for r in rings] == [(0.35, 1.2)]
+    assert "start here, 350 mm from the left, 1200 mm up" in " ".join(said)
+    assert "Packing is good to ± 2.4 mm." in said
+
+
+def test_forty_screeds_and_unknown_packing_are_drawn(findings_for):
+    many = tuple(Screed(0.1 * k, (Dot(0.1, 0.012, None), Dot(2.0, None, None))) for k in range(40))
+    figure = plan.set_out(findings_for("setout", set_out=SetOut(1.8, many)))
+    figure.canvas.draw()
+    few = plan.set_out(findings_for("setout", set_out=SetOut(1.8, many[:3])))
+    assert words_of(few).count("plumb on site") == 3
+
+
+def test_nothing_to_set_out_is_said(findings_for):
+    with pytest.raises(OutputError, match="no screed"):
+        plan.set_out(findings_for("setout", set_out=SetOut(1.8, ())))
+
+
+def test_lows_without_a_map_are_rings_of_their_area(findings_for):
+    lows = findings_for("lows", gaps=None)
+    figure = plan.low_map(lows)
+    rings = [patch for patch in figure.axes[0].patches if isinstance(patch, Circle)]
+    np.testing.assert_allclose([np.pi * ring.radius**2 for ring in rings], [low.area for low in lows.lows], rtol=1e-9)
+    assert "0.92 litres, 5.1 mm" in words_of(figure)
+    plan.low_map(findings_for("lows", lows=(), gaps=None)).canvas.draw()
+
+
+def test_lows_are_dotted_where_the_gap_is_over_two_millimetres(findings_for):
+    lows = findings_for("lows")
+    figure = plan.low_map(lows)
+    dotted = next(c for c in figure.axes[0].get_children() if isinstance(c, QuadContourSet))
+    assert dotted.levels[0] == 0.002
+    assert dotted.hatches == [".."]
+    corners = np.concatenate([path.vertices for path in dotted.get_paths()])
+    deep = np.argwhere(np.nan_to_num(lows.gaps.deepest) > 0.002)
+    np.testing.assert_allclose(corners[:, 0].min(), lows.relief.x[deep[:, 1].min()], atol=0.0101)
+    assert any("2.0 mm under the straightedge" in said for said in words_of(figure))
+
+
+def test_histogram_adds_up_and_marks_the_limit(check):
+    figure = bars.gap_histogram(check)
+    heights = [patch.get_height() for patch in figure.axes[0].patches]
+    assert sum(heights) == pytest.approx(100)
+    values = check.gaps.deepest[np.isfinite(check.gaps.deepest) & check.relief.valid]
+    assert any(f"{np.mean(values > 0.003) * 100:.1f} % of the places over it" in said for said in words_of(figure))
+    hatched = [patch for patch in figure.axes[0].patches if patch.get_hatch()]
+    assert min(patch.get_x() for patch in hatched) == pytest.approx(3.0)
+
+
+def test_choice_bars_say_what_a_saving_costs(survey):
+    built = survey.build_up
+    lean = dataclasses.replace(built, volume=Quantity(0.121, 0.004))
+    choices = (
+        Choice("plumb and parallel", built, None, 0.0, 0.0, 0.0),
+        Choice("lean allowed", lean, None, 0.003, 0.0, 0.013),
+        Choice("follow the wall", None, None, 0.0, 0.0, None, "the lining at 1.2 m is in the way"),
+    )
+    figure = bars.choice_bars(dataclasses.replace(survey, choices=choices))
+    assert [round(patch.get_width()) for patch in figure.axes[0].patches] == [134, 121]
+    said = " ".join(words_of(figure))
+    assert "121 litres; 3.0 mm out of plumb" in said
+    assert "follow the wall: the lining at 1.2 m is in the way" in said
+    with pytest.raises(OutputError, match="no choice"):
+        bars.choice_bars(dataclasses.replace(survey, choices=choices[2:]))
+
+
+def test_ridges_are_drawn_to_be_shaved(findings_for):
+    lows = findings_for("lows", ridges=(Low(1, 2.9, 0.4, 0.0031, 0.02, 0.00003),))
+    said = words_of(plan.low_map(lows))
+    assert "H1" in said
+    assert "shave 3.1 mm" in said
+
+
+def test_change_leaves_noise_white_and_marks_the_greatest(check):
+    across, up = check.relief.places
+    added = np.where(np.hypot(across - 0.8, up - 0.6) < 0.2, 0.004, 0.0)
+    later = dataclasses.replace(check, relief=dataclasses.replace(check.relief, offset=check.relief.offset + added))
+    figure = change.before_after(check, later)
+    assert "came on 4.0 mm" in words_of(figure)
+    assert not [said for said in words_of(figure) if said.startswith("went off")]
+    # swapping the surveys turns the sign
+    assert "went off 4.0 mm" in words_of(change.before_after(later, check))
+
+
+def test_surveys_that_cannot_be_laid_over_each_other_are_refused(check, findings_for, stations):
+    with pytest.raises(MixedSurveys, match="same cells"):
+        change.before_after(check, findings_for("check", cell=0.02))
+    with pytest.raises(MixedSurveys, match="same cells"):
+        change.before_after(stations, stations)
+    blind = dataclasses.replace(check.relief, offset=np.full(check.relief.offset.shape, np.nan))
+    with pytest.raises(MixedSurveys, match="no place measured in both"):
+        change.before_after(check, dataclasses.replace(check, relief=blind))

@@ -1,0 +1,113 @@
+"""The blank form: walked in order, printed with its cautions first, and read back in by the laser-grid reader."""
+
+import numpy as np
+import pytest
+from pypdf import PdfReader
+
+from flatscan import capture
+from flatscan.core.errors import BadTable, BadValue, FlatscanError, OutputError
+from flatscan.plan import cautions
+from flatscan.report import form
+
+
+def test_stations_stand_where_the_trade_reads_them():
+    # TRADE, Reading a wall with a laser: 100 mm in from edges, floor, waist, head, ceiling
+    places = form.stations(form.Blank(4.2, 2.7))
+    assert sorted({y for _, y in places}) == [0.1, 1.0, 1.8, 2.6]
+    across = sorted({x for x, _ in places})
+    assert (across[0], across[-1]) == (0.1, 4.1)
+    assert max(np.diff(across)) <= 1.2
+    # the walk never crosses the wall: one step along or one step up at a time
+    steps = np.abs(np.diff(places, axis=0))
+    assert ((steps > 0).sum(axis=1) == 1).all()
+
+
+@pytest.mark.parametrize(("width", "height"), [(0.4, 0.4), (1.0, 2.4), (12.0, 6.0), (30.0, 2.4)])
+def test_any_wall_has_stations_inside_and_none_twice(width, height):
+    places = form.stations(form.Blank(width, height))
+    assert len(set(places)) == len(places)
+    assert all(0 < x < width and 0 < y < height for x, y in places)
+
+
+@pytest.mark.parametrize("given", [{"width": 4000}, {"height": 0.01}, {"spacing": 0.0}, {"width": 30, "spacing": 0.1}])
+def test_walls_that_make_no_sense_are_refused(given):
+    with pytest.raises(BadValue, match="--"):
+        form.Blank(**given)
+
+
+def test_the_filled_template_reads_back(tmp_path):
+    blank = form.Blank(4.2, 2.7, title="North, bedroom")
+    places = form.stations(blank)
+    lines = form.template(blank).replace("control, -, -", "control, 80, 80.5").splitlines()
+    first = lines.index("x, y, reading") + 1
+    readings = [80 + 0.5 * k for k in range(len(places))]
+    lines[first:] = [line.replace("-", f"{r:g}") for line, r in zip(lines[first:], readings, strict=True)]
+    # a hunted high spot is simply added below
+    path = tmp_path / "readings.csv"
+    path.write_text("\n".join([*lines, "2.55, 1.35, 71.5"]) + "\n")
+    read = capture.read(path)
+    np.testing.assert_allclose(read.x, [*(x for x, _ in places), 2.55])
+    np.testing.assert_allclose(read.y, [*(y for _, y in places), 1.35])
+    np.testing.assert_allclose(read.offset, [-r / 1000 for r in (*readings, 71.5)])
+    assert (read.width, read.height) == (4.2, 2.7)
+    assert read.name == "North bedroom"
+
+
+def test_the_empty_template_is_refused_and_not_taken_for_zeros(tmp_path):
+    path = tmp_path / "readings.csv"
+    path.write_text(form.template(form.Blank()))
+    with pytest.raises(FlatscanError) as caught:
+        capture.read(path)
+    assert isinstance(caught.value, (BadTable, FlatscanError))
+    assert "readings.csv" in str(caught.value)
+
+
+@pytest.fixture(scope="module")
+def printed(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("form")
+    form.write(folder, form.Blank(4.2, 2.7, title="North bedroom"), paper="letter")
+    return [" ".join(page.extract_text().split()) for page in PdfReader(folder / "form.pdf").pages]
+
+
+def test_the_form_says_which_way_readings_run_and_what_to_mind(printed):
+    assert "BIG = HOLLOW" in printed[0]
+    assert cautions.LASER in printed[0]
+    assert cautions.HEIGHT in printed[0]
+    assert printed[0].index(cautions.LASER) < printed[0].index("Walk the numbers in order")
+    said = " ".join(printed)
+    for part in (
+        "Control: number 1 read first",
+        "number 1 read again last",
+        "High spots hunted",
+        "Fixed points",
+        "damp or salts",
+        "cracks; do they move?",
+        "(3 mm at 5 m)",
+        "does not see bond and hollowness",
+    ):
+        assert part in said, part
+    assert f"page 2 of {len(printed)}" in said
+
+
+def test_every_station_is_listed_in_its_order(printed):
+    said = " ".join(printed[1:])
+    places = form.stations(form.Blank(4.2, 2.7))
+    at = [said.index(f"{k} {x * 1000:.0f} {y * 1000:.0f} ") for k, (x, y) in enumerate(places, 1)]
+    assert at == sorted(at)
+
+
+def test_inches_and_no_overwriting(tmp_path):
+    written = form.write(tmp_path, units="in")
+    assert [path.name for path in written] == ["form.pdf", "readings.csv"]
+    assert "7 ft 10 1/2 in" in PdfReader(written[0]).pages[0].extract_text()
+    before = written[0].read_bytes()
+    with pytest.raises(OutputError, match="--overwrite"):
+        form.write(tmp_path, units="in")
+    form.write(tmp_path, units="in", overwrite=True)
+    assert written[0].read_bytes() == before
+
+
+def test_other_paper_leaves_nothing(tmp_path):
+    with pytest.raises(BadValue, match="a3"):
+        form.write(tmp_path / "out", paper="a3")
+    assert list(tmp_path.iterdir()) == []

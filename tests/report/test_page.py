@@ -1,0 +1,294 @@
+"""The page: what it says, what it cannot run, and, in a headless browser, that it computes what Python computes."""
+
+import base64
+import dataclasses
+import hashlib
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from flatscan.core.errors import OutputError
+from flatscan.core.units import feet_and_inches
+from flatscan.report import words
+from flatscan.report.page import packing, page
+from flatscan.report.profile import rest, sample
+
+EVIL = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&{{ 7 * 7 }}"
+
+
+class Reading(HTMLParser):
+    """All tags with their attributes, and the text outside script and style."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.said, self.quiet = [], [], False
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        self.quiet = tag in ("script", "style")
+
+    def handle_endtag(self, _tag):
+        self.quiet = False
+
+    def handle_data(self, data):
+        if not self.quiet:
+            self.said.append(data)
+
+    @property
+    def text(self):
+        return " ".join(" ".join(self.said).split())
+
+
+def test_nothing_is_fetched_and_only_its_own_script_may_run(check):
+    made = page(check)
+    read = Reading(made)
+    policy = next(a["content"] for tag, a in read.tags if a.get("http-equiv") == "Content-Security-Policy")
+    assert policy.startswith("default-src 'none';")
+    assert "unsafe" not in policy
+    for kind, tag in (("style", "style"), ("script", "script")):
+        body = re.search(rf"<{tag}>(.*?)</{tag}>", made, re.DOTALL)[1]
+        digest = base64.b64encode(hashlib.sha256(body.encode()).digest()).decode()
+        assert f"{kind}-src 'sha256-{digest}'" in policy
+    for tag, attributes in read.tags:
+        assert tag not in ("link", "iframe", "object", "embed", "img", "base", "form"), tag
+        assert not {"src", "href", "style"} & set(attributes), tag
+        assert not [name for name in attributes if name.startswith("on")]
+    assert "http://" not in made
+    assert "https://" not in made
+
+
+def test_names_are_escaped_wherever_they_stand(findings_for):
+    evil = findings_for("check", cell=0.05, title=EVIL, warnings=(EVIL,), settings=((EVIL, EVIL),))
+    origin = dataclasses.replace(evil.origin, file=EVIL)
+    made = page(dataclasses.replace(evil, origin=origin))
+    assert "<img" not in made
+    assert len(re.findall(r"<script", made)) == 2
+    assert "{{ 7 * 7 }}" in Reading(made).text
+    assert " ".join(EVIL.split()) in Reading(made).text
+
+
+def test_it_is_small_enough_to_send(survey):
+    # a 4 x 2.4 m wall at 10 mm
+    assert len(page(survey).encode()) < 1_500_000
+
+
+def test_a_large_wall_is_drawn_in_blocks_and_says_so(sized):
+    small = sized(4.0, 2.4)
+    many = np.zeros((600, 1000))
+    relief = dataclasses.replace(
+        small.relief, x=np.arange(1000) * 0.01 + 0.005, y=np.arange(600) * 0.01 + 0.005, offset=many, u=many + 1e-4,
+        count=many.astype(int), inside=many == 0, area=many + 1e-4, cell=0.01,
+    )  # fmt: skip
+    large = dataclasses.replace(small, relief=relief, shape=dataclasses.replace(small.shape, residual=many))
+    made = page(large)
+    assert len(made.encode()) < 1_500_000
+    assert "in means over 20 mm" in made
+
+
+def test_what_a_survey_and_a_check_say(survey, check):
+    said = Reading(page(survey)).text
+    assert said.index("Before hacking off") < said.index("saves so far, litres")
+    assert "4.4 to 5.8 wanted; order 6" in said
+    said = Reading(page(check)).text
+    assert "Flatness outside the limit as entered: 6.4 mm ± 0.8 mm" in said
+    assert words.RECORD in said
+    assert words.NEVER in said
+
+
+def test_controls_have_names_for_a_screen_reader(check):
+    read = Reading(page(check))
+    for tag, attributes in read.tags:
+        if tag in ("canvas", "output") or attributes.get("role") in ("group", "region"):
+            assert "aria-label" in attributes or attributes.get("role") == "status", attributes
+        if tag == "th":
+            assert attributes["scope"] == "col"
+    assert [a for tag, a in read.tags if tag == "output" and a["aria-live"] == "polite"]
+    assert [a for tag, a in read.tags if tag == "html" and a["lang"] == "en"]
+
+
+def test_packing_keeps_a_hundredth_of_a_millimetre(check):
+    made = packing.pack(check, "mm")["grid"]
+    stored = np.frombuffer(base64.b64decode(made["offset"]), "<i2").reshape(made["rows"], made["cols"])
+    relief = check.relief
+    back = made["base"] + stored * made["quantum"]
+    np.testing.assert_allclose(back[relief.valid], relief.offset[relief.valid], rtol=0, atol=5.001e-6)
+    assert (stored[relief.inside & ~relief.valid] == packing.MISSING).all()
+    assert (stored[~relief.inside] == packing.OUTSIDE).all()
+
+
+def test_packing_widens_its_quantum_for_a_wall_far_off_plane(check):
+    far = np.where(check.relief.valid, check.relief.offset + 2.0 * check.relief.places[0], np.nan)
+    made = packing.pack(dataclasses.replace(check, relief=dataclasses.replace(check.relief, offset=far)), "mm")["grid"]
+    stored = np.frombuffer(base64.b64decode(made["offset"]), "<i2").reshape(made["rows"], made["cols"])
+    back = made["base"] + stored * made["quantum"]
+    np.testing.assert_allclose(back[check.relief.valid], far[check.relief.valid], rtol=0, atol=made["quantum"])
+
+
+def test_a_wall_with_nothing_measured_is_refused(check):
+    blind = dataclasses.replace(check.relief, offset=np.full(check.relief.offset.shape, np.nan))
+    with pytest.raises(OutputError, match="no measured cell"):
+        page(dataclasses.replace(check, relief=blind))
+
+
+CHROMIUM, DRIVER = Path("/usr/bin/chromium"), Path("/usr/bin/chromedriver")
+
+
+@pytest.fixture(scope="module")
+def browser():
+    if not (CHROMIUM.exists() and DRIVER.exists()):
+        pytest.skip("no Chromium with its driver on this machine: apt-get install chromium chromium-driver")
+    webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
+    options = webdriver.ChromeOptions()
+    for argument in ("--headless=new", "--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu"):
+        options.add_argument(argument)
+    phone = {"deviceMetrics": {"width": 360, "height": 740, "pixelRatio": 2.0, "touch": True}}
+    options.add_experimental_option("mobileEmulation", phone)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    running = webdriver.Chrome(options=options, service=webdriver.ChromeService(str(DRIVER)))
+    yield running
+    running.quit()
+
+
+@pytest.fixture
+def opened(browser, tmp_path):
+    """Open the page of findings, and look for messages of the browser and a page wider than the screen."""
+
+    def made(findings, units="mm"):
+        path = tmp_path / "wall.html"
+        path.write_text(page(findings, units), encoding="utf-8")
+        browser.get(path.as_uri())
+        assert browser.get_log("browser") == []
+        assert browser.execute_script("return document.documentElement.scrollWidth") <= 360
+        return browser
+
+    return made
+
+
+def test_a_straightedge_laid_in_the_page_reads_what_python_reads(opened, check):
+    open_page = opened(check)
+    rng = np.random.default_rng(5)
+    lines = [tuple(rng.uniform((0, 0, 0, 0), (4, 2.4, 4, 2.4))) for _ in range(150)]
+    lines += [(0.005, 1.705, 1.305, 1.705), (2.6, 0.3, 2.6, 2.3), (1.0, 1.5, 2.8, 1.5)]
+    laid = open_page.execute_script("return arguments[0].map((l) => window.flatscan.lay(...l))", lines)
+    both = 0
+    for line, there in zip(lines, laid, strict=True):
+        here = rest(sample(check.relief, line[:2], line[2:]))
+        assert (here is None) == (there["gap"] is None), line
+        if here is not None:
+            both += 1
+            # the page keeps 0.01 mm of each cell; it is asked for 0.1 mm of a gap
+            assert there["gap"] == pytest.approx(here.gap, abs=0.0001)
+            assert there["gap"] == pytest.approx(here.gap, abs=2e-5)
+    assert both > 30
+
+
+def test_a_point_read_in_the_page_reads_what_python_holds(opened, survey):
+    open_page = opened(survey)
+    relief, built = survey.relief, survey.build_up
+    for row, col in ((10, 20), (170, 80), (180, 300), (239, 0)):
+        x, y = float(relief.x[col]), float(relief.y[row])
+        there = open_page.execute_script("return window.flatscan.at(arguments[0], arguments[1])", x + 0.003, y - 0.003)
+        assert there["build-up"] == pytest.approx(built.thickness[row, col], abs=0.0001)
+        assert there["relief"] == pytest.approx(survey.shape.residual[row, col], abs=0.0001)
+        assert there["gaps"] == pytest.approx(survey.gaps.deepest[row, col], abs=0.0001)
+    assert open_page.execute_script("return window.flatscan.at(1.9, 1.4).outside")
+    assert open_page.execute_script("return Number.isNaN(window.flatscan.at(3.8, 0.2).relief)")
+
+
+def reading(open_page):
+    return open_page.find_element("id", "reading").text
+
+
+def test_touch_and_keys_read_a_point(opened, survey):
+    open_page = opened(survey)
+    canvas = open_page.find_element("id", "wall")
+    open_page.execute_script("document.getElementById('wall').scrollIntoView()")
+    from selenium.webdriver import ActionChains, Keys
+
+    ActionChains(open_page).click(canvas).perform()
+    assert "1200 mm up: opening" in reading(open_page)
+    for _ in range(8):
+        canvas.send_keys(Keys.SHIFT + Keys.ARROW_LEFT)
+    said = reading(open_page)
+    x = int(re.match(r"(\d+) mm from the left", said)[1])
+    row, col = 120, round(x / 10 - 0.5)
+    near = [survey.build_up.thickness[row + j, col + i] * 1000 for i in (-1, 0, 1) for j in (-1, 0)]
+    assert any(f"build-up {value:.1f} mm" in said for value in near)
+
+
+def test_layers_tools_and_spots_answer(opened, check):
+    open_page = opened(check)
+
+    def choose(value):
+        open_page.execute_script(f"document.querySelector('input[value={value}]').click()")
+
+    before = open_page.execute_script("return document.getElementById('wall').toDataURL()")
+    choose("gaps")
+    assert open_page.execute_script("return document.getElementById('wall').toDataURL()") != before
+    assert "up to 3 mm, the limit" in open_page.find_element("id", "key").text
+    choose("edge")
+    # right of the window there is no room for 1.8 m: the straightedge is as long as its contacts lie apart
+    assert re.match(r"gap \d+\.\d mm under 1450 mm", reading(open_page))
+    canvas = open_page.find_element("id", "wall")
+    before = reading(open_page)
+    canvas.send_keys(",")
+    assert reading(open_page) != before
+    choose("measure")
+    # from a quarter to three quarters of 4 m
+    assert reading(open_page) == "2000 mm apart: 2000 mm across, 0 mm up"
+    open_page.execute_script("document.querySelector('[data-x]').click()")
+    assert reading(open_page).startswith("800 mm from the left, 1700 mm up:")
+
+
+def test_a_straightedge_is_dragged_by_its_end(opened, check):
+    from selenium.webdriver import ActionChains
+
+    open_page = opened(check)
+    open_page.execute_script("document.querySelector('input[value=edge]').click()")
+    open_page.execute_script("document.getElementById('wall').scrollIntoView()")
+    canvas = open_page.find_element("id", "wall")
+    before = reading(open_page)
+    ActionChains(open_page).click_and_hold(canvas).move_by_offset(-40, 30).release().perform()
+    assert reading(open_page) != before
+
+
+def test_stations_read_the_nearest_one_in_inches(opened, stations):
+    open_page = opened(stations, "in")
+    there = open_page.execute_script("return window.flatscan.at(0.2, 0.2)")
+    assert (there["x"], there["y"]) == (0.1, 0.1)
+    assert there["relief"] == pytest.approx(stations.shape.residual[0, 0], abs=1e-9)
+    assert not open_page.find_element("css selector", "input[value=edge]").is_displayed()
+    open_page.execute_script("document.querySelector('[data-move=left]').click()")
+    assert re.match(r"station 6 ft 10 11/16 in from the left, 3 ft 3 3/8 in up", reading(open_page))
+
+
+def test_inches_in_the_page_are_those_of_the_sheets(opened, stations):
+    open_page = opened(stations, "in")
+    lengths = [0.0, 0.0254, 0.3048, 1.8, 2.4, -0.0032, 0.00001, *np.random.default_rng(4).uniform(-1, 12, 60).tolist()]
+    said = open_page.execute_script("return arguments[0].map(window.flatscan.feet)", lengths)
+    assert said == [feet_and_inches(length) for length in lengths]
+
+
+def test_evil_names_run_nothing(opened, findings_for):
+    open_page = opened(findings_for("check", cell=0.05, title=EVIL, warnings=(EVIL,)))
+    assert open_page.title.endswith("{{ 7 * 7 }}")
+    assert open_page.execute_script("return document.scripts.length") == 2
+
+
+def test_it_prints_on_paper_without_its_buttons(opened, check, tmp_path):
+    from pypdf import PdfReader
+
+    open_page = opened(check)
+    printed = open_page.execute_cdp_cmd("Page.printToPDF", {"paperWidth": 8.27, "paperHeight": 11.69})
+    (tmp_path / "page.pdf").write_bytes(base64.b64decode(printed["data"]))
+    reader = PdfReader(tmp_path / "page.pdf")
+    said = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
+    assert "Flatness outside the limit as entered" in said
+    assert "Not examined" in said
+    assert "read a point" not in said
+    # the drawing itself is on the paper: canvases print as pictures
+    assert any(page.images for page in reader.pages)

@@ -1,0 +1,217 @@
+"""The book of sheets: its text is extracted and read, its fonts are looked for, its pages counted."""
+
+import dataclasses
+
+import pytest
+from matplotlib.text import Text
+from pypdf import PdfReader
+
+from flatscan.core.errors import BadValue
+from flatscan.plan import cautions
+from flatscan.plan.screeds import Dot, Screed, SetOut
+from flatscan.report import words
+from flatscan.report.figures import style
+from flatscan.report.paper import pdf, sheets
+from flatscan.report.paper.flow import MARGIN, Flow
+from flatscan.verdict import Verdict
+
+
+@pytest.fixture(scope="module")
+def book(tmp_path_factory):
+    """Write and read the book of findings, once for the same ones."""
+    read = {}
+
+    def made(findings, units="mm", paper="a4"):
+        asked = (id(findings), units, paper)
+        if asked not in read:
+            path = tmp_path_factory.mktemp("book") / "sheets.pdf"
+            pdf.write(findings, path, units, paper)
+            read[asked] = findings, PdfReader(path)
+        return read[asked][1]
+
+    return made
+
+
+# cells of 50 mm: the words are the same and the drawings quicker
+@pytest.fixture(scope="module")
+def survey(build):
+    return build("survey", cell=0.05)
+
+
+@pytest.fixture(scope="module")
+def check(build):
+    return build("check", cell=0.05)
+
+
+@pytest.fixture(scope="module", params=["survey", "check", "setout", "lows", "stations"])
+def anything(request, build, build_stations):
+    if request.param in ("survey", "check"):
+        return request.getfixturevalue(request.param)
+    return build_stations() if request.param == "stations" else build(request.param, cell=0.05)
+
+
+def text_of(reader):
+    return " ".join(" ".join(page.extract_text().split()) for page in reader.pages)
+
+
+def test_a_check_holds_decision_record_notice_and_signatures(book, check):
+    said = text_of(book(check))
+    for part in (
+        "Record of measurement",
+        "Notice of background, before work starts",
+        "Flatness outside the limit as entered: 6.4 mm ± 0.8 mm",
+        "Plumb undecided: neither pass nor fail",
+        # by hand: 6.4 - 3.0 = 3.4 mm are 113 % of 3 mm
+        "3.4 mm ± 0.8 mm, 113 % of the limit",
+        "for the plastering contractor",
+        "Who was present",
+        "the contract's document and edition govern",
+        "is a property of the method, not of this wall",
+        "the balanced end gap beside it shows that bow",
+        "step (not judged)",
+        check.origin.sha256,
+    ):
+        assert part in said, part
+
+
+def test_a_survey_holds_material_bands_and_variation(book, survey):
+    said = text_of(book(survey))
+    for part in (
+        "Material list",
+        "Variation record",
+        "gypsum undercoat 25 kg bag 106 3.6 4.9 5",
+        "Bands of the marked elevation",
+        "115 kg, 19 kg per m² at its worst",
+        "4.4 to 5.8 wanted; order 6",
+    ):
+        assert part in said, part
+    assert said.index("115 kg, 19 kg") < said.index("order 6, 10 %")
+
+
+def test_cautions_stand_before_the_hacking_list(book, survey):
+    first = text_of(book(survey))
+    for caution in cautions.HACKING:
+        assert first.index(" ".join(caution.split())) < first.index("saves so far, litres")
+
+
+def test_stop_signs_open_the_survey(book, survey, findings_for):
+    order = dataclasses.replace(survey.take_off, stops=("a bulge of 31 mm. A structural engineer first",))
+    said = book(findings_for("survey", take_off=order)).pages[0].extract_text()
+    assert said.index("STOP: a bulge of 31 mm") < said.index("Build-up")
+    assert words.sentence(words.NO_STOP) not in said
+
+
+def test_every_page_says_which_it_is_and_of_what_file(book, anything):
+    reader = book(anything)
+    total = len(reader.pages)
+    for number, page in enumerate(reader.pages, 1):
+        said = page.extract_text()
+        assert f"page {number} of {total}" in said
+        assert f"SHA-256 {anything.origin.sha256}" in said
+
+
+def test_every_sheet_says_what_was_not_examined(book, anything):
+    said = text_of(book(anything))
+    assert said.lower().count("not examined") >= 2
+    assert words.NEVER in said
+
+
+def test_fonts_are_embedded_and_drawings_are_vectors(book, check):
+    reader = book(check)
+    for page in reader.pages:
+        fonts = page["/Resources"]["/Font"].get_object()
+        assert fonts
+        for font in fonts.values():
+            below = font.get_object().get("/DescendantFonts")
+            description = (below[0].get_object() if below else font.get_object())["/FontDescriptor"].get_object()
+            assert "/FontFile2" in description
+        pictures = page["/Resources"].get("/XObject", {}).get_object().values()
+        assert not [p for p in pictures if p.get_object().get("/Subtype") == "/Image"]
+
+
+@pytest.mark.parametrize(("paper", "inches"), [("a4", {8.27, 11.69}), ("letter", {8.5, 11.0})])
+def test_pages_are_a4_or_letter(check, paper, inches):
+    # ISO 216 A4 is 210 x 297 mm; ANSI A is 8.5 x 11 in
+    with style.sheet_style():
+        made = pdf.pages(check, "mm", paper)
+    assert {tuple(sorted(page.get_size_inches())) for page in made} == {tuple(sorted(inches))}
+
+
+def test_other_paper_is_refused(check, tmp_path):
+    with pytest.raises(BadValue, match="a5"):
+        pdf.write(check, tmp_path / "x.pdf", paper="a5")
+
+
+def test_the_same_findings_give_the_same_bytes(build, tmp_path):
+    small = build("lows", cell=0.05)
+    pdf.write(small, tmp_path / "a.pdf")
+    pdf.write(small, tmp_path / "b.pdf")
+    assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
+
+
+def test_a_wall_within_gets_no_notice(check):
+    fine = tuple(dataclasses.replace(c, decision="within") for c in check.verdict.criteria)
+    within = dataclasses.replace(check, verdict=Verdict("within", 0.95, fine, (), (), ()))
+    assert sheets.notice in pdf._lists(check)
+    assert sheets.notice not in pdf._lists(within)
+    assert sheets.record in pdf._lists(within)
+
+
+def test_inches_throughout(check):
+    plain = tuple(dataclasses.replace(criterion, reasons=()) for criterion in check.verdict.criteria)
+    judged = dataclasses.replace(check.verdict, criteria=plain)
+    with style.sheet_style():
+        made = pdf.pages(dataclasses.replace(check, verdict=judged), "in", "a4")
+    said = " ".join(text.get_text() for page in made for text in page.findobj(Text))
+    assert "5 ft 10 7/8 in" in said
+    assert " mm" not in said
+
+
+def inside(figures):
+    """Every text and box of these pages lies on the page."""
+    for figure in figures:
+        figure.canvas.draw()
+        for artist in (*figure.texts, *figure.patches):
+            box = artist.get_window_extent()
+            assert box.x0 >= 0, artist
+            assert box.x1 <= figure.bbox.x1, artist
+            assert box.y0 >= 0, artist
+            assert box.y1 <= figure.bbox.y1, artist
+
+
+def test_forty_screeds_run_over_pages_with_their_head(findings_for):
+    many = tuple(Screed(0.1 * k, tuple(Dot(y, 0.012, None) for y in (0.1, 1.2, 2.3))) for k in range(40))
+    laid = findings_for("setout", set_out=SetOut(1.8, many))
+    with style.sheet_style():
+        made = sheets.set_out_list(laid, "mm", "a4")
+        inside(made)
+    rows = [t.get_text() for page in made for t in page.texts]
+    assert rows.count("packing, mm") == len(made) > 1
+    assert rows.count("3900") == 3
+
+
+def test_long_names_and_long_words_stay_on_the_page(findings_for):
+    long = findings_for("check", title="wall " * 60 + "x" * 300, warnings=("w" * 500, "word " * 300))
+    with style.sheet_style():
+        inside(sheets.record(long, "mm", "letter"))
+        inside(sheets.notice(long, "in", "letter"))
+
+
+def test_empty_lists_are_said_and_do_not_break(findings_for):
+    empty = findings_for("survey", patches=(), hacks=())
+    with style.sheet_style():
+        made = sheets.survey_sheet(empty, "mm", "a4")
+        inside(made)
+        lows = sheets.low_list(findings_for("lows", lows=()), "mm", "a4")
+    said = [t.get_text() for page in (*made, *lows) for t in page.texts]
+    assert "No hump is worth cutting." in said
+    assert "No hump or hollow stands out." in said
+    assert "No low spot over the limit." in said
+
+
+def test_a_heading_is_not_left_at_a_foot():
+    with style.sheet_style():
+        flow = Flow("Wall 1", "Test", "mm", "a4")
+        flow.y = MARGIN + 1.0
+        flow.heading("Alone")
+    assert len(flow.pages) == 2

@@ -1,0 +1,111 @@
+import dataclasses
+
+import pytest
+
+from flatscan import report
+from flatscan.core.quantity import Quantity
+from flatscan.plan.choices import Choice
+from flatscan.report import words
+
+
+def test_it_is_one_screen(anything):
+    for units in ("mm", "in"):
+        lines = report.summary(anything, units).splitlines()
+        assert len(lines) <= 24
+        assert max(map(len, lines)) <= 79
+
+
+def joined(findings, units="mm"):
+    return " ".join(report.summary(findings, units).split())
+
+
+def test_a_survey_answers_how_thick_what_sets_it_and_what_to_order(survey):
+    said = joined(survey)
+    assert "least 5.3 mm" in said
+    assert "litres ± 8 litres" in said
+    assert "What sets it: H1 at 800 mm from the left, 1700 mm up; cut 4.2 mm: saves 34 litres, 0.9 bags." in said
+    assert "gypsum undercoat 13.4 mm, then finish 2.0 mm" in said
+    assert "Order: 4.4 to 5.8 bags wanted, order 6" in said
+    assert words.sentence(words.NO_STOP) in said
+
+
+def test_a_check_names_each_criterion_with_its_uncertainty_and_limit(check):
+    said = joined(check)
+    # by hand: k = 2 and u = 0.4 mm give 0.8 mm; plumb u 2 mm/m over 2.4 m gives 9.6 mm
+    assert "Flatness outside the limit as entered: 6.4 mm ± 0.8 mm under a 1800 mm straightedge" in said
+    assert "Plumb undecided: neither pass nor fail: 5.0 mm ± 9.6 mm; limit 8.0 mm" in said
+    assert "step (not judged)" in said
+    assert words.RECORD in said
+
+
+def test_cautions_stand_before_what_they_warn_of(survey, findings_for):
+    said = joined(survey)
+    assert said.index(words.BEFORE_HACKING) < said.index("What sets it")
+    thick = dataclasses.replace(survey.build_up, most=0.031)
+    deep = joined(findings_for("survey", build_up=thick))
+    assert deep.index(words.BEFORE_THICK) < deep.index("most 31.0 mm")
+    lows = joined(findings_for("lows"))
+    assert lows.index(words.BEFORE_WORK) < lows.index("L1:")
+
+
+def test_a_stop_sign_comes_before_all_quantities(survey, findings_for):
+    order = dataclasses.replace(survey.take_off, stops=("a bulge of 31 mm: a structural engineer first",))
+    said = joined(findings_for("survey", take_off=order))
+    assert said.index("STOP: a bulge of 31 mm") < said.index("Build-up")
+    assert words.sentence(words.NO_STOP) not in said
+
+
+def test_inches_carry_no_millimetres(survey, check, findings_for):
+    order = dataclasses.replace(survey.take_off, notes=())
+    for findings in (check, findings_for("survey", take_off=order), findings_for("setout"), findings_for("lows")):
+        assert " mm" not in joined(findings, "in")
+    # 1.8 m are 70.866 in: 5 ft 10 7/8 in to the sixteenth
+    assert "5 ft 10 7/8 in straightedge" in joined(check, "in")
+
+
+@pytest.mark.parametrize(
+    ("u", "said"), [(None, "(± not known)"), (0.0004, "± 0.8 mm"), (0.00041, "± 0.9 mm"), (0.0, "± 0.0 mm")]
+)
+def test_an_uncertainty_is_never_rounded_down(u, said):
+    assert words.spread(u, "mm") == said
+
+
+def test_an_uncertainty_in_inches_is_never_zero():
+    assert words.spread(0.0001, "in") == "± 1/16 in"
+    # 2 x 1 mm are 0.0787 in: two sixteenths
+    assert words.spread(0.001, "in") == "± 1/8 in"
+
+
+def test_stations_are_said_to_leave_out_what_lies_between(stations):
+    said = joined(stations)
+    assert "everything between the stations" in said
+    assert "could not be measured" in said
+
+
+def test_no_hump_worth_cutting_is_said(findings_for):
+    assert "no hump is worth cutting" in joined(findings_for("survey", hacks=()))
+
+
+def test_warnings_fill_the_screen_and_the_rest_is_counted(findings_for):
+    for command in ("check", "survey"):
+        findings = findings_for(command, warnings=tuple(f"thing {k} happened" for k in range(30)))
+        lines = report.summary(findings).splitlines()
+        assert len(lines) == 24
+        shown = [line for line in lines if line.startswith("Mind: Thing")]
+        assert f"Mind: {30 - len(shown)} more in capture.warnings of result.json." in lines
+
+
+def test_the_best_other_choice_of_plane_is_one_sentence(survey):
+    built = survey.build_up
+    lean = dataclasses.replace(built, volume=Quantity(0.121, 0.004))
+    choices = (
+        Choice("plumb and parallel", built, None, 0.0, 0.0, 0.0),
+        Choice("turn allowed, 3 mm per m", lean, None, 0.0, 0.0072, 0.009),
+        Choice("lean allowed, 3 mm per m", lean, None, 0.0075, 0.0, 0.013),
+    )
+    said = joined(dataclasses.replace(survey, choices=choices))
+    assert "Or lean allowed, 3 mm per m: saves 13 litres, 7.5 mm out of plumb." in said
+    assert "turn allowed" not in said
+    # TRADE 2: nothing is turned or leant for a saving under a fiftieth
+    small = (choices[0], dataclasses.replace(choices[1], saves=0.0026))
+    assert "Or turn" not in joined(dataclasses.replace(survey, choices=small))

@@ -1,0 +1,115 @@
+"""Rows: the same numbers in every format, sums that must hold, heads with their units."""
+
+import csv
+import dataclasses
+import io
+
+import numpy as np
+import pytest
+
+from flatscan import report
+from flatscan.report import banding, facts, tables, words
+from flatscan.report.exchange import cells
+
+
+def test_headings_carry_the_unit_where_the_cells_do_not(survey):
+    hacks = tables.hacking(survey)
+    assert hacks.headings("mm") == [
+        "from left, mm", "up, mm", "cut, mm", "area, m²", "saves so far, litres", "bags saved so far",
+    ]  # fmt: skip
+    assert hacks.headings("in")[:3] == ["from left", "up", "cut"]
+    assert hacks.texts("mm")[0] == ["800", "1700", "4.2", "0.05", "33.5", "0.9"]
+    # 0.8 m are 31.496 in and 1.7 m 66.929 in (exact inch of 25.4 mm)
+    assert hacks.texts("in")[0][:3] == ["2 ft 7 1/2 in", "5 ft 6 15/16 in", "3/16 in"]
+
+
+def test_a_table_is_the_documents_list(anything):
+    made = report.document(anything)
+    for name, table in (("patches", tables.patches), ("hacking", tables.hacking), ("lows", tables.lows)):
+        if name in made:
+            assert made[name] == table(anything).records()
+
+
+def test_whole_bags_are_shown_whole_and_unknown_ones_by_a_dash(survey):
+    assert [row[-1] for row in tables.order(survey).texts("mm")] == ["5", "1"]
+    bare = dataclasses.replace(survey.take_off.coats[0], bags=None)
+    order = dataclasses.replace(survey.take_off, coats=(bare,))
+    assert tables.coats(dataclasses.replace(survey, take_off=order)).texts("mm")[0][-1] == "-"
+
+
+def test_empty_tables_have_their_word(findings_for):
+    for table in tables.every(findings_for("survey", patches=(), hacks=())):
+        assert table.rows or table.empty
+
+
+def test_cautions_belong_to_the_tables_they_warn_of(survey):
+    assert tables.hacking(survey).caution == words.BEFORE_HACKING
+    assert tables.order(survey).caution == words.BEFORE_FILLING
+    assert tables.patches(survey).caution == ""
+
+
+@pytest.mark.parametrize("command", ["survey", "check"])
+def test_bands_add_up_to_the_measured_wall(findings_for, command):
+    findings = findings_for(command)
+    relief = findings.relief
+    found = banding.bands_of(findings, "mm")
+    assert sum(area for _, area, _ in found) == pytest.approx(relief.area[relief.valid].sum(), rel=1e-12)
+    if findings.build_up is not None:
+        # the litres of all bands are the litres of the wall
+        assert sum(volume for _, _, volume in found) == pytest.approx(findings.build_up.volume.value, rel=1e-12)
+
+
+def test_a_cell_on_a_bands_edge_belongs_above_it(stations_for):
+    flat = stations_for("check")
+    residual = np.where(flat.relief.valid, 0.002, np.nan)
+    residual[0, 0] = 0.0039
+    found = banding.bands_of(dataclasses.replace(flat, shape=dataclasses.replace(flat.shape, residual=residual)), "mm")
+    assert [band.words for band, _, _ in found] == ["2 to 3 mm proud", "3 to 4 mm proud"]
+
+
+def test_spots_are_apart_and_numbered_by_weight(findings_for):
+    patch = findings_for("check").patches[0]
+    crowd = tuple(
+        dataclasses.replace(patch, x=0.8 + dx, deviation=height)
+        for dx, height in ((0.0, 0.004), (0.1, 0.009), (0.2, 0.006), (1.5, 0.005))
+    )
+    found = tables.spots(findings_for("check", patches=crowd))
+    assert [(spot.mark, spot.x, spot.value) for spot in found] == [("H1", 0.9, 0.009), ("H2", 2.3, 0.005)]
+
+
+def test_lows_of_a_survey_are_where_the_coat_is_thickest(survey):
+    lows = [spot for spot in tables.spots(survey) if spot.mark.startswith("L")]
+    assert lows[0].value == pytest.approx(np.nanmax(survey.build_up.thickness))
+    assert [spot.value for spot in lows] == sorted((spot.value for spot in lows), reverse=True)
+    apart = [np.hypot(a.x - b.x, a.y - b.y) for a in lows for b in lows if a is not b]
+    assert min(apart) > 0.6
+
+
+def test_gaps_well_under_the_limit_get_no_number(check):
+    assert [spot.mark for spot in tables.gap_spots(check)] == ["G1", "G2"]
+    loose = tuple(dataclasses.replace(c, limit=0.009) for c in check.verdict.criteria)
+    wide = dataclasses.replace(check, verdict=dataclasses.replace(check.verdict, criteria=loose))
+    assert [spot.mark for spot in tables.gap_spots(wide)] == ["G1"]
+
+
+def test_excess_in_millimetres_per_cent_and_area(check):
+    found = dict(facts.excess(check, "mm"))
+    # by hand: 6.4 - 3.0 = 3.4 mm, 113 % of 3.0 mm
+    assert found["Excess"] == "3.4 mm ± 0.8 mm, 113 % of the limit"
+    over = check.relief.area[np.nan_to_num(check.gaps.deepest) > 0.003].sum()
+    assert found["Area over it"].startswith(f"{over:.1f} m²")
+    fine = tuple(dataclasses.replace(c, value=0.002) for c in check.verdict.criteria)
+    below = dataclasses.replace(check, verdict=dataclasses.replace(check.verdict, criteria=fine))
+    assert facts.excess(below, "mm") == [("Excess", "none at the best estimate (2.0 mm ± 0.8 mm)")]
+
+
+def test_spots_csv_is_read_by_a_csv_reader(survey):
+    rows = list(csv.DictReader(io.StringIO(cells.spots_text(survey))))
+    assert rows[0] == {"mark": "H1", "x_mm": "800.0", "y_mm": "1700.0", "value_mm": "4.2", "what": "cut"}
+
+
+def test_facts_say_what_is_not_known(stations):
+    capture = dict(facts.capture(dataclasses.replace(stations, u_point=None), "mm"))
+    assert capture["u of one point"] == "not known"
+    assert dict(facts.wall(stations, "mm"))["Belly"] == "not known"
+    assert dict(facts.test(stations, "mm"))["Largest"] == "could not be measured"
