@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.core.geometry import Frame
-from flatscan.core.model import CommonError, Origin, Plumb, Relief, Stations, Wall
+from flatscan.core.model import CommonError, Origin, Plumb, Readings, Relief, Wall
 from flatscan.relief import capture_type, tie
 from flatscan.relief.planning import plan_readings
 from flatscan.straightedge import sweep
@@ -117,7 +117,7 @@ def tied(scan: Relief, places: Array, read: Array) -> Relief:
     """The scan tied down by readings."""
     outline = np.array([[0, 0], [WIDE, 0], [WIDE, HIGH], [0, HIGH]])
     wall = Wall(1, Frame(np.zeros(3), *np.eye(3)), outline, (), 1.0, "made", "made", Plumb("gravity", 3.5e-3))
-    readings = Stations(Origin("made", "", "made", "mm", len(read)), places[:, 0], places[:, 1], read, U_READING)
+    readings = Readings(Origin("made", "", "made", "mm", len(read)), places[:, 0], places[:, 1], read, U_READING)
     made, *_ = tie(scan, wall, readings, laser=LASER.common_error(), u_laser_lean=LASER.lean)
     return made
 

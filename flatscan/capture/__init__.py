@@ -1,4 +1,4 @@
-"""Capture file to `Cloud` or `Stations`."""
+"""Capture file to `Cloud` or `Readings`."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from flatscan.capture.digest import sha256, sha256_beside
 from flatscan.capture.fits import refuse_what_does_not_fit
 from flatscan.capture.registry import Format, formats, pick, present_file
 from flatscan.core.errors import ReadError
-from flatscan.core.model import Cloud, Stations
+from flatscan.core.model import Cloud, Readings
 
 __all__ = ["Format", "begin_reading", "formats", "read"]
 
@@ -33,8 +33,8 @@ def begin_reading(
 
 def read(
     path: str | Path, *, file_unit: str | None = None, reading_u: float = 0.0006, max_points: int | None = None
-) -> Cloud | Stations:
-    """What the capture file ``path`` holds: points as a `Cloud`, laser readings as `Stations`.
+) -> Cloud | Readings:
+    """What the capture file ``path`` holds: points as a `Cloud`, laser readings as `Readings`.
 
     A folder of depth frames with poses is one capture.
 
@@ -47,7 +47,7 @@ def read(
     return _read(path, *settings) if begun is None else begun.result(lambda: _read(path, *settings))
 
 
-def _read(path: str | Path, file_unit: str | None, reading_u: float, max_points: int | None) -> Cloud | Stations:
+def _read(path: str | Path, file_unit: str | None, reading_u: float, max_points: int | None) -> Cloud | Readings:
     try:
         # not Path.is_dir: it raises where a name is too long for the system
         if os.path.isdir(path) and is_frames(Path(path)):  # noqa: PTH112
@@ -69,7 +69,7 @@ def _read(path: str | Path, file_unit: str | None, reading_u: float, max_points:
         ) from None
 
 
-def _read_file(path: Path, file_unit: str | None, reading_u: float, max_points: int | None) -> Cloud | Stations:
+def _read_file(path: Path, file_unit: str | None, reading_u: float, max_points: int | None) -> Cloud | Readings:
     form, notes = pick(path)
     refuse_what_does_not_fit(path)
     if form.holds == "stations":

@@ -19,13 +19,13 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 
-from flatscan.core.model import Cloud, Stations
+from flatscan.core.model import Cloud, Readings
 
 # a smaller file is read faster than a process is worth
 LARGE_FILE, MOST_MEMORY = 20_000_000, 1_000_000_000
 # with one of these loaded a process may have threads that a fork leaves behind, and a reader would wait for them
 THREADED = ("numba", "lazrs", "open3d", "cv2", "pye57")
-Read = Callable[[], Cloud | Stations]
+Read = Callable[[], Cloud | Readings]
 Key = tuple[str, tuple[object, ...]]
 
 
@@ -36,7 +36,7 @@ class Reading:
     process: BaseProcess
     arrives: Connection
 
-    def result(self, read: Read) -> Cloud | Stations:
+    def result(self, read: Read) -> Cloud | Readings:
         """What was read; its error is raised here. If the process was lost, ``read`` reads again."""
         try:
             done, what = self.arrives.recv()

@@ -123,7 +123,7 @@ def row_doubts(heights: Sequence[float], first: Sequence[float | None], control:
 
 
 def merge_repeats(x: Array, y: Array, reading: Array, unit: str) -> tuple[Array, Array, Array, tuple[str, ...]]:
-    """Stations read more than once become one with the mean reading, each with a sentence that says so."""
+    """Readings read more than once become one with the mean reading, each with a sentence that says so."""
     place = np.round(np.stack([x, y], axis=1), 6)
     _, first, group = np.unique(place, axis=0, return_index=True, return_inverse=True)
     if len(first) == len(x):

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from flatscan.core.errors import BadTable, BadValue
-from flatscan.core.units import METRES_PER, parse_length
+from flatscan.core.lengths import parse_length
+from flatscan.core.units import METRES_PER
 
 _NOT_READ = {"", "-", "–", "—"}
 _MOST_CELLS = 100_000

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from flatscan.capture.grid_text import WORDS, Line, is_length, is_read, unit_named
 from flatscan.core.errors import BadTable, BadValue, UnitsUnknown
-from flatscan.core.units import parse_length
+from flatscan.core.lengths import parse_length
 
 _SMALLEST_WALL, _LARGEST_WALL = 0.3, 100.0
 

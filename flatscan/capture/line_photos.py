@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from flatscan.capture.registry import Format
-from flatscan.core.model import Stations
+from flatscan.core.model import Readings
 
 
 def _is_setup(head: bytes) -> bool:
@@ -14,7 +14,7 @@ def _is_setup(head: bytes) -> bool:
     return is_setup(head)
 
 
-def open_line_photos(path: Path, *, file_unit: str | None = None, reading_u: float = 0.0006) -> Stations:
+def open_line_photos(path: Path, *, file_unit: str | None = None, reading_u: float = 0.0006) -> Readings:
     """`laser_line.reader.open_lines`, imported when it is needed."""
     from flatscan.capture.laser_line.reader import open_lines
 

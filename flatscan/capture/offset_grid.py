@@ -1,4 +1,4 @@
-"""Laser readings at stations, typed as a table or as a list, read as `Stations`."""
+"""Laser readings at stations, typed as a table or as a list, read as `Readings`."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from flatscan.capture.grid_text import (
 from flatscan.capture.grid_words import Preamble, check_wall, read_words
 from flatscan.capture.registry import Format
 from flatscan.core.errors import BadTable, BadValue, UnitsUnknown
-from flatscan.core.model import Origin, Stations
+from flatscan.core.model import Origin, Readings
 from flatscan.core.units import METRES_PER, length_text
 
 _LONG_HEADER = ("x", "y", "reading")
@@ -34,8 +34,8 @@ _MOST_BYTES = 20_000_000
 _NAMED_AT_MOST = 6
 
 
-def read_grid(path: Path, *, file_unit: str | None = None, reading_u: float = 0.0006) -> Stations:
-    """Stations of a laser-offset grid, offset = -reading where big means hollow.
+def read_grid(path: Path, *, file_unit: str | None = None, reading_u: float = 0.0006) -> Readings:
+    """Readings of a laser-offset grid, offset = -reading where big means hollow.
 
     ``file_unit`` serves readings whose file gives no unit, ``reading_u`` [m] is u of a reading. Raises `BadTable`
     with line and column, `UnitsUnknown` without a unit, `BadValue` for a ``reading_u`` that is no length.
@@ -152,7 +152,7 @@ def _stations(
     reading_u: float,
     read: list[tuple[float, float, float]],
     missing: list[tuple[float, float]],
-) -> Stations:
+) -> Readings:
     if not read:
         raise BadTable(
             path,
@@ -171,7 +171,7 @@ def _stations(
     origin = Origin(str(path), "", "laser grid", unit, len(x), tuple(said))
     # the one place where a reading (distance from the laser) becomes an offset (toward the room)
     offset = reading if head.proud_when_big else -reading
-    return Stations(origin, x, y, offset, reading_u, head.width, head.height, blank, head.name)
+    return Readings(origin, x, y, offset, reading_u, head.width, head.height, blank, head.name)
 
 
 def _check_places(path: Path, head: Preamble, x: np.ndarray, y: np.ndarray) -> None:

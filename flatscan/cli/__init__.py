@@ -113,7 +113,9 @@ def run(args: list[str] | None = None) -> int:
         click.echo("flatscan: stopped; nothing half-written was left behind.", err=True)
         return STOPPED
     except FlatscanError as trouble:
-        click.echo(f"flatscan: {trouble}", err=True)
+        from flatscan.core.phrase import command_line
+
+        click.echo(f"flatscan: {trouble.text(command_line())}", err=True)
         return 1
     except BrokenPipeError:
         # the reader of the pipe has gone: not an error of ours, and Python must not complain while closing

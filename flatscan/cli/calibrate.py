@@ -31,6 +31,7 @@ def command(
 
     Example: flatscan calibrate board*.jpg --board 10x7 --square 24.8mm --markers
     """
+    from flatscan import report
     from flatscan.capture.calibration import Board, calibrate
     from flatscan.cli.progress import progress_bar
     from flatscan.report.one_file import write_file
@@ -52,6 +53,6 @@ def command(
         f"Focal length {camera.fx:.1f} pixels ± {100 * made.u_focal:.2f} % (1 sd), from {len(made.used)} photos; "
         f"corners miss by {camera.rms:.2f} pixels rms. Written to {out}."
     )
-    for note in made.notes:
+    for note in report.spoken(made.notes):
         click.echo(f"Mind: {note}.")
     return 0

@@ -21,6 +21,7 @@ def command(**given: Any) -> int:
     Example: flatscan demo --out demo-sheets
     """
     from flatscan.core.errors import FlatscanError
+    from flatscan.core.phrase import command_line
 
     folder = samples()
     output = given | {"out": str(Path(given["out"] or "flatscan-demo")), "as_json": False}
@@ -30,7 +31,7 @@ def command(**given: Any) -> int:
         try:
             running.run_each((str(folder / name),), into, work)
         except FlatscanError as trouble:
-            click.echo(f"flatscan: {trouble}", err=True)
+            click.echo(f"flatscan: {trouble.text(command_line())}", err=True)
             return 1
     return 0
 

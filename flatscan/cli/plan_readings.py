@@ -43,7 +43,7 @@ def command(capture: str, **given: Any) -> int:
     if given["form"] is not None:
         write_file(given["form"], reading_form(planned), overwrite=given["overwrite"])
     if not given["quiet"]:
-        for note in planned.notes:
+        for note in report.spoken(planned.notes):
             click.echo(f"note: {note}", err=True)
     if given["as_json"]:
         sys.stdout.write(report.text(reading_plans(planned, limit)))

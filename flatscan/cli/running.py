@@ -96,7 +96,7 @@ def run_each(
     for capture, folder in zip(captures, _folders(captures, output), strict=True):
         try:
             with progress_bar(quiet=output["quiet"]) as progress:
-                found = work(capture, progress)
+                found = report.spoken(work(capture, progress), output["units"])
                 several = found if isinstance(found, tuple) else (found,)
                 places = _wall_folders(folder, several)
                 _warn_early(several, output)
@@ -105,7 +105,7 @@ def run_each(
         except FlatscanError as trouble:
             if len(captures) == 1:
                 raise
-            click.echo(f"flatscan: {trouble}", err=True)
+            click.echo(f"flatscan: {report.trouble(trouble, output['units'])}", err=True)
             results.append(None)
             continue
         for one, place, written in zip(several, places, files, strict=True):

@@ -17,7 +17,7 @@ class Length(click.ParamType[float]):
         if isinstance(value, float):
             return value
         from flatscan.core.errors import BadValue
-        from flatscan.core.units import parse_length
+        from flatscan.core.lengths import parse_length
 
         try:
             return parse_length(value, where=param.name if param and param.name else "length")
@@ -56,7 +56,7 @@ class Places(click.ParamType[tuple[float, ...]]):
         if isinstance(value, tuple):
             return value
         from flatscan.core.errors import BadValue
-        from flatscan.core.units import parse_length
+        from flatscan.core.lengths import parse_length
 
         parts = value.split(",")
         if len(parts) != self.number:

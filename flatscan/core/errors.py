@@ -4,29 +4,65 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from flatscan.core.phrase import LIBRARY, Manner, fill
+
 
 class FlatscanError(Exception):
     """A job that cannot be done, with the words its user needs.
 
+    The parts are templates of `core.phrase`: a number stands in them as ``{name:kind}`` and comes as a quantity among
+    ``values``, a setting as ``{set:rule}``, so that each reader gets his own units and names.
+
     Parameters
     ----------
-    where : the file, option, wall or place the trouble is at.
-    found : what was found there, with numbers and units.
+    where : the file, setting, wall or place the trouble is at.
+    found : what was found there.
     needed : what would have been right.
     remedy : what the user can do now, as an imperative sentence without the full stop.
     """
 
-    def __init__(self, where: object, found: str, *, needed: str, remedy: str) -> None:
-        self.where, self.found, self.needed, self.remedy = str(where), found, needed, remedy
-        super().__init__(f"{where}: {found}; needed: {needed}. {remedy}.")
+    def __init__(self, where: object, found: str, *, needed: str, remedy: str, **values: object) -> None:
+        self._parts, self.values = (str(where), found, needed, remedy), values
+        super().__init__(self.text())
+
+    def parts(self, manner: Manner = LIBRARY) -> tuple[str, str, str, str]:
+        """Where, found, needed and remedy in somebody's units and names."""
+        where, found, needed, remedy = (fill(part, self.values, manner) for part in self._parts)
+        return where, found, needed, remedy
+
+    def text(self, manner: Manner = LIBRARY) -> str:
+        """All four parts in one line."""
+        where, found, needed, remedy = self.parts(manner)
+        return f"{where}: {found}; needed: {needed}. {remedy}."
+
+    @property
+    def where(self) -> str:
+        """The file, setting, wall or place the trouble is at."""
+        return self.parts()[0]
+
+    @property
+    def found(self) -> str:
+        """What was found there."""
+        return self.parts()[1]
+
+    @property
+    def needed(self) -> str:
+        """What would have been right."""
+        return self.parts()[2]
+
+    @property
+    def remedy(self) -> str:
+        """What the user can do now."""
+        return self.parts()[3]
 
     def __reduce__(self) -> tuple[Callable[..., FlatscanError], tuple[object, ...]]:
         """How it crosses from one process to another: exceptions are rebuilt from their text alone otherwise."""
-        return _again, (type(self), self.where, self.found, self.needed, self.remedy)
+        return _rebuilt, (type(self), self._parts, self.values)
 
 
-def _again(kind: type[FlatscanError], where: str, found: str, needed: str, remedy: str) -> FlatscanError:
-    return kind(where, found, needed=needed, remedy=remedy)
+def _rebuilt(kind: type[FlatscanError], parts: tuple[str, str, str, str], values: dict[str, object]) -> FlatscanError:
+    where, found, needed, remedy = parts
+    return kind(where, found, needed=needed, remedy=remedy, **values)
 
 
 class ReadError(FlatscanError):

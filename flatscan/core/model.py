@@ -74,7 +74,7 @@ class Cloud:
 
 
 @dataclass(frozen=True, eq=False)
-class Stations:
+class Readings:
     """Laser readings at stations: ``x``, ``y`` (n,) on the wall, ``offset`` (n,) proud-positive from the laser plane.
 
     ``u`` [m] is the standard uncertainty of one reading. ``width`` and ``height`` are None where the file gives no

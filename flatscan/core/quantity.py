@@ -1,45 +1,108 @@
-"""A number with its standard uncertainty."""
+"""A number with its standard uncertainty and its unit."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
 
+# SI throughout; "1" is a share or a plain number, "h" and "d" are hours and days of work
+UNITS = ("m", "m2", "m3", "m/m", "kg", "kg/m2", "deg", "px", "h", "d", "1")
+
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A value and its standard uncertainty (k = 1), in one unit; ``u`` is None where it cannot be known.
+    """A value and its standard uncertainty (k = 1) in ``unit``; ``u`` is None where it cannot be known.
 
-    Independent quantities combine by the law of propagation (JCGM 100:2008, 5.1.2).
+    Independent quantities combine by the law of propagation (JCGM 100:2008, 5.1.2). Raises `ValueError` for an unknown
+    unit and where two units meet.
     """
 
     value: float
-    u: float | None
+    u: float | None = None
+    unit: str = "m"
+
+    def __post_init__(self) -> None:
+        if self.unit not in UNITS:
+            raise ValueError(f"unit '{self.unit}' is none of {', '.join(UNITS)}")
 
     def __add__(self, other: Quantity) -> Quantity:
-        return Quantity(self.value + other.value, root_sum_square(self.u, other.u))
+        return Quantity(self.value + other.value, root_sum_square(self.u, other.u), self._same(other))
 
     def __sub__(self, other: Quantity) -> Quantity:
-        return Quantity(self.value - other.value, root_sum_square(self.u, other.u))
+        return Quantity(self.value - other.value, root_sum_square(self.u, other.u), self._same(other))
 
-    def scaled(self, factor: float) -> Quantity:
-        """Multiplied by an exact number."""
-        return Quantity(self.value * factor, None if self.u is None else abs(factor) * self.u)
+    def _same(self, other: Quantity) -> str:
+        if other.unit != self.unit:
+            raise ValueError(f"{self.unit} and {other.unit} do not add up")
+        return self.unit
+
+    def scaled(self, factor: float, unit: str | None = None) -> Quantity:
+        """Multiplied by an exact number, which may bring another ``unit``."""
+        return Quantity(
+            self.value * factor, None if self.u is None else abs(factor) * self.u, self.unit if unit is None else unit
+        )
 
     def upper(self, k: float = 1.645) -> float | None:
         """One-sided upper bound; k = 1.645 leaves 5 % above it for a normal error."""
         return None if self.u is None else self.value + k * self.u
-
-    def text(self, *, k: float = 2.0) -> str:
-        """Value ± expanded uncertainty, rounded so that the uncertainty keeps two digits (JCGM 100:2008, 7.2.6)."""
-        if self.u is None:
-            return f"{self.value:g} (± not known)"
-        wide = k * self.u
-        decimals = max(0, 1 - math.floor(math.log10(wide))) if wide > 0 else 3
-        return f"{self.value:.{decimals}f} ± {wide:.{decimals}f}"
 
 
 def root_sum_square(*parts: float | None) -> float | None:
     """Combined standard uncertainty of independent parts; None as soon as one of them is unknown."""
     known = [part for part in parts if part is not None]
     return math.hypot(*known) if len(known) == len(parts) else None
+
+
+def metres(value: float, u: float | None = None) -> Quantity:
+    """A length."""
+    return Quantity(float(value), u, "m")
+
+
+def square_metres(value: float, u: float | None = None) -> Quantity:
+    """An area."""
+    return Quantity(float(value), u, "m2")
+
+
+def cubic_metres(value: float, u: float | None = None) -> Quantity:
+    """A volume."""
+    return Quantity(float(value), u, "m3")
+
+
+def slope(value: float, u: float | None = None) -> Quantity:
+    """A slope in metres per metre."""
+    return Quantity(float(value), u, "m/m")
+
+
+def kilograms(value: float, u: float | None = None) -> Quantity:
+    """A mass."""
+    return Quantity(float(value), u, "kg")
+
+
+def load(value: float, u: float | None = None) -> Quantity:
+    """A mass on an area in kilograms per square metre."""
+    return Quantity(float(value), u, "kg/m2")
+
+
+def degrees(value: float, u: float | None = None) -> Quantity:
+    """An angle in degrees."""
+    return Quantity(float(value), u, "deg")
+
+
+def pixels(value: float, u: float | None = None) -> Quantity:
+    """A length in a picture."""
+    return Quantity(float(value), u, "px")
+
+
+def hours(value: float, u: float | None = None) -> Quantity:
+    """Hours of work or waiting."""
+    return Quantity(float(value), u, "h")
+
+
+def days(value: float, u: float | None = None) -> Quantity:
+    """Days of work or waiting."""
+    return Quantity(float(value), u, "d")
+
+
+def share(value: float, u: float | None = None) -> Quantity:
+    """A part of a whole, 1 for all of it; also any number without a unit that is not a count."""
+    return Quantity(float(value), u, "1")

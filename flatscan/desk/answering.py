@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from flatscan.core.errors import BadValue, FlatscanError
-from flatscan.core.units import parse_length
+from flatscan.core.lengths import parse_length
 from flatscan.desk.asking import UNKNOWN, Question, questions, tape_cost, what_for
 from flatscan.desk.folders import Job
 from flatscan.jobs import Capturing, Finishing, Testing

@@ -13,7 +13,7 @@ from typing import Any
 
 from flatscan import jobs
 from flatscan.core.errors import BadValue, FlatscanError, ReadError
-from flatscan.core.model import Cloud, Stations
+from flatscan.core.model import Cloud, Readings
 from flatscan.desk import answering
 from flatscan.desk.asking import what_for
 from flatscan.desk.folders import Job
@@ -22,6 +22,7 @@ from flatscan.jobs.settings import DEFAULT_SYSTEM
 from flatscan.plan.chosen import Chosen, ChosenHumps
 from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import TakeOff, take_off
+from flatscan.report.say import spoken
 from flatscan.wall import Room
 
 # results of this many steps are kept: about the steps of five walls
@@ -41,7 +42,7 @@ class Working:
 class Read:
     """A capture as read, and the walls found in it."""
 
-    taken: Cloud | Stations
+    taken: Cloud | Readings
     room: Room
 
 
@@ -161,16 +162,20 @@ class Bench:
     def _read(self, job: Job, how: Capturing, tell: jobs.Progress) -> Read:
         path = _capture(job)
         taken = jobs.read(path, how, tell)
-        if isinstance(taken, Stations):
+        if isinstance(taken, Readings):
             return Read(taken, Room((jobs.seen_in(taken, how, tell).wall,)))
         return Read(taken, jobs.find_room(taken, how, tell))
 
     def _seen(self, job: Job, how: Capturing, tell: jobs.Progress) -> Seen:
         whole = _whole_capture(how)
         read: Read = self._memo(("read", job.name, _stamp(job), whole), lambda: self._read(job, whole, tell))
-        return jobs.seen_in(read.taken, how, tell, None if isinstance(read.taken, Stations) else read.room)
+        return jobs.seen_in(read.taken, how, tell, None if isinstance(read.taken, Readings) else read.room)
 
     def _find(self, job: Job, tell: jobs.Progress) -> Findings:
+        found: Findings = spoken(self._found(job, tell))
+        return found
+
+    def _found(self, job: Job, tell: jobs.Progress) -> Findings:
         how, test, finish = answering.capturing(job), answering.testing(job), answering.finishing(job)
         purpose = what_for(answering.answer(job, "purpose"))
         assert purpose is not None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from flatscan.core.errors import BadValue
-from flatscan.core.units import parse_length
+from flatscan.core.lengths import parse_length
 from flatscan.desk import answering, told
 from flatscan.desk.asking import PURPOSES, UNKNOWN
 from flatscan.desk.bench import Working
@@ -17,6 +17,7 @@ from flatscan.jobs import Findings
 from flatscan.jobs.settings import CLOUD_TYPE
 from flatscan.report import more_tables, tables, words
 from flatscan.report.page import packing
+from flatscan.report.say import spoken
 
 if TYPE_CHECKING:
     from flatscan.desk.app import Desk
@@ -55,7 +56,7 @@ def wall(desk: Desk, name: str) -> Any:
     return show(
         "wall.html.j2", job, "wall", chosen=here.number, sizes=sizes, openings=openings,
         plan=room_plan(read.room, here.number) if len(sizes) > 1 else None,
-        drawing=elevation(here, units, dropped), notes=(*read.room.notes, *here.notes),
+        drawing=elevation(here, units, dropped), notes=spoken((*read.room.notes, *here.notes)),
         tape=answering.tape_cost(answering.answer(job, "capture_type") or CLOUD_TYPE), is_scan=job.is_scan,
         troubles=answering.troubles(job), hints=answering.HINTS, facing=here.facing_from, up_from=here.up_from,
     )  # fmt: skip

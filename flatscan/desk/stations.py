@@ -11,7 +11,7 @@ from flatscan import capture
 from flatscan.capture.grid_checks import place_text
 from flatscan.capture.grid_text import is_length, is_read
 from flatscan.core.errors import BadValue, FlatscanError
-from flatscan.core.units import parse_length
+from flatscan.core.lengths import parse_length
 from flatscan.desk.folders import READINGS, Job, Plain, write_through
 from flatscan.report import words
 from flatscan.report.form.blank import Blank, stations

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from flatscan.core.model import Origin, Relief, Wall
+from flatscan.core.notes import Note
 from flatscan.jobs.comparison import Comparison
 from flatscan.plan.choices import Choice
 from flatscan.plan.clash import Clash
@@ -59,7 +60,7 @@ class Findings:
     origin: Origin
     capture_type: str
     u_point: float | None
-    warnings: tuple[str, ...]
+    warnings: tuple[Note | str, ...]
     wall: Wall
     relief: Relief
     shape: Shape
@@ -103,7 +104,7 @@ class Seen:
     title: str
     wall: Wall
     relief: Relief
-    notes: tuple[str, ...]
+    notes: tuple[Note | str, ...]
     tie: Tie | None = None
     corners: tuple[Corner, ...] = ()
     neighbours: tuple[Wall, ...] = ()

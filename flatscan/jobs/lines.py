@@ -8,7 +8,7 @@ import numpy as np
 
 from flatscan import relief, straightedge
 from flatscan.capture.laser_line.reader import LineSurvey
-from flatscan.core.model import Origin, Stations
+from flatscan.core.model import Origin, Readings
 from flatscan.jobs.settings import LINES_TYPE
 from flatscan.straightedge.gaps import Gap
 
@@ -25,7 +25,7 @@ def line_gaps(surveyed: LineSurvey, rule: float) -> tuple[Gap | None, ...]:
             found.append(None)
             continue
         origin = Origin(line.name, "", "laser line photos", "m", len(line.x))
-        stations = Stations(origin, line.x, line.y, line.height, max(budget.u_random, 1e-6))
+        stations = Readings(origin, line.x, line.y, line.height, max(budget.u_random, 1e-6))
         common = replace(kind.common_error(), sd=budget.u_common, source="error budget of the line")
         _, made, _ = relief.from_stations(stations, common, kind.lean)
         laid = straightedge.sweep(made, rule) if _room(line.x, line.y, rule) else None

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from flatscan import relief, straightedge
-from flatscan.core.quantity import Quantity, root_sum_square
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import Quantity, metres, root_sum_square
 from flatscan.jobs.findings import Findings, Seen
 from flatscan.jobs.settings import Progress, Testing
 from flatscan.relief.shape import patches_of, shape_of
@@ -23,14 +24,11 @@ def look(command: str, seen: Seen, test: Testing, progress: Progress) -> Finding
     )  # fmt: skip
 
 
-def _coarse_step(seen: Seen, test: Testing) -> tuple[str, ...]:
+def _coarse_step(seen: Seen, test: Testing) -> tuple[Note, ...]:
     """Say where the file's own rounding is over a fifth of the limit."""
     if seen.step <= test.limit / 5:
         return ()
-    return (
-        f"The file rounds to {seen.step * 1000:.2g} mm across the wall, over a fifth of {test.limit * 1000:g} mm: "
-        "that is in the ±, but export it finer.",
-    )
+    return (note("jobs.coarse-step", step=metres(seen.step), limit=metres(test.limit)),)
 
 
 def swept(found: Findings, test: Testing, k: float, progress: Progress) -> Gaps:

@@ -12,6 +12,7 @@ from flatscan import relief
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Wall
+from flatscan.core.notes import Note
 from flatscan.jobs.seeing import see, tied
 from flatscan.jobs.settings import STATIONS_TYPE, Capturing, Progress, silent
 from flatscan.relief.planning import ReadingPlan, plan_readings
@@ -31,7 +32,7 @@ class PlannedReadings:
     warp: tuple[float, float]
     done: Array
     plans: tuple[ReadingPlan, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Note | str, ...]
 
 
 def planned_readings(

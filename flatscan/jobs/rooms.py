@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from flatscan.core.errors import BadValue
-from flatscan.core.model import Stations
+from flatscan.core.model import Readings
 from flatscan.jobs.findings import Findings, Together
 from flatscan.jobs.looking import look
 from flatscan.jobs.quoting import plan
@@ -32,7 +32,7 @@ def survey_together(
     Raises `BadValue` for a table of readings, for fewer than two walls, or one named twice.
     """
     taken = read(path, how, progress)
-    if isinstance(taken, Stations) or len(set(walls)) < max(2, len(walls)):
+    if isinstance(taken, Readings) or len(set(walls)) < max(2, len(walls)):
         raise BadValue(
             "--together",
             f"walls {', '.join(map(str, walls))} of {taken.origin.file}",

@@ -16,7 +16,7 @@ from flatscan import wall as walls
 from flatscan.capture.ahead import is_large
 from flatscan.core.errors import BadValue, WallNotFound
 from flatscan.core.geometry import Array
-from flatscan.core.model import PHONE_GRAVITY, Cloud, CommonError, Relief, Stations, Wall
+from flatscan.core.model import PHONE_GRAVITY, Cloud, CommonError, Readings, Relief, Wall
 from flatscan.jobs.findings import Seen
 from flatscan.jobs.settings import CLOUD_TYPE, LINES_TYPE, READER_TYPES, STATIONS_TYPE, Capturing, Progress, silent
 
@@ -28,7 +28,7 @@ def see(
     how: Capturing,
     progress: Progress = silent,
     *,
-    taken: Cloud | Stations | None = None,
+    taken: Cloud | Readings | None = None,
     room: walls.Room | None = None,
 ) -> Seen:
     """The wall of a capture file as a relief; raises the errors of `capture`, `wall` and `relief`.
@@ -40,7 +40,7 @@ def see(
     return tied(seen, how, progress) if how.tie is not None else seen
 
 
-def read(path: str | Path, how: Capturing, progress: Progress = silent) -> Cloud | Stations:
+def read(path: str | Path, how: Capturing, progress: Progress = silent) -> Cloud | Readings:
     """What a capture file holds, as the settings say to read it."""
     progress("reading", None)
     if not is_large(path):
@@ -51,7 +51,7 @@ def read(path: str | Path, how: Capturing, progress: Progress = silent) -> Cloud
     return _taken(path, how)
 
 
-def _taken(path: str | Path, how: Capturing) -> Cloud | Stations:
+def _taken(path: str | Path, how: Capturing) -> Cloud | Readings:
     return capture.read(
         path, file_unit=how.file_unit, reading_u=how.reading_u, max_points=how.max_points
     )  # fmt: skip
@@ -115,11 +115,11 @@ def _common(kind: relief.CaptureType, how: Capturing) -> CommonError:
 
 
 def seen_in(
-    taken: Cloud | Stations, how: Capturing, progress: Progress = silent, room: walls.Room | None = None
+    taken: Cloud | Readings, how: Capturing, progress: Progress = silent, room: walls.Room | None = None
 ) -> Seen:
     """The wall of a capture already read; its walls are found unless ``room`` brings them."""
     kind, notes = _capture_type(taken, how.capture_type)
-    if isinstance(taken, Stations):
+    if isinstance(taken, Readings):
         wall, made, more = relief.from_stations(
             taken, kind.common_error(), kind.lean if taken.u_lean is None else taken.u_lean
         )
@@ -152,7 +152,7 @@ def _unmeasured(made: Relief, step: float) -> tuple[str, ...]:
 def list_walls(path: str | Path, how: Capturing, progress: Progress = silent) -> walls.Room:
     """All walls of a capture file; a table of readings has one, of the size it gives."""
     taken = read(path, how, progress)
-    if isinstance(taken, Stations):
+    if isinstance(taken, Readings):
         return walls.Room((see(path, how).wall,))
     return find_room(_watched(taken, progress), how, progress)
 
@@ -180,8 +180,8 @@ def _watched(cloud: Cloud, progress: Progress) -> Cloud:
     return replace(cloud, chunks=chunks)
 
 
-def _capture_type(taken: Cloud | Stations, asked: str | None) -> tuple[relief.CaptureType, tuple[str, ...]]:
-    is_stations = isinstance(taken, Stations)
+def _capture_type(taken: Cloud | Readings, asked: str | None) -> tuple[relief.CaptureType, tuple[str, ...]]:
+    is_stations = isinstance(taken, Readings)
     usual = next((name for start, name in READER_TYPES if taken.origin.reader.startswith(start)), CLOUD_TYPE)
     usual = STATIONS_TYPE if is_stations and usual == CLOUD_TYPE else usual
     name = asked or usual
@@ -199,8 +199,8 @@ def _capture_type(taken: Cloud | Stations, asked: str | None) -> tuple[relief.Ca
     return kind, ()
 
 
-def _checked_stations(taken: Stations, wall: Wall, how: Capturing) -> Wall:
-    """Stations make one wall with the size in their file; options that only a cloud can follow are refused."""
+def _checked_stations(taken: Readings, wall: Wall, how: Capturing) -> Wall:
+    """Readings make one wall with the size in their file; options that only a cloud can follow are refused."""
     for name in ("cell", "up", "seen_from", "region"):
         if getattr(how, name) is not None:
             raise BadValue(

@@ -166,7 +166,7 @@ def roughness(relief: Relief) -> tuple[float | None, Array]:
 
     The root mean square misfit of each station against its two neighbours' chord, less reading noise (1.5 u^2 at the
     middle), widened by Student's t for few misfits. An unseen place is nearer to its neighbours than a station is to
-    its own, so this errs on the large side. Stations at free places are held against their three nearest
+    its own, so this errs on the large side. Readings at free places are held against their three nearest
     instead, off the best-fit plane. None with neither three stations on a line nor six in all.
     """
     z = np.where(relief.valid, relief.offset, np.nan)

@@ -211,7 +211,7 @@ def _with_feet(
 def find_humps(relief: Relief, wall: Wall, options: HumpOptions | None = None) -> Humps:
     """Connected patches (8 neighbours) that stand off the broad form by more than 3 mm or 2 u, skirts included.
 
-    Patches under the workable size are joined to one within that distance, or marked ``left``. Stations are never
+    Patches under the workable size are joined to one within that distance, or marked ``left``. Readings are never
     under it: how large a hump at one station is was not measured.
     """
     options = options or HumpOptions()

@@ -52,7 +52,7 @@ def shows(relief: Relief, angle: float, *, along: bool = True, base: float = 0.3
     """Where slopes over ``base`` [m] show in light along the wall (or from above or below, with along False).
 
     The slope is the difference of offsets ``base`` apart, less 1.645 times its random u, so that noise does not show;
-    the wall's mean slope lights it evenly and is taken off. Stations tell nothing: their share is 0 and the place None.
+    the wall's mean slope lights it evenly and is taken off. Readings tell nothing: their share is 0 and the place None.
     """
     _check(base, angle)
     empty = Shown(0.0, None, None, None, None)

@@ -121,7 +121,7 @@ def find_ridges(relief: Relief, *, width: float = 0.300, limit: float = LIMIT) -
     """Ridges narrower than ``width`` [m] that stand over what is beside them by more than the limit [m].
 
     Without a plane: the grey top-hat by a square of that width (scipy.ndimage), on the relief less its best-fit plane.
-    Stations have none: what lies between them was not read.
+    Readings have none: what lies between them was not read.
     """
     _check_limit(limit)
     if relief.cell is None or not relief.valid.any():

@@ -80,7 +80,7 @@ def _runs(at: Array, inside: Mask) -> list[tuple[float, float]]:
 def dot_heights(relief: Relief, x: float, options: SetOutOptions) -> list[float]:
     """Heights of the dots of one screed [m]: foot, waist and head of every stretch of wall, at most 1 m apart.
 
-    A stretch under 400 mm has one dot in its middle, one under 900 mm two. Stations have theirs where they were read.
+    A stretch under 400 mm has one dot in its middle, one under 900 mm two. Readings have theirs where they were read.
     """
     column = int(np.argmin(np.abs(relief.x - x)))
     if relief.cell is None:

@@ -149,7 +149,7 @@ def patches_of(relief: Relief, shape: Shape) -> tuple[Patch, ...]:
 def connected_places(relief: Relief, chosen: Mask) -> tuple[Counts, int]:
     """Labels 1..n (rows, cols) of the 8-connected groups of chosen cells, 0 elsewhere.
 
-    Stations have no cells that touch: those joined by an edge of their Delaunay triangulation are neighbours.
+    Readings have no cells that touch: those joined by an edge of their Delaunay triangulation are neighbours.
     """
     if relief.cell is not None:
         labels, number = ndimage.label(chosen, structure=np.ones((3, 3)))

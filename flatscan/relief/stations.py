@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from flatscan.core.geometry import Array, Frame, polygon_area
-from flatscan.core.model import CommonError, Plumb, Relief, Stations, Wall
+from flatscan.core.model import CommonError, Plumb, Readings, Relief, Wall
 
 # Without a size the wall's edges lie this far beyond the outer stations (DESIGN, laser-offset grid).
 MARGIN = 0.100
 
 
-def from_stations(stations: Stations, common: CommonError, u_lean: float) -> tuple[Wall, Relief, tuple[str, ...]]:
+def from_stations(stations: Readings, common: CommonError, u_lean: float) -> tuple[Wall, Relief, tuple[str, ...]]:
     """Wall, relief and notes of a set of laser readings; nothing is interpolated between stations.
 
     Each station owns the part of the wall nearer to it than to any other (its Voronoi cell, which for a full table is
@@ -33,7 +33,7 @@ def from_stations(stations: Stations, common: CommonError, u_lean: float) -> tup
     return wall, _relief(x, y, offset, owned, stations.u, common, missing), tuple(notes)
 
 
-def _extent(stations: Stations) -> tuple[tuple[float, float], tuple[float, float], list[str]]:
+def _extent(stations: Readings) -> tuple[tuple[float, float], tuple[float, float], list[str]]:
     named = np.concatenate([np.stack([stations.x, stations.y], axis=1), stations.missing])
     low, high = named.min(axis=0) - MARGIN, named.max(axis=0) + MARGIN
     notes, spans = [], []
@@ -47,8 +47,8 @@ def _extent(stations: Stations) -> tuple[tuple[float, float], tuple[float, float
     return spans[0], spans[1], notes
 
 
-def _merged(stations: Stations) -> tuple[Array, Array, Array, int]:
-    """Stations at one place (to a millimetre) become one with their mean."""
+def _merged(stations: Readings) -> tuple[Array, Array, Array, int]:
+    """Readings at one place (to a millimetre) become one with their mean."""
     found: Array = np.round(np.stack([stations.x, stations.y], axis=1), 3).astype(np.float64)
     places, group, count = np.unique(found, axis=0, return_inverse=True, return_counts=True)
     mean = np.bincount(group.ravel(), stations.offset) / count
@@ -85,7 +85,7 @@ def _half_plane(corners: Array, at: Array, away: Array) -> Array:
     return np.array(kept)
 
 
-def _missing_share(stations: Stations, x: Array, y: Array, outline: Array) -> float:
+def _missing_share(stations: Readings, x: Array, y: Array, outline: Array) -> float:
     if not len(stations.missing):
         return 0.0
     everywhere = np.concatenate([np.stack([x, y], axis=1), stations.missing])
@@ -94,7 +94,7 @@ def _missing_share(stations: Stations, x: Array, y: Array, outline: Array) -> fl
 
 
 def _relief(x: Array, y: Array, offset: Array, owned: Array, u: float, common: CommonError, missing: float) -> Relief:
-    """Stations in a matrix of all their distinct x and y, NaN where none stands."""
+    """Readings in a matrix of all their distinct x and y, NaN where none stands."""
     across, col = np.unique(x, return_inverse=True)
     upward, row = np.unique(y, return_inverse=True)
     shape = (len(upward), len(across))

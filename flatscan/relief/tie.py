@@ -14,7 +14,7 @@ from scipy.special import chdtri, ndtri
 
 from flatscan.core.errors import MixedSurveys, TooFewPoints
 from flatscan.core.geometry import Array
-from flatscan.core.model import CommonError, Plumb, Relief, Stations, Wall
+from flatscan.core.model import CommonError, Plumb, Readings, Relief, Wall
 from flatscan.core.units import to_mm
 from flatscan.relief.tie_places import Differences, differences
 from flatscan.relief.tied import TiedError, plane_terms, posterior
@@ -62,7 +62,7 @@ class Tie:
 
 
 def tie(
-    relief: Relief, wall: Wall, readings: Stations, *, laser: CommonError, u_laser_lean: float, u_place: float = 0.010
+    relief: Relief, wall: Wall, readings: Readings, *, laser: CommonError, u_laser_lean: float, u_place: float = 0.010
 ) -> tuple[Relief, Wall, Tie, tuple[str, ...]]:
     """The relief with the warp and lean that laser ``readings`` show taken out, its wall, and what must be said.
 
@@ -199,7 +199,7 @@ def _beyond_belief(apart: Differences, stated: _Stated, factor: float) -> bool:
     return factor >= _STRANGE or (freedom >= 1 and rest > float(chdtri(freedom, _NEVER)))
 
 
-def _strangers(readings: Stations, apart: Differences, stated: _Stated) -> MixedSurveys:
+def _strangers(readings: Readings, apart: Differences, stated: _Stated) -> MixedSurveys:
     """The error for readings that differ from the scan by far more than stated, with the slip that would explain it."""
     slips = {
         "the sense of the readings is the other way round": replace(

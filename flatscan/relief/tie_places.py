@@ -8,7 +8,7 @@ import numpy as np
 
 from flatscan.core.errors import BadTable, TooFewPoints
 from flatscan.core.geometry import Array, in_polygon
-from flatscan.core.model import Relief, Stations, Wall
+from flatscan.core.model import Readings, Relief, Wall
 from flatscan.core.units import to_mm
 
 # a reading is compared with the scan's cells within this distance of it [m], or one and a half cells
@@ -56,7 +56,7 @@ class _Shown:
     roughness2: float
 
 
-def differences(relief: Relief, wall: Wall, readings: Stations, u_place: float) -> tuple[Differences, list[str]]:
+def differences(relief: Relief, wall: Wall, readings: Readings, u_place: float) -> tuple[Differences, list[str]]:
     """Scan minus reading at every station that stands on measured cells, and sentences on the others.
 
     ``u`` holds the reading's own error, the scan's noise there, the slope of the surface times how well the place is
@@ -114,7 +114,7 @@ def _scan_at(relief: Relief, x: float, y: float) -> _Shown | None:
     return _Shown(float(coefficients[0]), u, slope, spread2 - float(np.maximum(u2 - floor2, 0.0).mean()))
 
 
-def _refuse_outside(wall: Wall, readings: Stations) -> None:
+def _refuse_outside(wall: Wall, readings: Readings) -> None:
     corners = wall.outline if wall.full is None else wall.full
     middle = corners.mean(axis=0)
     for x, y in zip(readings.x, readings.y, strict=True):
@@ -129,7 +129,7 @@ def _refuse_outside(wall: Wall, readings: Stations) -> None:
             )  # fmt: skip
 
 
-def _size_notes(wall: Wall, readings: Stations) -> list[str]:
+def _size_notes(wall: Wall, readings: Readings) -> list[str]:
     said = []
     for word, given, seen in (("width", readings.width, wall.width), ("height", readings.height, wall.height)):
         if given is not None and abs(given - seen) > max(_SIZE_APART * seen, _EDGE_SLACK):

@@ -5,6 +5,7 @@ from flatscan.report.explain import explain
 from flatscan.report.folder import FORMATS, USUAL, write
 from flatscan.report.hand_lows import hand_lows_document, hand_lows_text
 from flatscan.report.listings import tolerance_records, tolerance_text, wall_list, wall_list_text
+from flatscan.report.say import spoken, trouble
 from flatscan.report.straightened import Photo
 from flatscan.report.summary import summary
 
@@ -16,8 +17,10 @@ __all__ = [
     "hand_lows_document",
     "hand_lows_text",
     "explain",
+    "spoken",
     "summary",
     "text",
+    "trouble",
     "tolerance_records",
     "tolerance_text",
     "wall_list",

@@ -9,6 +9,7 @@ from flatscan.jobs import Findings
 from flatscan.report import change_tables, facts, more_tables, reasons, tables
 from flatscan.report.numbers import record
 from flatscan.report.readings import tie_record
+from flatscan.report.say import spoken
 
 SCHEMA = 1
 # what has to stand in a command's document even when nothing came of it
@@ -27,6 +28,7 @@ def document(findings: Findings, files: Sequence[str] = ()) -> dict[str, object]
 
     ``files`` are the names of the sheets written beside it. Every null has its word in ``capture.warnings``.
     """
+    findings = spoken(findings)
     made: dict[str, object] = {"schema": SCHEMA, "command": findings.command, "capture": _capture(findings)}
     made |= {"wall": _wall(findings), "plumb": _plumb(findings), "shape": _shape(findings)}
     made["patches"] = tables.patches(findings).records()
@@ -54,7 +56,7 @@ def document(findings: Findings, files: Sequence[str] = ()) -> dict[str, object]
     return made
 
 
-def _warnings(findings: Findings) -> tuple[str, ...]:
+def _warnings(findings: Findings) -> tuple[object, ...]:
     gaps, built = findings.gaps, findings.build_up
     return (
         *findings.origin.warnings,

@@ -13,6 +13,7 @@ from scipy.special import ndtr
 
 from flatscan.jobs import Findings
 from flatscan.report import change_words, words
+from flatscan.report.say import spoken
 from flatscan.verdict import Criterion
 
 WIDTH = 79
@@ -29,6 +30,7 @@ _DECIDED = {
 
 def explain(findings: Findings, units: str = "mm") -> str:
     """Three half pages of plain words; ends with a line break."""
+    findings = spoken(findings, units)
     parts = (
         ("FOR THE CLIENT", _client(findings, units)),
         ("FOR THE FOREMAN", _foreman(findings, units)),

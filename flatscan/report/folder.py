@@ -13,6 +13,7 @@ from flatscan.report.document import document, text
 from flatscan.report.exchange import cells
 from flatscan.report.explain import explain
 from flatscan.report.placing import place
+from flatscan.report.say import spoken
 from flatscan.report.straightened import Photo
 
 if TYPE_CHECKING:
@@ -43,12 +44,13 @@ def write(
     `OutputError`; a format that is not one of `FORMATS`, or other units than "mm" and "in",
     or another ``paper`` than "a4" and "letter", raises `BadValue`.
     """
-    sheets = _planned(findings, formats, units, paper)
+    told = spoken(findings, units)
+    sheets = _planned(told, formats, units, paper)
     if photo is not None:
         sheets.append(("photo.png", _figure(_over(photo))))
     if "json" in formats:
-        sheets.append((RESULT, _result([*(name for name, _ in sheets), RESULT])))
-    return place(folder, [(name, partial(make, findings, units)) for name, make in sheets], overwrite=overwrite)
+        sheets.append((RESULT, _result(findings, [*(name for name, _ in sheets), RESULT])))
+    return place(folder, [(name, partial(make, told, units)) for name, make in sheets], overwrite=overwrite)
 
 
 def _planned(findings: Findings, formats: Collection[str], units: str, paper: str) -> list[tuple[str, Maker]]:
@@ -63,8 +65,8 @@ def _planned(findings: Findings, formats: Collection[str], units: str, paper: st
     return [sheet for name in FORMATS if name in formats for sheet in _MAKERS[name](findings, paper)]
 
 
-def _result(names: Sequence[str]) -> Maker:
-    def make(findings: Findings, _: str, path: Path) -> None:
+def _result(findings: Findings, names: Sequence[str]) -> Maker:
+    def make(_: Findings, __: str, path: Path) -> None:
         path.write_text(text(document(findings, names)), encoding="utf-8", newline="\n")
 
     return make

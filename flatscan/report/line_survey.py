@@ -12,11 +12,13 @@ from flatscan.capture.laser_line.reader import LineSurvey
 from flatscan.core.units import to_mm
 from flatscan.plan.cautions import LASER_WORK
 from flatscan.report.numbers import record
+from flatscan.report.say import spoken
 from flatscan.straightedge.gaps import Gap
 
 
 def line_record(surveyed: LineSurvey, gaps: Sequence[Gap | None], rule: float) -> dict[str, object]:
     """The lines as a document, with the largest gap along each under a straightedge of ``rule``; in millimetres."""
+    surveyed = spoken(surveyed)
     return {
         "schema": 1,
         "command": "line",
@@ -61,6 +63,7 @@ def _one(line: MeasuredLine, budget: Budget, gap: Gap | None) -> dict[str, objec
 
 def line_text(surveyed: LineSurvey, gaps: Sequence[Gap | None], rule: float) -> str:
     """The lines in words: cautions, each line's range and ±, where the ± comes from and what halves it."""
+    surveyed = spoken(surveyed)
     lines = [*LASER_WORK, ""]
     for (line, budget), gap in zip(surveyed.lines, gaps, strict=True):
         lines.append(

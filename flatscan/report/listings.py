@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from flatscan.report import words
 from flatscan.report.numbers import record
+from flatscan.report.say import spoken
 from flatscan.standards import Tolerance
 from flatscan.wall import Corner, Room
 
@@ -16,6 +17,7 @@ WIDTH = 96
 
 def wall_list(room: Room) -> dict[str, object]:
     """The walls of a room as the document of ``survey --list --json``."""
+    room = spoken(room)
     walls = [
         record({"number": wall.number, "width_mm": wall.width, "height_mm": wall.height, "share": wall.share})
         for wall in room.walls

@@ -10,6 +10,7 @@ from flatscan.plan.cautions import LASER_WORK
 from flatscan.relief import Tie
 from flatscan.relief.planning import DECIDED, ReadingPlan
 from flatscan.report.numbers import record
+from flatscan.report.say import spoken
 
 _SAID = {"yes": "can be decided", "partly": "can be decided on walls far from it", "no": "cannot be decided"}
 
@@ -39,6 +40,7 @@ def tie_record(tie: Tie) -> dict[str, object]:
 
 def reading_plans(planned: PlannedReadings, limit: float) -> dict[str, object]:
     """The plans as a document; lengths in millimetres."""
+    planned = spoken(planned)
     head = record(
         {
             "schema": 1,
@@ -74,6 +76,7 @@ def _plan(plan: ReadingPlan, limit: float) -> dict[str, object]:
 
 def reading_plan_text(planned: PlannedReadings, limit: float) -> str:
     """The plans in words: cautions, what each number of readings brings, and the places of the last one."""
+    planned = spoken(planned)
     warp, length = planned.warp
     lines = [*LASER_WORK, ""]
     lines.append(

@@ -13,12 +13,14 @@ from flatscan.report import change_tables, words
 from flatscan.report.document import text
 from flatscan.report.numbers import record
 from flatscan.report.placing import place
+from flatscan.report.say import spoken
 
 SCHEMA, WIDTH = 1, 79
 
 
 def series_document(series: Series) -> dict[str, object]:
     """The series as a document: surveys, what was done between, and every spot with its depth at each survey."""
+    series = spoken(series)
     steps = [
         {
             "from": series.files[k], "to": series.files[k + 1], "done": step.done, "shrunk": step.shrunk,
@@ -40,6 +42,7 @@ def series_document(series: Series) -> dict[str, object]:
 
 def series_text(series: Series, units: str = "mm") -> str:
     """The series for one screen."""
+    series = spoken(series, units)
     lines: list[str] = []
     for sentence in _sentences(series, units):
         lines += textwrap.wrap(sentence, WIDTH, subsequent_indent="  ")

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from flatscan.jobs import Findings
 from flatscan.report import change_words, more_tables, tables, words
+from flatscan.report.say import spoken
 from flatscan.verdict import Criterion
 
 WIDTH = 79
@@ -18,6 +19,7 @@ def summary(findings: Findings, units: str = "mm") -> str:
 
     Stop signs and cautions stand before what they warn of; the last line says what was not examined.
     """
+    findings = spoken(findings, units)
     body = [line for text in _sentences(findings, units) for line in _lines(text)]
     tail = [line for text in _last(findings, units) for line in _lines(text)]
     return "\n".join([*body, *_warnings(findings, _SCREEN - len(body) - len(tail)), *tail]) + "\n"

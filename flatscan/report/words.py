@@ -7,6 +7,7 @@ import math
 from flatscan.core.units import METRES_PER, area_text, length_text, mass_text, volume_text
 from flatscan.jobs import Findings
 from flatscan.plan import cautions
+from flatscan.report.say import Said, say
 
 RECORD = "Record of measurement. The limit is as entered; the contract's document and edition govern."
 NEVER = "bond and hollowness, damp and salts, structure, hidden services, old coatings"
@@ -82,9 +83,9 @@ def load(value: float, system: str) -> str:
     return f"{mass_text(value, system)} per m²"
 
 
-def sentence(text: str) -> str:
+def sentence(told: Said) -> str:
     """The text with a capital first and one full stop last."""
-    text = text.strip()
+    text = say(told).strip()
     return f"{text[:1].upper()}{text[1:].rstrip('.')}." if text else ""
 
 

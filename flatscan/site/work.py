@@ -11,7 +11,7 @@ from typing import Any
 
 from flatscan import capture, jobs, report
 from flatscan.core.errors import FlatscanError, OutputError, ReadError
-from flatscan.core.model import Cloud, Stations
+from flatscan.core.model import Cloud, Readings
 from flatscan.plan.order import OrderLine
 from flatscan.site import buildings
 from flatscan.site.codec import made, plain
@@ -74,7 +74,7 @@ def _look(task: Task) -> Outcome:
     """The walls of a capture; a scan of many rooms is cut into rooms first, and each of them is looked at later."""
     how, taken = task.capture.settings.how, _read(task)
     record = _head(task) | {"status": "done"}
-    if isinstance(taken, Stations):
+    if isinstance(taken, Readings):
         return Outcome(record | {"rooms": [], "walls": 1, "room": None})
     if not task.part and buildings.is_building(taken, how.up):
         parts, notes = buildings.split(taken, Path(task.parts), how.up)
@@ -88,7 +88,7 @@ def _wall(task: Task) -> Outcome:
     """Survey one wall and, where there is a limit, judge it; its sheets as bytes."""
     settings, taken = task.capture.settings, _read(task)
     how = replace(settings.how, wall=task.number)
-    if settings.for_all and isinstance(taken, Stations):
+    if settings.for_all and isinstance(taken, Readings):
         # said for a folder of scans and readings alike: these are for clouds
         how = replace(how, capture_type=None, cell=None, up=None)
     seen = jobs.see(task.capture.path, how, taken=taken, room=task.room)
@@ -117,7 +117,7 @@ def _order(found: jobs.Findings) -> list[dict[str, Any]]:
     return [{name: getattr(line, name) for name in names} for line in lines]
 
 
-def _read(task: Task) -> Cloud | Stations:
+def _read(task: Task) -> Cloud | Readings:
     """The capture, or the room cut out of it; raises `ReadError` where the file is not the one that was planned."""
     settings = task.capture.settings
     if task.part:

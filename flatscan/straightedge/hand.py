@@ -10,8 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from flatscan.core.errors import BadTable, BadValue, ReadError
+from flatscan.core.lengths import parse_length
 from flatscan.core.model import Relief
-from flatscan.core.units import METRES_PER, parse_length
+from flatscan.core.units import METRES_PER
 from flatscan.straightedge.gaps import Gap
 from flatscan.straightedge.laying import Laying, gap_of, lay_out
 from flatscan.straightedge.lines import Direction, directions_of, find_triple

@@ -92,7 +92,7 @@ def largest_gap_quantile(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Read:
-    """Stations (m,) with u, their triples (n,), and the gap [m] with both parts of its u at each triple."""
+    """Readings (m,) with u, their triples (n,), and the gap [m] with both parts of its u at each triple."""
 
     x: Array
     y: Array

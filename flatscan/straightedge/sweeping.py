@@ -46,7 +46,7 @@ def sweep(
     """Lay a straightedge of ``rule`` metres on every position of a relief, in every direction (default: 12).
 
     ``directions`` are degrees from horizontal; ``k`` is the one-sided coverage factor of ``upper`` and ``lower``,
-    which speak of ``method``: ``resting``, ``equal offsets`` or ``balanced end gap``. Stations are swept over the
+    which speak of ``method``: ``resting``, ``equal offsets`` or ``balanced end gap``. Readings are swept over the
     lines they stand on. Without ``bounded`` the ``lower`` bound is left out. The result does not depend on
     ``workers``, the number of threads. A rule, direction or method that makes no sense raises `BadValue`.
     """

@@ -3,7 +3,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.geometry import polygon_area
-from flatscan.core.model import CommonError, Origin, Stations
+from flatscan.core.model import CommonError, Origin, Readings
 from flatscan.relief import from_stations
 from flatscan.relief.stations import owned_areas
 
@@ -12,7 +12,7 @@ ORIGIN = Origin("made.csv", "0", "laser grid", "mm", 6)
 
 
 def make(x, y, offset, **fields):
-    return Stations(ORIGIN, np.array(x, float), np.array(y, float), np.array(offset, float), 0.0006, **fields)
+    return Readings(ORIGIN, np.array(x, float), np.array(y, float), np.array(offset, float), 0.0006, **fields)
 
 
 def survey(stations):

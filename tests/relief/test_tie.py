@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadTable, MixedSurveys, TooFewPoints
 from flatscan.core.geometry import Frame
-from flatscan.core.model import CommonError, Origin, Plumb, Relief, Stations, Wall
+from flatscan.core.model import CommonError, Origin, Plumb, Readings, Relief, Wall
 from flatscan.relief.tie import tie
 from flatscan.relief.tied import gaps_in_box, posterior
 from flatscan.straightedge import sweep
@@ -47,7 +47,7 @@ def wall_of():
 def readings_of(places, surface, u=0.0006, noise=None):
     origin = Origin("ties.csv", "0", "made", "mm", len(places))
     offset = surface(*places.T) - 0.080 + (0 if noise is None else noise)
-    return Stations(origin, places[:, 0], places[:, 1], offset, u)
+    return Readings(origin, places[:, 0], places[:, 1], offset, u)
 
 
 def tied(scan, truth, places, **how):

@@ -1,4 +1,4 @@
-"""Stations: three on a line, nothing between."""
+"""Readings: three on a line, nothing between."""
 
 import numpy as np
 import pytest

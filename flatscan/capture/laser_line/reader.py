@@ -14,7 +14,7 @@ from flatscan.capture.laser_line.measure import MeasuredLine, measure
 from flatscan.capture.laser_line.setup import Setup, read_setup
 from flatscan.capture.registry import present_file
 from flatscan.core.errors import TooFewPoints
-from flatscan.core.model import Origin, Stations
+from flatscan.core.model import Origin, Readings
 from flatscan.core.units import to_mm
 
 READER = "laser line photos"
@@ -44,8 +44,8 @@ def survey_lines(path: Path, pairs: Sequence[tuple[Path, Path]] = ()) -> LineSur
     return LineSurvey(setup, tuple((line, budget_of(setup, given, line)) for given, line in both))
 
 
-def open_lines(path: Path, *, file_unit: str | None = None, reading_u: float = 0.0006) -> Stations:
-    """Stations every 50 mm along each line, offsets from the targets' plane, + toward the room.
+def open_lines(path: Path, *, file_unit: str | None = None, reading_u: float = 0.0006) -> Readings:
+    """Readings every 50 mm along each line, offsets from the targets' plane, + toward the room.
 
     ``u`` is the largest line's random part and what its common part exceeds the capture type's; ``file_unit`` and
     ``reading_u`` are the readings' of another format. Raises `TooFewPoints` where no line gives a station.
@@ -61,7 +61,7 @@ def open_lines(path: Path, *, file_unit: str | None = None, reading_u: float = 0
     u = max(math.hypot(part.u_random, math.sqrt(max(part.u_common**2 - _USUAL_COMMON**2, 0.0))) for _, part in lines)
     u_lean = setup.doubts.upright / min(line.sensitivity for line, _ in lines)
     origin = Origin(str(path), "", READER, "m", len(x), tuple(_words(surveyed)))
-    return Stations(origin, x, y, z, u, setup.width, setup.height, name=setup.name, u_lean=u_lean)
+    return Readings(origin, x, y, z, u, setup.width, setup.height, name=setup.name, u_lean=u_lean)
 
 
 def _words(surveyed: LineSurvey) -> list[str]:

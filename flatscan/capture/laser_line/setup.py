@@ -13,7 +13,7 @@ from flatscan.capture.laser_line.quadrilateral import rectangle_corners
 from flatscan.capture.laser_line.stripe import CHANNELS
 from flatscan.core.errors import BadTable, BadValue
 from flatscan.core.geometry import Array
-from flatscan.core.units import parse_length
+from flatscan.core.lengths import parse_length
 
 _MOST_LINES = 60
 

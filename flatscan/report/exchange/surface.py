@@ -20,7 +20,7 @@ def write(findings: Findings, path: Path) -> None:
     """Write the surface in wall coordinates [m]: x right, y up, z toward the room; little-endian binary PLY.
 
     Vertices carry the tone of their gap's band (of their deviation where no gap was evaluated) and ``gap_mm``, NaN
-    where none was. Stations make vertices without triangles. Nothing measured raises `OutputError`.
+    where none was. Readings make vertices without triangles. Nothing measured raises `OutputError`.
     """
     relief, gaps = findings.relief, findings.gaps
     valid = relief.valid

@@ -31,7 +31,7 @@ def profiles(
 ) -> Figure:
     """Sections along ``lines`` (pairs of points [m]); without them along and up through the worst place.
 
-    Stations, and lines with nothing measured on them, raise `OutputError`.
+    Readings, and lines with nothing measured on them, raise `OutputError`.
     """
     if findings.relief.cell is None:
         raise OutputError(

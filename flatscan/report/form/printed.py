@@ -154,7 +154,7 @@ def _station_table(blank: Blank) -> Table:
         Column("note", "note"),
     )
     rows = tuple((number, x, y, "", "") for number, (x, y) in enumerate(stations(blank), 1))
-    return Table("stations", "Stations in walking order", columns, rows, "no station")
+    return Table("stations", "Readings in walking order", columns, rows, "no station")
 
 
 def _empty(title: str, heads: tuple[str, ...], mark: str, count: int) -> Table:

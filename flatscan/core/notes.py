@@ -1,0 +1,44 @@
+"""Meaning as data: a note says by a code, a place and quantities what the report puts into words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+Place = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """Something worth saying: ``code`` (room.what), ``place`` (x, y) on the wall [m] if it has one, ``quantities``.
+
+    Made by `note`. The words of every code stand in ``report/words``, with a placeholder for each quantity. Its values
+    are `Quantity`, counts, places, other notes, tuples of these, and names (out of a file, or typed) as str.
+    """
+
+    code: str
+    place: Place | None = None
+    pairs: tuple[tuple[str, object], ...] = field(default=())
+
+    @property
+    def quantities(self) -> Mapping[str, object]:
+        """Quantities, counts, names and other notes by the name they have in the words."""
+        return dict(self.pairs)
+
+
+def note(code: str, place: Place | None = None, **quantities: object) -> Note:
+    """A `Note` with its quantities by name; None among them is an error of the caller's and raises `ValueError`."""
+    missing = [name for name, value in quantities.items() if value is None]
+    if missing:
+        raise ValueError(f"note {code}: no {', '.join(missing)}")
+    return Note(code, place, tuple(quantities.items()))
+
+
+@dataclass(frozen=True, slots=True)
+class Unknown:
+    """Why a number is not there: ``reason`` is a code with words in ``report/words``; it is false, like None."""
+
+    reason: str
+
+    def __bool__(self) -> bool:
+        return False

@@ -1,0 +1,167 @@
+"""How a quantity stands in a sentence, in millimetres or in feet and inches, and how a setting is called there.
+
+A template is a sentence with placeholders ``{name:kind}``. Kinds: ``length`` (``.1`` decimals of a millimetre, or
+``.2g`` significant digits), ``span`` (long lengths, in metres or feet), ``area``, ``volume``, ``mass``, ``load``,
+``slope``, ``angle``, ``pixels``, ``hours``, ``days``, ``share`` (per cent), ``number``, ``count``, ``place``; none for
+names and for notes. A sign ``±`` behind the kind adds the expanded uncertainty (k = 2). ``{set:rule}`` is the setting
+called rule, ``{run:survey --list}`` that command, as the reader at hand knows them.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from flatscan.core.notes import Note
+from flatscan.core.quantity import Quantity
+from flatscan.core.units import METRES_PER, area_text, feet_and_inches, length_text, mass_text, slope_text, volume_text
+
+_SLOT = re.compile(r"\{([a-z_]\w*)(?::([^{}]*))?\}")
+KINDS = {
+    "length": "m", "span": "m", "area": "m2", "volume": "m3", "mass": "kg", "load": "kg/m2", "slope": "m/m",
+    "angle": "deg", "pixels": "px", "hours": "h", "days": "d", "share": "1", "number": "1",
+}  # fmt: skip
+_DECIMALS = {"area": 1, "slope": 1}
+
+
+def _python_name(setting: str) -> str:
+    return setting
+
+
+def _option(setting: str) -> str:
+    return "--" + setting.replace("_", "-")
+
+
+def _command(words: str) -> str:
+    return f"flatscan {words}"
+
+
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """Who is spoken to: in which ``units`` (mm or in), and how settings and commands are called there."""
+
+    units: str = "mm"
+    setting: Callable[[str], str] = _python_name
+    command: Callable[[str], str] = _command
+
+
+LIBRARY = Manner()
+
+
+def command_line(units: str = "mm") -> Manner:
+    """The manner of somebody who types commands and options."""
+    return Manner(units, _option, _command)
+
+
+def slots(template: str) -> tuple[tuple[str, str], ...]:
+    """Placeholders of a template as (name, kind), in their order, ``set`` and ``run`` among them."""
+    return tuple((name, kind or "") for name, kind in _SLOT.findall(template))
+
+
+def fill(
+    template: str,
+    values: Mapping[str, object],
+    manner: Manner = LIBRARY,
+    said: Callable[[Note, Manner], str] | None = None,
+) -> str:
+    """The template with its placeholders written out; braces that name no value stay as they are.
+
+    ``said`` puts notes among the values into words. Raises `TypeError` for a value that is not of its kind.
+    """
+
+    def one(found: re.Match[str]) -> str:
+        name, kind = found[1], found[2] or ""
+        if name == "set" and name not in values:
+            return manner.setting(kind)
+        if name == "run" and name not in values:
+            return manner.command(kind)
+        return written(values[name], kind, manner, said) if name in values else found[0]
+
+    return _SLOT.sub(one, template)
+
+
+def written(
+    value: object, kind: str = "", manner: Manner = LIBRARY, said: Callable[[Note, Manner], str] | None = None
+) -> str:
+    """One value as its kind asks for; tuples of values are parted by commas."""
+    base, wide, digits = _parts(kind)
+    if base == "place":
+        assert isinstance(value, tuple)
+        x, y = value
+        return f"{length_text(x, manner.units)} from the left, {length_text(y, manner.units)} up"
+    if isinstance(value, tuple):
+        return ", ".join(written(part, kind, manner, said) for part in value)
+    if isinstance(value, Note):
+        if said is None:
+            raise TypeError(f"note {value.code} where nobody can put it into words")
+        return said(value, manner)
+    if base in KINDS:
+        if not isinstance(value, Quantity) or value.unit != KINDS[base]:
+            raise TypeError(f"{value!r} is no {base}")
+        text = _WRITE[base](value.value, manner.units, digits)
+        return f"{text} {_spread(value, base, digits, manner.units)}" if wide else text
+    if base not in ("", "count"):
+        raise TypeError(f"no kind '{kind}'")
+    if isinstance(value, (float, Quantity)) or value is None:
+        raise TypeError(f"{value!r} needs a kind")
+    return str(value)
+
+
+def _parts(kind: str) -> tuple[str, bool, str]:
+    """Kind, whether ± is asked for, and digits such as ``1`` or ``2g``."""
+    wide = kind.endswith("±")
+    base, _, digits = kind.removesuffix("±").partition(".")
+    return base, wide, digits
+
+
+def _number(value: float, digits: str, default: int = 0) -> str:
+    """``2g``: two significant digits; ``g``: as they come; else so many decimals."""
+    if digits.endswith("g"):
+        return f"{value:.{digits}}" if digits != "g" else f"{value:g}"
+    return f"{value + 0.0:.{int(digits or default)}f}"
+
+
+def _length(value: float, units: str, digits: str) -> str:
+    return feet_and_inches(value) if units == "in" else f"{_number(value * 1000, digits)} mm"
+
+
+def _span(value: float, units: str, digits: str) -> str:
+    return feet_and_inches(value) if units == "in" else f"{_number(value, digits or 'g')} m"
+
+
+def _load(value: float, units: str, digits: str) -> str:
+    if units == "in":
+        return f"{mass_text(value * METRES_PER['ft'] ** 2, units, decimals=1)} per sq ft"
+    return f"{mass_text(value, units, decimals=int(digits or 0))} per m²"
+
+
+_WRITE: dict[str, Callable[[float, str, str], str]] = {
+    "length": _length,
+    "span": _span,
+    "area": lambda v, units, d: area_text(v, units, decimals=int(d or _DECIMALS["area"])),
+    "volume": lambda v, units, d: volume_text(v, units, decimals=int(d or 0)),
+    "mass": lambda v, units, d: mass_text(v, units, decimals=int(d or 0)),
+    "load": _load,
+    "slope": lambda v, units, d: slope_text(v, units, decimals=int(d or _DECIMALS["slope"])),
+    "angle": lambda v, _, d: f"{_number(v, d or 'g')} degrees",
+    "pixels": lambda v, _, d: f"{_number(v, d or '1')} px",
+    "hours": lambda v, _, d: f"{_number(v, d or 'g')} h",
+    "days": lambda v, _, d: f"{_number(v, d or '1')} days",
+    "share": lambda v, _, d: f"{_number(v * 100, d)} %",
+    "number": lambda v, _, d: _number(v, d or "g"),
+}
+
+
+def _spread(value: Quantity, base: str, digits: str, units: str) -> str:
+    """± expanded uncertainty (k = 2), lengths rounded up so that a sheet never shows less than there is."""
+    if value.u is None:
+        return "(± not known)"
+    wide = 2 * value.u
+    if base == "length" and units == "in":
+        step = METRES_PER["in"] / 16
+        return f"± {length_text(max(1, math.ceil(wide / step)) * step, units)}"
+    if base == "length":
+        return f"± {-int(-wide * 10000 // 1) / 10:.1f} mm"
+    return f"± {_WRITE[base](wide, units, digits)}"

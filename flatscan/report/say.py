@@ -1,0 +1,68 @@
+"""Codes into words: the one place where a note becomes a sentence, in the units asked for."""
+
+from __future__ import annotations
+
+import dataclasses
+import tomllib
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+from flatscan.core.errors import FlatscanError
+from flatscan.core.notes import Note, Unknown
+from flatscan.core.phrase import Manner, command_line, fill
+
+Said = Note | Unknown | str
+
+
+@cache
+def templates() -> dict[str, str]:
+    """Every code with its template, from the tables in ``report/wording``."""
+    found: dict[str, str] = {}
+    for table in sorted(files("flatscan.report").joinpath("wording").iterdir(), key=lambda item: item.name):
+        if table.name.endswith(".toml"):
+            for room, rows in tomllib.loads(table.read_text(encoding="utf-8")).items():
+                found |= {f"{room}.{name}": text for name, text in rows.items()}
+    return found
+
+
+def say(it: Said, manner: Manner | str = "mm") -> str:
+    """The words of a note or of the reason why a number is not there; ``manner`` or the units for a command line.
+
+    A str, which is a name or the user's own words, stays as it is. Raises `KeyError` for a code without words.
+    """
+    manner = command_line(manner) if isinstance(manner, str) else manner
+    if isinstance(it, str):
+        return it
+    if isinstance(it, Unknown):
+        return fill(templates()[it.reason], {}, manner)
+    place = {} if it.place is None else {"place": it.place}
+    return fill(templates()[it.code], {**place, **it.quantities}, manner, say)
+
+
+def trouble(error: FlatscanError, manner: Manner | str = "mm") -> str:
+    """An error in one line, in the reader's units and names."""
+    return error.text(command_line(manner) if isinstance(manner, str) else manner)
+
+
+def spoken(it: Any, manner: Manner | str = "mm") -> Any:
+    """A result with every note in it, however deep, put into words, and None for each `Unknown`.
+
+    For renderings that still read results; those of sections say notes themselves.
+    """
+    if isinstance(it, Note):
+        return say(it, manner)
+    if isinstance(it, Unknown):
+        return None
+    if type(it) is tuple:
+        parts = tuple(spoken(part, manner) for part in it)
+        return parts if any(a is not b for a, b in zip(parts, it, strict=True)) else it
+    if dataclasses.is_dataclass(it) and not isinstance(it, type):
+        changed = {}
+        for item in dataclasses.fields(it):
+            value = getattr(it, item.name)
+            new = spoken(value, manner)
+            if new is not value:
+                changed[item.name] = new
+        return dataclasses.replace(it, **changed) if changed else it
+    return it
