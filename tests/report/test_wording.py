@@ -18,7 +18,7 @@ IMPERIAL = re.compile(r"(?<![\w.])(in|ft|gal|lb)(?![\w/])(?=[\s,.;:)]|$)")
 
 
 def codes_in_the_code():
-    """(code, names of the quantities or None where they are not literal) of every note and Unknown made in the package."""
+    """(code, names of its quantities or None where they are not literal, place) of every note made in the package."""
     for path in sorted(ROOT.rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text())):
             if not isinstance(node, ast.Call) or not isinstance(node.func, ast.Name):
