@@ -181,7 +181,7 @@ def _findings(path):
     from flatscan import jobs
 
     how = jobs.Capturing(file_unit="m", up="z", capture_type="scanner", seen_from=(5.0, -3.0, 1.5))
-    return jobs.check(path, how, jobs.Testing.by(limit=0.003))
+    return jobs.check(path, how, jobs.Requirement.by(limit=0.003))
 
 
 def sheets_ours(path):

@@ -43,7 +43,7 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
     running.one_wall_only(captures, given)
     how = running.capturing(given)
     names = ("rule", *limits, "tolerance", "method", "hand", "confidence")
-    test = jobs.Testing.by(
+    test = jobs.Requirement.by(
         directions=options.degrees(given.pop("directions")), **{name: given.pop(name) for name in names}
     )  # fmt: skip
     results = running.run_each(captures, given, lambda path, progress: jobs.check(path, how, test, progress))

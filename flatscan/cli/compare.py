@@ -68,7 +68,7 @@ def hows_of(given: dict[str, Any]) -> tuple[Capturing, Capturing]:
 
 def asked_of(given: dict[str, Any]) -> Comparing:
     """What is asked of the comparison, out of the options."""
-    from flatscan.jobs import Testing
+    from flatscan.jobs import Requirement
     from flatscan.jobs.comparison import Comparing
 
     ties = {name: given.pop(name) for name in _TIES}
@@ -78,11 +78,11 @@ def asked_of(given: dict[str, Any]) -> Comparing:
     rule, directions = given["rule"], options.degrees(given["directions"])
     finish = None
     if tolerance is not None or limit is not None:
-        finish = Testing.by(rule=rule, limit=limit, tolerance=tolerance, directions=directions)
+        finish = Requirement.by(rule=rule, limit=limit, tolerance=tolerance, directions=directions)
     return Comparing(
         **plain, reference_walls=tuple(walls), least=given["least"] or LEAST, quoted=given.pop("quoted"),
         used=given.pop("used"), allowance=given.pop("allowance"), rates=given["rates"], finish=finish,
-        background=None if background is None else Testing.by(tolerance=background, directions=directions),
+        background=None if background is None else Requirement.by(tolerance=background, directions=directions),
     )  # fmt: skip
 
 

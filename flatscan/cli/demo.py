@@ -56,7 +56,7 @@ def _jobs() -> list[tuple[str, str, str, Callable[..., Any]]]:
     from flatscan import jobs
 
     scanned = jobs.Capturing(capture_type="scanner")
-    test = jobs.Testing.by(rule=1.8, limit=0.003)
+    test = jobs.Requirement.by(rule=1.8, limit=0.003)
 
     def quote(path: str, progress: jobs.Progress) -> jobs.Findings:
         how = scanned if path.endswith(WALL) else jobs.Capturing()

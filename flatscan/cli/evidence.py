@@ -81,7 +81,7 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
 def _jobs(captures: tuple[str, ...], given: dict[str, Any]) -> list[Job]:
     """The jobs asked for on every capture: a check where a limit is given, else a survey."""
     from flatscan.evidence import Job
-    from flatscan.jobs import Testing
+    from flatscan.jobs import Requirement
 
     limits = {name: given.pop(name) for name in ("limit", "tolerance", "plumb_limit")}
     asked = given.pop("jobs") or (("check",) if any(value is not None for value in limits.values()) else ("survey",))
@@ -92,7 +92,7 @@ def _jobs(captures: tuple[str, ...], given: dict[str, Any]) -> list[Job]:
         given.pop(name)
     how, finish = running.capturing(given), running.finishing(given)
     common = {"rule": given.pop("rule"), "directions": options.degrees(given.pop("directions"))}
-    tests = {"survey": Testing.by(**common), "check": Testing.by(**common, **limits)}
+    tests = {"survey": Requirement.by(**common), "check": Requirement.by(**common, **limits)}
     single = [
         Job(name, (k,), capturing=how, testing=tests[name], finishing=finish)
         for k in range(len(captures))

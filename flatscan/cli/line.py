@@ -26,11 +26,11 @@ def command(photos: tuple[str, ...], setup: str | None, *, rule: float | None, a
     from flatscan import report
     from flatscan.capture.laser_line.reader import survey_lines
     from flatscan.cli.progress import progress_bar
-    from flatscan.jobs import Testing
+    from flatscan.jobs import Requirement
     from flatscan.jobs.lines import line_gaps
     from flatscan.report.line_survey import line_record, line_text
 
-    asked = Testing(rule=Testing().rule if rule is None else rule).rule
+    asked = Requirement(rule=Requirement().rule if rule is None else rule).rule
 
     path, pairs = _asked(photos, setup)
     with progress_bar(quiet=quiet) as progress:

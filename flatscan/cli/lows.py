@@ -36,7 +36,7 @@ def command(captures: tuple[str, ...], *, by_hand: str | None, **given: Any) -> 
     running.one_wall_only(captures, given)
     how = running.capturing(given)
     limit = given.pop("limit")
-    test = jobs.Testing.by(
+    test = jobs.Requirement.by(
         rule=given.pop("rule"), limit=limit, directions=options.degrees(given.pop("directions"))
     )  # fmt: skip
     depth = {} if limit is None else {"limit": limit}

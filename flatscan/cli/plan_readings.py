@@ -34,8 +34,8 @@ def command(capture: str, **given: Any) -> int:
     from flatscan.report.one_file import write_file
     from flatscan.report.readings import reading_form, reading_plan_text, reading_plans
 
-    rule = given.pop("rule") or jobs.Testing().rule
-    limit = jobs.Testing(limit=given.pop("limit") or jobs.Testing().limit).limit
+    rule = given.pop("rule") or jobs.Requirement().rule
+    limit = jobs.Requirement(limit=given.pop("limit") or jobs.Requirement().limit).limit
     counts = _counts(given.pop("readings"))
     how = running.capturing(given)
     with progress_bar(quiet=given["quiet"]) as progress:

@@ -33,7 +33,7 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
     running.one_wall_only(captures, given)
     how = running.capturing(given)
     finish = running.finishing(given)
-    test = jobs.Testing.by(rule=given.pop("rule"), directions=options.degrees(given.pop("directions")))
+    test = jobs.Requirement.by(rule=given.pop("rule"), directions=options.degrees(given.pop("directions")))
     places = SetOutOptions(
         rule=test.rule,
         spacing=given.pop("spacing"),

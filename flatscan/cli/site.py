@@ -153,7 +153,7 @@ def _settings(given: dict[str, Any], *, chosen: bool, **others: Any) -> Settings
 
     given = dict(given)
     names = ("rule", *_LIMITS, "tolerance", "method", "confidence")
-    test = jobs.Testing.by(
+    test = jobs.Requirement.by(
         directions=options.degrees(given.pop("directions")), **{name: given.pop(name) for name in names}
     )  # fmt: skip
     how = running.capturing(given)

@@ -34,7 +34,7 @@ def command(captures: tuple[str, ...], *, listing: bool, together: str | None, c
     if listing:
         return running.list_walls(captures, how, given)
     finish = running.finishing(given)
-    test = jobs.Testing.by(rule=given.pop("rule"), directions=options.degrees(given.pop("directions")))
+    test = jobs.Requirement.by(rule=given.pop("rule"), directions=options.degrees(given.pop("directions")))
 
     def work(path: str, progress: jobs.Progress) -> jobs.Findings | tuple[jobs.Findings, ...]:
         if together is None:

@@ -10,7 +10,7 @@ from flatscan.core.errors import BadValue, FlatscanError
 from flatscan.core.lengths import parse_length
 from flatscan.desk.asking import UNKNOWN, Question, questions, tape_cost, what_for
 from flatscan.desk.folders import Job
-from flatscan.jobs import Capturing, Finishing, Testing
+from flatscan.jobs import Capturing, Finishing, Requirement
 from flatscan.jobs.settings import CLOUD_TYPE, DEFAULT_LIMIT, DEFAULT_RULE
 from flatscan.plan.finish import FixedPoint, PlaneOptions
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
@@ -109,16 +109,16 @@ def _whole(text: Any, otherwise: int) -> int:
     return int(text) if str(text).isascii() and str(text).isdigit() and len(str(text)) < 4 else otherwise
 
 
-def testing(job: Job) -> Testing:
+def testing(job: Job) -> Requirement:
     """The straightedge, and the limit where the purpose judges by one."""
     purpose, rule = what_for(answer(job, "purpose")), length(job, "rule")
     if purpose is None or purpose.command != "check":
-        return Testing.by(rule=rule)
+        return Requirement.by(rule=rule)
     plumb = length(job, "plumb_limit")
     if answer(job, "tolerance"):
-        return Testing.by(tolerance=answer(job, "tolerance"))
+        return Requirement.by(tolerance=answer(job, "tolerance"))
     limit = length(job, "limit")
-    return Testing.by(
+    return Requirement.by(
         rule=DEFAULT_RULE if rule is None else rule, limit=DEFAULT_LIMIT if limit is None else limit, plumb_limit=plumb
     )
 

@@ -12,7 +12,7 @@ from flatscan.desk.asking import what_for
 from flatscan.desk.bench import Working
 from flatscan.desk.folders import RESULTS, Job
 from flatscan.desk.showing import revision, show
-from flatscan.jobs import Findings, Testing
+from flatscan.jobs import Findings, Requirement
 
 if TYPE_CHECKING:
     from flatscan.desk.app import Desk
@@ -98,7 +98,7 @@ def _jobs(job: Job) -> Sequence[evidence.Job]:
     ]  # fmt: skip
     if purpose is not None and (purpose.command != "check" or purpose.name == "dispute"):
         length = answering.length(job, "rule")
-        made.append(evidence.Job("survey", (0,), capturing=how, testing=Testing.by(rule=length), finishing=finish))
+        made.append(evidence.Job("survey", (0,), capturing=how, testing=Requirement.by(rule=length), finishing=finish))
     return made
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from flatscan.jobs import Capturing, Findings, Finishing, Progress, Testing, check, survey
+from flatscan.jobs import Capturing, Findings, Finishing, Progress, Requirement, check, survey
 from flatscan.jobs.again import compare_surveys
 from flatscan.jobs.comparison import Comparing
 
@@ -22,7 +22,7 @@ class Job:
     command: str
     captures: tuple[int, ...]
     capturing: Capturing = field(default_factory=Capturing)
-    testing: Testing = field(default_factory=Testing)
+    testing: Requirement = field(default_factory=Requirement)
     finishing: Finishing = field(default_factory=Finishing)
     comparing: Comparing = field(default_factory=Comparing)
     earlier: Capturing = field(default_factory=Capturing)

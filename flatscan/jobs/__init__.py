@@ -5,7 +5,7 @@ from flatscan.jobs.findings import Findings, Seen, Together
 from flatscan.jobs.quoting import measured, plan, planned, survey, survey_seen
 from flatscan.jobs.rooms import survey_together
 from flatscan.jobs.seeing import find_room, list_walls, read, see, seen_in
-from flatscan.jobs.settings import Capturing, Finishing, Progress, Testing, silent
+from flatscan.jobs.settings import Capturing, Finishing, Progress, Requirement, silent
 from flatscan.jobs.working import LowsByHand, lows, lows_by_hand, lows_seen, set_out, set_out_seen
 
 __all__ = [
@@ -15,7 +15,7 @@ __all__ = [
     "LowsByHand",
     "Progress",
     "Seen",
-    "Testing",
+    "Requirement",
     "Together",
     "check",
     "check_seen",

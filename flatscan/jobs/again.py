@@ -16,7 +16,7 @@ from flatscan.jobs import judging
 from flatscan.jobs.checking import check_seen
 from flatscan.jobs.comparison import Agreement, Comparing, Comparison
 from flatscan.jobs.findings import Findings
-from flatscan.jobs.settings import Capturing, Finishing, Progress, Testing, silent
+from flatscan.jobs.settings import Capturing, Finishing, Progress, Requirement, silent
 from flatscan.jobs.tying import Surveyed, aligned, take
 from flatscan.relief.shape import Shape, shape_of
 
@@ -31,8 +31,8 @@ def compare_surveys(
     overlap too little, and all errors of reading and finding.
     """
     surveys = _at_one_cell((earlier, later), hows, progress)
-    limit = (options.finish or Testing()).limit
-    found = check_seen(surveys[1].seen, options.finish or Testing(), progress)
+    limit = (options.finish or Requirement()).limit
+    found = check_seen(surveys[1].seen, options.finish or Requirement(), progress)
     if options.finish is None:
         found = replace(found, verdict=None)
     progress("laying the surveys over each other", None)

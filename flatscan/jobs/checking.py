@@ -12,7 +12,7 @@ from flatscan.core.quantity import Quantity
 from flatscan.jobs.findings import Findings, Seen
 from flatscan.jobs.looking import lean_of, look, swept
 from flatscan.jobs.seeing import see
-from flatscan.jobs.settings import Capturing, Progress, Testing, silent
+from flatscan.jobs.settings import Capturing, Progress, Requirement, silent
 from flatscan.standards import Tolerance
 from flatscan.straightedge.gaps import Gaps
 from flatscan.straightedge.hand import HandCheck, compare_hand, read_hand
@@ -20,12 +20,12 @@ from flatscan.straightedge.steps import Lip, lips
 from flatscan.verdict import Criterion, Verdict
 
 
-def check(path: str | Path, how: Capturing, test: Testing, progress: Progress = silent) -> Findings:
+def check(path: str | Path, how: Capturing, test: Requirement, progress: Progress = silent) -> Findings:
     """Does the wall of a capture conform: every criterion that has a limit, each judged by itself."""
     return check_seen(see(path, how, progress), test, progress)
 
 
-def check_seen(seen: Seen, test: Testing, progress: Progress = silent) -> Findings:
+def check_seen(seen: Seen, test: Requirement, progress: Progress = silent) -> Findings:
     """`check` of a wall already seen."""
     found = look("check", seen, test, progress)
     if test.tolerances:
@@ -38,7 +38,7 @@ def check_seen(seen: Seen, test: Testing, progress: Progress = silent) -> Findin
     return replace(found, gaps=gaps, verdict=verdict, method=gaps.method, hand=hand, tolerance=first)
 
 
-def _by_limits(found: Findings, seen: Seen, test: Testing, gaps: Gaps) -> Verdict:
+def _by_limits(found: Findings, seen: Seen, test: Requirement, gaps: Gaps) -> Verdict:
     step: Lip | None = None
     if test.step_limit is not None:
         step = lips(seen.relief, k=verdicts.coverage_factor(test.confidence))
@@ -49,7 +49,7 @@ def _by_limits(found: Findings, seen: Seen, test: Testing, gaps: Gaps) -> Verdic
     )  # fmt: skip
 
 
-def _by_tolerances(found: Findings, seen: Seen, test: Testing, progress: Progress) -> tuple[Verdict, Gaps]:
+def _by_tolerances(found: Findings, seen: Seen, test: Requirement, progress: Progress) -> tuple[Verdict, Gaps]:
     """Every entry judged by itself, then all criteria together; the gaps are those of the first flatness entry."""
     corner = worst_corner(found)
     made, gaps = [], None
@@ -93,7 +93,7 @@ def worst_corner(found: Findings) -> Quantity | None:
     return max(known, key=lambda one: abs(one.value), default=None)
 
 
-def _with_hand(verdict: Verdict, found: Findings, test: Testing) -> tuple[Verdict, tuple[HandCheck, ...]]:
+def _with_hand(verdict: Verdict, found: Findings, test: Requirement) -> tuple[Verdict, tuple[HandCheck, ...]]:
     """The verdict with people's straightedge readings beside it, where a file of them was given."""
     if test.hand is None:
         return verdict, ()

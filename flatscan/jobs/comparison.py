@@ -10,7 +10,7 @@ from flatscan.compare import Change, Following, Place
 from flatscan.core.errors import BadValue
 from flatscan.core.model import Origin
 from flatscan.core.quantity import Quantity
-from flatscan.jobs.settings import Rectangle, Testing
+from flatscan.jobs.settings import Rectangle, Requirement
 from flatscan.plan.rates import QuoteLine
 
 if TYPE_CHECKING:
@@ -40,8 +40,8 @@ class Comparing:
     used: float | None = None
     allowance: float | None = None
     rates: str | None = None
-    background: Testing | None = None
-    finish: Testing | None = None
+    background: Requirement | None = None
+    finish: Requirement | None = None
 
     def __post_init__(self) -> None:
         for name in ("points_u", "align_u", "least", "quoted", "used", "allowance"):

@@ -12,7 +12,7 @@ from flatscan.jobs.checking import check_seen
 from flatscan.jobs.comparison import Background, Comparing, Comparison, Extra, Variation
 from flatscan.jobs.findings import Findings, Seen
 from flatscan.jobs.quoting import survey_seen
-from flatscan.jobs.settings import DEFAULT_SYSTEM, Finishing, Progress, Testing
+from flatscan.jobs.settings import DEFAULT_SYSTEM, Finishing, Progress, Requirement
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.rates import QuoteLine, Rates, extra_over, load_rates, quote
 from flatscan.plan.systems import load as load_system
@@ -32,12 +32,12 @@ def judged(
     if allowance is not None:
         if rates is not None:
             rates = replace(rates, allowance=allowance)
-        planned = survey_seen(earlier, options.background or Testing(), finish, progress)
+        planned = survey_seen(earlier, options.background or Requirement(), finish, progress)
         made = replace(made, variation=variation_of(planned, made, both, allowance, rates, finish))
     return made
 
 
-def background_of(earlier: Seen, test: Testing, progress: Progress) -> Background:
+def background_of(earlier: Seen, test: Requirement, progress: Progress) -> Background:
     """The earlier surface checked against its own limit, with what is over it."""
     found = check_seen(earlier, test, progress)
     gaps, verdict = found.gaps, found.verdict

@@ -6,12 +6,12 @@ from flatscan import relief, straightedge
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres, root_sum_square
 from flatscan.jobs.findings import Findings, Seen
-from flatscan.jobs.settings import Progress, Testing
+from flatscan.jobs.settings import Progress, Requirement
 from flatscan.relief.shape import patches_of, shape_of
 from flatscan.straightedge.gaps import Gaps
 
 
-def look(command: str, seen: Seen, test: Testing, progress: Progress) -> Findings:
+def look(command: str, seen: Seen, test: Requirement, progress: Progress) -> Findings:
     """Smooth with the smallest window that makes gaps certain enough for the limit, and describe the shape."""
     progress("shape", None)
     smooth = relief.smooth(seen.relief, relief.choose_window(seen.relief, test.limit))
@@ -24,14 +24,14 @@ def look(command: str, seen: Seen, test: Testing, progress: Progress) -> Finding
     )  # fmt: skip
 
 
-def _coarse_step(seen: Seen, test: Testing) -> tuple[Note, ...]:
+def _coarse_step(seen: Seen, test: Requirement) -> tuple[Note, ...]:
     """Say where the file's own rounding is over a fifth of the limit."""
     if seen.step <= test.limit / 5:
         return ()
     return (note("jobs.coarse-step", step=metres(seen.step), limit=metres(test.limit)),)
 
 
-def swept(found: Findings, test: Testing, k: float, progress: Progress) -> Gaps:
+def swept(found: Findings, test: Requirement, k: float, progress: Progress) -> Gaps:
     """The straightedge at every place of the findings' relief."""
     progress("straightedge", None)
     return straightedge.sweep(found.relief, test.rule, directions=test.directions, k=k, method=test.method)

@@ -11,7 +11,7 @@ from flatscan.core.errors import BadValue
 from flatscan.jobs.findings import Findings, Seen
 from flatscan.jobs.looking import look, swept
 from flatscan.jobs.seeing import see
-from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Finishing, Progress, Testing, silent
+from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Finishing, Progress, Requirement, silent
 from flatscan.plan.choices import choices
 from flatscan.plan.clash import clashes, read_items
 from flatscan.plan.coats import bands
@@ -27,7 +27,7 @@ from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import TakeOff, take_off
 
 
-def survey(path: str | Path, how: Capturing, test: Testing, finish: Finishing, progress: Progress = silent) -> Findings:
+def survey(path: str | Path, how: Capturing, test: Requirement, finish: Finishing, progress: Progress = silent) -> Findings:
     """Before quoting: what the wall is, which finish plane it takes, what to order and what hacking saves."""
     # a wrong name or file is said before the capture is read
     load_system(finish.system or DEFAULT_SYSTEM)
@@ -36,12 +36,12 @@ def survey(path: str | Path, how: Capturing, test: Testing, finish: Finishing, p
     return survey_seen(see(path, how, progress), test, finish, progress)
 
 
-def survey_seen(seen: Seen, test: Testing, finish: Finishing, progress: Progress = silent) -> Findings:
+def survey_seen(seen: Seen, test: Requirement, finish: Finishing, progress: Progress = silent) -> Findings:
     """`survey` of a wall already seen."""
     return planned(measured(seen, test, progress), seen, finish, progress)
 
 
-def measured(seen: Seen, test: Testing, progress: Progress = silent) -> Findings:
+def measured(seen: Seen, test: Requirement, progress: Progress = silent) -> Findings:
     """The first half of `survey_seen`: shape and straightedge, before anything is planned."""
     found = look("survey", seen, test, progress)
     return replace(found, gaps=swept(found, test, verdicts.coverage_factor(test.confidence), progress))

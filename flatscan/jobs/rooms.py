@@ -12,7 +12,7 @@ from flatscan.jobs.findings import Findings, Together
 from flatscan.jobs.looking import look
 from flatscan.jobs.quoting import plan
 from flatscan.jobs.seeing import find_room, read, seen_in
-from flatscan.jobs.settings import Capturing, Finishing, Progress, Testing, silent
+from flatscan.jobs.settings import Capturing, Finishing, Progress, Requirement, silent
 from flatscan.plan.order import combined_order
 from flatscan.plan.room import RoomPlan, RoomWall, place_room
 
@@ -20,7 +20,7 @@ from flatscan.plan.room import RoomPlan, RoomWall, place_room
 def survey_together(
     path: str | Path,
     how: Capturing,
-    test: Testing,
+    test: Requirement,
     finish: Finishing,
     *,
     walls: Sequence[int],

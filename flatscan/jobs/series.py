@@ -17,7 +17,7 @@ from flatscan.jobs.again import compare_surveys
 from flatscan.jobs.checking import check
 from flatscan.jobs.comparison import Comparing
 from flatscan.jobs.findings import Findings
-from flatscan.jobs.settings import Capturing, Progress, Testing, silent
+from flatscan.jobs.settings import Capturing, Progress, Requirement, silent
 from flatscan.plan.lows import LIMIT, find_lows
 
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
@@ -88,7 +88,7 @@ def series(
 
     Raises the errors of `again.compare_surveys`.
     """
-    test = options.finish or Testing()
+    test = options.finish or Requirement()
     first = check(paths[0], how, test, progress)
     books: list[list[Found]] = [_spots(first, limit, np.zeros(2))]
     steps = []

@@ -69,7 +69,7 @@ class Capturing:
 
 
 @dataclass(frozen=True, slots=True)
-class Testing:
+class Requirement:
     """What straightedge the wall is tried with; ``limit`` also sets how far noise is smoothed before the test."""
 
     rule: float = DEFAULT_RULE
@@ -106,7 +106,7 @@ class Testing:
         limit: float | None = None,
         tolerance: str | Sequence[str] | None = None,
         **others: Any,
-    ) -> Testing:
+    ) -> Requirement:
         """A test by rule and limit, or by one or several published tolerances; `BadValue` where the two contradict.
 
         A tolerance names its own lengths, limits and method.

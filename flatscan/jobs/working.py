@@ -11,7 +11,7 @@ from flatscan.jobs.findings import Findings, Seen
 from flatscan.jobs.looking import look, swept
 from flatscan.jobs.quoting import plan
 from flatscan.jobs.seeing import see
-from flatscan.jobs.settings import Capturing, Finishing, Progress, Testing, silent
+from flatscan.jobs.settings import Capturing, Finishing, Progress, Requirement, silent
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
 from flatscan.plan.lows import Low, find_lows, find_ridges, lows_from_readings, read_hand_readings
 from flatscan.plan.screeds import SetOutOptions
@@ -21,7 +21,7 @@ from flatscan.plan.screeds import set_out as set_out_screeds
 def set_out(
     path: str | Path,
     how: Capturing,
-    test: Testing,
+    test: Requirement,
     finish: Finishing,
     options: SetOutOptions,
     progress: Progress = silent,
@@ -31,7 +31,7 @@ def set_out(
 
 
 def set_out_seen(
-    seen: Seen, test: Testing, finish: Finishing, options: SetOutOptions, progress: Progress = silent
+    seen: Seen, test: Requirement, finish: Finishing, options: SetOutOptions, progress: Progress = silent
 ) -> Findings:
     """`set_out` of a wall already seen."""
     found = plan(look("setout", seen, test, progress), finish, progress)
@@ -44,13 +44,13 @@ def set_out_seen(
 
 
 def lows(
-    path: str | Path, how: Capturing, test: Testing, limit: float = LOW_LIMIT, progress: Progress = silent
+    path: str | Path, how: Capturing, test: Requirement, limit: float = LOW_LIMIT, progress: Progress = silent
 ) -> Findings:
     """After ruling off: where the wall is under the straightedge by more than ``limit`` [m], and its high ridges."""
     return lows_seen(see(path, how, progress), test, limit, progress)
 
 
-def lows_seen(seen: Seen, test: Testing, limit: float = LOW_LIMIT, progress: Progress = silent) -> Findings:
+def lows_seen(seen: Seen, test: Requirement, limit: float = LOW_LIMIT, progress: Progress = silent) -> Findings:
     """`lows` of a wall already seen."""
     found = look("lows", seen, test, progress)
     gaps = swept(found, test, verdicts.coverage_factor(test.confidence), progress)

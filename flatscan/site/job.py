@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from flatscan import __version__
-from flatscan.jobs import Capturing, Finishing, Testing
+from flatscan.jobs import Capturing, Finishing, Requirement
 from flatscan.report import FORMATS
 from flatscan.wall import Room
 
@@ -27,7 +27,7 @@ class Settings:
     """
 
     how: Capturing = Capturing()
-    test: Testing = Testing()
+    test: Requirement = Requirement()
     finish: Finishing = Finishing()
     wall: int | None = None
     units: str = "mm"

@@ -106,7 +106,7 @@ def _wall(task: Task) -> Outcome:
     )
 
 
-def _judges(test: jobs.Testing) -> bool:
+def _judges(test: jobs.Requirement) -> bool:
     return test.judges or any(limit is not None for limit in (test.plumb_limit, test.step_limit, test.corner_limit))
 
 

@@ -169,7 +169,7 @@ def test_the_gap_along_a_line_is_the_walls(shot):
 
 
 def test_several_lines_make_one_wall(tmp_path):
-    from flatscan.jobs import Capturing, Testing, check
+    from flatscan.jobs import Capturing, Requirement, check
 
     def wall(x, y):
         return 0.005 * np.cos(2 * np.pi * (y - 0.4) / 1.6)
@@ -183,7 +183,7 @@ def test_several_lines_make_one_wall(tmp_path):
         text += f'[[line]]\non = "on{number}.png"\noff = "off{number}.png"\nat = "{at} m"\n{pivot}\n'
     path = scene.setup(tmp_path)
     path.write_text(path.read_text().split("[[line]]")[0] + text)
-    found = check(path, Capturing(), Testing.by(rule=1.6, limit=0.005))
+    found = check(path, Capturing(), Requirement.by(rule=1.6, limit=0.005))
     assert found.capture_type == "laser-line"
     # a cosine of 5 mm under a straightedge of one wavelength: twice the amplitude (METHODS 7.9)
     assert found.gaps.worst.value == pytest.approx(0.010, abs=0.0012)

@@ -33,5 +33,5 @@ def test_loading_ahead_compiles_what_a_survey_uses(name, entry, tmp_path):
     points = np.stack([random.uniform(0, 2, 40_000), random.normal(0, 0.001, 40_000), random.uniform(0, 2, 40_000)], 1)
     np.savetxt(tmp_path / "wall.xyz", points, fmt="%.5f")
     how = jobs.Capturing(file_unit="m", up="z", capture_type="scanner", seen_from=(1.0, -3.0, 1.0))
-    jobs.check(tmp_path / "wall.xyz", how, jobs.Testing.by(limit=0.003))
+    jobs.check(tmp_path / "wall.xyz", how, jobs.Requirement.by(limit=0.003))
     assert set(getattr(kernel, entry).signatures) == before

@@ -83,11 +83,11 @@ def test_answers_become_the_settings_of_the_commands(job):
 
 
 def test_nothing_known_is_what_a_command_without_options_does(job):
-    from flatscan.jobs import Capturing, Finishing, Testing
+    from flatscan.jobs import Capturing, Finishing, Requirement
 
     made = job(purpose="quote", capture_type="dont-know", surface="dont-know", system="dont-know", least="", seen=[""])
     assert answering.capturing(made) == Capturing()
-    assert answering.testing(made) == Testing.by(rule=None)
+    assert answering.testing(made) == Requirement.by(rule=None)
     assert answering.finishing(made) == Finishing()
     assert [ask for ask, _ in answering.unknowns(made)] == [
         "How was it scanned?", "What did you measure?", "What goes on the wall?",

@@ -22,7 +22,7 @@ def texts(job, *paths):
 
 
 def test_result_document_has_the_same_bytes_from_another_folder(tmp_path):
-    test, grid, wall = jobs.Testing.by(limit=0.003), SAMPLES / "laser_grid.csv", SAMPLES / "wall.ply"
+    test, grid, wall = jobs.Requirement.by(limit=0.003), SAMPLES / "laser_grid.csv", SAMPLES / "wall.ply"
     how = jobs.Capturing(capture_type="scanner", cell=0.05)
     copies = [shutil.copy(path, tmp_path) for path in (grid, wall)]
     made = texts(

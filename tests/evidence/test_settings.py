@@ -16,13 +16,13 @@ CASES = [
     jobs.Capturing(),
     jobs.Capturing(wall=3, cell=0.02, up="-x", seen_from=(0.0, 1.5, 2.0), region=(0.1, 0.1, 2.0, 2.0),
                      opening=((0.5, 0.5, 0.8, 0.9), (1.0, 1.0, 1.5, 1.5)), no_opening=(1, 2), capture_type="scanner"),
-    jobs.Testing.by(rule=1.5, limit=0.0035, directions=(0.0, 45.0, 90.0), confidence=0.9),
-    jobs.Testing.by(tolerance=["uk-plaster-3mm-1.8m", "din-18202-2019-row-6"]),
+    jobs.Requirement.by(rule=1.5, limit=0.0035, directions=(0.0, 45.0, 90.0), confidence=0.9),
+    jobs.Requirement.by(tolerance=["uk-plaster-3mm-1.8m", "din-18202-2019-row-6"]),
     jobs.Finishing(
         plane=PlaneOptions(least=0.006, fixed=(FixedPoint(1.0, 2.0, 0.01, name="lining"),)), seen=("damp",)
     ),
     Comparing(reference=((0.0, 0.0, 0.2, 2.0),), quoted=0.12,
-              background=jobs.Testing.by(tolerance="din-18202-2019-row-5")),
+              background=jobs.Requirement.by(tolerance="din-18202-2019-row-5")),
 ]  # fmt: skip
 
 
@@ -36,7 +36,7 @@ def test_there_and_back(settings):
     assert from_plain(type(settings), plain, {}) == settings
 
 
-@pytest.mark.parametrize("kind", [jobs.Capturing, jobs.Testing, jobs.Finishing, Comparing])
+@pytest.mark.parametrize("kind", [jobs.Capturing, jobs.Requirement, jobs.Finishing, Comparing])
 def test_every_field_is_of_a_kind_that_comes_back(kind):
     plain = (int, float, str, bool, type(None))
 
@@ -108,6 +108,6 @@ def test_words_carry_their_units():
         "same frame: yes",
         "quoted: 120 litres",
     ]
-    by = jobs.Testing.by(tolerance="din-18202-2019-row-6", confidence=0.9)
+    by = jobs.Requirement.by(tolerance="din-18202-2019-row-6", confidence=0.9)
     assert "tolerances: din-18202-2019-row-6" in in_words(to_plain(by, no_files))
     assert "confidence: 0.9" in in_words(to_plain(by, no_files))
