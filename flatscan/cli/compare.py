@@ -14,8 +14,7 @@ from flatscan.cli.progress import progress_bar
 from flatscan.cli.values import LENGTH
 
 if TYPE_CHECKING:
-    from flatscan.jobs import Capturing
-    from flatscan.jobs.comparison import Comparing
+    from flatscan.jobs import Capturing, Comparing
 
 LEAST = 0.005
 _TIES = ("same_frame", "same_surface", "reference", "reference_wall", "points", "points_u", "align_u")
@@ -41,7 +40,7 @@ def command(surveys: tuple[str, ...], **given: Any) -> int:
 
     Example: flatscan compare before.ply after.ply --reference 0,0,0.2m,2.4m --reference 3.8m,0,4m,2.4m
     """
-    from flatscan.jobs import again
+    from flatscan import jobs
 
     limit = given["limit"]
     hows = hows_of(given)
@@ -53,7 +52,7 @@ def command(surveys: tuple[str, ...], **given: Any) -> int:
     for name in ("rule", "directions"):
         given.pop(name)
     results = running.run_each(
-        (later,), given, lambda path, progress: again.compare_surveys(earlier, path, hows, asked, finish, progress)
+        (later,), given, lambda path, progress: jobs.compare_surveys(earlier, path, hows, asked, finish, progress)
     )  # fmt: skip
     return running.exit_code(results, judged=False)
 
@@ -68,8 +67,7 @@ def hows_of(given: dict[str, Any]) -> tuple[Capturing, Capturing]:
 
 def asked_of(given: dict[str, Any]) -> Comparing:
     """What is asked of the comparison, out of the options."""
-    from flatscan.jobs import Requirement
-    from flatscan.jobs.comparison import Comparing
+    from flatscan.jobs import Comparing, Requirement
 
     ties = {name: given.pop(name) for name in _TIES}
     walls = ties.pop("reference_wall")

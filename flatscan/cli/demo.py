@@ -58,11 +58,11 @@ def _jobs() -> list[tuple[str, str, str, Callable[..., Any]]]:
     scanned = jobs.Capturing(capture_type="scanner")
     test = jobs.Requirement.by(rule=1.8, limit=0.003)
 
-    def quote(path: str, progress: jobs.Progress) -> jobs.Findings:
+    def quote(path: str, progress: jobs.Progress) -> jobs.Result:
         how = scanned if path.endswith(WALL) else jobs.Capturing()
         return jobs.survey(path, how, test, jobs.Finishing(), progress)
 
-    def prove(path: str, progress: jobs.Progress) -> jobs.Findings:
+    def prove(path: str, progress: jobs.Progress) -> jobs.Result:
         return jobs.check(path, scanned, test, progress)
 
     return [

@@ -23,24 +23,20 @@ def command(photos: tuple[str, ...], setup: str | None, *, rule: float | None, a
 
     Example: flatscan line hall-line.toml
     """
-    from flatscan import report
-    from flatscan.capture.laser_line.reader import survey_lines
+    from flatscan import jobs, report
     from flatscan.cli.progress import progress_bar
     from flatscan.jobs import Requirement
-    from flatscan.jobs.lines import line_gaps
     from flatscan.report.line_survey import line_record, line_text
 
     asked = Requirement(rule=Requirement().rule if rule is None else rule).rule
 
     path, pairs = _asked(photos, setup)
     with progress_bar(quiet=quiet) as progress:
-        progress("measuring the lines", None)
-        surveyed = survey_lines(path, pairs)
-    gaps = line_gaps(surveyed, asked)
+        found = jobs.lines(path, asked, pairs, progress)
     if as_json:
-        sys.stdout.write(report.text(line_record(surveyed, gaps, asked)))
+        sys.stdout.write(report.text(line_record(found)))
     else:
-        click.echo(line_text(surveyed, gaps, asked))
+        click.echo(line_text(found))
     return 0
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +12,7 @@ import click
 from flatscan.cli.progress import progress_bar
 
 if TYPE_CHECKING:
-    from flatscan.jobs import Capturing, Findings, Finishing, Progress
+    from flatscan.jobs import Capturing, Finishing, Progress, Result
     from flatscan.report import Photo
 
 WITHIN, OUTSIDE, UNDECIDED, FAILED = 0, 3, 4, 1
@@ -81,9 +81,9 @@ def one_wall_only(captures: tuple[str, ...], options: dict[str, Any]) -> None:
 def run_each(
     captures: tuple[str, ...],
     output: dict[str, Any],
-    work: Callable[[str, Progress], Findings | tuple[Findings, ...]],
-) -> list[Findings | None]:
-    """Findings of every capture, printed and written as asked; None where one failed, after its message on stderr.
+    work: Callable[[str, Progress], Result | tuple[Result, ...]],
+) -> list[Result | None]:
+    """The result of every capture, printed and written as asked; None where one failed, after its message on stderr.
 
     Work that gives several walls of a capture has a folder for each of them. A single capture's failure is raised
     instead, so that it ends the command with its own exit code.
@@ -91,7 +91,7 @@ def run_each(
     from flatscan import report
     from flatscan.core.errors import FlatscanError
 
-    results: list[Findings | None] = []
+    results: list[Result | None] = []
     documents: list[dict[str, object]] = []
     for capture, folder in zip(captures, _folders(captures, output), strict=True):
         try:
@@ -117,15 +117,16 @@ def run_each(
     return results
 
 
-def _warn_early(several: tuple[Findings, ...], output: dict[str, Any]) -> None:
+def _warn_early(several: tuple[Result, ...], output: dict[str, Any]) -> None:
     """Say at once, before any sheet, that a capture cannot show its limit kept."""
     for found in several:
-        for criterion in found.verdict.criteria if found.verdict and not output["quiet"] else ():
+        verdict = getattr(found, "verdict", None)
+        for criterion in verdict.criteria if verdict and not output["quiet"] else ():
             if criterion.reasons and criterion.reasons[0].startswith("this capture cannot"):
                 click.echo(f"{criterion.name}: {criterion.reasons[0]}.", err=True)
 
 
-def _wall_folders(folder: Path | None, several: tuple[Findings, ...]) -> list[Path | None]:
+def _wall_folders(folder: Path | None, several: tuple[Result, ...]) -> list[Path | None]:
     """The capture's own folder for one wall, one in it for each of several."""
     if folder is None or len(several) == 1:
         return [folder] * len(several)
@@ -145,7 +146,7 @@ def _folders(captures: tuple[str, ...], output: dict[str, Any]) -> list[Path | N
     return [Path(output["out"])] if len(captures) == 1 else [Path(output["out"]) / name for name in names]
 
 
-def _write(findings: Findings, folder: Path | None, output: dict[str, Any]) -> tuple[str, ...]:
+def _write(findings: Result, folder: Path | None, output: dict[str, Any]) -> tuple[str, ...]:
     from flatscan import report
 
     if folder is None:
@@ -176,12 +177,12 @@ def _photo(output: dict[str, Any]) -> Photo | None:
     return report.Photo(Path(output["photo"]), corners, places, output["target_size"])
 
 
-def _report(findings: Findings, folder: Path | None, files: tuple[str, ...], output: dict[str, Any]) -> None:
+def _report(findings: Result, folder: Path | None, files: tuple[str, ...], output: dict[str, Any]) -> None:
     """Warnings and the place of the sheets on stderr; the answers in words on stdout unless JSON was asked for."""
     from flatscan import report
 
     if not output["quiet"]:
-        for warning in findings.warnings:
+        for warning in report.all_notes(findings):
             click.echo(f"note: {warning}", err=True)
     if not output["as_json"]:
         click.echo(report.summary(findings, output["units"]))
@@ -191,13 +192,14 @@ def _report(findings: Findings, folder: Path | None, files: tuple[str, ...], out
         click.echo(f"Sheets in {folder}: {', '.join(files)}", err=True)
 
 
-def exit_code(results: list[Findings | None], *, judged: bool) -> int:
+def exit_code(results: Sequence[Result | None], *, judged: bool) -> int:
     """Any failure 1, else any criterion outside 3, else any not within 4, else 0; without judging 1 or 0."""
     if any(found is None for found in results):
         return FAILED
     if not judged:
         return 0
-    decisions = [found.verdict.decision if found and found.verdict else "undecided" for found in results]
+    verdicts = [getattr(found, "verdict", None) for found in results]
+    decisions = ["undecided" if verdict is None else verdict.decision for verdict in verdicts]
     if "outside" in decisions:
         return OUTSIDE
     return WITHIN if all(decision == "within" for decision in decisions) else UNDECIDED

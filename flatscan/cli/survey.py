@@ -36,7 +36,7 @@ def command(captures: tuple[str, ...], *, listing: bool, together: str | None, c
     finish = running.finishing(given)
     test = jobs.Requirement.by(rule=given.pop("rule"), directions=options.degrees(given.pop("directions")))
 
-    def work(path: str, progress: jobs.Progress) -> jobs.Findings | tuple[jobs.Findings, ...]:
+    def work(path: str, progress: jobs.Progress) -> jobs.Result | tuple[jobs.Result, ...]:
         if together is None:
             return jobs.survey(path, how, test, finish, progress)
         return jobs.survey_together(

@@ -3,7 +3,7 @@
 from flatscan.compare.alignment import Alignment, by_points, by_reference_walls, lie_together, same_frame
 from flatscan.compare.change import (
     K_DETECT,
-    Change,
+    Difference,
     Place,
     beyond_joint,
     change_by,
@@ -22,7 +22,7 @@ __all__ = [
     "K_DETECT",
     "Alignment",
     "Both",
-    "Change",
+    "Difference",
     "Entry",
     "Following",
     "Found",

@@ -11,6 +11,7 @@ from scipy.spatial.transform import Rotation
 from flatscan.core.errors import BadTable, MixedSurveys
 from flatscan.core.geometry import Array, unit
 from flatscan.core.model import Wall
+from flatscan.core.notes import Note
 
 # two scans in one coordinate system meet with about this much (METHODS 1b, across a registration seam: engineering
 # estimate, no source); an outline's edge is found to about a cell or two
@@ -33,11 +34,11 @@ class Alignment:
 
     turn: Array
     shift: Array
-    how: str
+    how: Note | str
     u_place: float
     design: Array = field(default_factory=lambda: np.zeros((3, 3)))
     undetermined: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note | str, ...] = ()
 
     @property
     def fixes_out(self) -> bool:

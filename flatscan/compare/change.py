@@ -13,6 +13,7 @@ from flatscan.compare.leveling import Leveled, own_variance
 from flatscan.compare.places import Both
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import CommonError, Relief
+from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
 from flatscan.relief.shape import connected_places
 from flatscan.relief.smooth import quadratic_gain
@@ -40,7 +41,7 @@ class Place:
 
 
 @dataclass(frozen=True, eq=False)
-class Change:
+class Difference:
     """Later less earlier at every place measured in both, + toward the room.
 
     ``relief`` is the relief whose places these are, ``change`` and its standard uncertainty ``u`` are of its shape
@@ -65,7 +66,7 @@ class Change:
     compared_share: float
     compared_area: float
     places: tuple[Place, ...]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note | str, ...] = ()
 
     @property
     def detection(self) -> Array:
@@ -78,7 +79,7 @@ class Change:
         return np.nan_to_num(np.abs(self.change)) > np.nan_to_num(self.detection, nan=np.inf)
 
 
-def change_by(both: Both, commons: tuple[CommonError, CommonError], alignment: Alignment) -> Change:
+def change_by(both: Both, commons: tuple[CommonError, CommonError], alignment: Alignment) -> Difference:
     """Change in the coordinates the alignment gives, both captures' common errors and the alignment's in its u."""
     across, upward = both.base.places
     random = both.u_first**2 + both.u_second**2
@@ -100,7 +101,7 @@ def change_by(both: Both, commons: tuple[CommonError, CommonError], alignment: A
 
 def change_leveled(
     both: Both, commons: tuple[CommonError, CommonError], alignment: Alignment, leveled: Leveled
-) -> Change:
+) -> Difference:
     """Change with the set-up taken out over a part that did not change."""
     sideways = _slope(both.base, both.first) * alignment.u_place
     return _change(both, leveled.change, np.hypot(leveled.u, sideways), leveled.u_mean, commons, alignment)
@@ -116,7 +117,7 @@ def _slope(base: Relief, offset: Array) -> Array:
 
 def _change(
     both: Both, change: Array, u: Array, u_mean: float, commons: tuple[CommonError, CommonError], alignment: Alignment
-) -> Change:
+) -> Difference:
     base = both.base
     change = np.where(base.inside, change, np.nan)
     here = np.isfinite(change)
@@ -132,7 +133,7 @@ def _change(
     at = np.unravel_index(int(np.nanargmin(change)), change.shape)
     fixed = alignment.fixes_out
     seen = here & (np.abs(change) > K_DETECT * u)
-    made = Change(
+    made = Difference(
         relief=base, change=change, u=u, alignment=alignment, mean=quantity if fixed else None,
         volume=volume if fixed else None, least=Quantity(float(change[at]), float(u[at])) if fixed else None,
         least_at=(float(base.x[at[1]]), float(base.y[at[0]])) if fixed else None,
@@ -173,20 +174,20 @@ def parts(base: Relief, value: Array, u: Array, chosen: Mask, kind: str) -> tupl
     return tuple(found)
 
 
-def thin_places(change: Change, least: float) -> tuple[Place, ...]:
+def thin_places(change: Difference, least: float) -> tuple[Place, ...]:
     """Places where the thickness applied is under ``least`` [m] by the best estimate, the thinnest first."""
     under = np.nan_to_num(change.change, nan=np.inf) < least
     return tuple(sorted(parts(change.relief, change.change, change.u, under, "thin"), key=lambda p: (p.value, p.x)))
 
 
-def under_least(change: Change, least: float) -> tuple[float, float]:
+def under_least(change: Difference, least: float) -> tuple[float, float]:
     """Area [m2] under ``least`` [m] by the best estimate, and the part of it that is so with 95 % confidence."""
     under = np.nan_to_num(change.change, nan=np.inf) < least
     surely = np.nan_to_num(change.change + K_COVER * change.u, nan=np.inf) < least
     return float(change.relief.area[under].sum()), float(change.relief.area[surely].sum())
 
 
-def _notes(made: Change) -> list[str]:
+def _notes(made: Difference) -> list[str]:
     said = []
     if made.compared_share < 0.9995:
         said.append(
@@ -210,7 +211,7 @@ def _notes(made: Change) -> list[str]:
     return said
 
 
-def beyond_joint(change: Change, *, false_alarm: float = 0.05) -> tuple[Mask, float]:
+def beyond_joint(change: Difference, *, false_alarm: float = 0.05) -> tuple[Mask, float]:
     """Where two surveys of the same surface differ beyond chance, and the factor on u used.
 
     The factor leaves ``false_alarm`` for the whole wall: two-sided normal, divided among the independent places

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.core.geometry import Array, Frame, Mask, polygon_area
+from flatscan.core.notes import Note
 
 Counts = NDArray[np.int64]
 # a phone's gravity is good to 0.1-0.3 degrees (METHODS 4); the middle of that as k = 1
@@ -184,7 +185,7 @@ class CommonError:
     length: float = 1.0
     u_offset: float = 0.0
     scale: float = 0.0
-    source: str = "capture type"
+    source: Note | str = "capture type"
 
     def gamma(self, distance: Array) -> Array:
         """Semivariogram [m2] at so many metres."""

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 _LOG = logging.getLogger(__name__)
 UPLOAD_LIMIT = 4_000_000_000
 _PAGES = Path(__file__).parent / "pages"
-_SHEETS_PAGE = Path(__file__).parent.parent / "sheets" / "page"
+_SHEETS_PAGE = Path(__file__).parent.parent / "report" / "page"
 _SAID = {
     HTTPStatus.UNAUTHORIZED: "Open this page by the address the program printed when it was started: the secret in it "
     "lets you in. After a restart there is a new one. Nothing that was saved is lost.",

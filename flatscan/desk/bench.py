@@ -17,12 +17,13 @@ from flatscan.core.model import Cloud, Readings
 from flatscan.desk import answering
 from flatscan.desk.asking import what_for
 from flatscan.desk.folders import Job
-from flatscan.jobs import Capturing, Findings, Seen
+from flatscan.jobs import Capturing, Result, Seen
 from flatscan.jobs.settings import DEFAULT_SYSTEM
 from flatscan.plan.chosen import Chosen, ChosenHumps
 from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import TakeOff, take_off
 from flatscan.report.say import spoken
+from flatscan.report.view import Findings, findings_of
 from flatscan.wall import Room
 
 # results of this many steps are kept: about the steps of five walls
@@ -172,10 +173,10 @@ class Bench:
         return jobs.seen_in(read.taken, how, tell, None if isinstance(read.taken, Readings) else read.room)
 
     def _find(self, job: Job, tell: jobs.Progress) -> Findings:
-        found: Findings = spoken(self._found(job, tell))
+        found: Findings = spoken(findings_of(self._found(job, tell)))
         return found
 
-    def _found(self, job: Job, tell: jobs.Progress) -> Findings:
+    def _found(self, job: Job, tell: jobs.Progress) -> Result:
         how, test, finish = answering.capturing(job), answering.testing(job), answering.finishing(job)
         purpose = what_for(answering.answer(job, "purpose"))
         assert purpose is not None
@@ -187,8 +188,8 @@ class Bench:
         if purpose.command == "setout":
             return jobs.set_out_seen(seen, test, finish, answering.set_out_options(job), tell)
         key = ("measured", job.name, _stamp(job), how, test)
-        measured: Findings = self._memo(key, lambda: jobs.measured(seen, test, tell))
-        return jobs.planned(measured, seen, finish, tell)
+        looked, gaps = self._memo(key, lambda: jobs.measured(seen, test, tell))
+        return jobs.planned(looked, gaps, finish, tell)
 
 
 def _whole_capture(how: Capturing) -> Capturing:

@@ -13,11 +13,11 @@ from flatscan.desk.folders import Plain
 from flatscan.desk.plans import elevation, room_plan
 from flatscan.desk.saving import sent_json
 from flatscan.desk.showing import changed, revision, sent_values, show
-from flatscan.jobs import Findings
 from flatscan.jobs.settings import CLOUD_TYPE
 from flatscan.report import more_tables, tables, words
 from flatscan.report.page import packing
 from flatscan.report.say import spoken
+from flatscan.report.view import Findings
 
 if TYPE_CHECKING:
     from flatscan.desk.app import Desk

@@ -12,7 +12,8 @@ from flatscan.desk.asking import what_for
 from flatscan.desk.bench import Working
 from flatscan.desk.folders import RESULTS, Job
 from flatscan.desk.showing import revision, show
-from flatscan.jobs import Findings, Requirement
+from flatscan.jobs import Requirement
+from flatscan.report.view import Findings
 
 if TYPE_CHECKING:
     from flatscan.desk.app import Desk

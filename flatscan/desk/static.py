@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from flatscan.desk.app import Desk
 
 _OWN = Path(__file__).parent / "pages"
-_SHEET = Path(__file__).parent.parent / "sheets" / "page"
+_SHEET = Path(__file__).parent.parent / "report" / "page"
 _DRAWING = ("numbers.js", "drawing.js", "touch.js")
 _TYPES = {"css": "text/css", "js": "text/javascript"}
 # address: the files it is made of

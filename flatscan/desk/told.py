@@ -6,9 +6,9 @@ from collections.abc import Iterator
 
 from flatscan.core.units import slope_text
 from flatscan.desk.bench import Cut
-from flatscan.jobs import Findings
 from flatscan.report import facts, tables, words
 from flatscan.report.summary import judged
+from flatscan.report.view import Findings
 
 Line = tuple[str, str]
 _KNOWN = "; plumb known from:"

@@ -5,9 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from flatscan.jobs import Capturing, Findings, Finishing, Progress, Requirement, check, survey
-from flatscan.jobs.again import compare_surveys
-from flatscan.jobs.comparison import Comparing
+from flatscan.jobs import (
+    Capturing,
+    Comparing,
+    Finishing,
+    Progress,
+    Requirement,
+    Result,
+    check,
+    compare_surveys,
+    survey,
+)
 
 COMMANDS = ("survey", "check", "compare")
 
@@ -27,8 +35,8 @@ class Job:
     comparing: Comparing = field(default_factory=Comparing)
     earlier: Capturing = field(default_factory=Capturing)
 
-    def run(self, paths: tuple[Path, ...], progress: Progress) -> Findings:
-        """The findings of this job on capture files; raises the errors of the command."""
+    def run(self, paths: tuple[Path, ...], progress: Progress) -> Result:
+        """The result of this job on capture files; raises the errors of the command."""
         chosen = [paths[k] for k in self.captures]
         if self.command == "check":
             return check(chosen[0], self.capturing, self.testing, progress)

@@ -18,13 +18,16 @@ from flatscan.evidence.differences import Row, compare_documents
 from flatscan.evidence.keys import is_signed
 from flatscan.evidence.seal import KIND, SCHEMA, digest, dumps, seal_record, versions
 from flatscan.evidence.settings import from_plain
-from flatscan.jobs import Capturing, Finishing, Progress, Requirement, silent
-from flatscan.jobs.comparison import Comparing
+from flatscan.jobs import Capturing, Comparing, Finishing, Progress, Requirement, silent
 
 SAME, ALTERED, DIFFERENT = "same", "altered", "recomputes differently"
 _KINDS = {
-    "capturing": Capturing, "testing": Requirement, "finishing": Finishing, "comparing": Comparing, "earlier": Capturing,
-}  # fmt: skip
+    "capturing": Capturing,
+    "testing": Requirement,
+    "finishing": Finishing,
+    "comparing": Comparing,
+    "earlier": Capturing,
+}
 
 
 @dataclass(frozen=True)

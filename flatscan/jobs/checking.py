@@ -9,8 +9,8 @@ from pathlib import Path
 from flatscan import verdict as verdicts
 from flatscan.core.errors import BadValue
 from flatscan.core.quantity import Quantity
-from flatscan.jobs.findings import Findings, Seen
 from flatscan.jobs.looking import lean_of, look, swept
+from flatscan.jobs.results import Check, Looked, Seen
 from flatscan.jobs.seeing import see
 from flatscan.jobs.settings import Capturing, Progress, Requirement, silent
 from flatscan.standards import Tolerance
@@ -20,52 +20,51 @@ from flatscan.straightedge.steps import Lip, lips
 from flatscan.verdict import Criterion, Verdict
 
 
-def check(path: str | Path, how: Capturing, test: Requirement, progress: Progress = silent) -> Findings:
+def check(path: str | Path, how: Capturing, requirement: Requirement, progress: Progress = silent) -> Check:
     """Does the wall of a capture conform: every criterion that has a limit, each judged by itself."""
-    return check_seen(see(path, how, progress), test, progress)
+    return check_seen(see(path, how, progress), requirement, progress)
 
 
-def check_seen(seen: Seen, test: Requirement, progress: Progress = silent) -> Findings:
+def check_seen(seen: Seen, requirement: Requirement, progress: Progress = silent) -> Check:
     """`check` of a wall already seen."""
-    found = look("check", seen, test, progress)
-    if test.tolerances:
-        verdict, gaps = _by_tolerances(found, seen, test, progress)
+    looked = look(seen, requirement, progress)
+    if requirement.tolerances:
+        verdict, gaps = _by_tolerances(looked, requirement, progress)
     else:
-        gaps = swept(found, test, verdicts.coverage_factor(test.confidence), progress)
-        verdict = _by_limits(found, seen, test, gaps)
-    verdict, hand = _with_hand(verdict, found, test)
-    first = next((entry for entry in test.tolerances if entry.id == verdict.tolerance), None)
-    return replace(found, gaps=gaps, verdict=verdict, method=gaps.method, hand=hand, tolerance=first)
+        gaps = swept(looked, requirement, progress)
+        verdict = _by_limits(looked, requirement, gaps)
+    verdict, hand = _with_hand(verdict, looked, requirement)
+    first = next((entry for entry in requirement.tolerances if entry.id == verdict.tolerance), None)
+    return looked.extended(Check, gaps=gaps, verdict=verdict, method=gaps.method, hand=hand, tolerance=first)
 
 
-def _by_limits(found: Findings, seen: Seen, test: Requirement, gaps: Gaps) -> Verdict:
+def _by_limits(looked: Looked, requirement: Requirement, gaps: Gaps) -> Verdict:
     step: Lip | None = None
-    if test.step_limit is not None:
-        step = lips(seen.relief, k=verdicts.coverage_factor(test.confidence))
+    if requirement.step_limit is not None:
+        step = lips(looked.seen.relief, k=verdicts.coverage_factor(requirement.confidence))
     return verdicts.judge(
-        gaps=gaps, limit=test.limit if test.judges else None, relief=found.relief, lean=lean_of(found),
-        height=found.wall.height, plumb_limit=test.plumb_limit, step=step, step_limit=test.step_limit,
-        corner=worst_corner(found), corner_limit=test.corner_limit, confidence=test.confidence,
+        gaps=gaps, limit=requirement.limit if requirement.judges else None, relief=looked.relief, lean=lean_of(looked),
+        height=looked.wall.height, plumb_limit=requirement.plumb_limit, step=step, step_limit=requirement.step_limit,
+        corner=worst_corner(looked), corner_limit=requirement.corner_limit, confidence=requirement.confidence,
     )  # fmt: skip
 
 
-def _by_tolerances(found: Findings, seen: Seen, test: Requirement, progress: Progress) -> tuple[Verdict, Gaps]:
+def _by_tolerances(looked: Looked, requirement: Requirement, progress: Progress) -> tuple[Verdict, Gaps]:
     """Every entry judged by itself, then all criteria together; the gaps are those of the first flatness entry."""
-    corner = worst_corner(found)
-    made, gaps = [], None
-    for entry in test.tolerances:
+    corner, corners = worst_corner(looked), looked.seen.corners
+    verdicts_, gaps = [], None
+    for entry in requirement.tolerances:
         progress(f"judging by {entry.id}", None)
         judged = verdicts.judge_by(
-            entry, found.relief, unsmoothed=seen.relief, lean=lean_of(found), height=found.wall.height,
-            measured=corner if entry.criterion == "corner" else None,
-            over=found.corners[0].leg if found.corners else None, directions=test.directions,
-            confidence=test.confidence,
+            entry, looked.relief, unsmoothed=looked.seen.relief, lean=lean_of(looked), height=looked.wall.height,
+            measured=corner if entry.criterion == "corner" else None, over=corners[0].leg if corners else None,
+            directions=requirement.directions, confidence=requirement.confidence,
         )  # fmt: skip
-        made.append(judged.verdict)
+        verdicts_.append(judged.verdict)
         gaps = gaps or judged.gaps
     if gaps is None:
-        gaps = swept(found, test, verdicts.coverage_factor(test.confidence), progress)
-    return _joined(made, test.tolerances, test.confidence), gaps
+        gaps = swept(looked, requirement, progress)
+    return _joined(verdicts_, requirement.tolerances, requirement.confidence), gaps
 
 
 def _joined(made: Sequence[Verdict], entries: Sequence[Tolerance], confidence: float) -> Verdict:
@@ -83,25 +82,27 @@ def _joined(made: Sequence[Verdict], entries: Sequence[Tolerance], confidence: f
     )  # fmt: skip
 
 
-def worst_corner(found: Findings) -> Quantity | None:
+def worst_corner(looked: Looked) -> Quantity | None:
     """The corner of this wall furthest out of square [m over its leg], None where no other wall meets it."""
     known = [
         Quantity(corner.out_of_square, corner.u_out_of_square)
-        for corner in found.corners
+        for corner in looked.seen.corners
         if corner.out_of_square is not None
     ]
-    return max(known, key=lambda one: abs(one.value), default=None)
+    return max(known, key=lambda corner: abs(corner.value), default=None)
 
 
-def _with_hand(verdict: Verdict, found: Findings, test: Requirement) -> tuple[Verdict, tuple[HandCheck, ...]]:
+def _with_hand(verdict: Verdict, looked: Looked, requirement: Requirement) -> tuple[Verdict, tuple[HandCheck, ...]]:
     """The verdict with people's straightedge readings beside it, where a file of them was given."""
-    if test.hand is None:
+    if requirement.hand is None:
         return verdict, ()
-    if not any(one.name.startswith("flatness") for one in verdict.criteria):
+    if not any(criterion.name.startswith("flatness") for criterion in verdict.criteria):
         raise BadValue(
-            "--hand", "straightedge readings without a flatness limit", needed="--limit or a tolerance of flatness",
+            "{set:hand}",
+            "straightedge readings without a flatness limit",
+            needed="{set:limit} or a tolerance of flatness",
             remedy="Give the limit the readings are to be held against",
-        )  # fmt: skip
-    checks = compare_hand(found.relief, read_hand(test.hand), rule=test.rule)
-    decides = all(entry.decides for entry in test.tolerances)
+        )
+    checks = compare_hand(looked.relief, read_hand(requirement.hand), rule=requirement.rule)
+    decides = all(entry.decides for entry in requirement.tolerances)
     return verdicts.with_hand(verdict, checks, decides=decides), checks

@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 
 from flatscan import relief, straightedge
-from flatscan.capture.laser_line.reader import LineSurvey
+from flatscan.capture.laser_line.reader import LineSurvey, survey_lines
 from flatscan.core.model import Origin, Readings
-from flatscan.jobs.settings import LINES_TYPE
+from flatscan.jobs.results import Lines
+from flatscan.jobs.settings import LINES_TYPE, Progress, silent
 from flatscan.straightedge.gaps import Gap
+
+
+def lines(path: str | Path, rule: float, pairs: Sequence[tuple[Path, Path]] = (), progress: Progress = silent) -> Lines:
+    """The lines of a set-up file, or of ``pairs`` of pictures in place of its own, with a straightedge along each."""
+    progress("measuring the lines", None)
+    surveyed = survey_lines(Path(path), tuple(pairs))
+    return Lines(surveyed, line_gaps(surveyed, rule), rule)
 
 
 def line_gaps(surveyed: LineSurvey, rule: float) -> tuple[Gap | None, ...]:

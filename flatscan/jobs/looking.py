@@ -4,39 +4,44 @@ from __future__ import annotations
 
 from flatscan import relief, straightedge
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import Quantity, metres, root_sum_square
-from flatscan.jobs.findings import Findings, Seen
+from flatscan.core.quantity import Quantity, metres, root_sum_square, slope
+from flatscan.jobs.results import Looked, Seen
 from flatscan.jobs.settings import Progress, Requirement
 from flatscan.relief.shape import patches_of, shape_of
 from flatscan.straightedge.gaps import Gaps
+from flatscan.verdict import coverage_factor
 
 
-def look(command: str, seen: Seen, test: Requirement, progress: Progress) -> Findings:
+def look(seen: Seen, requirement: Requirement, progress: Progress) -> Looked:
     """Smooth with the smallest window that makes gaps certain enough for the limit, and describe the shape."""
     progress("shape", None)
-    smooth = relief.smooth(seen.relief, relief.choose_window(seen.relief, test.limit))
+    smooth = relief.smooth(seen.relief, relief.choose_window(seen.relief, requirement.limit))
     shape = shape_of(smooth, seen.wall)
-    return Findings(
-        command=command, origin=seen.origin, capture_type=seen.capture_type, u_point=seen.relief.u_point,
-        warnings=(*seen.notes, *_coarse_step(seen, test)), wall=seen.wall, relief=smooth, shape=shape,
+    return Looked(
+        seen=seen,
+        relief=smooth,
+        shape=shape,
         patches=patches_of(smooth, shape),
-        title=seen.title, tie=seen.tie, corners=seen.corners,
-    )  # fmt: skip
+        notes=(*seen.notes, *_coarse_step(seen, requirement)),
+    )
 
 
-def _coarse_step(seen: Seen, test: Requirement) -> tuple[Note, ...]:
+def _coarse_step(seen: Seen, requirement: Requirement) -> tuple[Note, ...]:
     """Say where the file's own rounding is over a fifth of the limit."""
-    if seen.step <= test.limit / 5:
+    if seen.step <= requirement.limit / 5:
         return ()
-    return (note("jobs.coarse-step", step=metres(seen.step), limit=metres(test.limit)),)
+    return (note("jobs.coarse-step", step=metres(seen.step), limit=metres(requirement.limit)),)
 
 
-def swept(found: Findings, test: Requirement, k: float, progress: Progress) -> Gaps:
-    """The straightedge at every place of the findings' relief."""
+def swept(looked: Looked, requirement: Requirement, progress: Progress) -> Gaps:
+    """The straightedge at every place of the relief."""
     progress("straightedge", None)
-    return straightedge.sweep(found.relief, test.rule, directions=test.directions, k=k, method=test.method)
+    k = coverage_factor(requirement.confidence)
+    return straightedge.sweep(
+        looked.relief, requirement.rule, directions=requirement.directions, k=k, method=requirement.method
+    )
 
 
-def lean_of(found: Findings) -> Quantity:
+def lean_of(looked: Looked) -> Quantity:
     """Lean with its uncertainty: the points' own and how well plumb is known."""
-    return Quantity(found.shape.lean, root_sum_square(found.shape.u_lean, found.wall.plumb.u_lean))
+    return slope(looked.shape.lean, root_sum_square(looked.shape.u_lean, looked.wall.plumb.u_lean))

@@ -13,6 +13,7 @@ from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Wall
 from flatscan.core.notes import Note
+from flatscan.core.quantity import metres
 from flatscan.jobs.seeing import see, tied
 from flatscan.jobs.settings import STATIONS_TYPE, Capturing, Progress, silent
 from flatscan.relief.planning import ReadingPlan, plan_readings
@@ -43,7 +44,14 @@ def planned_readings(
     Raises what reading and tying raise, and `BadValue` for a rule or counts that make no sense.
     """
     if not 0.1 <= rule < 100:
-        raise BadValue("--rule", f"{rule:g} m", needed="a straightedge over 0.1 m", remedy="Give for example 1.8m")
+        raise BadValue(
+            "{set:rule}",
+            "{rule:span}",
+            needed="a straightedge over {least:span}",
+            remedy="Give for example 1.8m",
+            rule=metres(rule),
+            least=metres(0.1),
+        )
     seen = see(path, replace(how, tie=None), progress)
     scan, done, notes = seen.relief, np.empty((0, 2)), seen.notes
     if how.tie is not None:

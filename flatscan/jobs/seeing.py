@@ -17,7 +17,9 @@ from flatscan.capture.ahead import is_large
 from flatscan.core.errors import BadValue, WallNotFound
 from flatscan.core.geometry import Array
 from flatscan.core.model import PHONE_GRAVITY, Cloud, CommonError, Readings, Relief, Wall
-from flatscan.jobs.findings import Seen
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres
+from flatscan.jobs.results import Seen
 from flatscan.jobs.settings import CLOUD_TYPE, LINES_TYPE, READER_TYPES, STATIONS_TYPE, Capturing, Progress, silent
 
 _NO_SENSOR = 5e-6  # [m]; the best laboratory scanners scatter by some hundredths of a millimetre (common practice)
@@ -68,41 +70,50 @@ def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:
     others = [seen_in(read(path, again, progress), again, progress) for path in how.repeat]
     if seen.relief.cell is None:
         raise BadValue(
-            "--repeat", f"given with {seen.origin.file}, a table of readings", needed="repeated scans",
+            "{set:repeat}",
+            "given with {file}, a table of readings",
+            needed="repeated scans",
             remedy="Read the first station again last instead, as control",
-        )  # fmt: skip
+            file=seen.origin.file,
+        )
     joined, shown = relief.combine(
         [seen.relief, *(other.relief for other in others)], relief.capture_type(seen.capture_type), how.repeat_rule
     )
-    spans = ", ".join(
-        f"{s * 1000:.1f} mm over {span * 1000:.0f} mm" for span, s in zip(shown.spans, shown.s, strict=True)
+    spans = tuple(
+        note("jobs.chord-spread", s=metres(s), span=metres(span)) for span, s in zip(shown.spans, shown.s, strict=True)
     )
-    note = f"{shown.captures} captures of the wall differ by (1 sd of a chord's middle) {spans}: the mean is used."
-    files = ", ".join(f"{other.origin.file} ({other.origin.sha256[:12]})" for other in others)
-    return replace(seen, relief=joined, notes=(*seen.notes, note, f"Repeated captures: {files}."))
+    files = tuple(note("jobs.repeat-file", file=other.origin.file, sha256=other.origin.sha256[:12]) for other in others)
+    said = (note("jobs.repeats", captures=shown.captures, spans=spans), note("jobs.repeat-files", files=files))
+    return replace(seen, relief=joined, notes=(*seen.notes, *said))
 
 
 def tied(seen: Seen, how: Capturing, progress: Progress) -> Seen:
     """A scan with the warp and lean taken out that the laser readings of another file show."""
     if seen.relief.cell is None or how.tie is None:
         raise BadValue(
-            "--tie", f"given with {seen.origin.file}, a table of readings", needed="a scan to be tied down",
-            remedy="Give the scan as the capture and the readings with --tie",
-        )  # fmt: skip
+            "{set:tie}",
+            "given with {file}, a table of readings",
+            needed="a scan to be tied down",
+            remedy="Give the scan as the capture and the readings with {set:tie}",
+            file=seen.origin.file,
+        )
     progress("tying down", None)
     # the readings' file says its own unit: --file-unit is the scan's
     readings = capture.read(how.tie, reading_u=how.reading_u)
     if isinstance(readings, Cloud):
         raise BadValue(
-            "--tie", f"{how.tie} holds points", needed="a table of laser readings",
-            remedy="Give the readings as in the blank form (flatscan plan-readings writes one)",
-        )  # fmt: skip
+            "{set:tie}",
+            "{file} holds points",
+            needed="a table of laser readings",
+            remedy="Give the readings as in the blank form ({run:plan-readings} writes one)",
+            file=how.tie,
+        )
     kind = relief.capture_type(STATIONS_TYPE)
     made, wall, shown, more = relief.tie(
         seen.relief, seen.wall, readings, laser=kind.common_error(), u_laser_lean=kind.lean
     )  # fmt: skip
     name = Path(how.tie).name
-    said = (f"{name}: {words}" for words in readings.origin.warnings)
+    said = (note("jobs.tie-file", file=name, what=what) for what in readings.origin.warnings)
     return replace(seen, relief=made, wall=wall, tie=shown, notes=(*seen.notes, *said, *more))
 
 
@@ -111,7 +122,7 @@ def _common(kind: relief.CaptureType, how: Capturing) -> CommonError:
     common = kind.common_error()
     if how.warp is None:
         return common
-    return replace(common, sd=how.warp[0], length=how.warp[1], source=f"{kind.name}, warp stated by hand")
+    return replace(common, sd=how.warp[0], length=how.warp[1], source=note("jobs.warp-by-hand", type=kind.name))
 
 
 def seen_in(
@@ -140,13 +151,14 @@ def seen_in(
     )  # fmt: skip
 
 
-def _unmeasured(made: Relief, step: float) -> tuple[str, ...]:
+def _unmeasured(made: Relief, step: float) -> tuple[Note | str, ...]:
     """Say where the points scatter less than any sensor does: drawn, or rounded to the sensor's own step."""
     scatter = made.u_point
     if scatter is None or scatter > max(_NO_SENSOR, 0.3 * step):
         return ()
-    why = f"they lie on steps of {step * 1000:.2g} mm" if step > _NO_SENSOR else "no sensor is that good"
-    return (f"The points scatter by {scatter * 1000:.3f} mm only: {why}. This is not a measurement of flatness.",)
+    if step > _NO_SENSOR:
+        return (note("jobs.on-steps", scatter=metres(scatter), step=metres(step)),)
+    return (note("jobs.no-sensor", scatter=metres(scatter)),)
 
 
 def list_walls(path: str | Path, how: Capturing, progress: Progress = silent) -> walls.Room:
@@ -180,22 +192,23 @@ def _watched(cloud: Cloud, progress: Progress) -> Cloud:
     return replace(cloud, chunks=chunks)
 
 
-def _capture_type(taken: Cloud | Readings, asked: str | None) -> tuple[relief.CaptureType, tuple[str, ...]]:
+def _capture_type(taken: Cloud | Readings, asked: str | None) -> tuple[relief.CaptureType, tuple[Note | str, ...]]:
     is_stations = isinstance(taken, Readings)
     usual = next((name for start, name in READER_TYPES if taken.origin.reader.startswith(start)), CLOUD_TYPE)
     usual = STATIONS_TYPE if is_stations and usual == CLOUD_TYPE else usual
     name = asked or usual
     if is_stations != (name in (STATIONS_TYPE, LINES_TYPE)):
         raise BadValue(
-            "--capture-type", f"{name} for {taken.origin.file}, which holds {'readings' if is_stations else 'points'}",
-            needed="laser-readings for a table of readings, another type for points", remedy="Leave the option out",
-        )  # fmt: skip
+            "{set:capture_type}",
+            "{type} for {file}, which holds readings" if is_stations else "{type} for {file}, which holds points",
+            needed="laser-readings for a table of readings, another type for points",
+            remedy="Leave {set:capture_type} out",
+            type=name,
+            file=taken.origin.file,
+        )
     kind = relief.capture_type(name)
     if asked is None and not is_stations and usual == CLOUD_TYPE:
-        return kind, (
-            f"The capture type was not stated: taken as {name}, whose warp alone may be {kind.chord * 2000:.0f} mm "
-            "under a 2 m straightedge (95 %). If it was made otherwise, say so with --capture-type.",
-        )
+        return kind, (note("jobs.type-not-stated", type=name, warp=metres(2 * kind.chord), rule=metres(2.0)),)
     return kind, ()
 
 
@@ -204,12 +217,20 @@ def _checked_stations(taken: Readings, wall: Wall, how: Capturing) -> Wall:
     for name in ("cell", "up", "seen_from", "region"):
         if getattr(how, name) is not None:
             raise BadValue(
-                f"--{name.replace('_', '-')}", f"given with {taken.origin.file}, a table of readings",
-                needed="a point cloud", remedy="Leave the option out",
-            )  # fmt: skip
+                f"{{set:{name}}}",
+                "given with {file}, a table of readings",
+                needed="a point cloud",
+                remedy=f"Leave {{set:{name}}} out",
+                file=taken.origin.file,
+            )
     if how.wall != 1:
-        found = f"one wall, not wall {how.wall}"
-        raise WallNotFound(taken.origin.file, found, needed="--wall 1", remedy="Leave --wall out")
+        raise WallNotFound(
+            taken.origin.file,
+            "one wall, not wall {number:count}",
+            needed="{set:wall} 1",
+            remedy="Leave {set:wall} out",
+            number=how.wall,
+        )
     return wall
 
 
@@ -222,6 +243,10 @@ def _chosen(room: walls.Room, how: Capturing, file: str) -> Wall:
                 wall, region=how.region, add_openings=how.opening, remove_openings=how.no_opening
             )  # fmt: skip
     raise WallNotFound(
-        file, f"{len(room.walls)} walls, none of them number {how.wall}", needed=f"1 to {len(room.walls)}",
-        remedy="List them with flatscan survey --list",
-    )  # fmt: skip
+        file,
+        "{walls:count} walls, none of them number {number:count}",
+        needed="1 to {walls:count}",
+        remedy="List them with {run:survey --list}",
+        walls=len(room.walls),
+        number=how.wall,
+    )

@@ -13,11 +13,10 @@ from flatscan import compare
 from flatscan.capture.registry import pick
 from flatscan.compare import Entry, Found
 from flatscan.core.errors import FlatscanError, MixedSurveys
-from flatscan.jobs.again import compare_surveys
 from flatscan.jobs.checking import check
-from flatscan.jobs.comparison import Comparing
-from flatscan.jobs.findings import Findings
-from flatscan.jobs.settings import Capturing, Progress, Requirement, silent
+from flatscan.jobs.comparing import compare_surveys
+from flatscan.jobs.results import Change, Check
+from flatscan.jobs.settings import Capturing, Comparing, Progress, Requirement, silent
 from flatscan.plan.lows import LIMIT, find_lows
 
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
@@ -26,13 +25,13 @@ ADDED, REMOVED, BOTH, NOTHING = "added", "removed", "added and removed", "no cha
 
 @dataclass(frozen=True, eq=False)
 class Step:
-    """What changed from one survey to the next: ``done`` in a word, ``findings`` of the comparison.
+    """What changed from one survey to the next: ``done`` in a word, ``change`` as compared.
 
     ``shrunk`` says whether a wall on which nothing was done came back by more than the ± (None where the thickness is
     not known or work was done).
     """
 
-    findings: Findings
+    change: Change
     done: str
     shrunk: bool | None
 
@@ -63,9 +62,12 @@ def captures_in(folder: str | Path) -> tuple[tuple[Path, ...], tuple[str, ...]]:
         (found if _is_capture(path) else others).append(path)
     if len(found) < 2:
         raise MixedSurveys(
-            folder, f"{len(found)} captures", needed="at least two surveys of one wall",
+            folder,
+            "{captures:count} captures",
+            needed="at least two surveys of one wall",
             remedy="Put the surveys into the folder, named so that they sort by day",
-        )  # fmt: skip
+            captures=len(found),
+        )
     return tuple(found), tuple(path.name for path in others)
 
 
@@ -86,7 +88,7 @@ def series(
 ) -> Series:
     """Each survey beside the one before; low spots over ``limit`` [m] keep their number through all of them.
 
-    Raises the errors of `again.compare_surveys`.
+    Raises the errors of `comparing.compare_surveys`.
     """
     test = options.finish or Requirement()
     first = check(paths[0], how, test, progress)
@@ -97,8 +99,7 @@ def series(
     for earlier, later in zip(paths, paths[1:], strict=False):
         found = compare_surveys(earlier, later, (how, how), options, progress=progress)
         steps.append(_step(found))
-        assert found.compared is not None
-        moved = moved + found.compared.change.alignment.shift[:2]
+        moved = moved + found.difference.alignment.shift[:2]
         books.append(_spots(found, limit, moved))
     files = tuple(Path(path).name for path in paths)
     return Series(files, tuple(steps), compare.ledger(books), limit)
@@ -112,17 +113,14 @@ def series_of_folder(
     return replace(series(paths, how, options, limit, progress), left_out=others)
 
 
-def _spots(found: Findings, limit: float, moved: np.ndarray) -> list[Found]:
+def _spots(found: Check | Change, limit: float, moved: np.ndarray) -> list[Found]:
     """Low spots of a survey in the first survey's coordinates."""
-    if found.gaps is None:
-        return []
     lows = find_lows(found.relief, found.gaps.deepest, limit=limit)
     return [Found(low.x + moved[0], low.y + moved[1], low.depth, low.width, low.height) for low in lows]
 
 
-def _step(found: Findings) -> Step:
-    assert found.compared is not None
-    change = found.compared.change
+def _step(found: Change) -> Step:
+    change = found.difference
     kinds = {place.kind for place in change.places}
     done = NOTHING if not kinds else BOTH if len(kinds) > 1 else ADDED if "added" in kinds else REMOVED
     mean = change.mean

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from flatscan.core.errors import BadValue
+from flatscan.core.quantity import metres, share
 from flatscan.plan.finish import PlaneOptions
 from flatscan.plan.hacking import HackOptions
 from flatscan.plan.takeoff import TakeOffOptions
@@ -58,14 +60,21 @@ class Capturing:
             value = getattr(self, name)
             if value is not None and not 0 < value < 1000:
                 raise BadValue(
-                    f"--{name.replace('_', '-')}", f"{value:g} m", needed="a length over 0",
+                    f"{{set:{name}}}",
+                    "{value:span}",
+                    needed="a length over 0",
                     remedy="Give what was taped",
-                )  # fmt: skip
+                    value=metres(value),
+                )
         if self.warp is not None and not (0 <= self.warp[0] < 0.5 and 0.1 <= self.warp[1] < 100):
             raise BadValue(
-                "--warp", f"{self.warp[0] * 1000:g} mm over {self.warp[1]:g} m",
-                needed="a size under 0.5 m and a length of at least 0.1 m", remedy="Give for example 8mm,2m",
-            )  # fmt: skip
+                "{set:warp}",
+                "{size:length.g} over {length:span}",
+                needed="a size under 0.5 m and a length of at least 0.1 m",
+                remedy="Give for example 8mm,2m",
+                size=metres(self.warp[0]),
+                length=metres(self.warp[1]),
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,9 +98,18 @@ class Requirement:
             value = getattr(self, name)
             if value is not None and not 0 < value < 100:
                 raise BadValue(
-                    f"--{name.replace('_', '-')}", f"{value * 1000:g} mm", needed="a length over 0",
-                    remedy="Give what the contract says, such as --rule 1.8m --limit 3mm",
-                )  # fmt: skip
+                    f"{{set:{name}}}",
+                    "{value:length.g}",
+                    needed="a length over 0",
+                    remedy="Give what the contract says, such as {set:rule} 1.8m {set:limit} 3mm",
+                    value=metres(value),
+                )
+
+    @property
+    def asks(self) -> bool:
+        """Whether there is any limit to judge by."""
+        limits = (self.plumb_limit, self.step_limit, self.corner_limit)
+        return self.judges or any(limit is not None for limit in limits)
 
     @property
     def tolerance(self) -> Tolerance | None:
@@ -118,20 +136,27 @@ class Requirement:
                 judges=limit is not None, **others,
             )  # fmt: skip
         entries = tuple(load_tolerance(name) for name in tolerances)
-        limits = ("--limit", limit), *((f"--{name.replace('_', '-')}", others.get(name)) for name in _LIMITS)
+        limits = ("limit", limit), *((name, others.get(name)) for name in _LIMITS)
         for name, value in limits:
             if value is not None:
                 raise BadValue(
-                    name, f"given beside --tolerance {tolerances[0]}", needed="one of the two",
-                    remedy=f"Leave {name} out: the entry has its own",
-                )  # fmt: skip
+                    f"{{set:{name}}}",
+                    "given beside {set:tolerance} {entry}",
+                    needed="one of the two",
+                    remedy=f"Leave {{set:{name}}} out: the entry has its own",
+                    entry=tolerances[0],
+                )
         flat = next((entry for entry in entries if entry.criterion == "flatness"), None)
         if rule is not None and flat is not None and not any(abs(at - rule) < 1e-6 for at in flat.lengths):
             raise BadValue(
-                "--rule", f"{rule:g} m beside --tolerance {flat.id}",
-                needed="a length of the entry: " + ", ".join(f"{at:g} m" for at in flat.lengths),
-                remedy="Leave --rule out: the entry has its own",
-            )  # fmt: skip
+                "{set:rule}",
+                "{rule:span} beside {set:tolerance} {entry}",
+                needed="a length of the entry: {lengths:span}",
+                remedy="Leave {set:rule} out: the entry has its own",
+                rule=metres(rule),
+                entry=flat.id,
+                lengths=tuple(metres(at) for at in flat.lengths),
+            )
         if flat is not None:
             others |= {"rule": flat.lengths[0], "limit": min(flat.limits)}
         return cls(judges=True, tolerances=entries, **others)
@@ -156,3 +181,50 @@ class Finishing:
     area_rule: str = "net"
     clash: str | None = None
     light: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Comparing:
+    """How two surveys are tied together and what is asked of their difference; lengths in metres, volumes in m3.
+
+    ``same_frame``: both files share one coordinate system, met to ``align_u``. ``reference`` are parts of the earlier
+    wall that nobody worked on, ``reference_walls`` numbers of other walls, ``points`` a table of fixed points.
+    ``same_surface``: two surveys of an unchanged wall. ``least`` is the cover asked for. ``allowance`` is the thickness
+    the price holds, ``rates`` the user's rates file, ``background`` and ``finish`` what the earlier and the later
+    surface are judged by.
+    """
+
+    same_frame: bool = False
+    same_surface: bool = False
+    reference: tuple[Rectangle, ...] = ()
+    reference_walls: tuple[int, ...] = ()
+    points: str | None = None
+    points_u: float = 0.001
+    align_u: float = 0.001
+    least: float | None = None
+    quoted: float | None = None
+    used: float | None = None
+    allowance: float | None = None
+    rates: str | None = None
+    background: Requirement | None = None
+    finish: Requirement | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("points_u", "align_u", "least", "quoted", "used", "allowance"):
+            value = getattr(self, name)
+            if value is not None and not (math.isfinite(value) and value >= 0):
+                raise BadValue(
+                    f"{{set:{name}}}",
+                    "{value:number}",
+                    needed="a number from 0 up",
+                    remedy="Give it without a sign",
+                    value=share(value),
+                )
+        ties = [self.same_frame, bool(self.points), bool(self.reference_walls), bool(self.reference)]
+        if sum(ties) > 1:
+            raise BadValue(
+                "the tie",
+                "more than one of {set:same_frame}, {set:points}, {set:reference_wall} and {set:reference}",
+                needed="one",
+                remedy="Keep the surest",
+            )

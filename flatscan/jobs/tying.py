@@ -14,11 +14,11 @@ from flatscan.core.columns import read_columns
 from flatscan.core.errors import BadValue, MixedSurveys, WallNotFound
 from flatscan.core.geometry import Array
 from flatscan.core.model import Cloud, Relief, Wall
-from flatscan.core.quantity import root_sum_square
-from flatscan.jobs.comparison import Comparing
-from flatscan.jobs.findings import Seen
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import degrees, metres, root_sum_square
+from flatscan.jobs.results import Seen
 from flatscan.jobs.seeing import find_room, see, seen_in
-from flatscan.jobs.settings import STATIONS_TYPE, Capturing, Progress, silent
+from flatscan.jobs.settings import STATIONS_TYPE, Capturing, Comparing, Progress, silent
 from flatscan.wall import Room
 
 _FACING = 0.35
@@ -54,24 +54,23 @@ def take(path: str | Path, how: Capturing, progress: Progress = silent) -> Surve
 
 def aligned(
     surveys: tuple[Surveyed, Surveyed], reliefs: tuple[Relief, Relief], options: Comparing
-) -> tuple[Alignment, tuple[str, ...]]:
+) -> tuple[Alignment, tuple[Note | str, ...]]:
     """By what the user names; else by a coordinate system both plainly share; else by outline and openings."""
     walls = surveys[0].wall, surveys[1].wall
     shifts = surveys[0].shift, surveys[1].shift
     if options.points is not None:
-        _refuse_mixed(surveys, "--points")
+        _refuse_mixed(surveys, "{set:points}")
         first, second = _fixed_points(options.points)
         return compare.by_points(*walls, first, second, shifts, u=options.points_u), ()
     if options.reference_walls:
         return _by_walls(surveys, options.reference_walls), ()
     clouds = all(survey.room is not None for survey in surveys)
     if options.same_frame:
-        _refuse_mixed(surveys, "--same-frame")
+        _refuse_mixed(surveys, "{set:same_frame}")
         return _one_frame(walls, shifts, options.align_u), ()
     if clouds and compare.lie_together(*walls, shifts):
         assumed = () if options.reference or options.same_surface else (
-            "both files place the wall alike, so one coordinate system was assumed for both: if they were not "
-            "registered to each other, tie them with --reference, --reference-wall or --points",
+            note("jobs.one-frame-assumed"),
         )  # fmt: skip
         made = compare.same_frame(*walls, shifts, u=options.align_u)
     else:
@@ -87,7 +86,7 @@ def _refuse_mixed(surveys: tuple[Surveyed, Surveyed], option: str) -> None:
     if (surveys[0].room is None) != (surveys[1].room is None):
         raise BadValue(
             option, "given for a scan and a table of readings", needed="two scans, or two tables of readings",
-            remedy="Tie them with --reference",
+            remedy="Tie them with {set:reference}",
         )  # fmt: skip
 
 
@@ -97,10 +96,15 @@ def _one_frame(walls: tuple[Wall, Wall], shifts: tuple[Array, Array], u: float) 
     angle = float(np.degrees(np.arccos(np.clip(made.turn[2, 2], -1, 1))))
     if abs(middle[2]) > 0.3 or angle > 5:
         raise MixedSurveys(
-            "--same-frame", f"the walls lie {abs(middle[2]) * 1000:.0f} mm apart and turned by {angle:.1f} degrees",
-            needed="one wall in one coordinate system: within 300 mm and 5 degrees",
-            remedy="Choose the wall with --earlier-wall and --later-wall, or tie the surveys another way",
-        )  # fmt: skip
+            "{set:same_frame}",
+            "the walls lie {apart:length} apart and turned by {angle:angle.1}",
+            needed="one wall in one coordinate system: within {most:length} and {most_angle:angle}",
+            remedy="Choose the wall with {set:earlier_wall} and {set:later_wall}, or tie the surveys another way",
+            apart=metres(abs(middle[2])),
+            angle=degrees(angle),
+            most=metres(0.3),
+            most_angle=degrees(5.0),
+        )
     return made
 
 
@@ -112,14 +116,11 @@ def _moved(later: Relief, alignment: Alignment) -> Relief:
 def _refined(made: Alignment, fit: compare.ShapeFit) -> Alignment:
     shift = made.shift + np.array([*fit.shift, 0.0])
     if len(fit.undetermined) == 2:
-        note = "the wall's own shape fixes no direction in its plane: the outline alone does"
-        return replace(made, notes=(*made.notes, note))
+        return replace(made, notes=(*made.notes, note("jobs.shape-fixes-nothing")))
     u = float(np.linalg.norm(np.where(np.isfinite(fit.u), fit.u, made.u_place)))
-    notes = tuple(
-        f"the wall's own shape does not fix the direction {name}: the outline alone does" for name in fit.undetermined
-    )
+    notes = tuple(note("jobs.shape-leaves-open", direction=name) for name in fit.undetermined)
     return replace(
-        made, shift=shift, u_place=min(u, made.u_place), how=f"{made.how}, then the wall's own shape",
+        made, shift=shift, u_place=min(u, made.u_place), how=note("jobs.then-shape", how=made.how),
         notes=(*made.notes, *notes),
     )  # fmt: skip
 
@@ -135,17 +136,23 @@ def _by_walls(surveys: tuple[Surveyed, Surveyed], numbers: tuple[int, ...]) -> A
     first, second = surveys
     if first.room is None or second.room is None:
         raise BadValue(
-            "--reference-wall", "a survey without a room", needed="two clouds that hold the other walls too",
-            remedy="Use --reference or --points",
-        )  # fmt: skip
+            "{set:reference_wall}",
+            "a survey without a room",
+            needed="two clouds that hold the other walls too",
+            remedy="Use {set:reference} or {set:points}",
+        )
     known = {wall.number: wall for wall in first.room.walls}
     pairs = []
     for number in numbers:
         if number not in known or number == first.wall.number:
             raise WallNotFound(
-                "--reference-wall", f"number {number}", needed=f"another wall of {sorted(known)}",
-                remedy="List the walls of the earlier capture with flatscan survey --list",
-            )  # fmt: skip
+                "{set:reference_wall}",
+                "number {number:count}",
+                needed="another wall of {known:count}",
+                remedy="List the walls of the earlier capture with {run:survey --list}",
+                number=number,
+                known=tuple(sorted(known)),
+            )
         pairs.append((known[number], _partner(first.wall, second, known[number])))
     kinds = [survey.seen.relief.common for survey in surveys]
     u_wall = math.hypot(*(common.u_offset for common in kinds))
@@ -164,10 +171,12 @@ def _partner(wall: Wall, second: Surveyed, other: Wall) -> Wall:
     apart = np.inf if best is None else float(np.linalg.norm(_stands(second.wall, best) - sought))
     if best is None or apart > _FACING:
         raise MixedSurveys(
-            "--reference-wall", f"no wall of the later capture stands where wall {other.number} does "
-            f"({'none found' if best is None else f'the nearest is {apart:.2f} off'})",
-            needed="the same other wall in both captures", remedy="Choose another reference",
-        )  # fmt: skip
+            "{set:reference_wall}",
+            "no wall of the later capture stands where wall {number:count} does",
+            needed="the same other wall in both captures",
+            remedy="Choose another reference",
+            number=other.number,
+        )
     return best
 
 

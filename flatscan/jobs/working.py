@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
-from flatscan import verdict as verdicts
-from flatscan.jobs.findings import Findings, Seen
 from flatscan.jobs.looking import look, swept
-from flatscan.jobs.quoting import plan
+from flatscan.jobs.results import Lows, LowsByHand, Seen, SetOut
 from flatscan.jobs.seeing import see
 from flatscan.jobs.settings import Capturing, Finishing, Progress, Requirement, silent
+from flatscan.jobs.surveying import plan
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
-from flatscan.plan.lows import Low, find_lows, find_ridges, lows_from_readings, read_hand_readings
+from flatscan.plan.lows import find_lows, find_ridges, lows_from_readings, read_hand_readings
 from flatscan.plan.screeds import SetOutOptions
 from flatscan.plan.screeds import set_out as set_out_screeds
 
@@ -21,54 +20,41 @@ from flatscan.plan.screeds import set_out as set_out_screeds
 def set_out(
     path: str | Path,
     how: Capturing,
-    test: Requirement,
+    requirement: Requirement,
     finish: Finishing,
     options: SetOutOptions,
     progress: Progress = silent,
-) -> Findings:
+) -> SetOut:
     """Screeds, dots and packings of the finish plane that a survey of the same capture gives."""
-    return set_out_seen(see(path, how, progress), test, finish, options, progress)
+    return set_out_seen(see(path, how, progress), requirement, finish, options, progress)
 
 
 def set_out_seen(
-    seen: Seen, test: Requirement, finish: Finishing, options: SetOutOptions, progress: Progress = silent
-) -> Findings:
+    seen: Seen, requirement: Requirement, finish: Finishing, options: SetOutOptions, progress: Progress = silent
+) -> SetOut:
     """`set_out` of a wall already seen."""
-    found = plan(look("setout", seen, test, progress), finish, progress)
-    assert found.build_up is not None
+    looked = look(seen, requirement, progress)
+    planned = plan(looked, finish, progress)
     progress("set-out", None)
-    if found.relief.cell is None:
+    if looked.relief.cell is None:
         options = replace(options, laser=0.0)
-    made = set_out_screeds(found.relief, found.wall, found.build_up.plane, options=options)
-    return replace(found, set_out=made)
+    screeds = set_out_screeds(looked.relief, looked.wall, planned.build_up.plane, options=options)
+    return looked.extended(SetOut, plan=planned, screeds=screeds)
 
 
 def lows(
-    path: str | Path, how: Capturing, test: Requirement, limit: float = LOW_LIMIT, progress: Progress = silent
-) -> Findings:
+    path: str | Path, how: Capturing, requirement: Requirement, limit: float = LOW_LIMIT, progress: Progress = silent
+) -> Lows:
     """After ruling off: where the wall is under the straightedge by more than ``limit`` [m], and its high ridges."""
-    return lows_seen(see(path, how, progress), test, limit, progress)
+    return lows_seen(see(path, how, progress), requirement, limit, progress)
 
 
-def lows_seen(seen: Seen, test: Requirement, limit: float = LOW_LIMIT, progress: Progress = silent) -> Findings:
+def lows_seen(seen: Seen, requirement: Requirement, limit: float = LOW_LIMIT, progress: Progress = silent) -> Lows:
     """`lows` of a wall already seen."""
-    found = look("lows", seen, test, progress)
-    gaps = swept(found, test, verdicts.coverage_factor(test.confidence), progress)
-    return replace(
-        found, gaps=gaps, lows=find_lows(found.relief, gaps.deepest, limit=limit),
-        ridges=find_ridges(found.relief, limit=limit),
-    )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class LowsByHand:
-    """Lows out of straightedge readings that somebody wrote down, over ``limit`` [m]; no wall was captured."""
-
-    file: str
-    sha256: str
-    readings: int
-    limit: float
-    lows: tuple[Low, ...]
+    looked = look(seen, requirement, progress)
+    gaps = swept(looked, requirement, progress)
+    found, ridges = find_lows(looked.relief, gaps.deepest, limit=limit), find_ridges(looked.relief, limit=limit)
+    return looked.extended(Lows, gaps=gaps, lows=found, ridges=ridges, limit=limit)
 
 
 def lows_by_hand(path: str | Path, limit: float = LOW_LIMIT) -> LowsByHand:

@@ -8,11 +8,13 @@ from flatscan.report.listings import tolerance_records, tolerance_text, wall_lis
 from flatscan.report.say import spoken, trouble
 from flatscan.report.straightened import Photo
 from flatscan.report.summary import summary
+from flatscan.report.view import all_notes
 
 __all__ = [
     "FORMATS",
     "USUAL",
     "Photo",
+    "all_notes",
     "document",
     "hand_lows_document",
     "hand_lows_text",

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from flatscan.jobs import Findings
 from flatscan.report import words
 from flatscan.report.figures.bands import Band, build_up_bands, deviation_bands
 from flatscan.report.tables import Column, Table
+from flatscan.report.view import Findings
 
 _ON_THE_EDGE = 1e-7
 

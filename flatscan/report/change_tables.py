@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from flatscan.compare import Change, Place
-from flatscan.jobs import Findings
-from flatscan.jobs.comparison import Comparison
+from flatscan.compare import Difference, Place
 from flatscan.report.numbers import record
 from flatscan.report.tables import Column, Table
+from flatscan.report.view import Comparison, Findings
 
 _AT = (Column("x_mm", "from left"), Column("y_mm", "up"))
 
@@ -69,7 +68,7 @@ def _more(made: Comparison) -> dict[str, object]:
 def _background(made: Comparison) -> dict[str, object]:
     found = made.background
     assert found is not None
-    gaps, verdict = found.findings.gaps, found.findings.verdict
+    gaps, verdict = found.check.gaps, found.check.verdict
     worst = None if gaps is None else gaps.judged()
     numbers = record(
         {
@@ -82,7 +81,7 @@ def _background(made: Comparison) -> dict[str, object]:
             "area_over_m2": found.area,
         }
     )
-    entry = found.findings.tolerance
+    entry = found.check.tolerance
     return {"decision": verdict and verdict.decision, "tolerance": entry and entry.id} | numbers
 
 
@@ -111,7 +110,7 @@ def _extra(pair: tuple[int | None, int | None]) -> int | None:
     return None if pair[0] is None or pair[1] is None else pair[1] - pair[0]
 
 
-def typical_limit(change: Change) -> float | None:
+def typical_limit(change: Difference) -> float | None:
     """The detection limit at the middle place [m], None where nothing was compared."""
     limit = change.detection[np.isfinite(change.change)]
     return float(np.median(limit)) if limit.size else None

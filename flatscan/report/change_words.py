@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from flatscan.compare import Place
-from flatscan.jobs import Findings
-from flatscan.jobs.comparison import Comparison
 from flatscan.report import words
 from flatscan.report.change_tables import typical_limit
+from flatscan.report.view import Comparison, Findings, findings_of
 
 _SHOWN = 3
 
@@ -94,11 +93,11 @@ def background_words(made: Comparison, units: str) -> str:
     """The background against its own limit, in one sentence."""
     found = made.background
     assert found is not None
-    gaps, verdict = found.findings.gaps, found.findings.verdict
+    gaps, verdict = found.check.gaps, found.check.verdict
     worst = None if gaps is None else gaps.judged()
     if worst is None or gaps is None or verdict is None:
         return "Background: could not be judged."
-    entry = found.findings.tolerance
+    entry = found.check.tolerance
     by = "the limit entered by hand" if entry is None else f"{entry.document} {entry.edition}, {entry.clause}"
     over = ""
     if found.excess is not None and found.excess > 0:
@@ -119,9 +118,9 @@ def variation_words(made: Comparison, units: str) -> Iterator[str]:
     v = made.variation
     if v is None:
         return
-    if v.survey is not None:
-        yield from words.stops(v.survey)
-        yield from (text for text in words.short_cautions(v.survey) if text not in words.stops(v.survey))
+    planned_on = findings_of(v.survey)
+    yield from words.stops(planned_on)
+    yield from (text for text in words.short_cautions(planned_on) if text not in words.stops(planned_on))
     planned = words.volume(v.planned.volume.value, v.planned.volume.u, units)
     yield (
         f"Beyond {words.length(v.allowance, units)}: {planned} on {words.area(v.planned.area, units)} by the finish "

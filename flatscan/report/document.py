@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 
-from flatscan.jobs import Findings
+from flatscan.jobs import Result
 from flatscan.report import change_tables, facts, more_tables, reasons, tables
 from flatscan.report.numbers import record
 from flatscan.report.readings import tie_record
 from flatscan.report.say import spoken
+from flatscan.report.view import Findings, findings_of
 
 SCHEMA = 1
 # what has to stand in a command's document even when nothing came of it
@@ -23,12 +24,12 @@ _REQUIRED = {
 _LISTS = ("hacking", "lows")
 
 
-def document(findings: Findings, files: Sequence[str] = ()) -> dict[str, object]:
+def document(result: Result | Findings, files: Sequence[str] = ()) -> dict[str, object]:
     """The result document of one wall: plain dicts, lists, numbers rounded to 0.001, None for what is not known.
 
     ``files`` are the names of the sheets written beside it. Every null has its word in ``capture.warnings``.
     """
-    findings = spoken(findings)
+    findings = spoken(findings_of(result))
     made: dict[str, object] = {"schema": SCHEMA, "command": findings.command, "capture": _capture(findings)}
     made |= {"wall": _wall(findings), "plumb": _plumb(findings), "shape": _shape(findings)}
     made["patches"] = tables.patches(findings).records()

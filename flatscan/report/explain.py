@@ -11,9 +11,10 @@ from collections.abc import Iterator
 
 from scipy.special import ndtr
 
-from flatscan.jobs import Findings
+from flatscan.jobs import Result
 from flatscan.report import change_words, words
 from flatscan.report.say import spoken
+from flatscan.report.view import Findings, findings_of
 from flatscan.verdict import Criterion
 
 WIDTH = 79
@@ -28,9 +29,9 @@ _DECIDED = {
 }
 
 
-def explain(findings: Findings, units: str = "mm") -> str:
+def explain(result: Result | Findings, units: str = "mm") -> str:
     """Three half pages of plain words; ends with a line break."""
-    findings = spoken(findings, units)
+    findings = spoken(findings_of(result), units)
     parts = (
         ("FOR THE CLIENT", _client(findings, units)),
         ("FOR THE FOREMAN", _foreman(findings, units)),

@@ -6,8 +6,8 @@ import numpy as np
 
 from flatscan.core.model import Relief
 from flatscan.core.units import slope_text
-from flatscan.jobs import Findings
 from flatscan.report import words
+from flatscan.report.view import Findings
 
 Facts = list[tuple[str, str]]
 METHODS = {

@@ -8,13 +8,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flatscan.core.errors import BadValue
-from flatscan.jobs import Findings
+from flatscan.jobs import Result
 from flatscan.report.document import document, text
 from flatscan.report.exchange import cells
 from flatscan.report.explain import explain
 from flatscan.report.placing import place
 from flatscan.report.say import spoken
 from flatscan.report.straightened import Photo
+from flatscan.report.view import Findings, findings_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -26,7 +27,7 @@ RESULT = "result.json"
 
 
 def write(
-    findings: Findings,
+    result: Result | Findings,
     folder: str | Path,
     *,
     overwrite: bool = False,
@@ -44,6 +45,7 @@ def write(
     `OutputError`; a format that is not one of `FORMATS`, or other units than "mm" and "in",
     or another ``paper`` than "a4" and "letter", raises `BadValue`.
     """
+    findings = findings_of(result)
     told = spoken(findings, units)
     sheets = _planned(told, formats, units, paper)
     if photo is not None:

@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
 from flatscan.capture.laser_line.budget import Budget
 from flatscan.capture.laser_line.measure import MeasuredLine
-from flatscan.capture.laser_line.reader import LineSurvey
 from flatscan.core.units import to_mm
+from flatscan.jobs import Lines
 from flatscan.plan.cautions import LASER_WORK
 from flatscan.report.numbers import record
 from flatscan.report.say import spoken
 from flatscan.straightedge.gaps import Gap
 
 
-def line_record(surveyed: LineSurvey, gaps: Sequence[Gap | None], rule: float) -> dict[str, object]:
-    """The lines as a document, with the largest gap along each under a straightedge of ``rule``; in millimetres."""
-    surveyed = spoken(surveyed)
+def line_record(lines: Lines) -> dict[str, object]:
+    """The lines as a document, with the largest gap along each under the straightedge; in millimetres."""
+    surveyed, gaps, rule = spoken(lines.surveyed), lines.gaps, lines.rule
     return {
         "schema": 1,
         "command": "line",
@@ -61,9 +59,9 @@ def _one(line: MeasuredLine, budget: Budget, gap: Gap | None) -> dict[str, objec
     }
 
 
-def line_text(surveyed: LineSurvey, gaps: Sequence[Gap | None], rule: float) -> str:
+def line_text(found: Lines) -> str:
     """The lines in words: cautions, each line's range and ±, where the ± comes from and what halves it."""
-    surveyed = spoken(surveyed)
+    surveyed, gaps, rule = spoken(found.surveyed), found.gaps, found.rule
     lines = [*LASER_WORK, ""]
     for (line, budget), gap in zip(surveyed.lines, gaps, strict=True):
         lines.append(

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from flatscan.jobs import Findings, Together
+from flatscan.jobs import Together
 from flatscan.report import words
 from flatscan.report.numbers import record
 from flatscan.report.tables import AS_IS, Cell, Column, Table
+from flatscan.report.view import Findings
 
 _AT = (Column("x_mm", "from left"), Column("y_mm", "up"))
 

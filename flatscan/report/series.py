@@ -14,6 +14,7 @@ from flatscan.report.document import text
 from flatscan.report.numbers import record
 from flatscan.report.placing import place
 from flatscan.report.say import spoken
+from flatscan.report.view import findings_of
 
 SCHEMA, WIDTH = 1, 79
 
@@ -24,7 +25,8 @@ def series_document(series: Series) -> dict[str, object]:
     steps = [
         {
             "from": series.files[k], "to": series.files[k + 1], "done": step.done, "shrunk": step.shrunk,
-            "compare": change_tables.section(step.findings), "warnings": list(dict.fromkeys(step.findings.warnings)),
+            "compare": change_tables.section(spoken(findings_of(step.change))),
+            "warnings": list(dict.fromkeys(step.change.notes)),
         }
         for k, step in enumerate(series.steps)
     ]  # fmt: skip
@@ -72,8 +74,8 @@ def _sentences(series: Series, units: str) -> Iterator[str]:
 
 
 def _done(step: Step, units: str) -> str:
-    change = step.findings.compared.change if step.findings.compared is not None else None
-    if change is None or change.mean is None:
+    change = step.change.difference
+    if change.mean is None:
         return f"{step.done}, in shape only: nothing fixes one survey against the other out of the wall's plane."
     mean = words.quantity(change.mean.value, change.mean.u, units)
     said = f"{step.done}; mean change {mean}, {words.area(change.changed_share * change.compared_area, units)} changed."

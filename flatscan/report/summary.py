@@ -5,21 +5,22 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator
 
-from flatscan.jobs import Findings
+from flatscan.jobs import Result
 from flatscan.report import change_words, more_tables, tables, words
 from flatscan.report.say import spoken
+from flatscan.report.view import Findings, findings_of
 from flatscan.verdict import Criterion
 
 WIDTH = 79
 _HACKS, _REASONS, _SCREEN, _ALWAYS = 3, 2, 24, 2
 
 
-def summary(findings: Findings, units: str = "mm") -> str:
+def summary(result: Result | Findings, units: str = "mm") -> str:
     """The findings in words for one screen, in ``units`` "mm" or "in"; ends with a line break.
 
     Stop signs and cautions stand before what they warn of; the last line says what was not examined.
     """
-    findings = spoken(findings, units)
+    findings = spoken(findings_of(result), units)
     body = [line for text in _sentences(findings, units) for line in _lines(text)]
     tail = [line for text in _last(findings, units) for line in _lines(text)]
     return "\n".join([*body, *_warnings(findings, _SCREEN - len(body) - len(tail)), *tail]) + "\n"

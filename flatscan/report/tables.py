@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatscan.jobs import Findings
 from flatscan.plan.lows import Low
 from flatscan.report import numbers, words
+from flatscan.report.view import Findings
 
 # decimals of a number that is shown as it was worked out, such as whole bags
 AS_IS = -1

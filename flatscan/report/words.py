@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 from flatscan.core.units import METRES_PER, area_text, length_text, mass_text, volume_text
-from flatscan.jobs import Findings
 from flatscan.plan import cautions
 from flatscan.report.say import Said, say
+from flatscan.report.view import Findings
 
 RECORD = "Record of measurement. The limit is as entered; the contract's document and edition govern."
 NEVER = "bond and hollowness, damp and salts, structure, hidden services, old coatings"

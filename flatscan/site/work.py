@@ -93,11 +93,7 @@ def _wall(task: Task) -> Outcome:
         how = replace(how, capture_type=None, cell=None, up=None)
     seen = jobs.see(task.capture.path, how, taken=taken, room=task.room)
     seen = replace(seen, title=seen.title or task.title)
-    if _judges(settings.test):
-        found = jobs.planned(jobs.check_seen(seen, settings.test), seen, settings.finish)
-    else:
-        found = jobs.survey_seen(seen, settings.test, settings.finish)
-    found = replace(found, command="site")
+    found = jobs.site_wall(seen, settings.test, settings.finish)
     with _scratch(task) as folder:
         written = report.write(found, folder, units=settings.units, formats=settings.formats)
         made_sheets = {path.name: path.read_bytes() for path in written}
@@ -106,13 +102,9 @@ def _wall(task: Task) -> Outcome:
     )
 
 
-def _judges(test: jobs.Requirement) -> bool:
-    return test.judges or any(limit is not None for limit in (test.plumb_limit, test.step_limit, test.corner_limit))
-
-
-def _order(found: jobs.Findings) -> list[dict[str, Any]]:
+def _order(found: jobs.Survey) -> list[dict[str, Any]]:
     """The order in full precision, so that walls can be added up and rounded once."""
-    lines: tuple[OrderLine, ...] = () if found.take_off is None else found.take_off.order
+    lines: tuple[OrderLine, ...] = found.plan.take_off.order
     names = ("product", "unit", "kg", "low", "high", "order")
     return [{name: getattr(line, name) for name in names} for line in lines]
 

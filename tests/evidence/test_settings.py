@@ -9,7 +9,7 @@ import pytest
 from flatscan import jobs
 from flatscan.core.errors import ReadError
 from flatscan.evidence.settings import from_plain, in_words, to_plain
-from flatscan.jobs.comparison import Comparing
+from flatscan.jobs import Comparing
 from flatscan.plan.finish import FixedPoint, PlaneOptions
 
 CASES = [

@@ -9,7 +9,6 @@ from scipy.ndimage import grey_closing
 from flatscan.core.geometry import Frame
 from flatscan.core.model import CommonError, Opening, Origin, Plumb, Relief, Wall
 from flatscan.core.quantity import Quantity
-from flatscan.jobs import Findings
 from flatscan.plan.cautions import NO_STOP
 from flatscan.plan.finish import BuildUp, FinishPlane
 from flatscan.plan.hacking import Hack
@@ -17,6 +16,7 @@ from flatscan.plan.lows import Low
 from flatscan.plan.screeds import Dot, Screed, SetOut
 from flatscan.plan.takeoff import CoatLayer, OrderLine, TakeOff
 from flatscan.relief.shape import Patch, Shape
+from flatscan.report.view import Findings
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.verdict import Criterion, Verdict
 

@@ -13,9 +13,9 @@ from __future__ import annotations
 import numpy as np
 
 from flatscan.core.geometry import Array
-from flatscan.jobs import Findings
 from flatscan.report import tables
 from flatscan.report.numbers import DECIMALS
+from flatscan.report.view import Findings
 
 COLUMNS = ("x_mm", "y_mm", "offset_mm", "u_mm", "buildup_mm", "gap_mm")
 

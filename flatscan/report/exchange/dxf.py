@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from flatscan.core.errors import OutputError
-from flatscan.jobs import Findings
 from flatscan.report import tables, words
 from flatscan.report.figures import elevation
 from flatscan.report.figures.bands import build_up_bands, deviation_bands, line_levels
 from flatscan.report.figures.lines import contour_lines
+from flatscan.report.view import Findings
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from flatscan.core.errors import OutputError
 from flatscan.core.geometry import Array
-from flatscan.jobs import Findings
 from flatscan.report.figures.bands import Band, deviation_bands, gap_bands
 from flatscan.report.figures.contour import flatness_limit
+from flatscan.report.view import Findings
 
 _GREY = (0xC8, 0xC8, 0xC8)
 

@@ -8,7 +8,6 @@ import numpy as np
 
 from flatscan.core.errors import OutputError
 from flatscan.core.units import feet_and_inches
-from flatscan.jobs import Findings
 from flatscan.plan.choices import Choice
 from flatscan.report import words
 from flatscan.report.figures import titleblock
@@ -16,6 +15,7 @@ from flatscan.report.figures.bands import HOLLOW, NEUTRAL
 from flatscan.report.figures.contour import flatness_limit
 from flatscan.report.figures.lettering import wrapped
 from flatscan.report.figures.style import A4, INK, font
+from flatscan.report.view import Findings
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -8,11 +8,11 @@ import numpy as np
 
 from flatscan.core.errors import MixedSurveys
 from flatscan.core.geometry import Array
-from flatscan.jobs import Findings
 from flatscan.report import tables, words
 from flatscan.report.figures import elevation, titleblock
 from flatscan.report.figures.bands import deviation_bands, line_levels
 from flatscan.report.figures.style import A4
+from flatscan.report.view import Findings
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from flatscan.core.errors import OutputError
-from flatscan.jobs import Findings
 from flatscan.report.figures.change import before_after
 from flatscan.report.figures.style import A4
+from flatscan.report.view import Findings
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -8,11 +8,11 @@ import numpy as np
 
 from flatscan.core.errors import OutputError
 from flatscan.core.geometry import Array
-from flatscan.jobs import Findings
 from flatscan.report import tables, words
 from flatscan.report.figures import elevation, titleblock
 from flatscan.report.figures.bands import Band, build_up_bands, deviation_bands, gap_bands, line_levels
 from flatscan.report.figures.style import A4
+from flatscan.report.view import Findings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -11,12 +11,12 @@ from scipy.spatial import cKDTree
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Opening, Relief, Wall
 from flatscan.core.units import METRES_PER, feet_and_inches
-from flatscan.jobs import Findings
 from flatscan.report.figures.bands import Band
 from flatscan.report.figures.lettering import width
 from flatscan.report.figures.lines import contour_lines, draw_lines
 from flatscan.report.figures.style import FAINT, INK, PAPER, font
 from flatscan.report.tables import Spot
+from flatscan.report.view import Findings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from flatscan.jobs import Findings
 from flatscan.report import tables, words
 from flatscan.report.figures import elevation, titleblock
 from flatscan.report.figures.contour import what_is_drawn
 from flatscan.report.figures.style import A4
 from flatscan.report.straightened import Photo, straighten
+from flatscan.report.view import Findings
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

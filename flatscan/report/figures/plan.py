@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from flatscan.core.errors import OutputError
-from flatscan.jobs import Findings
 from flatscan.plan.lows import LIMIT, Low
 from flatscan.report import tables, words
 from flatscan.report.figures import elevation, titleblock
 from flatscan.report.figures.lettering import write
 from flatscan.report.figures.style import A4, FAINT, INK, PAPER, font
+from flatscan.report.view import Findings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

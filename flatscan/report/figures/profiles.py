@@ -8,11 +8,11 @@ import numpy as np
 
 from flatscan.core.errors import OutputError
 from flatscan.core.units import METRES_PER, feet_and_inches
-from flatscan.jobs import Findings
 from flatscan.report import words
 from flatscan.report.figures import titleblock
 from flatscan.report.figures.style import A4, FAINT, INK, font
 from flatscan.report.profile import Point, Profile, Rest, sample, worst
+from flatscan.report.view import Findings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

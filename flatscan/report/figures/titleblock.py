@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from flatscan import __version__
-from flatscan.jobs import Findings
 from flatscan.plan.screeds import SetOut
 from flatscan.report import words
 from flatscan.report.figures.bands import Band
@@ -13,6 +12,7 @@ from flatscan.report.figures.elevation import Rect, wall_axes
 from flatscan.report.figures.lettering import fitted, width, write
 from flatscan.report.figures.style import A4, FAINT, INK, PAPER, font, new_figure
 from flatscan.report.tables import Spot
+from flatscan.report.view import Findings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

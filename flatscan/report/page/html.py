@@ -11,12 +11,12 @@ import numpy as np
 from flatscan import __version__
 from flatscan.core.errors import OutputError
 from flatscan.core.units import length_text
-from flatscan.jobs import Findings
 from flatscan.report import banding, change_tables, change_words, facts, more_tables, tables, words
 from flatscan.report.figures.titleblock import title_cells
 from flatscan.report.page import packing
 from flatscan.report.summary import judged
 from flatscan.report.tables import Table
+from flatscan.report.view import Findings
 
 _HERE = Path(__file__).parent
 _SCRIPTS = ("numbers.js", "drawing.js", "touch.js")

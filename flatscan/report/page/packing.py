@@ -8,10 +8,10 @@ import math
 import numpy as np
 
 from flatscan.core.geometry import Array, Mask
-from flatscan.jobs import Findings
 from flatscan.report import tables
 from flatscan.report.figures import bands as banding
 from flatscan.report.figures.contour import flatness_limit
+from flatscan.report.view import Findings
 
 # 0.01 mm: ten times finer than the 0.1 mm a page has to keep
 QUANTUM = 1e-5

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from flatscan.jobs import Findings
-from flatscan.jobs.comparison import Comparison
 from flatscan.report import change_tables, change_words, facts, tables, words
 from flatscan.report.paper.flow import Flow
+from flatscan.report.view import Comparison, Findings, findings_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -46,7 +45,7 @@ def notice(findings: Findings, units: str, paper: str) -> list[Figure]:
     made = _of(findings)
     found = made.background
     assert found is not None
-    earlier = found.findings
+    earlier = findings_of(found.check)
     flow = Flow(words.wall_name(earlier), "Notice of background", units, paper)
     flow.say("The surface below was measured before any work on it by the party giving this notice.", size=10)
     flow.say(words.RECORD)
@@ -95,8 +94,8 @@ def _of(findings: Findings) -> Comparison:
 
 def _cautions(findings: Findings, made: Comparison) -> tuple[str, ...]:
     planned: tuple[str, ...] = ()
-    if made.variation is not None and made.variation.survey is not None:
-        planned = words.all_cautions(made.variation.survey)
+    if made.variation is not None:
+        planned = words.all_cautions(findings_of(made.variation.survey))
     return tuple(dict.fromkeys((*planned, *words.all_cautions(findings))))
 
 

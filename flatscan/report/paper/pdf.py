@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 from flatscan import __version__
 from flatscan.core.errors import BadValue
-from flatscan.jobs import Findings
 from flatscan.report import words
 from flatscan.report.figures.lettering import cut
 from flatscan.report.figures.style import FAINT, PAPERS, font, printable, sheet_style
+from flatscan.report.view import Findings
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

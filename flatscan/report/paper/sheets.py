@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from flatscan.jobs import Findings
 from flatscan.report import banding, facts, more_tables, tables, words
 from flatscan.report.paper.flow import Flow
 from flatscan.report.summary import judged
+from flatscan.report.view import Findings
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

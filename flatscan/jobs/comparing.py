@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from flatscan import compare, relief
-from flatscan.compare import Alignment, Both, Change
+from flatscan.compare import Alignment, Both, Difference
 from flatscan.core.geometry import Mask
 from flatscan.core.model import CommonError, Relief
-from flatscan.core.quantity import Quantity, root_sum_square
-from flatscan.jobs import judging
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import Quantity, metres, root_sum_square, share
 from flatscan.jobs.checking import check_seen
-from flatscan.jobs.comparison import Agreement, Comparing, Comparison
-from flatscan.jobs.findings import Findings
-from flatscan.jobs.settings import Capturing, Finishing, Progress, Requirement, silent
+from flatscan.jobs.judging import judged
+from flatscan.jobs.results import Agreement, Change
+from flatscan.jobs.settings import Capturing, Comparing, Finishing, Progress, Requirement, silent
 from flatscan.jobs.tying import Surveyed, aligned, take
 from flatscan.relief.shape import Shape, shape_of
 
@@ -24,32 +25,48 @@ from flatscan.relief.shape import Shape, shape_of
 def compare_surveys(
     earlier: str | Path, later: str | Path, hows: tuple[Capturing, Capturing], options: Comparing,
     finish: Finishing | None = None, progress: Progress = silent,
-) -> Findings:  # fmt: skip
-    """What changed on a wall between two captures of it; the findings are of the later one.
+) -> Change:  # fmt: skip
+    """What changed on a wall between two captures of it; what was seen is the later one.
 
     ``hows`` are for the earlier and the later capture. Raises `MixedSurveys` where they show different walls or
     overlap too little, and all errors of reading and finding.
     """
     surveys = _at_one_cell((earlier, later), hows, progress)
-    limit = (options.finish or Requirement()).limit
-    found = check_seen(surveys[1].seen, options.finish or Requirement(), progress)
-    if options.finish is None:
-        found = replace(found, verdict=None)
+    requirement = options.finish or Requirement()
+    checked = check_seen(surveys[1].seen, requirement, progress)
     progress("laying the surveys over each other", None)
-    reliefs = _smoothed(surveys, limit)
+    reliefs = _smoothed(surveys, requirement.limit)
     shapes = [shape_of(r, s.wall) for r, s in zip(reliefs, surveys, strict=True)]
     alignment, notes = aligned(surveys, reliefs, options)
     both = compare.together(*reliefs, alignment)
-    change = _change(both, surveys, alignment, options)
-    made = _comparison(surveys, shapes, both, change, options)
-    made = judging.judged(made, surveys[0].seen, both, options, finish or Finishing(), progress)
+    difference = _change(both, surveys, alignment, options)
     same = surveys[0].seen.origin.sha256 == surveys[1].seen.origin.sha256
-    twice = ("both captures are one and the same file",) if same else ()
-    notes = (*twice, *notes, *change.notes, *_agreement_notes(made))
-    earlier_notes = tuple(f"earlier survey: {note}" for note in surveys[0].seen.notes)
-    return replace(
-        found, command="compare", compared=made, warnings=(*found.warnings, *notes, *earlier_notes)
-    )  # fmt: skip
+    twice = (note("jobs.same-file"),) if same else ()
+    found = _followed(surveys, shapes, both, difference, options)
+    found |= judged(surveys[0].seen, difference, both, options, finish or Finishing(), progress)
+    if options.finish is not None:
+        found |= {"verdict": checked.verdict, "tolerance": checked.tolerance}
+    earlier_notes = tuple(note("jobs.earlier", what=what) for what in surveys[0].seen.notes)
+    notes = (
+        *checked.notes,
+        *twice,
+        *notes,
+        *difference.notes,
+        *_agreement_notes(found.get("agreement")),
+        *earlier_notes,
+    )
+    return replace(checked, notes=notes).extended(
+        Change,
+        earlier=surveys[0].seen,
+        difference=difference,
+        following=compare.following(both),
+        gaps=checked.gaps,
+        method=checked.method,
+        hand=checked.hand,
+        quoted=options.quoted,
+        used=options.used,
+        **found,
+    )
 
 
 def _at_one_cell(
@@ -62,10 +79,8 @@ def _at_one_cell(
         finer = int(np.argmin([size or 0.0 for size in sizes]))
         coarse = max(size or 0.0 for size in sizes)
         again = take(paths[finer], replace(hows[finer], cell=coarse), progress)
-        note = (
-            f"the {('earlier', 'later')[finer]} survey was measured again on cells of {coarse * 1000:g} mm, the other's"
-        )
-        made[finer] = replace(again, seen=replace(again.seen, notes=(*again.seen.notes, note)))
+        said = note("jobs.coarser-later" if finer else "jobs.coarser-earlier", cell=metres(coarse))
+        made[finer] = replace(again, seen=replace(again.seen, notes=(*again.seen.notes, said)))
     return made[0], made[1]
 
 
@@ -80,7 +95,7 @@ def _smoothed(surveys: tuple[Surveyed, Surveyed], limit: float) -> tuple[Relief,
 
 def _change(
     both: Both, surveys: tuple[Surveyed, Surveyed], alignment: Alignment, options: Comparing
-) -> Change:  # fmt: skip
+) -> Difference:  # fmt: skip
     """The change, its set-up taken out over the reference, or over the whole wall where nothing else fixes it."""
     commons: tuple[CommonError, CommonError] = (surveys[0].seen.relief.common, surveys[1].seen.relief.common)
     across, upward = both.base.places
@@ -94,48 +109,40 @@ def _change(
     u_lean = root_sum_square(surveys[0].wall.plumb.u_lean, surveys[1].wall.plumb.u_lean)
     leveled = compare.level(both, commons, support, u_lean=u_lean)
     if options.same_surface or options.reference:
-        where = "the whole wall, taken as unchanged" if options.same_surface else "the reference not worked on"
         # a turn that the reference is too narrow to carry leaves the thickness open
         unknown = ("out", *leveled.undetermined) if leveled.undetermined else ()
-        notes = (*alignment.notes, *_reference_words(leveled, options))
-        alignment = replace(alignment, how=f"{alignment.how}; leveled on {where}", undetermined=unknown, notes=notes)
+        notes = (*alignment.notes, *_reference_notes(leveled, options))
+        how = note("jobs.leveled-on-whole" if options.same_surface else "jobs.leveled-on-reference", how=alignment.how)
+        alignment = replace(alignment, how=how, undetermined=unknown, notes=notes)
     return compare.change_leveled(both, commons, alignment, leveled)
 
 
-def _reference_words(leveled: compare.Leveled, options: Comparing) -> tuple[str, ...]:
+def _reference_notes(leveled: compare.Leveled, options: Comparing) -> tuple[Note | str, ...]:
+    """What the reference leaves open, and whether part of it seems to have changed."""
     said = []
     if leveled.undetermined:
-        said.append(
-            f"the reference is too small to fix the {' and the '.join(leveled.undetermined)} of one survey against the "
-            "other over the whole wall: give parts at both sides, such as two strips"
-        )
+        said.append(note("jobs.reference-too-small", what=leveled.undetermined))
     if options.reference and leveled.share < 0.8:
-        said.append(
-            f"only {leveled.share:.0%} of the reference fits one plane between the surveys: part of it seems worked on"
-        )
+        said.append(note("jobs.reference-worked-on", share=share(leveled.share)))
     return tuple(said)
 
 
-def _comparison(
-    surveys: tuple[Surveyed, Surveyed], shapes: list[Shape], both: Both, change: Change, options: Comparing
-) -> Comparison:
-    first = surveys[0].seen
-    made = Comparison(
-        earlier=first.origin, earlier_type=first.capture_type, change=change, quoted=options.quoted, used=options.used,
-        following=compare.following(both),
-    )  # fmt: skip
+def _followed(
+    surveys: tuple[Surveyed, Surveyed], shapes: list[Shape], both: Both, change: Difference, options: Comparing
+) -> dict[str, Any]:
+    """What was asked for beside the change: agreement of two parties, or places under the least cover."""
+    found: dict[str, Any] = {}
     if options.same_surface:
-        made = replace(made, agreement=_agreement(surveys, shapes, both, change))
+        found["agreement"] = _agreement(surveys, shapes, both, change)
     if options.least is not None and change.mean is not None and not options.same_surface:
-        made = replace(
-            made, least=options.least, thin=compare.thin_places(change, options.least),
-            under=compare.under_least(change, options.least),
-        )  # fmt: skip
-    return made
+        found["least"] = options.least
+        found["thin"] = compare.thin_places(change, options.least)
+        found["under"] = compare.under_least(change, options.least)
+    return found
 
 
 def _agreement(
-    surveys: tuple[Surveyed, Surveyed], shapes: list[Shape], both: Both, change: Change
+    surveys: tuple[Surveyed, Surveyed], shapes: list[Shape], both: Both, change: Difference
 ) -> Agreement:  # fmt: skip
     beyond, factor = compare.beyond_joint(change)
     area = change.relief.area
@@ -153,11 +160,7 @@ def _agreement(
     )  # fmt: skip
 
 
-def _agreement_notes(made: Comparison) -> tuple[str, ...]:
-    agreement = made.agreement
+def _agreement_notes(agreement: Agreement | None) -> tuple[Note | str, ...]:
     if agreement is None or agreement.correlation is None or agreement.correlation > 0.3:
         return ()
-    return (
-        f"the two surfaces have little of their shape in common (correlation {agreement.correlation:.2f}): they may be "
-        "different walls, or one was seen from the wrong side",
-    )
+    return (note("jobs.little-in-common", correlation=share(agreement.correlation)),)

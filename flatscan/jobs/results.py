@@ -1,0 +1,300 @@
+"""What each job finds: one type a job, with what it really has, all of them on top of what was seen of the wall."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Any, ClassVar, TypeVar
+
+from flatscan.capture.laser_line.reader import LineSurvey
+from flatscan.compare import Difference, Following, Place
+from flatscan.core.model import Origin, Relief, Wall
+from flatscan.core.notes import Note
+from flatscan.core.quantity import Quantity
+from flatscan.plan.choices import Choice
+from flatscan.plan.clash import Clash
+from flatscan.plan.coats import Band
+from flatscan.plan.extras import Extras
+from flatscan.plan.finish import BuildUp
+from flatscan.plan.hacking import Hack
+from flatscan.plan.light import Shown
+from flatscan.plan.lows import Low
+from flatscan.plan.order import OrderLine
+from flatscan.plan.rates import Quote, QuoteLine
+from flatscan.plan.screeds import SetOut as Screeds
+from flatscan.plan.takeoff import TakeOff
+from flatscan.relief.shape import Patch, Shape
+from flatscan.relief.tie import Tie
+from flatscan.standards import Tolerance
+from flatscan.straightedge.gaps import Gap, Gaps
+from flatscan.straightedge.hand import HandCheck
+from flatscan.verdict import Verdict
+from flatscan.wall import Corner
+
+Kind = TypeVar("Kind", bound="Looked")
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """A capture's wall as a relief, and how everything about it is known, before anything was made of it.
+
+    ``relief`` is as measured. ``title`` is the wall's name in its user's own words, ``tie`` what laser readings that
+    tie a scan down showed (None: not tied), ``corners`` where other walls meet this one, ``neighbours`` the other
+    walls of its capture, ``step`` [m] the file's own rounding across the wall.
+    """
+
+    origin: Origin
+    capture_type: str
+    title: str
+    wall: Wall
+    relief: Relief
+    notes: tuple[Note | str, ...]
+    tie: Tie | None = None
+    corners: tuple[Corner, ...] = ()
+    neighbours: tuple[Wall, ...] = ()
+    step: float = 0.0
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Looked:
+    """What every job begins with: the wall seen, its ``relief`` smoothed as the limit asks, its shape and patches.
+
+    ``notes`` are all that is worth saying of capture, wall and relief, the reader's doubts first. ``settings`` are
+    names and values of what differs from its default.
+    """
+
+    command: ClassVar[str]
+
+    seen: Seen
+    relief: Relief
+    shape: Shape
+    patches: tuple[Patch, ...]
+    notes: tuple[Note | str, ...]
+    settings: tuple[tuple[str, str], ...] = ()
+
+    def extended(self, kind: type[Kind], **more: Any) -> Kind:
+        """A job's result on top of this, with what the job found as ``more``."""
+        return kind(**{item.name: getattr(self, item.name) for item in fields(Looked)}, **more)
+
+    @property
+    def wall(self) -> Wall:
+        """The wall looked at."""
+        return self.seen.wall
+
+    @property
+    def origin(self) -> Origin:
+        """Where the numbers come from."""
+        return self.seen.origin
+
+
+@dataclass(frozen=True, eq=False)
+class Planned:
+    """What is going to be done to the wall: finish plane, order, humps worth cutting, extras.
+
+    ``fixed`` are points the face goes through (x, y, offset), ``bands`` how much of the wall takes which thickness,
+    ``notes`` what is worth saying of the plan.
+    """
+
+    build_up: BuildUp
+    take_off: TakeOff
+    hacks: tuple[Hack, ...]
+    extras: Extras
+    bands: tuple[Band, ...]
+    fixed: tuple[tuple[float, float, float], ...]
+    notes: tuple[Note | str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """Walls of one room planned together: the turn they share [m per m], and one order.
+
+    ``corners`` is square or keep; ``volume`` [m3] is their sum, ``squaring`` [m3] what square corners cost over corners
+    kept, None where they are kept.
+    """
+
+    walls: tuple[int, ...]
+    corners: str
+    shared_turn: float
+    volume: float
+    squaring: float | None
+    order: tuple[OrderLine, ...]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Survey(Looked):
+    """Before quoting: gaps, plan and choices; what was asked for beside them is None or empty where it was not."""
+
+    command: ClassVar[str] = "survey"
+
+    gaps: Gaps
+    plan: Planned
+    choices: tuple[Choice, ...] = ()
+    quote: Quote | None = None
+    clashes: tuple[Clash, ...] = ()
+    shown: Shown | None = None
+    together: Together | None = None
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Check(Looked):
+    """Does it conform: the sweep, the verdict, the entries judged by, people's readings beside the scan's."""
+
+    command: ClassVar[str] = "check"
+
+    gaps: Gaps
+    verdict: Verdict
+    tolerance: Tolerance | None
+    method: str
+    hand: tuple[HandCheck, ...] = ()
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class SetOut(Looked):
+    """Screeds, dots and packings of the finish plane."""
+
+    command: ClassVar[str] = "setout"
+
+    plan: Planned
+    screeds: Screeds
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Lows(Looked):
+    """After ruling off: the gaps, what to fill and which ridges to shave, from ``limit`` [m] up."""
+
+    command: ClassVar[str] = "lows"
+
+    gaps: Gaps
+    lows: tuple[Low, ...]
+    ridges: tuple[Low, ...]
+    limit: float
+
+
+@dataclass(frozen=True, slots=True)
+class LowsByHand:
+    """Lows out of straightedge readings that somebody wrote down, over ``limit`` [m]; no wall was captured."""
+
+    file: str
+    sha256: str
+    readings: int
+    limit: float
+    lows: tuple[Low, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """Whether two surveys of one surface agree within their joint ±.
+
+    ``differ`` are the parts where they do not, at a factor on u that leaves 5 % for the whole wall; ``factor`` is it.
+    ``lean`` [m per m] is the later survey's lean less the earlier's. ``correlation`` is that of the two shapes.
+    """
+
+    agree: bool
+    differ: tuple[Place, ...]
+    share: float
+    factor: float
+    lean: Quantity
+    lean_agrees: bool | None
+    correlation: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class Background:
+    """The earlier surface against its own limit: its check and what is over the limit.
+
+    ``excess`` [m] is the largest gap less the limit (None where there is none to judge), ``area`` [m2] where a gap
+    over the limit lies.
+    """
+
+    check: Check
+    limit: float
+    excess: float | None
+    area: float
+
+
+@dataclass(frozen=True, slots=True)
+class Extra:
+    """Quantity beyond the thickness allowed: ``volume`` [m3] over ``area`` [m2]."""
+
+    volume: Quantity
+    area: float
+
+
+@dataclass(frozen=True, slots=True)
+class Variation:
+    """What the wall takes beyond the allowance [m]; the amounts of ``lines`` are differences of two quotes.
+
+    ``planned`` is by the earlier survey, ``applied`` by both. ``passes``, ``visits`` and ``bags`` are (at the
+    allowance, now). ``survey`` is that of the earlier capture, whose cautions stand before
+    such work.
+    """
+
+    allowance: float
+    planned: Extra
+    applied: Extra | None
+    passes: tuple[int, int]
+    visits: tuple[int | None, int | None]
+    bags: tuple[int | None, int | None]
+    system: str
+    survey: Survey
+    lines: tuple[QuoteLine, ...] = ()
+    currency: str = ""
+
+    @property
+    def amount(self) -> float | None:
+        """Sum of the lines in the user's currency, None where there are no rates."""
+        return sum(line.amount for line in self.lines) if self.lines else None
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Change(Looked):
+    """Two surveys of one wall: what changed, and what follows for cover, litres, agreement, background and price.
+
+    What was seen is the later survey. ``earlier`` is what was seen before, ``gaps`` and ``verdict`` are the later
+    surface's (no verdict where it was given no limit). ``thin`` are places under the least cover and ``under`` their
+    area and the part of it that is so with 95 % confidence [m2].
+    """
+
+    command: ClassVar[str] = "compare"
+
+    earlier: Seen
+    difference: Difference
+    following: Following
+    gaps: Gaps
+    method: str
+    verdict: Verdict | None = None
+    tolerance: Tolerance | None = None
+    hand: tuple[HandCheck, ...] = ()
+    least: float | None = None
+    thin: tuple[Place, ...] = ()
+    under: tuple[float, float] | None = None
+    quoted: float | None = None
+    used: float | None = None
+    agreement: Agreement | None = None
+    background: Background | None = None
+    variation: Variation | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Lines:
+    """Photographed laser lines with the largest gap along each under a straightedge of ``rule`` [m], None: none."""
+
+    command: ClassVar[str] = "line"
+
+    surveyed: LineSurvey
+    gaps: tuple[Gap | None, ...]
+    rule: float
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class SiteWall(Survey):
+    """One wall of a site: surveyed, and judged where the site has a limit."""
+
+    command: ClassVar[str] = "site"
+
+    verdict: Verdict | None = None
+    tolerance: Tolerance | None = None
+    method: str = "resting"
+    hand: tuple[HandCheck, ...] = ()
+
+
+Result = Survey | Check | SetOut | Lows | Change

@@ -1,0 +1,151 @@
+"""Before quoting: finish plane, choices, order, hacking, quote, clashes and light."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import fields, replace
+from pathlib import Path
+from typing import Any
+
+from flatscan.core.errors import BadValue
+from flatscan.core.notes import note
+from flatscan.jobs.checking import check_seen
+from flatscan.jobs.looking import look, swept
+from flatscan.jobs.results import Looked, Planned, Seen, SiteWall, Survey
+from flatscan.jobs.seeing import see
+from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Finishing, Progress, Requirement, silent
+from flatscan.plan.choices import choices
+from flatscan.plan.clash import clashes, read_items
+from flatscan.plan.coats import bands
+from flatscan.plan.extras import extras, measured_area
+from flatscan.plan.finish import PlaneOptions, place
+from flatscan.plan.hacking import hacking_plan
+from flatscan.plan.light import shows
+from flatscan.plan.order import bags_per_m3
+from flatscan.plan.rates import load_rates, quote
+from flatscan.plan.room import turn_parallel_to, turn_square_to
+from flatscan.plan.stops import stops
+from flatscan.plan.systems import load as load_system
+from flatscan.plan.takeoff import take_off
+from flatscan.straightedge.gaps import Gaps
+
+
+def survey(
+    path: str | Path, how: Capturing, requirement: Requirement, finish: Finishing, progress: Progress = silent
+) -> Survey:
+    """Before quoting: what the wall is, which finish plane it takes, what to order and what hacking saves."""
+    # a wrong name or file is said before the capture is read
+    load_system(finish.system or DEFAULT_SYSTEM)
+    if finish.rates is not None:
+        load_rates(finish.rates)
+    return survey_seen(see(path, how, progress), requirement, finish, progress)
+
+
+def survey_seen(seen: Seen, requirement: Requirement, finish: Finishing, progress: Progress = silent) -> Survey:
+    """`survey` of a wall already seen."""
+    return planned(*measured(seen, requirement, progress), finish, progress)
+
+
+def measured(seen: Seen, requirement: Requirement, progress: Progress = silent) -> tuple[Looked, Gaps]:
+    """The first half of `survey_seen`: shape and straightedge, before anything is planned."""
+    looked = look(seen, requirement, progress)
+    return looked, swept(looked, requirement, progress)
+
+
+def planned(looked: Looked, gaps: Gaps, finish: Finishing, progress: Progress = silent) -> Survey:
+    """The second half of `survey_seen`: what was measured, planned and priced; nothing is measured again."""
+    finish = replace(finish, plane=_wanted_turn(finish, looked.seen))
+    return _priced(looked, gaps, plan(looked, finish, progress), finish)
+
+
+def plan(looked: Looked, finish: Finishing, progress: Progress = silent) -> Planned:
+    """Finish plane, order and hacking list of a wall.
+
+    What cannot be ordered is raised if the system was asked for by name, else said.
+    """
+    progress("finish plane", None)
+    system = load_system(finish.system or DEFAULT_SYSTEM)
+    wall, smooth = looked.wall, looked.relief
+    # a scan's plane is measured from the foot of the wall's own fit, a laser's from the laser plane
+    foot = 0.0 if smooth.cell is None else float(looked.shape.plane[0])
+    build_up = place(smooth, wall, options=finish.plane, foot=foot)
+    signs = stops(smooth, wall, looked.shape, build_up, seen=finish.seen)
+    order = replace(finish.order, strict=finish.system is not None)
+    take = take_off(build_up, smooth, system, options=order, stops=signs)
+    hacking = replace(finish.hacking, bags_per_m3=bags_per_m3(system))
+    cuts = hacking_plan(smooth, wall, plane=finish.plane, options=hacking, standing=signs)
+    return Planned(
+        build_up=build_up,
+        take_off=take,
+        hacks=cuts.hacks,
+        extras=extras(wall, smooth, build_up, mesh_over=system.mesh_over),
+        bands=bands(build_up, smooth, system),
+        fixed=tuple((point.x, point.y, point.offset) for point in finish.plane.fixed),
+        notes=(*build_up.notes, *cuts.notes, note("jobs.hacking-ends", why=cuts.ends_because.removesuffix("."))),
+    )
+
+
+def _priced(looked: Looked, gaps: Gaps, made: Planned, finish: Finishing) -> Survey:
+    """The plan with the price list of choices, the quote, the clash list and what light shows, where asked for."""
+    smooth, wall = looked.relief, looked.wall
+    system = load_system(finish.system or DEFAULT_SYSTEM)
+    found: dict[str, Any] = {
+        "choices": choices(smooth, wall, looked.shape, options=finish.plane, system=system, order=finish.order)
+    }
+    if finish.rates is not None:
+        area = measured_area(wall, smooth, finish.area_rule)
+        rates = load_rates(finish.rates)
+        quoted = quote(made.take_off, made.build_up, smooth, rates, extras=made.extras, area=area)
+        found["quote"] = quoted
+        made = replace(made, take_off=replace(made.take_off, price=quoted.total))
+    if finish.clash is not None:
+        found["clashes"] = clashes(read_items(finish.clash), made.build_up, smooth)
+    if finish.light is not None:
+        found["shown"] = shows(smooth, math.radians(finish.light))
+    return looked.extended(Survey, gaps=gaps, plan=made, **found)
+
+
+def _wanted_turn(finish: Finishing, seen: Seen) -> PlaneOptions:
+    """The plane's options with the turn that makes it parallel or square to another wall of the room."""
+    asked = [("parallel_to", finish.parallel_to, turn_parallel_to), ("square_to", finish.square_to, turn_square_to)]
+    given = [(name, number, turn) for name, number, turn in asked if number is not None]
+    if not given:
+        return finish.plane
+    if len(given) > 1:
+        raise BadValue(
+            "{set:parallel_to} and {set:square_to}",
+            "both given",
+            needed="one of the two",
+            remedy="Leave one of them out",
+        )
+    name, number, turn = given[0]
+    other = next((wall for wall in seen.neighbours if wall.number == number), None)
+    if other is None:
+        known = tuple(wall.number for wall in seen.neighbours)
+        raise BadValue(
+            f"{{set:{name}}}",
+            "wall {number:count}",
+            needed="another wall of the capture ({known:count})" if known else "a capture with another wall",
+            remedy="List the walls with {run:survey --list}",
+            number=number,
+            known=known,
+        )
+    return replace(finish.plane, turn=turn(seen.wall, other))
+
+
+def site_wall(seen: Seen, requirement: Requirement, finish: Finishing) -> SiteWall:
+    """One wall of a site: surveyed, and checked as well where the site has a limit."""
+    if not requirement.asks:
+        return _as_site_wall(survey_seen(seen, requirement, finish))
+    checked = check_seen(seen, requirement)
+    return replace(
+        _as_site_wall(planned(checked, checked.gaps, finish)),
+        verdict=checked.verdict,
+        tolerance=checked.tolerance,
+        method=checked.method,
+        hand=checked.hand,
+    )
+
+
+def _as_site_wall(found: Survey) -> SiteWall:
+    return SiteWall(**{item.name: getattr(found, item.name) for item in fields(found)})

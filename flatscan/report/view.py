@@ -1,0 +1,170 @@
+"""A result of any job laid out flat, for renderings that still read it so; sections take its place one by one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from flatscan.compare import Difference, Following, Place
+from flatscan.core.model import Origin, Relief, Wall
+from flatscan.core.notes import Note
+from flatscan.jobs.results import (
+    Agreement,
+    Background,
+    Change,
+    Result,
+    SetOut,
+    Survey,
+    Together,
+    Variation,
+)
+from flatscan.plan.choices import Choice
+from flatscan.plan.clash import Clash
+from flatscan.plan.coats import Band
+from flatscan.plan.extras import Extras
+from flatscan.plan.finish import BuildUp
+from flatscan.plan.hacking import Hack
+from flatscan.plan.light import Shown
+from flatscan.plan.lows import Low
+from flatscan.plan.rates import Quote
+from flatscan.plan.screeds import SetOut as Screeds
+from flatscan.plan.takeoff import TakeOff
+from flatscan.relief.shape import Patch, Shape
+from flatscan.relief.tie import Tie
+from flatscan.standards import Tolerance
+from flatscan.straightedge.gaps import Gaps
+from flatscan.straightedge.hand import HandCheck
+from flatscan.verdict import Verdict
+from flatscan.wall import Corner
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """What a change says beside the later survey."""
+
+    earlier: Origin
+    earlier_type: str
+    change: Difference
+    least: float | None = None
+    thin: tuple[Place, ...] = ()
+    under: tuple[float, float] | None = None
+    quoted: float | None = None
+    used: float | None = None
+    agreement: Agreement | None = None
+    following: Following | None = None
+    background: Background | None = None
+    variation: Variation | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Findings:
+    """All that one command found about one wall; what the command does not ask for is None or empty.
+
+    ``title`` is the wall's name in its user's own words. ``tolerance`` is the entry the verdict judged by, None for
+    a rule and limit entered by hand; ``method`` is how the straightedge is read. ``fixed`` are points the finished
+    face goes through (x, y, offset). ``tie`` is what laser readings that tie a scan
+    down showed. ``settings`` are options that differ from their defaults, in words.
+    ``corners`` are where other walls meet this one, ``hand`` people's straightedge readings beside the scan's,
+    ``shown`` what raking light would show.
+    """
+
+    command: str
+    origin: Origin
+    capture_type: str
+    u_point: float | None
+    warnings: tuple[Note | str, ...]
+    wall: Wall
+    relief: Relief
+    shape: Shape
+    patches: tuple[Patch, ...]
+    gaps: Gaps | None = None
+    verdict: Verdict | None = None
+    build_up: BuildUp | None = None
+    take_off: TakeOff | None = None
+    hacks: tuple[Hack, ...] | None = None
+    set_out: Screeds | None = None
+    lows: tuple[Low, ...] | None = None
+    ridges: tuple[Low, ...] = ()
+    title: str = ""
+    tolerance: Tolerance | None = None
+    method: str = "resting"
+    fixed: tuple[tuple[float, float, float], ...] = ()
+    settings: tuple[tuple[str, str], ...] = ()
+    tie: Tie | None = None
+    compared: Comparison | None = None
+    corners: tuple[Corner, ...] = ()
+    hand: tuple[HandCheck, ...] = ()
+    choices: tuple[Choice, ...] = ()
+    bands: tuple[Band, ...] = ()
+    extras: Extras | None = None
+    quote: Quote | None = None
+    clashes: tuple[Clash, ...] = ()
+    shown: Shown | None = None
+    together: Together | None = None
+
+
+def all_notes(result: Result | Findings) -> tuple[Note | str, ...]:
+    """Everything a result has to say beside its numbers, the reader's doubts first."""
+    return findings_of(result).warnings
+
+
+def findings_of(result: Result | Findings) -> Findings:
+    """The flat view of a result; one that is flat already stays as it is."""
+    if isinstance(result, Findings):
+        return result
+    more: dict[str, Any] = {}
+    for name in (
+        "gaps",
+        "verdict",
+        "tolerance",
+        "method",
+        "hand",
+        "choices",
+        "quote",
+        "clashes",
+        "shown",
+        "together",
+        "lows",
+        "ridges",
+    ):
+        if hasattr(result, name):
+            more[name] = getattr(result, name)
+    notes = result.notes
+    if isinstance(result, (Survey, SetOut)):
+        plan = result.plan
+        more |= {
+            "build_up": plan.build_up,
+            "take_off": plan.take_off,
+            "hacks": plan.hacks,
+            "extras": plan.extras,
+            "bands": plan.bands,
+            "fixed": plan.fixed,
+        }
+        notes = (*notes, *plan.notes)
+    if isinstance(result, SetOut):
+        more["set_out"] = result.screeds
+    if isinstance(result, Change):
+        names = ("least", "thin", "under", "quoted", "used", "agreement", "following", "background", "variation")
+        more["compared"] = Comparison(
+            result.earlier.origin,
+            result.earlier.capture_type,
+            result.difference,
+            **{name: getattr(result, name) for name in names},
+        )
+    seen = result.seen
+    return Findings(
+        command=result.command,
+        origin=seen.origin,
+        capture_type=seen.capture_type,
+        u_point=seen.relief.u_point,
+        warnings=notes,
+        wall=seen.wall,
+        relief=result.relief,
+        shape=result.shape,
+        patches=result.patches,
+        title=seen.title,
+        tie=seen.tie,
+        corners=seen.corners,
+        settings=result.settings,
+        **more,
+    )
