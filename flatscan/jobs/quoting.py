@@ -62,7 +62,7 @@ def plan(found: Findings, finish: Finishing, progress: Progress = silent) -> Fin
     system = load_system(finish.system or DEFAULT_SYSTEM)
     wall, smooth = found.wall, found.relief
     # a scan's plane is measured from the foot of the wall's own fit, a laser's from the laser plane
-    foot = 0.0 if smooth.cell is None else float(found.shape.plane[0])
+    foot = float(found.shape.plane[0]) if smooth.laser is None else smooth.laser
     build_up = place(smooth, wall, options=finish.plane, foot=foot)
     signs = stops(smooth, wall, found.shape, build_up, seen=finish.seen)
     order = replace(finish.order, strict=finish.system is not None)

@@ -37,8 +37,8 @@ def set_out_seen(
     found = plan(look("setout", seen, test, progress), finish, progress)
     assert found.build_up is not None
     progress("set-out", None)
-    if found.relief.cell is None:
-        options = replace(options, laser=0.0)
+    if found.relief.laser is not None:
+        options = replace(options, laser=found.relief.laser)
     made = set_out_screeds(found.relief, found.wall, found.build_up.plane, options=options)
     return replace(found, set_out=made)
 
