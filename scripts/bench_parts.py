@@ -27,14 +27,15 @@ def timed(work, repeat=1):
 
 def relief_of_sweep():
     """A wall 10 m x 3 m at 10 mm, every cell measured: what the sweep's rows are about."""
-    from flatscan.core.model import CommonError, Relief
+    from flatscan.core.model import CommonError
+    from flatscan.core.reliefs import Grid
 
     x, y = (np.arange(n) * CELL + CELL / 2 for n in (1000, 300))
     rng = np.random.default_rng(1)
     z = 0.004 * np.cos(2 * np.pi * x / 1.3) + 0.003 * np.cos(2 * np.pi * y / 0.9)[:, None]
     z = z + rng.normal(0, 0.0003, (300, 1000))
     whole = np.ones_like(z, bool)
-    return Relief(
+    return Grid(
         x=x, y=y, offset=z, u=np.full(z.shape, 0.0003), count=np.full(z.shape, 10), inside=whole,
         area=np.full(z.shape, CELL**2), cell=CELL, common=CommonError(0.0),
     )  # fmt: skip

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from flatscan.core.geometry import Frame
 from flatscan.core.model import CommonError, Origin, Plumb, Readings, Relief, Wall
+from flatscan.core.reliefs import Grid
 from flatscan.relief import capture_type, tie
 from flatscan.relief.planning import plan_readings
 from flatscan.straightedge import sweep
@@ -45,7 +46,7 @@ def cells() -> tuple[Array, Array]:
 def relief_of(z: Array, common: CommonError, halves: tuple[Array, Array]) -> Relief:
     """A fully measured wall of such offsets."""
     across, upward = cells()
-    return Relief(
+    return Grid(
         x=across[0], y=upward[:, 0], offset=z, u=np.full(z.shape, U_SCAN), count=np.full(z.shape, 20),
         inside=np.ones(z.shape, bool), area=np.full(z.shape, CELL**2), cell=CELL, common=common,
         half_a=halves[0], half_b=halves[1],

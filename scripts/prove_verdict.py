@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from scipy.stats import binom
 
 from flatscan.core.model import CommonError, Relief
+from flatscan.core.reliefs import Grid
 from flatscan.relief import choose_window, smooth
 from flatscan.straightedge import sweep
 from flatscan.verdict import judge
@@ -152,7 +153,7 @@ def surface(shape: str, variant: int) -> Array:
 def as_relief(z: Array, u: Array, warp_sd: float, halves: tuple[Array, Array] | None = None, points: int = 1) -> Relief:
     """Cells of a fully measured wall."""
     rows, cols = z.shape
-    return Relief(
+    return Grid(
         x=(np.arange(cols) + 0.5) * CELL, y=(np.arange(rows) + 0.5) * CELL, offset=z, u=u,
         count=np.full(z.shape, points), inside=np.ones(z.shape, bool), area=np.full(z.shape, CELL**2), cell=CELL,
         common=CommonError(warp_sd, WARP_LENGTH), half_a=None if halves is None else halves[0],

@@ -15,7 +15,6 @@ from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import CommonError, Relief
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
-from flatscan.relief.shape import connected_places
 from flatscan.relief.smooth import quadratic_gain
 
 # two-sided 95 %: the level of detection of a difference of two surveys (Lague, Brodu and Leroux, ISPRS J. 82, 2013,
@@ -83,7 +82,8 @@ def change_by(both: Both, commons: tuple[CommonError, CommonError], alignment: A
     """Change in the coordinates the alignment gives, both captures' common errors and the alignment's in its u."""
     across, upward = both.base.places
     random = both.u_first**2 + both.u_second**2
-    sideways = _slope(both.base, both.first) * alignment.u_place
+    # what a sideways error is worth on the earlier surface
+    sideways = both.base.slope_of(both.first) * alignment.u_place
     here = np.isfinite(both.change) & both.base.inside
     places = np.stack([across[here], upward[here]], axis=1)
     shared = np.full(random.shape, np.nan)
@@ -103,16 +103,9 @@ def change_leveled(
     both: Both, commons: tuple[CommonError, CommonError], alignment: Alignment, leveled: Leveled
 ) -> Difference:
     """Change with the set-up taken out over a part that did not change."""
-    sideways = _slope(both.base, both.first) * alignment.u_place
+    # what a sideways error is worth on the earlier surface
+    sideways = both.base.slope_of(both.first) * alignment.u_place
     return _change(both, leveled.change, np.hypot(leveled.u, sideways), leveled.u_mean, commons, alignment)
-
-
-def _slope(base: Relief, offset: Array) -> Array:
-    """Steepness of the earlier surface [m per m], 0 where it cannot be told: what a sideways error is worth."""
-    if base.cell is None or min(offset.shape) < 3:
-        return np.zeros(offset.shape)
-    up, along = np.gradient(offset, base.cell)
-    return np.nan_to_num(np.hypot(up, along))
 
 
 def _change(
@@ -153,21 +146,19 @@ def _change(
 
 def parts(base: Relief, value: Array, u: Array, chosen: Mask, kind: str) -> tuple[Place, ...]:
     """Connected chosen places with their extreme, size and volume; groups of fewer than four cells are left out."""
-    labels, number = connected_places(base, chosen)
-    across, upward = base.places
+    labels, number = base.connected(chosen)
     sign = 1.0 if kind == "added" else -1.0
     found = []
     for label in range(1, number + 1):
         here = labels == label
-        if base.cell is not None and here.sum() < _SMALLEST:
+        if base.known_between and here.sum() < _SMALLEST:
             continue
         at = np.unravel_index(int(np.argmax(np.where(here, sign * value, -np.inf))), value.shape)
         area = float(base.area[here].sum())
-        own = base.cell if base.cell is not None else math.sqrt(area / int(here.sum()))
         found.append(
             Place(
                 kind, float(base.x[at[1]]), float(base.y[at[0]]), float(value[at]), float(u[at]),
-                float(np.ptp(across[here])) + own, float(np.ptp(upward[here])) + own, area,
+                *base.ground_of(*np.nonzero(here)), area,
                 float((value * base.area)[here].sum()),
             )
         )  # fmt: skip
@@ -217,7 +208,7 @@ def beyond_joint(change: Difference, *, false_alarm: float = 0.05) -> tuple[Mask
     The factor leaves ``false_alarm`` for the whole wall: two-sided normal, divided among the independent places
     (Bonferroni). Smoothing leaves as many of those as it takes off the variance of white noise: gain^2 of the cells.
     """
-    gain = quadratic_gain(change.relief.window) if change.relief.cell is not None else 1.0
+    gain = quadratic_gain(change.relief.window)
     places = max(1, round(int(np.isfinite(change.change).sum()) * gain**2))
     factor = -float(ndtri(false_alarm / (2 * places)))
     return np.nan_to_num(np.abs(change.change)) > np.nan_to_num(factor * change.u, nan=np.inf), factor

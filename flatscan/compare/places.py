@@ -51,7 +51,7 @@ def together(earlier: Relief, later: Relief, alignment: Alignment) -> Both:
     Cells are read by bilinear interpolation between the measured ones of the four around, stations where one stands
     within 50 mm. Raises `MixedSurveys` where under 5 % of the area is in both.
     """
-    if later.cell is None and earlier.cell is not None:
+    if earlier.known_between and not later.known_between:
         flipped = _on(earlier, later, _inverse(alignment))
         # seen from the later survey's axes: the change is the same, the turn between the axes was taken out
         both = Both(later, flipped[0], later.offset, flipped[1], later.u)
@@ -73,9 +73,8 @@ def _inverse(alignment: Alignment) -> Alignment:
 
 def _on(source: Relief, target: Relief, alignment: Alignment) -> tuple[Array, Array]:
     """Offsets and u of ``source``, moved by ``alignment``, at the places of ``target`` (rows, cols); NaN off it."""
-    if source.cell is None:
-        return _from_stations(source, target, alignment)
-    return _from_cells(source, target, alignment)
+    read = _from_cells if source.known_between else _from_stations
+    return read(source, target, alignment)
 
 
 def _from_cells(source: Relief, target: Relief, alignment: Alignment) -> tuple[Array, Array]:
@@ -103,10 +102,9 @@ def _from_cells(source: Relief, target: Relief, alignment: Alignment) -> tuple[A
 
 def indices(source: Relief, x: Array, y: Array) -> list[Array]:
     """Fractional row and column of x, y on a grid; what a rounding error puts off its edge is put back on it."""
-    assert source.cell is not None
     made = []
     for at, centre in ((y, source.y), (x, source.x)):
-        index, last = (at - centre[0]) / source.cell, len(centre) - 1
+        index, last = (at - centre[0]) / source.step, len(centre) - 1
         near = np.clip(index, 0, last)
         made.append(np.where(np.abs(near - index) < 1e-6, near, index))
     return made
@@ -114,8 +112,7 @@ def indices(source: Relief, x: Array, y: Array) -> list[Array]:
 
 def _on_grid(source: Relief, x: Array, y: Array) -> Mask:
     """Places on the grid, or off its outer cells' centres by no more than lets most of a cell's weight fall on it."""
-    assert source.cell is not None
-    slack = (1 - _MEASURED) * source.cell
+    slack = (1 - _MEASURED) * source.step
     return (
         (x > source.x[0] - slack) & (x < source.x[-1] + slack) & (y > source.y[0] - slack) & (y < source.y[-1] + slack)
     )

@@ -39,7 +39,7 @@ def shape_fit(earlier: Relief, later: Relief) -> ShapeFit:
     least squares with Tukey's loss in the shift and in offset, turn and lean, which are thrown away. The normal matrix
     tells how well each direction is fixed; neighbours within the smoothing window count as one place.
     """
-    if earlier.cell is None or later.cell is None:
+    if not (earlier.known_between and later.known_between):
         return _NOTHING
     slopes = _slopes(later)
     shift, free, u = np.zeros(2), np.array([True, True]), np.full(2, np.inf)
@@ -73,16 +73,15 @@ class _Slopes:
 
 def _slopes(surface: Relief) -> _Slopes:
     """Derivatives of a Gaussian 2 cells wide, so that single cells' noise does not pass for a shape."""
-    assert surface.cell is not None
     z = np.where(surface.valid, surface.offset, 0.0)
     up, along = (
-        gaussian_filter(z, _WIDE, order=order, mode="nearest", truncate=3) / surface.cell for order in ((1, 0), (0, 1))
+        gaussian_filter(z, _WIDE, order=order, mode="nearest", truncate=3) / surface.step for order in ((1, 0), (0, 1))
     )
     whole = minimum_filter(surface.valid, size=2 * round(3 * _WIDE) + 1, mode="constant", cval=0)
     # sum of squares of the weights of a Gaussian's derivative: 1 / (8 pi wide^4), for independent cells; a smoothed
     # relief has about one of them in its window
     u2 = float(np.mean(surface.u[surface.valid] ** 2)) * surface.window**2
-    return _Slopes(along, up, whole.astype(float), u2 / (8 * np.pi * _WIDE**4 * surface.cell**2))
+    return _Slopes(along, up, whole.astype(float), u2 / (8 * np.pi * _WIDE**4 * surface.step**2))
 
 
 def _equations(earlier: Relief, later: Relief, slopes: _Slopes, shift: Array) -> tuple[Array, Array]:

@@ -7,6 +7,7 @@ NaN. ``u`` is a standard uncertainty (k = 1); the random part and the common par
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, fields
 from functools import cached_property
@@ -15,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.core.geometry import Array, Frame, Mask, polygon_area
-from flatscan.core.notes import Note
+from flatscan.core.notes import Note, Place
 
 Counts = NDArray[np.int64]
 # a phone's gravity is good to 0.1-0.3 degrees (METHODS 4); the middle of that as k = 1
@@ -235,18 +236,14 @@ class CommonError:
 
 
 @dataclass(frozen=True, eq=False)
-class Relief:
+class Relief(ABC):
     """The waist of the house: offsets of the wall from its frame's plane, with their uncertainty.
 
-    All arrays are (rows, cols) = [up, along]. ``offset`` is NaN where nothing was measured. ``u`` is the random
-    standard uncertainty. ``half_a`` and ``half_b`` are the means of two random halves of the points (None for
-    stations). ``inside`` marks cells on the outline less openings; ``area`` is the area each owns [m2].
-    ``x`` (cols,) and ``y`` (rows,) are the centres. ``cell`` is the size of square cells, or None for stations,
-    which stand at free places: no interpolation between them. ``window`` is the width in cells of the local
-    quadratic it was smoothed with (1: not at all), ``hidden`` counts cells where the smoothing may hide something.
-    ``u_point`` [m] is the scatter of single points, ``u_floor`` the part of ``u`` that neighbouring cells share and
-    smoothing does not lower, ``missing_share`` the part of the wall that stations named but
-    not read would have owned.
+    Two bodies (`flatscan.core.reliefs`): `Grid`, square cells side by side, and `Stations`, readings at free places.
+    Whoever reads a relief asks what it can tell, not which of the two it is. All arrays are (rows, cols) =
+    [up, along]. ``offset`` is NaN where nothing was measured. ``u`` is the random standard uncertainty. ``inside``
+    marks places on the outline less openings; ``area`` is the area each owns [m2]. ``x`` (cols,) and ``y`` (rows,)
+    are where they stand. ``u_point`` [m] is the scatter of single points.
     """
 
     x: Array
@@ -256,30 +253,22 @@ class Relief:
     count: Counts
     inside: Mask
     area: Array
-    cell: float | None
     common: CommonError
-    half_a: Array | None = None
-    half_b: Array | None = None
-    window: int = 1
-    hidden: int = 0
     u_point: float | None = None
-    u_floor: float = 0.0
-    missing_share: float = 0.0
 
     def __post_init__(self) -> None:
         _own_arrays(self)
 
     @cached_property
     def valid(self) -> Mask:
-        """Cells that were measured and count: finite, on the outline, not in an opening."""
+        """Places that were measured and count: finite, on the outline, not in an opening."""
         return np.isfinite(self.offset) & self.inside
 
     @property
     def covered_share(self) -> float:
         """Measured part of the net area, by area."""
         net = float(self.area[self.inside].sum())
-        share = float(self.area[self.valid].sum()) / net if net > 0 else 0.0
-        return share * (1 - self.missing_share)
+        return float(self.area[self.valid].sum()) / net if net > 0 else 0.0
 
     @property
     def net_area(self) -> float:
@@ -288,6 +277,70 @@ class Relief:
 
     @cached_property
     def places(self) -> tuple[Array, Array]:
-        """x and y of every cell, each (rows, cols)."""
+        """x and y of every place, each (rows, cols)."""
         across, upward = np.meshgrid(self.x, self.y)
         return across, upward
+
+    @property
+    @abstractmethod
+    def known_between(self) -> bool:
+        """Whether the places stand side by side, so that the wall between them is known as well."""
+
+    @property
+    @abstractmethod
+    def step(self) -> float:
+        """How wide a place is, and how far it is to the next [m]; 0 where places have no width of their own."""
+
+    @property
+    def grain(self) -> float | None:
+        """`step` as it is said [m], None where places have no width."""
+        return self.step or None
+
+    @property
+    @abstractmethod
+    def laser(self) -> float | None:
+        """z of the laser plane the offsets were read from [m], None where they were not."""
+
+    @property
+    @abstractmethod
+    def smoothed_over(self) -> float:
+        """Width of the local quadratic the offsets were smoothed with [m], 0 where they were not."""
+
+    # what only cells can be: smoothed, with residuals that tell what that hid
+    window = 1
+    hidden = 0
+
+    @abstractmethod
+    def connected(self, chosen: Mask) -> tuple[Counts, int]:
+        """Labels 1..n (rows, cols) of the connected groups of chosen places, 0 elsewhere, and how many there are."""
+
+    @abstractmethod
+    def size_of(self, row: Counts, col: Counts) -> tuple[float, float]:
+        """Width and height [m] of places at rows and columns (n,): cells count whole, stations by their middles."""
+
+    @abstractmethod
+    def ground_of(self, row: Counts, col: Counts) -> tuple[float, float]:
+        """`size_of` with the ground around each place that stands for it [m]."""
+
+    @abstractmethod
+    def value_at(self, x: float, y: float) -> tuple[float, float] | None:
+        """Offset and its random u [m] behind a dot at x, y; None where nothing was measured there."""
+
+    @abstractmethod
+    def beside(self, x: float, y: float, reach: float) -> Mask:
+        """Measured places (rows, cols) that tell what the wall is like beside x, y, ``reach`` [m] around it."""
+
+    @abstractmethod
+    def columns_near(self, x: float, reach: float) -> Mask:
+        """Columns (cols,) that tell what the wall is like along an upright at x, ``reach`` [m] to both sides."""
+
+    @abstractmethod
+    def slope_of(self, values: Array) -> Array:
+        """Steepness (rows, cols) [m per m] of a map of heights on these places, 0 where it cannot be told."""
+
+    @abstractmethod
+    def profile_along(self, start: Place, end: Place) -> tuple[Array, Array]:
+        """Distances (n,) from ``start`` [m] along a line, one step apart, and the wall's offsets (n,) there [m].
+
+        Raises `BadValue` where nothing is known between places.
+        """

@@ -74,10 +74,10 @@ def _at_one_cell(
 ) -> tuple[Surveyed, Surveyed]:
     """Both surveys on cells of one size: the finer is measured again on the coarser's, and that is said."""
     made = [take(path, how, progress) for path, how in zip(paths, hows, strict=True)]
-    sizes = [survey.seen.relief.cell for survey in made]
-    if None not in sizes and sizes[0] != sizes[1]:
-        finer = int(np.argmin([size or 0.0 for size in sizes]))
-        coarse = max(size or 0.0 for size in sizes)
+    sizes = [survey.seen.relief.step for survey in made]
+    if all(sizes) and sizes[0] != sizes[1]:
+        finer = int(np.argmin(sizes))
+        coarse = max(sizes)
         again = take(paths[finer], replace(hows[finer], cell=coarse), progress)
         said = note("jobs.coarser-later" if finer else "jobs.coarser-earlier", cell=metres(coarse))
         made[finer] = replace(again, seen=replace(again.seen, notes=(*again.seen.notes, said)))
@@ -87,7 +87,7 @@ def _at_one_cell(
 def _smoothed(surveys: tuple[Surveyed, Surveyed], limit: float) -> tuple[Relief, Relief]:
     """Both reliefs through one window, so that their difference is not one of smoothing."""
     first, second = (survey.seen.relief for survey in surveys)
-    if first.cell is None or second.cell is None:
+    if not (first.known_between and second.known_between):
         return first, second
     window = max(relief.choose_window(first, limit), relief.choose_window(second, limit))
     return relief.smooth(first, window), relief.smooth(second, window)

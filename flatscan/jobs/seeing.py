@@ -66,9 +66,9 @@ def _load_kernels() -> None:
 
 def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:
     """The mean of a capture and its repeats, with the common error that their differences show."""
-    again = replace(how, cell=seen.relief.cell)
+    again = replace(how, cell=seen.relief.grain)
     others = [seen_in(read(path, again, progress), again, progress) for path in how.repeat]
-    if seen.relief.cell is None:
+    if not seen.relief.known_between:
         raise BadValue(
             "{set:repeat}",
             "given with {file}, a table of readings",
@@ -89,7 +89,7 @@ def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:
 
 def tied(seen: Seen, how: Capturing, progress: Progress) -> Seen:
     """A scan with the warp and lean taken out that the laser readings of another file show."""
-    if seen.relief.cell is None or how.tie is None:
+    if not seen.relief.known_between or how.tie is None:
         raise BadValue(
             "{set:tie}",
             "given with {file}, a table of readings",
@@ -130,6 +130,7 @@ def seen_in(
 ) -> Seen:
     """The wall of a capture already read; its walls are found unless ``room`` brings them."""
     kind, notes = _capture_type(taken, how.capture_type)
+    made: Relief
     if isinstance(taken, Readings):
         wall, made, more = relief.from_stations(
             taken, kind.common_error(), kind.lean if taken.u_lean is None else taken.u_lean

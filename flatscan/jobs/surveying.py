@@ -67,7 +67,7 @@ def plan(looked: Looked, finish: Finishing, progress: Progress = silent) -> Plan
     system = load_system(finish.system or DEFAULT_SYSTEM)
     wall, smooth = looked.wall, looked.relief
     # a scan's plane is measured from the foot of the wall's own fit, a laser's from the laser plane
-    foot = 0.0 if smooth.cell is None else float(looked.shape.plane[0])
+    foot = float(looked.shape.plane[0]) if smooth.laser is None else smooth.laser
     build_up = place(smooth, wall, options=finish.plane, foot=foot)
     signs = stops(smooth, wall, looked.shape, build_up, seen=finish.seen)
     order = replace(finish.order, strict=finish.system is not None)

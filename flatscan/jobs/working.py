@@ -36,8 +36,8 @@ def set_out_seen(
     looked = look(seen, requirement, progress)
     planned = plan(looked, finish, progress)
     progress("set-out", None)
-    if looked.relief.cell is None:
-        options = replace(options, laser=0.0)
+    if looked.relief.laser is not None:
+        options = replace(options, laser=looked.relief.laser)
     screeds = set_out_screeds(looked.relief, looked.wall, planned.build_up.plane, options=options)
     return looked.extended(SetOut, plan=planned, screeds=screeds)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -70,9 +69,9 @@ def _clash(item: Item, build_up: BuildUp, relief: Relief) -> Clash:
     across, upward = relief.places
     away = np.where(relief.valid, np.hypot(across - item.x, upward - item.y), np.inf)
     nearest = float(away.min())
-    if not math.isfinite(nearest) or (relief.cell is not None and nearest > _NEAR):
+    near = relief.beside(item.x, item.y, _NEAR)
+    if not near.any():
         return Clash(item, None, None, "not measured", None, nearest)
-    near = away <= (max(_NEAR, nearest) if relief.cell is not None else nearest)
     thick = float(build_up.thickness[near].mean())
     stands = item.depth - thick
     off = stands - item.proud

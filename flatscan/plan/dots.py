@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import FacePlane
 from flatscan.core.model import Relief, Wall
@@ -131,22 +129,8 @@ def behind(relief: Relief, x: float, y: float) -> Behind | None:
 
     Where no cell within 50 mm was measured those within 150 mm are taken; stations are never interpolated.
     """
-    if relief.cell is None:
-        row, column = int(np.argmin(np.abs(relief.y - y))), int(np.argmin(np.abs(relief.x - x)))
-        if not relief.valid[row, column]:
-            return None
-        return Behind(float(relief.offset[row, column]), float(np.nan_to_num(relief.u[row, column])))
-    for reach in (0.050, 0.150):
-        reach = max(reach, 0.75 * relief.cell)  # noqa: PLW2901
-        columns = np.flatnonzero(np.abs(relief.x - x) <= reach)
-        rows = np.flatnonzero(np.abs(relief.y - y) <= reach)
-        part = np.ix_(rows, columns)
-        distance = np.hypot(relief.x[columns][None, :] - x, relief.y[rows][:, None] - y)
-        near = relief.valid[part] & (distance <= reach)
-        if near.any():
-            u = np.nan_to_num(relief.u[part][near])
-            return Behind(float(relief.offset[part][near].mean()), float(np.sqrt((u**2).sum())) / int(near.sum()))
-    return None
+    found = relief.value_at(x, y)
+    return None if found is None else Behind(*found)
 
 
 def plumb_is_known(wall: Wall, options: SetOutOptions) -> bool:

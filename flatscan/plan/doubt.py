@@ -59,7 +59,7 @@ def volume_doubt(
     missing = net - float(weights.sum())
     if missing > 1e-9:
         parts["not measured"] = missing * math.sqrt(float((share * (deep - mean) ** 2).sum()))
-    if relief.cell is None:
+    if not relief.known_between:
         parts["between stations"], note = _between(relief, net)
         notes.append(note)
     return Doubt(root_sum_square(*parts.values()), tuple(parts.items()), tuple(notes))

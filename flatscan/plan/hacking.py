@@ -196,9 +196,7 @@ def _enough(options: HackOptions, hacks: list[Hack], stages: list[Stage]) -> int
 
 
 def _size(relief: Relief, part: Mask) -> tuple[float, float]:
-    rows, columns = np.flatnonzero(part.any(axis=1)), np.flatnonzero(part.any(axis=0))
-    grow = relief.cell or 0.0
-    return float(np.ptp(relief.x[columns])) + grow, float(np.ptp(relief.y[rows])) + grow
+    return relief.size_of(*np.nonzero(part))
 
 
 def _finished(cutter: Cutter, hacks: list[Hack], chosen: list[int], stages: list[Stage]) -> list[Hack]:
@@ -256,7 +254,7 @@ def hacking_plan(
 
 
 def _notes(relief: Relief, hacks: list[Hack]) -> tuple[str, ...]:
-    if relief.cell is None and hacks:
+    if not relief.known_between and hacks:
         return (
             "a hump read at one station is taken to fill the area that station owns: find its real size with a "
             "straightedge before cutting",

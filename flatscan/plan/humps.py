@@ -131,18 +131,16 @@ def _joined(label: NDArray[np.int64], small: list[int], reach: int) -> NDArray[n
 
 def _extent(relief: Relief, part: Mask) -> tuple[float, float]:
     """Bounding width and height of a patch [m]; cells count whole, stations by their centres."""
-    rows, columns = np.flatnonzero(part.any(axis=1)), np.flatnonzero(part.any(axis=0))
-    grow = relief.cell or 0.0
-    return float(np.ptp(relief.x[columns])) + grow, float(np.ptp(relief.y[rows])) + grow
+    return relief.size_of(*np.nonzero(part))
 
 
 def _across(relief: Relief, part: Mask) -> float:
     """How far it is across a patch at its broadest [m]: the largest square in it, or the lesser span of stations."""
-    if relief.cell is None:
+    if not relief.known_between:
         return min(_extent(relief, part))
     padded = np.pad(part, 1)
     inner = ndimage.distance_transform_cdt(padded, metric="chessboard")
-    return float((2 * int(inner.max()) - 1) * relief.cell)
+    return float((2 * int(inner.max()) - 1) * relief.step)
 
 
 def under_humps(off: Array, mask: Mask) -> Array:
@@ -181,13 +179,13 @@ def _inner(shape: tuple[int, ...], rows: int, columns: int) -> Mask:
     return inner
 
 
-def _cores(hat: Array, u: Array, options: HumpOptions) -> NDArray[np.int64]:
+def _cores(relief: Relief, hat: Array, u: Array, options: HumpOptions) -> NDArray[np.int64]:
     """Labels of connected patches of the top-hat that hold a recognised hump, cut at a share of their own height.
 
     The crown of a bulge lies a little over its opening too; a share of the height keeps it out of a nib's core.
     """
     height = np.nan_to_num(hat, nan=-np.inf)
-    label, count = ndimage.label(height > np.maximum(options.skirt, 2 * u), _EIGHT)
+    label, count = relief.connected(height > np.maximum(options.skirt, 2 * u))
     kept = np.unique(label[(height > np.maximum(options.over, 2 * u)) & (label > 0)])
     peak = ndimage.maximum(np.nan_to_num(hat, nan=0.0), label, np.arange(count + 1))
     return np.where(np.isin(label, kept) & (height > options.core * peak[label]), label, 0).astype(np.int64)
@@ -218,13 +216,13 @@ def find_humps(relief: Relief, wall: Wall, options: HumpOptions | None = None) -
     off = off_broad_form(relief)
     u = np.where(np.isfinite(relief.u), relief.u, 0.0)
     left: frozenset[int] = frozenset()
-    if relief.cell is None:
-        stand, label = off, _cores(off, u, options)
+    if not relief.known_between:
+        stand, label = off, _cores(relief, off, u, options)
     else:
-        hat = above_opening(off, max(3, 2 * round(options.broad / relief.cell / 2) + 1))
-        core = _cores(hat, u, options)
-        stand, label = _with_feet(off, core, u, max(1, round(options.foot / relief.cell)), options)
-        label = _joined(label, _small(relief, label, options), max(1, round(options.workable / relief.cell)))
+        hat = above_opening(off, max(3, 2 * round(options.broad / relief.step / 2) + 1))
+        core = _cores(relief, hat, u, options)
+        stand, label = _with_feet(off, core, u, max(1, round(options.foot / relief.step)), options)
+        label = _joined(label, _small(relief, label, options), max(1, round(options.workable / relief.step)))
         left = frozenset(_small(relief, label, options))
     broad = frozenset(int(n) for n in np.unique(label[label > 0]) if _across(relief, label == n) > options.broad + 1e-9)
     return Humps(label, stand, left, broad, barred_cells(relief, wall, options.head_clear))

@@ -56,9 +56,9 @@ def shows(relief: Relief, angle: float, *, along: bool = True, base: float = 0.3
     """
     _check(base, angle)
     empty = Shown(0.0, None, None, None, None)
-    if relief.cell is None:
+    if not relief.known_between:
         return empty
-    step = max(1, round(base / relief.cell))
+    step = max(1, round(base / relief.step))
     z, u = (relief.offset, relief.u) if along else (relief.offset.T, relief.u.T)
     area = relief.area if along else relief.area.T
     keep = relief.valid if along else relief.valid.T
@@ -68,8 +68,8 @@ def shows(relief: Relief, angle: float, *, along: bool = True, base: float = 0.3
 
 
 def _worst(relief: Relief, z: Array, u: Array, area: Array, step: int, angle: float, along: bool) -> Shown:
-    slope = (z[:, step:] - z[:, :-step]) / (step * (relief.cell or 1.0))
-    doubt = np.hypot(u[:, step:], u[:, :-step]) / (step * (relief.cell or 1.0))
+    slope = (z[:, step:] - z[:, :-step]) / (step * relief.step)
+    doubt = np.hypot(u[:, step:], u[:, :-step]) / (step * relief.step)
     known = np.isfinite(slope)
     if not known.any():
         return Shown(0.0, None, None, None, None)

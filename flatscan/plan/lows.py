@@ -15,7 +15,6 @@ from flatscan.core.errors import BadTable, BadValue
 from flatscan.core.geometry import Array, FacePlane, Mask
 from flatscan.core.model import Relief
 
-_EIGHT = np.ones((3, 3), dtype=int)
 LIMIT = 0.002
 
 
@@ -53,11 +52,10 @@ def _check_limit(limit: float) -> None:
 
 
 def _patches(relief: Relief, depth: Array, limit: float) -> tuple[Low, ...]:
-    """Connected cells (8 neighbours) deeper than the limit, the deepest patch first."""
+    """Connected cells (stations) deeper than the limit, the deepest patch first."""
     over: Mask = np.nan_to_num(depth, nan=-np.inf) > limit
-    label, count = ndimage.label(over & relief.valid, _EIGHT)
+    label, count = relief.connected(over & relief.valid)
     across, upward = relief.places
-    grow = relief.cell or 0.0
     found = []
     for number in range(1, count + 1):
         part = label == number
@@ -71,8 +69,7 @@ def _patches(relief: Relief, depth: Array, limit: float) -> tuple[Low, ...]:
                 float(depth[deepest]),
                 float(relief.area[part].sum()),
                 volume,
-                float(np.ptp(across[part])) + grow,
-                float(np.ptp(upward[part])) + grow,
+                *relief.size_of(*np.nonzero(part)),
             )
         )
     return _numbered(found)
@@ -124,14 +121,14 @@ def find_ridges(relief: Relief, *, width: float = 0.300, limit: float = LIMIT) -
     Readings have none: what lies between them was not read.
     """
     _check_limit(limit)
-    if relief.cell is None or not relief.valid.any():
+    if not (relief.known_between and relief.valid.any()):
         return ()
     across, upward = relief.places
     keep = relief.valid
     design = np.stack([np.ones(int(keep.sum())), across[keep], upward[keep]], axis=1)
     fit, *_ = np.linalg.lstsq(design, relief.offset[keep], rcond=None)
     off = np.where(keep, relief.offset - fit[0] - fit[1] * across - fit[2] * upward, np.nan)
-    size = max(3, 2 * round(width / relief.cell / 2) + 1)
+    size = max(3, 2 * round(width / relief.step / 2) + 1)
     low = ndimage.minimum_filter(np.where(keep, off, np.inf), size=size, mode="constant", cval=np.inf)
     opened = ndimage.maximum_filter(np.where(keep, low, -np.inf), size=size, mode="constant", cval=-np.inf)
     return _patches(relief, np.where(keep, off - opened, np.nan), limit)

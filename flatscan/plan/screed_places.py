@@ -83,7 +83,7 @@ def dot_heights(relief: Relief, x: float, options: SetOutOptions) -> list[float]
     A stretch under 400 mm has one dot in its middle, one under 900 mm two. Readings have theirs where they were read.
     """
     column = int(np.argmin(np.abs(relief.x - x)))
-    if relief.cell is None:
+    if not relief.known_between:
         return [float(y) for y in relief.y[relief.valid[:, column]]]
     heights: list[float] = []
     for low, high in _runs(relief.y, relief.inside[:, column]):

@@ -37,7 +37,7 @@ def set_out(relief: Relief, wall: Wall, plane: FacePlane, *, options: SetOutOpti
         raise TooFewPoints(
             "set-out", "no measured place", needed="a wall with readings", remedy="Check the outline and the openings"
         )
-    places = station_places(relief, options) if relief.cell is None else screed_places(wall, options)
+    places = screed_places(wall, options) if relief.known_between else station_places(relief, options)
     screeds = [_clear_of_wall(relief, wall, plane, options, places, i) for i in range(len(places))]
     screeds = _start_marked([screed for screed in screeds if screed.dots])
     notes = _notes(relief, wall, options, screeds)
@@ -48,7 +48,7 @@ def set_out(relief: Relief, wall: Wall, plane: FacePlane, *, options: SetOutOpti
 
 def _laser(relief: Relief, options: SetOutOptions) -> float | None:
     """z of the laser plane: as given, and 0 for stations, which were read from it."""
-    return 0.0 if options.laser is None and relief.cell is None else options.laser
+    return relief.laser if options.laser is None else options.laser
 
 
 def _dot(relief: Relief, wall: Wall, plane: FacePlane, options: SetOutOptions, x: float, y: float, foot: float) -> Dot:
@@ -76,7 +76,7 @@ def _shortage(relief: Relief, plane: FacePlane, options: SetOutOptions, x: float
     A strip is straight and runs on between the dots, so every cell within half a screed's width counts; 2 mm must
     be left behind it. Without a strip the face itself must clear the wall.
     """
-    near = relief.x == x if relief.cell is None else np.abs(relief.x - x) <= max(options.lining, 0.75 * relief.cell)
+    near = relief.columns_near(x, options.lining)
     across, upward = (part[:, near] for part in relief.places)
     face = plane.offset + plane.turn * across + plane.lean * upward - options.finish
     least = options.strip + options.clear if options.strip is not None else 0.0
@@ -93,7 +93,7 @@ def _clear_of_wall(
     lack, height = _shortage(relief, plane, options, places[number])
     if lack <= 1e-9:
         return here
-    if relief.cell is not None:
+    if relief.known_between:
         low, high = _reach(wall, options, places, number)
         for away in sorted(np.arange(-options.move, options.move + 1e-9, _STEP), key=lambda step: (abs(step), step)):
             x = places[number] + float(away)

@@ -12,7 +12,8 @@ from flatscan.core import cells
 from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.geometry import Array
 from flatscan.core.lanes import in_lanes
-from flatscan.core.model import Cloud, CommonError, Relief, Wall
+from flatscan.core.model import Cloud, CommonError, Wall
+from flatscan.core.reliefs import Grid
 from flatscan.relief.footprint import extent, footprint
 from flatscan.relief.plateau import with_plateau
 from flatscan.relief.sums import Sums
@@ -69,7 +70,7 @@ class _Lattice:
         return Sums.halves(sums, self.shape), proud.sum(axis=0).reshape(self.shape)
 
 
-def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = None) -> tuple[Relief, tuple[str, ...]]:
+def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = None) -> tuple[Grid, tuple[str, ...]]:
     """Relief of a wall from all points of a cloud, and what must be said about it.
 
     Without ``cell`` [m] the smallest of 10, 20 and 50 mm is taken in which at least 95 % of the cells that the
@@ -204,7 +205,7 @@ def _choose_cell(count: Array, finest: float) -> tuple[float, list[str]]:
     ]
 
 
-def _relief(cloud: Cloud, wall: Wall, common: CommonError, cell: float, halves: tuple[Sums, Sums]) -> Relief:
+def _relief(cloud: Cloud, wall: Wall, common: CommonError, cell: float, halves: tuple[Sums, Sums]) -> Grid:
     both = halves[0] + halves[1]
     inside, area = footprint(wall, cell)
     measured = inside & (both.n >= _FEWEST)
@@ -212,7 +213,7 @@ def _relief(cloud: Cloud, wall: Wall, common: CommonError, cell: float, halves: 
     u = random_u(both.n, spread, cloud, wall)
     x0, y0, width, height = extent(wall)
     masked = [np.where(measured, values, np.nan) for values in (both.mean(), u, halves[0].mean(), halves[1].mean())]
-    return Relief(
+    return Grid(
         x=x0 + cells.centres(width, cell), y=y0 + cells.centres(height, cell),
         offset=masked[0], u=masked[1], count=both.n.astype(np.int64), inside=inside, area=area, cell=cell,
         common=common, half_a=masked[2], half_b=masked[3],

@@ -11,6 +11,7 @@ from scipy.linalg import solve_triangular
 from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.geometry import Array
 from flatscan.core.model import CommonError, Relief
+from flatscan.core.reliefs import Grid
 from flatscan.relief.tied import TiedError, gaps_in_box, plane_terms, posterior
 
 # stations stand 100 mm in from the edges (TRADE, Reading a wall), and a rule's end needs flat ground around it
@@ -66,12 +67,13 @@ def plan_readings(
     improve; the best of all is taken, so it is never worse than a regular grid. Raises `BadValue` for counts or a
     reading's u that make no sense and `TooFewPoints` for a relief without room for readings.
     """
-    _refuse(relief, reading_u, counts)
-    work = _Work.of(relief, rule, reading_u, laser, np.empty((0, 2)) if done is None else np.asarray(done, float))
+    scan = _checked(relief, reading_u, counts)
+    work = _Work.of(scan, rule, reading_u, laser, np.empty((0, 2)) if done is None else np.asarray(done, float))
     return tuple(work.best(count) for count in counts)
 
 
-def _refuse(relief: Relief, reading_u: float, counts: Sequence[int]) -> None:
+def _checked(relief: Relief, reading_u: float, counts: Sequence[int]) -> Grid:
+    """The scan to be tied down; refuses anything else and settings that make no sense."""
     if not 0 < reading_u < 0.05:
         raise BadValue(
             "reading u", f"{reading_u * 1000:g} mm", needed="more than 0, less than 50 mm", remedy="Leave it at 0.6mm"
@@ -80,7 +82,7 @@ def _refuse(relief: Relief, reading_u: float, counts: Sequence[int]) -> None:
         raise BadValue(
             "readings", ", ".join(map(str, counts)), needed=f"0 to {_MOST} readings", remedy="Ask for 6, 12 or 20"
         )
-    if relief.cell is None:
+    if not isinstance(relief, Grid):
         raise TooFewPoints(
             "capture", "a table of readings, not a scan", needed="the scan that the readings will tie down",
             remedy="Give the scan",
@@ -90,6 +92,7 @@ def _refuse(relief: Relief, reading_u: float, counts: Sequence[int]) -> None:
             "capture", "a scan that is tied down already", needed="the scan as captured, and the places read beside it",
             remedy="Give the readings with --tie",
         )  # fmt: skip
+    return relief
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,10 +106,10 @@ class _Work:
     done: Array
 
     @classmethod
-    def of(cls, relief: Relief, rule: float, reading_u: float, laser: CommonError, done: Array) -> _Work:
+    def of(cls, relief: Grid, rule: float, reading_u: float, laser: CommonError, done: Array) -> _Work:
         """The wall as a search sees it: where readings may stand, and what one is worth."""
         box = np.array([relief.x[0], relief.y[0], relief.x[-1], relief.y[-1]])
-        cell = relief.cell or 0.05
+        cell = relief.cell
         seen = np.argwhere(relief.valid)
         if not len(seen):
             raise TooFewPoints("capture", "no measured cell", needed="a measured wall", remedy="Scan it again")

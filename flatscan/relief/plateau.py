@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from flatscan.core.geometry import Array, Mask, robust_scale
-from flatscan.core.model import Relief
+from flatscan.core.reliefs import Grid
 from flatscan.relief.smooth import inner_quadratic, windows
 
 _BLOCK = 3
@@ -17,7 +17,7 @@ _SIDE = 200
 _CLEAR = 1.25
 
 
-def with_plateau(relief: Relief) -> Relief:
+def with_plateau(relief: Grid) -> Grid:
     """Relief whose ``u`` holds the plateau of its block means as a floor that smoothing does not lower.
 
     Independent scatter falls as 1 / k^2 in the variance of k x k block means. The residuals from the widest local
@@ -27,7 +27,7 @@ def with_plateau(relief: Relief) -> Relief:
     the wall's own fine texture is in the floor too, which errs to the safe side. Too small a wall, or cells too large
     to smooth, stay as they are.
     """
-    allowed = windows(relief.cell) if relief.cell is not None else (1,)
+    allowed = windows(relief.cell)
     if allowed[-1] == 1 or relief.valid.sum() < _LEAST_BLOCKS * _BLOCK**2:
         return relief
     part = _middle(relief)
@@ -40,14 +40,14 @@ def with_plateau(relief: Relief) -> Relief:
     return replace(relief, u=np.hypot(relief.u, floor), u_floor=floor)
 
 
-def _middle(relief: Relief) -> Relief:
+def _middle(relief: Grid) -> Grid:
     """The middle 200 x 200 cells, which show the plateau as well as a large wall's half a million do."""
     rows, cols = (slice(max(0, (n - _SIDE) // 2), max(0, (n - _SIDE) // 2) + _SIDE) for n in relief.offset.shape)
     fields = {name: getattr(relief, name)[rows, cols] for name in ("offset", "u", "count", "inside", "area")}
     return replace(relief, x=relief.x[cols], y=relief.y[rows], half_a=None, half_b=None, **fields)
 
 
-def _block_variance(values: Array, relief: Relief, window: int) -> float | None:
+def _block_variance(values: Array, relief: Grid, window: int) -> float | None:
     """Robust variance of 3 x 3 block means of what a local quadratic leaves; None with too few whole blocks."""
     fitted, inner = inner_quadratic(values, relief.valid & np.isfinite(values), window)
     means = _whole_blocks(values - fitted, inner)

@@ -12,6 +12,7 @@ from scipy.special import ndtri, stdtrit
 from flatscan.core.errors import MixedSurveys
 from flatscan.core.geometry import Array, fit_plane, robust_scale
 from flatscan.core.model import CommonError, Relief
+from flatscan.core.reliefs import Grid
 from flatscan.relief.capture_types import CaptureType
 from flatscan.relief.smooth import local_quadratic, windows
 
@@ -34,7 +35,7 @@ class RepeatResult:
     freedom: int
 
 
-def combine(reliefs: Sequence[Relief], kind: CaptureType, rule: float) -> tuple[Relief, RepeatResult]:
+def combine(reliefs: Sequence[Relief], kind: CaptureType, rule: float) -> tuple[Grid, RepeatResult]:
     """Mean relief of R >= 2 captures of one wall with its common error estimated from their differences.
 
     Captures are brought together by their outlines and levelled by plane fits only, so tilt and position do not
@@ -61,27 +62,29 @@ def combine(reliefs: Sequence[Relief], kind: CaptureType, rule: float) -> tuple[
     return joined, shown
 
 
-def _aligned(reliefs: Sequence[Relief]) -> list[Relief]:
+def _aligned(reliefs: Sequence[Relief]) -> list[Grid]:
     """The reliefs cut to the rows and columns they share from their lower left; sizes too far apart are refused."""
-    first = reliefs[0]
-    for number, other in enumerate(reliefs[1:], 2):
-        if first.cell is None or other.cell is None or not np.isclose(first.cell, other.cell):
+    first, scans = reliefs[0], list[Grid]()
+    for number, other in enumerate(reliefs, 1):
+        alike = isinstance(first, Grid) and isinstance(other, Grid) and np.isclose(first.cell, other.cell)
+        if not isinstance(other, Grid) or not alike:
             raise MixedSurveys(
                 f"capture {number}", "another cell size than the first, or readings instead of points",
                 needed="repeated scans in equal cells", remedy="Give --cell, the same for all",
             )  # fmt: skip
-        apart = [abs(a - b) * first.cell for a, b in zip(first.offset.shape, other.offset.shape, strict=True)]
-        if max(apart) > _SIZE_APART + first.cell:
+        apart = [abs(a - b) * other.cell for a, b in zip(first.offset.shape, other.offset.shape, strict=True)]
+        if max(apart) > _SIZE_APART + other.cell:
             raise MixedSurveys(
                 f"capture {number}", f"a wall {apart[1] * 1000:.0f} mm wider or narrower and {apart[0] * 1000:.0f} mm "
                 "higher or lower than the first", needed=f"the same wall, within {_SIZE_APART * 1000:.0f} mm",
                 remedy="Choose the same wall of each capture, or leave this one out",
             )  # fmt: skip
-    rows, cols = (min(one.offset.shape[axis] for one in reliefs) for axis in (0, 1))
-    return [_cut(one, rows, cols) for one in reliefs]
+        scans.append(other)
+    rows, cols = (min(scan.offset.shape[axis] for scan in scans) for axis in (0, 1))
+    return [_cut(scan, rows, cols) for scan in scans]
 
 
-def _cut(relief: Relief, rows: int, cols: int) -> Relief:
+def _cut(relief: Grid, rows: int, cols: int) -> Grid:
     def part(values: Any) -> Any:
         return None if values is None else values[:rows, :cols]
 
@@ -92,7 +95,7 @@ def _cut(relief: Relief, rows: int, cols: int) -> Relief:
     )  # fmt: skip
 
 
-def _levelled(relief: Relief, first: Relief, field: str = "offset") -> Array:
+def _levelled(relief: Grid, first: Grid, field: str = "offset") -> Array:
     """One capture's offsets (or half) moved and tilted onto the first's best-fit plane."""
     x, y = relief.places
     here = relief.valid & first.valid
@@ -107,9 +110,9 @@ def _mean_of(stack: Sequence[Array]) -> Array:
     return np.where(count > 0, np.nansum(stack, axis=0) / np.maximum(count, 1), np.nan)
 
 
-def _refuse_strangers(stack: Array, both: Array, aligned: Sequence[Relief]) -> None:
+def _refuse_strangers(stack: Array, both: Array, aligned: Sequence[Grid]) -> None:
     """Refuse captures whose forms do not agree although both have a form well over their noise."""
-    window = windows(aligned[0].cell or 1.0)[-1]
+    window = windows(aligned[0].cell)[-1]
     forms = [
         local_quadratic([z], one.u, both & np.isfinite(z), window)[0][0][both]
         for z, one in zip(stack, aligned, strict=True)
@@ -127,8 +130,8 @@ def _refuse_strangers(stack: Array, both: Array, aligned: Sequence[Relief]) -> N
             )  # fmt: skip
 
 
-def _chord_errors(stack: Array, both: Array, aligned: Sequence[Relief], rule: float) -> RepeatResult:
-    cell, captures = aligned[0].cell or 1.0, len(aligned)
+def _chord_errors(stack: Array, both: Array, aligned: Sequence[Grid], rule: float) -> RepeatResult:
+    cell, captures = aligned[0].cell, len(aligned)
     residual = np.where(both, stack - stack.mean(axis=0), np.nan)
     noise = float(np.mean([np.mean(one.u[both] ** 2) for one in aligned]))
     spans, errors = [], []

@@ -6,12 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import Delaunay, QhullError
 
 from flatscan.core.errors import TooFewPoints
-from flatscan.core.geometry import Array, Mask, fit_plane, fit_plane_robust, robust_scale, tukey_weight
+from flatscan.core.geometry import Array, fit_plane, fit_plane_robust, robust_scale, tukey_weight
 from flatscan.core.model import Counts, Relief, Wall
 
 PATCH_OVER = 0.003  # DESIGN, Patches: cells over max(3 mm, 2 u)
@@ -60,7 +57,7 @@ def shape_of(relief: Relief, wall: Wall) -> Shape:
     x, y = (place[relief.valid] for place in relief.places)
     z, area = relief.offset[relief.valid], relief.area[relief.valid]
     try:
-        plane, weight = _scan_plane(x, y, z, area) if relief.cell else (fit_plane(x, y, z, area)[0], area)
+        plane, weight = _scan_plane(x, y, z, area) if relief.known_between else (fit_plane(x, y, z, area)[0], area)
         u_lean = _u_slope(relief, x, y, weight)
     except np.linalg.LinAlgError:
         raise TooFewPoints(
@@ -140,43 +137,10 @@ def patches_of(relief: Relief, shape: Shape) -> tuple[Patch, ...]:
     found: list[Patch] = []
     for kind, sign in (("hump", 1.0), ("hollow", -1.0)):
         over = relief.valid & (sign * np.nan_to_num(shape.residual) > np.nan_to_num(threshold))
-        labels, number = connected_places(relief, over)
+        labels, number = relief.connected(over)
         boxes = ndimage.find_objects(labels, number)
         found += [_patch(relief, shape, labels, box, i, kind, sign) for i, box in enumerate(boxes, 1)]
     return tuple(sorted(found, key=lambda patch: (-abs(patch.deviation), patch.x, patch.y)))
-
-
-def connected_places(relief: Relief, chosen: Mask) -> tuple[Counts, int]:
-    """Labels 1..n (rows, cols) of the 8-connected groups of chosen cells, 0 elsewhere.
-
-    Readings have no cells that touch: those joined by an edge of their Delaunay triangulation are neighbours.
-    """
-    if relief.cell is not None:
-        labels, number = ndimage.label(chosen, structure=np.ones((3, 3)))
-        return labels.astype(np.int64), int(number)
-    places = np.argwhere(relief.valid)
-    edges = _station_edges(relief.x[places[:, 1]], relief.y[places[:, 0]])
-    here = chosen[tuple(places.T)]
-    edges = edges[here[edges].all(axis=1)]
-    graph = coo_array((np.ones(len(edges)), edges.T), shape=(len(places), len(places)))
-    _, group = connected_components(graph, directed=False)
-    labels = np.zeros(chosen.shape, dtype=np.int64)
-    kept, number_of = np.unique(group[here], return_inverse=True)
-    labels[tuple(places[here].T)] = number_of + 1
-    return labels, len(kept)
-
-
-def _station_edges(x: Array, y: Array) -> Counts:
-    """Pairs (m, 2) of neighbouring stations; stations on one line follow each other."""
-    if len(x) < 2:
-        return np.empty((0, 2), dtype=np.int64)
-    try:
-        triangles = Delaunay(np.stack([x, y], axis=1)).simplices
-    except (QhullError, ValueError):
-        order = np.lexsort((y, x))
-        return np.stack([order[:-1], order[1:]], axis=1).astype(np.int64)
-    pairs = np.concatenate([triangles[:, [0, 1]], triangles[:, [1, 2]], triangles[:, [2, 0]]])
-    return np.unique(np.sort(pairs, axis=1), axis=0).astype(np.int64)
 
 
 def _patch(
@@ -186,11 +150,13 @@ def _patch(
     row, col = np.nonzero(labels[box] == number)
     row, col = row + box[0].start, col + box[1].start
     peak = int(np.argmax(sign * shape.residual[row, col]))
-    area = float(relief.area[row, col].sum())
-    # a station stands for the ground around it, a cell for itself
-    own = relief.cell if relief.cell is not None else float(np.sqrt(area / len(row)))
+    wide, high = relief.ground_of(row, col)
     return Patch(
-        kind=kind, x=float(relief.x[col[peak]]), y=float(relief.y[row[peak]]),
-        width=float(np.ptp(relief.x[col])) + own, height=float(np.ptp(relief.y[row])) + own,
-        deviation=float(shape.residual[row[peak], col[peak]]), area=area,
-    )  # fmt: skip
+        kind=kind,
+        x=float(relief.x[col[peak]]),
+        y=float(relief.y[row[peak]]),
+        width=wide,
+        height=high,
+        deviation=float(shape.residual[row[peak], col[peak]]),
+        area=float(relief.area[row, col].sum()),
+    )

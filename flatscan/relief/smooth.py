@@ -11,6 +11,7 @@ from scipy.special import ndtri
 
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Counts, Relief
+from flatscan.core.reliefs import Grid
 
 WIDEST = 0.220  # a 500 mm window passed a 280 mm wide hump 66 % of the time (METHODS 0.3)
 _FEWEST = 10
@@ -36,7 +37,7 @@ def typical_u(relief: Relief) -> float:
 
 def choose_window(relief: Relief, limit: float) -> int:
     """Smallest window in cells with u(gap) = sqrt(1.5) g u <= limit / 15; the widest allowed where none reaches it."""
-    if relief.cell is None:
+    if not isinstance(relief, Grid):
         return 1
     u = float(np.sqrt(max(typical_u(relief) ** 2 - relief.u_floor**2, 0.0)))
     allowed = windows(relief.cell)
@@ -52,7 +53,7 @@ def smooth(relief: Relief, window: int) -> Relief:
     Cells that were not measured stay so and lend nothing. ``u`` follows from the weights; both halves are smoothed
     alike; ``hidden`` counts places where the residuals say that something narrow was flattened.
     """
-    if window == 1 or relief.cell is None:
+    if window == 1 or not isinstance(relief, Grid):
         return relief
     alone = np.sqrt(np.clip(relief.u**2 - relief.u_floor**2, 0.0, None))
     halves = [half for half in (relief.half_a, relief.half_b) if half is not None]

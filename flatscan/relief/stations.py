@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from flatscan.core.geometry import Array, Frame, polygon_area
-from flatscan.core.model import CommonError, Plumb, Readings, Relief, Wall
+from flatscan.core.model import CommonError, Plumb, Readings, Wall
+from flatscan.core.reliefs import Stations
 
 # Without a size the wall's edges lie this far beyond the outer stations (DESIGN, laser-offset grid).
 MARGIN = 0.100
 
 
-def from_stations(stations: Readings, common: CommonError, u_lean: float) -> tuple[Wall, Relief, tuple[str, ...]]:
+def from_stations(stations: Readings, common: CommonError, u_lean: float) -> tuple[Wall, Stations, tuple[str, ...]]:
     """Wall, relief and notes of a set of laser readings; nothing is interpolated between stations.
 
     Each station owns the part of the wall nearer to it than to any other (its Voronoi cell, which for a full table is
@@ -93,7 +94,7 @@ def _missing_share(stations: Readings, x: Array, y: Array, outline: Array) -> fl
     return float(areas[len(x) :].sum() / areas.sum())
 
 
-def _relief(x: Array, y: Array, offset: Array, owned: Array, u: float, common: CommonError, missing: float) -> Relief:
+def _relief(x: Array, y: Array, offset: Array, owned: Array, u: float, common: CommonError, missing: float) -> Stations:
     """Readings in a matrix of all their distinct x and y, NaN where none stands."""
     across, col = np.unique(x, return_inverse=True)
     upward, row = np.unique(y, return_inverse=True)
@@ -103,7 +104,7 @@ def _relief(x: Array, y: Array, offset: Array, owned: Array, u: float, common: C
     area = np.zeros(shape)
     area[row, col] = owned
     here = np.isfinite(fields["offset"])
-    return Relief(
+    return Stations(
         x=across, y=upward, offset=fields["offset"], u=fields["u"], count=here.astype(np.int64), inside=here,
-        area=area, cell=None, common=common, u_point=u, missing_share=missing,
+        area=area, common=common, u_point=u, missing_share=missing,
     )  # fmt: skip

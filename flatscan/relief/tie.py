@@ -15,6 +15,7 @@ from scipy.special import chdtri, ndtri
 from flatscan.core.errors import MixedSurveys, TooFewPoints
 from flatscan.core.geometry import Array
 from flatscan.core.model import CommonError, Plumb, Readings, Relief, Wall
+from flatscan.core.reliefs import Grid
 from flatscan.core.units import to_mm
 from flatscan.relief.tie_places import Differences, differences
 from flatscan.relief.tied import TiedError, plane_terms, posterior
@@ -63,7 +64,7 @@ class Tie:
 
 def tie(
     relief: Relief, wall: Wall, readings: Readings, *, laser: CommonError, u_laser_lean: float, u_place: float = 0.010
-) -> tuple[Relief, Wall, Tie, tuple[str, ...]]:
+) -> tuple[Grid, Wall, Tie, tuple[str, ...]]:
     """The relief with the warp and lean that laser ``readings`` show taken out, its wall, and what must be said.
 
     ``relief.common`` states the size and length of the warp, ``laser`` the laser plane's own bend, ``u_laser_lean``
@@ -72,7 +73,7 @@ def tie(
     a reading outside the wall, `TooFewPoints` where none falls on measured cells and `MixedSurveys` where scan and
     readings cannot show one wall.
     """
-    if relief.cell is None:
+    if not isinstance(relief, Grid):
         raise TooFewPoints(
             readings.origin.file, "a table of readings cannot be tied by another", needed="a scan to be tied",
             remedy="Give the readings as a capture of their own",
@@ -114,7 +115,7 @@ class _Stated:
 
 
 def _stated(
-    relief: Relief, wall: Wall, apart: Differences, laser: CommonError, u_laser_lean: float
+    relief: Grid, wall: Wall, apart: Differences, laser: CommonError, u_laser_lean: float
 ) -> tuple[_Stated, bool]:
     """What is known before the readings, and whether they tell plumb better than the scan's own gravity does.
 
@@ -225,7 +226,7 @@ def _strangers(readings: Readings, apart: Differences, stated: _Stated) -> Mixed
     )
 
 
-def _corrected(relief: Relief, common: TiedError, difference: Array) -> tuple[Relief, float, tuple[float, float]]:
+def _corrected(relief: Grid, common: TiedError, difference: Array) -> tuple[Grid, float, tuple[float, float]]:
     """Relief less the error the readings show, the lean found, and the least and most of the warp taken out.
 
     Offset and turn of the laser to the wall say nothing of the wall, so what of the correction is a constant and a

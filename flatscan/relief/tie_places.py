@@ -8,7 +8,8 @@ import numpy as np
 
 from flatscan.core.errors import BadTable, TooFewPoints
 from flatscan.core.geometry import Array, in_polygon
-from flatscan.core.model import Readings, Relief, Wall
+from flatscan.core.model import Readings, Wall
+from flatscan.core.reliefs import Grid
 from flatscan.core.units import to_mm
 
 # a reading is compared with the scan's cells within this distance of it [m], or one and a half cells
@@ -27,7 +28,7 @@ class Differences:
     scan: Array
     difference: Array
     u: Array
-    relief: Relief
+    relief: Grid
     size: tuple[float, float]
 
     def without(self, numbers: list[int]) -> Differences:
@@ -56,7 +57,7 @@ class _Shown:
     roughness2: float
 
 
-def differences(relief: Relief, wall: Wall, readings: Readings, u_place: float) -> tuple[Differences, list[str]]:
+def differences(relief: Grid, wall: Wall, readings: Readings, u_place: float) -> tuple[Differences, list[str]]:
     """Scan minus reading at every station that stands on measured cells, and sentences on the others.
 
     ``u`` holds the reading's own error, the scan's noise there, the slope of the surface times how well the place is
@@ -87,9 +88,9 @@ def differences(relief: Relief, wall: Wall, readings: Readings, u_place: float) 
     return found, [*_size_notes(wall, readings), *_gone_notes(gone), *_count_notes(places)]
 
 
-def _scan_at(relief: Relief, x: float, y: float) -> _Shown | None:
+def _scan_at(relief: Grid, x: float, y: float) -> _Shown | None:
     """The scan's surface at one place by a local plane through the cells around it; None where too few are measured."""
-    cell = relief.cell or _REACH
+    cell = relief.cell
     reach = max(_REACH, 1.5 * cell)
     cols = np.flatnonzero(np.abs(relief.x - x) <= reach)
     rows = np.flatnonzero(np.abs(relief.y - y) <= reach)

@@ -102,7 +102,7 @@ def _wall(findings: Findings) -> dict[str, object]:
             "area_m2": relief.net_area,
             "gross_area_m2": wall.gross_area,
             "covered_share": relief.covered_share,
-            "cell_mm": relief.cell,
+            "cell_mm": relief.grain,
         }
     )
     return made | {"title": findings.title, "openings": tables.openings(findings).records()}

@@ -47,7 +47,7 @@ def wall(findings: Findings, units: str) -> Facts:
 
 
 def _grain(findings: Findings, units: str) -> str:
-    cell = findings.relief.cell
+    cell = findings.relief.grain
     return "stations, nothing between them" if cell is None else f"cells of {words.length(cell, units)}"
 
 
@@ -159,7 +159,7 @@ def excess(findings: Findings, units: str) -> Facts:
         return [("Excess", f"none at the best estimate ({words.quantity(flat.value, u, units)})")]
     found = [("Excess", f"{words.quantity(over, u, units)}, {over / flat.limit * 100:.0f} % of the limit")]
     gaps = findings.gaps
-    if gaps is not None and findings.relief.cell is not None:
+    if gaps is not None and findings.relief.known_between:
         deep = np.where(findings.relief.valid & np.isfinite(gaps.deepest), gaps.deepest, 0.0)
         area = float(findings.relief.area[deep > flat.limit].sum())
         found.append(

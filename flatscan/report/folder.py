@@ -104,7 +104,7 @@ def _pictures(findings: Findings, _: str) -> list[tuple[str, Maker]]:
         sheets.append(("gaps.png", _figure(contour.gap_map)))
     if profiles.can_be_drawn(findings):
         sheets.append(("sections.png", _figure(profiles.profiles)))
-    if findings.compared is not None and findings.compared.change.relief.cell is not None:
+    if findings.compared is not None and findings.compared.change.relief.known_between:
         sheets.append(("change.png", _figure(change_map.change_map)))
     if findings.set_out is not None and findings.set_out.screeds:
         sheets.append(("setout.png", _figure(plan.set_out)))

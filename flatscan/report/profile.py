@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from flatscan.core.cells import samples_within
-from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
 
@@ -45,44 +44,7 @@ def sample(relief: Relief, start: Point, end: Point) -> Profile:
 
     A sample is missing where one of the cells it leans on is; on a cell's centre it is that cell's value.
     """
-    if relief.cell is None:
-        raise BadValue(
-            "profile",
-            "stations at free places",
-            needed="a relief of cells",
-            remedy="Lay the straightedge on the wall itself",
-        )
-    length = float(np.hypot(end[0] - start[0], end[1] - start[1]))
-    count = samples_within(length, relief.cell)
-    along = np.arange(count, dtype=np.float64) * relief.cell
-    share = along / length if length > 0 else along
-    x, y = start[0] + share * (end[0] - start[0]), start[1] + share * (end[1] - start[1])
-    return Profile(start, end, along, _bilinear(relief, x, y))
-
-
-def _bilinear(relief: Relief, x: Array, y: Array) -> Array:
-    assert relief.cell is not None
-    rows, cols = relief.offset.shape
-    col, row = (x - relief.x[0]) / relief.cell, (y - relief.y[0]) / relief.cell
-    # the outer half of the rim's cells belongs to the rim
-    inside = (
-        (col >= -0.5 - _SLACK) & (col <= cols - 0.5 + _SLACK) & (row >= -0.5 - _SLACK) & (row <= rows - 0.5 + _SLACK)
-    )
-    col, row = np.clip(col, 0, cols - 1), np.clip(row, 0, rows - 1)
-    left, low = np.floor(col + _SLACK).astype(int), np.floor(row + _SLACK).astype(int)
-    across, up = np.clip(col - left, 0, 1), np.clip(row - low, 0, 1)
-    known = np.where(relief.valid, relief.offset, np.nan)
-    total = np.zeros(len(x))
-    for j, i, weight in (
-        (0, 0, (1 - up) * (1 - across)),
-        (0, 1, (1 - up) * across),
-        (1, 0, up * (1 - across)),
-        (1, 1, up * across),
-    ):
-        used = weight > _SLACK
-        value = known[np.minimum(low + j, rows - 1), np.minimum(left + i, cols - 1)]
-        total = total + np.where(used, weight * value, 0.0)
-    return np.where(inside, total, np.nan)
+    return Profile(start, end, *relief.profile_along(start, end))
 
 
 def rest(profile: Profile) -> Rest | None:

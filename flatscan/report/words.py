@@ -164,10 +164,10 @@ def not_examined(findings: Findings, system: str = "mm", *, always: bool = True)
     found = [NEVER] if always else []
     if missing >= 0.0005:
         found.append(f"{missing * 100:.1f} % of the wall (not measured)")
-    if relief.cell is None:
+    if not relief.known_between:
         found.append("everything between the stations")
-    elif relief.window > 1:
-        narrow = length(0.85 * relief.window * relief.cell, system)
+    elif relief.smoothed_over:
+        narrow = length(0.85 * relief.smoothed_over, system)
         found.append(f"features narrower than {narrow} (smoothed away)")
     if relief.hidden:
         found.append(f"{relief.hidden} cells where smoothing may hide a lump")

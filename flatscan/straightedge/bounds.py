@@ -11,7 +11,7 @@ from scipy import ndimage
 from scipy.special import ndtri
 
 from flatscan.core.geometry import Array, robust_scale
-from flatscan.core.model import Relief
+from flatscan.core.reliefs import Grid
 from flatscan.straightedge.gaps import Gap
 from flatscan.straightedge.laying import Laying, end_triple, parts_of, value_of
 from flatscan.straightedge.lines import (
@@ -160,7 +160,7 @@ def lower_bound(layings: Sequence[tuple[Laying, float, Gap | None]]) -> tuple[fl
     return max((bound for bound in tested if bound is not None), default=None), (note,) if note else ()
 
 
-def halves_apart(relief: Relief) -> tuple[float, float]:
+def halves_apart(relief: Grid) -> tuple[float, float]:
     """Shares of the cells' variance that the two halves do not share and that they do.
 
     Halves of independent points differ by 4 u^2; fused or meshed points, or a coarse step of the file, by less. What

@@ -12,6 +12,7 @@ import numpy as np
 from flatscan.core.errors import BadTable, BadValue, ReadError
 from flatscan.core.lengths import parse_length
 from flatscan.core.model import Relief
+from flatscan.core.reliefs import Grid
 from flatscan.core.units import METRES_PER
 from flatscan.straightedge.gaps import Gap
 from flatscan.straightedge.laying import Laying, gap_of, lay_out
@@ -155,13 +156,13 @@ def gap_near(relief: Relief, x: float, y: float, degrees: float, rule: float) ->
     All in metres but ``degrees`` from horizontal. On stations only stations that near count.
     """
     across, upward = relief.places
-    near = np.hypot(across - x, upward - y) <= max(PLACE, 0.75 * (relief.cell or 0.0))
+    near = np.hypot(across - x, upward - y) <= max(PLACE, 0.75 * relief.step)
     gaps = sweep(relief, rule, directions=[degrees], bounded=False)
     here = np.where(near & np.isfinite(gaps.deepest), gaps.deepest, -np.inf)
     if not np.isfinite(here).any():
         return None
     flat = int(np.argmax(here))
-    if relief.cell is None:
+    if not isinstance(relief, Grid):
         at = (float(across.flat[flat]), float(upward.flat[flat]))
         same = [place for place in (gaps.worst, *gaps.worst_places) if place is not None and place.at == at]
         return same[0] if same else Gap(float(here.flat[flat]), None, at, at, at, degrees)

@@ -10,7 +10,7 @@ from functools import partial
 import numpy as np
 
 from flatscan.core.geometry import Array
-from flatscan.core.model import Relief
+from flatscan.core.reliefs import Grid
 from flatscan.straightedge.gaps import Gap
 from flatscan.straightedge.lines import Direction, Lattice, Lines, Triple, in_order, lattice, lay, supports
 from flatscan.straightedge.uncertainty import random_u
@@ -20,7 +20,7 @@ from flatscan.straightedge.uncertainty import random_u
 class Laying:
     """A relief and a rule [m] laid out for the kernel, with the coverage factor and the method asked for."""
 
-    relief: Relief
+    relief: Grid
     grid: Lattice
     z: Array
     turns: tuple[Direction, ...]
@@ -36,7 +36,7 @@ class Laying:
 
 
 def lay_out(
-    relief: Relief, rule: float, turns: tuple[Direction, ...], k: float, method: str, workers: int | None = None
+    relief: Grid, rule: float, turns: tuple[Direction, ...], k: float, method: str, workers: int | None = None
 ) -> Laying:
     """Lay out a gridded relief for a straightedge of ``rule`` metres."""
     z = np.ascontiguousarray(np.where(relief.valid, relief.offset, np.nan))

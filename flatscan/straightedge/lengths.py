@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from flatscan.core.model import Relief
+from flatscan.core.reliefs import Grid
 from flatscan.straightedge.bounds import lower_bound
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.straightedge.laying import Laying, lay_out
@@ -53,11 +54,11 @@ def sweep_stairs(
     turns = directions_of(directions)
     for start, stop, limit in stairs:
         rule = min(stop - 1e-6, longest)
-        if start >= longest or rule < max(2 * (relief.cell or 0.0), 1e-3):
+        if start >= longest or rule < max(2 * relief.step, 1e-3):
             continue
         gaps = sweep(relief, rule, directions=directions, k=k, bounded=False, workers=workers)
         done.append(Stair(start, stop, limit, gaps))
-        if relief.cell is not None:
+        if isinstance(relief, Grid):
             layings.append((lay_out(relief, rule, turns, k, "resting", workers), limit, gaps.worst))
     if layings:
         return tuple(done), lower_bound(layings)[0]

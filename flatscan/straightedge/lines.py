@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from flatscan.core.cells import samples_within
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
-from flatscan.core.model import Relief
+from flatscan.core.reliefs import Grid
 
 DEFAULT_DIRECTIONS = tuple(15.0 * turn for turn in range(12))
 # a straightedge reaches over a strip of missing cells this wide (it is not stopped by a pencil line or a cable tie)
@@ -83,10 +83,8 @@ class Lattice:
         )
 
 
-def lattice(relief: Relief, rule: float, valid: NDArray[np.bool_]) -> Lattice:
+def lattice(relief: Grid, rule: float, valid: NDArray[np.bool_]) -> Lattice:
     """Lay out a gridded relief for a straightedge of ``rule`` metres; ``valid`` marks the cells that give points."""
-    if relief.cell is None:
-        raise ValueError("stations are not a grid")
     state = np.where(relief.inside, np.where(valid, 2, 1), 0).astype(np.int8)
     full = max(3, math.ceil(rule / relief.cell - 1e-9))
     return Lattice(

@@ -13,6 +13,7 @@ from scipy.special import ndtri
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
+from flatscan.core.reliefs import Grid
 from flatscan.straightedge.gaps import Point
 from flatscan.straightedge.uncertainty import confidence_of, half_factor
 
@@ -63,7 +64,7 @@ def lips(relief: Relief, *, within: float = 0.3, k: float = 1.645) -> Lip | None
     relief has its steps smoothed away: give the cells as measured (`BadValue` otherwise). None for stations, for
     cells over 25 mm, and where nothing wide enough is measured without a break.
     """
-    if relief.cell is None or relief.cell > COARSEST + 1e-9:
+    if not isinstance(relief, Grid) or relief.cell > COARSEST + 1e-9:
         return None
     if relief.window > 1:
         raise BadValue(
@@ -108,7 +109,7 @@ def step_map(z: Array, side: int, clear: int, wide: int, *, squared: bool = Fals
     return np.where(broken, np.nan, mean / wide if squared else mean)
 
 
-def _along(relief: Relief, axis: int, side: int, clear: int, wide: int, k: float) -> Lip | None:
+def _along(relief: Grid, axis: int, side: int, clear: int, wide: int, k: float) -> Lip | None:
     """The largest step met going along (axis 1) or up (axis 0)."""
     turn: Callable[[Array], Array] = np.asarray if axis == 1 else np.transpose
     measured = np.where(relief.valid, relief.offset, np.nan)
@@ -133,7 +134,7 @@ def _along(relief: Relief, axis: int, side: int, clear: int, wide: int, k: float
 
 
 def _lower(
-    relief: Relief, turn: Callable[[Array], Array], size: tuple[int, int, int], u: Array, k: float
+    relief: Grid, turn: Callable[[Array], Array], size: tuple[int, int, int], u: Array, k: float
 ) -> float | None:
     """Selection-corrected lower bound: the step chosen on one half of the points, read on the other."""
     if relief.half_a is None or relief.half_b is None:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
+from flatscan.core.reliefs import Grid
 from flatscan.straightedge.bounds import lower_bound, upper_bound
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.straightedge.laying import Laying, end_triple, ends_pass, gap_of, lay_out, value_of
@@ -52,7 +53,7 @@ def sweep(
     """
     _refuse(relief, rule, k, method)
     turns = directions_of(directions)
-    if relief.cell is None:
+    if not isinstance(relief, Grid):
         asked = None if directions is None else tuple(turn.degrees for turn in turns)
         return sweep_stations(relief, rule, directions=asked, k=k, method=method)
     work = lay_out(relief, rule, turns, k, method, workers)
@@ -94,10 +95,10 @@ def _refuse(relief: Relief, rule: float, k: float, method: str) -> None:
         raise BadValue(
             "rule", f"{rule} m", needed="a straightedge longer than 0", remedy="Give its length, such as 1.8m"
         )
-    if relief.cell is not None and rule < 2 * relief.cell - 1e-9:
+    if rule < 2 * relief.step - 1e-9:
         raise BadValue(
             "rule",
-            f"{rule * 1000:g} mm on cells of {relief.cell * 1000:g} mm",
+            f"{rule * 1000:g} mm on cells of {relief.step * 1000:g} mm",
             needed="a straightedge that reaches over at least three cell centres",
             remedy="Use a longer rule or smaller cells",
         )

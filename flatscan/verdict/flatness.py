@@ -21,7 +21,7 @@ SHARE_OF_RULE = 0.5 / 0.85
 def cannot_be_within(relief: Relief, rule: float, limit: float) -> str | None:
     """The early warning: why no straightedge result from this relief could prove the limit kept, or None."""
     positive(limit, "flatness")
-    if relief.cell is None:
+    if not relief.known_between:
         return "stations only: the wall between them was not read, so it cannot be shown to be within"
     u = expected_u(relief, rule)
     if u is None:
@@ -91,9 +91,7 @@ def _against_within(gaps: Gaps, judged: Gap, limit: float, relief: Relief | None
 
 def _too_smooth(relief: Relief, rule: float) -> list[str]:
     """Words where the smoothing takes away what a straightedge of that length [m] is there to find."""
-    if relief.cell is None or relief.window <= 1:
-        return []
-    width, said = relief.window * relief.cell, []
+    width, said = relief.smoothed_over, []
     if width > WIDEST_SMOOTHING + 1e-9:
         said.append(f"smoothed over {to_mm(width):.0f} mm, {to_mm(WIDEST_SMOOTHING):.0f} mm at most")
     if width > SHARE_OF_RULE * rule:

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from flatscan.core.geometry import Frame
-from flatscan.core.model import CommonError, Opening, Plumb, Relief, Wall
+from flatscan.core.model import CommonError, Opening, Plumb, Wall
+from flatscan.core.reliefs import Grid, Stations
 
 
 def frame(yaw=0.0, at=(0.0, 0.0, 0.0)):
@@ -32,19 +33,33 @@ def make_relief(
         z = z + np.random.default_rng(seed).normal(0, noise, z.shape)
     if hide is not None:
         z[hide(across, upward)] = np.nan
-    return Relief(
-        x, y, z, np.full(z.shape, float(u)), np.full(z.shape, 20), np.ones(z.shape, bool), np.full(z.shape, cell**2),
-        cell, CommonError(sd, 1.0, u_offset), window=window,
-    )  # fmt: skip
+    return Grid(
+        x=x,
+        y=y,
+        offset=z,
+        u=np.full(z.shape, float(u)),
+        count=np.full(z.shape, 20),
+        inside=np.ones(z.shape, bool),
+        area=np.full(z.shape, cell**2),
+        cell=cell,
+        common=CommonError(sd, 1.0, u_offset),
+        window=window,
+    )
 
 
 def make_stations(x, y, table, *, width=3.0, height=2.4, u=0.0006):
     z = np.array(table, float)
     area = np.where(np.isfinite(z), width * height / np.isfinite(z).sum(), 0.0)
-    return Relief(
-        np.array(x, float), np.array(y, float), z, np.where(np.isfinite(z), u, np.nan), np.isfinite(z).astype(int),
-        np.isfinite(z), area, None, CommonError(0.0),
-    )  # fmt: skip
+    return Stations(
+        x=np.array(x, float),
+        y=np.array(y, float),
+        offset=z,
+        u=np.where(np.isfinite(z), u, np.nan),
+        count=np.isfinite(z).astype(int),
+        inside=np.isfinite(z),
+        area=area,
+        common=CommonError(0.0),
+    )
 
 
 @pytest.fixture

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from flatscan.core.geometry import fit_plane, plumb_frame
-from flatscan.core.model import CommonError, Opening, Plumb, Relief, Wall
+from flatscan.core.model import CommonError, Opening, Plumb, Wall
+from flatscan.core.reliefs import Grid, Stations
 from flatscan.relief.shape import Shape
 
 
@@ -25,16 +26,16 @@ def cells_of(width, height, surface, *, cell=0.02, u=0.0, openings=(), common=No
     for hole in openings:
         keep &= ~((across > hole.left) & (across < hole.right) & (upward > hole.bottom) & (upward < hole.top))
     z = np.where(keep, z, np.nan)
-    return Relief(
-        x,
-        y,
-        z,
-        np.full(z.shape, u),
-        np.ones(z.shape, int),
-        keep,
-        np.full(z.shape, cell**2),
-        cell,
-        common or CommonError(0.0),
+    return Grid(
+        x=x,
+        y=y,
+        offset=z,
+        u=np.full(z.shape, u),
+        count=np.ones(z.shape, int),
+        inside=keep,
+        area=np.full(z.shape, cell**2),
+        cell=cell,
+        common=common or CommonError(0.0),
     )
 
 
@@ -46,16 +47,15 @@ def stations_of(x, y, offset_mm, width, height, *, u=0.0, common=None):
         return np.diff(np.concatenate(([0.0], (at[1:] + at[:-1]) / 2, [size])))
 
     area = np.outer(owned(y, height), owned(x, width))
-    return Relief(
-        x,
-        y,
-        z,
-        np.full(z.shape, u),
-        np.ones(z.shape, int),
-        np.ones(z.shape, bool),
-        area,
-        None,
-        common or CommonError(0.0),
+    return Stations(
+        x=x,
+        y=y,
+        offset=z,
+        u=np.full(z.shape, u),
+        count=np.ones(z.shape, int),
+        inside=np.ones(z.shape, bool),
+        area=area,
+        common=common or CommonError(0.0),
     )
 
 

@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadTable, BadValue
-from flatscan.core.model import CommonError, Relief
+from flatscan.core.model import CommonError
+from flatscan.core.reliefs import Grid
 from flatscan.plan.lows import (
     HandReading,
     bowl_volume,
@@ -32,16 +33,16 @@ def cells_of(width, height, surface):
     x, y = (np.arange(round(size / CELL)) * CELL + CELL / 2 for size in (width, height))
     across, upward = np.meshgrid(x, y)
     z = surface(across, upward) + 0.0 * across
-    return Relief(
-        x,
-        y,
-        z,
-        np.zeros(z.shape),
-        np.ones(z.shape, int),
-        np.ones(z.shape, bool),
-        np.full(z.shape, CELL**2),
-        CELL,
-        CommonError(0.0),
+    return Grid(
+        x=x,
+        y=y,
+        offset=z,
+        u=np.zeros(z.shape),
+        count=np.ones(z.shape, int),
+        inside=np.ones(z.shape, bool),
+        area=np.full(z.shape, CELL**2),
+        cell=CELL,
+        common=CommonError(0.0),
     )
 
 

@@ -6,7 +6,8 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.geometry import plumb_frame
-from flatscan.core.model import CommonError, Opening, Plumb, Relief, Wall
+from flatscan.core.model import CommonError, Opening, Plumb, Wall
+from flatscan.core.reliefs import Grid, Stations
 from flatscan.plan.screeds import SetOutOptions, set_out
 
 CELL = 0.02
@@ -30,24 +31,31 @@ def cells_of(width, height, surface, *, openings=(), inside=None, u=0.0, sd=0.0)
     for hole in openings:
         keep &= ~((across > hole.left) & (across < hole.right) & (upward > hole.bottom) & (upward < hole.top))
     z = np.where(keep, surface(across, upward) + 0.0 * across, np.nan)
-    return Relief(
-        x, y, z, np.full(z.shape, u), np.ones(z.shape, int), keep, np.full(z.shape, CELL**2), CELL, CommonError(sd)
+    return Grid(
+        x=x,
+        y=y,
+        offset=z,
+        u=np.full(z.shape, u),
+        count=np.ones(z.shape, int),
+        inside=keep,
+        area=np.full(z.shape, CELL**2),
+        cell=CELL,
+        common=CommonError(sd),
     )
 
 
 def stations_of(x, y, mm):
     z = np.array(mm, float) / 1e3
     ones = np.ones(z.shape)
-    return Relief(
-        np.array(x, float),
-        np.array(y, float),
-        z,
-        0.0006 * ones,
-        ones.astype(int),
-        ones.astype(bool),
-        ones,
-        None,
-        CommonError(0.0),
+    return Stations(
+        x=np.array(x, float),
+        y=np.array(y, float),
+        offset=z,
+        u=0.0006 * ones,
+        count=ones.astype(int),
+        inside=ones.astype(bool),
+        area=ones,
+        common=CommonError(0.0),
     )
 
 

@@ -5,7 +5,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue, TooFewPoints
-from flatscan.core.model import CommonError, Relief
+from flatscan.core.model import CommonError
+from flatscan.core.reliefs import Grid
 from flatscan.relief.planning import ReadingPlan, plan_readings
 from flatscan.relief.tied import gaps_in_box, posterior
 
@@ -17,7 +18,7 @@ def scan(warp, valid=None):
     x, y = ((np.arange(round(size / CELL)) + 0.5) * CELL for size in (WIDE, HIGH))
     zero = np.zeros((len(y), len(x)))
     offset = zero if valid is None else np.where(valid(*np.meshgrid(x, y)), 0.0, np.nan)
-    return Relief(
+    return Grid(
         x=x, y=y, offset=offset, u=zero, count=zero.astype(int), inside=zero == 0, area=zero + CELL**2, cell=CELL,
         common=warp,
     )  # fmt: skip

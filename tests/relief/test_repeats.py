@@ -6,7 +6,8 @@ from numpy.testing import assert_allclose
 from scipy.ndimage import gaussian_filter
 
 from flatscan.core.errors import MixedSurveys
-from flatscan.core.model import CommonError, Relief
+from flatscan.core.model import CommonError
+from flatscan.core.reliefs import Grid
 from flatscan.relief import capture_type, combine
 from flatscan.relief.plateau import with_plateau
 from flatscan.relief.smooth import smooth
@@ -18,7 +19,7 @@ STATIC = capture_type("phone-static")
 
 def relief_of(offset, u=0.0003):
     rows, cols = offset.shape
-    return Relief(
+    return Grid(
         x=(np.arange(cols) + 0.5) * CELL, y=(np.arange(rows) + 0.5) * CELL, offset=offset,
         u=np.full(offset.shape, u), count=np.full(offset.shape, 20), inside=np.ones(offset.shape, bool),
         area=np.full(offset.shape, CELL**2), cell=CELL, common=CommonError(0.0), half_a=offset, half_b=offset,

@@ -8,8 +8,9 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.errors import TooFewPoints
 from flatscan.core.geometry import Frame, fit_plane, fit_plane_total
-from flatscan.core.model import CommonError, Plumb, Relief, Wall
-from flatscan.relief.shape import connected_places, patches_of, shape_of
+from flatscan.core.model import CommonError, Plumb, Wall
+from flatscan.core.reliefs import Grid, Stations
+from flatscan.relief.shape import patches_of, shape_of
 
 WIDTH, HEIGHT, CELL = 4.0, 2.4, 0.02
 
@@ -22,7 +23,7 @@ def wall_of(width=WIDTH, height=HEIGHT):
 def relief_of(surface, u=0.0002, common=None):
     x, y = (np.arange(0.01, WIDTH, CELL), np.arange(0.01, HEIGHT, CELL))
     offset = surface(*np.meshgrid(x, y))
-    return Relief(
+    return Grid(
         x=x, y=y, offset=offset, u=np.full(offset.shape, u), count=np.full(offset.shape, 9),
         inside=np.ones(offset.shape, bool), area=np.full(offset.shape, CELL**2), cell=CELL,
         common=common or CommonError(0.0),
@@ -32,9 +33,9 @@ def relief_of(surface, u=0.0002, common=None):
 def stations_of(x, y, z):
     x, y, z = (np.array(a, float) for a in (x, y, z))
     area = np.where(np.isfinite(z), 1.0, 0.0)
-    return Relief(
+    return Stations(
         x=x, y=y, offset=z, u=np.full(z.shape, 0.0006), count=np.ones(z.shape, int), inside=np.isfinite(z),
-        area=area, cell=None, common=CommonError(0.0),
+        area=area, common=CommonError(0.0),
     )  # fmt: skip
 
 
@@ -149,13 +150,13 @@ def test_patches_touching_at_a_corner_are_one():
     relief = relief_of(lambda x, y: 0 * x)
     chosen = np.zeros(relief.offset.shape, bool)
     chosen[10, 10] = chosen[11, 11] = chosen[20, 20] = True
-    assert connected_places(relief, chosen)[1] == 2
+    assert relief.connected(chosen)[1] == 2
 
 
 def test_neighbouring_stations_make_one_patch_and_distant_ones_two():
     z = np.zeros((3, 5))
     z[1, 1] = z[1, 2] = z[0, 4] = 0.01
     relief = stations_of(np.arange(5), np.arange(3), z)
-    labels, number = connected_places(relief, z > 0.005)
+    labels, number = relief.connected(z > 0.005)
     assert number == 2
     assert labels[1, 1] == labels[1, 2] != labels[0, 4]

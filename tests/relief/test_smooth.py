@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.core.model import CommonError, Relief
+from flatscan.core.model import CommonError
+from flatscan.core.reliefs import Grid
 from flatscan.relief.smooth import choose_window, hidden_places, quadratic_gain, smooth, windows
 
 CELL = 0.02
@@ -12,7 +13,7 @@ CELL = 0.02
 
 def relief_of(offset, u=0.001):
     rows, cols = offset.shape
-    return Relief(
+    return Grid(
         x=(np.arange(cols) + 0.5) * CELL, y=(np.arange(rows) + 0.5) * CELL, offset=offset,
         u=np.full(offset.shape, u), count=np.full(offset.shape, 20), inside=np.ones(offset.shape, bool),
         area=np.full(offset.shape, CELL**2), cell=CELL, common=CommonError(0.0), half_a=offset, half_b=offset,

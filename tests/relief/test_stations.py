@@ -66,7 +66,7 @@ def test_free_places_stand_in_a_matrix_of_their_own_coordinates():
     assert_allclose(relief.x, [0.3, 0.7, 1.0])
     assert_allclose(relief.offset[[2, 0, 1], [0, 2, 1]], [0.001, 0.002, 0.003])
     assert relief.valid.sum() == 3
-    assert relief.half_a is None
+    assert not relief.known_between
 
 
 def test_a_station_read_twice_counts_once_with_its_mean():

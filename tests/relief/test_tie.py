@@ -8,7 +8,8 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadTable, MixedSurveys, TooFewPoints
 from flatscan.core.geometry import Frame
-from flatscan.core.model import CommonError, Origin, Plumb, Readings, Relief, Wall
+from flatscan.core.model import CommonError, Origin, Plumb, Readings, Wall
+from flatscan.core.reliefs import Grid
 from flatscan.relief.tie import tie
 from flatscan.relief.tied import gaps_in_box, posterior
 from flatscan.straightedge import sweep
@@ -33,7 +34,7 @@ def scan_of(surface, warp=WARP, u=0.0):
     across, upward = np.meshgrid(x, y)
     z = surface(across, upward)
     ones = np.ones(z.shape)
-    return Relief(
+    return Grid(
         x=x, y=y, offset=z, u=u * ones, count=ones.astype(int), inside=ones.astype(bool), area=CELL**2 * ones,
         cell=CELL, common=warp, half_a=z, half_b=z,
     )  # fmt: skip

@@ -7,8 +7,9 @@ import pytest
 from scipy.ndimage import grey_closing
 
 from flatscan.core.geometry import Frame
-from flatscan.core.model import CommonError, Opening, Origin, Plumb, Relief, Wall
+from flatscan.core.model import CommonError, Opening, Origin, Plumb, Wall
 from flatscan.core.quantity import Quantity
+from flatscan.core.reliefs import Grid, Stations
 from flatscan.plan.cautions import NO_STOP
 from flatscan.plan.finish import BuildUp, FinishPlane
 from flatscan.plan.hacking import Hack
@@ -53,16 +54,16 @@ def make_relief(wall, cell=0.01, hide=(3.5, 4.0, 0.0, 0.5)):
     left, right, low, high = hide
     offset[(across > left) & (across < right) & (up > low) & (up < high)] = np.nan
     offset[~inside] = np.nan
-    return Relief(
-        x,
-        y,
-        offset,
-        np.full(offset.shape, 0.0002),
-        np.where(np.isfinite(offset), 20, 0),
-        inside,
-        np.full(offset.shape, cell**2),
-        cell,
-        CommonError(0.0004, source="scanner"),
+    return Grid(
+        x=x,
+        y=y,
+        offset=offset,
+        u=np.full(offset.shape, 0.0002),
+        count=np.where(np.isfinite(offset), 20, 0),
+        inside=inside,
+        area=np.full(offset.shape, cell**2),
+        cell=cell,
+        common=CommonError(0.0004, source="scanner"),
     )
 
 
@@ -179,16 +180,15 @@ def make_stations(command="check", **changes):
     offset[3, 2] = np.nan
     area = np.full(offset.shape, 4.2 * 2.7 / 19)
     area[3, 2] = 0.0
-    relief = Relief(
-        x,
-        y,
-        offset,
-        np.full(offset.shape, 0.0006),
-        np.ones(offset.shape, int),
-        np.ones(offset.shape, bool),
-        area,
-        None,
-        CommonError(0.0003, u_offset=0.0005, source="laser readings"),
+    relief = Stations(
+        x=x,
+        y=y,
+        offset=offset,
+        u=np.full(offset.shape, 0.0006),
+        count=np.ones(offset.shape, int),
+        inside=np.ones(offset.shape, bool),
+        area=area,
+        common=CommonError(0.0003, u_offset=0.0005, source="laser readings"),
     )
     shape = Shape(np.array([-0.08, 0, 0.002]), offset + 0.08 - 0.002 * up, 0.002, 0.0054, None, None, 0.016, 0.002)
     gaps = Gaps(1.8, (0.0, 90.0), None, None, None, None, 0, None, np.full(offset.shape, np.nan))

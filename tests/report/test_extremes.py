@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from flatscan import report
-from flatscan.core.model import Relief
+from flatscan.core.reliefs import Grid
 
 EVERY = tuple(name for name in report.FORMATS if name != "dxf")
 
@@ -14,11 +14,17 @@ EVERY = tuple(name for name in report.FORMATS if name != "dxf")
 def on_cells(findings, offset, cell=0.05):
     """Findings on another grid of cells, nothing else known of them."""
     rows, cols = offset.shape
-    relief = Relief(
-        (np.arange(cols) + 0.5) * cell, (np.arange(rows) + 0.5) * cell, offset, np.full(offset.shape, 2e-4),
-        np.ones(offset.shape, int), np.ones(offset.shape, bool), np.full(offset.shape, cell**2), cell,
-        findings.relief.common,
-    )  # fmt: skip
+    relief = Grid(
+        x=(np.arange(cols) + 0.5) * cell,
+        y=(np.arange(rows) + 0.5) * cell,
+        offset=offset,
+        u=np.full(offset.shape, 2e-4),
+        count=np.ones(offset.shape, int),
+        inside=np.ones(offset.shape, bool),
+        area=np.full(offset.shape, cell**2),
+        cell=cell,
+        common=findings.relief.common,
+    )
     corners = np.array([[0, 0], [cols, 0], [cols, rows], [0, rows]]) * cell
     wall = dataclasses.replace(findings.wall, outline=corners, openings=())
     shape = dataclasses.replace(findings.shape, residual=offset)

@@ -1,7 +1,8 @@
 import numpy as np
 import pytest
 
-from flatscan.core.model import CommonError, Relief
+from flatscan.core.model import CommonError
+from flatscan.core.reliefs import Grid, Stations
 
 
 @pytest.fixture
@@ -29,7 +30,7 @@ def grid_relief():
             surface = np.broadcast_to(surface(x, y), x.shape)
         z = np.array(surface, float)
         rows, cols = z.shape
-        return Relief(
+        return Grid(
             x=(np.arange(cols) + 0.5) * cell,
             y=(np.arange(rows) + 0.5) * cell,
             offset=z,
@@ -54,7 +55,7 @@ def station_relief():
 
     def build(x, y, table, *, u=0.0006, sd=0.0):
         z = np.array(table, float)
-        return Relief(
+        return Stations(
             x=np.array(x, float),
             y=np.array(y, float),
             offset=z,
@@ -62,7 +63,6 @@ def station_relief():
             count=np.isfinite(z).astype(int),
             inside=np.ones(z.shape, bool),
             area=np.ones(z.shape),
-            cell=None,
             common=CommonError(sd),
         )
 

@@ -85,7 +85,7 @@ def _draw(findings: Findings, drawing: Drawing) -> None:
 
 def _contours(findings: Findings, space: Modelspace) -> None:
     relief, built = findings.relief, findings.build_up
-    if relief.cell is None or min(relief.offset.shape) < 2:
+    if not relief.known_between or min(relief.offset.shape) < 2:
         return
     source = findings.shape.residual if built is None else built.thickness
     values = elevation.smoothed(np.where(relief.valid, source, np.nan), relief)

@@ -47,7 +47,7 @@ def write(findings: Findings, path: Path) -> None:
     tones = _tones(findings, deepest)[valid]
     vertices["red"], vertices["green"], vertices["blue"] = tones.T
     vertices["gap_mm"] = deepest[valid] * 1000
-    faces = _triangles(valid) if relief.cell is not None else np.empty((0, 3), "<i4")
+    faces = _triangles(valid) if relief.known_between else np.empty((0, 3), "<i4")
     packed = np.empty(len(faces), dtype=[("count", "u1"), ("corners", "<i4", (3,))])
     packed["count"], packed["corners"] = 3, faces
     with path.open("wb") as stream:

@@ -34,7 +34,7 @@ def before_after(
     uncertainties at k = 1.96. Cells under it are drawn neutral. Reliefs of different cells raise `MixedSurveys`.
     """
     first, second = earlier.relief, later.relief
-    if first.cell is None or first.cell != second.cell or first.offset.shape != second.offset.shape:
+    if not first.known_between or first.step != second.step or first.offset.shape != second.offset.shape:
         raise MixedSurveys(
             f"{earlier.origin.file} and {later.origin.file}",
             f"grids of {first.offset.shape} and {second.offset.shape} cells",

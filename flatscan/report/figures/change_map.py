@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 def change_map(findings: Findings, units: str = "mm", *, size: tuple[float, float] = A4) -> Figure:
     """Change between the two surveys of a comparison; findings without one on cells raise `OutputError`."""
     made = findings.compared
-    if made is None or made.change.relief.cell is None:
+    if made is None or not made.change.relief.known_between:
         raise OutputError("change.png", "no comparison of two scans", needed="changes on cells",
                           remedy="Compare two scans; readings are listed in the tables")  # fmt: skip
     change = made.change

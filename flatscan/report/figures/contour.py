@@ -83,7 +83,7 @@ def _sheet(
     if shown is not None:
         mark = f"gap {words.length(abs(shown.value), units, decimals=1)}"
         elevation.draw_straightedge(axes, (shown.left, shown.right), mark)
-    elevation.mark_spots(axes, spots, beside=findings.relief.cell is None)
+    elevation.mark_spots(axes, spots, beside=not findings.relief.known_between)
     titleblock.scale_bar(axes, units)
     titleblock.key_and_spots(figure, box, bands, spots, units, missing=_missing(findings))
     titleblock.foot(figure, findings, units, _how_drawn(findings, units))
@@ -95,7 +95,7 @@ def _fill(
 ) -> None:
     """Fill the bands; ``between`` draws lines at round steps inside the bands too, where those are broad."""
     relief = findings.relief
-    if relief.cell is None or min(values.shape) < 2:
+    if not relief.known_between or min(values.shape) < 2:
         elevation.fill_stations(axes, findings, values, bands, units)
         return
     lines = line_levels(bands, *_span(elevation.smoothed(values, relief)), between=between)
@@ -104,11 +104,11 @@ def _fill(
 
 def _missing(findings: Findings) -> bool:
     relief = findings.relief
-    return relief.cell is not None and bool((relief.inside & ~relief.valid).any())
+    return relief.known_between and bool((relief.inside & ~relief.valid).any())
 
 
 def _how_drawn(findings: Findings, units: str) -> str:
-    if findings.relief.cell is None:
+    if not findings.relief.known_between:
         return "Tones belong to each station's own part of the wall; between stations nothing was measured."
     over = words.length(elevation.DRAWN_OVER, units)
     return f"Contours are drawn through means over about {over}; the numbers are not."
@@ -117,7 +117,7 @@ def _how_drawn(findings: Findings, units: str) -> str:
 def has_gaps(findings: Findings) -> bool:
     """Whether a map of gaps has anything to show: cells, and at least one of them under an evaluated straightedge."""
     gaps, relief = findings.gaps, findings.relief
-    if gaps is None or gaps.worst is None or relief.cell is None:
+    if gaps is None or gaps.worst is None or not relief.known_between:
         return False
     return bool(np.isfinite(gaps.deepest[relief.valid]).any())
 
@@ -141,7 +141,7 @@ def gap_map(findings: Findings, units: str = "mm", *, size: tuple[float, float] 
     if gaps.worst is not None:
         elevation.draw_straightedge(axes, (gaps.worst.left, gaps.worst.right))
     spots = tables.gap_spots(findings)
-    elevation.mark_spots(axes, spots, beside=findings.relief.cell is None)
+    elevation.mark_spots(axes, spots, beside=not findings.relief.known_between)
     titleblock.scale_bar(axes, units)
     titleblock.key_and_spots(figure, box, bands, spots, units, missing=_missing(findings))
     titleblock.foot(figure, findings, units, _how_drawn(findings, units))

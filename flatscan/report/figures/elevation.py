@@ -78,11 +78,11 @@ def outline_patch(axes: Axes, wall: Wall) -> PathPatch:
 
 def smoothed(values: Array, relief: Relief, over: float = DRAWN_OVER) -> Array:
     """Means over about ``over`` metres of a (rows, cols) map on cells, NaN where it is NaN, for drawing only."""
-    if relief.cell is None:
+    if not relief.known_between:
         return values
     known = np.isfinite(values)
     # a Gaussian's full width at half height is 2.355 of its standard deviation
-    sigma = over / 2.355 / relief.cell
+    sigma = over / 2.355 / relief.step
     weight = gaussian_filter(known.astype(float), sigma, mode="nearest")
     total = gaussian_filter(np.where(known, values, 0.0), sigma, mode="nearest")
     with np.errstate(invalid="ignore", divide="ignore"):

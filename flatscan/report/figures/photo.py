@@ -29,13 +29,13 @@ def on_photo(findings: Findings, photo: Photo, units: str = "mm", *, size: tuple
     wall = findings.wall
     extent = (0, wall.width, 0, wall.height)
     axes.imshow(1 - _PALE * (1 - grey), cmap="gray", vmin=0, vmax=1, extent=extent, zorder=0, aspect="equal")
-    if findings.relief.cell is not None and min(values.shape) > 1:
+    if findings.relief.known_between and min(values.shape) > 1:
         elevation.tint_cells(axes, findings, values, bands, units)
     else:
         elevation.number_stations(axes, findings, values, units)
     elevation.draw_wall(axes, findings, see_through=True)
     spots = tables.spots(findings)
-    elevation.mark_spots(axes, spots, beside=findings.relief.cell is None)
+    elevation.mark_spots(axes, spots, beside=not findings.relief.known_between)
     titleblock.scale_bar(axes, units)
     titleblock.key_and_spots(figure, box, bands, spots, units, missing=False)
     off = words.length(straight.error, units, decimals=1)

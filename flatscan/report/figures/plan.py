@@ -121,7 +121,7 @@ def _low_places(axes: Axes, findings: Findings, units: str) -> str:
     relief, gaps = findings.relief, findings.gaps
     clip = elevation.outline_patch(axes, findings.wall)
     deep = np.where(relief.valid, np.nan if gaps is None else gaps.deepest, np.nan)
-    if relief.cell is not None and np.nanmax(deep, initial=0.0) > LIMIT:
+    if relief.known_between and np.nanmax(deep, initial=0.0) > LIMIT:
         filled = axes.contourf(
             relief.x, relief.y, np.nan_to_num(deep), levels=[LIMIT, 1.0], colors=[_LOW], hatches=[".."], zorder=2
         )  # fmt: skip

@@ -33,7 +33,7 @@ def profiles(
 
     Readings, and lines with nothing measured on them, raise `OutputError`.
     """
-    if findings.relief.cell is None:
+    if not findings.relief.known_between:
         raise OutputError(
             "profiles",
             "stations at free places",
@@ -60,7 +60,7 @@ def profiles(
 
 def can_be_drawn(findings: Findings) -> bool:
     """Whether a line through the worst place crosses enough of the measured wall for a section."""
-    if findings.relief.cell is None:
+    if not findings.relief.known_between:
         return False
     sections = (sample(findings.relief, *line) for line in through_the_worst(findings))
     return any(np.isfinite(section.wall).sum() > 1 for section in sections)

@@ -91,9 +91,8 @@ def _content(findings: Findings, units: str) -> dict[str, object]:
 
 
 def _block_note(findings: Findings, units: str, block: int) -> str:
-    cell = findings.relief.cell
-    assert cell is not None
-    return f"On this page the wall is drawn in means over {length_text(cell * block, units)}; the tables are not."
+    over = length_text(findings.relief.step * block, units)
+    return f"On this page the wall is drawn in means over {over}; the tables are not."
 
 
 def _facts(findings: Findings, units: str) -> list[tuple[str, facts.Facts]]:

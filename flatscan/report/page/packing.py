@@ -60,7 +60,7 @@ def block_of(findings: Findings) -> int:
 
 def _grid(findings: Findings) -> dict[str, object] | None:
     relief, gaps = findings.relief, findings.gaps
-    if relief.cell is None:
+    if not relief.known_between:
         return None
     block = block_of(findings)
     inside = _blocks(relief.inside.astype(float), block) > 0
@@ -69,9 +69,9 @@ def _grid(findings: Findings) -> dict[str, object] | None:
     packed, quantum = _pack(offset - base, inside)
     rows, cols = offset.shape
     made: dict[str, object] = {
-        "cell": relief.cell * block,
-        "x0": float(relief.x[0]) + (block - 1) * relief.cell / 2,
-        "y0": float(relief.y[0]) + (block - 1) * relief.cell / 2,
+        "cell": relief.step * block,
+        "x0": float(relief.x[0]) + (block - 1) * relief.step / 2,
+        "y0": float(relief.y[0]) + (block - 1) * relief.step / 2,
         "cols": cols,
         "rows": rows,
         "base": base,
@@ -108,7 +108,7 @@ def _pack(values: Array, inside: Mask) -> tuple[str, float]:
 
 def _stations(findings: Findings) -> list[dict[str, float]]:
     relief = findings.relief
-    if relief.cell is not None:
+    if relief.known_between:
         return []
     across, up = relief.places
     known = relief.valid
@@ -131,7 +131,7 @@ def layers(findings: Findings, units: str) -> list[dict[str, object]]:
     spots = () if findings.build_up is not None else tables.spots(findings)
     made.append(_layer("relief", "proud and hollow", bands, spots))
     gaps = findings.gaps
-    if gaps is not None and findings.relief.cell is not None and np.isfinite(gaps.deepest[valid]).any():
+    if gaps is not None and findings.relief.known_between and np.isfinite(gaps.deepest[valid]).any():
         bands = banding.gap_bands(flatness_limit(findings), float(np.nanmax(gaps.deepest[valid])), units)
         made.append(_layer("gaps", "gap under the straightedge", bands, tables.gap_spots(findings)))
     return made

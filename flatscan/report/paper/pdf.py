@@ -55,7 +55,7 @@ def _drawings(findings: Findings) -> list[Callable[..., Figure]]:
     swept = contour.has_gaps(findings)
     made = findings.compared
     wanted = [
-        (made is not None and made.change.relief.cell is not None, change_map.change_map),
+        (made is not None and made.change.relief.known_between, change_map.change_map),
         (findings.set_out is not None and bool(findings.set_out.screeds), plan.set_out),
         (findings.lows is not None, plan.low_map),
         (True, contour.contour),

@@ -1,0 +1,237 @@
+"""The two bodies of a relief: square cells side by side, and readings at free places."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flatscan.core.cells import samples_within
+from flatscan.core.errors import BadValue
+from flatscan.core.geometry import Array, Mask
+from flatscan.core.model import Counts, Relief
+from flatscan.core.neighbours import neighbour_pairs
+from flatscan.core.notes import Place
+
+# 100 mm dots, common practice; where no cell so near was measured, those within 150 mm
+_DOT, _AROUND = 0.050, 0.150
+# a circle round a place holds at least the cell it lies in
+_IN_CELL = 0.75
+_SLACK = 1e-9
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Grid(Relief):
+    """A relief of square cells of size ``cell`` [m], out of many points.
+
+    ``half_a`` and ``half_b`` are the means of two random halves of the points, None where they are not known.
+    ``window`` is the width in cells of the local quadratic it was smoothed with (1: not at all), ``hidden`` counts
+    cells where the smoothing may hide something. ``u_floor`` [m] is the part of ``u`` that neighbouring cells share
+    and smoothing does not lower.
+    """
+
+    cell: float
+    half_a: Array | None = None
+    half_b: Array | None = None
+    window: int = 1
+    hidden: int = 0
+    u_floor: float = 0.0
+
+    @property
+    def known_between(self) -> bool:
+        """True: cells stand side by side."""
+        return True
+
+    @property
+    def step(self) -> float:
+        """Size of a cell [m]."""
+        return self.cell
+
+    @property
+    def laser(self) -> None:
+        """None: a scan is not read from a laser plane."""
+        return
+
+    @property
+    def smoothed_over(self) -> float:
+        """Width of the local quadratic [m], 0 without one."""
+        return self.window * self.cell if self.window > 1 else 0.0
+
+    def connected(self, chosen: Mask) -> tuple[Counts, int]:
+        """Labels 1..n of the groups of chosen cells that touch, also at a corner (8 neighbours)."""
+        from scipy import ndimage
+
+        labels, number = ndimage.label(chosen, structure=np.ones((3, 3)))
+        return labels.astype(np.int64), int(number)
+
+    def size_of(self, row: Counts, col: Counts) -> tuple[float, float]:
+        """Width and height [m] over whole cells."""
+        return float(np.ptp(self.x[col])) + self.cell, float(np.ptp(self.y[row])) + self.cell
+
+    def ground_of(self, row: Counts, col: Counts) -> tuple[float, float]:
+        """Width and height [m] over whole cells: a cell stands for itself."""
+        return self.size_of(row, col)
+
+    def value_at(self, x: float, y: float) -> tuple[float, float] | None:
+        """Mean of the cells within 50 mm, or where none of them was measured within 150 mm, and its random u [m]."""
+        for reach in (_DOT, _AROUND):
+            near = self._within(x, y, max(reach, _IN_CELL * self.cell))
+            if near is not None:
+                u = np.nan_to_num(self.u[near])
+                return float(self.offset[near].mean()), float(np.sqrt((u**2).sum())) / len(u)
+        return None
+
+    def _within(self, x: float, y: float, reach: float) -> tuple[NDArray[np.int64], NDArray[np.int64]] | None:
+        """Rows and columns of the measured cells within ``reach`` [m], None where there are none."""
+        columns = np.flatnonzero(np.abs(self.x - x) <= reach)
+        rows = np.flatnonzero(np.abs(self.y - y) <= reach)
+        distance = np.hypot(self.x[columns][None, :] - x, self.y[rows][:, None] - y)
+        row, col = np.nonzero(self.valid[np.ix_(rows, columns)] & (distance <= reach))
+        return (rows[row], columns[col]) if len(row) else None
+
+    def beside(self, x: float, y: float, reach: float) -> Mask:
+        """Measured cells (rows, cols) within ``reach`` [m]."""
+        across, upward = self.places
+        return self.valid & (np.hypot(across - x, upward - y) <= reach)
+
+    def columns_near(self, x: float, reach: float) -> Mask:
+        """Columns within ``reach`` [m], at least the one that x falls in."""
+        return np.asarray(np.abs(self.x - x) <= max(reach, _IN_CELL * self.cell))
+
+    def slope_of(self, values: Array) -> Array:
+        """Steepness (rows, cols) [m per m] by central differences, 0 where a neighbour is missing."""
+        if min(values.shape) < 3:
+            return np.zeros(values.shape)
+        up, along = np.gradient(values, self.cell)
+        return np.nan_to_num(np.hypot(up, along))
+
+    def profile_along(self, start: Place, end: Place) -> tuple[Array, Array]:
+        """Distances (n,) and offsets (n,) [m], bilinear between cells that were measured.
+
+        A sample is missing where one of the cells it leans on is; on a cell's centre it is that cell's value.
+        """
+        length = float(np.hypot(end[0] - start[0], end[1] - start[1]))
+        along = np.arange(samples_within(length, self.cell), dtype=np.float64) * self.cell
+        share = along / length if length > 0 else along
+        x, y = start[0] + share * (end[0] - start[0]), start[1] + share * (end[1] - start[1])
+        return along, self._bilinear(x, y)
+
+    def _bilinear(self, x: Array, y: Array) -> Array:
+        rows, cols = self.offset.shape
+        col, row = (x - self.x[0]) / self.cell, (y - self.y[0]) / self.cell
+        # the outer half of the rim's cells belongs to the rim
+        inside = (col >= -0.5 - _SLACK) & (col <= cols - 0.5 + _SLACK)
+        inside &= (row >= -0.5 - _SLACK) & (row <= rows - 0.5 + _SLACK)
+        col, row = np.clip(col, 0, cols - 1), np.clip(row, 0, rows - 1)
+        left, low = np.floor(col + _SLACK).astype(int), np.floor(row + _SLACK).astype(int)
+        across, up = np.clip(col - left, 0, 1), np.clip(row - low, 0, 1)
+        known = np.where(self.valid, self.offset, np.nan)
+        total = np.zeros(len(x))
+        for j, i, weight in (
+            (0, 0, (1 - up) * (1 - across)),
+            (0, 1, (1 - up) * across),
+            (1, 0, up * (1 - across)),
+            (1, 1, up * across),
+        ):
+            used = weight > _SLACK
+            value = known[np.minimum(low + j, rows - 1), np.minimum(left + i, cols - 1)]
+            total = total + np.where(used, weight * value, 0.0)
+        return np.where(inside, total, np.nan)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Stations(Relief):
+    """A relief of readings at free places, in a matrix of all their distinct x and y; nothing lies between them.
+
+    ``missing_share`` is the part of the wall that stations named but not read would have owned.
+    """
+
+    missing_share: float = 0.0
+
+    @property
+    def covered_share(self) -> float:
+        """Measured part of the net area, by area, less what stations not read would have owned."""
+        return super().covered_share * (1 - self.missing_share)
+
+    @property
+    def known_between(self) -> bool:
+        """False: between stations nothing was read."""
+        return False
+
+    @property
+    def step(self) -> float:
+        """0: a reading is of one point."""
+        return 0.0
+
+    @property
+    def laser(self) -> float:
+        """0: readings are offsets from the laser plane."""
+        return 0.0
+
+    @property
+    def smoothed_over(self) -> float:
+        """0: readings are taken as they are."""
+        return 0.0
+
+    @cached_property
+    def _neighbours(self) -> tuple[Counts, Counts]:
+        """Row and column (n, 2) of the stations read, and pairs (m, 2) of them that are neighbours."""
+        places = np.argwhere(self.valid)
+        return places, neighbour_pairs(self.x[places[:, 1]], self.y[places[:, 0]])
+
+    def connected(self, chosen: Mask) -> tuple[Counts, int]:
+        """Labels 1..n of the groups of chosen stations whose owned areas touch."""
+        from scipy.sparse import coo_array
+        from scipy.sparse.csgraph import connected_components
+
+        places, pairs = self._neighbours
+        here = chosen[tuple(places.T)]
+        pairs = pairs[here[pairs].all(axis=1)]
+        graph = coo_array((np.ones(len(pairs)), pairs.T), shape=(len(places), len(places)))
+        _, group = connected_components(graph, directed=False)
+        labels = np.zeros(chosen.shape, dtype=np.int64)
+        kept, number_of = np.unique(group[here], return_inverse=True)
+        labels[tuple(places[here].T)] = number_of + 1
+        return labels, len(kept)
+
+    def size_of(self, row: Counts, col: Counts) -> tuple[float, float]:
+        """Width and height [m] from the outermost station to the opposite one."""
+        return float(np.ptp(self.x[col])), float(np.ptp(self.y[row]))
+
+    def ground_of(self, row: Counts, col: Counts) -> tuple[float, float]:
+        """Width and height [m] with the mean ground of one station added."""
+        wide, high = self.size_of(row, col)
+        own = float(np.sqrt(self.area[row, col].sum() / len(row)))
+        return wide + own, high + own
+
+    def value_at(self, x: float, y: float) -> tuple[float, float] | None:
+        """Offset and u [m] of the station at that very place; stations are never interpolated."""
+        row, col = int(np.argmin(np.abs(self.y - y))), int(np.argmin(np.abs(self.x - x)))
+        if not self.valid[row, col]:
+            return None
+        return float(self.offset[row, col]), float(np.nan_to_num(self.u[row, col]))
+
+    def beside(self, x: float, y: float, reach: float) -> Mask:  # noqa: ARG002
+        """The nearest station (rows, cols), however far."""
+        across, upward = self.places
+        away = np.where(self.valid, np.hypot(across - x, upward - y), np.inf)
+        return self.valid & (away <= away.min(initial=np.inf))
+
+    def columns_near(self, x: float, reach: float) -> Mask:  # noqa: ARG002
+        """The column of stations at x."""
+        return np.asarray(self.x == x)
+
+    def slope_of(self, values: Array) -> Array:
+        """0 everywhere (rows, cols): between stations nothing was read."""
+        return np.zeros(values.shape)
+
+    def profile_along(self, start: Place, end: Place) -> tuple[Array, Array]:  # noqa: ARG002
+        """Raises `BadValue`: between stations there is no profile."""
+        raise BadValue(
+            "profile",
+            "stations at free places",
+            needed="a relief of cells",
+            remedy="Lay the straightedge on the wall itself",
+        )
