@@ -2,8 +2,10 @@
 
 A template is a sentence with placeholders ``{name:kind}``. Kinds: ``length`` (``.1`` decimals of a millimetre, or
 ``.2g`` significant digits), ``span`` (long lengths, in metres or feet), ``area``, ``volume``, ``mass``, ``load``,
-``slope``, ``angle``, ``pixels``, ``hours``, ``days``, ``share`` (per cent), ``number``, ``count``, ``place``; none for
-names and for notes. A sign ``±`` behind the kind adds the expanded uncertainty (k = 2). ``{set:rule}`` is the setting
+``slope``, ``angle``, ``pixels``, ``hours``, ``days``, ``share`` (per cent), ``number``, ``count``, ``place``, ``list``
+and ``then`` (several notes); none for
+names and for notes. A sign ``±`` behind the kind adds the expanded uncertainty (k = 2), ``spread`` is that of a length
+alone. ``{set:rule}`` is the setting
 called rule, ``{run:survey --list}`` that command, as the reader at hand knows them.
 """
 
@@ -21,8 +23,10 @@ from flatscan.core.units import METRES_PER, area_text, feet_and_inches, length_t
 _SLOT = re.compile(r"\{([a-z_]\w*)(?::([^{}]*))?\}")
 KINDS = {
     "length": "m", "span": "m", "area": "m2", "volume": "m3", "mass": "kg", "load": "kg/m2", "slope": "m/m",
-    "angle": "deg", "pixels": "px", "hours": "h", "days": "d", "share": "1", "number": "1",
+    "angle": "deg", "pixels": "px", "hours": "h", "days": "d", "share": "1", "number": "1", "spread": "m",
 }  # fmt: skip
+# how several values stand behind each other: as a list with semicolons, or one after the other
+_JOINTS = {"list": ("; ", ""), "then": (", then ", "")}
 _DECIMALS = {"area": 1, "slope": 1}
 
 
@@ -92,7 +96,8 @@ def written(
         x, y = value
         return f"{length_text(x, manner.units)} from the left, {length_text(y, manner.units)} up"
     if isinstance(value, tuple):
-        return ", ".join(written(part, kind, manner, said) for part in value)
+        joint, kind = _JOINTS.get(base, (", ", kind))
+        return joint.join(written(part, kind, manner, said) for part in value)
     if isinstance(value, Note):
         if said is None:
             raise TypeError(f"note {value.code} where nobody can put it into words")
@@ -100,6 +105,8 @@ def written(
     if base in KINDS:
         if not isinstance(value, Quantity) or value.unit != KINDS[base]:
             raise TypeError(f"{value!r} is no {base}")
+        if base == "spread":
+            return _spread(value, "length", digits, manner.units)
         text = _WRITE[base](value.value, manner.units, digits)
         return f"{text} {_spread(value, base, digits, manner.units)}" if wide else text
     if base not in ("", "count"):

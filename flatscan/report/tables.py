@@ -7,22 +7,34 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from flatscan.core.notes import Unknown
+from flatscan.core.quantity import Quantity
 from flatscan.plan.lows import Low
 from flatscan.report import numbers, words
+from flatscan.report.say import Said, say
 from flatscan.report.view import Findings
 
 # decimals of a number that is shown as it was worked out, such as whole bags
 AS_IS = -1
-Cell = float | int | str | None
+Cell = float | int | Said | None
+# a key's ending names its unit, and the unit of the quantity under it
+_UNITS = (("mm_per_m", "m/m"), ("_mm", "m"), ("_m2", "m2"), ("_m", "m"), ("litres", "m3"), ("_l", "m3"), ("_kg", "kg"))
 
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column: ``key`` as in JSON and CSV (its ending is the unit), ``heading`` on paper, decimals on paper."""
+    """One column: ``key`` as in JSON and CSV (its ending is the unit), ``heading`` and ``decimals`` on paper.
+
+    ``why`` is the reason a number of it can be missing for.
+    """
 
     key: str
     heading: str
     decimals: int = 0
+    why: Unknown | None = None
+
+
+AT = (Column("x_mm", "from left"), Column("y_mm", "up"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,16 +42,23 @@ class Table:
     """Rows in SI units under ``columns``; ``caution`` stands before them, ``empty`` instead of them."""
 
     name: str
-    title: str
+    title: Said
     columns: tuple[Column, ...]
     rows: tuple[tuple[Cell, ...], ...]
     empty: str
-    caution: str = ""
+    caution: Said = ""
+
+    def rows_as_values(self) -> tuple[dict[str, object], ...]:
+        """Rows as the values of a section: quantities, words, and reasons where a number is not there."""
+        return tuple(
+            {column.key: _value(column, cell) for column, cell in zip(self.columns, row, strict=True)}
+            for row in self.rows
+        )
 
     def records(self) -> list[dict[str, object]]:
         """Rows as the JSON contract has them."""
         keys = [column.key for column in self.columns]
-        return [numbers.record(dict(zip(keys, row, strict=True))) for row in self.rows]
+        return [numbers.record(dict(zip(keys, map(_plain, row), strict=True))) for row in self.rows]
 
     def headings(self, system: str) -> list[str]:
         """Column heads on paper, with the unit where the cells do not carry it."""
@@ -48,6 +67,24 @@ class Table:
     def texts(self, system: str) -> list[list[str]]:
         """Rows as they stand on paper."""
         return [[_text(c, v, system) for c, v in zip(self.columns, row, strict=True)] for row in self.rows]
+
+
+def unit_of(key: str) -> str:
+    """The unit of the quantity that stands under a key; "1" where its ending names none."""
+    return next((unit for ending, unit in _UNITS if key.endswith(ending)), "1")
+
+
+def _value(column: Column, cell: Cell) -> object:
+    if cell is None:
+        return column.why or Unknown("unknown.not-known")
+    if isinstance(cell, bool) or not isinstance(cell, (int, float, np.number)):
+        return cell
+    unit = unit_of(column.key)
+    return cell if isinstance(cell, int) and unit == "1" else Quantity(float(cell), None, unit)
+
+
+def _plain(cell: Cell) -> object:
+    return cell if cell is None or isinstance(cell, (int, float, np.number)) else say(cell)
 
 
 def _is_length(key: str) -> bool:
@@ -64,15 +101,15 @@ def _heading(column: Column, system: str) -> str:
 def _text(column: Column, value: Cell, system: str) -> str:
     if value is None:
         return "-"
-    if isinstance(value, str):
-        return value
+    if not isinstance(value, (int, float, np.number)):
+        return say(value, system)
     if _is_length(column.key):
         return words.bare(value, system, decimals=column.decimals)
     shown = value * numbers.factor(column.key) + 0.0
     return f"{shown:g}" if column.decimals == AS_IS else f"{shown:.{column.decimals}f}"
 
 
-_AT = (Column("x_mm", "from left"), Column("y_mm", "up"))
+_AT = AT
 
 
 def patches(findings: Findings) -> Table:

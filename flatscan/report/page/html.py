@@ -14,6 +14,7 @@ from flatscan.core.units import length_text
 from flatscan.report import banding, change_tables, change_words, facts, more_tables, tables, words
 from flatscan.report.figures.titleblock import title_cells
 from flatscan.report.page import packing
+from flatscan.report.say import say
 from flatscan.report.summary import judged
 from flatscan.report.tables import Table
 from flatscan.report.view import Findings
@@ -121,9 +122,9 @@ def _shown(table: Table, units: str) -> dict[str, object]:
     """A table with, beside every text, whether it is a word and not a number."""
     wordy = [column.key in _WORDS for column in table.columns]
     return {
-        "title": table.title,
+        "title": say(table.title, units),
         "empty": words.sentence(table.empty),
-        "caution": table.caution,
+        "caution": say(table.caution, units),
         "heads": list(zip(table.headings(units), wordy, strict=True)),
         "rows": [list(zip(row, wordy, strict=True)) for row in table.texts(units)],
     }

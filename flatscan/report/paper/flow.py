@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from flatscan.report import words
 from flatscan.report.figures.lettering import POINTS, width, wrapped
 from flatscan.report.figures.style import FAINT, INK, PAPERS, font, new_figure, printable
+from flatscan.report.say import say
 from flatscan.report.tables import Table
 
 if TYPE_CHECKING:
@@ -95,9 +96,9 @@ class Flow:
 
         ``spans`` [inches] make it a form: columns of that width, ruled, with rows high enough to write in.
         """
-        self.heading(table.title)
+        self.heading(say(table.title, self.units))
         if table.caution and table.rows:
-            self.say(f"! {table.caution}", size=_SMALL)
+            self.say(f"! {say(table.caution, self.units)}", size=_SMALL)
         if not table.rows:
             self.say(words.sentence(table.empty))
             return

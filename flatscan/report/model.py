@@ -1,0 +1,105 @@
+"""The one report of a result: sections of values, sentences, facts, tables and drawings; every format is a rendering.
+
+A number stands in a report once, as a quantity among the values of its section or in a row of a table. Sentences and
+facts carry the same quantities by name, so that no rendering works a number out, and none can differ.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from flatscan.core.notes import Caution, Note, Unknown
+from flatscan.core.quantity import Quantity
+from flatscan.report.say import Said
+from flatscan.report.tables import Table
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+Values = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One line of paper, page or desk: ``key`` names it in the words of [fact] and [ask], ``text`` is what is known."""
+
+    key: str
+    text: Said
+
+
+@dataclass(frozen=True, eq=False)
+class Drawing:
+    """A picture of the result: its name (of its file, too), and what draws it in given units on a given size."""
+
+    name: str
+    draw: Callable[..., Figure]
+
+
+@dataclass(frozen=True, eq=False)
+class Section:
+    """A part of a report under its ``name``, which is its key in the result document.
+
+    ``values`` are what the document holds: quantities, counts, words, notes, reasons why a number is not there, or more
+    of these by name. ``headline`` are sentences for one screen, ``facts`` lines for paper and page. ``listed`` is the
+    table that stands in the document in place of values, ``empty`` why nothing does. A section can be for readers only.
+    """
+
+    name: str
+    values: Values | Quantity = field(default_factory=dict)
+    headline: tuple[Said, ...] = ()
+    facts: tuple[Fact, ...] = ()
+    tables: tuple[Table, ...] = ()
+    listed: Table | None = None
+    empty: Unknown | None = None
+    in_document: bool = True
+
+
+@dataclass(frozen=True, eq=False)
+class Report:
+    """All there is to say of one wall by one job, in reading order.
+
+    ``lead``, the ``stops`` that fire and ``cautions`` stand before all quantities. ``notes`` are the doubts and
+    choices, the weightiest first; ``not_examined`` closes every rendering.
+    """
+
+    command: str
+    name: Said
+    sections: tuple[Section, ...]
+    cautions: tuple[Caution, ...] = ()
+    stops: tuple[Note, ...] = ()
+    lead: tuple[Said, ...] = ()
+    notes: tuple[Said, ...] = ()
+    not_examined: tuple[Said, ...] = ()
+    drawings: tuple[Drawing, ...] = ()
+    record: Said = ""
+
+    def section(self, name: str) -> Section | None:
+        """The section of that name, None where the job has none."""
+        return next((section for section in self.sections if section.name == name), None)
+
+    def quantities(self) -> Iterator[tuple[str, Quantity]]:
+        """Every quantity of the values, by its path in the document."""
+        for section in self.sections:
+            yield from _quantities(section.values, section.name)
+
+
+def _quantities(values: object, path: str) -> Iterator[tuple[str, Quantity]]:
+    if isinstance(values, Quantity):
+        yield path, values
+    elif isinstance(values, Mapping):
+        for key, value in values.items():
+            yield from _quantities(value, f"{path}.{key}")
+    elif isinstance(values, tuple):
+        for value in values:
+            yield from _quantities(value, path)
+
+
+def notes_in(text: Said) -> Iterator[Note]:
+    """A note and the notes among its quantities."""
+    if isinstance(text, Note):
+        yield text
+        for value in text.quantities.values():
+            for part in value if isinstance(value, tuple) else (value,):
+                yield from notes_in(part) if isinstance(part, Note) else ()

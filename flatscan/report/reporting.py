@@ -1,0 +1,171 @@
+"""A result becomes its report: which sections it has, what stands before them and what closes them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from flatscan.core.notes import Caution, Note, note
+from flatscan.core.quantity import metres, share
+from flatscan.jobs import Change, Check, Looked, Lows, LowsByHand, Planned, Result, SetOut, SiteWall, Survey
+from flatscan.plan import stops as signs
+from flatscan.plan.takeoff import TakeOff
+from flatscan.report.model import Report, Section
+from flatscan.report.say import Said
+from flatscan.report.sections.change_section import change_section
+from flatscan.report.sections.gap_section import curve, flatness, flatness_limit, hand_table, verdict_section
+from flatscan.report.sections.plan_section import corners, extras, hacking, material, order_section, survey_sections
+from flatscan.report.sections.seen_section import seen_sections, wall_name
+from flatscan.report.sections.work_section import hand_lows, low_sections, set_out
+from flatscan.verdict import Verdict
+
+# from here on [m] the work is done from a platform
+_REACH = 2.0
+# build-up over this [m] needs the designer's word
+_THICK = 0.025
+# what a local quadratic keeps of a feature's width (METHODS 3b)
+_KEPT = 0.85
+
+
+def report_of(result: Result | LowsByHand) -> Report:
+    """The report of any result of one wall."""
+    if isinstance(result, LowsByHand):
+        return _by_hand(result)
+    cautions = tuple(_cautions(result))
+    return Report(
+        command=result.command,
+        name=wall_name(result.seen),
+        sections=(*seen_sections(result), *_sections(result), *_corners(result)),
+        cautions=cautions,
+        stops=_stops(result),
+        lead=_lead(result),
+        notes=tuple(dict.fromkeys(_notes(result))),
+        not_examined=tuple(_not_examined(result)),
+        record=note("report.record"),
+    )
+
+
+def _by_hand(found: LowsByHand) -> Report:
+    return Report(
+        command="lows",
+        name=found.file,
+        sections=hand_lows(found),
+        cautions=(signs.WET_CEMENT,),
+        notes=(note("report.only-readings"), note("report.bowls")),
+        not_examined=(note("report.never"),),
+        record=note("report.record"),
+    )
+
+
+def _sections(result: Result) -> Iterator[Section]:
+    """What the job itself found, in the order of the document."""
+    if isinstance(result, Survey):
+        verdict = result.verdict if isinstance(result, SiteWall) else None
+        yield from _tested(result, verdict)
+        yield from survey_sections(result)
+    elif isinstance(result, Check):
+        yield from _tested(result, result.verdict)
+    elif isinstance(result, SetOut):
+        yield material(result.plan)
+        yield hacking(result.plan)
+        yield order_section(result.plan)
+        yield set_out(result.screeds)
+        yield extras(result.plan)
+    elif isinstance(result, Lows):
+        yield flatness(result.gaps, result.gaps.method, None, None, result.relief)
+        yield from low_sections(result)
+    elif isinstance(result, Change):
+        yield change_section(result)
+        yield from _tested(result, result.verdict)
+
+
+def _corners(result: Result) -> Iterator[Section]:
+    if result.seen.corners:
+        yield corners(result.seen.corners)
+
+
+def _tested(result: Survey | Check | Change, verdict: Verdict | None) -> Iterator[Section]:
+    tolerance, method = getattr(result, "tolerance", None), getattr(result, "method", result.gaps.method)
+    yield flatness(result.gaps, method, flatness_limit(verdict), tolerance, result.relief)
+    if verdict is not None:
+        yield verdict_section(result, verdict, result.gaps)
+        beside = (curve(verdict), hand_table(getattr(result, "hand", ())))
+        yield from (Section(table.name, listed=table, tables=(table,)) for table in beside if table.rows)
+
+
+def _plan(result: Result) -> Planned | None:
+    if isinstance(result, (Survey, SetOut)):
+        return result.plan
+    if isinstance(result, Change) and result.variation is not None:
+        return result.variation.survey.plan
+    return None
+
+
+def _stops(result: Result) -> tuple[Note, ...]:
+    plan = _plan(result)
+    return () if plan is None else plan.take_off.stops
+
+
+def _lead(result: Result) -> tuple[Said, ...]:
+    """What stands first: that old plaster stays or comes off, and where no stop sign fires, what that means."""
+    if not isinstance(result, (Survey, SetOut)):
+        return ()
+    order: TakeOff = result.plan.take_off
+    lead = (order.lead,) if order.surface != "bare" and order.lead is not None else ()
+    return (*lead, *(() if order.stops else (signs.NO_STOP,)))
+
+
+def _cautions(result: Result) -> Iterator[Caution]:
+    """What has to stand before the sheets, the weightiest first, each once."""
+    plan = _plan(result)
+    found: list[Caution] = []
+    hacks = plan is not None and bool(plan.hacks)
+    wet = plan is not None or (isinstance(result, Lows) and bool(result.lows))
+    if plan is not None:
+        found += plan.take_off.cautions
+        found += [signs.THICK] if plan.build_up.most > _THICK else []
+    found += list(signs.HACKING) if hacks else []
+    found += [signs.WET_CEMENT] if wet else []
+    found += [signs.HEIGHT] if result.wall.height > _REACH and (hacks or wet) else []
+    yield from dict.fromkeys(found)
+
+
+def _notes(result: Result) -> Iterator[Said]:
+    """Everything worth saying beside the numbers, the reader's doubts first."""
+    yield from result.notes
+    plan = _plan(result) if isinstance(result, (Survey, SetOut)) else None
+    if plan is not None:
+        yield from plan.notes
+    gaps = getattr(result, "gaps", None)
+    if gaps is not None:
+        yield from gaps.notes
+
+
+def _not_examined(result: Looked) -> Iterator[Note]:
+    """What this record says nothing about; first what no survey of a shape can see."""
+    relief, verdict = result.relief, getattr(result, "verdict", None)
+    yield note("report.never")
+    missing = 1 - relief.covered_share
+    if missing >= 0.0005:
+        yield note("report.not-covered", share=share(missing))
+    if not relief.known_between:
+        yield note("report.between-stations")
+    elif relief.smoothed_over > 0:
+        yield note("report.narrower", width=metres(_KEPT * relief.smoothed_over))
+    if relief.hidden:
+        yield note("report.hidden", cells=relief.hidden)
+    for name in () if verdict is None else verdict.not_judged:
+        yield note("report.not-judged", name=name)
+
+
+# what warns of hacking and of wet work is drawn together where there is little room
+_DRAWN = {"cut", "fill", "height", "all"}
+
+
+def short_cautions(report: Report) -> tuple[Said, ...]:
+    """Stop signs and cautions for one screen or one line over a drawing."""
+    actions = {caution.action for caution in report.cautions}
+    found: list[Said] = [note("report.stop", sign=sign) for sign in report.stops]
+    found += [caution for caution in report.cautions if caution.action not in _DRAWN]
+    found += [note("report.before-hacking")] if "cut" in actions else []
+    found += [note("report.before-work")] if "fill" in actions else []
+    return tuple(found)

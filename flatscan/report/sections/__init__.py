@@ -1,0 +1,1 @@
+"""What each part of a result says: values, sentences, facts and tables, each number once."""

@@ -1,0 +1,256 @@
+"""Flatness and verdict: the straightedge test, each criterion's decision with its ±, and what would settle it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from flatscan.core.model import Relief
+from flatscan.core.notes import Note, Unknown, note
+from flatscan.core.quantity import Quantity, metres, share, square_metres
+from flatscan.jobs import Looked
+from flatscan.report.model import Fact, Section
+from flatscan.report.say import Said
+from flatscan.report.sections.seen_section import known
+from flatscan.report.tables import AT, Column, Spot, Table
+from flatscan.standards import Tolerance
+from flatscan.straightedge.gaps import Gap, Gaps
+from flatscan.straightedge.hand import HandCheck
+from flatscan.verdict import Criterion, Verdict
+
+_NO_GAP = "unknown.no-position"
+# METHODS: the codes of how a straightedge is read, and of what that way hides
+_METHODS = {
+    "resting": ("method.resting", "method.resting-hides"),
+    "equal offsets": ("method.equal-offsets", "method.equal-offsets-hides"),
+    "balanced end gap": ("method.balanced", None),
+    "chord": ("method.chord", "method.chord-hides"),
+}
+_REASONS = 2
+_PLACES = 3
+
+
+def flatness(gaps: Gaps, method: str, limit: float | None, tolerance: Tolerance | None, relief: Relief) -> Section:
+    """The straightedge test: length, method, largest gap with its ±, positions and coverage."""
+    worst, balanced, equal = gaps.worst, gaps.balanced, gaps.equal_offset
+    rule = metres(gaps.rule)
+    gap = known(None if worst is None else worst.value, _NO_GAP, None if worst is None else worst.u)
+    values = {
+        "rule_mm": rule,
+        "method": method,
+        "gap_mm": gap,
+        "balanced_end_gap_mm": known(None if balanced is None else balanced.value, "unknown.no-whole-position"),
+        "equal_offset_mm": known(None if equal is None else abs(equal.value), "unknown.no-whole-position"),
+        "u_gap_mm": known(None if worst is None else worst.u, _NO_GAP),
+        "x_mm": known(None if worst is None else worst.at[0], _NO_GAP),
+        "y_mm": known(None if worst is None else worst.at[1], _NO_GAP),
+        "upper_mm": known(gaps.upper, "unknown.no-upper"),
+        "from": _place(None if worst is None else worst.left),
+        "to": _place(None if worst is None else worst.right),
+        "positions": gaps.positions,
+        "coverage": Unknown("unknown.no-coverage") if gaps.coverage is None else share(gaps.coverage),
+        "directions_deg": tuple(gaps.directions),
+    }
+    facts = _test_facts(gaps, method, tolerance, values)
+    shown = gaps.judged()
+    headline: tuple[Said, ...] = ()
+    if limit is None and worst is not None and isinstance(gap, Quantity):
+        headline = (note("report.gap", worst.at, gap=gap, rule=rule),)
+    facts += [] if limit is None or shown is None else _excess(gaps, abs(shown.value), limit, relief)
+    return Section("flatness", values, headline, tuple(facts), (gap_table(gaps, limit),))
+
+
+def _place(at: tuple[float, float] | None) -> tuple[Quantity, ...] | Unknown:
+    return Unknown(_NO_GAP) if at is None else (metres(at[0]), metres(at[1]))
+
+
+def _test_facts(gaps: Gaps, method: str, tolerance: Tolerance | None, values: dict[str, object]) -> list[Fact]:
+    code, hides = _METHODS.get(method, ("", None))
+    shown = gaps.judged()
+    facts = [
+        Fact("straightedge", note("report.length", length=values["rule_mm"])),
+        Fact("method", note(code) if code else method),
+        Fact("limit-from", limit_from(tolerance)),
+    ]
+    if shown is None:
+        facts.append(Fact("largest", note("report.not-measured")))
+    else:
+        facts.append(Fact("largest", note("report.length-spread", length=metres(abs(shown.value), shown.u))))
+        facts.append(Fact("where", note("report.at", shown.at)))
+    if gaps.balanced is not None and method == "resting":
+        balanced = values["balanced_end_gap_mm"]
+        facts.append(Fact("balanced", note("report.length-fine", length=metres(abs(gaps.balanced.value)))))
+        assert isinstance(balanced, Quantity)
+    coverage = values["coverage"]
+    covered = note("report.covered", coverage=coverage) if isinstance(coverage, Quantity) else note("report.unknown")
+    directions = len(gaps.directions)
+    facts.append(
+        Fact("positions", note("report.positions", positions=gaps.positions, directions=directions, covered=covered))
+    )
+    return [*facts, *([Fact("mind", note(hides))] if hides else [])]
+
+
+def limit_from(tolerance: Tolerance | None) -> Note:
+    """Where the limit was read, or that it was entered by hand."""
+    if tolerance is None:
+        return note("report.limit-by-hand")
+    return note(
+        "report.limit-from" if tolerance.decides else "report.limit-from-memory",
+        document=tolerance.document,
+        edition=tolerance.edition,
+        clause=tolerance.clause,
+        applies=tolerance.applies_to,
+        checked=tolerance.checked,
+        source=tolerance.source,
+    )
+
+
+def _excess(gaps: Gaps, value: float, limit: float, relief: Relief) -> list[Fact]:
+    """How far over the limit the wall is, in length and per cent, and on how much of it."""
+    shown = gaps.judged()
+    u = None if shown is None else shown.u
+    if value <= limit:
+        return [Fact("excess", note("report.no-excess", gap=metres(value, u)))]
+    over = metres(value - limit, u)
+    found = [Fact("excess", note("report.excess", over=over, share=share((value - limit) / limit)))]
+    if relief.known_between:
+        deep = np.where(relief.valid & np.isfinite(gaps.deepest), gaps.deepest, 0.0)
+        found.append(Fact("area-over", note("report.area-over", area=square_metres(relief.area[deep > limit].sum()))))
+    return found
+
+
+def gap_spots(gaps: Gaps, limit: float | None) -> tuple[Spot, ...]:
+    """Places where the gap is largest, numbered from the deepest, as the sweep set them apart."""
+    places = gaps.worst_places or ((gaps.worst,) if gaps.worst is not None else ())
+    # what is well under the limit needs no number
+    floor = 0.5 * (limit or 0.0)
+    kept = [gap for number, gap in enumerate(places) if number == 0 or abs(gap.value) > floor]
+    return tuple(Spot(f"G{n}", *gap.at, abs(gap.value), "gap") for n, gap in enumerate(kept, 1))
+
+
+def gap_table(gaps: Gaps, limit: float | None) -> Table:
+    """The places of the largest gaps, numbered as on the gap map."""
+    rows = tuple((spot.mark, spot.x, spot.y, spot.value) for spot in gap_spots(gaps, limit))
+    columns = (Column("mark", "no."), *AT, Column("gap_mm", "gap", 1))
+    return Table("gaps", "Where the gap is largest", columns, rows, "no gap could be evaluated")
+
+
+def flatness_limit(verdict: Verdict | None) -> float | None:
+    """The limit [m] flatness was judged by, None where it was not."""
+    criteria = () if verdict is None else verdict.criteria
+    return next((criterion.limit for criterion in criteria if criterion.name == "flatness"), None)
+
+
+def verdict_section(looked: Looked, verdict: Verdict, gaps: Gaps) -> Section:
+    """Each criterion with the bound its decision stands on, and where a straightedge laid by hand would settle it."""
+    first = verdict.criteria[0].limit if verdict.criteria else None
+    criteria = criteria_table(verdict)
+    places = _by_hand(verdict)
+    values = {
+        "decision": verdict.decision,
+        "limit_mm": known(first, "unknown.no-criterion"),
+        "tolerance": verdict.tolerance or Unknown("unknown.no-entry"),
+        "confidence": share(verdict.confidence),
+        "reasons": verdict.reasons,
+        "criteria": criteria.rows_as_values(),
+        "restricted": (),
+        "not_judged": tuple(verdict.not_judged),
+        "check_by_hand": places.rows_as_values(),
+    }
+    headline: list[Said] = [judged(looked, criterion, gaps) for criterion in verdict.criteria]
+    headline += verdict.reasons[:_REASONS]
+    if verdict.check_by_hand:
+        at = tuple(note("report.at", place) for place in verdict.check_by_hand[:_PLACES])
+        headline.append(note("report.check-by-hand", places=note("report.list", parts=at)))
+    headline.append(note("report.record"))
+    tables = (criteria, *((places,) if verdict.check_by_hand else ()))
+    return Section("verdict", values, tuple(headline), tables=tables)
+
+
+def judged(looked: Looked, criterion: Criterion, gaps: Gaps) -> Note:
+    """One criterion's decision in one sentence, always with its ± and its limit."""
+    limit = metres(criterion.limit)
+    decision = note("report.decision", name=criterion.name.capitalize(), decision=decided(criterion.decision))
+    if criterion.value is None:
+        return note("report.judged-unmeasured", decision=decision, limit=limit)
+    value = metres(criterion.value, criterion_u(looked, criterion.name, gaps))
+    shown = gaps.judged()
+    if criterion.name != "flatness":
+        return note("report.judged", decision=decision, value=value, limit=limit)
+    rule = metres(gaps.rule)
+    if shown is None:
+        return note("report.judged-under", decision=decision, value=value, rule=rule, limit=limit)
+    return note("report.judged-at", shown.at, decision=decision, value=value, rule=rule, limit=limit)
+
+
+def decided(decision: str) -> Note:
+    """A decision in the words every sheet uses."""
+    if decision == "within":
+        return note("report.within")
+    return note("report.outside") if decision == "outside" else note("report.undecided")
+
+
+def criterion_u(looked: Looked, name: str, gaps: Gaps | None) -> float | None:
+    """Standard uncertainty [m] of what a criterion judged, None where it is not known."""
+    shown: Gap | None = None if gaps is None else gaps.judged()
+    if name == "flatness":
+        return None if shown is None else shown.u
+    u_plumb = looked.wall.plumb.u_lean
+    if name == "plumb" and u_plumb is not None:
+        # the points' own part and the vertical's, as the verdict has them
+        return float(np.hypot(looked.shape.u_lean, u_plumb)) * looked.wall.height
+    return None
+
+
+def criteria_table(verdict: Verdict) -> Table:
+    """Each criterion judged, with the bounds its decision stands on."""
+    rows = tuple((c.name, c.decision, c.value, c.lower, c.upper, c.limit) for c in verdict.criteria)
+    columns = (
+        Column("name", "criterion"),
+        Column("decision", "decision"),
+        Column("value_mm", "measured", 1, Unknown("unknown.criterion")),
+        Column("lower_mm", "lower bound", 1, Unknown("unknown.criterion")),
+        Column("upper_mm", "upper bound", 1, Unknown("unknown.criterion")),
+        Column("limit_mm", "limit", 1),
+    )
+    return Table("criteria", "Criteria", columns, rows, "nothing was judged")
+
+
+def _by_hand(verdict: Verdict) -> Table:
+    return Table("check_by_hand", "Check by hand", AT, tuple(verdict.check_by_hand), "no place to check by hand")
+
+
+def curve(verdict: Verdict) -> Table:
+    """The limit over the distance between the contacts, with the largest gap found at each."""
+    columns = (
+        Column("from_mm", "contacts from"),
+        Column("to_mm", "to"),
+        Column("limit_mm", "limit", 1),
+        Column("gap_mm", "largest gap", 1),
+        Column("upper_mm", "at most", 1),
+    )
+    rows = tuple((point.start, point.stop, point.limit, point.gap, point.upper) for point in verdict.curve)
+    return Table("curve", "Limit by distance of the contacts", columns, rows, "the limit is one for every distance")
+
+
+def hand_table(hand: tuple[HandCheck, ...]) -> Table:
+    """Straightedge readings people made, beside the scan's gap at the same place."""
+    columns = (
+        *AT,
+        Column("direction_deg", "degrees"),
+        Column("by_hand_mm", "by hand", 1),
+        Column("scan_mm", "by scan", 1),
+        Column("agrees", "agree"),
+    )
+    said = {True: "yes", False: "NO", None: "not comparable"}
+    rows = tuple(
+        (
+            check.reading.x,
+            check.reading.y,
+            check.reading.direction,
+            check.reading.gap,
+            None if check.scan is None else check.scan.value,
+            said[check.agrees],
+        )
+        for check in hand
+    )
+    return Table("hand", "Readings by hand", columns, rows, "no readings by hand were given")

@@ -1,0 +1,397 @@
+"""Material, hacking, choices, quote: what to do about the wall, what it takes and what it costs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from flatscan.core.model import Relief
+from flatscan.core.notes import Note, Unknown, note
+from flatscan.core.quantity import Quantity, cubic_metres, days, kilograms, load, metres, share, slope
+from flatscan.jobs import Planned, Survey, Together
+from flatscan.plan.clash import Clash
+from flatscan.plan.coats import OrderLine
+from flatscan.plan.finish import BuildUp
+from flatscan.plan.hacking import Hack
+from flatscan.plan.takeoff import TakeOff
+from flatscan.report.model import Fact, Section
+from flatscan.report.say import Said
+from flatscan.report.tables import AS_IS, AT, Cell, Column, Spot, Table
+from flatscan.wall import Corner
+
+_HACKS = 3
+_NO_BAGS = Unknown("unknown.no-bags")
+# spots of one kind nearer to each other than this are one spot to somebody with a trowel
+_APART = 0.3
+
+
+def material(plan: Planned) -> Section:
+    """The finish plane, what stands between it and the wall, coats, bags and days."""
+    built, order = plan.build_up, plan.take_off
+    plane = built.plane
+    lean, turn, foot = slope(plane.lean), slope(plane.turn), metres(plane.at_left_foot)
+    least, mean, most = metres(built.least), metres(built.mean), metres(built.most)
+    volume = Quantity(built.volume.value, built.volume.u, "m3")
+    coats = coat_table(order)
+    bags = _NO_BAGS if order.bags is None else order.bags
+    values = {
+        "system": order.system,
+        "least_mm": least,
+        "mean_mm": mean,
+        "most_mm": most,
+        "volume_l": volume,
+        "u_volume_l": Unknown("unknown.u-volume") if volume.u is None else cubic_metres(volume.u),
+        "plane": {"lean_mm_per_m": lean, "turn_mm_per_m": turn, "at_left_foot_mm": foot},
+        "coats": coats.rows_as_values(),
+        "bags": bags,
+        "waste_share": share(order.waste_share),
+        "days": Unknown("unknown.no-days") if order.days is None else days(order.days),
+        "price": Unknown("unknown.no-rates") if order.price is None else share(order.price),
+        "bags_range": _NO_BAGS if order.bags_range is None else tuple(share(bag) for bag in order.bags_range),
+        "stops": order.stops,
+        "notes": order_notes(order),
+    }
+    sentence = note("report.build-up", plane=plane.rule, least=least, mean=mean, most=most, volume=_with_spread(volume))
+    facts = (
+        Fact("plane", plane.rule),
+        Fact("lean-turn", note("report.lean-turn", lean=lean, turn=turn)),
+        Fact("left-foot", note("report.toward-room", length=foot)),
+        Fact("least", note("report.length-fine", length=least)),
+        Fact("mean", note("report.length-fine", length=mean)),
+        Fact("most", note("report.length-fine", length=most)),
+        Fact("volume", note("report.before-waste", volume=_with_spread(volume))),
+    )
+    return Section("material", values, (sentence,), facts)
+
+
+def order_section(plan: Planned) -> Section:
+    """What to order, for readers: coats, weight, bags, days and price; the document has it under material."""
+    order = plan.take_off
+    return Section(
+        "order",
+        headline=tuple(_order_sentences(order)),
+        facts=tuple(_order_facts(order)),
+        tables=(order_table(order), coat_table(order)),
+        in_document=False,
+    )
+
+
+def order_notes(order: TakeOff) -> tuple[Said, ...]:
+    """What is said of the order, first that no stop sign fired where none did."""
+    return (*(() if order.stops else (note("stop.none"),)), *order.notes)
+
+
+def _with_spread(volume: Quantity) -> Note:
+    """A volume with its ±; an exact one bare."""
+    if volume.u is None:
+        return note("report.volume-unknown-spread", volume=volume)
+    return note("report.volume-exact" if volume.u == 0 else "report.volume-spread", volume=volume)
+
+
+def _coat_words(order: TakeOff) -> tuple[Note, ...]:
+    return tuple(note("report.coat", name=coat.name, thickness=metres(coat.thickness)) for coat in order.coats)
+
+
+def _order_sentences(order: TakeOff) -> Iterator[Said]:
+    if order.coats:
+        yield note("report.coats", system=order.system, coats=note("report.then", parts=_coat_words(order)))
+    yield from order.notes
+    if order.weight is not None and order.weight_worst is not None:
+        yield note("report.weight", weight=kilograms(order.weight), worst=load(order.weight_worst))
+    if order.bags is None:
+        return
+    about = "" if order.days is None else note("report.about-days", days=days(order.days))
+    waste = share(order.waste_share)
+    yield note("report.order", wanted=_wanted(order), bags=order.bags, waste=waste, about=about)
+
+
+def _wanted(order: TakeOff) -> Said:
+    span = order.bags_range
+    return "" if span is None else note("report.bags-wanted", low=share(span[0]), high=share(span[1]))
+
+
+def _order_facts(order: TakeOff) -> Iterator[Fact]:
+    yield Fact("system", order.system)
+    if order.weight is not None and order.weight_worst is not None:
+        yield Fact("weight", note("report.weights", weight=kilograms(order.weight), worst=load(order.weight_worst)))
+    if order.bags is not None:
+        waste = share(order.waste_share)
+        yield Fact("bags", note("report.bags", wanted=_wanted(order), bags=order.bags, waste=waste))
+    if order.coats:
+        yield Fact("coats", note("report.then", parts=_coat_words(order)))
+    about = note("report.unknown") if order.days is None else note("report.days", days=days(order.days))
+    yield Fact("days", about)
+    yield Fact(
+        "price", note("report.no-rates") if order.price is None else note("report.price", price=share(order.price))
+    )
+
+
+def coat_table(order: TakeOff) -> Table:
+    """Coats in the order they go on."""
+    columns = (
+        Column("name", "coat"),
+        Column("thickness_mm", "mean thickness", 1),
+        Column("kg", "kg before waste", 1),
+        Column("bags", "bags", 1, _NO_BAGS),
+    )
+    rows = tuple((coat.name, coat.thickness, coat.kg, coat.bags) for coat in order.coats)
+    return Table("coats", "Coats", columns, rows, "no coat was worked out", note("caution.wet-cement"))
+
+
+def order_table(order: TakeOff) -> Table:
+    """What to order, one product a line: wanted from low to high with consumption and survey ±, and the order."""
+    columns = (
+        Column("product", "product"),
+        Column("unit", "sold as"),
+        Column("kg", "kg after waste", 0, _NO_BAGS),
+        Column("low", "wanted from", 1),
+        Column("high", "to", 1),
+        Column("order", "ORDER", AS_IS),
+    )
+    rows = tuple((line.product, line.unit, line.kg, line.low, line.high, line.order) for line in order.order)
+    return Table("order", "Order", columns, rows, "nothing to order was worked out", note("caution.wet-cement"))
+
+
+def hacking(plan: Planned) -> Section:
+    """Humps in the order of worth; what they save adds up from the first row down, refill included, before waste."""
+    table = hack_table(plan.hacks)
+    return Section("hacking", headline=tuple(_hack_sentences(plan)), listed=table, tables=(table,))
+
+
+def hack_table(hacks: tuple[Hack, ...]) -> Table:
+    """The humps worth cutting."""
+    rows = tuple((hack.x, hack.y, hack.cut, hack.area, hack.saves, hack.saves_bags) for hack in hacks)
+    columns = (
+        *AT,
+        Column("cut_mm", "cut", 1),
+        Column("area_m2", "area", 2),
+        Column("saves_l", "saves so far", 1),
+        Column("saves_bags", "bags saved so far", 1, _NO_BAGS),
+    )
+    return Table("hacking", "Hacking", columns, rows, "no hump is worth cutting", note("report.before-hacking"))
+
+
+def _hack_sentences(plan: Planned) -> Iterator[Note]:
+    if not plan.hacks:
+        rests = resting(plan.build_up)
+        yield note("report.wall-sets-it", rests[0]) if rests else note("report.no-hump")
+        return
+    for number, hack in enumerate(plan.hacks[:_HACKS], 1):
+        cut, saves = metres(hack.cut), cubic_metres(hack.saves)
+        bags = note("report.and-bags", bags=share(hack.saves_bags)) if hack.saves_bags is not None else ""
+        code = "report.hump-first" if number == 1 else "report.hump-then"
+        yield note(code, (hack.x, hack.y), number=number, cut=cut, saves=saves, bags=bags)
+
+
+def governs(plan: Planned) -> Note:
+    """Which hump sets the face and what cutting it saves, or why none is worth it."""
+    if plan.hacks:
+        first = plan.hacks[0]
+        saves, cut = cubic_metres(first.saves), metres(first.cut)
+        return note("report.hump-governs", (first.x, first.y), cut=cut, saves=saves)
+    rests = resting(plan.build_up)
+    return note("report.wall-governs", rests[0]) if rests else note("report.nothing-governs")
+
+
+def resting(built: BuildUp) -> tuple[tuple[float, float], ...]:
+    """Where the finish plane rests on the wall, the place that decides most first."""
+    ranked = sorted((c for c in built.contacts if c.kind == "hump"), key=lambda contact: -abs(contact.weight))
+    return tuple((contact.x, contact.y) for contact in ranked)
+
+
+def survey_sections(found: Survey) -> Iterator[Section]:
+    """Everything a survey plans: material and hacking, then what was asked for beside them."""
+    yield material(found.plan)
+    yield hacking(found.plan)
+    yield order_section(found.plan)
+    if found.together is not None:
+        yield _together(found.together)
+    if found.choices:
+        yield _choices(found)
+    if found.quote is not None:
+        yield _quote(found)
+    if found.clashes:
+        yield _clashes(found.clashes)
+    yield extras(found.plan)
+    if found.shown is not None:
+        yield _light(found)
+
+
+def _together(made: Together) -> Section:
+    columns = (
+        Column("product", "product"),
+        Column("unit", "sold as"),
+        Column("low", "wanted from", 1),
+        Column("high", "to", 1),
+        Column("order", "ORDER", AS_IS),
+    )
+    rows = tuple((line.product, line.unit, line.low, line.high, line.order) for line in made.order)
+    title = note("report.one-order-for", walls=made.walls)
+    table = Table("order_together", title, columns, rows, "nothing to order")
+    lines = tuple(_order_line(line) for line in made.order)
+    volume = cubic_metres(made.volume)
+    code = "report.together-square" if made.corners == "square" else "report.together-kept"
+    said: list[Said] = [note(code, walls=made.walls, volume=volume, order=note("report.list", parts=lines))]
+    if made.squaring is not None and made.squaring > 0:
+        said.append(note("report.squaring", volume=cubic_metres(made.squaring)))
+    return Section("order_together", headline=tuple(said), listed=table, tables=(table,))
+
+
+def _order_line(line: OrderLine) -> Note:
+    return note("report.order-line", order=share(line.order), unit=line.unit, product=line.product)
+
+
+def _choices(found: Survey) -> Section:
+    """The price list of choices: what each way to place the plane takes, and what it costs in plumb and square."""
+    not_placed = Unknown("unknown.choice")
+    columns = (
+        Column("name", "choice"),
+        Column("least_mm", "least", 1, not_placed),
+        Column("mean_mm", "mean", 1, not_placed),
+        Column("most_mm", "most", 1, not_placed),
+        Column("volume_l", "volume", 0, not_placed),
+        Column("bags", "bags", 0, _NO_BAGS),
+        Column("out_of_plumb_mm", "out of plumb", 1),
+        Column("out_of_square_mm", "out of square", 1),
+        Column("reason", "why not"),
+    )
+    rows: list[tuple[Cell, ...]] = []
+    for choice in found.choices:
+        built, bags = choice.build_up, None if choice.take_off is None else choice.take_off.bags
+        sizes: tuple[Cell, ...] = (None,) * 4
+        if built is not None:
+            sizes = built.least, built.mean, built.most, built.volume.value
+        reason = choice.reason or ""
+        rows.append((choice.name, *sizes, bags, choice.out_of_plumb, choice.out_of_square, reason))
+    table = Table("choices", "Choices of finish plane", columns, tuple(rows), "no choice was worked out")
+    return Section("choices", headline=tuple(_best_choice(found)), listed=table, tables=(table,))
+
+
+def _best_choice(found: Survey) -> Iterator[Note]:
+    """The choice that saves most, if it saves a fiftieth or more (TRADE 2), with what it costs in plumb and square."""
+    first = found.choices[0].build_up
+    others = [choice for choice in found.choices[1:] if choice.build_up is not None and choice.saves]
+    best = max(others, key=lambda choice: choice.saves or 0.0, default=None)
+    if first is None or best is None or (best.saves or 0.0) < 0.02 * first.volume.value:
+        return
+    off = ((best.out_of_plumb, "report.out-of-plumb"), (best.out_of_square, "report.out-of-square"))
+    costs = [note(code, by=metres(abs(value))) for value, code in off if round(abs(value) * 1000, 1) > 0]
+    saved = note("report.volume-exact", volume=cubic_metres(best.saves or 0.0))
+    yield note("report.or-choice", name=best.name, costs=note("report.list-comma", parts=(saved, *costs)))
+
+
+def _quote(found: Survey) -> Section:
+    """Quote lines at the user's own rates, the total last."""
+    assert found.quote is not None
+    columns = (
+        Column("what", "line"),
+        Column("quantity", "quantity", 2),
+        Column("unit", "unit"),
+        Column("rate", "rate", 2),
+        Column("amount", "amount", 2),
+    )
+    rows: list[tuple[Cell, ...]] = [
+        (line.what, line.quantity, line.unit, line.rate, line.amount) for line in found.quote.lines
+    ]
+    currency = found.quote.currency
+    rows.append((note("report.in-all", currency=currency), None, "", None, found.quote.total))
+    title = note("report.quote-title", currency=currency)
+    table = Table("quote", title, columns, tuple(rows), "nothing to charge at these rates")
+    total = share(found.quote.total)
+    said = note("report.quote", total=total, currency=currency) if currency else note("report.quote-bare", total=total)
+    return Section("quote", headline=(said,), listed=table, tables=(table,))
+
+
+def _clashes(clashes: tuple[Clash, ...]) -> Section:
+    """What the new face buries or leaves proud."""
+    unread = Unknown("unknown.clash")
+    columns = (
+        Column("name", "what"),
+        *AT,
+        Column("build_up_mm", "build-up", 1, unread),
+        Column("stands_mm", "stands", 1, unread),
+        Column("verdict", "after plastering"),
+        Column("move_mm", "bring out", 1, unread),
+    )
+    rows = tuple((c.item.name, c.item.x, c.item.y, c.build_up, c.stands, c.verdict, c.move) for c in clashes)
+    said = tuple(
+        note("report.clash", name=clash.item.name, by=metres(abs(clash.stands)), verdict=clash.verdict)
+        for clash in clashes
+        if clash.verdict not in ("flush", "not measured") and clash.stands is not None
+    )
+    table = Table("clashes", "What the new face meets", columns, rows, "nothing was listed")
+    return Section("clashes", headline=said, listed=table, tables=(table,))
+
+
+def corners(found: tuple[Corner, ...]) -> Section:
+    """Where other walls meet this one, and how far from square."""
+    unknown = Unknown("unknown.corner")
+    columns = (
+        Column("left", "left wall"),
+        Column("right", "right wall"),
+        Column("out_of_square_mm", "out of square", 1, unknown),
+        Column("u_out_of_square_mm", "u", 1, unknown),
+        Column("leg_mm", "over"),
+    )
+    rows = tuple((str(c.left), str(c.right), c.out_of_square, c.u_out_of_square, c.leg) for c in found)
+    table = Table("corners", "Corners, + open", columns, rows, "no other wall of the capture meets this one")
+    return Section("corners", listed=table, tables=(table,))
+
+
+def extras(plan: Planned) -> Section:
+    """Reveals, beads and mesh by the metre."""
+    more = plan.extras
+    values = {
+        "reveals_m": metres(more.reveals),
+        "beads_m": metres(more.beads),
+        "mesh_m": metres(more.mesh),
+        "mesh_m2": Quantity(more.mesh_area, None, "m2"),
+    }
+    return Section("extras", values)
+
+
+def _light(found: Survey) -> Section:
+    shown = found.shown
+    assert shown is not None
+    part, unseen = share(shown.share), Unknown("unknown.light")
+    values = {
+        "share": part,
+        "x_mm": unseen if shown.x is None else metres(shown.x),
+        "y_mm": unseen if shown.y is None else metres(shown.y),
+        "contrast": unseen if shown.contrast is None else share(shown.contrast),
+    }
+    return Section("light", values, headline=(note("report.light", share=part, said=shown.said),))
+
+
+def plan_spots(plan: Planned, relief: Relief, most: int = 6) -> tuple[Spot, ...]:
+    """High (H) and low (L) spots of a plan: humps worth cutting, or where the plane rests; the thickest build-up."""
+    built = plan.build_up
+    if plan.hacks:
+        hacks = enumerate(plan.hacks[:most], 1)
+        highs = [Spot(f"H{n}", h.x, h.y, h.cut, "cut", h.saves) for n, h in hacks]
+    else:
+        places = spread_out(list(resting(built)), 2)
+        highs = [Spot(f"H{n}", x, y, built.least, "sets it, cover") for n, (x, y) in enumerate(places, 1)]
+    return (*highs, *_thickest(built, relief, most))
+
+
+def _thickest(built: BuildUp, relief: Relief, most: int) -> Iterator[Spot]:
+    left = np.where(relief.valid, built.thickness, -np.inf)
+    across, up = relief.places
+    for number in range(1, min(most, 3) + 1):
+        if not np.isfinite(left.max()):
+            return
+        k = int(left.argmax())
+        x, y = float(across.flat[k]), float(up.flat[k])
+        yield Spot(f"L{number}", x, y, float(left.flat[k]), "build-up")
+        left[np.hypot(across - x, up - y) <= 2 * _APART] = -np.inf
+
+
+def spread_out(places: list[tuple[float, float]], most: int) -> list[tuple[float, float]]:
+    """The places that are not beside a weightier one, in their order."""
+    kept: list[tuple[float, float]] = []
+    for x, y in places:
+        if len(kept) < most and all(np.hypot(x - a, y - b) > _APART for a, b in kept):
+            kept.append((x, y))
+    return kept

@@ -1,0 +1,197 @@
+"""Capture, wall, plumb, shape and patches: what every job begins with."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from flatscan.core.model import Relief
+from flatscan.core.notes import Note, Unknown, note
+from flatscan.core.quantity import Quantity, metres, share, slope, square_metres
+from flatscan.jobs import Looked, Seen
+from flatscan.relief.tie import Tie
+from flatscan.report.model import Fact, Section
+from flatscan.report.say import Said
+from flatscan.report.tables import AT, Column, Table
+
+
+def known(value: float | None, reason: str, u: float | None = None) -> Quantity | Unknown:
+    """A length [m], or the reason why it is not there."""
+    return Unknown(reason) if value is None else metres(value, u)
+
+
+def wall_name(seen: Seen) -> Note:
+    """The wall's number, with its user's own name for it."""
+    title = " ".join(seen.title.split())
+    if title:
+        return note("report.wall-titled", number=seen.wall.number, title=title)
+    return note("report.wall", number=seen.wall.number)
+
+
+def quoted_common(relief: Relief) -> float:
+    """The common error as it is quoted [m]: on the middle of a 2 m chord, the median over the wall."""
+    some = [np.unique(np.linspace(0, len(at) - 1, 5).astype(int)) for at in (relief.x, relief.y)]
+    return float(np.median(relief.common.largest_u_gap(relief.x[some[0]], relief.y[some[1]], 2.0)))
+
+
+def signed(value: Quantity) -> Note:
+    """A deviation in words: proud, hollow, or on the plane."""
+    if round(value.value * 1000, 1) == 0:
+        return note("report.on-plane")
+    by = metres(abs(value.value))
+    return note("report.proud", by=by) if value.value > 0 else note("report.hollow", by=by)
+
+
+def seen_sections(looked: Looked) -> tuple[Section, ...]:
+    """The first sections of every report, in the order of the document."""
+    return capture(looked), *standing(looked), patches(looked)
+
+
+def capture(looked: Looked) -> Section:
+    """File, hash, reader, unit, points, declared type and the two parts of its uncertainty."""
+    seen, origin = looked.seen, looked.origin
+    u_point = known(seen.relief.u_point, "unknown.scatter")
+    common = metres(quoted_common(looked.relief))
+    values = {
+        "file": origin.file,
+        "sha256": origin.sha256 or Unknown("unknown.no-file"),
+        "reader": origin.reader,
+        "file_unit": origin.file_unit,
+        "points": origin.points,
+        "type": seen.capture_type,
+        "u_point_mm": u_point,
+        "u_common_mm": common,
+    }
+    points = note("report.read-as", reader=origin.reader, points=origin.points, unit=origin.file_unit)
+    facts = [
+        Fact("file", origin.file),
+        Fact("sha256", origin.sha256 or note("report.none")),
+        Fact("read-as", points),
+        Fact("capture-type", note("report.type-declared", type=seen.capture_type)),
+        Fact("u-point", note("report.u-point", u=u_point) if isinstance(u_point, Quantity) else note("report.unknown")),
+        Fact("u-common", note("report.u-common", u=common, source=looked.relief.common.source)),
+    ]
+    facts += [Fact("setting", note("report.setting", name=name, value=value)) for name, value in looked.settings]
+    tie = {} if seen.tie is None else {"tie": tie_values(seen.tie)}
+    return Section("capture", values | tie, facts=tuple(facts))
+
+
+def tie_values(tie: Tie) -> dict[str, object]:
+    """What tying a scan down showed."""
+    columns = zip(*tie.places.T, tie.left_out, tie.u_left_out, strict=True)
+    rows = tuple(
+        {"x_mm": metres(x), "y_mm": metres(y), "left_out_mm": metres(left, u), "u_mm": metres(u)}
+        for x, y, left, u in columns
+    )
+    return {
+        "file": tie.file,
+        "sha256": tie.sha256 or Unknown("unknown.no-file"),
+        "readings": len(tie.u),
+        "warp_mm": metres(tie.sd),
+        "warp_stated_mm": metres(tie.stated_sd),
+        "warp_length_mm": metres(tie.length),
+        "taken_out_least_mm": metres(tie.least),
+        "taken_out_most_mm": metres(tie.most),
+        "lean_taken_out_mm_per_m": slope(tie.lean),
+        "left_out_rms_mm": metres(float(np.sqrt(np.mean(tie.left_out**2)))),
+        "left_out_over_expected": share(tie.rms_left_out),
+        "disagree": tuple(tie.disagree),
+        "left_out": rows,
+    }
+
+
+def standing(looked: Looked) -> tuple[Section, Section, Section]:
+    """Wall, plumb and shape: size, areas, which way is up, how it leans and bellies."""
+    wall, relief, shape = looked.wall, looked.relief, looked.shape
+    width, height = metres(wall.width), metres(wall.height)
+    net, gross, measured = square_metres(relief.net_area), square_metres(wall.gross_area), share(relief.covered_share)
+    cell = metres(relief.step) if relief.known_between else Unknown("unknown.no-cells")
+    plumb = wall.plumb
+    u_lean = None if plumb.u_lean is None else float(np.hypot(shape.u_lean, plumb.u_lean)) * wall.height
+    lean, leaning = metres(shape.lean_height, u_lean), slope(shape.lean)
+    bellies = {
+        "belly_along_mm": known(shape.belly_along, "unknown.belly"),
+        "belly_up_mm": known(shape.belly_up, "unknown.belly"),
+    }
+    span, rms = metres(shape.range), metres(shape.rms)
+    wall_values = {
+        "number": wall.number,
+        "up_from": wall.up_from,
+        "facing_from": wall.facing_from,
+        "width_mm": width,
+        "height_mm": height,
+        "area_m2": net,
+        "gross_area_m2": gross,
+        "covered_share": measured,
+        "cell_mm": cell,
+        "title": looked.seen.title,
+        "openings": openings(looked).rows_as_values(),
+        "objects": (),
+    }
+    plumb_values = {
+        "lean_mm_per_m": leaning,
+        "lean_mm": lean,
+        "u_lean_mm_per_m": Unknown("unknown.u-plumb") if plumb.u_lean is None else slope(plumb.u_lean),
+        "known_from": plumb.known_from or Unknown("unknown.plumb-from"),
+    }
+    shape_values = bellies | {"range_mm": span, "rms_mm": rms}
+    leans = signed(lean)
+    opening = note(
+        "report.opening",
+        name=wall_name(looked.seen),
+        file=looked.origin.file,
+        width=width,
+        height=height,
+        net=net,
+        measured=measured,
+        lean=note("report.top", lean=leans) if shape.lean_height else note("report.plumb"),
+    )
+    told = tuple(
+        note("report.belly-along" if key == "belly_along_mm" else "report.belly-up", belly=signed(value))
+        for key, value in bellies.items()
+        if isinstance(value, Quantity)
+    )
+    grain: Said = note("report.cells", cell=cell) if isinstance(cell, Quantity) else note("report.stations-only")
+    known_from: Said = plumb.known_from or note("report.nothing-in-capture")
+    facts = (
+        Fact("size", note("report.size", width=width, height=height)),
+        Fact("area", note("report.areas", net=net, gross=gross)),
+        Fact("measured", note("report.measured", measured=measured, grain=grain)),
+        Fact("up-from", wall.up_from),
+        Fact("facing-from", wall.facing_from),
+        Fact("lean", note("report.lean", lean=signed(lean), height=lean, slope=leaning)),
+        Fact("plumb-from", note("report.plumb-from", source=known_from)),
+        Fact("belly", note("report.list", parts=told) if told else note("report.unknown")),
+        Fact("span", note("report.span", span=span, rms=rms)),
+    )
+    return (
+        Section("wall", wall_values, headline=(opening,), facts=facts, tables=(openings(looked),)),
+        Section("plumb", plumb_values),
+        Section("shape", shape_values),
+    )
+
+
+def openings(looked: Looked) -> Table:
+    """Openings as rectangles from the wall's left edge and foot."""
+    rows = tuple((hole.left, hole.bottom, hole.width, hole.height) for hole in looked.wall.openings)
+    columns = (
+        Column("left_mm", "from left"),
+        Column("bottom_mm", "up"),
+        Column("width_mm", "width"),
+        Column("height_mm", "height"),
+    )
+    return Table("openings", "Openings", columns, rows, "no opening")
+
+
+def patches(looked: Looked) -> Section:
+    """Humps and hollows off the best-fit plane, in the order they were found."""
+    rows = tuple((p.kind, p.x, p.y, p.width, p.height, p.deviation, p.area) for p in looked.patches)
+    columns = (
+        Column("kind", "what"),
+        *AT,
+        Column("width_mm", "width"),
+        Column("height_mm", "height"),
+        Column("deviation_mm", "off the plane", 1),
+        Column("area_m2", "area", 2),
+    )
+    table = Table("patches", "Humps and hollows", columns, rows, "no hump or hollow stands out")
+    return Section("patches", listed=table, tables=(table,))

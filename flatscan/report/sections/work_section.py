@@ -1,0 +1,162 @@
+"""On the job: screeds and dots before the coat, ridges and low spots after ruling it off."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from flatscan.core.notes import Note, Unknown, note
+from flatscan.core.quantity import cubic_metres, metres
+from flatscan.jobs import Lows, LowsByHand
+from flatscan.plan.lows import Low
+from flatscan.plan.screeds import SetOut
+from flatscan.report.model import Fact, Section
+from flatscan.report.say import Said
+from flatscan.report.tables import AT, Column, Table
+
+_SHOWN = 3
+
+
+def set_out(laid: SetOut) -> Section:
+    """Where the screeds stand, the packing at each dot, and which dot to start from."""
+    rule = metres(laid.rule)
+    values = {
+        "rule_mm": rule,
+        "screeds": tuple(
+            {
+                "x_mm": metres(screed.x),
+                "dots": tuple(
+                    {
+                        "y_mm": metres(dot.y),
+                        "packing_mm": Unknown("unknown.packing") if dot.packing is None else metres(dot.packing, dot.u),
+                        "u_packing_mm": Unknown("unknown.u-packing") if dot.u is None else metres(dot.u),
+                    }
+                    for dot in screed.dots
+                ),
+            }
+            for screed in laid.screeds
+        ),
+        "notes": laid.notes,
+    }
+    places = tuple(metres(screed.x) for screed in laid.screeds)
+    said: list[Said] = [note("report.screeds", rule=rule, places=places)]
+    start = start_dot(laid)
+    said += [start] if start is not None else []
+    facts = [Fact("screeds", note("report.screed-places", count=len(places), places=places))]
+    facts += [Fact("start", start)] if start is not None else []
+    return Section("setout", values, (*said, *laid.notes), tuple(facts), (dots(laid),))
+
+
+def start_dot(laid: SetOut) -> Note | None:
+    """The dot to set first, None where no dot is to be started from."""
+    for screed in laid.screeds:
+        for dot in screed.dots:
+            if dot.start_here:
+                at = (screed.x, dot.y)
+                if dot.packing is None:
+                    return note("report.start-unpacked", at)
+                return note("report.start", at, packing=metres(dot.packing))
+    return None
+
+
+def dots(laid: SetOut) -> Table:
+    """Every dot of every screed, one a row, screeds numbered from the left."""
+    rows = tuple(
+        (number, screed.x, dot.y, dot.packing, dot.u, _dot_note(screed.note, dot.start_here, dot.packing))
+        for number, screed in enumerate(laid.screeds, 1)
+        for dot in screed.dots
+    )
+    columns = (
+        Column("screed", "screed"),
+        *AT,
+        Column("packing_mm", "packing", 0, Unknown("unknown.packing")),
+        Column("u_mm", "u", 1, Unknown("unknown.u-packing")),
+        Column("note", "note"),
+    )
+    return Table("dots", "Screeds and dots", columns, rows, "no screed was set out")
+
+
+def _dot_note(said: Said | None, start: bool, packing: float | None) -> Said:
+    parts: list[Said] = [note("report.start-here")] if start else []
+    parts += [note("report.plumb-on-site")] if packing is None else []
+    parts += [said] if said else []
+    return note("report.list", parts=tuple(parts)) if parts else ""
+
+
+def low_sections(found: Lows) -> tuple[Section, ...]:
+    """Lows after ruling off and the ridges to shave before any is filled."""
+    ridges, lows = ridge_table(found.ridges), low_table(found.lows)
+    return (
+        Section("lows", headline=tuple(_low_sentences(found.lows, found.ridges)), facts=_facts(found), listed=lows,
+                tables=(lows,)),
+        Section("ridges", listed=ridges, tables=(ridges,)),
+    )  # fmt: skip
+
+
+def _facts(found: Lows) -> tuple[Fact, ...]:
+    shaved = tuple(Fact("shave", _ridge(ridge)) for ridge in found.ridges[:_SHOWN])
+    total = cubic_metres(sum(low.volume for low in found.lows))
+    count = note("report.lows-count", count=len(found.lows), volume=total) if found.lows else note("report.no-lows")
+    filled = tuple(Fact("fill", _low(low)) for low in found.lows[: _SHOWN + 2])
+    return (*shaved, Fact("lows", count), *filled)
+
+
+def _ridge(ridge: Low) -> Note:
+    return note("report.ridge", (ridge.x, ridge.y), number=ridge.number, height=metres(ridge.depth))
+
+
+def _low(low: Low) -> Note:
+    depth, volume = metres(low.depth), cubic_metres(low.volume)
+    return note("report.low", (low.x, low.y), number=low.number, depth=depth, volume=volume)
+
+
+def _low_sentences(lows: Sequence[Low], ridges: Sequence[Low]) -> Iterator[Note]:
+    yield from (_ridge(ridge) for ridge in ridges[:_SHOWN])
+    if not lows:
+        yield note("report.no-lows")
+        return
+    yield note("report.lows", count=len(lows), volume=cubic_metres(sum(low.volume for low in lows)))
+    yield from (_low(low) for low in lows[: _SHOWN * 2])
+
+
+def low_table(lows: Sequence[Low]) -> Table:
+    """Lows, deepest place of each."""
+    rows = tuple((low.number, low.x, low.y, low.depth, low.area, low.volume) for low in lows)
+    columns = (
+        Column("number", "no."),
+        *AT,
+        Column("depth_mm", "depth", 1),
+        Column("area_m2", "area", 2),
+        Column("litres", "litres", 2),
+    )
+    return Table("lows", "Low spots", columns, rows, "no low spot over the limit", note("caution.wet-cement"))
+
+
+def ridge_table(ridges: Sequence[Low]) -> Table:
+    """High ridges to shave after ruling off, before anything is filled."""
+    rows = tuple((ridge.number, ridge.x, ridge.y, ridge.depth, ridge.area) for ridge in ridges)
+    columns = (Column("number", "no."), *AT, Column("height_mm", "height", 1), Column("area_m2", "area", 2))
+    return Table("ridges", "Ridges to shave", columns, rows, "no ridge to shave")
+
+
+def hand_lows(found: LowsByHand) -> tuple[Section, ...]:
+    """Lows that somebody read with a straightedge and wrote down: no wall was captured."""
+    no_wall = Unknown("unknown.no-wall")
+    capture = {
+        "file": found.file,
+        "sha256": found.sha256,
+        "reader": "straightedge readings",
+        "file_unit": no_wall,
+        "points": found.readings,
+        "type": no_wall,
+        "u_point_mm": no_wall,
+        "u_common_mm": no_wall,
+    }
+    lows = low_table(found.lows)
+    said = (note("report.readings-read", file=found.file, readings=found.readings),)
+    return (
+        Section("capture", capture, headline=said),
+        *(Section(name, empty=no_wall) for name in ("wall", "plumb", "shape")),
+        Section("patches"),
+        Section("lows", {"limit_mm": metres(found.limit)}, tuple(_low(low) for low in found.lows), listed=lows,
+                tables=(lows,)),
+    )  # fmt: skip
