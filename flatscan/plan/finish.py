@@ -1,4 +1,4 @@
-"""The plane the plasterer works to, and how much stands between it and the wall."""
+"""The plane the plasterer works to, how much stands between it and the wall, and what a plane cut free would cost."""
 
 from __future__ import annotations
 
@@ -11,9 +11,8 @@ from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief, Wall
 from flatscan.core.quantity import Quantity
-from flatscan.plan.constraints import Contact, Held, Problem, reduced
-from flatscan.plan.doubt import volume_doubt
-from flatscan.plan.program import Solution, best_plane
+from flatscan.plan.program import Contact, Held, Problem, Solution, best_plane, reduced
+from flatscan.plan.volume import volume_doubt
 
 # one-sided 95 % of a normal error: cover is asked of the wall as it may be, not as it was read (DESIGN, Finish plane)
 K_COVER = 1.645
@@ -261,4 +260,78 @@ def build_up(
         doubt.parts,
         tuple(notes),
         relief.net_area,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Optimum:
+    """Plane z = offset + turn x [m], the share of the area cut, mean coat [m], cut volume [m3], and the cost."""
+
+    offset: float
+    turn: float
+    cut_share: float
+    mean: float
+    cut_volume: float
+    cost: float
+
+
+def weighted_quantile(values: Array, weight: Array, share: float) -> float:
+    """Least value with at least ``share`` of the weight at or under it."""
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weight[order])
+    at = int(np.searchsorted(total, share * total[-1] * (1 - 1e-12)))
+    return float(values[order][min(at, len(values) - 1)])
+
+
+def least_cost(
+    relief: Relief, *, cost_fill: float, cost_cut: float, least: float = 0.005, turn_up_to: float = 0.0
+) -> Optimum:
+    """Plumb plane that makes material plus hacking cheapest, with no limit on where or how deep to cut (METHODS 6).
+
+    Costs are per m3 of material placed and of wall cut. Cost = sum [fill (P - z + e) + cut e] with
+    e = max(0, z + least - P) is the pinball loss of z + least - P, so P is its quantile at cut / (cut + fill): the
+    share fill / (cut + fill) of the area stands over it. It bounds what any list of hacks can save. Raises
+    `BadValue` for costs that are not over 0.
+    """
+    from scipy.optimize import minimize_scalar
+
+    if not (0 < cost_fill < math.inf and 0 < cost_cut < math.inf):
+        raise BadValue(
+            "costs",
+            f"{cost_fill:g} to fill, {cost_cut:g} to cut",
+            needed="two costs over 0, per m3",
+            remedy="Give what a litre of material and a litre of masonry cut cost",
+        )
+    wall = surface_of(relief)
+    middle = wall.centre[0]
+    tau = cost_cut / (cost_cut + cost_fill)
+    need = wall.z + least
+
+    def level(turn: float) -> float:
+        return weighted_quantile(need - turn * (wall.x - middle), wall.area, tau)
+
+    def cost(turn: float) -> tuple[float, Array]:
+        over = need - turn * (wall.x - middle) - level(turn)
+        cut = np.maximum(over, 0.0)
+        filled = cut - over + least
+        return float(((cost_fill * filled + cost_cut * cut) * wall.area).sum()), over
+
+    turn = 0.0
+    if turn_up_to > 0:
+        # the loss is convex in the turn, so a bounded search finds its one minimum
+        search = minimize_scalar(
+            lambda b: cost(b)[0], bounds=(-turn_up_to, turn_up_to), method="bounded", options={"xatol": 1e-9}
+        )
+        turn = float(search.x) if search.fun < cost(0.0)[0] else 0.0
+    total, over = cost(turn)
+    share = wall.area / wall.area.sum()
+    cut = np.maximum(over, 0.0)
+    scale = relief.net_area / float(wall.area.sum())
+    return Optimum(
+        level(turn) - turn * middle,
+        turn,
+        float(share[over > 1e-12].sum()),
+        float((share * (cut - over)).sum()) + least,
+        float((cut * wall.area).sum()) * scale,
+        total * scale,
     )

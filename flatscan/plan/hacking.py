@@ -9,10 +9,10 @@ import numpy as np
 from flatscan.core.errors import BadValue, Infeasible
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Relief, Wall
-from flatscan.plan.cautions import HACKING
 from flatscan.plan.finish import PlaneOptions, Surface, need_of, problem_of, surface_of
 from flatscan.plan.humps import HumpOptions, Humps, find_humps
 from flatscan.plan.program import Solution, least_plane, worthwhile
+from flatscan.plan.stops import HACKING
 
 # a last hump that saves less than this share of the volume is not worth a line
 _WORTH_LISTING = 1e-3

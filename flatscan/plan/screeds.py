@@ -16,10 +16,12 @@ from flatscan.plan.dots import (
     SetOut,
     SetOutOptions,
     behind,
+    dot_heights,
     plumb_is_known,
     room,
+    screed_places,
+    station_places,
 )
-from flatscan.plan.screed_places import dot_heights, screed_places, station_places
 
 # a dot up to here counts as the foot: what plumb does over half a metre is under its own uncertainty
 _FOOT = 0.5

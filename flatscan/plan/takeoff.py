@@ -10,11 +10,9 @@ import numpy as np
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
-from flatscan.plan.cautions import NO_STOP, OLD_PLASTER_OFF, OLD_PLASTER_STAYS, WET_CEMENT
-from flatscan.plan.coats import Pass, cannot_reach, split, timeline
+from flatscan.plan.coats import CoatLayer, OrderLine, Pass, bags_of, cannot_reach, layer_of, order_of, split, timeline
 from flatscan.plan.finish import BuildUp
-from flatscan.plan.order import CoatLayer, OrderLine, bags_of, layer_of, order_of
-from flatscan.plan.stops import thick_caution
+from flatscan.plan.stops import NO_STOP, OLD_PLASTER_OFF, OLD_PLASTER_STAYS, WET_CEMENT, thick_caution
 from flatscan.plan.systems import System
 
 SURFACES = ("bare", "stays", "comes-off")

@@ -8,7 +8,7 @@ from flatscan.capture.laser_line.budget import Budget
 from flatscan.capture.laser_line.measure import MeasuredLine
 from flatscan.core.units import to_mm
 from flatscan.jobs import Lines
-from flatscan.plan.cautions import LASER_WORK
+from flatscan.plan.stops import LASER_WORK
 from flatscan.report.numbers import record
 from flatscan.report.say import spoken
 from flatscan.straightedge.gaps import Gap

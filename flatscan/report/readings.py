@@ -6,7 +6,7 @@ import numpy as np
 
 from flatscan.core.units import to_mm
 from flatscan.jobs.readings import PlannedReadings
-from flatscan.plan.cautions import LASER_WORK
+from flatscan.plan.stops import LASER_WORK
 from flatscan.relief import Tie
 from flatscan.relief.planning import DECIDED, ReadingPlan
 from flatscan.report.numbers import record

@@ -12,7 +12,7 @@ from flatscan.capture.targets import MARKERS, marker_bits
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Mask
 from flatscan.core.units import to_mm
-from flatscan.plan.cautions import HEIGHT, LASER_WORK
+from flatscan.plan.stops import HEIGHT, LASER_WORK
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

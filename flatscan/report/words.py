@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from flatscan.core.units import METRES_PER, area_text, length_text, mass_text, volume_text
-from flatscan.plan import cautions
+from flatscan.plan import stops as cautions
 from flatscan.report.say import Said, say
 from flatscan.report.view import Findings
 

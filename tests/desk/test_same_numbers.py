@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from flatscan.cli import run
-from flatscan.plan import cautions
+from flatscan.plan import stops as cautions
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 

@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue
-from flatscan.plan.chosen import ChosenHumps
+from flatscan.plan.choices import ChosenHumps
 from flatscan.plan.finish import place
 from flatscan.plan.hacking import hacking_plan
 

@@ -5,9 +5,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadTable, BadValue
-from flatscan.plan.clash import Item, clashes, read_items
+from flatscan.plan.face import Item, clashes, height_that_shows, read_items, shows
 from flatscan.plan.finish import PlaneOptions, place
-from flatscan.plan.light import height_that_shows, shows
 
 
 def test_boxes_linings_and_skirting(build):

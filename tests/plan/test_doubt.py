@@ -7,8 +7,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.model import CommonError
-from flatscan.plan.doubt import expected_excess, roughness
 from flatscan.plan.finish import PlaneOptions, place
+from flatscan.plan.volume import expected_excess, roughness
 
 
 def nib(x, y):

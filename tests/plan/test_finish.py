@@ -8,9 +8,8 @@ from numpy.testing import assert_allclose
 from scipy.optimize import linprog
 
 from flatscan.core.errors import BadValue, Infeasible, TooFewPoints
-from flatscan.plan.constraints import Problem, governing_points, upper_chain
 from flatscan.plan.finish import FixedPoint, PlaneOptions, place
-from flatscan.plan.program import least_plane
+from flatscan.plan.program import Problem, governing_points, least_plane, upper_chain
 
 
 def test_flat_wall_by_head(build):

@@ -5,10 +5,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadTable, BadValue
-from flatscan.plan.extras import extras, jambs_and_head, measured_area
 from flatscan.plan.finish import PlaneOptions, place
 from flatscan.plan.hacking import Hack
-from flatscan.plan.rates import TEMPLATE, extra_over, load_rates, quote
+from flatscan.plan.rates import TEMPLATE, extra_over, extras, jambs_and_head, load_rates, measured_area, quote
 from flatscan.plan.systems import load
 from flatscan.plan.takeoff import TakeOffOptions, take_off
 

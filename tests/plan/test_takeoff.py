@@ -8,9 +8,8 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue, Infeasible
 from flatscan.core.quantity import Quantity
-from flatscan.plan.coats import bands, split, systems_that_reach
+from flatscan.plan.coats import bags_per_m3, bands, combined_order, split, systems_that_reach
 from flatscan.plan.finish import PlaneOptions, place
-from flatscan.plan.order import bags_per_m3, combined_order
 from flatscan.plan.systems import load
 from flatscan.plan.takeoff import TakeOffOptions, take_off
 

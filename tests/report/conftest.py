@@ -10,11 +10,11 @@ from flatscan.core.geometry import Frame
 from flatscan.core.model import CommonError, Opening, Origin, Plumb, Wall
 from flatscan.core.quantity import Quantity
 from flatscan.core.reliefs import Grid, Stations
-from flatscan.plan.cautions import NO_STOP
 from flatscan.plan.finish import BuildUp, FinishPlane
 from flatscan.plan.hacking import Hack
 from flatscan.plan.lows import Low
 from flatscan.plan.screeds import Dot, Screed, SetOut
+from flatscan.plan.stops import NO_STOP
 from flatscan.plan.takeoff import CoatLayer, OrderLine, TakeOff
 from flatscan.relief.shape import Patch, Shape
 from flatscan.report.view import Findings

@@ -6,7 +6,7 @@ from pypdf import PdfReader
 
 from flatscan import capture
 from flatscan.core.errors import BadTable, BadValue, FlatscanError, OutputError
-from flatscan.plan import cautions
+from flatscan.plan import stops as cautions
 from flatscan.report import form
 
 

@@ -7,7 +7,7 @@ from matplotlib.text import Text
 from pypdf import PdfReader
 
 from flatscan.core.errors import BadValue
-from flatscan.plan import cautions
+from flatscan.plan import stops as cautions
 from flatscan.plan.screeds import Dot, Screed, SetOut
 from flatscan.report import words
 from flatscan.report.figures import style

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from flatscan import __version__
 from flatscan.core.errors import BadValue
-from flatscan.plan import cautions
+from flatscan.plan import stops as cautions
 from flatscan.report import words
 from flatscan.report.figures.lettering import write
 from flatscan.report.figures.style import FAINT, INK, PAPER, PAPERS, font, new_figure, sheet_style

@@ -10,8 +10,8 @@ import numpy as np
 from flatscan.core.errors import BadValue, Infeasible
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief, Wall
-from flatscan.plan.constraints import MM, Problem, Rows, rows_of
 from flatscan.plan.finish import BuildUp, PlaneOptions, place, problem_of, surface_of
+from flatscan.plan.program import MM, Problem, Rows, rows_of
 
 CORNERS = ("square", "keep")
 
