@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 from flatscan.core.errors import BadValue
-from flatscan.core.notes import note
 from flatscan.jobs.checking import check_seen
 from flatscan.jobs.looking import look, swept
 from flatscan.jobs.results import Looked, Planned, Seen, SiteWall, Survey
@@ -78,7 +77,7 @@ def plan(looked: Looked, finish: Finishing, progress: Progress = silent) -> Plan
         extras=extras(wall, smooth, build_up, mesh_over=system.mesh_over),
         bands=bands(build_up, smooth, system),
         fixed=tuple((point.x, point.y, point.offset) for point in finish.plane.fixed),
-        notes=(*build_up.notes, *cuts.notes, note("jobs.hacking-ends", why=cuts.ends_because.removesuffix("."))),
+        notes=(*build_up.notes, *cuts.notes, cuts.ends_because),
     )
 
 

@@ -9,10 +9,16 @@ import numpy as np
 
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, FacePlane, Mask
-from flatscan.core.model import Relief, Wall
+from flatscan.core.model import Opening, Relief, Wall
+from flatscan.core.notes import Note
+from flatscan.core.quantity import metres
 
 # a straightedge must bridge two screeds with 150 mm over at each end (derived)
 OVERHANG = 0.300
+# screeds and dots nearer than this [m] leave no room to work
+_CLOSEST, _DOTS_APART = 0.100, 0.200
+# screeds closer than this are one (twice a screed's width of 150 mm)
+_CLOSE = 0.300
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,11 +38,14 @@ class Dot:
 
 @dataclass(frozen=True, slots=True)
 class Screed:
-    """One vertical screed at ``x`` [m] with its dots from the foot up; ``moved`` [m] is how far off its first place."""
+    """One vertical screed at ``x`` [m] with its dots from the foot up; ``moved`` [m] is how far off its first place.
+
+    ``note`` says that it was moved, or where it hits the wall.
+    """
 
     x: float
     dots: tuple[Dot, ...]
-    note: str = ""
+    note: Note | None = None
     moved: float = 0.0
 
 
@@ -50,9 +59,9 @@ class SetOut:
 
     rule: float
     screeds: tuple[Screed, ...]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     spacing: float = 0.0
-    checks: tuple[str, ...] = ()
+    checks: tuple[Note, ...] = ()
     strip: float | None = None
 
 
@@ -92,24 +101,42 @@ class SetOutOptions:
         }
         for name, value in sizes.items():
             if not math.isfinite(value) or value < 0:
-                raise BadValue(f"--{name}", f"{value} m", needed="a length from 0 up", remedy="Give it without a sign")
+                raise BadValue(
+                    f"{{set:{name}}}",
+                    "{value:length.g}",
+                    needed="a length from 0 up",
+                    remedy="Give it without a sign",
+                    value=metres(value),
+                )
         if self.rule <= OVERHANG:
             raise BadValue(
-                "--rule",
-                f"{self.rule * 1e3:g} mm",
-                needed=f"more than {OVERHANG * 1e3:g} mm, so that it bridges two screeds",
+                "{set:rule}",
+                "{rule:length.g}",
+                needed="more than {over:length.g}, so that it bridges two screeds",
                 remedy="Give the length of the straightedge that rules off",
+                rule=metres(self.rule),
+                over=metres(OVERHANG),
             )
-        if self.spacing is not None and not 0.1 <= self.spacing <= self.rule - OVERHANG + 1e-9:
+        if self.spacing is not None and not _CLOSEST <= self.spacing <= self.rule - OVERHANG + 1e-9:
             raise BadValue(
-                "--spacing",
-                f"{self.spacing * 1e3:g} mm with a straightedge of {self.rule * 1e3:g} mm",
-                needed=f"100 to {(self.rule - OVERHANG) * 1e3:g} mm (the straightedge less {OVERHANG * 1e3:g} mm)",
+                "{set:spacing}",
+                "{spacing:length.g} with a straightedge of {rule:length.g}",
+                needed="{least:length.g} to {most:length.g} (the straightedge less {over:length.g})",
                 remedy="Set the screeds closer or take a longer straightedge",
+                spacing=metres(self.spacing),
+                rule=metres(self.rule),
+                least=metres(_CLOSEST),
+                most=metres(self.rule - OVERHANG),
+                over=metres(OVERHANG),
             )
-        if self.apart < 0.2:
+        if self.apart < _DOTS_APART:
             raise BadValue(
-                "dots", f"{self.apart * 1e3:g} mm apart", needed="200 mm or more", remedy="Set them further apart"
+                "dots",
+                "{apart:length.g} apart",
+                needed="{least:length.g} or more",
+                remedy="Set them further apart",
+                apart=metres(self.apart),
+                least=metres(_DOTS_APART),
             )
 
     @property
@@ -145,10 +172,6 @@ def room(plane: FacePlane, options: SetOutOptions, x: float, y: float, wall: Beh
     return plane.offset + plane.turn * x + plane.lean * y - options.finish - wall.z
 
 
-# screeds closer than this are one (twice a screed's width of 150 mm)
-_CLOSE = 0.300
-
-
 def _anchors(wall: Wall, options: SetOutOptions) -> list[float]:
     """Places that are given: in from both corners, and each side of every opening; linings win over corners."""
     left, right = float(wall.outline[:, 0].min()), float(wall.outline[:, 0].max())
@@ -167,9 +190,9 @@ def _anchors(wall: Wall, options: SetOutOptions) -> list[float]:
     return sorted(anchors)
 
 
-def _full_height(hole: object, wall: Wall) -> bool:
+def _full_height(hole: Opening, wall: Wall) -> bool:
     bottom, top = float(wall.outline[:, 1].min()), float(wall.outline[:, 1].max())
-    return getattr(hole, "bottom", 0.0) <= bottom + _CLOSE and getattr(hole, "top", 0.0) >= top - _CLOSE
+    return hole.bottom <= bottom + _CLOSE and hole.top >= top - _CLOSE
 
 
 def _merged(places: list[float]) -> list[float]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
@@ -12,6 +13,8 @@ from flatscan.core.columns import read_columns
 from flatscan.core.errors import BadTable, BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import degrees, metres
 from flatscan.plan.finish import BuildUp
 
 # an item this near the new face is flush (common practice)
@@ -33,6 +36,9 @@ class Item:
     proud: float = 0.0
 
 
+Outcome = Literal["buried", "proud", "flush", "not measured"]
+
+
 @dataclass(frozen=True, slots=True)
 class Clash:
     """An item against the new face: ``build_up`` there [m], and ``stands`` [m], + proud of the face, - buried.
@@ -44,7 +50,7 @@ class Clash:
     item: Item
     build_up: float | None
     stands: float | None
-    verdict: str
+    verdict: Outcome
     move: float | None
     distance: float
 
@@ -77,13 +83,13 @@ def _clash(item: Item, build_up: BuildUp, relief: Relief) -> Clash:
     thick = float(build_up.thickness[near].mean())
     stands = item.depth - thick
     off = stands - item.proud
-    verdict = "flush" if abs(stands) <= FLUSH else "proud" if stands > 0 else "buried"
+    verdict: Outcome = "flush" if abs(stands) <= FLUSH else "proud" if stands > 0 else "buried"
     return Clash(item, thick, stands, verdict, -off, nearest)
 
 
 # a slope s shows on a matt wall once s / tan(angle) passes this (TRADE, derived)
 CONTRAST = 0.02
-SAID = "an estimate for a matt wall, not a standard: gloss paint and a low lamp show more"
+SAID = note("plan.light-estimate")
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +101,7 @@ class Shown:
     y: float | None
     slope: float | None
     contrast: float | None
-    said: str = SAID
+    said: Note = SAID
 
 
 def height_that_shows(length: float, angle: float) -> float:
@@ -112,9 +118,11 @@ def _check(length: float, angle: float) -> None:
     if not (0 < length < math.inf and 0 < angle < math.pi / 2):
         raise BadValue(
             "light",
-            f"length {length:g} m, angle {math.degrees(angle):g} degrees",
+            "length {length:span.g}, angle {angle:angle.g}",
             needed="a length over 0 and an angle between 0 and 90 degrees to the wall",
             remedy="Measure the angle from the wall, not from its normal",
+            length=metres(length),
+            angle=degrees(math.degrees(angle)),
         )
 
 

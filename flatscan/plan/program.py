@@ -10,13 +10,16 @@ from scipy.spatial import ConvexHull, QhullError
 
 from flatscan.core.errors import Infeasible
 from flatscan.core.geometry import Array
+from flatscan.core.quantity import metres
 
 # HiGHS works to 1e-7 of whatever unit it is given: millimetres keep that far below anything that can be measured
 MM = 1e3
+# multipliers and amounts [mm] under this are rounding
+_TIGHT = 1e-6
 
 
 class Held(NamedTuple):
-    """A place the finished face must pass between ``low`` and ``high`` [m] at x, y."""
+    """A place the finished face must pass between ``low`` and ``high`` [m] at x, y; ``name`` is its user's own."""
 
     x: float
     y: float
@@ -49,7 +52,10 @@ class Problem:
 
 
 class Contact(NamedTuple):
-    """A constraint the optimum rests on, with its multiplier: the share of the plane's height it decides."""
+    """A constraint the optimum rests on, with its multiplier: the share of the plane's height it decides.
+
+    ``kind`` is "hump", "hollow" or "fixed", ``name`` what its user called a fixed point, else empty.
+    """
 
     kind: str
     name: str
@@ -109,7 +115,7 @@ def governing_points(x: Array, y: Array, height: Array, *, turn_free: bool, lean
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """Constraints matrix @ (height at centre, turn, lean) <= limit in mm, each with the words that name it."""
+    """Constraints matrix @ (height at centre, turn, lean) <= limit in mm, each with its kind, name and place."""
 
     matrix: Array
     limit: Array
@@ -167,9 +173,6 @@ def rows_of(problem: Problem) -> tuple[Rows, Rows | None, Rows | None]:
     cover = surface_rows(problem, problem.need, -1.0, "hump")
     cap = None if problem.cap is None else surface_rows(problem, problem.cap, 1.0, "hollow")
     return cover, cap, held_rows(problem) if problem.held else None
-
-
-_TIGHT = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,14 +245,18 @@ def _shortfall(problem: Problem, hard: Rows | None, soft: Rows) -> tuple[float, 
     return float(result.x[3]), pulling
 
 
-def _name(contact: Contact) -> str:
-    if contact.kind == "fixed":
-        return contact.name
-    return f"the {contact.kind} at x {contact.x:.2f} m, y {contact.y:.2f} m"
-
-
-def _names(contacts: list[Contact], *kinds: str) -> str:
-    return " and ".join(dict.fromkeys(_name(c) for c in contacts if c.kind in kinds)) or "the slopes allowed"
+def _names(contacts: list[Contact], *kinds: str) -> tuple[str, dict[str, object]]:
+    """What pulls, as a piece of a template with its values: kind and place of each, or the name its user gave it."""
+    pieces: dict[str, None] = {}
+    values: dict[str, object] = {}
+    for contact in dict.fromkeys(contact._replace(weight=0.0) for contact in contacts if contact.kind in kinds):
+        slot = f"{contact.kind}_{len(pieces)}"
+        if contact.name:
+            pieces[f"{{{slot}}}"], values[slot] = None, contact.name
+            continue
+        what = "fixed point" if contact.kind == "fixed" else contact.kind
+        pieces[f"the {what} {{{slot}:place}}"], values[slot] = None, (contact.x, contact.y)
+    return " and ".join(pieces) or "the slopes allowed", values
 
 
 def _explain(problem: Problem, cover: Rows, cap: Rows | None, held: Rows | None) -> Infeasible:
@@ -257,27 +264,38 @@ def _explain(problem: Problem, cover: Rows, cap: Rows | None, held: Rows | None)
     if held is not None:
         amount, pulling = _shortfall(problem, None, held)
         if amount > _TIGHT:
+            points, values = _names(pulling, "fixed")
             return Infeasible(
                 "finish plane",
-                f"{_names(pulling, 'fixed')} contradict each other by {2 * amount:.1f} mm",
+                f"{points} contradict each other by {{amount:length.1}}",
                 needed="fixed points on one plane within the turn and lean allowed",
                 remedy="Check their offsets, give them a band, or allow a turn or a lean",
+                amount=metres(2 * amount / MM),
+                **values,
             )
         amount, pulling = _shortfall(problem, held, cover)
         if amount > _TIGHT:
+            (humps, where), (points, values) = _names(pulling, "hump"), _names(pulling, "fixed")
             return Infeasible(
                 "finish plane",
-                f"{_names(pulling, 'hump')} leaves {amount:.1f} mm too little cover under {_names(pulling, 'fixed')}",
+                f"{humps} leaves {{amount:length.1}} too little cover under {points}",
                 needed="a face that passes the fixed points and still covers every hump by the least",
-                remedy=f"Cut it by {amount:.1f} mm, ask for less cover, or move the fixed point out",
+                remedy="Cut it by {amount:length.1}, ask for less cover, or move the fixed point out",
+                amount=metres(amount / MM),
+                **where,
+                **values,
             )
     hard = cover if held is None else held + cover
     amount, pulling = _shortfall(problem, hard, cap) if cap is not None else (0.0, [])
+    (high, where), (hollows, values) = _names(pulling, "hump", "fixed"), _names(pulling, "hollow")
     return Infeasible(
         "finish plane",
-        f"{_names(pulling, 'hump', 'fixed')} puts {_names(pulling, 'hollow')} {amount:.1f} mm over the most allowed",
+        f"{high} puts {hollows} {{amount:length.1}} over the most allowed",
         needed="a plane between the least and the most everywhere",
-        remedy=f"Cut the hump, dub the hollow out first, or raise the most by {amount:.1f} mm",
+        remedy="Cut the hump, dub the hollow out first, or raise the most by {amount:length.1}",
+        amount=metres(amount / MM),
+        **where,
+        **values,
     )
 
 

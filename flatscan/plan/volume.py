@@ -11,7 +11,8 @@ from scipy.special import log_ndtr, ndtr, stdtrit
 from flatscan.core.errors import BadValue, Infeasible
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief, Wall
-from flatscan.core.quantity import root_sum_square
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres, root_sum_square
 from flatscan.plan.program import Contact, Held, Problem, best_plane
 
 # places used to average the warp's correlation over the wall: enough for 1 %, few enough for n squared
@@ -29,7 +30,7 @@ class Doubt:
 
     u: float | None
     parts: tuple[tuple[str, float | None], ...]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def volume_doubt(
@@ -51,16 +52,13 @@ def volume_doubt(
     }
     notes = []
     if parts["plumb"] is None:
-        why = "how well plumb is known was not stated"
-        if wall.plumb.u_lean is not None:
-            why = "with plumb off by one u either way no plane meets the fixed points, the least and the most"
-        notes.append(f"the ± of the volume is not known: {why}")
+        notes.append(note("plan.volume-plumb-unstated" if wall.plumb.u_lean is None else "plan.volume-no-plane"))
     missing = net - float(weights.sum())
     if missing > 1e-9:
         parts["not measured"] = missing * math.sqrt(float((share * (deep - mean) ** 2).sum()))
     if not relief.known_between:
-        parts["between stations"], note = _between(relief, net)
-        notes.append(note)
+        parts["between stations"], said = _between(relief, net)
+        notes.append(said)
     return Doubt(root_sum_square(*parts.values()), tuple(parts.items()), tuple(notes))
 
 
@@ -133,21 +131,15 @@ def _plumb(wall: Wall, problem: Problem | None, net: float) -> float | None:
     return net * max(changes) if changes else None
 
 
-def _between(relief: Relief, net: float) -> tuple[float | None, str]:
-    """What the wall may do between stations [m3], in root mean square, and a sentence about it."""
+def _between(relief: Relief, net: float) -> tuple[float | None, Note]:
+    """What the wall may do between stations [m3], in root mean square, and a note about it."""
     rough, middles = roughness(relief)
     if rough is None:
-        return None, (
-            "the ± of the volume is not known: with neither three stations on a line nor six in all, nothing tells how "
-            "far the wall strays between them"
-        )
+        return None, note("plan.volume-few-stations")
     excess, spread = expected_excess(relief, rough, middles)
     mean_error = rough / math.sqrt(max(len(middles), 1))
-    note = (
-        f"between the stations the wall strays by about {rough * 1e3:.1f} mm (u) from a straight line; a high spot "
-        f"there would set the plane {excess * 1e3:.1f} mm further out on average: hunt it with a straightedge"
-    )
-    return net * math.hypot(spread, mean_error), note
+    said = note("plan.between-stations", rough=metres(rough), excess=metres(excess))
+    return net * math.hypot(spread, mean_error), said
 
 
 def _misfits(at: Array, values: Array) -> Array:
@@ -229,9 +221,10 @@ def grid_volume(corners: Array, dx: float, dy: float) -> float:
     if corners.ndim != 2 or min(corners.shape) < 2:
         raise BadValue(
             "grid volume",
-            f"heights of shape {corners.shape}",
+            "heights of shape {shape}",
             needed="at least 2 by 2 corner heights",
             remedy="Give a full grid",
+            shape=str(corners.shape),
         )
     weight = np.ones_like(corners)
     weight[1:-1, :] *= 2

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from flatscan.core.notes import Note
 from flatscan.plan.lows import Low
 from flatscan.report import numbers, words
+from flatscan.report.say import say
 from flatscan.report.view import Findings
 
 # decimals of a number that is shown as it was worked out, such as whole bags
@@ -130,7 +132,7 @@ def coats(findings: Findings) -> Table:
         Column("kg", "kg before waste", 1),
         Column("bags", "bags", 1),
     )
-    rows = tuple((layer.name, layer.thickness, layer.kg, layer.bags) for layer in layers)
+    rows = tuple((say(layer.name), layer.thickness, layer.kg, layer.bags) for layer in layers)
     return Table("coats", "Coats", columns, rows, "no coat was worked out", words.BEFORE_FILLING)
 
 
@@ -180,8 +182,9 @@ def dots(findings: Findings) -> Table:
     return Table("dots", "Screeds and dots", columns, rows, "no screed was set out")
 
 
-def _dot_note(note: str, start: bool, packing: float | None) -> str:
-    parts = ["START HERE" if start else "", "plumb on site from the foot" if packing is None else "", note]
+def _dot_note(note: Note | None, start: bool, packing: float | None) -> str:
+    parts = ["START HERE" if start else "", "plumb on site from the foot" if packing is None else ""]
+    parts += [] if note is None else [say(note)]
     return "; ".join(part for part in parts if part)
 
 
