@@ -35,6 +35,23 @@ def note(code: str, place: Place | None = None, **quantities: object) -> Note:
 
 
 @dataclass(frozen=True, slots=True)
+class Caution:
+    """What can hurt, said before what it warns of: ``code`` as of a note, and the ``action`` it warns of in a word.
+
+    Made by `caution`. It stays a caution when a result's notes are put into words, so that it can be placed.
+    """
+
+    code: str
+    action: str
+    pairs: tuple[tuple[str, object], ...] = field(default=())
+
+
+def caution(code: str, action: str, **quantities: object) -> Caution:
+    """A `Caution` with its quantities by name."""
+    return Caution(code, action, tuple(quantities.items()))
+
+
+@dataclass(frozen=True, slots=True)
 class Unknown:
     """Why a number is not there: ``reason`` is a code with words in ``report/words``; it is false, like None."""
 

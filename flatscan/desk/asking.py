@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from flatscan import standards
 from flatscan.jobs.settings import CLOUD_TYPE, DEFAULT_LIMIT, DEFAULT_RULE, DEFAULT_SYSTEM
 from flatscan.plan import systems
+from flatscan.plan.coats import bags_per_m3
 from flatscan.plan.finish import PlaneOptions
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
-from flatscan.plan.order import bags_per_m3
 from flatscan.plan.stops import SEEN
 from flatscan.plan.takeoff import TakeOffOptions
 from flatscan.relief import TYPES, capture_type

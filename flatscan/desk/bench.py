@@ -19,7 +19,7 @@ from flatscan.desk.asking import what_for
 from flatscan.desk.folders import Job
 from flatscan.jobs import Capturing, Result, Seen
 from flatscan.jobs.settings import DEFAULT_SYSTEM
-from flatscan.plan.chosen import Chosen, ChosenHumps
+from flatscan.plan.choices import Chosen, ChosenHumps
 from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import TakeOff, take_off
 from flatscan.report.say import spoken

@@ -142,7 +142,7 @@ def _shown(found: Findings, job: Any) -> dict[str, Any]:
     return {
         "told": told.answers(found, units), "plumb_from": told.plumb_from(found, units),
         "unknowns": answering.unknowns(job),
-        "cautions": words.all_cautions(found), "layers": data["layers"], "grid": data["grid"] is not None,
+        "cautions": words.all_cautions(found, units), "layers": data["layers"], "grid": data["grid"] is not None,
         "data": data, "spots": tables.spot_table(found).records() + tables.gap_table(found).records(),
         "humps": told.humps(found, units), "cut": [f"{x:.4f},{y:.4f}" for x, y in job.settings["cut"]],
         "fixed": [
@@ -152,7 +152,7 @@ def _shown(found: Findings, job: Any) -> dict[str, Any]:
         "plans": found.build_up is not None, "face": answering.answer(job, "face") or "plumb",
         "choices": choices if found.choices else None, "choice_texts": choices.texts(units),
         "choice_heads": choices.headings(units), "not_examined": "; ".join(words.not_examined(found, units)),
-        "warnings": [words.sentence(text) for text in dict.fromkeys(found.warnings) if text != words.NO_STOP],
+        "warnings": [words.sentence(text) for text in dict.fromkeys(found.warnings)],
         "record": words.RECORD, "before_hacking": words.BEFORE_HACKING,
     }  # fmt: skip
 

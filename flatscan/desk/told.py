@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from flatscan.core.units import slope_text
 from flatscan.desk.bench import Cut
 from flatscan.report import facts, tables, words
+from flatscan.report.say import say
 from flatscan.report.summary import judged
 from flatscan.report.view import Findings
 
@@ -42,14 +43,14 @@ def _stuff(found: Findings, units: str) -> Iterator[Line]:
     if found.set_out is None:
         if "Bags" in ordered:
             yield "How many bags?", words.sentence(ordered["Bags"])
-        yield from (("Mind", words.sentence(note)) for note in order.notes if order.bags is None and note)
+        yield from (("Mind", words.sentence(note)) for note in words.order_notes(found) if order.bags is None)
     thick = dict(facts.build_up(found, units))
     yield "How thick, plumb?", f"Least {thick['Least']}, mean {thick['Mean']}, most {thick['Most']}."
     yield "How much stuff?", words.sentence(thick["Volume"])
     if found.set_out is not None:
         return
     yield "Which hump sets it?", hump(found, units)
-    coats = ", then ".join(f"{c.name} {words.length(c.thickness, units, decimals=1)}" for c in order.coats)
+    coats = ", then ".join(f"{say(c.name, units)} {words.length(c.thickness, units, decimals=1)}" for c in order.coats)
     if coats:
         yield "In which coats?", words.sentence(coats)
     if ordered["Days"] != "not known":

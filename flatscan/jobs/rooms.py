@@ -13,8 +13,8 @@ from flatscan.jobs.results import Planned, Survey, Together
 from flatscan.jobs.seeing import find_room, read, seen_in
 from flatscan.jobs.settings import Capturing, Finishing, Progress, Requirement, silent
 from flatscan.jobs.surveying import plan
-from flatscan.plan.order import combined_order
-from flatscan.plan.room import RoomPlan, RoomWall, place_room
+from flatscan.plan.coats import combined_order
+from flatscan.plan.room_planes import RoomPlan, RoomWall, place_room
 
 
 def survey_together(

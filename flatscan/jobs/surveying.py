@@ -8,22 +8,18 @@ from pathlib import Path
 from typing import Any
 
 from flatscan.core.errors import BadValue
-from flatscan.core.notes import note
 from flatscan.jobs.checking import check_seen
 from flatscan.jobs.looking import look, swept
 from flatscan.jobs.results import Looked, Planned, Seen, SiteWall, Survey
 from flatscan.jobs.seeing import see
 from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Finishing, Progress, Requirement, silent
 from flatscan.plan.choices import choices
-from flatscan.plan.clash import clashes, read_items
-from flatscan.plan.coats import bands
-from flatscan.plan.extras import extras, measured_area
+from flatscan.plan.coats import bags_per_m3, bands
+from flatscan.plan.face import clashes, read_items, shows
 from flatscan.plan.finish import PlaneOptions, place
 from flatscan.plan.hacking import hacking_plan
-from flatscan.plan.light import shows
-from flatscan.plan.order import bags_per_m3
-from flatscan.plan.rates import load_rates, quote
-from flatscan.plan.room import turn_parallel_to, turn_square_to
+from flatscan.plan.rates import extras, load_rates, measured_area, quote
+from flatscan.plan.room_planes import turn_parallel_to, turn_square_to
 from flatscan.plan.stops import stops
 from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import take_off
@@ -81,7 +77,7 @@ def plan(looked: Looked, finish: Finishing, progress: Progress = silent) -> Plan
         extras=extras(wall, smooth, build_up, mesh_over=system.mesh_over),
         bands=bands(build_up, smooth, system),
         fixed=tuple((point.x, point.y, point.offset) for point in finish.plane.fixed),
-        notes=(*build_up.notes, *cuts.notes, note("jobs.hacking-ends", why=cuts.ends_because.removesuffix("."))),
+        notes=(*build_up.notes, *cuts.notes, cuts.ends_because),
     )
 
 

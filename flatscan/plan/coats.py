@@ -1,28 +1,42 @@
-"""How a build-up splits into coats, zone by zone."""
+"""How a build-up splits into coats zone by zone, and what to order for them, one line a product, rounded up once."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from flatscan.core.errors import Infeasible
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import Quantity, days, hours, metres, share
+from flatscan.core.units import to_mm
 from flatscan.plan.finish import BuildUp
-from flatscan.plan.systems import Coat, System, available, load
+from flatscan.plan.systems import Coat, System, available, batch, load
 
 _SLACK = 1e-9
 # the share of the wall that still counts as patches, where a system may go thicker in patches (common practice)
 PATCH_SHARE = 0.10
+# waits from here on [h] are said in days; drying is said for so much thickness [m]
+_IN_DAYS, _DRIES = 48.0, 0.010
+Rate = tuple[float, float]
+# half the width of a rectangular range over its standard uncertainty (JCGM 100:2008, 4.3.7)
+_ROOT3 = math.sqrt(3.0)
+# what sand is sold by
+LOOSE = "m3 loose"
 
 
 @dataclass(frozen=True, eq=False)
 class Pass:
-    """One pass over the wall, from the wall outward: thickness (n,) per measured cell [m]; 0 where it is not needed."""
+    """One pass over the wall, from the wall outward: thickness (n,) per measured cell [m]; 0 where it is not needed.
 
-    name: str
+    ``name`` is the coat's own, or a note where the pass goes under it.
+    """
+
+    name: Note | str
     coat: Coat
     thickness: Array
     wait: tuple[float, float]
@@ -38,22 +52,22 @@ class Band:
 
     low: float
     high: float
-    what: str
+    what: Note
     area: float
     volume: float
     passes: int
-    coats: tuple[tuple[str, float], ...] = ()
+    coats: tuple[tuple[Note | str, float], ...] = ()
 
 
 # decision ladder of the trade [m]: derived and from memory, all of it a matter of setting
 LADDER = (
-    (0.000, 0.005, "too thin: hack the wall or move the plane out"),
-    (0.005, 0.008, "thin coat"),
-    (0.008, 0.013, "normal"),
-    (0.013, 0.020, "tight coat first, extra over"),
-    (0.020, 0.025, "two passes, extra over"),
-    (0.025, 0.040, "dub out in 2 to 3 passes, mesh, notice before starting"),
-    (0.040, math.inf, "board or rebuild, and look at the structure"),
+    (0.000, 0.005, note("plan.band-too-thin")),
+    (0.005, 0.008, note("plan.band-thin")),
+    (0.008, 0.013, note("plan.band-normal")),
+    (0.013, 0.020, note("plan.band-tight-coat")),
+    (0.020, 0.025, note("plan.band-two-passes")),
+    (0.025, 0.040, note("plan.band-dub-out")),
+    (0.040, math.inf, note("plan.band-board")),
 )
 
 
@@ -77,15 +91,20 @@ def cannot_reach(system: System, build_up: BuildUp, relief: Relief) -> Infeasibl
     if reachable(system, build_up, relief):
         return None
     others = systems_that_reach(build_up, relief)
-    can = f"{', '.join(others)} can" if others else "no shipped system can: board or rebuild, and look at the structure"
+    can = "{others} can" if others else "no shipped system can: board or rebuild, and look at the structure"
+    values: dict[str, object] = {"others": ", ".join(others), "most": metres(build_up.most)}
     patches = ""
     if system.patch_reach is not None:
-        patches = f" ({system.patch_reach * 1e3:g} mm in patches of at most {PATCH_SHARE:.0%} of the wall)"
+        patches = " ({in_patches:length.g} in patches of at most {patches:share} of the wall)"
+        values |= {"in_patches": metres(system.patch_reach), "patches": share(PATCH_SHARE)}
     return Infeasible(
-        f"system {system.name}",
-        f"the build-up reaches {build_up.most * 1e3:.1f} mm",
-        needed=f"at most {system.reach * 1e3:g} mm in all for this system{patches}",
+        "system {system}",
+        "the build-up reaches {most:length.1}",
+        needed=f"at most {{reach:length.g}} in all for this system{patches}",
         remedy=f"Choose another ({can}), cut the hump that sets the plane, or allow a lean or a turn",
+        system=system.name,
+        reach=metres(system.reach),
+        **values,
     )
 
 
@@ -107,7 +126,7 @@ def split(system: System, thickness: Array) -> tuple[Pass, ...]:
             layer = np.minimum(rest, coat.most)
             if number and not (layer > _SLACK).any():
                 break
-            name = coat.name if number == 0 else f"{coat.name}, pass under it"
+            name = coat.name if number == 0 else note("plan.pass-under", coat=coat.name)
             passes.append(Pass(name, coat, layer, coat.wait, local=number > 0))
             rest = rest - layer
     return tuple(reversed(passes + _dubbing(system, rest)))
@@ -119,7 +138,7 @@ def _dubbing(system: System, rest: Array) -> list[Pass]:
     most, wait = (system.dubbing.most, system.dubbing.wait) if system.dubbing else (math.inf, base.wait)
     while (rest > _SLACK).any():
         layer = np.minimum(rest, most)
-        name = "dubbing out" if not passes else f"dubbing out, pass {len(passes) + 1}"
+        name = note("plan.dubbing-pass", number=len(passes) + 1) if passes else note("plan.dubbing")
         passes.append(Pass(name, base, layer, wait, local=True))
         rest = rest - layer
     return passes
@@ -141,33 +160,173 @@ def bands(build_up: BuildUp, relief: Relief, system: System | None = None) -> tu
     return tuple(zones)
 
 
-def _zone_coats(system: System, thickness: Array, area: Array) -> tuple[tuple[str, float], ...]:
+def _zone_coats(system: System, thickness: Array, area: Array) -> tuple[tuple[Note | str, float], ...]:
     """Name and mean thickness [m] of every pass that some place of the zone needs."""
     passes = split(system, thickness)
     means = ((p.name, float((p.thickness * area).sum()) / float(area.sum())) for p in passes)
     return tuple((name, mean) for name, mean in means if mean > _SLACK)
 
 
-def timeline(system: System, passes: tuple[Pass, ...]) -> tuple[str, ...]:
-    """The coats in order with what to wait for, and when the wall may be painted, as sentences for a sheet."""
-    told = []
-    for number, item in enumerate(passes, 1):
-        name = item.name[0].upper() + item.name[1:]
-        where = " where it is called for" if item.local else ""
-        told.append(f"{number}. {name}{where}.{_wait(item) if number < len(passes) else ''}")
+def timeline(system: System, passes: tuple[Pass, ...]) -> tuple[Note, ...]:
+    """The coats in order with what to wait for, how long they dry, and when the wall may be painted."""
+    steps = [_step(number, item, last=number == len(passes)) for number, item in enumerate(passes, 1)]
     if system.use_within:
-        told.append(f"Use: {system.use_within}.")
+        steps.append(note("plan.use-within", what=system.use_within))
     if system.dry_per_mm:
-        told.append(f"Drying: {system.dry_per_mm:g} day for each mm.")
+        steps.append(note("plan.drying", time=days(system.dry_per_mm * to_mm(_DRIES)), depth=metres(_DRIES)))
     if system.paint_after:
-        told.append(f"Paint or tile: {system.paint_after}.")
-    return tuple(told)
+        steps.append(note("plan.paint-after", what=system.paint_after))
+    return tuple(steps)
 
 
-def _wait(item: Pass) -> str:
-    low, high = item.wait
-    if high <= 0:
-        return ""
-    days, unit = (24.0, "days") if low >= 48 else (1.0, "h")
-    span = f"{low / days:g}" if low == high else f"{low / days:g} to {high / days:g}"
-    return f" Then wait {span} {unit}."
+def _step(number: int, item: Pass, *, last: bool) -> Note:
+    """One pass, and the wait before the next."""
+    coat, local = item.name, item.local
+    if last or item.wait[1] <= 0:
+        return note("plan.step-local" if local else "plan.step", number=number, coat=coat)
+    wait = _wait(*item.wait)
+    return note("plan.step-local-wait" if local else "plan.step-wait", number=number, coat=coat, wait=wait)
+
+
+def _wait(low: float, high: float) -> Note:
+    """A wait of ``low`` to ``high`` [h], in days where it is two or more."""
+    if low >= _IN_DAYS:
+        return note("plan.days" if low == high else "plan.day-span", low=days(low / 24), high=days(high / 24))
+    return note("plan.hours" if low == high else "plan.hour-span", low=hours(low), high=hours(high))
+
+
+@dataclass(frozen=True, slots=True)
+class CoatLayer:
+    """One coat: mean ``thickness`` [m], ``kg`` before waste, and its ``bags`` as a fraction (rounded once, in all).
+
+    ``bags`` are after waste; None where the product is not sold by the bag. ``area`` [m2] is where it goes.
+    """
+
+    name: Note | str
+    thickness: float
+    kg: float
+    bags: float | None
+    product: str = ""
+    area: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class OrderLine:
+    """One product to order: kg after waste, the range of bags with its consumption and the survey's ±, and the order.
+
+    ``unit`` is what it is sold by: a bag of its size, or loose volume, which is ordered in m3 instead of bags.
+    """
+
+    product: str
+    unit: str
+    kg: float | None
+    low: float
+    high: float
+    order: float
+
+    @property
+    def in_bags(self) -> bool:
+        """Whether it is sold by the bag."""
+        return self.unit != LOOSE
+
+
+def bags_per_m3(system: System) -> float | None:
+    """Bags, as a fraction and before waste, in a m3 of the base coat placed; None where it is not sold by the bag."""
+    base = system.base
+    if base.mix is not None:
+        return batch(1.0, base.mix).binder / base.mix.bag
+    return None if base.bag is None else base.mean_rate / base.bag
+
+
+def _rate(coat: Coat, rate: Rate | None) -> Rate:
+    return rate if rate is not None and coat.nominal is None else coat.rate
+
+
+def layer_of(item: Pass, area: Array, waste: float, rate: Rate | None = None) -> CoatLayer:
+    """One pass as the order sees it; its thickness is the mean over the whole wall of areas (n,) [m2]."""
+    volume = float((item.thickness * area).sum())
+    low, high = _rate(item.coat, rate)
+    kg = volume * (low + high) / 2
+    bags = None
+    if item.coat.mix is not None:
+        bags = batch(volume, item.coat.mix).binder * (1 + waste) / item.coat.mix.bag
+    elif item.coat.bag is not None:
+        bags = kg * (1 + waste) / item.coat.bag
+    return CoatLayer(
+        item.name, volume / float(area.sum()), kg, bags, item.coat.product, float(area[item.thickness > 1e-9].sum())
+    )
+
+
+def order_of(
+    layers: tuple[CoatLayer, ...],
+    passes: tuple[Pass, ...],
+    area: Array,
+    volume: Quantity,
+    waste: float,
+    rate: Rate | None = None,
+) -> tuple[OrderLine, ...]:
+    """One line a product, rounded up once: the upper end of consumption and survey together is what to order."""
+    lines: list[OrderLine] = []
+    for product in dict.fromkeys(layer.product for layer in layers):
+        mine = [(layer, p) for layer, p in zip(layers, passes, strict=True) if layer.product == product]
+        placed = sum(float((p.thickness * area).sum()) for _, p in mine)
+        coat = mine[0][1].coat
+        wide = 1.645 * _relative_u([p for _, p in mine], placed, volume, rate)
+        bags = [layer.bags for layer, _ in mine if layer.bags is not None]
+        size = coat.mix.bag if coat.mix else coat.bag
+        if bags and size:
+            name = f"{product}: binder" if coat.mix else product
+            lines.append(_line(name, f"{size:g} kg bag", sum(bags) * size, sum(bags), wide))
+        if coat.mix:
+            sand = batch(placed, coat.mix).sand * (1 + waste)
+            lines.append(_line(f"{product}: sand", LOOSE, None, sand, wide))
+    return tuple(lines)
+
+
+def _relative_u(passes: list[Pass], placed: float, volume: Quantity, rate: Rate | None) -> float:
+    """Relative u of a product's amount: consumption (rectangular) and the survey's volume (JCGM 100:2008, 5.1.6).
+
+    Only the base coats carry the volume's, since the others are the same everywhere. Binder and sand go by volume
+    placed, so the spread of the mortar's weight does not move them.
+    """
+    low, high = _rate(passes[0].coat, rate)
+    spread = 0.0 if passes[0].coat.mix else (high - low) / (high + low) / _ROOT3
+    moves = volume.u is not None and placed > 0 and any(p.coat.nominal is None for p in passes)
+    return math.hypot(spread, (volume.u or 0.0) / placed if moves else 0.0)
+
+
+def _line(product: str, unit: str, kg: float | None, mean: float, wide: float) -> OrderLine:
+    low, high = mean * max(0.0, 1 - wide), mean * (1 + wide)
+    return OrderLine(product, unit, kg, low, high, _rounded(high, unit))
+
+
+def _rounded(amount: float, unit: str) -> float:
+    """Up to the next bag, or to the next tenth of a m3 of sand."""
+    # a hair over a whole bag from rounding of floats must not cost a bag
+    step = 10 if unit == LOOSE else 1
+    return math.ceil(amount * step - 1e-9) / step
+
+
+def combined_order(orders: Iterable[tuple[OrderLine, ...]]) -> tuple[OrderLine, ...]:
+    """One order for several walls: fractions of bags add up product by product and are rounded up once.
+
+    The ranges add end to end, since walls read with one instrument and floated from one pallet err together.
+    """
+    sums: dict[tuple[str, str], OrderLine] = {}
+    for line in (line for order in orders for line in order):
+        old = sums.get((line.product, line.unit))
+        if old is not None:
+            kg = None if line.kg is None or old.kg is None else old.kg + line.kg
+            line = replace(old, kg=kg, low=old.low + line.low, high=old.high + line.high)  # noqa: PLW2901
+        sums[line.product, line.unit] = line
+    return tuple(replace(line, order=_rounded(line.high, line.unit)) for line in sums.values())
+
+
+def bags_of(order: tuple[OrderLine, ...]) -> tuple[int, tuple[float, float]] | None:
+    """Whole bags to order and their range over all products sold by the bag; None where there are none."""
+    bags = [line for line in order if line.in_bags]
+    if not bags:
+        return None
+    least = sum(_rounded(line.low, line.unit) for line in bags)
+    most = sum(line.order for line in bags)
+    return int(most), (float(least), float(most))

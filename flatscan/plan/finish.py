@@ -1,4 +1,4 @@
-"""The plane the plasterer works to, and how much stands between it and the wall."""
+"""The plane the plasterer works to, how much stands between it and the wall, and what a plane cut free would cost."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ import numpy as np
 from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief, Wall
-from flatscan.core.quantity import Quantity
-from flatscan.plan.constraints import Contact, Held, Problem, reduced
-from flatscan.plan.doubt import volume_doubt
-from flatscan.plan.program import Solution, best_plane
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import Quantity, metres, share, slope
+from flatscan.plan.program import Contact, Held, Problem, Solution, best_plane, reduced
+from flatscan.plan.volume import volume_doubt
 
 # one-sided 95 % of a normal error: cover is asked of the wall as it may be, not as it was read (DESIGN, Finish plane)
 K_COVER = 1.645
@@ -23,7 +23,7 @@ _BESIDE = 0.15
 
 @dataclass(frozen=True, slots=True)
 class FinishPlane:
-    """z = offset + turn x + lean y in wall coordinates [m]; ``rule`` says how it was placed.
+    """z = offset + turn x + lean y in wall coordinates [m]; ``rule`` notes how it was placed.
 
     ``at_left_foot`` is measured from the vertical plane through the wall fit's foot, or from the laser plane.
     """
@@ -32,7 +32,7 @@ class FinishPlane:
     turn: float
     lean: float
     at_left_foot: float
-    rule: str
+    rule: Note
 
     def at(self, x: Array, y: Array) -> Array:
         """Height z of the plane at x, y [m]."""
@@ -44,7 +44,7 @@ class BuildUp:
     """Thickness (rows, cols) [m] from wall to finish plane along its normal, and its totals [m, m3].
 
     ``contacts`` are the places the plane rests on with the share each decides; ``u_parts`` the standard
-    uncertainties [m3] that make up the volume's, by name; ``notes`` are sentences for the sheets. ``area`` [m2] is
+    uncertainties [m3] that make up the volume's, by name; ``notes`` what is worth saying of it. ``area`` [m2] is
     the net area the volume stands on.
     """
 
@@ -56,7 +56,7 @@ class BuildUp:
     volume: Quantity
     contacts: tuple[Contact, ...] = ()
     u_parts: tuple[tuple[str, float | None], ...] = ()
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     area: float = 0.0
 
 
@@ -95,25 +95,36 @@ class PlaneOptions:
     worth: float = 0.02
 
     def __post_init__(self) -> None:
-        numbers = {"least": self.least, "lean-up-to": self.lean_up_to, "turn-up-to": self.turn_up_to}
+        numbers = {"least": self.least, "lean_up_to": self.lean_up_to, "turn_up_to": self.turn_up_to}
         numbers |= {} if self.most is None else {"most": self.most}
         for name, value in numbers.items():
             if not math.isfinite(value) or value < 0:
-                raise BadValue(f"--{name}", f"{value}", needed="a number from 0 up", remedy="Give it without a sign")
+                shown = "{value:slope}" if name.endswith("_up_to") else "{value:length.g}"
+                raise BadValue(
+                    f"{{set:{name}}}",
+                    shown,
+                    needed="a number from 0 up",
+                    remedy="Give it without a sign",
+                    value=slope(value) if name.endswith("_up_to") else metres(value),
+                )
         if self.most is not None and self.least > self.most:
             raise BadValue(
-                "--least and --most",
-                f"the least {self.least * 1e3:.1f} mm is over the most {self.most * 1e3:.1f} mm",
+                "{set:least} and {set:most}",
+                "the least {least:length.1} is over the most {most:length.1}",
                 needed="a least not over the most",
                 remedy="Lower the least or raise the most",
+                least=metres(self.least),
+                most=metres(self.most),
             )
         for point in self.fixed:
             if not all(map(math.isfinite, (point.x, point.y, point.offset, point.band))) or point.band < 0:
                 raise BadValue(
-                    "--fix",
-                    f"{point.x}, {point.y}, {point.offset}, band {point.band}",
+                    "{set:fix}",
+                    "{at:span.g}, band {band:length.g}",
                     needed="finite numbers and a band from 0 up",
                     remedy="Give x, y and offset in metres",
+                    at=tuple(metres(value) for value in (point.x, point.y, point.offset)),
+                    band=metres(point.band),
                 )
 
 
@@ -151,14 +162,13 @@ def surface_of(relief: Relief) -> Surface:
 def _held(options: PlaneOptions, surface: Surface) -> tuple[Held, ...]:
     """Fixed points as height ranges; one given beside the wall is measured from the wall within 150 mm of it."""
     places = []
-    for number, point in enumerate(options.fixed, 1):
+    for point in options.fixed:
         height = point.offset
         if point.beside:
             distance = np.hypot(surface.x - point.x, surface.y - point.y)
             near = distance <= max(_BESIDE, float(distance.min()))
             height += float(np.median(surface.z[near]))
-        name = point.name or f"fixed point {number} at x {point.x:.2f} m, y {point.y:.2f} m"
-        places.append(Held(point.x, point.y, height - point.band, height + point.band, name))
+        places.append(Held(point.x, point.y, height - point.band, height + point.band, point.name))
     return tuple(places)
 
 
@@ -186,19 +196,28 @@ def problem_of(surface: Surface, options: PlaneOptions) -> Problem:
     return reduced(problem)
 
 
-def _rule(found: Solution, options: PlaneOptions) -> str:
-    """How the plane was placed, in words."""
-    words = ["plumb" if found.lean == 0 else f"leaning {found.lean * 1e3:+.1f} mm per m"]
-    if found.turn == 0:
-        words.append("along the wall's own line")
-    else:
-        words.append(f"turned {found.turn * 1e3:+.1f} mm per m")
+def _rule(found: Solution, options: PlaneOptions) -> Note:
+    """How the plane was placed."""
+    parts = [_lean(found.lean), _turn(found.turn)]
     if options.fixed:
-        words.append(f"through {len(options.fixed)} fixed point{'s' if len(options.fixed) > 1 else ''}")
-    words.append(f"least cover {options.least * 1e3:g} mm")
+        count = len(options.fixed)
+        parts.append(note("plan.through-one" if count == 1 else "plan.through", count=count))
+    parts.append(note("plan.least-cover", least=metres(options.least)))
     if options.most is not None:
-        words.append(f"at most {options.most * 1e3:g} mm")
-    return ", ".join(words)
+        parts.append(note("plan.at-most", most=metres(options.most)))
+    return note("plan.rule", parts=tuple(parts))
+
+
+def _lean(lean: float) -> Note:
+    if lean == 0:
+        return note("plan.plumb")
+    return note("plan.leaning-in" if lean > 0 else "plan.leaning-out", lean=slope(abs(lean)))
+
+
+def _turn(turn: float) -> Note:
+    if turn == 0:
+        return note("plan.along")
+    return note("plan.turned-in" if turn > 0 else "plan.turned-out", turn=slope(abs(turn)))
 
 
 def measure(relief: Relief, plane: FinishPlane) -> tuple[Array, Array, float]:
@@ -245,11 +264,7 @@ def build_up(
     notes = list(doubt.notes)
     unread = 1 - float(relief.area[relief.valid].sum()) / relief.net_area
     if unread > 5e-4:
-        notes.insert(
-            0,
-            f"{unread * 100:.1f} % of the wall was not measured; its volume is taken from the mean of the rest, and "
-            f"the doubt about that is in the ±",
-        )
+        notes.insert(0, note("plan.not-measured", share=share(unread)))
     return BuildUp(
         plane,
         thickness,
@@ -261,4 +276,80 @@ def build_up(
         doubt.parts,
         tuple(notes),
         relief.net_area,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Optimum:
+    """Plane z = offset + turn x [m], the share of the area cut, mean coat [m], cut volume [m3], and the cost."""
+
+    offset: float
+    turn: float
+    cut_share: float
+    mean: float
+    cut_volume: float
+    cost: float
+
+
+def weighted_quantile(values: Array, weight: Array, part: float) -> float:
+    """Least value with at least ``part`` of the weight at or under it."""
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weight[order])
+    at = int(np.searchsorted(total, part * total[-1] * (1 - 1e-12)))
+    return float(values[order][min(at, len(values) - 1)])
+
+
+def least_cost(
+    relief: Relief, *, cost_fill: float, cost_cut: float, least: float = 0.005, turn_up_to: float = 0.0
+) -> Optimum:
+    """Plumb plane that makes material plus hacking cheapest, with no limit on where or how deep to cut (METHODS 6).
+
+    Costs are per m3 of material placed and of wall cut. Cost = sum [fill (P - z + e) + cut e] with
+    e = max(0, z + least - P) is the pinball loss of z + least - P, so P is its quantile at cut / (cut + fill): the
+    share fill / (cut + fill) of the area stands over it. It bounds what any list of hacks can save. Raises
+    `BadValue` for costs that are not over 0.
+    """
+    from scipy.optimize import minimize_scalar
+
+    if not (0 < cost_fill < math.inf and 0 < cost_cut < math.inf):
+        raise BadValue(
+            "costs",
+            "{fill:number} to fill, {cut:number} to cut",
+            needed="two costs over 0, per m3",
+            remedy="Give what a litre of material and a litre of masonry cut cost",
+            fill=share(cost_fill),
+            cut=share(cost_cut),
+        )
+    wall = surface_of(relief)
+    middle = wall.centre[0]
+    tau = cost_cut / (cost_cut + cost_fill)
+    need = wall.z + least
+
+    def level(turn: float) -> float:
+        return weighted_quantile(need - turn * (wall.x - middle), wall.area, tau)
+
+    def cost(turn: float) -> tuple[float, Array]:
+        over = need - turn * (wall.x - middle) - level(turn)
+        cut = np.maximum(over, 0.0)
+        filled = cut - over + least
+        return float(((cost_fill * filled + cost_cut * cut) * wall.area).sum()), over
+
+    turn = 0.0
+    if turn_up_to > 0:
+        # the loss is convex in the turn, so a bounded search finds its one minimum
+        search = minimize_scalar(
+            lambda b: cost(b)[0], bounds=(-turn_up_to, turn_up_to), method="bounded", options={"xatol": 1e-9}
+        )
+        turn = float(search.x) if search.fun < cost(0.0)[0] else 0.0
+    total, over = cost(turn)
+    owned = wall.area / wall.area.sum()
+    cut = np.maximum(over, 0.0)
+    scale = relief.net_area / float(wall.area.sum())
+    return Optimum(
+        level(turn) - turn * middle,
+        turn,
+        float(owned[over > 1e-12].sum()),
+        float((owned * (cut - over)).sum()) + least,
+        float((cut * wall.area).sum()) * scale,
+        total * scale,
     )

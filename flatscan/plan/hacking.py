@@ -9,10 +9,12 @@ import numpy as np
 from flatscan.core.errors import BadValue, Infeasible
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Relief, Wall
-from flatscan.plan.cautions import HACKING
+from flatscan.core.notes import Caution, Note, note
+from flatscan.core.quantity import metres, share
 from flatscan.plan.finish import PlaneOptions, Surface, need_of, problem_of, surface_of
 from flatscan.plan.humps import HumpOptions, Humps, find_humps
 from flatscan.plan.program import Solution, least_plane, worthwhile
+from flatscan.plan.stops import HACKING
 
 # a last hump that saves less than this share of the volume is not worth a line
 _WORTH_LISTING = 1e-3
@@ -62,10 +64,12 @@ class HackOptions:
         costs = [cost for cost in (self.cost_fill, self.cost_cut, self.cost_hump) if cost is not None]
         if not 0 <= self.most < 1 or any(not np.isfinite(cost) or cost < 0 for cost in costs):
             raise BadValue(
-                "--hack-most and costs",
-                f"{self.most * 1e3:g} mm, {costs}",
+                "{set:hack_most} and costs",
+                "{most:length.g}, costs {costs:number}",
                 needed="a depth from 0 up and costs from 0 up",
                 remedy="Give them without a sign",
+                most=metres(self.most),
+                costs=tuple(share(cost) for cost in costs),
             )
 
 
@@ -78,9 +82,9 @@ class HackPlan:
     """
 
     hacks: tuple[Hack, ...]
-    ends_because: str
-    cautions: tuple[str, ...] = HACKING
-    notes: tuple[str, ...] = ()
+    ends_because: Note
+    cautions: tuple[Caution, ...] = HACKING
+    notes: tuple[Note, ...] = ()
     enough: int = 0
 
 
@@ -133,23 +137,20 @@ class Cutter:
         return [self.index_of(c.x, c.y) for c in touching]
 
 
-def _refusal(cutter: Cutter, cell: int, chosen: list[int]) -> str | None:
+def _refusal(cutter: Cutter, cell: int, chosen: list[int]) -> Note | None:
     """Why the hump at a governing cell may not be cut (further), or None if it may."""
-    number, place = int(cutter.label[cell]), f"x {cutter.wall.x[cell]:.2f} m, y {cutter.wall.y[cell]:.2f} m"
+    number, place = int(cutter.label[cell]), (float(cutter.wall.x[cell]), float(cutter.wall.y[cell]))
     humps, options = cutter.humps, cutter.options
     if number in chosen:
-        return f"the hump at {place} is cut by the most allowed ({options.most * 1e3:g} mm) and still sets the plane"
+        return note("plan.hacking-at-most", place, most=metres(options.most))
     if not cutter.free[cell]:
-        return f"the hump at {place} is within {options.humps.head_clear * 1e3:g} mm of an opening's head"
+        return note("plan.hacking-at-head", place, clear=metres(options.humps.head_clear))
     if number in humps.broad:
-        return f"the hump at {place} is a bulge over {options.humps.broad * 1e3:g} mm across"
+        return note("plan.hacking-bulge", place, broad=metres(options.humps.broad))
     if number in humps.left:
-        return (
-            f"the hump at {place} is under {options.humps.workable * 1e3:g} mm across, less than a workable patch: "
-            f"knock it off by hand if it is loose mortar, and read the wall again"
-        )
+        return note("plan.hacking-too-small", place, workable=metres(options.humps.workable))
     if number == 0:
-        return f"the wall itself sets the plane at {place}: no narrow hump stands there"
+        return note("plan.hacking-wall", place)
     return None
 
 
@@ -221,7 +222,7 @@ def hacking_plan(
     *,
     plane: PlaneOptions | None = None,
     options: HackOptions | None = None,
-    standing: tuple[str, ...] = (),
+    standing: tuple[Note, ...] = (),
 ) -> HackPlan:
     """Humps in the order in which they govern, what cutting 1..k saves, and why the list ends (DESIGN, Hacking).
 
@@ -231,35 +232,30 @@ def hacking_plan(
     """
     options, plane = options or HackOptions(), plane or PlaneOptions()
     if standing:
-        return HackPlan((), f"no hacking while a stop sign stands: {standing[0]}")
+        return HackPlan((), note("plan.hacking-stopped", sign=standing[0]))
     cutter = Cutter(relief, wall, plane, options)
     stages, chosen, hacks = [cutter.stage([])], [], []  # type: list[Stage], list[int], list[Hack]
-    reason = f"the list stops at {options.longest} humps"
+    reason = note("plan.hacking-longest", count=options.longest)
     while len(hacks) < options.longest:
         cells = cutter.governing(stages[-1])
         refused = [_refusal(cutter, cell, chosen) for cell in cells]
         if None not in refused:
-            reason = refused[0] if refused and refused[0] else "fixed points alone set the plane"
+            reason = refused[0] if refused and refused[0] else note("plan.hacking-fixed")
             break
         chosen.append(int(cutter.label[cells[refused.index(None)]]))
         try:
             stages.append(cutter.stage(chosen))
         except Infeasible:
             chosen.pop()
-            reason = "a lower plane would leave the most allowed thickness"
+            reason = note("plan.hacking-over-most")
             break
         hacks.append(_record(cutter, relief, chosen[-1], stages))
     hacks = _finished(cutter, hacks, chosen, stages)
     return HackPlan(tuple(hacks), reason, notes=_notes(relief, hacks), enough=_enough(options, hacks, stages))
 
 
-def _notes(relief: Relief, hacks: list[Hack]) -> tuple[str, ...]:
-    if not relief.known_between and hacks:
-        return (
-            "a hump read at one station is taken to fill the area that station owns: find its real size with a "
-            "straightedge before cutting",
-        )
-    return ()
+def _notes(relief: Relief, hacks: list[Hack]) -> tuple[Note, ...]:
+    return (note("plan.hump-at-station"),) if hacks and not relief.known_between else ()
 
 
 def hacks(
@@ -268,7 +264,7 @@ def hacks(
     *,
     plane: PlaneOptions | None = None,
     options: HackOptions | None = None,
-    standing: tuple[str, ...] = (),
+    standing: tuple[Note, ...] = (),
 ) -> tuple[Hack, ...]:
     """The list of `hacking_plan` alone."""
     return hacking_plan(relief, wall, plane=plane, options=options, standing=standing).hacks

@@ -14,6 +14,8 @@ from flatscan.core.columns import read_columns
 from flatscan.core.errors import BadTable, BadValue
 from flatscan.core.geometry import Array, FacePlane, Mask
 from flatscan.core.model import Relief
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import cubic_metres, metres
 
 LIMIT = 0.002
 
@@ -48,7 +50,13 @@ class HandReading:
 
 def _check_limit(limit: float) -> None:
     if not math.isfinite(limit) or limit < 0:
-        raise BadValue("limit of lows", f"{limit} m", needed="a depth from 0 up", remedy="Give it without a sign")
+        raise BadValue(
+            "limit of lows",
+            "{limit:length.g}",
+            needed="a depth from 0 up",
+            remedy="Give it without a sign",
+            limit=metres(limit),
+        )
 
 
 def _patches(relief: Relief, depth: Array, limit: float) -> tuple[Low, ...]:
@@ -93,9 +101,11 @@ def find_lows(relief: Relief, deepest: Array, *, limit: float = LIMIT) -> tuple[
     if np.shape(deepest) != relief.offset.shape:
         raise BadValue(
             "lows",
-            f"a gap map of shape {np.shape(deepest)} for a wall of {relief.offset.shape} cells",
+            "a gap map of shape {map} for a wall of {wall} cells",
             needed="the gaps of this very relief",
             remedy="Sweep it again",
+            map=str(np.shape(deepest)),
+            wall=str(relief.offset.shape),
         )
     return _patches(relief, np.asarray(deepest, float), limit)
 
@@ -150,10 +160,12 @@ def lows_from_readings(readings: Sequence[HandReading], *, limit: float = LIMIT)
         sizes = (one.depth, one.width, one.height)
         if not all(map(math.isfinite, (one.x, one.y, *sizes))) or min(sizes) < 0:
             raise BadValue(
-                f"reading {number}",
-                f"x {one.x}, y {one.y}, depth {one.depth}, size {one.width} by {one.height} m",
+                "reading {number}",
+                "x {x:span.g}, y {y:span.g}, depth {depth:length.g}, size {width:span.g} by {height:span.g}",
                 needed="finite numbers, depth and size from 0 up",
                 remedy="Read the gap under the straightedge; a ridge is not a low",
+                number=number,
+                **{name: metres(getattr(one, name)) for name in ("x", "y", "depth", "width", "height")},
             )
         if one.depth > limit:
             area = math.pi / 4 * one.width * one.height
@@ -179,11 +191,14 @@ def read_hand_readings(path: str | Path) -> tuple[HandReading, ...]:
     return tuple(HandReading(**row.lengths) for row in rows)
 
 
-def what_is_left(lows: tuple[Low, ...], ridges: tuple[Low, ...] = (), *, limit: float = LIMIT) -> str:
-    """One sentence: how much is left to do, or that nothing is over the limit."""
+def what_is_left(lows: tuple[Low, ...], ridges: tuple[Low, ...] = (), *, limit: float = LIMIT) -> Note:
+    """How much is left to do, or that nothing is over the limit."""
     if not lows and not ridges:
-        return f"Nothing over {limit * 1e3:g} mm: leave it alone."
-    litres = sum(low.volume for low in lows) * 1e3
-    words = [f"{len(lows)} low{'s' if len(lows) != 1 else ''} to fill with {litres:.1f} L" if lows else ""]
-    words.append(f"{len(ridges)} ridge{'s' if len(ridges) != 1 else ''} to shave first" if ridges else "")
-    return f"{' and '.join(word for word in words if word)}, then rule and read again."
+        return note("plan.nothing-left", limit=metres(limit))
+    parts = []
+    if lows:
+        volume = cubic_metres(sum(low.volume for low in lows))
+        parts.append(note("plan.lows-left" if len(lows) > 1 else "plan.low-left", count=len(lows), volume=volume))
+    if ridges:
+        parts.append(note("plan.ridges-left" if len(ridges) > 1 else "plan.ridge-left", count=len(ridges)))
+    return note("plan.left", parts=tuple(parts))

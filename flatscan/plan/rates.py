@@ -1,4 +1,4 @@
-"""The user's own rates, and the quote lines they make of a take-off; no price comes with the package."""
+"""The user's own rates, the quote they make of a take-off, and what goes with it; no price comes with the package."""
 
 from __future__ import annotations
 
@@ -9,15 +9,23 @@ from pathlib import Path
 
 import numpy as np
 
-from flatscan.core.errors import BadTable
+from flatscan.core.errors import BadTable, BadValue
 from flatscan.core.geometry import Array
-from flatscan.core.model import Relief
-from flatscan.plan.extras import Extras
+from flatscan.core.model import Opening, Relief, Wall
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import days, metres, share, square_metres
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.hacking import Hack
 from flatscan.plan.takeoff import TakeOff
 
 BASES = ("area", "day")
+# an edge this near the outline has no jamb of its own
+_AT_EDGE = 0.02
+# roll of mesh [m] wide, laid with 100 mm laps (common practice)
+_ROLL, _LAP = 1.0, 0.1
+
+# openings deducted: share of an opening's area by its size [m2], as printed in TRADE
+AREA_RULES = ("net", "gross", "over-2.5", "half-0.5-3")
 TEMPLATE = """\
 # Your own rates. Every line must stand; 0 means: not charged.
 currency = ""          # your own word for it, printed on the quote
@@ -58,10 +66,20 @@ class Rates:
 
 
 @dataclass(frozen=True, slots=True)
-class QuoteLine:
-    """One line: words, quantity with its unit, rate and amount."""
+class Extras:
+    """Metres of reveal (two jambs and a head each), of corner bead along them, and of mesh off a 1 m roll."""
 
-    what: str
+    reveals: float
+    beads: float
+    mesh: float
+    mesh_area: float
+
+
+@dataclass(frozen=True, slots=True)
+class QuoteLine:
+    """One line: what for, quantity in the unit its rate is for, rate and amount."""
+
+    what: Note
     quantity: float
     unit: str
     rate: float
@@ -72,7 +90,7 @@ class QuoteLine:
 class Quote:
     """Lines that apply and their total; (low, high) where old plaster comes off, else None.
 
-    ``allowance`` [m] is the thickness the area rate holds; ``notes`` are sentences to print under the lines.
+    ``allowance`` [m] is the thickness the area rate holds; ``notes`` belong under the lines.
     """
 
     lines: tuple[QuoteLine, ...]
@@ -82,7 +100,7 @@ class Quote:
     days: float | None
     visits: int | None
     span: tuple[float, float] | None = None
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 def load_rates(path: str | Path) -> Rates:
@@ -154,23 +172,34 @@ def quote(
     """
     lines = _lines(take, build_up, relief, rates, area, hacks, extras, 0.0)
     total = sum(line.amount for line in lines)
-    span, notes = None, []
+    span, notes = None, []  # type: tuple[float, float] | None, list[Note]
     if take.volume is not None:
         shifts = ((volume - build_up.volume.value) / build_up.area for volume in take.volume)
         ends = (_lines(take, build_up, relief, rates, area, hacks, extras, shift) for shift in shifts)
         low, high = (sum(line.amount for line in end) for end in ends)
         span = (low, high)
-        notes.append("a range until the bare wall is surveyed again: the old plaster comes off")
+        notes.append(note("plan.quote-range"))
     if rates.basis == "area" and rates.day > 0 and take.days is not None:
-        notes.append(f"by the day instead: {take.days:.1f} days, {take.days * rates.day:.2f} {rates.currency}".rstrip())
-    notes.append(f"thickness allowed in the area rate: {rates.allowance * 1e3:g} mm")
+        amount, currency = share(take.days * rates.day), rates.currency
+        notes.append(
+            note(
+                "plan.quote-by-day" if currency else "plan.quote-by-day-bare",
+                time=days(take.days),
+                amount=amount,
+                currency=currency,
+            )
+        )
+    notes.append(note("plan.quote-allowance", allowance=metres(rates.allowance)))
     return Quote(tuple(lines), total, rates.currency, rates.allowance, take.days, take.visits, span, tuple(notes))
+
+
+# what for, how much, in which unit, at which rate
+_Asked = tuple[Note, float, str, float]
 
 
 def _bags(take: TakeOff, grown: float) -> float:
     """The order, or what the upper end of its range grows to where more has to be made up."""
-    bags = [line for line in take.order if line.unit.endswith("bag")]
-    return float(sum(math.ceil(line.high * grown - 1e-9) for line in bags))
+    return float(sum(math.ceil(line.high * grown - 1e-9) for line in take.order if line.in_bags))
 
 
 def _lines(
@@ -184,26 +213,21 @@ def _lines(
     shift: float,
 ) -> list[QuoteLine]:
     """All lines with a rate and a quantity; ``shift`` [m] is old plaster that will have to be made up as well."""
-    over, on = extra_over(build_up, relief, rates.allowance, shift=shift)
     grown = 1 + shift * build_up.area / build_up.volume.value if build_up.volume.value > 0 else 1.0
-    asked: list[tuple[str, float, str, float]] = []
     if rates.basis == "day":
-        asked.append(("labour", (take.days or 0.0) * grown, "day", rates.day))
+        asked: list[_Asked] = [(note("plan.quote-labour"), (take.days or 0.0) * grown, "day", rates.day)]
     else:
-        allowed = f"{rates.allowance * 1e3:g} mm"
-        asked.append((f"wall up to {allowed}", build_up.area if area is None else area, "m2", rates.m2))
-        mean = over / on * 1e3 if on > 0 else 0.0
-        asked.append((f"extra over {allowed}: {mean:.1f} mm on {on:.1f} m2", over * 1e3, "m2 mm", rates.extra_mm_m2))
+        asked = _by_area(build_up, relief, rates, area, shift)
     asked += [
-        ("humps cut", float(len(hacks)), "hump", rates.hack),
-        ("material", _bags(take, grown), "bag", rates.bag),
-        ("visits", float(take.visits or 0), "visit", rates.call_out),
+        (note("plan.quote-humps"), float(len(hacks)), "hump", rates.hack),
+        (note("plan.quote-material"), _bags(take, grown), "bag", rates.bag),
+        (note("plan.quote-visits"), float(take.visits or 0), "visit", rates.call_out),
     ]
     if extras is not None:
         asked += [
-            ("reveals", extras.reveals, "m", rates.reveal_m),
-            ("beads", extras.beads, "m", rates.bead_m),
-            ("mesh", extras.mesh_area, "m2", rates.mesh_m2),
+            (note("plan.quote-reveals"), extras.reveals, "m", rates.reveal_m),
+            (note("plan.quote-beads"), extras.beads, "m", rates.bead_m),
+            (note("plan.quote-mesh"), extras.mesh_area, "m2", rates.mesh_m2),
         ]
     lines = [
         QuoteLine(what, quantity, unit, rate, quantity * rate)
@@ -212,5 +236,57 @@ def _lines(
     ]
     if take.surface == "comes-off":
         # it stands even where a visit is not charged: the quote does not hold without it
-        lines.append(QuoteLine("survey the bare wall again", 1.0, "visit", rates.call_out, rates.call_out))
+        lines.append(QuoteLine(note("plan.quote-survey-again"), 1.0, "visit", rates.call_out, rates.call_out))
     return lines
+
+
+def _by_area(build_up: BuildUp, relief: Relief, rates: Rates, area: float | None, shift: float) -> list[_Asked]:
+    """The wall at its area rate, and each mm over the allowance that rate holds."""
+    over, on = extra_over(build_up, relief, rates.allowance, shift=shift)
+    allowance = metres(rates.allowance)
+    mean, where = metres(over / on if on > 0 else 0.0), square_metres(on)
+    extra = note("plan.quote-extra", allowance=allowance, mean=mean, area=where)
+    return [
+        (note("plan.quote-wall", allowance=allowance), build_up.area if area is None else area, "m2", rates.m2),
+        (extra, over * 1e3, "m2 mm", rates.extra_mm_m2),
+    ]
+
+
+def jambs_and_head(opening: Opening, wall: Wall) -> float:
+    """Metres of reveal an opening has: jambs and head, less edges that are the wall's own; a sill is not plastered."""
+    left, right = float(wall.outline[:, 0].min()), float(wall.outline[:, 0].max())
+    top = float(wall.outline[:, 1].max())
+    metres = opening.height * ((opening.left > left + _AT_EDGE) + (opening.right < right - _AT_EDGE))
+    return float(metres + opening.width * (opening.top < top - _AT_EDGE))
+
+
+def extras(wall: Wall, relief: Relief, build_up: BuildUp, *, mesh_over: float | None) -> Extras:
+    """Reveals, beads and mesh of a wall; mesh where the build-up is over ``mesh_over`` [m], None for none."""
+    metres = sum(jambs_and_head(hole, wall) for hole in wall.openings)
+    area = 0.0
+    if mesh_over is not None:
+        deep = relief.valid & (build_up.thickness > mesh_over)
+        area = float(relief.area[deep].sum())
+    return Extras(metres, metres, area / (_ROLL - _LAP), area)
+
+
+def measured_area(wall: Wall, relief: Relief, rule: str = "net") -> float:
+    """Area [m2] by the rule of measurement: net, gross, openings to 2.5 m2 measured over, or by thirds of size.
+
+    ``over-2.5`` (Germany) deducts openings over 2.5 m2; ``half-0.5-3`` (India) none under 0.5 m2, one face of two,
+    so half, from 0.5 to 3, all over 3. Raises `BadValue` for another word.
+    """
+    if rule not in AREA_RULES:
+        raise BadValue(
+            "area rule", "'{rule}'", needed=" or ".join(AREA_RULES), remedy="Use one of these words", rule=rule
+        )
+    if rule == "net":
+        return relief.net_area
+    deducted = 0.0
+    for hole in wall.openings:
+        size = hole.width * hole.height
+        if rule == "over-2.5":
+            deducted += size if size > 2.5 else 0.0
+        elif rule == "half-0.5-3":
+            deducted += 0.0 if size < 0.5 else size / 2 if size <= 3.0 else size
+    return wall.gross_area - deducted

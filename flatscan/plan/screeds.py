@@ -10,16 +10,20 @@ import numpy as np
 from flatscan.core.errors import TooFewPoints
 from flatscan.core.geometry import FacePlane
 from flatscan.core.model import Relief, Wall
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres
 from flatscan.plan.dots import (
     Dot,
     Screed,
     SetOut,
     SetOutOptions,
     behind,
+    dot_heights,
     plumb_is_known,
     room,
+    screed_places,
+    station_places,
 )
-from flatscan.plan.screed_places import dot_heights, screed_places, station_places
 
 # a dot up to here counts as the foot: what plumb does over half a metre is under its own uncertainty
 _FOOT = 0.5
@@ -101,12 +105,11 @@ def _clear_of_wall(
                 continue
             other = _screed(relief, wall, plane, options, x)
             if other.dots and _shortage(relief, plane, options, x)[0] <= 1e-9:
-                note = f"moved {away * 1e3:+.0f} mm to clear the wall"
-                return replace(other, moved=float(away), note=note)
-    note = (
-        f"hits the wall at y {height:.2f} m: {lack * 1e3:.1f} mm too little room; cut the hump or use a thinner strip"
-    )
-    return replace(here, note=note)
+                by = metres(abs(float(away)))
+                said = note("plan.screed-moved-right" if away > 0 else "plan.screed-moved-left", by=by)
+                return replace(other, moved=float(away), note=said)
+    said = note("plan.screed-hits", (places[number], height), height=metres(height), lack=metres(lack))
+    return replace(here, note=said)
 
 
 def _reach(wall: Wall, options: SetOutOptions, places: list[float], number: int) -> tuple[float, float]:
@@ -141,39 +144,43 @@ def _start_marked(screeds: list[Screed]) -> list[Screed]:
     return screeds
 
 
-def _checks(screeds: list[Screed], options: SetOutOptions) -> tuple[str, ...]:
+def _checks(screeds: list[Screed], options: SetOutOptions) -> tuple[Note, ...]:
     """Lines that must read 0 once all dots are in one plane."""
     if len(screeds) < 2:
-        return ("one screed only: check it with a level, foot to head",)
-    first, last = screeds[0], screeds[-1]
-    ends = f"x {first.x:.2f} m to x {last.x:.2f} m"
-    back = " of the strips" if options.strip is not None else " of the dots"
+        return (note("plan.check-level"),)
+    left, right = metres(screeds[0].x), metres(screeds[-1].x)
     return (
-        f"string across the faces{back} from {ends}, at foot, waist and head: reads 0 at every screed between",
-        f"diagonals: string from the foot at x {first.x:.2f} m to the head at x {last.x:.2f} m and the other way: "
-        f"reads 0 at every screed it crosses, and the two just touch where they cross",
+        note("plan.check-dots" if options.strip is None else "plan.check-strips", left=left, right=right),
+        note("plan.check-diagonals", left=left, right=right),
     )
 
 
-def _notes(relief: Relief, wall: Wall, options: SetOutOptions, screeds: list[Screed]) -> list[str]:
-    notes = []
-    if not plumb_is_known(wall, options):
-        known = "not known" if wall.plumb.u_lean is None else f"{wall.plumb.u_lean * wall.height * 1e3:.1f} mm (u)"
-        notes.append(
-            f"plumb over the height is {known}, over {options.plumb * 1e3:g} mm allowed: only the foot packing is "
-            f"given; plumb the rest from it on site, or tie the scan with laser readings"
-        )
+def _notes(relief: Relief, wall: Wall, options: SetOutOptions, screeds: list[Screed]) -> list[Note]:
+    notes = _plumb_notes(wall, options)
     for left, right in zip(screeds, screeds[1:], strict=False):
         if right.x - left.x > options.most_apart + 1e-6:
             notes.append(
-                f"x {left.x:.2f} m to x {right.x:.2f} m: {(right.x - left.x) * 1e3:.0f} mm between screeds, over "
-                f"{options.most_apart * 1e3:.0f} mm that the straightedge bridges; read a line between them"
+                note(
+                    "plan.screeds-apart",
+                    left=metres(left.x),
+                    right=metres(right.x),
+                    between=metres(right.x - left.x),
+                    most=metres(options.most_apart),
+                )
             )
-    notes += [f"screed at x {screed.x:.2f} m: {screed.note}" for screed in screeds if screed.note]
-    blind = [screed.x for screed in screeds if _unread(relief, screed)]
-    if blind:
-        notes.append(f"no reading behind some dots at x {', '.join(f'{x:.2f}' for x in blind)} m: measure them on site")
-    return notes
+    notes += [note("plan.screed", x=metres(screed.x), said=screed.note) for screed in screeds if screed.note]
+    blind = tuple(metres(screed.x) for screed in screeds if _unread(relief, screed))
+    return [*notes, note("plan.dots-unread", at=blind)] if blind else notes
+
+
+def _plumb_notes(wall: Wall, options: SetOutOptions) -> list[Note]:
+    """Why only the packing at the foot is given, where that is so."""
+    if plumb_is_known(wall, options):
+        return []
+    allowed = metres(options.plumb)
+    if wall.plumb.u_lean is None:
+        return [note("plan.setout-plumb-unknown", allowed=allowed)]
+    return [note("plan.setout-plumb", u=metres(wall.plumb.u_lean * wall.height), allowed=allowed)]
 
 
 def _unread(relief: Relief, screed: Screed) -> bool:

@@ -1,4 +1,7 @@
-"""Signs that a wall is not a plastering problem, and must not be hacked or loaded before someone has looked."""
+"""Signs that a wall is not a plastering problem, and the cautions that stand before what they warn of.
+
+Nothing is hacked off or loaded while a sign stands; local codes and licensed practice come first.
+"""
 
 from __future__ import annotations
 
@@ -8,17 +11,39 @@ import numpy as np
 
 from flatscan.core.errors import BadValue
 from flatscan.core.model import Relief, Wall
-from flatscan.core.quantity import root_sum_square
-from flatscan.plan.cautions import STRUCTURE, THICK
+from flatscan.core.notes import Caution, Note, caution, note
+from flatscan.core.quantity import metres, root_sum_square
 from flatscan.plan.finish import BuildUp
 from flatscan.relief.shape import Shape
 
+# over this build-up [m] the designer's word is needed (printed on a site sheet)
+_DESIGNER = 0.025
+
+LOCAL_RULES = caution("caution.local-rules", "all")
+HACKING = (
+    caution("caution.hacking-services", "cut"),
+    caution("caution.hacking-dust", "cut"),
+    caution("caution.hacking-coatings", "cut"),
+    caution("caution.hacking-cracks", "cut"),
+    LOCAL_RULES,
+)
+THICK = caution("caution.thick", "thick", limit=metres(_DESIGNER))
+LASER = caution("caution.laser", "laser")
+LASER_WORK = (LASER, caution("caution.laser-stand", "laser"), caution("caution.laser-reach", "laser"), LOCAL_RULES)
+HEIGHT = caution("caution.height", "height")
+WET_CEMENT = caution("caution.wet-cement", "fill")
+OLD_PLASTER_STAYS = caution("caution.old-plaster-stays", "cover")
+OLD_PLASTER_OFF = caution("caution.old-plaster-off", "strip")
+
+# all that may be said where no sign fires
+NO_STOP = note("stop.none")
+_STRUCTURE = note("stop.structure")
 # what a surveyor saw on site; the scan sees none of it
 SEEN = {
-    "damp": "damp: find and cure it first; a damp specialist",
-    "salts": "salts: find where the water comes from first; a damp specialist",
-    "blown": "blown coats: find how far they are loose, and why, before anything goes on them",
-    "moving crack": "a moving crack: a structural engineer",
+    "damp": note("stop.damp"),
+    "salts": note("stop.salts"),
+    "blown": note("stop.blown"),
+    "moving crack": note("stop.moving-crack"),
 }
 
 
@@ -31,54 +56,53 @@ class StopLimits:
 
     bulge: float = 0.025
     lean: float = 0.025
-    designer: float = 0.025
+    designer: float = _DESIGNER
     rebuild: float = 0.040
     k: float = 1.645
 
 
-def _text(value: float, u: float) -> str:
-    return f"{value * 1e3:.1f} mm (± {2 * u * 1e3:.1f} mm)"
-
-
-def _bulges(relief: Relief, wall: Wall, shape: Shape, limits: StopLimits) -> list[str]:
-    """Bellies along and up, and the deepest single bulge off the best-fit plane."""
+def _bulges(relief: Relief, wall: Wall, shape: Shape, limits: StopLimits) -> list[Note]:
+    """Bellies along and up: the deepest single bulge off the best-fit plane each way."""
     signs = []
     for way, value, span in (("along", shape.belly_along, wall.width), ("up", shape.belly_up, wall.height)):
         if value is None:
             continue
         u = float(relief.common.u_gap(np.array(span / 2), np.array(span / 2)))
         if abs(value) + limits.k * u > limits.bulge:
-            kind = "bulges toward the room" if value > 0 else "is hollow"
-            signs.append(
-                f"the wall {kind} by {_text(abs(value), u)} {way}, over {limits.bulge * 1e3:g} mm with its "
-                f"uncertainty. {STRUCTURE}"
-            )
+            signs.append(_bulge(way, value, u, limits))
     return signs
 
 
-def _lean(wall: Wall, shape: Shape, limits: StopLimits) -> list[str]:
+def _bulge(way: str, value: float, u: float, limits: StopLimits) -> Note:
+    size, limit, along = metres(abs(value), u), metres(limits.bulge), way == "along"
+    if value > 0:
+        return note("stop.bulge-along" if along else "stop.bulge-up", size=size, limit=limit, structure=_STRUCTURE)
+    return note("stop.hollow-along" if along else "stop.hollow-up", size=size, limit=limit, structure=_STRUCTURE)
+
+
+def _lean(wall: Wall, shape: Shape, limits: StopLimits) -> list[Note]:
     slope = wall.plumb.u_lean
     if slope is None:
         return []
     u = slope * wall.height
     if abs(shape.lean_height) + limits.k * u <= limits.lean:
         return []
-    side = "into the room" if shape.lean_height > 0 else "away from the room"
     return [
-        f"the wall leans {side} by {_text(abs(shape.lean_height), u)} over its height, over "
-        f"{limits.lean * 1e3:g} mm with its uncertainty. {STRUCTURE}"
+        note(
+            "stop.leans-in" if shape.lean_height > 0 else "stop.leans-out",
+            size=metres(abs(shape.lean_height), u),
+            limit=metres(limits.lean),
+            structure=_STRUCTURE,
+        )
     ]
 
 
-def _thick(relief: Relief, build_up: BuildUp, limits: StopLimits) -> list[str]:
+def _thick(relief: Relief, build_up: BuildUp, limits: StopLimits) -> list[Note]:
     """Local build-up over 40 mm is a stop; over 25 mm it is only a caution (see `thick_caution`)."""
     u = _u_thickest(relief, build_up)
     if build_up.most + limits.k * u <= limits.rebuild:
         return []
-    return [
-        f"the build-up reaches {_text(build_up.most, u)}, over {limits.rebuild * 1e3:g} mm with its uncertainty: "
-        f"board or rebuild rather than plaster, and look at the structure. {THICK}"
-    ]
+    return [note("stop.thick", size=metres(build_up.most, u), limit=metres(limits.rebuild))]
 
 
 def _u_thickest(relief: Relief, build_up: BuildUp) -> float:
@@ -95,29 +119,33 @@ def stops(
     *,
     seen: tuple[str, ...] = (),
     limits: StopLimits | None = None,
-) -> tuple[str, ...]:
-    """Stop signs that fire on value + 1.645 u, as sentences; empty means only `cautions.NO_STOP` may be said.
+) -> tuple[Note, ...]:
+    """Stop signs that fire on value + 1.645 u; where there is none only `NO_STOP` may be said.
 
     ``seen`` names what the surveyor saw (keys of `SEEN`); an unknown one raises `BadValue`.
     """
     limits = limits or StopLimits()
     unknown = [name for name in seen if name not in SEEN]
     if unknown:
-        raise BadValue("signs seen", ", ".join(unknown), needed=" or ".join(SEEN), remedy="Use one of these words")
+        raise BadValue(
+            "signs seen",
+            "{names}",
+            needed=" or ".join(SEEN),
+            remedy="Use one of these words",
+            names=", ".join(unknown),
+        )
     signs = _bulges(relief, wall, shape, limits) + _lean(wall, shape, limits)
     if build_up is not None:
         signs += _thick(relief, build_up, limits)
-    return tuple(signs + [f"{SEEN[name]} (seen on site)" for name in seen])
+    return tuple(signs + [SEEN[name] for name in seen])
 
 
-def not_judged(wall: Wall) -> tuple[str, ...]:
-    """What the stop signs could not look at, as sentences."""
-    if wall.plumb.u_lean is None:
-        return ("lean was not judged as a stop sign: how well plumb is known was not stated",)
-    return ()
+def not_judged(wall: Wall) -> tuple[Note, ...]:
+    """What the stop signs could not look at."""
+    return (note("stop.lean-not-judged"),) if wall.plumb.u_lean is None else ()
 
 
-def thick_caution(build_up: BuildUp, limits: StopLimits | None = None) -> tuple[str, ...]:
+def thick_caution(build_up: BuildUp, limits: StopLimits | None = None) -> tuple[Caution, ...]:
     """The caution about build-up over 25 mm, where it applies."""
     limits = limits or StopLimits()
     return (THICK,) if build_up.most > limits.designer else ()

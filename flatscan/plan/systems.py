@@ -1,17 +1,35 @@
-"""Material systems, one TOML file per family: coats, consumption, waiting times, and what they must not go on."""
+"""Material systems, one TOML file per family: coats, consumption, waiting times, bans, and site mixes."""
 
 from __future__ import annotations
 
 import math
 import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from flatscan.core.errors import BadTable, BadValue
-from flatscan.plan.mix import Mix, mix_of
+from flatscan.core.quantity import cubic_metres, metres, share
 
 _FOLDER = Path(__file__).parent / "systems"
+# loose bulk density of cement [kg/m3], as the per-m3 tables of the trade imply: 479 kg at 1:3 and factor 1.33
+CEMENT_DENSITY = 1440.0
+# loose dry volume per volume placed (printed; 1.54 is also in use)
+DRY_FACTOR = 1.33
+
+
+@dataclass(frozen=True, slots=True)
+class Mix:
+    """Parts of sand to one of binder by volume, binder bag [kg], loose dry volume per volume placed.
+
+    ``density`` is the binder's loose bulk density [kg/m3].
+    """
+
+    sand: float
+    bag: float
+    dry_factor: float = DRY_FACTOR
+    density: float = CEMENT_DENSITY
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,23 +131,32 @@ def load(name: str) -> System:
         path = _FOLDER / f"{name}.toml"
     elif path.suffix != ".toml":
         raise BadValue(
-            "--system",
-            f"no system is called '{name}'",
-            needed=f"one of {', '.join(available())}, or a .toml file",
+            "{set:system}",
+            "no system is called '{name}'",
+            needed="one of {names}, or a .toml file",
             remedy="Choose one of these or give your own file",
+            name=name,
+            names=", ".join(available()),
         )
     try:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise BadTable(
-            path, f"cannot be read ({error.strerror})", needed="a system file in TOML", remedy="Check the path"
+            "{file}",
+            "cannot be read ({why})",
+            needed="a system file in TOML",
+            remedy="Check the path",
+            file=str(path),
+            why=str(error.strerror),
         ) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise BadTable(
-            path,
-            f"not TOML: {error}",
+            "{file}",
+            "not TOML: {why}",
             needed="a system file in TOML",
             remedy="Copy a shipped file and change its values",
+            file=str(path),
+            why=str(error),
         ) from None
     return _system(path, table)
 
@@ -142,10 +169,14 @@ class _Reader:
 
     def fail(self, key: str, found: str, needed: str) -> BadTable:
         return BadTable(
-            f"{self.path}, {self.name}",
-            f"{key}: {found}",
+            "{file}, {table}",
+            "{key}: {text}",
             needed=needed,
             remedy="Put it right in the file; the shipped files show the layout",
+            file=str(self.path),
+            table=self.name,
+            key=key,
+            text=found,
         )
 
     def value(self, key: str, kind: type | tuple[type, ...], needed: str, default: Any = ...) -> Any:
@@ -205,12 +236,9 @@ def _coat(path: Path, table: dict[str, Any], number: int) -> Coat:
 def _system(path: Path, table: dict[str, Any]) -> System:
     read = _Reader(path, table, "system")
     coats = tuple(_coat(path, coat, i) for i, coat in enumerate(read.value("coat", list, "[[coat]] tables"), 1))
-    if sum(coat.nominal is None for coat in coats) != 1:
-        raise read.fail(
-            "coat",
-            f"{sum(coat.nominal is None for coat in coats)} coats without nominal_mm",
-            "exactly one base coat, which has none",
-        )
+    base = sum(coat.nominal is None for coat in coats)
+    if base != 1:
+        raise read.fail("coat", f"{base} coats without nominal_mm", "exactly one base coat, which has none")
     dubbing = None
     if "dubbing" in table:
         deep = _Reader(path, read.value("dubbing", dict, "a [dubbing] table"), "dubbing")
@@ -238,3 +266,58 @@ def _system(path: Path, table: dict[str, Any]) -> System:
         sources=tuple(sorted(read.value("sources", dict, "a [sources] table", {}).items())),
         patch_reach=read.number("patch_reach_mm", None, scale=1e-3),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """What a volume placed takes: loose dry volume [m3], cement or lime [kg], sand [m3]."""
+
+    dry: float
+    binder: float
+    sand: float
+
+
+def batch(volume: float, mix: Mix) -> Batch:
+    """Binder and sand for so many m3 placed: dry = factor x volume, split 1 : sand by loose volume.
+
+    Raises `BadValue` for a volume or mix under 0.
+    """
+    if volume < 0 or mix.sand <= 0 or mix.dry_factor <= 0:
+        raise BadValue(
+            "mix",
+            "{volume:volume.1}, 1 to {sand:number}, factor {factor:number}",
+            needed="a volume from 0 up and parts over 0",
+            remedy="Check the mix",
+            volume=cubic_metres(volume),
+            sand=share(mix.sand),
+            factor=share(mix.dry_factor),
+        )
+    dry = mix.dry_factor * volume
+    return Batch(dry, dry / (1 + mix.sand) * mix.density, dry * mix.sand / (1 + mix.sand))
+
+
+def coverage(bag: float, thickness: float, mix: Mix) -> float:
+    """Area [m2] one bag of binder [kg] covers at a thickness [m]."""
+    if thickness <= 0:
+        raise BadValue(
+            "thickness",
+            "{thickness:length.g}",
+            needed="over 0",
+            remedy="Give the coat's thickness",
+            thickness=metres(thickness),
+        )
+    return bag / mix.density * (1 + mix.sand) / mix.dry_factor / thickness
+
+
+def mix_of(table: Any, fail: Callable[[str, str, str], BadTable]) -> Mix | None:
+    """A ``[mix]`` table {sand_parts, binder_bag_kg, dry_factor, density_kg_m3}; ``fail`` makes the error."""
+    if table is None:
+        return None
+    names = {"sand_parts": ..., "binder_bag_kg": ..., "dry_factor": DRY_FACTOR, "density_kg_m3": CEMENT_DENSITY}
+    if not isinstance(table, dict):
+        raise fail("mix", repr(table), "a table")
+    values = {name: table.get(name, default) for name, default in names.items()}
+    for name, value in values.items():
+        if isinstance(value, bool) or not isinstance(value, (int, float)) or value <= 0:
+            raise fail(f"mix.{name}", "missing" if value is ... else repr(value), "a number over 0")
+    return Mix(*(float(value) for value in values.values()))

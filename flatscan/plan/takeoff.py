@@ -7,14 +7,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from flatscan.core.errors import BadValue
+from flatscan.core.errors import BadValue, Infeasible
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
-from flatscan.plan.cautions import NO_STOP, OLD_PLASTER_OFF, OLD_PLASTER_STAYS, WET_CEMENT
-from flatscan.plan.coats import Pass, cannot_reach, split, timeline
+from flatscan.core.notes import Caution, Note, note
+from flatscan.core.quantity import cubic_metres, metres, share
+from flatscan.plan.coats import CoatLayer, OrderLine, Pass, bags_of, cannot_reach, layer_of, order_of, split, timeline
 from flatscan.plan.finish import BuildUp
-from flatscan.plan.order import CoatLayer, OrderLine, bags_of, layer_of, order_of
-from flatscan.plan.stops import thick_caution
+from flatscan.plan.stops import OLD_PLASTER_OFF, OLD_PLASTER_STAYS, WET_CEMENT, thick_caution
 from flatscan.plan.systems import System
 
 SURFACES = ("bare", "stays", "comes-off")
@@ -27,10 +27,10 @@ _WORKDAY = 8.0
 class TakeOff:
     """The order for one wall; ``bags`` is rounded up once, after waste; ``stops`` are the stop signs that fire.
 
-    ``bags_range`` holds whole bags, about 90 % sure, up to the order. ``lead`` is the sentence that stands
-    first. ``weight`` [kg] and ``weight_worst`` [kg/m2] are added to the wall once set; ``weight_wet`` before.
-    ``volume`` is (low, high) [m3] where old plaster comes off, else None. ``visits`` counts trips, ``passes`` coats,
-    and ``timeline`` is the order of work with its waits, as sentences.
+    ``bags_range`` holds whole bags, about 90 % sure, up to the order. ``lead`` is what stands first. Where the coats do
+    not reach, the ``notes`` hold the error that says why. ``weight`` [kg] and ``weight_worst`` [kg/m2] are added to the
+    wall once set; ``weight_wet`` before. ``volume`` is (low, high) [m3] where old plaster comes off, else None.
+    ``visits`` counts trips, ``passes`` coats, and ``timeline`` is the order of work with its waits.
     """
 
     system: str
@@ -40,9 +40,9 @@ class TakeOff:
     waste_share: float
     days: float | None
     price: float | None
-    stops: tuple[str, ...]
-    notes: tuple[str, ...] = ()
-    lead: str = ""
+    stops: tuple[Note, ...]
+    notes: tuple[Note | Infeasible, ...] = ()
+    lead: Note | None = None
     order: tuple[OrderLine, ...] = ()
     weight: float | None = None
     weight_worst: float | None = None
@@ -53,8 +53,8 @@ class TakeOff:
     passes: int = 0
     mesh_area: float = 0.0
     dry_days: float | None = None
-    timeline: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
+    timeline: tuple[Note, ...] = ()
+    cautions: tuple[Caution, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,21 +76,39 @@ class TakeOffOptions:
 
     def __post_init__(self) -> None:
         if self.surface not in SURFACES:
-            raise BadValue("--surface", self.surface, needed=" or ".join(SURFACES), remedy="Use one of these words")
+            raise BadValue(
+                "{set:surface}",
+                "'{surface}'",
+                needed=" or ".join(SURFACES),
+                remedy="Use one of these words",
+                surface=self.surface,
+            )
         low, high = self.old_plaster
         if not 0 <= low <= high:
             raise BadValue(
                 "old plaster",
-                f"{low * 1e3:g} to {high * 1e3:g} mm",
+                "{low:length.g} to {high:length.g}",
                 needed="low first, none under 0",
                 remedy="Give the least and the most thickness of what comes off",
+                low=metres(low),
+                high=metres(high),
             )
         if self.waste is not None and not 0 <= self.waste < 1:
             raise BadValue(
-                "waste", f"{self.waste:g}", needed="a share from 0 to under 1, such as 0.1", remedy="Give 10 % as 0.1"
+                "waste",
+                "{waste:number}",
+                needed="a share from 0 to under 1, such as 0.1",
+                remedy="Give a tenth as 0.1",
+                waste=share(self.waste),
             )
         if self.rate is not None and not 0 < self.rate[0] <= self.rate[1]:
-            raise BadValue("consumption", f"{self.rate}", needed="low first, over 0", remedy="Read it off the bag")
+            raise BadValue(
+                "consumption",
+                "{rate:number}",
+                needed="low first, over 0",
+                remedy="Read it off the bag",
+                rate=tuple(share(end) for end in self.rate),
+            )
 
 
 def take_off(
@@ -99,7 +117,7 @@ def take_off(
     system: System,
     *,
     options: TakeOffOptions | None = None,
-    stops: tuple[str, ...] = (),
+    stops: tuple[Note, ...] = (),
 ) -> TakeOff:
     """Coats, order, weight and days of one wall's build-up in one material system.
 
@@ -120,14 +138,13 @@ def take_off(
         days=None,
         price=None,
         stops=stops,
-        notes=() if stops else (NO_STOP,),
         lead=_lead(build_up, options),
         surface=options.surface,
         volume=_range(build_up, options),
         cautions=_cautions(build_up, system, options),
     )
     if unreachable is not None:
-        return replace(plain, notes=(*plain.notes, str(unreachable)))
+        return replace(plain, notes=(unreachable,))
     return _ordered(plain, build_up, relief, system, options)
 
 
@@ -140,9 +157,9 @@ def _ordered(plain: TakeOff, build_up: BuildUp, relief: Relief, system: System, 
     bags = bags_of(order)
     days, visits = _time(build_up, system, passes)
     weight, worst, wet = _weight(passes, area)
-    notes = [*plain.notes, *_thin(build_up, system), *_mesh_note(build_up, system)]
+    notes = [*_thin(build_up, system), *_mesh_note(build_up, system)]
     if build_up.volume.u is None:
-        notes.append("the range of bags holds the consumption only: the ± of the volume is not known")
+        notes.append(note("plan.bags-without-volume"))
     return replace(
         plain,
         coats=layers,
@@ -165,26 +182,26 @@ def _ordered(plain: TakeOff, build_up: BuildUp, relief: Relief, system: System, 
 def _check_background(system: System, options: TakeOffOptions) -> None:
     if options.background and options.background in system.not_on:
         raise BadValue(
-            f"system {system.name}",
-            f"the background is '{options.background}'",
-            needed=f"none of {', '.join(system.not_on)}",
+            "system {system}",
+            "the background is '{background}'",
+            needed="none of {banned}",
             remedy="Choose another system or cure the cause",
+            system=system.name,
+            background=options.background,
+            banned=", ".join(system.not_on),
         )
 
 
-def _thin(build_up: BuildUp, system: System) -> list[str]:
+def _thin(build_up: BuildUp, system: System) -> list[Note]:
     if build_up.least >= system.least - 1e-9:
         return []
-    return [
-        f"the least build-up, {build_up.least * 1e3:.1f} mm, is under the {system.least * 1e3:g} mm this material "
-        f"wants: hack that place or move the plane out (--least {system.least * 1e3:g}mm)"
-    ]
+    return [note("plan.too-thin", least=metres(build_up.least), wanted=metres(system.least))]
 
 
-def _mesh_note(build_up: BuildUp, system: System) -> list[str]:
+def _mesh_note(build_up: BuildUp, system: System) -> list[Note]:
     if system.mesh_over is None or build_up.most <= system.mesh_over:
         return []
-    return [f"mesh where the build-up is over {system.mesh_over * 1e3:g} mm"]
+    return [note("plan.mesh", over=metres(system.mesh_over))]
 
 
 def _mesh_area(build_up: BuildUp, relief: Relief, system: System) -> float:
@@ -236,22 +253,17 @@ def _range(build_up: BuildUp, options: TakeOffOptions) -> tuple[float, float] | 
     return build_up.volume.value + low * build_up.area, build_up.volume.value + high * build_up.area
 
 
-def _lead(build_up: BuildUp, options: TakeOffOptions) -> str:
-    """The first sentence: a range where old plaster comes off, a warning where it stays."""
-    litres = build_up.volume.value * 1e3
-    if options.surface == "comes-off":
-        low, high = (value * 1e3 for value in _range(build_up, options) or (0.0, 0.0))
-        return (
-            f"Range only: {low:.0f} to {high:.0f} L, because the old plaster comes off and what is behind it was "
-            f"not measured; survey the bare wall again before ordering."
-        )
-    if options.surface == "stays":
-        return f"{litres:.0f} L over the old plaster that stays; its bond was not examined."
-    return f"{litres:.0f} L over the bare wall."
+def _lead(build_up: BuildUp, options: TakeOffOptions) -> Note:
+    """What stands first: a range where old plaster comes off, a warning where it stays."""
+    volumes = _range(build_up, options)
+    if volumes is not None:
+        return note("plan.lead-range", low=cubic_metres(volumes[0]), high=cubic_metres(volumes[1]))
+    volume = cubic_metres(build_up.volume.value)
+    return note("plan.lead-stays" if options.surface == "stays" else "plan.lead-bare", volume=volume)
 
 
-def _cautions(build_up: BuildUp, system: System, options: TakeOffOptions) -> tuple[str, ...]:
-    told = list(thick_caution(build_up))
-    told += [WET_CEMENT] if system.cement or system.name == "lime" else []
-    told += {"stays": [OLD_PLASTER_STAYS], "comes-off": [OLD_PLASTER_OFF]}.get(options.surface, [])
-    return tuple(told)
+def _cautions(build_up: BuildUp, system: System, options: TakeOffOptions) -> tuple[Caution, ...]:
+    cautions = list(thick_caution(build_up))
+    cautions += [WET_CEMENT] if system.cement or system.name == "lime" else []
+    cautions += {"stays": [OLD_PLASTER_STAYS], "comes-off": [OLD_PLASTER_OFF]}.get(options.surface, [])
+    return tuple(cautions)

@@ -42,8 +42,8 @@ def table(findings: Findings, units: str) -> Table:
     rows = tuple((band.words, area, volume) for band, area, volume in bands_of(findings, units))
     columns = (Column("band", "band"), Column("area_m2", "area", 2), Column("volume_l", "volume", 1))
     title = "Bands of the marked elevation, measured wall"
-    return Table("bands", title, columns, rows, "nothing was measured", _caution(findings))
+    return Table("bands", title, columns, rows, "nothing was measured", _caution(findings, units))
 
 
-def _caution(findings: Findings) -> str:
-    return words.BEFORE_THICK if words.is_thick(findings) else ""
+def _caution(findings: Findings, units: str) -> str:
+    return words.before_thick(units) if words.is_thick(findings) else ""

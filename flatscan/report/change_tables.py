@@ -6,6 +6,7 @@ import numpy as np
 
 from flatscan.compare import Difference, Place
 from flatscan.report.numbers import record
+from flatscan.report.say import say
 from flatscan.report.tables import Column, Table
 from flatscan.report.view import Comparison, Findings
 
@@ -153,7 +154,7 @@ def lines(made: Comparison) -> Table:
         Column("rate", "rate", 2),
         Column("amount", "amount", 2),
     )
-    rows = tuple((line.what, line.quantity, line.unit, line.rate, line.amount) for line in found)
+    rows = tuple((say(line.what), line.quantity, line.unit, line.rate, line.amount) for line in found)
     return Table(
         "variation", "Lines of the quote that differ", columns, rows, "no rates were given: flatscan ships no prices"
     )

@@ -120,7 +120,7 @@ def variation_words(made: Comparison, units: str) -> Iterator[str]:
         return
     planned_on = findings_of(v.survey)
     yield from words.stops(planned_on)
-    yield from (text for text in words.short_cautions(planned_on) if text not in words.stops(planned_on))
+    yield from words.beside_stops(planned_on, units)
     planned = words.volume(v.planned.volume.value, v.planned.volume.u, units)
     yield (
         f"Beyond {words.length(v.allowance, units)}: {planned} on {words.area(v.planned.area, units)} by the finish "

@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 
 from flatscan.jobs import Result
-from flatscan.report import change_tables, facts, more_tables, reasons, tables
+from flatscan.report import change_tables, facts, more_tables, reasons, tables, words
 from flatscan.report.numbers import record
 from flatscan.report.readings import tie_record
 from flatscan.report.say import spoken
@@ -207,7 +207,7 @@ def _material(findings: Findings) -> dict[str, object] | None:
         }
     )
     made["bags_range"] = None if order is None or order.bags_range is None else record({"b": order.bags_range})["b"]
-    return made | {"stops": list(order.stops) if order else [], "notes": list(order.notes) if order else []}
+    return made | {"stops": list(order.stops) if order else [], "notes": list(words.order_notes(findings))}
 
 
 def _set_out(findings: Findings) -> dict[str, object] | None:

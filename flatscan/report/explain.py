@@ -13,7 +13,7 @@ from scipy.special import ndtr
 
 from flatscan.jobs import Result
 from flatscan.report import change_words, words
-from flatscan.report.say import spoken
+from flatscan.report.say import say, spoken
 from flatscan.report.view import Findings, findings_of
 from flatscan.verdict import Criterion
 
@@ -88,7 +88,7 @@ def _plain(findings: Findings, criterion: Criterion, units: str) -> str:
 def _foreman(findings: Findings, units: str) -> Iterator[str]:
     # what can hurt comes before what is to be done
     yield from words.stops(findings)
-    yield from (text for text in words.short_cautions(findings) if text not in words.stops(findings))
+    yield from words.beside_stops(findings, units)
     lean = findings.shape.lean_height
     if words.signed(lean, units) == "on the plane":
         yield "The wall stands plumb over its height, as far as the capture's own vertical goes."
@@ -98,7 +98,7 @@ def _foreman(findings: Findings, units: str) -> Iterator[str]:
     order = findings.take_off
     if order is not None and order.coats:
         coats = ", then ".join(
-            f"{c.name} {words.length(c.thickness, units, decimals=1)} on average" for c in order.coats
+            f"{say(c.name, units)} {words.length(c.thickness, units, decimals=1)} on average" for c in order.coats
         )
         yield f"Coats: {coats}. These are means: the packing at each place is on the set-out sheet."
     if findings.lows:

@@ -7,6 +7,7 @@ import numpy as np
 from flatscan.core.model import Relief
 from flatscan.core.units import slope_text
 from flatscan.report import words
+from flatscan.report.say import say
 from flatscan.report.view import Findings
 
 Facts = list[tuple[str, str]]
@@ -85,7 +86,7 @@ def build_up(findings: Findings, units: str) -> Facts:
         return []
     plane = built.plane
     return [
-        ("Finish plane", plane.rule),
+        ("Finish plane", say(plane.rule, units)),
         ("Lean, turn", f"{slope_text(plane.lean, units)} lean, {slope_text(plane.turn, units)} turn"),
         ("At the left foot", f"{words.length(plane.at_left_foot, units, decimals=1)} toward the room"),
         ("Least", words.length(built.least, units, decimals=1)),

@@ -6,6 +6,7 @@ from flatscan.jobs import LowsByHand
 from flatscan.plan.lows import what_is_left
 from flatscan.report import tables, words
 from flatscan.report.numbers import record
+from flatscan.report.say import say
 
 SCHEMA = 1
 _NO_WALL = "wall, plumb and shape are null: only straightedge readings were given, no capture of the wall."
@@ -32,4 +33,4 @@ def hand_lows_text(made: LowsByHand, units: str) -> str:
             f"  L{low.number}: {words.length(low.depth, units, decimals=1)} deep at "
             f"{words.place((low.x, low.y), units)}, {low.volume * 1000:.2f} litres."
         )
-    return "\n".join([*lines, what_is_left(made.lows, limit=made.limit)])
+    return "\n".join([*lines, say(what_is_left(made.lows, limit=made.limit), units)])

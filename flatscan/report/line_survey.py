@@ -8,9 +8,9 @@ from flatscan.capture.laser_line.budget import Budget
 from flatscan.capture.laser_line.measure import MeasuredLine
 from flatscan.core.units import to_mm
 from flatscan.jobs import Lines
-from flatscan.plan.cautions import LASER_WORK
+from flatscan.plan.stops import LASER_WORK
 from flatscan.report.numbers import record
-from flatscan.report.say import spoken
+from flatscan.report.say import say, spoken
 from flatscan.straightedge.gaps import Gap
 
 
@@ -22,7 +22,7 @@ def line_record(lines: Lines) -> dict[str, object]:
         "command": "line",
         "file": surveyed.setup.file.name,
         "wall": surveyed.setup.name,
-        "cautions": list(LASER_WORK),
+        "cautions": [say(caution) for caution in LASER_WORK],
         "rule_mm": record({"rule_mm": rule})["rule_mm"],
         "lines": [_one(line, budget, gap) for (line, budget), gap in zip(surveyed.lines, gaps, strict=True)],
     }
@@ -62,7 +62,7 @@ def _one(line: MeasuredLine, budget: Budget, gap: Gap | None) -> dict[str, objec
 def line_text(found: Lines) -> str:
     """The lines in words: cautions, each line's range and ±, where the ± comes from and what halves it."""
     surveyed, gaps, rule = spoken(found.surveyed), found.gaps, found.rule
-    lines = [*LASER_WORK, ""]
+    lines = [*map(say, LASER_WORK), ""]
     for (line, budget), gap in zip(surveyed.lines, gaps, strict=True):
         lines.append(
             f"{line.name}: {len(line.height)} stations, {to_mm(float(np.ptp(line.height))):.1f} mm from the furthest "

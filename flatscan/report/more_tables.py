@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from flatscan.jobs import Together
 from flatscan.report import words
 from flatscan.report.numbers import record
+from flatscan.report.say import say
 from flatscan.report.tables import AS_IS, Cell, Column, Table
 from flatscan.report.view import Findings
 
@@ -27,7 +28,8 @@ def choices(findings: Findings) -> Table:
         sizes: tuple[Cell, ...] = (None,) * 4
         if built is not None:
             sizes = built.least, built.mean, built.most, built.volume.value
-        rows.append((choice.name, *sizes, bags, choice.out_of_plumb, choice.out_of_square, choice.reason))
+        reason = "" if choice.reason is None else say(choice.reason)
+        rows.append((say(choice.name), *sizes, bags, choice.out_of_plumb, choice.out_of_square, reason))
     return Table("choices", "Choices of finish plane", columns, tuple(rows), "no choice was worked out")
 
 
@@ -41,7 +43,7 @@ def quote(findings: Findings) -> Table:
     if made is None:
         return Table("quote", "Quote", columns, (), "no rates were given: flatscan ships no prices")
     rows: list[tuple[Cell, ...]] = [
-        (line.what, line.quantity, line.unit, line.rate, line.amount) for line in made.lines
+        (say(line.what), line.quantity, line.unit, line.rate, line.amount) for line in made.lines
     ]
     rows.append((f"in all, {made.currency}", None, "", None, made.total))
     return Table("quote", f"Quote, {made.currency}", columns, tuple(rows), "nothing to charge at these rates")
@@ -149,7 +151,8 @@ def sentences(findings: Findings, units: str) -> Iterator[str]:
         if one.verdict not in ("flush", "not measured") and one.stands is not None:
             yield f"Clash: {one.item.name} ends {words.length(abs(one.stands), units, decimals=1)} {one.verdict}."
     if findings.shown is not None:
-        yield f"In that light {findings.shown.share * 100:.0f} % of the wall would show; {findings.shown.said}."
+        shown = findings.shown
+        yield f"In that light {shown.share * 100:.0f} % of the wall would show; {say(shown.said, units)}."
 
 
 def _best_choice(findings: Findings, units: str) -> Iterator[str]:
@@ -161,7 +164,7 @@ def _best_choice(findings: Findings, units: str) -> Iterator[str]:
         return
     off = ((best.out_of_plumb, "out of plumb"), (best.out_of_square, "out of square"))
     costs = [f"{words.length(abs(v), units, decimals=1)} {what}" for v, what in off if round(abs(v) * 1000, 1) > 0]
-    yield f"Or {best.name}: saves {', '.join([words.volume(best.saves or 0.0, 0.0, units), *costs])}."
+    yield f"Or {say(best.name, units)}: saves {', '.join([words.volume(best.saves or 0.0, 0.0, units), *costs])}."
 
 
 def _together(made: Together, units: str) -> Iterator[str]:

@@ -16,6 +16,8 @@ _PER_METRE = (
     ("_l", 1000.0),
     ("_kg", 1.0),
 )
+# keys that hold a place, x and y, in mm
+PLACES = ("from", "to")
 DECIMALS = 3
 
 
@@ -25,6 +27,8 @@ def factor(key: str) -> float:
     >>> factor("gap_mm"), factor("volume_l"), factor("share")
     (1000.0, 1000.0, 1.0)
     """
+    if key in PLACES:
+        return 1000.0
     return next((scale for ending, scale in _PER_METRE if key.endswith(ending)), 1.0)
 
 

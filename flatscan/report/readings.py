@@ -6,11 +6,11 @@ import numpy as np
 
 from flatscan.core.units import to_mm
 from flatscan.jobs.readings import PlannedReadings
-from flatscan.plan.cautions import LASER_WORK
+from flatscan.plan.stops import LASER_WORK
 from flatscan.relief import Tie
 from flatscan.relief.planning import DECIDED, ReadingPlan
 from flatscan.report.numbers import record
-from flatscan.report.say import spoken
+from flatscan.report.say import say, spoken
 
 _SAID = {"yes": "can be decided", "partly": "can be decided on walls far from it", "no": "cannot be decided"}
 
@@ -55,7 +55,7 @@ def reading_plans(planned: PlannedReadings, limit: float) -> dict[str, object]:
         }
     )
     return head | {
-        "cautions": list(LASER_WORK),
+        "cautions": [say(caution) for caution in LASER_WORK],
         "warnings": list(planned.notes),
         "plans": [_plan(plan, limit) for plan in planned.plans],
     }
@@ -78,7 +78,7 @@ def reading_plan_text(planned: PlannedReadings, limit: float) -> str:
     """The plans in words: cautions, what each number of readings brings, and the places of the last one."""
     planned = spoken(planned)
     warp, length = planned.warp
-    lines = [*LASER_WORK, ""]
+    lines = [*map(say, LASER_WORK), ""]
     lines.append(
         f"Warp of the scan taken as {to_mm(warp):.1f} mm over {length:g} m; straightedge {to_mm(planned.rule):.0f} mm; "
         f"readings to {to_mm(planned.reading_u):.1f} mm (1 sd); {len(planned.done)} read already."
@@ -111,7 +111,7 @@ def reading_form(planned: PlannedReadings) -> bytes:
     """The last plan as a table of stations with the readings left blank, in the layout that --tie reads."""
     wall = planned.wall
     lines = [
-        *(f'note, "{caution}"' for caution in LASER_WORK),
+        *(f'note, "{say(caution)}"' for caution in LASER_WORK),
         'note, "Write each reading (laser plane to wall) behind its place. Read the first place again last and write '
         'both in a line of its own: control, first, last"',
         "units, mm",

@@ -58,7 +58,7 @@ def plain(value: object, key: str, path: str, nulls: dict[str, Unknown]) -> obje
     Raises `TypeError` for a quantity whose unit is not that of its key, and for what has no place in a document.
     """
     if value is None or isinstance(value, Unknown):
-        nulls.setdefault(path, value or _NOT_KNOWN if isinstance(value, Unknown) else _NOT_KNOWN)
+        nulls.setdefault(path, value if isinstance(value, Unknown) else _NOT_KNOWN)
         return None
     if isinstance(value, Quantity):
         if unit_of(key) != value.unit and not (unit_of(key) == "1" and value.unit in ("d", "h", "kg", "deg")):

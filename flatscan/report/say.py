@@ -9,10 +9,10 @@ from importlib.resources import files
 from typing import Any
 
 from flatscan.core.errors import FlatscanError
-from flatscan.core.notes import Note, Unknown
+from flatscan.core.notes import Caution, Note, Unknown
 from flatscan.core.phrase import Manner, command_line, fill
 
-Said = Note | Unknown | str
+Said = Note | Caution | Unknown | FlatscanError | str
 
 
 @cache
@@ -27,8 +27,9 @@ def templates() -> dict[str, str]:
 
 
 def say(it: Said, manner: Manner | str = "mm") -> str:
-    """The words of a note or of the reason why a number is not there; ``manner`` or the units for a command line.
+    """The words of a note, of a caution, of an error kept in a result, or of the reason why a number is not there.
 
+    ``manner`` is the reader's, or the units for somebody at a command line.
     A str, which is a name or the user's own words, stays as it is. Raises `KeyError` for a code without words.
     """
     manner = command_line(manner) if isinstance(manner, str) else manner
@@ -36,6 +37,10 @@ def say(it: Said, manner: Manner | str = "mm") -> str:
         return it
     if isinstance(it, Unknown):
         return fill(templates()[it.reason], {}, manner)
+    if isinstance(it, FlatscanError):
+        return it.text(manner)
+    if isinstance(it, Caution):
+        return fill(templates()[it.code], dict(it.pairs), manner, say)
     place = {} if it.place is None else {"place": it.place}
     return fill(templates()[it.code], {**place, **it.quantities}, manner, say)
 
@@ -46,11 +51,12 @@ def trouble(error: FlatscanError, manner: Manner | str = "mm") -> str:
 
 
 def spoken(it: Any, manner: Manner | str = "mm") -> Any:
-    """A result with every note in it, however deep, put into words, and None for each `Unknown`.
+    """A result with every note and error in it, however deep, put into words, and None for each `Unknown`.
 
+    Cautions stay as they are: where they belong is decided by their code and action.
     For renderings that still read results; those of sections say notes themselves.
     """
-    if isinstance(it, Note):
+    if isinstance(it, (Note, FlatscanError)):
         return say(it, manner)
     if isinstance(it, Unknown):
         return None

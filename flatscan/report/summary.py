@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from flatscan.jobs import Result
 from flatscan.report import change_words, more_tables, tables, words
-from flatscan.report.say import spoken
+from flatscan.report.say import say, spoken
 from flatscan.report.view import Findings, findings_of
 from flatscan.verdict import Criterion
 
@@ -32,7 +32,7 @@ def _lines(text: str) -> list[str]:
 
 def _sentences(findings: Findings, units: str) -> Iterator[str]:
     yield _opening(findings, units)
-    yield from _first(findings)
+    yield from _first(findings, units)
     yield from change_words.sentences(findings, units)
     yield from _build_up(findings, units)
     yield from _hacking(findings, units)
@@ -55,7 +55,7 @@ def _warnings(findings: Findings, room: int) -> list[str]:
 
     What the reader doubts comes first: a mistyped reading explains much of what stands above.
     """
-    told = [text for text in dict.fromkeys(findings.warnings) if text != words.NO_STOP]
+    told = list(dict.fromkeys(findings.warnings))
     lines: list[str] = []
     for number, text in enumerate(told):
         more = _lines(f"Mind: {words.sentence(text)}")
@@ -75,13 +75,13 @@ def _opening(findings: Findings, units: str) -> str:
     )
 
 
-def _first(findings: Findings) -> Iterator[str]:
+def _first(findings: Findings, units: str) -> Iterator[str]:
     """What stands before all quantities: the warning of what was surveyed, stop signs, cautions."""
     order = findings.take_off
     if order is not None:
-        yield from (order.lead,) if order.surface != "bare" else ()
+        yield from (say(order.lead, units),) if order.surface != "bare" and order.lead is not None else ()
         yield from words.stops(findings) or (words.sentence(words.NO_STOP),)
-    yield from (text for text in words.short_cautions(findings) if text not in words.stops(findings))
+    yield from words.beside_stops(findings, units)
 
 
 def _build_up(findings: Findings, units: str) -> Iterator[str]:
@@ -90,7 +90,7 @@ def _build_up(findings: Findings, units: str) -> Iterator[str]:
         return
     volume = words.volume(built.volume.value, built.volume.u, units)
     yield (
-        f"Build-up ({built.plane.rule}): least {words.length(built.least, units, decimals=1)}, "
+        f"Build-up ({say(built.plane.rule, units)}): least {words.length(built.least, units, decimals=1)}, "
         f"mean {words.length(built.mean, units, decimals=1)}, most {words.length(built.most, units, decimals=1)}; "
         f"{volume} before waste."
     )
@@ -118,10 +118,10 @@ def _order(findings: Findings, units: str) -> Iterator[str]:
     order = findings.take_off
     if order is None:
         return
-    coats = ", then ".join(f"{c.name} {words.length(c.thickness, units, decimals=1)}" for c in order.coats)
+    coats = ", then ".join(f"{say(c.name, units)} {words.length(c.thickness, units, decimals=1)}" for c in order.coats)
     if coats:
         yield f"Coats ({order.system}): {coats}."
-    yield from (words.sentence(note) for note in order.notes if note and note != words.NO_STOP)
+    yield from (words.sentence(note) for note in order.notes)
     if order.weight is not None and order.weight_worst is not None:
         worst = words.load(order.weight_worst, units)
         yield f"Added weight: {words.mass(order.weight, units)} in all, {worst} at its worst."
@@ -142,7 +142,7 @@ def _set_out(findings: Findings, units: str) -> Iterator[str]:
     starts = [(s.x, d) for s in laid.screeds for d in s.dots if d.start_here]
     for x, dot in starts[:1]:
         yield f"Start at the dot {words.place((x, dot.y), units)}: packing {words.length(dot.packing, units)}."
-    yield from laid.notes
+    yield from (say(note, units) for note in laid.notes)
 
 
 def _lows(findings: Findings, units: str) -> Iterator[str]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatscan.core.notes import Unknown
+from flatscan.core.notes import Note, Unknown
 from flatscan.core.quantity import Quantity
 from flatscan.plan.lows import Low
 from flatscan.report import numbers, words
@@ -71,12 +71,12 @@ class Table:
 
 def unit_of(key: str) -> str:
     """The unit of the quantity that stands under a key; "1" where its ending names none."""
-    return next((unit for ending, unit in _UNITS if key.endswith(ending)), "1")
+    return "m" if key in numbers.PLACES else next((unit for ending, unit in _UNITS if key.endswith(ending)), "1")
 
 
 def _value(column: Column, cell: Cell) -> object:
     if cell is None:
-        return column.why or Unknown("unknown.not-known")
+        return Unknown("unknown.not-known") if column.why is None else column.why
     if isinstance(cell, bool) or not isinstance(cell, (int, float, np.number)):
         return cell
     unit = unit_of(column.key)
@@ -167,7 +167,7 @@ def coats(findings: Findings) -> Table:
         Column("kg", "kg before waste", 1),
         Column("bags", "bags", 1),
     )
-    rows = tuple((layer.name, layer.thickness, layer.kg, layer.bags) for layer in layers)
+    rows = tuple((say(layer.name), layer.thickness, layer.kg, layer.bags) for layer in layers)
     return Table("coats", "Coats", columns, rows, "no coat was worked out", words.BEFORE_FILLING)
 
 
@@ -217,8 +217,9 @@ def dots(findings: Findings) -> Table:
     return Table("dots", "Screeds and dots", columns, rows, "no screed was set out")
 
 
-def _dot_note(note: str, start: bool, packing: float | None) -> str:
-    parts = ["START HERE" if start else "", "plumb on site from the foot" if packing is None else "", note]
+def _dot_note(note: Note | None, start: bool, packing: float | None) -> str:
+    parts = ["START HERE" if start else "", "plumb on site from the foot" if packing is None else ""]
+    parts += [] if note is None else [say(note)]
     return "; ".join(part for part in parts if part)
 
 

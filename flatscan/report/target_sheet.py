@@ -12,7 +12,8 @@ from flatscan.capture.targets import MARKERS, marker_bits
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Mask
 from flatscan.core.units import to_mm
-from flatscan.plan.cautions import HEIGHT, LASER_WORK
+from flatscan.plan.stops import HEIGHT, LASER_WORK
+from flatscan.report.say import say
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -125,8 +126,8 @@ def _black(axes: Any, foot: Any, wide: float, high: float) -> None:
 
 
 def _words(page: Figure, lines: tuple[str, ...], top: float) -> None:
-    for i, line in enumerate((*LASER_WORK[:3], HEIGHT)):
-        page.axes[0].text(_MARGIN, top - 4 * i, line, fontsize=7, va="top")
+    for i, caution in enumerate((*LASER_WORK[:3], HEIGHT)):
+        page.axes[0].text(_MARGIN, top - 4 * i, say(caution), fontsize=7, va="top")
     for i, line in enumerate(lines):
         page.axes[0].text(_MARGIN, top - 20 - 5 * i, line, fontsize=9, va="top")
 

@@ -19,14 +19,12 @@ from flatscan.jobs.results import (
     Variation,
 )
 from flatscan.plan.choices import Choice
-from flatscan.plan.clash import Clash
 from flatscan.plan.coats import Band
-from flatscan.plan.extras import Extras
+from flatscan.plan.face import Clash, Shown
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.hacking import Hack
-from flatscan.plan.light import Shown
 from flatscan.plan.lows import Low
-from flatscan.plan.rates import Quote
+from flatscan.plan.rates import Extras, Quote
 from flatscan.plan.screeds import SetOut as Screeds
 from flatscan.plan.takeoff import TakeOff
 from flatscan.relief.shape import Patch, Shape

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 
+from flatscan.core.notes import Caution
 from flatscan.core.units import METRES_PER, area_text, length_text, mass_text, volume_text
-from flatscan.plan import cautions
+from flatscan.plan import stops as signs
 from flatscan.report.say import Said, say
 from flatscan.report.view import Findings
 
@@ -17,9 +18,8 @@ BEFORE_HACKING = (
     "down, ask an engineer about cracks. Local codes and licensed practice come first."
 )
 BEFORE_WORK = "Wet cement and lime burn skin and eyes; work at height from a proper platform."
-BEFORE_FILLING = cautions.WET_CEMENT
-BEFORE_THICK = cautions.THICK
-NO_STOP = cautions.NO_STOP
+BEFORE_FILLING = say(signs.WET_CEMENT)
+NO_STOP = say(signs.NO_STOP)
 THICK = 0.025
 # from here on the work is done from a platform
 _REACH = 2.0
@@ -120,23 +120,37 @@ def wall_name(findings: Findings) -> str:
     return f"{name}: {title}" if title else name
 
 
-def all_cautions(findings: Findings, *, hacking: bool = True) -> tuple[str, ...]:
+def before_thick(units: str) -> str:
+    """What stands before thick build-up."""
+    return say(signs.THICK, units)
+
+
+def all_cautions(findings: Findings, units: str = "mm", *, hacking: bool = True) -> tuple[str, ...]:
     """What has to stand before the sheets of these findings, the weightiest first, each in full.
 
     Sheets that tell nobody to cut leave those of ``hacking`` out.
     """
-    told = [*stops(findings), *(findings.take_off.cautions if findings.take_off is not None else ())]
-    told += [BEFORE_THICK] if is_thick(findings) else []
-    told += list(cautions.HACKING) if findings.hacks and hacking else []
-    told += [BEFORE_FILLING] if _wet_work(findings) else []
-    told += [cautions.HEIGHT] if findings.wall.height > _REACH and (findings.hacks or _wet_work(findings)) else []
-    return tuple(dict.fromkeys(told))
+    return (*stops(findings), *(say(caution, units) for caution in _cautions(findings, hacking)))
 
 
-def short_cautions(findings: Findings) -> tuple[str, ...]:
+def _cautions(findings: Findings, hacking: bool) -> tuple[Caution, ...]:
+    found = [*(findings.take_off.cautions if findings.take_off is not None else ())]
+    found += [signs.THICK] if is_thick(findings) else []
+    found += list(signs.HACKING) if findings.hacks and hacking else []
+    found += [signs.WET_CEMENT] if _wet_work(findings) else []
+    found += [signs.HEIGHT] if findings.wall.height > _REACH and (findings.hacks or _wet_work(findings)) else []
+    return tuple(dict.fromkeys(found))
+
+
+def short_cautions(findings: Findings, units: str = "mm") -> tuple[str, ...]:
     """The same for one screen or one line over a drawing: what warns of hacking, and of the work, drawn together."""
-    drawn = (*cautions.HACKING, BEFORE_FILLING, cautions.HEIGHT)
-    told = [text for text in all_cautions(findings) if text not in drawn]
+    return (*stops(findings), *beside_stops(findings, units))
+
+
+def beside_stops(findings: Findings, units: str) -> tuple[str, ...]:
+    """The short cautions without the stop signs."""
+    drawn = (*signs.HACKING, signs.WET_CEMENT, signs.HEIGHT)
+    told = [say(caution, units) for caution in _cautions(findings, hacking=True) if caution not in drawn]
     told += [BEFORE_HACKING] if findings.hacks else []
     return (*told, BEFORE_WORK) if _wet_work(findings) else tuple(told)
 
@@ -154,7 +168,15 @@ def stops(findings: Findings) -> tuple[str, ...]:
     """Stop signs that fire, each opened by the word."""
     if findings.take_off is None:
         return ()
-    return tuple(s if s.startswith("STOP:") else f"STOP: {s}" for s in findings.take_off.stops)
+    return tuple(f"STOP: {say(sign)}" for sign in findings.take_off.stops)
+
+
+def order_notes(findings: Findings) -> tuple[str, ...]:
+    """What is said of the order, first that no stop sign fired where none did."""
+    order = findings.take_off
+    if order is None:
+        return ()
+    return (*(() if order.stops else (NO_STOP,)), *map(say, order.notes))
 
 
 def not_examined(findings: Findings, system: str = "mm", *, always: bool = True) -> tuple[str, ...]:

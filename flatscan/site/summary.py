@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from flatscan.plan.order import OrderLine, combined_order
+from flatscan.plan.coats import OrderLine, combined_order
 from flatscan.report import text, words
 from flatscan.report.numbers import rounded
 from flatscan.site.store import Record

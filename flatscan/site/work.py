@@ -12,7 +12,7 @@ from typing import Any
 from flatscan import capture, jobs, report
 from flatscan.core.errors import FlatscanError, OutputError, ReadError
 from flatscan.core.model import Cloud, Readings
-from flatscan.plan.order import OrderLine
+from flatscan.plan.coats import OrderLine
 from flatscan.site import buildings
 from flatscan.site.codec import made, plain
 from flatscan.site.job import Task

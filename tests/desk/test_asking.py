@@ -9,7 +9,7 @@ from flatscan.desk import answering
 from flatscan.desk.asking import PURPOSES, how_captured, questions, tape_cost
 from flatscan.desk.folders import Jobs
 from flatscan.plan import systems
-from flatscan.plan.order import bags_per_m3
+from flatscan.plan.coats import bags_per_m3
 
 
 @pytest.fixture

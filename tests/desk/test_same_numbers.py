@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from flatscan.cli import run
-from flatscan.plan import cautions
+from flatscan.plan.stops import HACKING, HEIGHT, WET_CEMENT
+from flatscan.report.say import say
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 
@@ -54,14 +55,14 @@ def _sheets(client):
 def test_every_caution_stands_open_before_the_answers(priced):
     page = priced.get("/wall/wall-001/answers").text
     before = page.partition('<dl class="answers">')[0]
-    for text in (*cautions.HACKING, cautions.WET_CEMENT, cautions.HEIGHT):
-        assert text in before
+    for caution in (*HACKING, WET_CEMENT, HEIGHT):
+        assert say(caution) in before
     assert "<details" not in before
     # a sign seen on site stops the job, and is said before everything else
     priced.send("wall-001", "questions", capture_type="scanner", seen="moving crack")
     priced.wait("wall-001")
     page = priced.get("/wall/wall-001/answers").text
-    assert page.index("STOP: a moving crack") < page.index(cautions.WET_CEMENT) < page.index("How many bags?")
+    assert page.index("STOP: a moving crack") < page.index(say(WET_CEMENT)) < page.index("How many bags?")
     assert 'id="humps"' not in page
 
 

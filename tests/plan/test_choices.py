@@ -6,6 +6,7 @@ from numpy.testing import assert_allclose
 from flatscan.plan.choices import choices
 from flatscan.plan.finish import FixedPoint, PlaneOptions
 from flatscan.plan.systems import load
+from flatscan.report.say import say
 
 
 def test_leaning_and_skew_wall(build):
@@ -33,7 +34,8 @@ def test_a_choice_that_cannot_be_done_keeps_its_reason(build):
     options = PlaneOptions(fixed=(FixedPoint(0.0, 0.0, 0.008),))
     listed = choices(relief, build.wall(4.0, 2.0), build.shape(relief, 2.0), options=options)
     assert listed[0].build_up is None
-    assert "too little cover" in listed[0].reason
+    assert "too little cover" in say(listed[0].reason)
+    assert "least cover 3/16 in" in say(listed[3].build_up.plane.rule, "in")
     assert listed[3].build_up is not None
     assert all(choice.saves is None for choice in listed)
 

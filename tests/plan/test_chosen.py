@@ -5,9 +5,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue
-from flatscan.plan.chosen import ChosenHumps
+from flatscan.plan.choices import ChosenHumps
 from flatscan.plan.finish import place
 from flatscan.plan.hacking import hacking_plan
+from flatscan.report.say import say
 
 SPOTS = (((0.7, 0.7), 0.006), ((2.1, 1.3), 0.008), ((3.3, 1.9), 0.004))
 
@@ -55,9 +56,9 @@ def test_volume_after_all_three_by_head(humped):
     made = chosen.with_cut([(h.x, h.y) for h in reversed(hacks)])
     assert made.build_up.volume.value == pytest.approx(0.050, rel=1e-9)
     assert made.removed == pytest.approx(0.00072, rel=1e-9)
-    assert made.build_up.plane.rule.endswith("3 humps cut")
+    assert say(made.build_up.plane.rule).endswith("3 humps cut")
 
 
 def test_a_place_without_a_hump(humped):
-    with pytest.raises(BadValue, match=r"none at x 1\.50 m, y 2\.20 m"):
+    with pytest.raises(BadValue, match=r"none 1500 mm from the left, 2200 mm up"):
         humped[1].with_cut([(1.5, 2.2)])

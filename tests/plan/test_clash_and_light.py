@@ -5,9 +5,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadTable, BadValue
-from flatscan.plan.clash import Item, clashes, read_items
+from flatscan.plan.face import Item, clashes, height_that_shows, read_items, shows
 from flatscan.plan.finish import PlaneOptions, place
-from flatscan.plan.light import height_that_shows, shows
+from flatscan.report.say import say
 
 
 def test_boxes_linings_and_skirting(build):
@@ -84,7 +84,7 @@ def test_a_swell_shows_from_its_own_height_on(build, along):
     seen = shows(relief, np.radians(8), along=along, base=0.06)
     assert 0 < seen.share < 1
     assert shows(relief, np.radians(8), along=not along).share == 0
-    assert "not a standard" in seen.said
+    assert "not a standard" in say(seen.said)
 
 
 def test_noise_and_lean_do_not_show(build):

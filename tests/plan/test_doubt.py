@@ -7,8 +7,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.model import CommonError
-from flatscan.plan.doubt import expected_excess, roughness
 from flatscan.plan.finish import PlaneOptions, place
+from flatscan.plan.volume import expected_excess, roughness
+from flatscan.report.say import say
 
 
 def nib(x, y):
@@ -43,7 +44,7 @@ def test_plumb_unknown_makes_the_volumes_doubt_unknown(build):
     relief = build.cells(4.0, 2.4, nib, cell=0.1)
     done = place(relief, build.wall(4.0, 2.4, u_lean=None))
     assert done.volume.u is None
-    assert "how well plumb is known was not stated" in done.notes[-1]
+    assert "how well plumb is known was not stated" in say(done.notes[-1])
 
 
 def test_a_plane_that_only_just_fits_says_why_its_doubt_is_unknown(build):
@@ -51,7 +52,7 @@ def test_a_plane_that_only_just_fits_says_why_its_doubt_is_unknown(build):
     relief = build.cells(4.0, 2.4, lambda x, y: 0 * x, cell=0.1)
     done = place(relief, build.wall(4.0, 2.4, u_lean=0.001), options=PlaneOptions(most=0.005001))
     assert done.volume.u is None
-    assert "no plane meets" in done.notes[-1]
+    assert "no plane meets" in say(done.notes[-1])
 
 
 def test_scale_by_scaling_the_wall(build):

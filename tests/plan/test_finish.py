@@ -8,9 +8,9 @@ from numpy.testing import assert_allclose
 from scipy.optimize import linprog
 
 from flatscan.core.errors import BadValue, Infeasible, TooFewPoints
-from flatscan.plan.constraints import Problem, governing_points, upper_chain
 from flatscan.plan.finish import FixedPoint, PlaneOptions, place
-from flatscan.plan.program import least_plane
+from flatscan.plan.program import Problem, governing_points, least_plane, upper_chain
+from flatscan.report.say import say
 
 
 def test_flat_wall_by_head(build):
@@ -39,7 +39,7 @@ def test_a_missing_corner_takes_the_mean_and_says_so(build):
     relief = build.cells(2.0, 2.0, lambda x, y: np.where((x > 1) & (y > 1), np.nan, 0.0), cell=0.1)
     done = place(relief, build.wall(2.0, 2.0))
     assert_allclose(done.volume.value, 4.0 * 0.005, rtol=1e-9)
-    assert "25.0 % of the wall was not measured" in done.notes[0]
+    assert "25.0 % of the wall was not measured" in say(done.notes[0])
     assert dict(done.u_parts)["not measured"] == pytest.approx(0.0, abs=1e-12)
 
 
@@ -125,12 +125,12 @@ def test_conflicts_are_named_with_their_amount(build):
     relief = build.cells(4.0, 2.4, lambda x, y: 0.010 * (np.hypot(x - 1.05, y - 1.05) < 0.05), cell=0.1)
     wall = build.wall(4.0, 2.4)
     lining = FixedPoint(0.0, 1.0, 0.012, name="the door lining")
-    with pytest.raises(Infeasible, match=r"hump at x 1\.05 m, y 1\.05 m leaves 3\.0 mm too little.*the door lining"):
+    with pytest.raises(Infeasible, match=r"hump 1050 mm from the left, 1050 mm up leaves 3\.0 mm too.*the door lining"):
         place(relief, wall, options=PlaneOptions(fixed=(lining,)))
-    with pytest.raises(Infeasible, match=r"hump at x 1\.05 m.*puts the hollow at .* 3\.0 mm over the most"):
+    with pytest.raises(Infeasible, match=r"hump 1050 mm from the left.*puts the hollow .* 3\.0 mm over the most"):
         place(relief, wall, options=PlaneOptions(most=0.012))
     second = FixedPoint(4.0, 1.0, 0.020)
-    with pytest.raises(Infeasible, match=r"fixed point 2 at x 4\.00 m.* the door lining contradict .* 8\.0 mm"):
+    with pytest.raises(Infeasible, match=r"fixed point 4000 mm from the left.* the door lining contradict .* 8\.0 mm"):
         place(relief, wall, options=PlaneOptions(fixed=(lining, second)))
 
 
@@ -160,7 +160,7 @@ def test_one_station_alone(build):
     done = place(relief, build.wall(1.0, 1.0), options=PlaneOptions(turn_up_to=0.01, lean_up_to=0.01))
     assert_allclose([done.plane.offset, done.volume.value], [0.009, 0.005], rtol=1e-9)
     assert done.volume.u is None
-    assert any("three stations on a line" in note for note in done.notes)
+    assert any("three stations on a line" in say(note) for note in done.notes)
 
 
 @settings(max_examples=30, deadline=None)

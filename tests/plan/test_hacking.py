@@ -8,6 +8,8 @@ from flatscan.core.errors import BadValue
 from flatscan.plan.finish import PlaneOptions, place
 from flatscan.plan.hacking import HackOptions, hacking_plan, hacks
 from flatscan.plan.humps import find_humps, under_humps
+from flatscan.plan.stops import SEEN
+from flatscan.report.say import say
 
 
 def nib(x, y, at, size, high):
@@ -41,7 +43,7 @@ def test_three_nibs_govern_in_turn(build):
     assert_allclose([h.cut_so_far for h in plan.hacks], [0.002, 0.002, 0.004], atol=1e-12)
     assert_allclose([h.cut for h in plan.hacks], [0.008, 0.006, 0.004], atol=1e-12)
     assert plan.enough == 3
-    assert "the wall itself sets the plane" in plan.ends_because
+    assert "the wall itself sets the plane" in say(plan.ends_because)
 
 
 def test_never_deeper_than_allowed(build):
@@ -50,7 +52,7 @@ def test_never_deeper_than_allowed(build):
     plan = hacking_plan(relief, build.wall(4.0, 2.5))
     (hack,) = plan.hacks
     assert_allclose([hack.cut, hack.saves], [0.010, 0.18944 - 0.08984], rtol=1e-9)
-    assert "cut by the most allowed (10 mm)" in plan.ends_because
+    assert "cut by the most allowed (10 mm)" in say(plan.ends_because)
 
 
 def test_equal_humps_save_nothing_until_both_are_cut(build):
@@ -107,7 +109,9 @@ def test_near_an_openings_head_nothing_is_cut(build):
     near = build.cells(4.0, 2.5, lambda x, y: nib(x, y, (1.5, 2.08), 0.12, 0.008), openings=(window,))
     plan = hacking_plan(near, wall)
     assert plan.hacks == ()
-    assert "within 150 mm of an opening's head" in plan.ends_because
+    assert "within 150 mm of an opening's head" in say(plan.ends_because)
+    assert "within 5 7/8 in of" in say(plan.ends_because, "in")
+    assert_allclose(plan.ends_because.place, (1.5, 2.08), atol=0.07)
     below = build.cells(4.0, 2.5, lambda x, y: nib(x, y, (1.5, 0.8), 0.12, 0.008), openings=(window,))
     assert len(hacks(below, wall)) == 1
 
@@ -116,7 +120,7 @@ def test_patches_too_small_to_work_are_left_or_joined(build):
     wall = build.wall(4.0, 2.5)
     lone = hacking_plan(build.cells(4.0, 2.5, lambda x, y: nib(x, y, (1.51, 1.31), 0.06, 0.008)), wall)
     assert lone.hacks == ()
-    assert "less than a workable patch" in lone.ends_because
+    assert "less than a workable patch" in say(lone.ends_because)
     spots = [((1.51, 1.31), 0.008), ((1.63, 1.31), 0.007)]
     pair = build.cells(4.0, 2.5, lambda x, y: sum(nib(x, y, at, 0.06, high) for at, high in spots))
     (hack,) = hacks(pair, wall)
@@ -131,10 +135,11 @@ def test_a_nib_at_the_walls_corner_counts(build):
 
 def test_nothing_while_a_stop_sign_stands(build):
     relief = build.cells(4.0, 2.5, lambda x, y: nib(x, y, (1.5, 1.3), 0.2, 0.008))
-    plan = hacking_plan(relief, build.wall(4.0, 2.5), standing=("the wall leans",))
+    plan = hacking_plan(relief, build.wall(4.0, 2.5), standing=(SEEN["damp"],))
     assert plan.hacks == ()
-    assert "stop sign" in plan.ends_because
-    assert any("services" in caution for caution in plan.cautions)
+    assert "stop sign" in say(plan.ends_because)
+    assert say(SEEN["damp"]) in say(plan.ends_because)
+    assert any("services" in say(caution) for caution in plan.cautions)
 
 
 def test_noise_makes_no_humps_and_thickens_nothing(build):
@@ -176,7 +181,7 @@ def test_one_station_stands_out(build):
     relief = build.stations([0.5, 1.5, 2.5, 3.5], [0.4, 1.2, 2.0], table, 4.0, 2.4)
     plan = hacking_plan(relief, build.wall(4.0, 2.4))
     assert_allclose([plan.hacks[0].x, plan.hacks[0].y, plan.hacks[0].saves], [2.5, 1.2, 0.0528], rtol=1e-9)
-    assert "straightedge before cutting" in plan.notes[0]
+    assert "straightedge before cutting" in say(plan.notes[0])
 
 
 def test_cutting_for_a_turned_plane_never_costs(build):

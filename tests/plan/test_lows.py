@@ -20,6 +20,7 @@ from flatscan.plan.lows import (
     ridges_over_plane,
     what_is_left,
 )
+from flatscan.report.say import say
 
 CELL = 0.02
 
@@ -67,13 +68,13 @@ def test_two_lows_by_hand():
     assert (first.number, second.number) == (1, 2)
     assert_allclose([first.x, first.y], [0.5, 0.5], atol=0.1)
     assert_allclose([second.width, second.height], [0.4, 0.4], atol=1e-9)
-    assert what_is_left((first, second)) == "2 lows to fill with 0.7 L, then rule and read again."
+    assert say(what_is_left((first, second))) == "2 lows to fill with 0.7 litres, then rule and read again."
 
 
 def test_it_ends_when_nothing_is_over_the_limit():
     relief = cells_of(1, 1, lambda x, y: -0.002 * box(x, y, (0.5, 0.5), 0.2))
     assert find_lows(relief, -relief.offset) == ()
-    assert what_is_left(()) == "Nothing over 2 mm: leave it alone."
+    assert say(what_is_left(())) == "Nothing over 2 mm: leave it alone."
 
 
 def test_under_and_over_the_screed_plane():

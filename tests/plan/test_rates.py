@@ -5,12 +5,12 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadTable, BadValue
-from flatscan.plan.extras import extras, jambs_and_head, measured_area
 from flatscan.plan.finish import PlaneOptions, place
 from flatscan.plan.hacking import Hack
-from flatscan.plan.rates import TEMPLATE, extra_over, load_rates, quote
+from flatscan.plan.rates import TEMPLATE, extra_over, extras, jambs_and_head, load_rates, measured_area, quote
 from flatscan.plan.systems import load
 from flatscan.plan.takeoff import TakeOffOptions, take_off
+from flatscan.report.say import say
 
 FULL = """
 currency = "crowns"
@@ -54,9 +54,9 @@ def test_quote_by_hand(half_and_half, rates):
     made = quote(take, done, relief, rates(), hacks=(hack,))
     assert_allclose([line.amount for line in made.lines], [100, 12.5, 15, 56, 40], rtol=1e-9)
     assert_allclose(made.total, 223.5, rtol=1e-9)
-    assert made.lines[1].what == "extra over 13 mm: 5.0 mm on 5.0 m2"
+    assert say(made.lines[1].what) == "extra over 13 mm: 5.0 mm on 5.0 m²"
     assert made.currency == "crowns"
-    assert any("13 mm" in note for note in made.notes)
+    assert any("13 mm" in say(note) for note in made.notes)
 
 
 def test_by_the_day(half_and_half, rates):
@@ -75,8 +75,8 @@ def test_old_plaster_that_comes_off_makes_a_span(half_and_half, rates):
     made = quote(take, done, relief, rates())
     # at 10 mm more: 250 L is 11 bags; 22 and 28 mm are 9 and 15 over on 5 m2 each
     assert_allclose(made.span, (made.total, 100 + 120 * 0.5 + 11 * 8 + 2 * 40), rtol=1e-9)
-    assert made.lines[-1].what == "survey the bare wall again"
-    assert "range until the bare wall" in made.notes[0]
+    assert say(made.lines[-1].what) == "survey the bare wall again"
+    assert "range until the bare wall" in say(made.notes[0])
 
 
 def test_extra_over(half_and_half):

@@ -6,13 +6,13 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue, Infeasible
 from flatscan.plan.choices import choices
-from flatscan.plan.coats import bands
+from flatscan.plan.coats import bags_per_m3, bands
 from flatscan.plan.finish import FixedPoint, PlaneOptions, place
 from flatscan.plan.hacking import HackOptions, hacking_plan
-from flatscan.plan.order import bags_per_m3
 from flatscan.plan.stops import stops
 from flatscan.plan.systems import load
 from flatscan.plan.takeoff import TakeOffOptions, take_off
+from flatscan.report.say import say
 
 
 def test_belly(build):
@@ -31,7 +31,7 @@ def test_belly(build):
     assert hacking_plan(relief, wall).hacks == ()
     assert stops(relief, wall, build.shape(relief, 2.5, belly_along=0.012), done) == ()
     order = take_off(done, relief, load("gypsum-undercoat"))
-    assert [coat.name for coat in order.coats] == ["dubbing out", "undercoat", "finish"]
+    assert [say(coat.name) for coat in order.coats] == ["dubbing out", "undercoat", "finish"]
     assert_allclose(sum(coat.bags for coat in order.coats[:2]), 2.31, rtol=5e-3)
 
 
@@ -120,12 +120,12 @@ def test_damp_rubble(build):
     assert_allclose(done.volume.value, 0.1728, rtol=1e-9)
     assert done.volume.u > 9.6 * 0.003
     signs = stops(relief, wall, build.shape(relief, 2.4), done, seen=("damp",))
-    assert any("damp specialist" in sign for sign in signs)
+    assert any("damp specialist" in say(sign) for sign in signs)
     assert hacking_plan(relief, wall, standing=signs).hacks == ()
     with pytest.raises(BadValue, match="damp"):
         take_off(done, relief, load("gypsum-undercoat"), options=TakeOffOptions(background="damp"), stops=signs)
     order = take_off(done, relief, load("lime"), options=TakeOffOptions(background="damp"), stops=signs)
-    assert any("designer" in caution for caution in order.cautions)
+    assert any("designer" in say(caution) for caution in order.cautions)
     assert_allclose(order.dry_days, 35.0, rtol=1e-9)
     assert order.mesh_area == pytest.approx(0.8 * 2.4)
 
@@ -135,4 +135,4 @@ def test_old_plaster_to_come_off(build):
     relief = build.cells(4.0, 2.5, lambda x, y: 0 * x, cell=0.1)
     done = place(relief, build.wall(4.0, 2.5), options=PlaneOptions(least=0.008))
     order = take_off(done, relief, load("gypsum-undercoat"), options=TakeOffOptions(surface="comes-off"))
-    assert order.lead.startswith("Range only: 180 to 330 L")
+    assert say(order.lead).startswith("Range only: 180 litres to 330 litres")

@@ -9,6 +9,7 @@ from flatscan.core.geometry import plumb_frame
 from flatscan.core.model import CommonError, Opening, Plumb, Wall
 from flatscan.core.reliefs import Grid, Stations
 from flatscan.plan.screeds import SetOutOptions, set_out
+from flatscan.report.say import say
 
 CELL = 0.02
 
@@ -71,8 +72,8 @@ def test_plain_wall_by_hand():
     assert_allclose([dot.packing for screed in done.screeds for dot in screed.dots], 0.012)
     assert sum(dot.start_here for screed in done.screeds for dot in screed.dots) == 1
     assert done.notes == ()
-    assert "reads 0" in done.checks[0]
-    assert "diagonals" in done.checks[1]
+    assert "reads 0" in say(done.checks[0])
+    assert "diagonals" in say(done.checks[1])
 
 
 def test_packing_follows_wall_and_plane_and_the_least_goes_first():
@@ -100,7 +101,7 @@ def test_spacing_asked_for_is_kept_or_refused():
     flat = cells_of(4, 2.4, lambda x, y: 0.0)
     done = set_out(flat, wall_of(4, 2.4), Plane(0.01), options=SetOutOptions(1.8, spacing=0.9))
     assert np.diff(places(done)).max() <= 0.9
-    with pytest.raises(BadValue, match="100 to 1500 mm"):
+    with pytest.raises(BadValue, match="100 mm to 1500 mm"):
         SetOutOptions(1.8, spacing=1.6)
 
 
@@ -149,11 +150,11 @@ def test_a_screed_that_hits_the_wall_moves_or_is_named():
     options = SetOutOptions(1.8, strip=0.0095)
     done = set_out(cells_of(4, 2.4, nib(0.05)), wall_of(4, 2.4), Plane(0.015), options=options)
     assert abs(done.screeds[1].moved) == pytest.approx(0.125)  # half a screed, 70 mm, off a nib of 50: over 110
-    assert "moved" in done.screeds[1].note
+    assert "moved" in say(done.screeds[1].note)
     named = set_out(cells_of(4, 2.4, nib(0.3)), wall_of(4, 2.4), Plane(0.015), options=options)
     assert named.screeds[1].moved == 0
-    assert "2.5 mm too little room" in named.screeds[1].note
-    assert any("1.45" in note for note in named.notes)
+    assert "2.5 mm too little room" in say(named.screeds[1].note)
+    assert any("1.45" in say(note) for note in named.notes)
 
 
 def test_only_the_foot_where_plumb_is_poor_or_unknown():
@@ -167,8 +168,8 @@ def test_only_the_foot_where_plumb_is_poor_or_unknown():
         for screed in done.screeds:
             assert screed.dots[0].packing is not None
             assert all(dot.packing is None and dot.u is None for dot in screed.dots[1:])
-        assert "only the foot packing is given" in done.notes[0]
-        assert "tie the scan" in done.notes[0]
+        assert "only the foot packing is given" in say(done.notes[0])
+        assert "tie the scan" in say(done.notes[0])
 
 
 def test_stations_are_used_where_they_stand():
@@ -184,7 +185,8 @@ def test_stations_are_used_where_they_stand():
 
 def test_stations_too_far_apart_are_said_and_needless_ones_skipped():
     far = stations_of([0.3, 2.3], [0.5], [[0, 0]])
-    assert "2000 mm between screeds" in set_out(far, wall_of(2.6, 1), Plane(0.01), options=SetOutOptions(1.8)).notes[0]
+    laid = set_out(far, wall_of(2.6, 1), Plane(0.01), options=SetOutOptions(1.8))
+    assert "2000 mm between screeds" in say(laid.notes[0])
     near = stations_of([0.3, 0.8, 1.3, 1.8, 2.3], [0.5], [[0] * 5])
     assert_allclose(places(set_out(near, wall_of(2.6, 1), Plane(0.01), options=SetOutOptions(1.8))), [0.3, 1.8, 2.3])
 
@@ -206,7 +208,7 @@ def test_unmeasured_places_give_no_packing_and_are_named():
     relief = cells_of(4, 2.4, lambda x, y: np.where(x < 1.0, np.nan, 0.0))
     done = set_out(relief, wall_of(4, 2.4), Plane(0.012), options=SetOutOptions(1.8))
     assert all(dot.packing is None for dot in done.screeds[0].dots)
-    assert any("no reading behind some dots at x 0.35" in note for note in done.notes)
+    assert any("no reading behind some dots at x 0.35" in say(note) for note in done.notes)
 
 
 @pytest.mark.parametrize(

@@ -8,11 +8,12 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue, Infeasible
 from flatscan.core.quantity import Quantity
-from flatscan.plan.coats import bands, split, systems_that_reach
+from flatscan.plan.coats import bags_per_m3, bands, combined_order, split, systems_that_reach
 from flatscan.plan.finish import PlaneOptions, place
-from flatscan.plan.order import bags_per_m3, combined_order
+from flatscan.plan.stops import SEEN
 from flatscan.plan.systems import load
 from flatscan.plan.takeoff import TakeOffOptions, take_off
+from flatscan.report.say import say
 
 
 @pytest.fixture
@@ -50,7 +51,7 @@ def test_the_surveys_doubt_widens_the_range(flat):
     assert_allclose([doubtful.low, doubtful.high], [sure.low * (1 - 0.1645), sure.low * (1 + 0.1645)], rtol=1e-9)
     unknown = take_off(replace(done, volume=Quantity(0.120, None)), relief, load("one-coat-gypsum"))
     assert unknown.order[0].high == sure.high
-    assert any("± of the volume is not known" in note for note in unknown.notes)
+    assert any("± of the volume is not known" in say(note) for note in unknown.notes)
 
 
 def test_bags_round_up_once(flat):
@@ -64,8 +65,8 @@ def test_bags_round_up_once(flat):
 def test_coats_of_a_step(build):
     """Half at 12 mm, half at 30: 2 finish, 11 undercoat at most, the rest dubbed out in passes of 16 at most."""
     passes = split(load("gypsum-undercoat"), np.array([0.012, 0.030, 0.035]))
-    named = {p.name: p.thickness * 1e3 for p in passes}
-    assert [p.name for p in passes] == ["dubbing out, pass 2", "dubbing out", "undercoat", "finish"]
+    named = {say(p.name): p.thickness * 1e3 for p in passes}
+    assert [say(p.name) for p in passes] == ["dubbing out, pass 2", "dubbing out", "undercoat", "finish"]
     assert_allclose(named["finish"], [2, 2, 2])
     assert_allclose(named["undercoat"], [10, 11, 11])
     assert_allclose(named["dubbing out"], [0, 16, 16])
@@ -77,7 +78,7 @@ def test_coats_always_add_up():
     for name in ("gypsum-undercoat", "sand-cement-inside", "sand-cement-outside", "lime", "one-coat-gypsum"):
         passes = split(load(name), thickness)
         assert_allclose(sum(p.thickness for p in passes), thickness, rtol=1e-12)
-        assert all((p.thickness <= p.coat.most + 1e-12).all() for p in passes if not p.name.startswith("dubbing"))
+        assert all((p.thickness <= p.coat.most + 1e-12).all() for p in passes if not say(p.name).startswith("dubbing"))
 
 
 def test_a_system_that_cannot_reach_says_which_can(build):
@@ -87,7 +88,7 @@ def test_a_system_that_cannot_reach_says_which_can(build):
         take_off(done, relief, load("one-coat-gypsum"))
     told = take_off(done, relief, load("one-coat-gypsum"), options=TakeOffOptions(strict=False))
     assert told.bags is None
-    assert any("reaches 35.0 mm" in note for note in told.notes)
+    assert any("reaches 35.0 mm" in say(note) for note in told.notes)
     assert "one-coat-gypsum" not in systems_that_reach(done, relief)
 
 
@@ -115,18 +116,18 @@ def test_sand_and_cement_order(flat):
     assert_allclose(sand.high, 0.114 * 1.175, rtol=1e-3)
     assert sand.order == 0.2
     assert order.bags == cement.order + finish.order
-    assert any("gloves" in caution for caution in order.cautions)
+    assert any("gloves" in say(caution) for caution in order.cautions)
 
 
 def test_old_plaster_that_comes_off_makes_a_range_and_says_so_first(flat):
     relief, done = flat
     order = take_off(done, relief, load("gypsum-undercoat"), options=TakeOffOptions(surface="comes-off"))
     assert_allclose(order.volume, (0.22, 0.37), rtol=1e-9)
-    assert order.lead.startswith("Range only: 220 to 370 L")
-    assert "survey the bare wall again" in order.lead
+    assert say(order.lead).startswith("Range only: 220 litres to 370 litres")
+    assert "survey the bare wall again" in say(order.lead)
     stays = take_off(done, relief, load("gypsum-undercoat"), options=TakeOffOptions(surface="stays"))
     assert stays.volume is None
-    assert "stays" in stays.lead
+    assert "stays" in say(stays.lead)
 
 
 def test_time_follows_the_material(flat):
@@ -147,18 +148,18 @@ def test_material_must_not_go_on_everything(flat):
         take_off(done, relief, load("gypsum-undercoat"), options=TakeOffOptions(background="damp"))
 
 
-def test_no_stop_sign_is_said_with_its_limits(flat):
+def test_stop_signs_stand_in_the_order(flat):
     relief, done = flat
-    assert "were not examined" in take_off(done, relief, load("gypsum-undercoat")).notes[0]
-    stopped = take_off(done, relief, load("gypsum-undercoat"), stops=("the wall leans",))
-    assert not any("no stop sign" in note for note in stopped.notes)
+    assert take_off(done, relief, load("gypsum-undercoat")).stops == ()
+    stopped = take_off(done, relief, load("gypsum-undercoat"), stops=(SEEN["damp"],))
+    assert stopped.stops == (SEEN["damp"],)
 
 
 def test_too_thin_is_said(build):
     relief = build.cells(4.0, 2.5, lambda x, y: 0 * x, cell=0.1)
     done = place(relief, build.wall(4.0, 2.5))
     notes = take_off(done, relief, load("sand-cement-outside")).notes
-    assert any("5.0 mm, is under the 15 mm" in note for note in notes)
+    assert any("5.0 mm, is under the 15 mm" in say(note) for note in notes)
 
 
 def test_bands_cover_the_wall(build):
@@ -168,7 +169,7 @@ def test_bands_cover_the_wall(build):
     assert_allclose(sum(zone.area for zone in zones), 10.0, rtol=1e-9)
     assert_allclose(sum(zone.volume for zone in zones), done.volume.value, rtol=1e-9)
     assert [zone.passes for zone in zones] == [2, 2, 3, 3, 4]
-    assert [name for name, _ in zones[-1].coats] == ["dubbing out, pass 2", "dubbing out", "undercoat", "finish"]
+    assert [say(name) for name, _ in zones[-1].coats] == ["dubbing out, pass 2", "dubbing out", "undercoat", "finish"]
     for zone in zones:
         assert_allclose(sum(mean for _, mean in zone.coats) * zone.area, zone.volume, rtol=1e-9)
 
@@ -176,10 +177,10 @@ def test_bands_cover_the_wall(build):
 def test_order_of_work_with_its_waits(flat):
     relief, done = flat
     told = take_off(done, relief, load("lime")).timeline
-    assert told[0] == "1. Float coat. Then wait 9 to 12 days."
-    assert told[1] == "2. Setting coat."
-    assert any("1 day for each mm" in line for line in told)
-    assert "Then wait 2 to 3 h." in take_off(done, relief, load("gypsum-undercoat")).timeline[0]
+    assert say(told[0]) == "1: float coat. Then wait 9 days to 12 days."
+    assert say(told[1]) == "2: setting coat."
+    assert any("10 days for each 10 mm" in say(line) for line in told)
+    assert "Then wait 2 h to 3 h." in say(take_off(done, relief, load("gypsum-undercoat")).timeline[0])
 
 
 def test_bags_in_a_cubic_metre():

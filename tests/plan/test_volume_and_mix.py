@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue
-from flatscan.plan.mix import Mix, batch, coverage
+from flatscan.plan.systems import Mix, batch, coverage
 from flatscan.plan.volume import end_area, grid_volume, prismoid
 
 

@@ -8,9 +8,9 @@ from scipy.ndimage import grey_closing
 
 from flatscan.core.geometry import Frame
 from flatscan.core.model import CommonError, Opening, Origin, Plumb, Wall
-from flatscan.core.quantity import Quantity
+from flatscan.core.notes import note
+from flatscan.core.quantity import Quantity, cubic_metres, metres
 from flatscan.core.reliefs import Grid, Stations
-from flatscan.plan.cautions import NO_STOP
 from flatscan.plan.finish import BuildUp, FinishPlane
 from flatscan.plan.hacking import Hack
 from flatscan.plan.lows import Low
@@ -98,7 +98,7 @@ def make_build_up(relief):
     across, up = np.meshgrid(relief.x, relief.y)
     thickness = np.where(relief.valid, 0.018 - relief.offset, np.nan)
     volume = float(np.nansum(thickness * relief.area))
-    plane = FinishPlane(0.018, 0.0, 0.0, 0.018, "plumb, parallel to the wall's own line")
+    plane = FinishPlane(0.018, 0.0, 0.0, 0.018, note("plan.plumb"))
     t = thickness[np.isfinite(thickness)]
     return BuildUp(plane, thickness, float(t.min()), float(t.mean()), float(t.max()), Quantity(volume, 0.004))
 
@@ -135,10 +135,11 @@ def make_take_off():
         OrderLine("gypsum undercoat", "25 kg bag", 105.8, 3.6, 4.9, 5.0),
         OrderLine("finish", "25 kg bag", 20.7, 0.8, 0.9, 1.0),
     )
-    notes = ("mesh where the build-up is over 20 mm", NO_STOP)
+    notes = (note("plan.mesh", over=metres(0.020)),)
     return TakeOff(
         "gypsum", coats, 6, (4.4, 5.8), 0.1, 1.5, None, (), notes,
-        lead="134 L over the bare wall.", order=order, weight=115.0, weight_worst=19.4, visits=2, passes=2,
+        lead=note("plan.lead-bare", volume=cubic_metres(0.134)), order=order, weight=115.0, weight_worst=19.4,
+        visits=2, passes=2,
     )  # fmt: skip
 
 
@@ -167,7 +168,7 @@ def _parts(command, relief):
         )
         return {
             "build_up": make_build_up(relief),
-            "set_out": SetOut(1.8, screeds, ("String across the screeds reads 0.",)),
+            "set_out": SetOut(1.8, screeds, (note("plan.check-level"),)),
         }
     return {"lows": (Low(1, 3.0, 1.8, 0.0051, 0.42, 0.00092), Low(2, 0.4, 0.3, 0.0023, 0.05, 0.00006))}
 

@@ -6,8 +6,9 @@ from pypdf import PdfReader
 
 from flatscan import capture
 from flatscan.core.errors import BadTable, BadValue, FlatscanError, OutputError
-from flatscan.plan import cautions
+from flatscan.plan.stops import HEIGHT, LASER
 from flatscan.report import form
+from flatscan.report.say import say
 
 
 def test_stations_stand_where_the_trade_reads_them():
@@ -71,9 +72,9 @@ def printed(tmp_path_factory):
 
 def test_the_form_says_which_way_readings_run_and_what_to_mind(printed):
     assert "BIG = HOLLOW" in printed[0]
-    assert cautions.LASER in printed[0]
-    assert cautions.HEIGHT in printed[0]
-    assert printed[0].index(cautions.LASER) < printed[0].index("Walk the numbers in order")
+    assert say(LASER) in printed[0]
+    assert say(HEIGHT) in printed[0]
+    assert printed[0].index(say(LASER)) < printed[0].index("Walk the numbers in order")
     said = " ".join(printed)
     for part in (
         "Control: number 1 read first",

@@ -7,12 +7,13 @@ from matplotlib.text import Text
 from pypdf import PdfReader
 
 from flatscan.core.errors import BadValue
-from flatscan.plan import cautions
 from flatscan.plan.screeds import Dot, Screed, SetOut
+from flatscan.plan.stops import HACKING
 from flatscan.report import words
 from flatscan.report.figures import style
 from flatscan.report.paper import pdf, sheets
 from flatscan.report.paper.flow import MARGIN, Flow
+from flatscan.report.say import say
 from flatscan.verdict import Verdict
 
 
@@ -90,8 +91,8 @@ def test_a_survey_holds_material_bands_and_variation(book, survey):
 
 def test_cautions_stand_before_the_hacking_list(book, survey):
     first = text_of(book(survey))
-    for caution in cautions.HACKING:
-        assert first.index(" ".join(caution.split())) < first.index("saves so far, litres")
+    for caution in HACKING:
+        assert first.index(" ".join(say(caution).split())) < first.index("saves so far, litres")
 
 
 def test_stop_signs_open_the_survey(book, survey, findings_for):

@@ -3,9 +3,12 @@ import dataclasses
 import pytest
 
 from flatscan import report
-from flatscan.core.quantity import Quantity
+from flatscan.core.errors import Infeasible
+from flatscan.core.notes import note
+from flatscan.core.quantity import Quantity, metres
 from flatscan.plan.choices import Choice
 from flatscan.report import words
+from flatscan.report.say import spoken
 
 
 def test_it_is_one_screen(anything):
@@ -43,7 +46,7 @@ def test_cautions_stand_before_what_they_warn_of(survey, findings_for):
     assert said.index(words.BEFORE_HACKING) < said.index("What sets it")
     thick = dataclasses.replace(survey.build_up, most=0.031)
     deep = joined(findings_for("survey", build_up=thick))
-    assert deep.index(words.BEFORE_THICK) < deep.index("most 31.0 mm")
+    assert deep.index(words.before_thick("mm")) < deep.index("most 31.0 mm")
     lows = joined(findings_for("lows"))
     assert lows.index(words.BEFORE_WORK) < lows.index("L1:")
 
@@ -109,3 +112,22 @@ def test_the_best_other_choice_of_plane_is_one_sentence(survey):
     # TRADE 2: nothing is turned or leant for a saving under a fiftieth
     small = (choices[0], dataclasses.replace(choices[1], saves=0.0026))
     assert "Or turn" not in joined(dataclasses.replace(survey, choices=small))
+
+
+def test_no_stop_sign_is_said_with_its_limits_where_none_fired(survey):
+    assert words.order_notes(survey)[0] == words.NO_STOP
+    assert "were not examined" in words.NO_STOP
+    stopped = dataclasses.replace(survey.take_off, stops=(note("stop.damp"),))
+    assert words.NO_STOP not in words.order_notes(dataclasses.replace(survey, take_off=stopped))
+
+
+def test_a_caution_keeps_to_the_units_asked_for(survey):
+    thick = dataclasses.replace(survey, build_up=dataclasses.replace(survey.build_up, most=0.031))
+    assert any("over 25 mm" in text for text in words.all_cautions(thick))
+    assert any("over 1 in:" in text for text in words.all_cautions(thick, "in"))
+
+
+def test_an_error_kept_in_a_result_is_said_as_its_reader_knows_settings():
+    error = Infeasible("{set:lean_up_to}", "{asked:length}", needed="less", remedy="Ask for less", asked=metres(0.0254))
+    choice = Choice(note("plan.choice-plumb"), None, None, 0.0, 0.0, None, error)
+    assert spoken(choice, "in").reason == "--lean-up-to: 1 in; needed: less. Ask for less."

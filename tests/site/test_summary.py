@@ -8,7 +8,7 @@ from html.parser import HTMLParser
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.plan.order import OrderLine, combined_order
+from flatscan.plan.coats import OrderLine, combined_order
 from flatscan.site import summary
 from flatscan.site.words import lines
 

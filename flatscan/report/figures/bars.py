@@ -15,6 +15,7 @@ from flatscan.report.figures.bands import HOLLOW, NEUTRAL
 from flatscan.report.figures.contour import flatness_limit
 from flatscan.report.figures.lettering import wrapped
 from flatscan.report.figures.style import A4, INK, font
+from flatscan.report.say import say
 from flatscan.report.view import Findings
 
 if TYPE_CHECKING:
@@ -37,7 +38,7 @@ def choice_bars(findings: Findings, units: str = "mm", *, size: tuple[float, flo
     at = np.arange(len(choices))[::-1]
     litres = [0.0 if choice.build_up is None else choice.build_up.volume.value * 1000 for choice in choices]
     axes.barh(at, litres, height=0.6, color=HOLLOW[0], edgecolor=INK, hatch="..")
-    axes.set_yticks(at, ["\n".join(wrapped(choice.name, _ASIDE - 0.2, 10)) for choice in choices])
+    axes.set_yticks(at, ["\n".join(wrapped(say(choice.name, units), _ASIDE - 0.2, 10)) for choice in choices])
     axes.set_xlim(0, 1.05 * max(litres) if max(litres) > 0 else 1)
     axes.set_xlabel("litres before waste")
     for y, choice, volume in zip(at, choices, litres, strict=True):
@@ -46,7 +47,11 @@ def choice_bars(findings: Findings, units: str = "mm", *, size: tuple[float, flo
             0.01 * axes.get_xlim()[1], y, said, va="center", fontproperties=font(10, "bold"),
             bbox={"boxstyle": "round,pad=0.2", "facecolor": "#ffffff", "edgecolor": "none"},
         )  # fmt: skip
-    left_out = [f"{choice.name}: {choice.reason}" for choice in findings.choices if choice.build_up is None]
+    left_out = [
+        f"{say(choice.name, units)}: {say(choice.reason, units)}"
+        for choice in findings.choices
+        if choice.reason is not None
+    ]
     titleblock.foot(figure, findings, units, "; ".join(left_out))
     return figure
 

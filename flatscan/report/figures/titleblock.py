@@ -140,11 +140,11 @@ def _big_and_small(figure: Figure, left: float, top: float, room: float, big: st
     write(figure, left, min(under, top - 0.44) - 0.02, small, size=8.5, room=room, smallest=6.5)
 
 
-def caution_lines(figure: Figure, findings: Findings, top: float) -> float:
+def caution_lines(figure: Figure, findings: Findings, top: float, units: str) -> float:
     """Stop signs and cautions under the title block, before anything they warn of; returns the y under them."""
     wide, _ = figure.get_size_inches()
     top -= 0.07
-    for text in words.short_cautions(findings):
+    for text in words.short_cautions(findings, units):
         bold = "bold" if text.startswith("STOP:") else "normal"
         top = write(
             figure, MARGIN, top, f"! {text}", size=8.5, weight=bold, room=wide - 2 * MARGIN, lines=3, smallest=7
@@ -261,7 +261,7 @@ def spot_list(figure: Figure, rect: Rect, spots: tuple[Spot, ...], units: str) -
 def framed(findings: Findings, title: str, units: str, size: tuple[float, float] = A4) -> tuple[Figure, Rect]:
     """A sheet with title block and cautions; returns the figure and the rectangle [inches] left for a drawing."""
     figure = new_figure(size)
-    top = caution_lines(figure, findings, title_block(figure, findings, title, units)) - 0.1
+    top = caution_lines(figure, findings, title_block(figure, findings, title, units), units) - 0.1
     bottom = MARGIN + _FOOT
     return figure, (MARGIN, bottom, size[0] - 2 * MARGIN, top - bottom)
 

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 
 from flatscan import __version__
 from flatscan.core.errors import BadValue
-from flatscan.plan import cautions
+from flatscan.plan import stops
 from flatscan.report import words
 from flatscan.report.figures.lettering import write
 from flatscan.report.figures.style import FAINT, INK, PAPER, PAPERS, font, new_figure, sheet_style
 from flatscan.report.form.blank import Blank, stations
 from flatscan.report.paper.flow import Flow
+from flatscan.report.say import say
 from flatscan.report.tables import Column, Table
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ CONDITION = (
     "background: brick, block, stone, concrete, old plaster",
     "suction: high, normal, low",
 )
-BEFORE = (cautions.LASER, cautions.HEIGHT, cautions.LOCAL_RULES)
+BEFORE = tuple(map(say, (stops.LASER, stops.HEIGHT, stops.LOCAL_RULES)))
 
 
 def write_pdf(blank: Blank, path: Path, units: str = "mm", paper: str = "a4") -> None:

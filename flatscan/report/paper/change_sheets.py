@@ -24,7 +24,7 @@ def comparison(findings: Findings, units: str, paper: str) -> list[Figure]:
     made = _of(findings)
     flow = Flow(words.wall_name(findings), "Comparison of two surveys", units, paper)
     flow.say(words.RECORD)
-    flow.cautions(_cautions(findings, made))
+    flow.cautions(_cautions(findings, made, units))
     flow.heading("Compared")
     for sentence in change_words.sentences(findings, units):
         flow.say(sentence)
@@ -49,7 +49,7 @@ def notice(findings: Findings, units: str, paper: str) -> list[Figure]:
     flow = Flow(words.wall_name(earlier), "Notice of background", units, paper)
     flow.say("The surface below was measured before any work on it by the party giving this notice.", size=10)
     flow.say(words.RECORD)
-    flow.cautions(_cautions(findings, made))
+    flow.cautions(_cautions(findings, made, units))
     flow.heading("Measured")
     flow.say(change_words.background_words(made, units), size=11, weight="bold")
     flow.facts(facts.test(earlier, units))
@@ -70,7 +70,7 @@ def variation(findings: Findings, units: str, paper: str) -> list[Figure]:
     made = _of(findings)
     flow = Flow(words.wall_name(findings), "Variation record", units, paper)
     flow.say(words.RECORD)
-    flow.cautions(_cautions(findings, made))
+    flow.cautions(_cautions(findings, made, units))
     if made.background is not None:
         flow.heading("Background")
         flow.say(change_words.background_words(made, units))
@@ -92,11 +92,11 @@ def _of(findings: Findings) -> Comparison:
     return findings.compared
 
 
-def _cautions(findings: Findings, made: Comparison) -> tuple[str, ...]:
+def _cautions(findings: Findings, made: Comparison, units: str) -> tuple[str, ...]:
     planned: tuple[str, ...] = ()
     if made.variation is not None:
-        planned = words.all_cautions(findings_of(made.variation.survey))
-    return tuple(dict.fromkeys((*planned, *words.all_cautions(findings))))
+        planned = words.all_cautions(findings_of(made.variation.survey), units)
+    return tuple(dict.fromkeys((*planned, *words.all_cautions(findings, units))))
 
 
 def _beyond(flow: Flow, made: Comparison, units: str) -> None:
@@ -119,7 +119,7 @@ def _ending(flow: Flow, findings: Findings, units: str) -> None:
     """What was not examined, and what was said of the captures, close every sheet."""
     flow.heading("Not examined")
     flow.say(f"{'; '.join(words.not_examined(findings, units))}.")
-    told = [text for text in dict.fromkeys(findings.warnings) if text != words.NO_STOP]
+    told = list(dict.fromkeys(findings.warnings))
     if told:
         flow.heading("Said of the captures")
         for text in told:

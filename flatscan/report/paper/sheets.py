@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from flatscan.report import banding, facts, more_tables, tables, words
 from flatscan.report.paper.flow import Flow
+from flatscan.report.say import say
 from flatscan.report.summary import judged
 from flatscan.report.view import Findings
 
@@ -29,8 +30,8 @@ def survey_sheet(findings: Findings, units: str, paper: str) -> list[Figure]:
     flow = Flow(words.wall_name(findings), "Survey", units, paper)
     order = findings.take_off
     if order is not None and order.lead:
-        flow.say(order.lead, size=11, weight="bold")
-    flow.cautions(words.all_cautions(findings))
+        flow.say(say(order.lead, units), size=11, weight="bold")
+    flow.cautions(words.all_cautions(findings, units))
     if not words.stops(findings):
         flow.say(words.sentence(words.NO_STOP))
     flow.heading("Wall")
@@ -54,8 +55,8 @@ def material_list(findings: Findings, units: str, paper: str) -> list[Figure]:
     order = findings.take_off
     assert order is not None
     if order.lead:
-        flow.say(order.lead, size=11, weight="bold")
-    flow.cautions(words.all_cautions(findings, hacking=False))
+        flow.say(say(order.lead, units), size=11, weight="bold")
+    flow.cautions(words.all_cautions(findings, units, hacking=False))
     flow.heading("Wall")
     flow.facts([fact for fact in facts.wall(findings, units) if fact[0] in ("Size", "Area")])
     flow.facts(facts.build_up(findings, units)[3:])
@@ -63,7 +64,7 @@ def material_list(findings: Findings, units: str, paper: str) -> list[Figure]:
     flow.facts(facts.order(findings, units))
     flow.table(tables.order(findings), tick=True)
     flow.table(tables.coats(findings))
-    for note in order.notes:
+    for note in words.order_notes(findings):
         flow.say(words.sentence(note))
     _ending(flow, findings, units)
     return flow.pages
@@ -72,7 +73,7 @@ def material_list(findings: Findings, units: str, paper: str) -> list[Figure]:
 def set_out_list(findings: Findings, units: str, paper: str) -> list[Figure]:
     """Packing at every dot, the nibs to cut first, and the order of work."""
     flow = Flow(words.wall_name(findings), "Set-out list", units, paper)
-    flow.cautions(words.all_cautions(findings))
+    flow.cautions(words.all_cautions(findings, units))
     if findings.hacks:
         flow.table(tables.hacking(findings), tick=True)
     flow.heading("Order of work")
@@ -87,7 +88,7 @@ def set_out_list(findings: Findings, units: str, paper: str) -> list[Figure]:
 def low_list(findings: Findings, units: str, paper: str) -> list[Figure]:
     """Low spots after ruling off, each with a box to tick when it is filled."""
     flow = Flow(words.wall_name(findings), "Low-spot list", units, paper)
-    flow.cautions(words.all_cautions(findings, hacking=False))
+    flow.cautions(words.all_cautions(findings, units, hacking=False))
     if findings.ridges:
         flow.table(tables.ridges(findings), tick=True)
     flow.table(tables.lows(findings), tick=True)
@@ -105,7 +106,7 @@ def notice(findings: Findings, units: str, paper: str) -> list[Figure]:
         "who is to answer for them is for the contract to say.", size=10,
     )  # fmt: skip
     flow.say(words.RECORD)
-    flow.cautions(words.all_cautions(findings, hacking=False))
+    flow.cautions(words.all_cautions(findings, units, hacking=False))
     flow.heading("Measured")
     flow.facts(facts.test(findings, units))
     flow.facts(facts.excess(findings, units))
@@ -133,7 +134,7 @@ def notice(findings: Findings, units: str, paper: str) -> list[Figure]:
 def variation(findings: Findings, units: str, paper: str) -> list[Figure]:
     """Variation record: what was measured, what was agreed beyond the contract, and two signatures."""
     flow = Flow(words.wall_name(findings), "Variation record", units, paper)
-    flow.cautions(words.all_cautions(findings, hacking=False))
+    flow.cautions(words.all_cautions(findings, units, hacking=False))
     flow.heading("Measured")
     flow.facts(facts.build_up(findings, units))
     flow.facts(facts.order(findings, units))
@@ -187,7 +188,7 @@ def _ending(flow: Flow, findings: Findings, units: str, *, capture: bool = False
     """What was not examined closes every sheet, the warnings of the ``capture`` those that vouch for the measuring."""
     flow.heading("Not examined")
     flow.say(f"{'; '.join(words.not_examined(findings, units))}.")
-    told = [text for text in dict.fromkeys(findings.warnings) if text != words.NO_STOP]
+    told = list(dict.fromkeys(findings.warnings))
     if told and capture:
         flow.heading("Said of the capture")
         for text in told:

@@ -10,8 +10,8 @@ from flatscan.core.model import Relief
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, cubic_metres, days, kilograms, load, metres, share, slope
 from flatscan.jobs import Planned, Survey, Together
-from flatscan.plan.clash import Clash
 from flatscan.plan.coats import OrderLine
+from flatscan.plan.face import Clash
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.hacking import Hack
 from flatscan.plan.takeoff import TakeOff

@@ -10,8 +10,9 @@ import numpy as np
 from flatscan.core.errors import BadValue, Infeasible
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief, Wall
-from flatscan.plan.constraints import MM, Problem, Rows, rows_of
+from flatscan.core.quantity import degrees, slope
 from flatscan.plan.finish import BuildUp, PlaneOptions, place, problem_of, surface_of
+from flatscan.plan.program import MM, Problem, Rows, rows_of
 
 CORNERS = ("square", "keep")
 
@@ -55,7 +56,7 @@ def turn_parallel_to(wall: Wall, other: Wall, other_turn: float = 0.0) -> float:
 
     Raises `BadValue` for walls over 45 degrees from parallel.
     """
-    return _turn_of(wall, _line(other, other_turn), "--parallel-to", "within 45 degrees of parallel")
+    return _turn_of(wall, _line(other, other_turn), "{set:parallel_to}", "within 45 degrees of parallel")
 
 
 def turn_square_to(wall: Wall, other: Wall, other_turn: float = 0.0) -> float:
@@ -64,7 +65,7 @@ def turn_square_to(wall: Wall, other: Wall, other_turn: float = 0.0) -> float:
     Raises `BadValue` for walls over 45 degrees from square.
     """
     line = _line(other, other_turn)
-    return _turn_of(wall, np.cross(other.frame.up, line), "--square-to", "within 45 degrees of square")
+    return _turn_of(wall, np.cross(other.frame.up, line), "{set:square_to}", "within 45 degrees of square")
 
 
 def _line(wall: Wall, turn: float) -> Array:
@@ -76,7 +77,13 @@ def _turn_of(wall: Wall, line: Array, where: str, needed: str) -> float:
     along, out = float(line @ wall.frame.along), float(line @ wall.frame.out)
     if abs(out) > abs(along):
         angle = math.degrees(math.atan2(abs(out), abs(along)))
-        raise BadValue(where, f"the walls are {angle:.0f} degrees from it", needed=needed, remedy="Name another wall")
+        raise BadValue(
+            where,
+            "the walls are {angle:angle.0} from it",
+            needed=needed,
+            remedy="Name another wall",
+            angle=degrees(angle),
+        )
     return out / along
 
 
@@ -111,12 +118,20 @@ def place_room(walls: tuple[RoomWall, ...], *, corners: str = "square", turn_up_
     if not walls or corners not in CORNERS:
         raise BadValue(
             "walls of a room",
-            f"{len(walls)} walls, corners '{corners}'",
+            "{count} walls, corners '{corners}'",
             needed=f"at least one wall, and {' or '.join(CORNERS)}",
             remedy="Name the walls and say what the corners should be",
+            count=len(walls),
+            corners=corners,
         )
     if not (math.isfinite(turn_up_to) and turn_up_to >= 0):
-        raise BadValue("--turn-up-to", f"{turn_up_to}", needed="a number from 0 up", remedy="Give it without a sign")
+        raise BadValue(
+            "{set:turn_up_to}",
+            "{turn:slope}",
+            needed="a number from 0 up",
+            remedy="Give it without a sign",
+            turn=slope(turn_up_to),
+        )
     offs = [_off_square(_yaw(each.wall, walls[0].wall)) if corners == "square" else 0.0 for each in walls]
     shared = _shared_turn(walls, offs, turn_up_to) if turn_up_to > 0 else 0.0
     built = _built(walls, offs, shared)
@@ -180,9 +195,10 @@ def _shared_turn(walls: tuple[RoomWall, ...], offs: list[float], most: float) ->
     if not found.success:
         raise Infeasible(
             "walls of a room",
-            f"no shared turn up to {most * MM:g} mm per m satisfies all walls",
+            "no shared turn up to {most:slope} satisfies all walls",
             needed="planes that meet every wall's least, most and fixed points",
             remedy="Place the walls one by one to see which contradicts, or keep the corners as they are",
+            most=slope(most),
         )
     return float(found.x[-1]) / MM
 

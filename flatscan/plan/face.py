@@ -1,19 +1,95 @@
-"""What shows in raking light: an estimate from slopes, and no standard."""
+"""The new face beside what stands on the wall, and in raking light: an estimate from slopes, and no standard."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
-from flatscan.core.errors import BadValue
+from flatscan.core.columns import read_columns
+from flatscan.core.errors import BadTable, BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import degrees, metres
+from flatscan.plan.finish import BuildUp
+
+# an item this near the new face is flush (common practice)
+FLUSH = 0.001
+_NEAR = 0.150
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """A thing on the wall at x, y whose face stands ``depth`` [m] proud of the wall beside it (less than 0: recessed).
+
+    ``proud`` [m] is how far it should stand proud of the new face.
+    """
+
+    name: str
+    x: float
+    y: float
+    depth: float
+    proud: float = 0.0
+
+
+Outcome = Literal["buried", "proud", "flush", "not measured"]
+
+
+@dataclass(frozen=True, slots=True)
+class Clash:
+    """An item against the new face: ``build_up`` there [m], and ``stands`` [m], + proud of the face, - buried.
+
+    ``verdict`` is buried, proud, flush or not measured; ``move`` [m] is how far out to bring it (less than 0: in) to
+    stand as it should. ``distance`` [m] is how far away the wall was read.
+    """
+
+    item: Item
+    build_up: float | None
+    stands: float | None
+    verdict: Outcome
+    move: float | None
+    distance: float
+
+
+def read_items(path: str | Path) -> tuple[Item, ...]:
+    """Items from a CSV with the columns name, x_m, y_m, depth_mm and, if wanted, proud_mm (any length unit).
+
+    Raises `BadTable` naming row and column, and for an item without a name.
+    """
+    items = []
+    for row in read_columns(path, lengths=("x", "y", "depth", "proud"), words=("name",), optional=("proud",)):
+        if not row.words["name"]:
+            raise BadTable(f"{path}, row {row.number}", "no name", needed="a name", remedy="Name the item")
+        items.append(Item(row.words["name"], **row.lengths))
+    return tuple(items)
+
+
+def clashes(items: tuple[Item, ...], build_up: BuildUp, relief: Relief) -> tuple[Clash, ...]:
+    """Each item against the build-up beside it: the mean within 150 mm for cells, the nearest station for stations."""
+    return tuple(_clash(item, build_up, relief) for item in items)
+
+
+def _clash(item: Item, build_up: BuildUp, relief: Relief) -> Clash:
+    across, upward = relief.places
+    away = np.where(relief.valid, np.hypot(across - item.x, upward - item.y), np.inf)
+    nearest = float(away.min())
+    near = relief.beside(item.x, item.y, _NEAR)
+    if not near.any():
+        return Clash(item, None, None, "not measured", None, nearest)
+    thick = float(build_up.thickness[near].mean())
+    stands = item.depth - thick
+    off = stands - item.proud
+    verdict: Outcome = "flush" if abs(stands) <= FLUSH else "proud" if stands > 0 else "buried"
+    return Clash(item, thick, stands, verdict, -off, nearest)
+
 
 # a slope s shows on a matt wall once s / tan(angle) passes this (TRADE, derived)
 CONTRAST = 0.02
-SAID = "an estimate for a matt wall, not a standard: gloss paint and a low lamp show more"
+SAID = note("plan.light-estimate")
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +101,7 @@ class Shown:
     y: float | None
     slope: float | None
     contrast: float | None
-    said: str = SAID
+    said: Note = SAID
 
 
 def height_that_shows(length: float, angle: float) -> float:
@@ -42,9 +118,11 @@ def _check(length: float, angle: float) -> None:
     if not (0 < length < math.inf and 0 < angle < math.pi / 2):
         raise BadValue(
             "light",
-            f"length {length:g} m, angle {math.degrees(angle):g} degrees",
+            "length {length:span.g}, angle {angle:angle.g}",
             needed="a length over 0 and an angle between 0 and 90 degrees to the wall",
             remedy="Measure the angle from the wall, not from its normal",
+            length=metres(length),
+            angle=degrees(math.degrees(angle)),
         )
 
 
