@@ -11,6 +11,7 @@ from flatscan import compare, relief
 from flatscan.compare import Alignment, Both, Change
 from flatscan.core.geometry import Mask
 from flatscan.core.model import CommonError, Relief
+from flatscan.core.notes import note
 from flatscan.core.quantity import Quantity, root_sum_square
 from flatscan.jobs import judging
 from flatscan.jobs.checking import check_seen
@@ -46,7 +47,7 @@ def compare_surveys(
     same = surveys[0].seen.origin.sha256 == surveys[1].seen.origin.sha256
     twice = ("both captures are one and the same file",) if same else ()
     notes = (*twice, *notes, *change.notes, *_agreement_notes(made))
-    earlier_notes = tuple(f"earlier survey: {note}" for note in surveys[0].seen.notes)
+    earlier_notes = tuple(note("jobs.earlier-survey", said=said) for said in surveys[0].seen.notes)
     return replace(
         found, command="compare", compared=made, warnings=(*found.warnings, *notes, *earlier_notes)
     )  # fmt: skip
