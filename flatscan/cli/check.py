@@ -8,8 +8,7 @@ import click
 
 from flatscan.cli import options, running
 from flatscan.cli.values import LENGTH
-
-METHODS = ("resting", "equal offsets", "balanced end gap")
+from flatscan.core.choices import METHODS
 
 
 @click.command("check")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from flatscan.cli.values import LENGTH
+from flatscan.core.choices import PAPERS, SHEET_UNITS
 
 
 @click.command("form")
@@ -12,8 +13,8 @@ from flatscan.cli.values import LENGTH
 @click.option("--height", type=LENGTH, default="2.4m", show_default=True, help="Height of the wall.")
 @click.option("--spacing", type=LENGTH, default="1.2m", show_default=True, help="Most between columns of stations.")
 @click.option("--title", default="", help="The wall's name.")
-@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Of the form.")
-@click.option("--units", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Of the form.")
+@click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Of the form.")
+@click.option("--units", type=click.Choice(SHEET_UNITS), default="mm", show_default=True, help="Of the form.")
 @click.option("--out", type=click.Path(), default="flatscan-form", show_default=True, help="Folder for the two files.")
 @click.option("--overwrite", is_flag=True, help="Replace files that exist.")
 def command(

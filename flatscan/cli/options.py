@@ -17,15 +17,18 @@ from typing import Any
 import click
 
 from flatscan.cli.values import FIXED, LENGTH, PAIR, PIXELS, POINT, REGION, TARGET, VOLUME, WARP
+from flatscan.core.choices import (
+    AREA_RULES,
+    AXES,
+    CAPTURE_TYPES,
+    LENGTH_UNITS,
+    PAPERS,
+    SHEET_UNITS,
+    SIGNS,
+    SURFACES,
+)
 
 Command = Callable[..., Any]
-UNITS = ("m", "mm", "cm", "ft", "in")
-SIGNS = ("damp", "salts", "blown", "moving crack")
-AREA_RULES = ("net", "gross", "over-2.5", "half-0.5-3")
-AXES = ("x", "y", "z", "-x", "-y", "-z")
-CAPTURE_TYPES = (
-    "phone-walk", "phone-static", "photogrammetry", "depth-photo", "laser-readings", "laser-line", "scanner",
-)  # fmt: skip
 
 
 def _stack(*options: Command) -> Command:
@@ -44,9 +47,9 @@ captures = click.argument("captures", nargs=-1, required=True, type=click.Path()
 capture_options = _stack(
     click.option("--wall", type=int, default=1, show_default=True, help="Which of the walls found."),
     click.option("--cell", type=LENGTH, help="Cell size; without it 10, 20 or 50 mm by density."),
-    click.option("--up", type=click.Choice(AXES), help="File axis that points up."),
+    click.option("--up", type=click.Choice(tuple(AXES)), help="File axis that points up."),
     click.option("--seen-from", type=POINT, help="A point x,y,z on the room side, in file coordinates."),
-    click.option("--file-unit", type=click.Choice(UNITS), help="Unit of the file's coordinates."),
+    click.option("--file-unit", type=click.Choice(LENGTH_UNITS), help="Unit of the file's coordinates."),
     click.option("--width", type=LENGTH, help="Taped width, to check the scale."),
     click.option("--height", type=LENGTH, help="Taped height, to check the scale."),
     click.option("--region", type=REGION, help="Measure only x0,y0,x1,y1 of the wall."),
@@ -75,7 +78,7 @@ finish_options = _stack(
     click.option("--hack-most", type=LENGTH, help="Deepest cut.  [default: 10mm]"),
     click.option("--parallel-to", type=int, metavar="WALL", help="Face parallel to another wall of the capture."),
     click.option("--square-to", type=int, metavar="WALL", help="Face square to another wall of the capture."),
-    click.option("--surface", type=click.Choice(["bare", "stays", "comes-off"]), help="What was surveyed."),
+    click.option("--surface", type=click.Choice(SURFACES), help="What was surveyed."),
     click.option("--old-plaster", type=PAIR, help="Thickness low,high of old plaster that comes off."),
     click.option("--background", help="What the coats go on, in a word the system knows."),
     click.option("--waste", type=float, metavar="SHARE", help="Waste as a share, such as 0.1."),
@@ -112,13 +115,13 @@ compare_options = _stack(
 output_options = _stack(
     click.option("--out", type=click.Path(), help="Folder for the sheets.  [default: <capture>-flatscan]"),
     click.option("--json", "as_json", is_flag=True, help="Result document on stdout; sheets only with --out."),
-    click.option("--units", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Of the sheets."),
+    click.option("--units", type=click.Choice(SHEET_UNITS), default="mm", show_default=True, help="Of the sheets."),
     click.option("--quiet", is_flag=True, help="No words on standard error but errors."),
     click.option("--overwrite", is_flag=True, help="Replace sheets that exist."),
 )
 
 sheet_options = _stack(
-    click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Of the PDF."),
+    click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Of the PDF."),
     click.option("--also", type=click.Choice(["dxf", "ply"]), multiple=True, help="More files for other programs."),
     click.option("--photo", type=click.Path(), help="A photo of the wall: the contour is laid over it."),
     click.option("--photo-corners", type=PIXELS, help="Wall corners in it, in pixels, from the lower left round."),

@@ -7,6 +7,7 @@ import re
 import click
 
 from flatscan.cli.values import LENGTH
+from flatscan.core.choices import PAPERS
 
 
 @click.command("targets")
@@ -14,7 +15,7 @@ from flatscan.cli.values import LENGTH
 @click.option("--count", type=int, default=8, show_default=True, help="How many targets.")
 @click.option("--first", type=int, default=0, show_default=True, help="Number of the first.")
 @click.option("--board", metavar="WxH", help="A calibration board of so many squares instead, such as 7x9.")
-@click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Of the pages.")
+@click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Of the pages.")
 @click.option("--out", type=click.Path(), default="targets.pdf", show_default=True, help="The PDF.")
 @click.option("--overwrite", is_flag=True, help="Replace a file that exists.")
 def command(

@@ -6,11 +6,13 @@ import sys
 
 import click
 
+from flatscan.core.choices import SHEET_UNITS
+
 
 @click.command("tolerances")
 @click.argument("words", nargs=-1)
 @click.option("--json", "as_json", is_flag=True, help="The entries on stdout as JSON.")
-@click.option("--units", type=click.Choice(["mm", "in"]), default="mm", show_default=True, help="Of the list.")
+@click.option("--units", type=click.Choice(SHEET_UNITS), default="mm", show_default=True, help="Of the list.")
 def command(words: tuple[str, ...], *, as_json: bool, units: str) -> int:
     """The tolerance entries: length, limit, method, source, how sure. WORDS narrow the list.
 

@@ -140,6 +140,41 @@ def fit_plane_robust(
     return coefficients, factor
 
 
+def quadratic_terms(x: Array, y: Array) -> Array:
+    """The terms 1, x, y, x^2, xy, y^2 (n, 6) at each place."""
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+
+
+def quadratic_slopes(x: Array, y: Array) -> Array:
+    """The derivatives along x and y of the six terms (2, n, 6) at each place."""
+    zero, one = np.zeros_like(x), np.ones_like(x)
+    return np.stack([np.stack([zero, one, zero, 2 * x, y, zero], 1), np.stack([zero, zero, one, zero, x, 2 * y], 1)])
+
+
+def fit_quadratic(design: Array, z: Array, weight: Array | None = None) -> Array:
+    """Weighted least-squares coefficients (6,) of the terms ``design`` (n, 6), which should be of order 1."""
+    weighted = design if weight is None else design * weight[:, None]
+    normal = weighted.T @ design
+    # a whisper of damping lets points on one line through: the terms they leave open come out as 0
+    damping = 1e-12 * np.trace(normal) * np.eye(6)
+    result: Array = np.linalg.solve(normal + damping, weighted.T @ z)
+    return result
+
+
+def fit_quadratic_robust(design: Array, z: Array, *, floor: float = 5e-4, rounds: int = 20) -> Array:
+    """Coefficients (6,) by Tukey's biweight, started from least absolute deviations.
+
+    ``floor`` [m] keeps the scale off zero on a perfect sheet.
+    """
+    terms = fit_quadratic(design, z)
+    for turn in range(rounds):
+        rest = z - design @ terms
+        # Tukey's loss alone can lock on a bad start
+        far = np.maximum(np.abs(rest), floor)
+        terms = fit_quadratic(design, z, 1 / far if turn < 8 else tukey_weight(rest, max(robust_scale(rest), floor)))
+    return terms
+
+
 def in_polygon(x: Array, y: Array, corners: Array) -> Mask:
     """Which points lie inside the polygon with ``corners`` (k, 2), by the even-odd rule."""
     inside = np.zeros(np.broadcast(x, y).shape, dtype=bool)

@@ -16,11 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.core.geometry import Array, Frame, Mask, polygon_area
-from flatscan.core.notes import Note, Place
+from flatscan.core.notes import Note, Place, note
 
 Counts = NDArray[np.int64]
 # a phone's gravity is good to 0.1-0.3 degrees (METHODS 4); the middle of that as k = 1
 PHONE_GRAVITY = 3.5e-3
+# how an opening is known that somebody drew
+GIVEN = note("wall.opening-given")
 
 
 def _own_arrays(record: object) -> None:
@@ -52,7 +54,7 @@ class Cloud:
     Both are in metres after ``shift`` (3,) [m, file axes] was subtracted in float64. ``chunks`` may be called any
     number of times and yields (m, 3) float64 arrays of finite points in one fixed order. ``u_step`` is the
     uncertainty of the file's own rounding (step / sqrt 12) along each axis. ``up`` is the direction against gravity
-    if the format or the file says so, with ``up_from`` in words. ``stands`` (k, 3) are scanner positions and
+    if the format or the file says so, ``up_from`` says which. ``stands`` (k, 3) are scanner positions and
     ``sample_normals`` (n, 3) the sample's outward normals; both None if the file does not tell.
     ``independent_share`` is how many independent returns each point stands for (1 for raw returns, less for
     fused or meshed data; METHODS 3b). ``u_up`` [m per m] is how well the capture knows its own vertical.
@@ -65,7 +67,7 @@ class Cloud:
     shift: Array
     u_step: Array
     up: Array | None = None
-    up_from: str | None = None
+    up_from: Note | str | None = None
     stands: Array | None = None
     sample_normals: Array | None = None
     independent_share: float = 1.0
@@ -107,7 +109,7 @@ class Opening:
     bottom: float
     width: float
     height: float
-    evidence: str = "given"
+    evidence: Note = GIVEN
 
     @property
     def right(self) -> float:
@@ -122,9 +124,9 @@ class Opening:
 
 @dataclass(frozen=True, slots=True)
 class Plumb:
-    """How plumb is known: where the vertical came from, in words, and its uncertainty as a slope [m per m]."""
+    """How plumb is known: where the vertical came from, and its uncertainty as a slope [m per m]."""
 
-    known_from: str | None
+    known_from: Note | None
     u_lean: float | None
 
 
@@ -143,11 +145,11 @@ class Wall:
     outline: Array
     openings: tuple[Opening, ...]
     share: float
-    up_from: str
-    facing_from: str
+    up_from: Note
+    facing_from: Note
     plumb: Plumb
     slab: float = 0.05
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     full: Array | None = None
 
     def __post_init__(self) -> None:

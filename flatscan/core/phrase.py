@@ -3,10 +3,9 @@
 A template is a sentence with placeholders ``{name:kind}``. Kinds: ``length`` (``.1`` decimals of a millimetre, or
 ``.2g`` significant digits), ``span`` (long lengths, in metres or feet), ``area``, ``volume``, ``mass``, ``load``,
 ``slope``, ``angle``, ``pixels``, ``hours``, ``days``, ``share`` (per cent), ``number``, ``count``, ``place``, ``list``
-and ``then`` (several notes); none for
-names and for notes. A sign ``±`` behind the kind adds the expanded uncertainty (k = 2), ``spread`` is that of a length
-alone. ``{set:rule}`` is the setting
-called rule, ``{run:survey --list}`` that command, as the reader at hand knows them.
+and ``then`` (several notes); none for names and for notes. A ``+`` before the decimals writes the sign of a share or
+number; a ``±`` behind the kind adds the expanded uncertainty (k = 2), ``spread`` is that of a length alone.
+``{set:rule}`` is the setting called rule, ``{run:survey --list}`` that command, as the reader at hand knows them.
 """
 
 from __future__ import annotations
@@ -124,10 +123,15 @@ def _parts(kind: str) -> tuple[str, bool, str]:
 
 
 def _number(value: float, digits: str, default: int = 0) -> str:
-    """``2g``: two significant digits; ``g``: as they come; else so many decimals."""
+    """``2g``: two significant digits; ``g``: as they come; else so many decimals; ``+2``: the sign before them."""
+    sign, digits = digits[:1] == "+", digits.removeprefix("+")
     if digits.endswith("g"):
-        return f"{value:.{digits}}" if digits != "g" else f"{value:g}"
-    return f"{value + 0.0:.{int(digits or default)}f}"
+        text = f"{value:.{digits}}" if digits != "g" else f"{value:g}"
+    else:
+        text = f"{value:.{int(digits or default)}f}"
+    # what rounds to nothing has no sign
+    text = text if text.strip("-0.") else text.removeprefix("-")
+    return f"+{text}" if sign and text[:1] != "-" else text
 
 
 def _length(value: float, units: str, digits: str) -> str:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from flatscan.core.choices import LENGTH_UNITS
+
 # The international inch is exactly 25.4 mm and the foot 0.3048 m (international yard and pound agreement, 1959).
-METRES_PER = {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "ft": 0.3048, "in": 0.0254}
+METRES_PER = dict(zip(LENGTH_UNITS, (1.0, 1e-3, 1e-2, 0.3048, 0.0254), strict=True))
 
 
 def to_mm(metres: float) -> float:

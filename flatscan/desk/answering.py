@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable
 from typing import Any
 
+from flatscan.core.choices import AXES, LENGTH_UNITS, SIGNS
 from flatscan.core.errors import BadValue, FlatscanError
 from flatscan.core.lengths import parse_length
 from flatscan.desk.asking import UNKNOWN, Question, questions, tape_cost, what_for
@@ -15,14 +16,13 @@ from flatscan.jobs.settings import CLOUD_TYPE, DEFAULT_LIMIT, DEFAULT_RULE
 from flatscan.plan.finish import FixedPoint, PlaneOptions
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
 from flatscan.plan.screeds import SetOutOptions
-from flatscan.plan.stops import SEEN
 from flatscan.plan.takeoff import TakeOffOptions
 
 # what the wall screen asks, beside the questions of `asking`
 WALL_LENGTHS = {"width": "Taped width", "height": "Taped height"}
 HINTS = {
-    "file_unit": ("Unit of the file", ("m", "mm", "cm", "ft", "in")),
-    "up": ("File axis that points up", ("x", "y", "z", "-x", "-y", "-z")),
+    "file_unit": ("Unit of the file", LENGTH_UNITS),
+    "up": ("File axis that points up", tuple(AXES)),
 }
 WALL_FIELDS = ("wall", "no_opening", *WALL_LENGTHS, *HINTS, "seen_from")
 _LENGTHS = {"least": "mm", "rule": "m", "limit": "mm", "plumb_limit": "mm", "low_limit": "mm", "strip": "mm",
@@ -131,7 +131,7 @@ def finishing(job: Job) -> Finishing:
     face = answer(job, "face")
     plane |= {f"{face}_up_to": _CHOICES[face]} if face in _CHOICES else {}
     fixed = tuple(FixedPoint(x, y, proud, beside=True) for x, y, proud in job.settings["fixed"])
-    seen = tuple(sign for sign in job.settings["answers"].get("seen", []) if sign in SEEN)
+    seen = tuple(sign for sign in job.settings["answers"].get("seen", []) if sign in SIGNS)
     surface = answer(job, "surface")
     order = TakeOffOptions(surface=surface) if surface else TakeOffOptions()
     return Finishing(

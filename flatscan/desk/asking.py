@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from flatscan import standards
+from flatscan.core.choices import SIGNS, SURFACES
 from flatscan.jobs.settings import CLOUD_TYPE, DEFAULT_LIMIT, DEFAULT_RULE, DEFAULT_SYSTEM
 from flatscan.plan import systems
 from flatscan.plan.coats import bags_per_m3
 from flatscan.plan.finish import PlaneOptions
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
-from flatscan.plan.stops import SEEN
 from flatscan.plan.takeoff import TakeOffOptions
 from flatscan.relief import TYPES, capture_type
 from flatscan.report import words
@@ -72,6 +72,7 @@ _CAPTURES = {
     "depth-photo": "One depth photo",
     "laser-line": "A photo of a laser line",
 }
+_SURFACES = ("Bare brick, block or stone", "Old plaster that stays on", "Old plaster that comes off")
 
 
 def questions(purpose: str, *, is_scan: bool, units: str) -> tuple[Question, ...]:
@@ -116,11 +117,7 @@ def _surface(units: str) -> Question:
         half = words.volume((high - low) / 2 * 0.3048**2, 0.0, units, decimals=1)
     return Question(
         "surface", "What did you measure?", "choice",
-        (
-            Choice("bare", "Bare brick, block or stone"),
-            Choice("stays", "Old plaster that stays on"),
-            Choice("comes-off", "Old plaster that comes off"),
-        ),
+        tuple(Choice(name, said) for name, said in zip(SURFACES, _SURFACES, strict=True)),
         unknown="Taken as bare.",
         cost=f"If old plaster comes off, {words.length(low, units)} to {words.length(high, units)} more goes on: "
         f"± {half} on every {per}.",
@@ -153,7 +150,7 @@ def _least(units: str) -> Question:
 def _signs() -> Question:
     return Question(
         "seen", "Did you see any of these on the wall?", "ticks",
-        tuple(Choice(name, name[:1].upper() + name[1:]) for name in SEEN),
+        tuple(Choice(name, name[:1].upper() + name[1:]) for name in SIGNS),
         unknown="Nothing ticked means: not looked for.", cost="No ±: the measurement cannot see them either.",
     )  # fmt: skip
 

@@ -16,7 +16,7 @@ from flatscan.desk.showing import changed, revision, sent_values, show
 from flatscan.jobs.settings import CLOUD_TYPE
 from flatscan.report import more_tables, tables, words
 from flatscan.report.page import packing
-from flatscan.report.say import spoken
+from flatscan.report.say import say, spoken
 from flatscan.report.view import Findings
 
 if TYPE_CHECKING:
@@ -56,9 +56,10 @@ def wall(desk: Desk, name: str) -> Any:
     return show(
         "wall.html.j2", job, "wall", chosen=here.number, sizes=sizes, openings=openings,
         plan=room_plan(read.room, here.number) if len(sizes) > 1 else None,
-        drawing=elevation(here, units, dropped), notes=spoken((*read.room.notes, *here.notes)),
+        drawing=elevation(here, units, dropped), notes=spoken((*read.room.notes, *here.notes), units),
         tape=answering.tape_cost(answering.answer(job, "capture_type") or CLOUD_TYPE), is_scan=job.is_scan,
-        troubles=answering.troubles(job), hints=answering.HINTS, facing=here.facing_from, up_from=here.up_from,
+        troubles=answering.troubles(job), hints=answering.HINTS, facing=say(here.facing_from, units),
+        up_from=say(here.up_from, units),
     )  # fmt: skip
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from flatscan.core.choices import READING_UNITS, SENSES
 from flatscan.core.errors import BadValue
 from flatscan.desk import stations
 from flatscan.desk.folders import Plain
@@ -31,11 +32,11 @@ def size(desk: Desk, name: str) -> Any:
         return changed(job, "size")
     held, units = job.settings["readings"], job.settings["units"]
     usual = {"width": "", "height": "", "spacing": "4 ft" if units == "in" else "1.2 m",
-             "unit": "in" if units == "in" else "mm", "sense": stations.SENSES[0]}  # fmt: skip
+             "unit": "in" if units == "in" else "mm", "sense": SENSES[0]}  # fmt: skip
     if held is not None:
         usual |= {key: f"{held[key]:g} m" for key in ("width", "height", "spacing")}
         usual |= {key: held[key] for key in ("unit", "sense")}
-    return show("size.html.j2", job, "size", given=usual, senses=stations.SENSES, read_in=stations.UNITS)
+    return show("size.html.j2", job, "size", given=usual, senses=SENSES, read_in=READING_UNITS)
 
 
 def readings(desk: Desk, name: str) -> Any:

@@ -10,6 +10,7 @@ from typing import Any
 from flatscan import capture
 from flatscan.capture.grid_checks import place_text
 from flatscan.capture.grid_text import is_length, is_read
+from flatscan.core.choices import READING_UNITS, SENSES
 from flatscan.core.errors import BadValue, FlatscanError
 from flatscan.core.lengths import parse_length
 from flatscan.desk.folders import READINGS, Job, Plain, write_through
@@ -17,8 +18,6 @@ from flatscan.report import words
 from flatscan.report.form.blank import Blank, stations
 
 AGAIN = "again"
-SENSES = ("big = hollow", "big = proud")
-UNITS = ("mm", "cm", "in")
 _MOST_LETTERS, _MOST_STATIONS = 20, 300
 
 
@@ -45,7 +44,7 @@ def begin(settings: Plain, width: str, height: str, spacing: str, unit: str, sen
     bare = "in" if settings["units"] == "in" else "m"
     asked = (("Width", width), ("Height", height), ("Between columns", spacing))
     sizes = [parse_length(text, where=name, unit=bare) for name, text in asked]
-    for name, value, known in (("Readings in", unit, UNITS), ("Sense", sense, SENSES)):
+    for name, value, known in (("Readings in", unit, READING_UNITS), ("Sense", sense, SENSES)):
         if value not in known:
             raise BadValue(name, f"'{value[:40]}'", needed=" or ".join(known), remedy="Choose one of these")
     blank = Blank(width=sizes[0], height=sizes[1], spacing=sizes[2])

@@ -60,8 +60,8 @@ def _taken(path: str | Path, how: Capturing) -> Cloud | Readings:
 
 
 def _load_kernels() -> None:
-    for name in ("wall", "relief", "straightedge"):
-        importlib.import_module(f"flatscan.{name}.kernel").load()
+    for name in ("wall.occupancy_kernel", "relief.kernel", "straightedge.kernel"):
+        importlib.import_module(f"flatscan.{name}").load()
 
 
 def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:

@@ -6,6 +6,7 @@ import numpy as np
 
 from flatscan.core.geometry import Array, Frame, polygon_area
 from flatscan.core.model import CommonError, Plumb, Readings, Wall
+from flatscan.core.notes import note
 from flatscan.core.reliefs import Stations
 
 # Without a size the wall's edges lie this far beyond the outer stations (DESIGN, laser-offset grid).
@@ -22,7 +23,7 @@ def from_stations(stations: Readings, common: CommonError, u_lean: float) -> tup
     outline = np.array([[left, bottom], [right, bottom], [right, top], [left, top]])
     wall = Wall(
         number=1, frame=Frame(np.zeros(3), *np.eye(3)), outline=outline, openings=(), share=1.0,
-        up_from="laser", facing_from="laser", plumb=Plumb("laser plane", u_lean),
+        up_from=note("wall.laser"), facing_from=note("wall.laser"), plumb=Plumb(note("wall.laser-plane"), u_lean),
     )  # fmt: skip
     x, y, offset, repeats = _merged(stations)
     if repeats:

@@ -15,6 +15,7 @@ from scipy.special import chdtri, ndtri
 from flatscan.core.errors import MixedSurveys, TooFewPoints
 from flatscan.core.geometry import Array
 from flatscan.core.model import CommonError, Plumb, Readings, Relief, Wall
+from flatscan.core.notes import note
 from flatscan.core.reliefs import Grid
 from flatscan.core.units import to_mm
 from flatscan.relief.tie_places import Differences, differences
@@ -93,7 +94,7 @@ def tie(
         u_lean=common.u_slope_up() if is_plumb else None, least=taken[0], most=taken[1], stated_sd=relief.common.sd,
         sd=common.warp.sd, length=common.length,
     )  # fmt: skip
-    plumb = Plumb(f"laser readings ({len(u)})", u_laser_lean) if is_plumb else wall.plumb
+    plumb = Plumb(note("wall.laser-readings", count=len(u)), u_laser_lean) if is_plumb else wall.plumb
     return made, replace(wall, plumb=plumb), result, (*notes, *_words(result))
 
 

@@ -30,16 +30,18 @@ def wall(findings: Findings, units: str) -> Facts:
     """Size, areas, openings, which way is up, and how it stands."""
     it, relief, shape = findings.wall, findings.relief, findings.shape
     u_lean = words.criterion_u(findings, "plumb")
+    known = it.plumb.known_from
+    plumb_from = "nothing in the capture" if known is None else say(known)
     found = [
         ("Size", f"{words.length(it.width, units)} wide, {words.length(it.height, units)} high"),
         ("Area", f"{words.area(relief.net_area, units)} net, {words.area(it.gross_area, units)} gross"),
         ("Measured", f"{relief.covered_share * 100:.1f} % of the net area; {_grain(findings, units)}"),
-        ("Up from", it.up_from),
-        ("Room side from", it.facing_from),
+        ("Up from", say(it.up_from)),
+        ("Room side from", say(it.facing_from)),
         (
             "Lean",
             f"top {words.signed(shape.lean_height, units)} {words.spread(u_lean, units)} over the height "
-            f"({slope_text(shape.lean, units)}); plumb known from: {it.plumb.known_from or 'nothing in the capture'}",
+            f"({slope_text(shape.lean, units)}); plumb known from: {plumb_from}",
         ),
     ]
     bellies = [("along", shape.belly_along), ("up", shape.belly_up)]

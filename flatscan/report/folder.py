@@ -7,6 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from flatscan.core.choices import PAPERS, SHEET_UNITS
 from flatscan.core.errors import BadValue
 from flatscan.jobs import Result
 from flatscan.report.document import document, text
@@ -56,7 +57,7 @@ def write(
 
 
 def _planned(findings: Findings, formats: Collection[str], units: str, paper: str) -> list[tuple[str, Maker]]:
-    for option, value, choices in (("--units", units, ("mm", "in")), ("--paper", paper, ("a4", "letter"))):
+    for option, value, choices in (("--units", units, SHEET_UNITS), ("--paper", paper, PAPERS)):
         if value not in choices:
             raise BadValue(option, f"'{value}'", needed=" or ".join(choices), remedy="Choose one of the two")
     unknown = sorted(set(formats) - set(FORMATS))

@@ -14,6 +14,7 @@ import numpy as np
 
 from flatscan.capture.source import BLOCK
 from flatscan.capture.tally import sample_rows
+from flatscan.core.choices import AXES
 from flatscan.core.errors import OutputError, ReadError
 from flatscan.core.geometry import Array, unit
 from flatscan.core.model import Cloud, Origin
@@ -25,7 +26,6 @@ WIDE = 6.0
 _MARGIN = 0.5
 # the share of points a room must hold for its walls to be worth looking for
 _LEAST_POINTS = 2_000
-_AXES = {"x": (1, 0, 0), "y": (0, 1, 0), "z": (0, 0, 1), "-x": (-1, 0, 0), "-y": (0, -1, 0), "-z": (0, 0, -1)}
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,7 +121,7 @@ def _lost(path: Path, found: str) -> ReadError:
 
 def _level(cloud: Cloud, up: str | None) -> _Level:
     """Up as given, else as the file says, else the file's z axis, as scanners of buildings write it."""
-    direction = unit(np.array(_AXES[up], float) if up else np.array([0.0, 0.0, 1.0]) if cloud.up is None else cloud.up)
+    direction = unit(np.array(AXES[up]) if up else np.array([0.0, 0.0, 1.0]) if cloud.up is None else cloud.up)
     first = np.eye(3)[int(np.argmin(np.abs(direction)))]
     first = unit(first - np.dot(first, direction) * direction)
     return _Level(direction, np.stack([first, np.cross(direction, first)], axis=1))

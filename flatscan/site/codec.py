@@ -9,9 +9,11 @@ import numpy as np
 
 from flatscan.core.geometry import Frame
 from flatscan.core.model import Opening, Plumb, Wall
+from flatscan.core.notes import Note
+from flatscan.core.quantity import Quantity
 from flatscan.wall import Corner, Room
 
-_TYPES = {kind.__name__: kind for kind in (Room, Wall, Frame, Opening, Plumb, Corner)}
+_TYPES = {kind.__name__: kind for kind in (Room, Wall, Frame, Opening, Plumb, Corner, Note, Quantity)}
 
 
 def plain(value: Any) -> Any:

@@ -8,10 +8,11 @@ from itertools import pairwise
 
 import numpy as np
 
+from flatscan.core import choices
 from flatscan.core.errors import BadValue
 
 CRITERIA = ("flatness", "plumb", "step", "corner", "reveal", "square")
-METHODS = ("resting", "equal offsets", "balanced end gap", "chord", "")
+METHODS = (*choices.METHODS, "chord", "")
 INTERPOLATIONS = ("none", "linear", "linear, half up to whole mm", "class", "per length", "share of height")
 _WHOLE_MM = ("linear, half up to whole mm", "share of height")
 CHECKED = ("printed", "printed elsewhere", "from memory")

@@ -10,6 +10,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from flatscan.core.choices import METHODS
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
@@ -29,7 +30,6 @@ from flatscan.straightedge.lines import (
 )
 from flatscan.straightedge.stations import sweep_stations
 
-METHODS = ("resting", "equal offsets", "balanced end gap")
 PLACES = 5
 _SPARSE = 8
 

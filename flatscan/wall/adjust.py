@@ -1,4 +1,4 @@
-"""What the user knows better: a region, openings added or removed, other strips left out."""
+"""What the user knows better: a region, openings added or removed, other strips left out, sizes by tape."""
 
 from __future__ import annotations
 
@@ -10,17 +10,26 @@ import numpy as np
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, polygon_area
 from flatscan.core.model import Opening, Wall
-from flatscan.wall.outline import clip, left_out
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres, share
+from flatscan.wall.draw import SMEARED, clip, in_order, left_out
 
 Rectangle = tuple[float, float, float, float]
 LEAST_REGION = 0.05
 SAME = 0.5
+NOTABLE = 0.01
+NOT_THIS_WALL = 0.2
+LEAST_TAPED, MOST_TAPED = 0.1, 300.0
 
 
 def adjust(
-    wall: Wall, *, region: Rectangle | None = None, add_openings: Iterable[Opening | Rectangle] = (),
-    remove_openings: Iterable[int] = (), trim: float | None = None,
-) -> Wall:  # fmt: skip
+    wall: Wall,
+    *,
+    region: Rectangle | None = None,
+    add_openings: Iterable[Opening | Rectangle] = (),
+    remove_openings: Iterable[int] = (),
+    trim: float | None = None,
+) -> Wall:
     """The wall with the user's word on it; what is changed is said in its notes.
 
     ``region`` and added openings are x0, y0, x1, y1 in wall coordinates [m]; openings to remove are numbered from 1
@@ -40,19 +49,31 @@ def _rectangle(name: str, corners: Rectangle, wall: Wall) -> Rectangle:
     """The rectangle with its corners in order, checked to lie (partly) on the wall."""
     x0, y0, x1, y1 = corners
     if not np.isfinite(corners).all() or x1 - x0 < LEAST_REGION or y1 - y0 < LEAST_REGION:
-        text = ", ".join(f"{value * 1000:.0f}" for value in corners)
         raise BadValue(
-            name, f"x0, y0, x1, y1 = {text} mm",
-            needed=f"x1 and y1 at least {LEAST_REGION * 1000:.0f} mm beyond x0 and y0",
+            name,
+            "x0, y0, x1, y1 = {x0:length}, {y0:length}, {x1:length}, {y1:length}",
+            needed="x1 and y1 at least {least:length} beyond x0 and y0",
             remedy="Give the lower left corner first, then the upper right",
-        )  # fmt: skip
+            x0=metres(x0),
+            y0=metres(y0),
+            x1=metres(x1),
+            y1=metres(y1),
+            least=metres(LEAST_REGION),
+        )
     low, high = _whole(wall).min(axis=0), _whole(wall).max(axis=0)
     if x1 <= low[0] or y1 <= low[1] or x0 >= high[0] or y0 >= high[1]:
         raise BadValue(
-            name, f"x {x0 * 1000:.0f} to {x1 * 1000:.0f}, y {y0 * 1000:.0f} to {y1 * 1000:.0f} mm lies off the wall",
-            needed=f"a part of x 0 to {high[0] * 1000:.0f}, y 0 to {high[1] * 1000:.0f} mm",
+            name,
+            "x {x0:length} to {x1:length}, y {y0:length} to {y1:length} lies off the wall",
+            needed="a part of x 0 to {right:length}, y 0 to {top:length}",
             remedy="Measure from the wall's lower left corner, seen from the room",
-        )  # fmt: skip
+            x0=metres(x0),
+            y0=metres(y0),
+            x1=metres(x1),
+            y1=metres(y1),
+            right=metres(high[0]),
+            top=metres(high[1]),
+        )
     return x0, y0, x1, y1
 
 
@@ -65,29 +86,26 @@ def _without(wall: Wall, numbers: list[int]) -> Wall:
     for number in numbers:
         if not 1 <= number <= count:
             raise BadValue(
-                "--no-opening", f"number {number}", needed=f"1 to {count}" if count else "a wall with openings found",
+                "{set:no_opening}",
+                "number {number}",
+                needed="1 to {count}" if count else "a wall with openings found",
                 remedy="Look the number up in the list of openings",
-            )  # fmt: skip
+                number=number,
+                count=count,
+            )
     kept = tuple(opening for place, opening in enumerate(wall.openings) if place + 1 not in numbers)
-    said = tuple(f"opening {number} was taken as wall: the user's word" for number in sorted(set(numbers)))
+    said = tuple(note("wall.opening-undone", number=number) for number in sorted(set(numbers)))
     return replace(wall, openings=kept, notes=(*wall.notes, *said))
 
 
 def _with(wall: Wall, opening: Opening | Rectangle) -> Wall:
     corners = (opening.left, opening.bottom, opening.right, opening.top) if isinstance(opening, Opening) else opening
-    x0, y0, x1, y1 = _rectangle("--opening", corners, wall)
-    new = Opening(x0, y0, x1 - x0, y1 - y0, "given")
+    x0, y0, x1, y1 = _rectangle("{set:opening}", corners, wall)
+    new = Opening(x0, y0, x1 - x0, y1 - y0)
     kept = [old for old in wall.openings if _shared(old, new) < SAME * old.width * old.height]
-    said = [
-        f"the opening found at x {old.left * 1000:.0f}, y {old.bottom * 1000:.0f} mm was replaced by the one given"
-        for old in wall.openings if old not in kept
-    ]  # fmt: skip
+    gone = [old for old in wall.openings if old not in kept]
+    said = [note("wall.opening-replaced", (old.left, old.bottom)) for old in gone]
     return replace(wall, openings=in_order([*kept, new]), notes=(*wall.notes, *said))
-
-
-def in_order(openings: Iterable[Opening]) -> tuple[Opening, ...]:
-    """Openings from left to right, the lower first."""
-    return tuple(sorted(openings, key=lambda opening: (round(opening.left, 3), round(opening.bottom, 3))))
 
 
 def _shared(one: Opening, two: Opening) -> float:
@@ -101,30 +119,79 @@ def _trimmed(wall: Wall, trim: float) -> Wall:
     whole = _whole(wall)
     if not 0 <= trim < min(np.ptp(whole, axis=0)) / 4:
         raise BadValue(
-            "trim", f"{trim * 1000:.0f} mm on a wall of {wall.width * 1000:.0f} x {wall.height * 1000:.0f} mm",
-            needed="0 to a quarter of its smaller side", remedy="Choose a strip such as 50 mm",
-        )  # fmt: skip
-    said = f"{trim * 1000:.0f} mm were left out along every edge: the user's word" if trim else "no strip was left out"
+            "{set:trim}",
+            "{trim:length} on a wall of {width:length} x {height:length}",
+            needed="0 to a quarter of its smaller side",
+            remedy="Choose a strip such as {usual:length}",
+            trim=metres(trim),
+            width=metres(wall.width),
+            height=metres(wall.height),
+            usual=metres(SMEARED),
+        )
+    said = note("wall.trimmed", strip=metres(trim)) if trim else note("wall.nothing-trimmed")
     outline = left_out(whole, np.full(4, trim))
     return replace(wall, outline=outline, full=whole if trim else None, notes=(*wall.notes, said))
 
 
 def _within(wall: Wall, region: Rectangle) -> Wall:
     """Only the region: outline and openings are cut to it, coordinates stay those of the whole wall."""
-    x0, y0, x1, y1 = _rectangle("--region", region, wall)
+    x0, y0, x1, y1 = _rectangle("{set:region}", region, wall)
     outline = wall.outline
     for point, outward in (((x0, y0), (-1, 0)), ((x0, y0), (0, -1)), ((x1, y1), (1, 0)), ((x1, y1), (0, 1))):
         outline = clip(outline, np.array(point, float), np.array(outward, float))
         if len(outline) < 3 or polygon_area(outline) < LEAST_REGION**2:
             raise BadValue(
-                "--region", "next to nothing of the wall lies in it", needed="a part of the wall that was measured",
+                "{set:region}",
+                "next to nothing of the wall lies in it",
+                needed="a part of the wall that was measured",
                 remedy="Choose a region on the wall and clear of the strips left out at its edges",
-            )  # fmt: skip
-    openings = tuple(
-        Opening(max(o.left, x0), max(o.bottom, y0), min(o.right, x1) - max(o.left, x0),
-                min(o.top, y1) - max(o.bottom, y0), o.evidence)
-        for o in wall.openings if min(o.right, x1) > max(o.left, x0) and min(o.top, y1) > max(o.bottom, y0)
-    )  # fmt: skip
-    low, high = outline.min(axis=0) * 1000, outline.max(axis=0) * 1000
-    said = f"only the region x {low[0]:.0f} to {high[0]:.0f}, y {low[1]:.0f} to {high[1]:.0f} mm was measured"
+            )
+    inside = [hole for hole in wall.openings if _shared(hole, Opening(x0, y0, x1 - x0, y1 - y0)) > 0]
+    openings = tuple(_cut_to(hole, region) for hole in inside)
+    low, high = outline.min(axis=0), outline.max(axis=0)
+    said = note(
+        "wall.region",
+        left=metres(low[0]),
+        right=metres(high[0]),
+        bottom=metres(low[1]),
+        top=metres(high[1]),
+    )
     return replace(wall, outline=outline, full=None, openings=openings, notes=(*wall.notes, said))
+
+
+def _cut_to(hole: Opening, region: Rectangle) -> Opening:
+    left, bottom = max(hole.left, region[0]), max(hole.bottom, region[1])
+    right, top = min(hole.right, region[2]), min(hole.top, region[3])
+    return Opening(left, bottom, right - left, top - bottom, hole.evidence)
+
+
+def check_taped(width: float | None, height: float | None) -> None:
+    """Refuse a taped size that no wall has: `BadValue` unless it is 0.1 to 300 m."""
+    for name, taped in (("{set:width}", width), ("{set:height}", height)):
+        if taped is not None and not LEAST_TAPED <= taped <= MOST_TAPED:
+            raise BadValue(
+                name,
+                "{taped:span}",
+                needed="the wall's size as taped, {least:span} to {most:span}",
+                remedy="Give it with its unit",
+                taped=metres(taped),
+                least=metres(LEAST_TAPED),
+                most=metres(MOST_TAPED),
+            )
+
+
+def scale_notes(wall: Wall, width: float | None, height: float | None) -> list[Note]:
+    """What the taped sizes [m] say about the scale: + where the capture shows the wall too large."""
+    notes = []
+    sides = (note("wall.width"), width, wall.width), (note("wall.height"), height, wall.height)
+    for side, taped, shown in sides:
+        if taped is None:
+            continue
+        error = shown / taped - 1
+        scale = note("wall.scale", side=side, shown=metres(shown), taped=metres(taped), error=share(error))
+        if abs(error) > NOT_THIS_WALL:
+            scale = note("wall.scale-too-far", scale=scale)
+        elif abs(error) > NOTABLE:
+            scale = note("wall.scale-moves-areas", scale=scale, areas=share(2 * error))
+        notes.append(scale)
+    return notes

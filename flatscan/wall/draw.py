@@ -1,27 +1,40 @@
-"""One wall from its fit and its grid: edges, strips left out, openings, frame and what is said of it."""
+"""One wall from its fit and its grid: its edges, its outline, the strips left out, and what is said of it.
+
+The outline is a rectangle, cut by slanting edges where the points show them. Notches do not cut it: what hides behind
+furniture is not measured, what is a door is an opening. Other walls, floor and ceiling fix edges where the points
+alone would smear them.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
+from scipy.spatial import ConvexHull
 
 from flatscan.core.errors import TooFewPoints
-from flatscan.core.geometry import Array
+from flatscan.core.geometry import Array, Mask, polygon_area, unit
 from flatscan.core.model import Cloud, Opening, Wall
-from flatscan.wall.adjoin import SIDES, Edge, adjoining_edges
-from flatscan.wall.adjust import in_order
-from flatscan.wall.candidates import Candidate, Thinned
-from flatscan.wall.facing import Facing
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres, square_metres
+from flatscan.wall.features import Plate, Skirting, find_plates, find_skirting
 from flatscan.wall.fit import Fit, fit_wall
-from flatscan.wall.occupancy import SLAB, Occupancy
+from flatscan.wall.occupancy import SLAB, Occupancy, bounds, clean
 from flatscan.wall.openings import find_openings
-from flatscan.wall.outline import bounds, clean, left_out, outline_polygon
-from flatscan.wall.plates import find_plates
-from flatscan.wall.skirting import Skirting, find_skirting
-from flatscan.wall.upright import Upright
+from flatscan.wall.orientation import Facing, Upright
+from flatscan.wall.planes import Candidate, Thinned
 
+SLANT = np.radians(3.0)
+LEAST_SLANT = 0.3
+SUPPORT = 0.6
+CUT_SHARE = 0.015
+REACH = 0.3
+SIDES = (note("wall.side-left"), note("wall.side-bottom"), note("wall.side-right"), note("wall.side-top"))
+_NOT_PARALLEL = np.sin(np.radians(30.0))
+MOVED = 0.15
+NARROW = 0.6
 SMEARED = 0.05
 OVER_SKIRTING = 0.01
 LEAST_CELLS = 12
@@ -64,14 +77,17 @@ def draw_wall(
     occupied = clean(grid.surface)
     if occupied.sum() < LEAST_CELLS or min(np.ptp(index) for index in np.nonzero(occupied)) < 2:
         raise TooFewPoints(
-            cloud.origin.file, f"{int(grid.surface.sum())} scattered points on a wall",
-            needed="a surface", remedy="Scan the wall more densely",
-        )  # fmt: skip
+            cloud.origin.file,
+            "{count} scattered points on a wall",
+            needed="a surface",
+            remedy="Scan the wall more densely",
+            count=int(grid.surface.sum()),
+        )
     edges = adjoining_edges(fit, bounds(grid, occupied), context.planes, context.thinned)
     adjoined = np.array([edge.plane is not None for edge in edges])
     whole = outline_polygon(grid, occupied, np.array([edge.place for edge in edges]), adjoined)
     holes = find_openings(grid, occupied, whole)
-    plates = tuple(plate.place for plate in find_plates(grid, occupied))
+    plates = find_plates(grid, occupied)
     corner = whole.min(axis=0)
     skirting = find_skirting(cloud.sample, fit)
     strips = np.where(adjoined, SMEARED, 0.0)
@@ -79,17 +95,20 @@ def draw_wall(
         strips[1] = max(strips[1], skirting.top + OVER_SKIRTING - corner[1])
     full = whole - corner
     fit, at = _foot(context, fit, face, corner, skirting)
+    said = (*_strip_notes(adjoined, skirting), *_plate_notes(plates, corner), *_level_notes(level, face))
     wall = Wall(
-        number=1, frame=replace(fit.frame, at=at), outline=left_out(full, strips),
-        openings=in_order(_moved(opening, corner) for opening in holes.openings + plates),
-        share=float(grid.surface.sum() / max(grid.seen, 1)), up_from=context.upright.words, facing_from=face.words,
-        plumb=context.upright.plumb, slab=SLAB + abs(fit.lean) * float(np.ptp(full[:, 1])),
-        notes=(
-            *face.notes, *_strip_notes(adjoined, skirting), *_plate_notes(plates, corner),
-            *_level_notes(level, face), *holes.notes,
-        ),
+        number=1,
+        frame=replace(fit.frame, at=at),
+        outline=left_out(full, strips),
+        openings=in_order(_moved(opening, corner) for opening in holes.openings + tuple(p.place for p in plates)),
+        share=float(grid.surface.sum() / max(grid.seen, 1)),
+        up_from=context.upright.known,
+        facing_from=face.known,
+        plumb=context.upright.plumb,
+        slab=SLAB + abs(fit.lean) * float(np.ptp(full[:, 1])),
+        notes=(*face.notes, *said, *holes.notes),
         full=full if strips.any() else None,
-    )  # fmt: skip
+    )
     net = wall.gross_area - sum(opening.width * opening.height for opening in wall.openings)
     filled = float(ndimage.binary_closing(occupied, np.ones((3, 3))).sum()) * grid.cell**2
     return wall, Drawn(fit.plane, grid, edges, context.planes, float(corner[0]), filled / max(net, 1e-6))
@@ -101,10 +120,10 @@ def _foot(context: Context, fit: Fit, face: Facing, corner: Array, skirting: Ski
     if skirting is not None:
         up = fit.frame.up
         clear = float(fit.frame.at @ up) + skirting.top + OVER_SKIRTING
-        again = fit_wall(context.cloud.sample, context.thinned, fit.plane, up, face.sign, clear_below=clear)
-        lower_left = again.frame.to_wall(fit.frame.to_file(lower_left))
-        lower_left[:, 2] = again.lean * lower_left[:, 1]
-        fit = again
+        above = fit_wall(context.cloud.sample, context.thinned, fit.plane, up, face.sign, clear_below=clear)
+        lower_left = above.frame.to_wall(fit.frame.to_file(lower_left))
+        lower_left[:, 2] = above.lean * lower_left[:, 1]
+        fit = above
     return fit, fit.frame.to_file(lower_left)[0]
 
 
@@ -112,37 +131,218 @@ def _moved(opening: Opening, corner: Array) -> Opening:
     return replace(opening, left=float(opening.left - corner[0]), bottom=float(opening.bottom - corner[1]))
 
 
-def _strip_notes(adjoined: Array, skirting: Skirting | None) -> list[str]:
+def _strip_notes(adjoined: Array, skirting: Skirting | None) -> list[Note]:
     """Say which strips were left out of the measurement."""
+    sides = tuple(side for side, there in zip(SIDES, adjoined, strict=True) if there)
     notes = []
-    sides = [side for side, there in zip(SIDES, adjoined, strict=True) if there]
     if sides:
-        notes.append(
-            f"{SMEARED * 1000:.0f} mm were left out along the {', '.join(sides)} edge{'s' if len(sides) > 1 else ''}, "
-            "where another surface adjoins and scanners smear: sizes are corner to corner, the strips are not measured"
-        )
+        one = len(sides) == 1
+        notes.append(note("wall.strip-left-out" if one else "wall.strips-left-out", strip=metres(SMEARED), sides=sides))
     if skirting is not None:
-        notes.append(
-            f"a skirting {skirting.thickness * 1000:.0f} mm thick was found along the foot and left out: "
-            "the wall behind it was not measured"
-        )
+        notes.append(note("wall.skirting", thickness=metres(skirting.thickness)))
     return notes
 
 
-def _plate_notes(plates: tuple[Opening, ...], corner: Array) -> list[str]:
+def _plate_notes(plates: tuple[Plate, ...], corner: Array) -> list[Note]:
+    """Say which plates were left out, each at its lower left."""
     return [
-        f"{plate.evidence} at x {(plate.left - corner[0]) * 1000:.0f}, y {(plate.bottom - corner[1]) * 1000:.0f} mm "
-        "and left out like an opening; --no-opening takes it as wall"
+        note(
+            "wall.plate-left-out",
+            (float(plate.place.left - corner[0]), float(plate.place.bottom - corner[1])),
+            proud=metres(plate.proud),
+        )
         for plate in plates
     ]
 
 
-def _level_notes(level: tuple[Candidate, float] | None, face: Facing) -> list[str]:
+def _level_notes(level: tuple[Candidate, float] | None, face: Facing) -> list[Note]:
     if level is None:
         return []
     other, step = level
     proud = step * face.sign
-    return [
-        f"the wall is on two levels: {other.area:.1f} m2 beside this part stand {abs(proud) * 1000:.0f} mm "
-        f"{'proud of' if proud > 0 else 'behind'} it; each level is a wall of its own here"
-    ]
+    area, off = square_metres(other.area), metres(abs(proud))
+    return [note("wall.level-beside-proud" if proud > 0 else "wall.level-beside-behind", area=area, step=off)]
+
+
+def in_order(openings: Iterable[Opening]) -> tuple[Opening, ...]:
+    """Openings from left to right, the lower first."""
+    return tuple(sorted(openings, key=lambda opening: (round(opening.left, 3), round(opening.bottom, 3))))
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """One of a wall's four edges: ``place`` [m] along or up, and the index of the surface that adjoins there."""
+
+    place: float
+    plane: int | None = None
+
+
+def adjoining_edges(fit: Fit, edges: Array, planes: list[Candidate], thinned: Thinned) -> tuple[Edge, ...]:
+    """Left, bottom, right and top edge, each put where the wall meets the surface found there, if one is.
+
+    ``edges`` (4,) [m] are those of the points in the fit's coordinates. A surface counts when its own points come
+    within 300 mm of the line where the two meet and that line is within 150 mm of the points' edge (or outside it by
+    up to 600 mm: what stands before a corner hides the wall there, not the walls that meet in it).
+    """
+    found = [Edge(float(place)) for place in edges]
+    middle = (edges[:2] + edges[2:]) / 2
+    for number, plane in enumerate(planes):
+        if plane is fit.plane:
+            continue
+        line = _meeting_line(fit, plane)
+        if line is None:
+            continue
+        axis, slope, start = line
+        place = start + slope * middle[1 - axis]
+        side = axis if abs(place - edges[axis]) < abs(place - edges[axis + 2]) else axis + 2
+        outward = (place - edges[side]) * (1 if side > 1 else -1)
+        if not -MOVED < outward < NARROW or not _reaches(fit, plane, thinned, edges, axis, place, slope):
+            continue
+        other = found[side]
+        # a pipe or a cupboard's side is flat too: of surfaces much unlike in size the larger one bounds the wall
+        ratio = 1.0 if other.plane is None else plane.area / planes[other.plane].area
+        nearer = abs(place - edges[side]) < abs(other.place - edges[side])
+        if other.plane is None or ratio > 4 or (nearer and ratio > 0.25):
+            found[side] = Edge(float(place), number)
+    return tuple(found)
+
+
+def _meeting_line(fit: Fit, plane: Candidate) -> tuple[int, float, float] | None:
+    """Where a plane cuts the wall: (axis 0 along or 1 up, slope, start): place = start + slope x the other axis."""
+    frame = fit.frame
+    up = unit(frame.up + fit.lean * frame.out)
+    across = np.array([plane.normal @ frame.along, plane.normal @ up])
+    size = float(np.hypot(*across))
+    if size < _NOT_PARALLEL:
+        return None
+    axis = int(np.argmax(np.abs(across)))
+    if abs(across[1 - axis]) > 0.35 * abs(across[axis]):
+        return None
+    offset = float((plane.centre - frame.at) @ plane.normal)
+    return axis, float(-across[1 - axis] / across[axis]), offset / float(across[axis])
+
+
+def _reaches(fit: Fit, plane: Candidate, thinned: Thinned, edges: Array, axis: int, place: float, slope: float) -> bool:
+    """Whether the plane's own points come to the line over a good part of it: a third of the edge, or 600 mm."""
+    points = fit.local(thinned.points[plane.members])
+    other = 1 - axis
+    line = place + slope * (points[:, other] - (edges[other] + edges[other + 2]) / 2)
+    near = (np.abs(points[:, axis] - line) < REACH) & (np.abs(points[:, 2]) < REACH)
+    near &= (points[:, other] > edges[other] - 0.05) & (points[:, other] < edges[other + 2] + 0.05)
+    covered = len(np.unique(np.floor(points[near, other] / 0.1))) * 0.1
+    return bool(covered > min(0.6, (edges[other + 2] - edges[other]) / 3))
+
+
+def rectangle(edges: Array) -> Array:
+    """Corners (4, 2), counter-clockwise from the lower left, of left, bottom, right, top."""
+    left, bottom, right, top = edges
+    return np.array([[left, bottom], [right, bottom], [right, top], [left, top]])
+
+
+def slanting_edges(grid: Occupancy, occupied: Mask) -> list[tuple[Array, Array]]:
+    """Edges of the surface's convex hull that slant and have points all along: (point, outward normal) each."""
+    row, column = np.nonzero(occupied)
+    places = np.stack([grid.x[column], grid.y[row]], axis=1)
+    hull = ConvexHull(places)
+    ring = places[hull.vertices]
+    found = []
+    for start, stop in _straight_runs(ring, 1.5 * grid.cell):
+        step = stop - start
+        length = float(np.hypot(*step))
+        angle = abs(np.arctan2(abs(step[1]), abs(step[0])))
+        if length < LEAST_SLANT or min(angle, np.pi / 2 - angle) < SLANT:
+            continue
+        outward = np.array([step[1], -step[0]]) / length
+        along = (places - start) @ step / length
+        near = (places - start) @ outward > -2.5 * grid.cell
+        cells = np.unique(np.floor(along[near & (along >= 0) & (along <= length)] / (2 * grid.cell)))
+        if len(cells) >= SUPPORT * length / (2 * grid.cell):
+            found.append((start + outward * grid.cell / 2, outward))
+    return found
+
+
+def _straight_runs(ring: Array, slack: float) -> list[tuple[Array, Array]]:
+    """The hull's edges with vertices that lie within ``slack`` of a longer straight side left out."""
+    keep = list(range(len(ring)))
+    changed = True
+    while changed and len(keep) > 3:
+        changed = False
+        gaps = [_off_chord(ring[keep[i - 1]], ring[keep[i]], ring[keep[(i + 1) % len(keep)]]) for i in range(len(keep))]
+        least = int(np.argmin(gaps))
+        if gaps[least] < slack:
+            keep.pop(least)
+            changed = True
+    corners = ring[keep]
+    return list(zip(corners, np.roll(corners, -1, axis=0), strict=True))
+
+
+def _off_chord(before: Array, at: Array, after: Array) -> float:
+    chord = after - before
+    arm = at - before
+    return float(abs(chord[0] * arm[1] - chord[1] * arm[0]) / max(np.hypot(*chord), 1e-12))
+
+
+def clip(corners: Array, point: Array, outward: Array) -> Array:
+    """The polygon (k, 2) on the inner side of the line through ``point`` (Sutherland-Hodgman)."""
+    kept: list[Array] = []
+    side = (corners - point) @ outward
+    for i in range(len(corners)):
+        j = (i + 1) % len(corners)
+        if side[i] <= 0:
+            kept.append(corners[i])
+        if (side[i] < 0 < side[j]) or (side[j] < 0 < side[i]):
+            share = side[i] / (side[i] - side[j])
+            kept.append(corners[i] + share * (corners[j] - corners[i]))
+    return np.array(kept)
+
+
+def outline_polygon(grid: Occupancy, occupied: Mask, edges: Array, fixed: Mask) -> Array:
+    """Outline (k, 2) [m] counter-clockwise, from the edges left, bottom, right, top (4,) in the grid's coordinates.
+
+    A rectangle unless slanting edges with points all along them (a gable, a stair) cut off more than 1.5 % of it;
+    then edges that are not ``fixed`` (4,) by an adjoining surface reach as far as the points do.
+    """
+    slants = slanting_edges(grid, occupied)
+    if not slants:
+        return rectangle(edges)
+    row, column = np.nonzero(occupied)
+    places = np.stack([grid.x[column], grid.y[row]], axis=1)
+    reach = np.concatenate([places.min(axis=0) - grid.cell / 2, places.max(axis=0) + grid.cell / 2])
+    further = (reach - edges) * np.array([-1, -1, 1, 1]) > 4 * grid.cell
+    whole = np.where(further & ~fixed, reach, edges)
+    corners = rectangle(whole)
+    for point, outward in slants:
+        corners = clip(corners, point, outward)
+    corners = without_stubs(corners, 4 * grid.cell)
+    area = float(np.prod(whole[2:] - whole[:2]))
+    return corners if area - polygon_area(corners) > CUT_SHARE * area else rectangle(edges)
+
+
+def without_stubs(corners: Array, least: float) -> Array:
+    """The polygon with sides shorter than ``least`` [m] replaced by the point where their neighbours meet."""
+    while len(corners) > 4:
+        sides = np.roll(corners, -1, axis=0) - corners
+        lengths = np.hypot(*sides.T)
+        short = int(np.argmin(lengths))
+        before, after = sides[short - 1], sides[(short + 1) % len(corners)]
+        turn = before[0] * after[1] - before[1] * after[0]
+        if lengths[short] >= least or abs(turn) < 1e-6 * np.hypot(*before) * np.hypot(*after):
+            break
+        start, far = corners[short - 1], corners[(short + 1) % len(corners)]
+        share = ((far - start)[0] * after[1] - (far - start)[1] * after[0]) / turn
+        corners = corners.copy()
+        corners[short] = start + share * before
+        corners = np.delete(corners, (short + 1) % len(corners), axis=0)
+    return corners
+
+
+def left_out(corners: Array, strips: Array) -> Array:
+    """The outline less strips [m] along its left, bottom, right and top extremes (4,)."""
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    for axis in (0, 1):
+        away = np.eye(2)[axis]
+        if strips[axis] > 0:
+            corners = clip(corners, low + strips[axis], -away)
+        if strips[axis + 2] > 0:
+            corners = clip(corners, high - strips[axis + 2], away)
+    return corners

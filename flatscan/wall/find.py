@@ -1,25 +1,22 @@
-"""All the walls of a capture, in the order of the stages: planes, up, facing, fit, outline, openings, numbers."""
+"""All the walls of a capture, stage by stage: planes, up, facing, fit, outline, openings, numbers, corners."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from flatscan.core.errors import TooFewPoints, WallNotFound
-from flatscan.core.geometry import Array
+from flatscan.core.geometry import Array, fit_plane, fit_plane_robust, robust_scale
 from flatscan.core.model import Cloud, Wall
-from flatscan.wall.bend import Bend, find_bend, level_beside
-from flatscan.wall.candidates import Candidate, Thinned, find_planes, with_normals
-from flatscan.wall.corners import find_corners
-from flatscan.wall.draw import Context, draw_wall
-from flatscan.wall.facing import axis_text, decide_facing
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import degrees, metres, share, square_metres
+from flatscan.wall.adjust import check_taped, scale_notes
+from flatscan.wall.draw import Context, Drawn, draw_wall
 from flatscan.wall.fit import fit_wall
 from flatscan.wall.occupancy import SLAB, count_points, occupancy_cell, stride
-from flatscan.wall.room import Room
-from flatscan.wall.scale import check_taped, scale_notes
-from flatscan.wall.thin import thin
-from flatscan.wall.upright import Upright, decide_up, is_upright
+from flatscan.wall.orientation import axis_name, decide_facing, decide_up, is_upright, middle_of
+from flatscan.wall.planes import Bend, Candidate, Thinned, find_bend, find_planes, level_beside, thin, with_normals
 
 LEAST_SAMPLE = 100
 TINY, TINY_SHARE = 1.0, 0.1
@@ -27,6 +24,41 @@ ALIKE, HALF_SEEN = 0.01, 0.5
 SMALLEST, LARGEST = 0.3, 300.0
 SAMPLED = 100_000
 LEAST_WALL, LEAST_WIDTH, LEAST_HEIGHT = 0.7, 0.4, 1.0
+LEG = 0.6
+CLEAR = 0.05
+LEAST_CELLS = 30
+NEARLY_SQUARE = np.radians(15.0)
+_UPRIGHT = "a flat surface within 5 degrees of vertical"
+
+
+@dataclass(frozen=True, slots=True)
+class Corner:
+    """Where two walls meet.
+
+    ``left`` and ``right`` are wall numbers as seen from the room facing the corner; ``angle`` [rad] is measured
+    inside the room, pi/2 when square. ``out_of_square`` [m] is how far the corner opens (+) or closes (-) against a
+    square whose legs are ``leg`` [m]: leg x tan(angle - pi/2), at an outer corner from 3 pi/2; None for a corner over
+    15 degrees off square, which was not meant to be square. ``u_out_of_square`` is its random standard uncertainty,
+    None where it is not known.
+    ``at`` (x, y, z) is the corner's foot in the cloud's coordinates [m].
+    """
+
+    left: int
+    right: int
+    angle: float
+    out_of_square: float | None
+    u_out_of_square: float | None
+    leg: float
+    at: tuple[float, float, float]
+
+
+@dataclass(frozen=True, eq=False)
+class Room:
+    """All walls of one capture, numbered 1 (largest net area), then clockwise seen from above."""
+
+    walls: tuple[Wall, ...]
+    corners: tuple[Corner, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 def find_walls(
@@ -50,14 +82,14 @@ def find_walls(
     thinned = with_normals(*thin(_checked(cloud)))
     planes = find_planes(thinned)
     if not planes:
-        raise _none_found(cloud, thinned, planes, None)
+        raise _nothing_flat(cloud, thinned)
     bend = find_bend(thinned, planes[0])
     if bend is not None and all(find_bend(thinned, plane) for plane in planes[1:3]):
         raise _curved(cloud, bend)
     upright = decide_up(cloud, thinned, planes, up)
     standing = _standing(planes, thinned, upright.direction)
     if not standing:
-        raise _none_found(cloud, thinned, planes, upright)
+        raise _nothing_upright(cloud, planes, upright.direction)
     if standing[0].area < TINY and len(standing[0].members) < TINY_SHARE * len(thinned.points):
         raise _nothing_large(cloud, thinned, standing[0])
     standing, bent = _flat_only(cloud, thinned, standing)
@@ -67,8 +99,8 @@ def find_walls(
         for plane, face in zip(standing, faces, strict=True)
     ]
     every = stride(cloud.count)
-    share = cloud.count / every / len(cloud.sample)
-    cells = [occupancy_cell(p.area, _close(cloud.sample, p) * share) for p in standing]
+    counted = cloud.count / every / len(cloud.sample)
+    cells = [occupancy_cell(p.area, _close(cloud.sample, p) * counted) for p in standing]
     grids = count_points(cloud.chunks(), fits, cells, cloud.stands, noise=thinned.scatter, every=every)
     context = Context(cloud, thinned, planes, upright)
     drawn, sparse = [], []
@@ -78,7 +110,7 @@ def find_walls(
         except TooFewPoints as reason:
             if len(fits) == 1 or (fit is fits[-1] and not drawn):
                 raise
-            sparse.append(f"a wall at {axis_text(fit.plane)} was left out: {reason.found}")
+            sparse.append(note("wall.too-sparse", at=middle_of(fit.plane), count=reason.values["count"]))
     drawn = [pair for place, pair in enumerate(drawn) if place == 0 or _is_wall(pair[0])]
     order = numbers([wall for wall, _ in drawn], [more.covered for _, more in drawn], upright.direction)
     walls = tuple(replace(drawn[i][0], number=place + 1) for place, i in enumerate(order))
@@ -100,25 +132,30 @@ def _checked(cloud: Cloud) -> Array:
     if points.ndim != 2 or points.shape[1] != 3 or not np.isfinite(points).all():
         raise TooFewPoints(
             cloud.origin.file,
-            f"a sample of shape {points.shape} with values that are not finite",
+            "a sample of shape {shape} with values that are not finite",
             needed="finite points (n, 3)",
             remedy="Export the capture again",
+            shape=str(points.shape),
         )
     if len(points) < LEAST_SAMPLE:
         raise TooFewPoints(
             cloud.origin.file,
-            f"{len(points)} points",
-            needed=f"at least {LEAST_SAMPLE} to find a wall in",
+            "{points} points",
+            needed="at least {least} to find a wall in",
             remedy="Scan the wall more densely",
+            points=len(points),
+            least=LEAST_SAMPLE,
         )
     extent = np.ptp(points, axis=0)
     if np.sort(extent)[1] < SMALLEST or extent.max() > LARGEST:
-        text = " x ".join(f"{size:.4g}" for size in extent)
         raise WallNotFound(
             cloud.origin.file,
-            f"points that fill {text} m",
-            needed=f"a wall, {SMALLEST:g} to {LARGEST:g} m along its longest side",
-            remedy="Check the unit with --file-unit",
+            "points that fill {x:span.4g} x {y:span.4g} x {z:span.4g}",
+            needed="a wall, {least:span} to {most:span} along its longest side",
+            remedy="Check the unit with {set:file_unit}",
+            least=metres(SMALLEST),
+            most=metres(LARGEST),
+            **_box(extent),
         )
     return points
 
@@ -138,13 +175,12 @@ def _standing(planes: list[Candidate], thinned: Thinned, up: Array) -> list[Cand
     return walls
 
 
-def _flat_only(cloud: Cloud, thinned: Thinned, walls: list[Candidate]) -> tuple[list[Candidate], list[str]]:
+def _flat_only(cloud: Cloud, thinned: Thinned, walls: list[Candidate]) -> tuple[list[Candidate], list[Note]]:
     """The walls that are not part of a curved surface, and what is said of the others; an error if none is left."""
     bends = [find_bend(thinned, plane) for plane in walls]
     flat = [plane for plane, bend in zip(walls, bends, strict=True) if bend is None]
     notes = [
-        f"a curved surface at {axis_text(plane)} was left out: radius about {bend.radius:.1f} m, "
-        f"{bend.sagitta * 1000:.0f} mm off a plane"
+        note("wall.curved-left-out", at=middle_of(plane), radius=metres(bend.radius), sagitta=metres(bend.sagitta))
         for plane, bend in zip(walls, bends, strict=True)
         if bend is not None
     ]
@@ -157,39 +193,58 @@ def _flat_only(cloud: Cloud, thinned: Thinned, walls: list[Candidate]) -> tuple[
 def _curved(cloud: Cloud, bend: Bend) -> WallNotFound:
     return WallNotFound(
         cloud.origin.file,
-        f"a curved surface: radius about {bend.radius:.1f} m, {bend.sagitta * 1000:.0f} mm off a plane over its extent",
-        needed="a flat wall", remedy="Choose a flat wall; a curved one has no plane to be measured from",
-    )  # fmt: skip
+        "a curved surface: radius about {radius:span.1}, {sagitta:length} off a plane over its extent",
+        needed="a flat wall",
+        remedy="Choose a flat wall; a curved one has no plane to be measured from",
+        radius=metres(bend.radius),
+        sagitta=metres(bend.sagitta),
+    )
 
 
-def _none_found(cloud: Cloud, thinned: Thinned, planes: list[Candidate], upright: Upright | None) -> WallNotFound:
+def _box(extent: Array) -> dict[str, object]:
+    return {axis: metres(size) for axis, size in zip("xyz", extent, strict=True)}
+
+
+def _nothing_flat(cloud: Cloud, thinned: Thinned) -> WallNotFound:
+    return WallNotFound(
+        cloud.origin.file,
+        "no flat surface among {points} points that fill {x:span.2} x {y:span.2} x {z:span.2}",
+        needed=_UPRIGHT,
+        remedy="Scan one wall squarely; a curved or cluttered surface cannot be surveyed",
+        points=cloud.count,
+        **_box(np.ptp(thinned.points, axis=0)),
+    )
+
+
+def _nothing_upright(cloud: Cloud, planes: list[Candidate], up: Array) -> WallNotFound:
     """The error that names what was found instead of a wall."""
-    if not planes:
-        text = " x ".join(f"{size:.2f}" for size in np.ptp(thinned.points, axis=0))
-        found = f"no flat surface among {cloud.count} points that fill {text} m"
-        remedy = "Scan one wall squarely; a curved or cluttered surface cannot be surveyed"
-    else:
-        up = upright.direction if upright else np.array([0.0, 0.0, 1.0])
-        kinds = [_kind(plane, up) for plane in planes]
-        words = ", ".join(f"{kind} of {plane.area:.1f} m2" for kind, plane in zip(kinds[:4], planes, strict=False))
-        found = f"no vertical surface with up by {upright.words if upright else 'the file'}: only {words}"
-        remedy = "Scan a wall, or say which way is up with --up"
-    return WallNotFound(cloud.origin.file, found, needed="a flat surface within 5 degrees of vertical", remedy=remedy)
+    kinds, values = [], dict[str, object]()
+    for number, plane in enumerate(planes[:4]):
+        tilt = float(np.degrees(np.arccos(np.clip(abs(np.dot(plane.normal, up)), 0, 1))))
+        leaning = f"a surface leaning {{tilt{number}:angle.0}} from vertical"
+        kinds.append(f"{'a level surface' if tilt < 5 else leaning} of {{area{number}:area}}")
+        values |= {f"tilt{number}": degrees(90 - tilt), f"area{number}": square_metres(plane.area)}
+    return WallNotFound(
+        cloud.origin.file,
+        f"no vertical surface where the file's {{axis}} is up: only {', '.join(kinds)}",
+        needed=_UPRIGHT,
+        remedy="Scan a wall, or say which way is up with {set:up}",
+        axis=axis_name(up),
+        **values,
+    )
 
 
 def _nothing_large(cloud: Cloud, thinned: Thinned, plane: Candidate) -> WallNotFound:
     """The error for a capture whose largest upright surface is a scrap among other things."""
-    share = len(plane.members) / len(thinned.points)
     return WallNotFound(
-        cloud.origin.file, f"the largest upright flat surface has {plane.area:.1f} m2 and {share:.0%} of the points: "
-        "the rest is other things", needed=f"a wall of {TINY:g} m2, or a capture that shows little else",
+        cloud.origin.file,
+        "the largest upright flat surface has {area:area} and {share:share} of the points: the rest is other things",
+        needed="a wall of {least:area.0}, or a capture that shows little else",
         remedy="Scan the wall itself, from where nothing stands before it",
-    )  # fmt: skip
-
-
-def _kind(plane: Candidate, up: Array) -> str:
-    tilt = np.degrees(np.arccos(np.clip(abs(np.dot(plane.normal, up)), 0, 1)))
-    return "a level surface" if tilt < 5 else f"a surface leaning {90 - tilt:.0f} degrees from vertical"
+        area=square_metres(plane.area),
+        share=share(len(plane.members) / len(thinned.points)),
+        least=square_metres(TINY),
+    )
 
 
 def _close(points: Array, plane: Candidate) -> int:
@@ -224,3 +279,57 @@ def numbers(walls: list[Wall], covered: list[float], up: Array) -> list[int]:
 
 def _net_area(wall: Wall) -> float:
     return wall.gross_area - sum(opening.width * opening.height for opening in wall.openings)
+
+
+def find_corners(walls: tuple[Wall, ...], drawn: list[Drawn]) -> tuple[Corner, ...]:
+    """All corners where the right edge of one wall is the left edge of another, by the left wall's number.
+
+    The walls' own lines within 600 mm of the corner count, as under a square laid into it, clear of the 50 mm that
+    scanners smear.
+    """
+    corners = []
+    for i, one in enumerate(drawn):
+        for j, two in enumerate(drawn):
+            if i == j or not (_is_at(one, 2, two) and _is_at(two, 0, one)):
+                continue
+            corners.append(_corner(walls[i], walls[j], one, two))
+    return tuple(corners)
+
+
+def _is_at(one: Drawn, side: int, two: Drawn) -> bool:
+    number = one.edges[side].plane
+    return number is not None and one.planes[number] is two.plane
+
+
+def _corner(left: Wall, right: Wall, one: Drawn, two: Drawn) -> Corner:
+    """Angle inside the room: pi less the turn from the left wall's line to the right one's."""
+    turn_left, u_left = _local_turn(left, one, at_right=True)
+    turn_right, u_right = _local_turn(right, two, at_right=False)
+    up, out_left, out_right = left.frame.up, left.frame.out, right.frame.out
+    turn = float(np.arctan2(-np.cross(out_left, out_right) @ up, out_left @ out_right))
+    # a slope toward the room at the right end swings the left wall's line into the corner and closes it, and so does
+    # a slope away from the room at the right wall's left end
+    angle = np.pi - turn - np.arctan(turn_left) + np.arctan(turn_right)
+    off = float(angle - (np.pi / 2 if angle < np.pi else 3 * np.pi / 2))
+    square = LEG * float(np.tan(off)) if abs(off) < NEARLY_SQUARE else None
+    u = None if u_left is None or u_right is None or square is None else float(LEG * np.hypot(u_left, u_right))
+    foot = left.frame.to_file(np.array([[left.width, 0.0, 0.0]]))[0]
+    at = (float(foot[0]), float(foot[1]), float(foot[2]))
+    return Corner(left.number, right.number, float(angle), square, u, LEG, at)
+
+
+def _local_turn(wall: Wall, drawn: Drawn, *, at_right: bool) -> tuple[float, float | None]:
+    """Slope [m per m] of the wall's line near the corner against its frame, and its random uncertainty."""
+    grid = drawn.grid
+    x = grid.x - drawn.left
+    near = (x > wall.width - LEG) & (x < wall.width - CLEAR) if at_right else (x > CLEAR) & (x < LEG)
+    y = grid.y - grid.y.mean()
+    clear = (y > y.min() + 0.5) & (y < y.max() - 0.5)
+    across, upward = np.meshgrid(x, y)
+    use = near[None, :] & clear[:, None] & (grid.surface > 0) & np.isfinite(grid.rise)
+    if use.sum() < LEAST_CELLS or np.ptp(across[use]) < LEG / 2:
+        return 0.0, None
+    coefficients, weight = fit_plane_robust(across[use], upward[use], grid.rise[use])
+    rest = grid.rise[use] - coefficients[0] - coefficients[1] * across[use] - coefficients[2] * upward[use]
+    _, cofactor = fit_plane(across[use], upward[use], grid.rise[use], np.where(weight > 0, 1.0, 1e-9))
+    return float(coefficients[1]), robust_scale(rest) * float(np.sqrt(cofactor[1, 1]))

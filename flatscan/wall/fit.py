@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from flatscan.core.geometry import Array, Frame, fit_plane, fit_plane_robust, plumb_frame, robust_scale
-from flatscan.wall.candidates import Candidate, Thinned
+from flatscan.wall.planes import Candidate, Thinned
 
 CELL = 0.05
 GATE = 0.03
@@ -115,10 +115,10 @@ def least_trimmed(x: Array, y: Array, z: Array, start: Array, *, share: float = 
     coefficients = start
     for _ in range(50):
         best = np.sort(np.argsort(np.abs(z - _height(coefficients, x, y)), kind="stable")[:keep])
-        again, _ = fit_plane(x[best], y[best], z[best])
-        if np.allclose(again, coefficients, rtol=0, atol=1e-12):
+        refined, _ = fit_plane(x[best], y[best], z[best])
+        if np.allclose(refined, coefficients, rtol=0, atol=1e-12):
             break
-        coefficients = again
+        coefficients = refined
     return coefficients
 
 

@@ -7,16 +7,17 @@ behind the solid wall as well, proves nothing. A hole without evidence is not me
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
 
 from flatscan.core.geometry import Array, Mask, in_polygon
 from flatscan.core.model import Counts, Opening
-from flatscan.wall.occupancy import PER_CELL, Occupancy
-from flatscan.wall.outline import right_edge
-from flatscan.wall.surface import recessed
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres, square_metres
+from flatscan.wall.features import recessed
+from flatscan.wall.occupancy import PER_CELL, Occupancy, right_edge
 
 LEAST = 0.05
 LARGE = 0.3
@@ -30,7 +31,7 @@ DENSE = 0.015
 SLIT = 0.08
 ACROSS, MOST_AREA = 0.8, 0.5
 SOLID = (0.6, 0.85)
-SET_BACK = "a surface set back in it"
+SET_BACK = note("wall.set-back")
 HIDDEN = 0.02
 RECTANGULAR = 0.85
 
@@ -42,7 +43,23 @@ class Holes:
     """What was found in the surface: openings with evidence, and remarks on holes without."""
 
     openings: tuple[Opening, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Unexplained:
+    """A hole that is no opening: its area [m2] and bounding rectangle [m], and what it looks like.
+
+    ``kind`` is ``hidden`` where something stands before it, ``rectangular`` where it fills its rectangle as a door or
+    window does, else ``ragged``.
+    """
+
+    area: float
+    left: float
+    bottom: float
+    right: float
+    top: float
+    kind: str
 
 
 def find_openings(grid: Occupancy, occupied: Mask, outline: Array) -> Holes:
@@ -98,12 +115,11 @@ def _thinnest(grid: Occupancy, occupied: Mask) -> float:
     return max(float(np.quantile(around[occupied], 0.05)), 1e-3) if occupied.any() else 1.0
 
 
-def _unexplained(grid: Occupancy, sure: Mask, outline: Array) -> list[tuple[float, Opening]]:
-    """Area [m2] and bounding rectangle of each hole that is no opening, largest first."""
+def _unexplained(grid: Occupancy, sure: Mask, outline: Array) -> list[Unexplained]:
+    """Each hole that is no opening, largest first."""
     labels, number = ndimage.label(sure)
-    parts = [labels == label for label in range(1, number + 1)]
-    found = [(float(part.sum()) * grid.cell**2, _bounding(grid, part, outline)) for part in parts]
-    return sorted((hole for hole in found if hole[0] > HIDDEN), key=lambda hole: -hole[0])
+    found = [_bounded(grid, labels == label, outline) for label in range(1, number + 1)]
+    return sorted((hole for hole in found if hole.area > HIDDEN), key=lambda hole: -hole.area)
 
 
 def largest_rectangle(mask: Mask) -> Box:
@@ -140,8 +156,8 @@ def _under_histogram(heights: list[int]) -> tuple[int, tuple[int, int, int]]:
     return best, found
 
 
-def find_evidence(grid: Occupancy, set_back: Mask, box: Box, *, small: bool = False) -> str | None:
-    """What shows that a hole is an opening, in words, or None; a ``small`` one needs a reveal on three sides."""
+def find_evidence(grid: Occupancy, set_back: Mask, box: Box, *, small: bool = False) -> Note | None:
+    """What shows that a hole is an opening, or None; a ``small`` one needs a reveal on three sides."""
     back = set_back | (grid.reveal > 0)
     filled, around = _share_inside(back, box, grid.cell), _share_around(back, box, grid.cell)
     # points all over a large hole are a leaf or a pane; in a small one a reveal's own points come close to that
@@ -149,34 +165,34 @@ def find_evidence(grid: Occupancy, set_back: Mask, box: Box, *, small: bool = Fa
         return SET_BACK
     reveals = reveal_sides(grid.reveal > 0, box, grid.cell)
     if len(reveals) >= (3 if small else 2):
-        return f"points of a reveal ({', '.join(reveals)})"
+        return note("wall.reveal", sides=tuple(reveals))
     if filled > FILLED and filled > CONTRAST * around:
         return SET_BACK
     through = grid.through if grid.through.any() else grid.behind
     seen, beside = _share_inside(through > 0, box, grid.cell), _share_around(through > 0, box, grid.cell)
     if seen > FILLED and seen > CONTRAST * beside:
-        return "points seen through it"
+        return note("wall.seen-through")
     return None
 
 
-def reveal_sides(reveal: Mask, box: Box, cell: float) -> list[str]:
+def reveal_sides(reveal: Mask, box: Box, cell: float) -> list[Note]:
     """Sides of the hole along which points lie behind the wall, and fewer both outside and further inside."""
     r0, c0, r1, c1 = box
     reach, step = max(1, round(0.03 / cell)), max(1, round(0.04 / cell))
     beyond = max(2, round(0.10 / cell))
     found = []
-    for name, lines, origin, sign, first, last in (
-        ("left", reveal.T, c0, -1, r0, r1),
-        ("right", reveal.T, c1 - 1, 1, r0, r1),
-        ("foot", reveal, r0, -1, c0, c1),
-        ("head", reveal, r1 - 1, 1, c0, c1),
+    for side, lines, origin, sign, first, last in (
+        (note("wall.side-left"), reveal.T, c0, -1, r0, r1),
+        (note("wall.side-right"), reveal.T, c1 - 1, 1, r0, r1),
+        (note("wall.side-foot"), reveal, r0, -1, c0, c1),
+        (note("wall.side-head"), reveal, r1 - 1, 1, c0, c1),
     ):
         at = _steps_filled(lines, origin - reach, origin + reach + 1, first, last, step)
         near = origin + sign * (reach + 1)
         low, high = sorted((near, near + sign * beyond))
         outside = _steps_filled(lines, low, high, first, last, step)
         if at >= SIDE and at > CONTRAST * outside * (2 * reach + 1) / beyond:
-            found.append(name)
+            found.append(side)
     return found
 
 
@@ -235,7 +251,7 @@ def _far_off(grid: Occupancy, occupied: Mask) -> bool:
     return float(grid.close[occupied].sum()) < 0.9 * float(grid.surface[occupied].sum())
 
 
-def _edges(grid: Occupancy, counts: Counts, box: Box, outline: Array, evidence: str) -> Opening:
+def _edges(grid: Occupancy, counts: Counts, box: Box, outline: Array, evidence: Note) -> Opening:
     """The opening's rectangle, its edges where the wall's points end, or the outline's where it reaches that."""
     r0, c0, r1, c1 = box
     middle_rows = slice(r0 + (r1 - r0) // 5, max(r1 - (r1 - r0) // 5, r0 + 1))
@@ -273,43 +289,31 @@ def _covered(grid: Occupancy, opening: Opening) -> Mask:
     return result
 
 
-def _bounding(grid: Occupancy, part: Mask, outline: Array) -> Opening:
-    """Bounding rectangle of a hole; its evidence tells whether it fills that rectangle."""
+def _bounded(grid: Occupancy, part: Mask, outline: Array) -> Unexplained:
+    """A hole with its bounding rectangle."""
     row, column = np.nonzero(part)
+    area = float(part.sum()) * grid.cell**2
     left, bottom = float(grid.x[column.min()] - grid.cell / 2), float(grid.y[row.min()] - grid.cell / 2)
     wide, tall = (float(np.ptp(index) + 1) * grid.cell for index in (column, row))
-    if _blocks_filled((grid.front > 0)[row.min() : row.max() + 1, column.min() : column.max() + 1], grid.cell) > FILLED:
-        return Opening(left, bottom, wide, tall, "behind something")
-    full = part.sum() * grid.cell**2 > RECTANGULAR * wide * tall and min(wide, tall) > LARGE
-    full = full and _plausible(grid, outline, wide, tall)
-    return Opening(left, bottom, wide, tall, "rectangular" if full else "ragged")
+    full = area > RECTANGULAR * wide * tall and min(wide, tall) > LARGE and _plausible(grid, outline, wide, tall)
+    before = (grid.front > 0)[row.min() : row.max() + 1, column.min() : column.max() + 1]
+    kind = "hidden" if _blocks_filled(before, grid.cell) > FILLED else "rectangular" if full else "ragged"
+    return Unexplained(area, left, bottom, left + wide, bottom + tall, kind)
 
 
-def _remarks(unexplained: list[tuple[float, Opening]], corner: Array) -> tuple[str, ...]:
+def _remarks(unexplained: list[Unexplained], corner: Array) -> tuple[Note, ...]:
     """Say what was not measured, and which holes may be openings; places are from the outline's ``corner`` (2,)."""
     if not unexplained:
         return ()
-    total = sum(area for area, _ in unexplained)
-    unexplained = [
-        (area, replace(hole, left=float(hole.left - corner[0]), bottom=float(hole.bottom - corner[1])))
-        for area, hole in unexplained
-    ]
-    places = "; ".join(
-        _place(hole) + (" (something stands before it)" if hole.evidence == "behind something" else "")
-        for _, hole in unexplained[:3]
-    )
-    notes = [
-        f"{total:.2f} m2 of the wall was not measured (hidden, or a hole nothing proves to be an opening): {places}"
-    ]
-    notes += [
-        f"the rectangular hole at {_place(hole)} may be a door or window: no reveal, nothing seen through it; "
-        "--opening makes it one"
-        for _, hole in unexplained[:3] if hole.evidence == "rectangular"
-    ]  # fmt: skip
-    return tuple(notes)
+    largest = [(hole, _place(hole, corner)) for hole in unexplained[:3]]
+    total = square_metres(sum(hole.area for hole in unexplained))
+    holes = tuple(note("wall.hidden-hole", hole=at) if hole.kind == "hidden" else at for hole, at in largest)
+    doubtful = (note("wall.maybe-opening", hole=at) for hole, at in largest if hole.kind == "rectangular")
+    return note("wall.not-measured", area=total, holes=holes), *doubtful
 
 
-def _place(hole: Opening) -> str:
-    return (
-        f"x {hole.left * 1000:.0f} to {hole.right * 1000:.0f}, y {hole.bottom * 1000:.0f} to {hole.top * 1000:.0f} mm"
+def _place(hole: Unexplained, corner: Array) -> Note:
+    left, right, bottom, top = (
+        metres(edge - corner[axis]) for edge, axis in ((hole.left, 0), (hole.right, 0), (hole.bottom, 1), (hole.top, 1))
     )
+    return note("wall.hole", left=left, right=right, bottom=bottom, top=top)

@@ -9,6 +9,7 @@ from numpy.testing import assert_allclose
 from flatscan.core.errors import BadTable, MixedSurveys, TooFewPoints
 from flatscan.core.geometry import Frame
 from flatscan.core.model import CommonError, Origin, Plumb, Readings, Wall
+from flatscan.core.notes import note
 from flatscan.core.reliefs import Grid
 from flatscan.relief.tie import tie
 from flatscan.relief.tied import gaps_in_box, posterior
@@ -79,7 +80,7 @@ def test_a_lean_a_turn_and_an_offset_go_whichever_way_the_phone_stood():
     slopes = np.diff(made.offset, axis=0) / CELL
     assert_allclose(slopes, 0.0, atol=3e-5)
     assert shown.lean == pytest.approx(0.004, abs=3e-5)
-    assert wall.plumb == Plumb("laser readings (12)", LEVEL)
+    assert wall.plumb == Plumb(note("wall.laser-readings", count=12), LEVEL)
 
 
 def test_a_leaning_wall_keeps_the_lean_the_laser_saw():

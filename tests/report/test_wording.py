@@ -9,7 +9,7 @@ import pytest
 import flatscan
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.phrase import KINDS, LIBRARY, command_line, fill, slots
-from flatscan.core.quantity import Quantity, cubic_metres, metres
+from flatscan.core.quantity import Quantity, cubic_metres, metres, share
 from flatscan.report.say import say, spoken, templates
 
 ROOT = Path(flatscan.__file__).parent
@@ -109,6 +109,13 @@ def test_braces_in_a_name_are_left_alone():
 def test_expanded_uncertainty_is_rounded_up():
     assert fill("{gap:length.1±}", {"gap": metres(0.0031, 0.00061)}) == "3.1 mm ± 1.3 mm"
     assert fill("{gap:length.1±}", {"gap": metres(0.0031)}) == "3.1 mm (± not known)"
+
+
+def test_a_sign_is_written_where_it_is_asked_for_and_never_on_nothing():
+    assert fill("{error:share.+2}", {"error": share(0.02)}) == "+2.00 %"
+    assert fill("{error:share.+1}", {"error": share(-0.0212)}) == "-2.1 %"
+    assert fill("{at:length}", {"at": metres(-0.0004)}) == "0 mm"
+    assert fill("{error:share.+1}", {"error": share(-0.0004)}) == "+0.0 %"
 
 
 def test_spoken_reaches_notes_however_deep():

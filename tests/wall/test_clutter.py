@@ -74,5 +74,6 @@ def test_no_cell_in_openings_or_skirting(measured):
 
 def test_skirting_is_said(measured):
     wall = measured[1]
-    assert any("a skirting 15 mm thick" in n or "a skirting 16 mm thick" in n for n in wall.notes)
+    (note,) = (note for note in wall.notes if note.code == "wall.skirting")
+    assert note.quantities["thickness"].value == pytest.approx(0.0155, abs=1e-3)
     assert_allclose(wall.outline[:, 1].min(), 0.11, atol=0.025)

@@ -5,9 +5,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.geometry import fit_plane
-from flatscan.wall.candidates import find_planes, with_normals
 from flatscan.wall.fit import fit_wall, least_trimmed
-from flatscan.wall.thin import thin
+from flatscan.wall.planes import find_planes, thin, with_normals
 
 UP, WIDTH, HEIGHT = np.array([0.0, 0, 1]), 4.0, 2.4
 

@@ -4,9 +4,9 @@ import numpy as np
 from numpy.testing import assert_array_equal
 
 from flatscan.core.geometry import Frame
-from flatscan.wall.candidates import Candidate
 from flatscan.wall.fit import Fit
 from flatscan.wall.occupancy import clump, count_points, occupancy_cell, stride
+from flatscan.wall.planes import Candidate
 
 PLANE = Candidate(np.zeros(3), np.array([0.0, 0, 1]), np.arange(3), 1.0)
 

@@ -25,7 +25,7 @@ def test_door_and_window_to_30_mm(rooms, as_cloud, points, within):
     cloud, _ = rooms.build_wall(1, openings=(DOOR, WINDOW), reveal=0.1, points=points)
     wall = find_walls(as_cloud(cloud, most=1_000_000)).walls[0]
     assert_allclose(edges(wall.openings), true_edges((DOOR, WINDOW)), atol=within)
-    assert all("reveal" in opening.evidence for opening in wall.openings)
+    assert all(opening.evidence.code == "wall.reveal" for opening in wall.openings)
 
 
 @pytest.mark.parametrize("points", [60_000, 200_000])
@@ -40,9 +40,9 @@ def test_a_hole_without_evidence_is_not_an_opening(rooms, as_cloud):
     cloud, _ = rooms.build_wall(3, openings=(WINDOW,))
     wall = find_walls(as_cloud(cloud)).walls[0]
     assert wall.openings == ()
-    note = next(note for note in wall.notes if "was not measured" in note)
-    assert float(note.split(" m2")[0]) == pytest.approx(1.32, abs=0.03)
-    assert any("may be a door or window" in note for note in wall.notes)
+    notes = {note.code: note for note in wall.notes}
+    assert notes["wall.not-measured"].quantities["area"].value == pytest.approx(1.32, abs=0.03)
+    assert "wall.maybe-opening" in notes
 
 
 def test_points_seen_through_it_prove_a_hole(rooms, as_cloud):
@@ -57,7 +57,7 @@ def test_points_seen_through_it_prove_a_hole(rooms, as_cloud):
     points = np.concatenate([cloud, pose.to_file(beyond - middle)])
     wall = find_walls(as_cloud(points, stands=pose.to_file(stand[None] - middle))).walls[0]
     assert_allclose(edges(wall.openings), true_edges([WINDOW]), atol=0.015)
-    assert wall.openings[0].evidence == "points seen through it"
+    assert wall.openings[0].evidence.code == "wall.seen-through"
 
 
 def test_the_next_room_behind_the_whole_wall_proves_nothing(rooms, as_cloud):
@@ -83,7 +83,7 @@ def test_a_door_leaf_set_back_proves_a_door(rooms, as_cloud):
     points = np.concatenate([cloud, pose.to_file(leaf - [2.0, 1.25, 2.0])])
     wall = find_walls(as_cloud(points)).walls[0]
     assert_allclose(edges(wall.openings), true_edges([DOOR]), atol=0.025)
-    assert wall.openings[0].evidence == "a surface set back in it"
+    assert wall.openings[0].evidence.code == "wall.set-back"
 
 
 def test_a_deep_smooth_hollow_is_wall(rooms, as_cloud):
@@ -103,9 +103,9 @@ def test_openings_of_the_furnished_room(furnished):
 
 def test_what_furniture_hides_is_said_and_no_opening(furnished):
     wall = furnished[2].walls[0]
-    note = next(note for note in wall.notes if "was not measured" in note and "m2" in note)
-    assert "something stands before it" in note
-    assert not any("may be a door" in note for note in wall.notes)
+    (hidden,) = (note for note in wall.notes if note.code == "wall.not-measured")
+    assert "wall.hidden-hole" in [hole.code for hole in hidden.quantities["holes"]]
+    assert "wall.maybe-opening" not in [note.code for note in wall.notes]
 
 
 def test_the_wall_opposite_has_its_own_opening(furnished):

@@ -35,8 +35,8 @@ def test_plates_are_left_out_like_openings_and_said(rooms, as_cloud, points, noi
     wall = wall_with(rooms, as_cloud, lambda x, y: one(x, y) + two(x, y), points=points, noise=noise)
     found = [(o.left, o.bottom, o.width, o.height) for o in wall.openings]
     assert_allclose(found, [SINGLE, DOUBLE], atol=0.012)
-    assert all("taken as a socket or switch" in opening.evidence for opening in wall.openings)
-    assert sum("--no-opening takes it as wall" in note for note in wall.notes) == 2
+    assert all(opening.evidence.code == "wall.plate" for opening in wall.openings)
+    assert [note.code for note in wall.notes].count("wall.plate-left-out") == 2
     assert adjust(wall, remove_openings=[1, 2]).openings == ()
 
 

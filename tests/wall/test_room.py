@@ -9,6 +9,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from flatscan.core.notes import note
+from flatscan.core.quantity import metres
+from flatscan.report.say import say
 from flatscan.wall import find_walls
 
 TABLES = ((0.6, 0.0, 0.6, 1.4, 0.7, 1.4), (2.4, 0.0, 0.8, 3.4, 0.5, 1.6), (1.4, 0.0, 2.5, 2.8, 0.4, 3.2))
@@ -21,8 +24,9 @@ def check_measured_wall(rooms, room, plan, pose):
     assert_allclose(wall.frame.out, pose.axes()[2], atol=0.0015)
     assert_allclose(wall.frame.at, pose.to_file(np.zeros((1, 3)))[0], atol=0.006)
     assert_allclose([wall.width, wall.height], [plan.shape.width, plan.shape.height], atol=0.006)
-    assert "floor and ceiling found" in wall.up_from
-    assert wall.facing_from in ("the floor, ceiling and walls that adjoin it", "the other surfaces found")
+    assert wall.up_from.code == "wall.up-level-positive"
+    assert wall.up_from.quantities["ends"].code == "wall.floor-and-ceiling"
+    assert wall.facing_from.code in ("wall.facing-adjoining", "wall.facing-others")
 
 
 def test_measured_wall_of_the_bare_room(rooms, bare):
@@ -67,7 +71,7 @@ def test_corners_are_trimmed_and_said(bare):
     assert_allclose(wall.outline.min(axis=0), [0.05, 0.05], atol=1e-9)
     assert_allclose(wall.outline.max(axis=0), [wall.width - 0.05, wall.height - 0.05], atol=1e-9)
     assert_allclose(wall.full.max(axis=0), [wall.width, wall.height], atol=1e-12)
-    assert any("50 mm were left out along the left, bottom, right, top edges" in note for note in wall.notes)
+    assert say(wall.notes[0]).startswith("50 mm were left out along the left, bottom, right, top edges, ")
 
 
 def test_up_asked_for_wins_with_a_remark(rooms, as_cloud, bare):
@@ -79,14 +83,17 @@ def test_up_asked_for_wins_with_a_remark(rooms, as_cloud, bare):
     turned = lying @ np.array([[np.cos(0.3), 0, np.sin(0.3)], [0, 1, 0], [-np.sin(0.3), 0, np.cos(0.3)]])
     room = find_walls(as_cloud(turned), up="x")
     assert_allclose(room.walls[0].frame.up, [1, 0, 0], atol=1e-12)
-    assert any("--up x was taken, but floor and ceiling are square to the file's y" in note for note in room.notes)
+    assert room.notes == (note("wall.up-asked-against", axis="x", other="y"),)
 
 
 def test_floor_and_ceiling_overrule_the_convention_with_a_remark(rooms, as_cloud):
     points, _ = rooms.build_room(1, plan=rooms.BARE, pose=rooms.Pose(up="y"), points=40_000)
     room = find_walls(as_cloud(points, up=np.array([0.0, 0, 1]), up_from="LAS is z up by convention"))
     assert_allclose(room.walls[0].frame.up, [0, 1, 0], atol=1e-12)
-    assert any("LAS is z up by convention says up is z" in note for note in room.notes)
+    (against,) = room.notes
+    assert say(against).startswith(
+        "LAS is z up by convention says up is z, but floor and ceiling are square to the file's y"
+    )
 
 
 def test_the_convention_gives_the_sense_of_up(rooms, as_cloud):
@@ -100,17 +107,17 @@ def test_a_lone_level_surface_is_floor_or_ceiling_by_its_end(rooms, as_cloud):
     plan = rooms.Plan(rooms.BARE.shape, ceiling=False)
     points, _ = rooms.build_room(3, plan=plan, points=40_000)
     room = find_walls(as_cloud(points))
-    assert room.walls[0].up_from.startswith("a floor or ceiling found, square to the file's z")
+    assert say(room.walls[0].up_from).startswith("a floor or ceiling found, square to the file's z")
     assert room.notes == ()
     room = find_walls(as_cloud(points * [1, -1, -1]))
-    assert any("taken as a ceiling: if it is the floor, say --up -z" in note for note in room.notes)
+    assert note("wall.taken-as-ceiling", axis="z", other="-z") in room.notes
 
 
 def test_an_upside_down_room_with_furniture_is_remarked(rooms, as_cloud):
     plan = rooms.Plan(rooms.BARE.shape, boxes=TABLES)
     points, _ = rooms.build_room(3, plan=plan, focus=0.2, points=60_000)
     assert find_walls(as_cloud(points)).notes == ()
-    assert any("--up -z" in note for note in find_walls(as_cloud(points * [1, -1, -1])).notes)
+    assert find_walls(as_cloud(points * [1, -1, -1])).notes == (note("wall.upside-down", axis="z", other="-z"),)
 
 
 def test_walls_without_floor_stand_on_their_common_axis(rooms, as_cloud):
@@ -118,8 +125,8 @@ def test_walls_without_floor_stand_on_their_common_axis(rooms, as_cloud):
     points, _ = rooms.build_room(4, plan=plan, points=40_000)
     room = find_walls(as_cloud(points))
     assert len(room.walls) == 4
-    assert room.walls[0].up_from.startswith("the file's z")
-    assert room.walls[0].facing_from == "the floor, ceiling and walls that adjoin it"
+    assert room.walls[0].up_from == note("wall.up-only-axis", axis="z")
+    assert room.walls[0].facing_from.code == "wall.facing-adjoining"
 
 
 def test_a_capture_whose_axes_all_lean_takes_its_floor_as_level(rooms, as_cloud):
@@ -128,7 +135,7 @@ def test_a_capture_whose_axes_all_lean_takes_its_floor_as_level(rooms, as_cloud)
     tilt = np.array([[1, 0, 0], [0, np.cos(0.4), -np.sin(0.4)], [0, np.sin(0.4), np.cos(0.4)]])
     wall = find_walls(as_cloud(points @ tilt.T)).walls[0]
     assert_allclose(wall.frame.up, tilt @ [0, 0, 1], atol=2e-3)
-    assert "taken as level" in wall.up_from
+    assert wall.up_from.code == "wall.up-floor-as-level"
     assert wall.plumb.u_lean >= 0.003
 
 
@@ -167,12 +174,12 @@ def test_a_lone_wall_with_a_strip_of_floor(rooms, as_cloud):
     floor = np.column_stack([rng.uniform(0, 4, 12_000), rng.normal(0, 0.002, 12_000), rng.uniform(0, 0.8, 12_000)])
     points = np.concatenate([cloud, pose.to_file(floor - [2.0, 1.25, 2.0])]) + [0, 0, 40.0]
     wall = find_walls(as_cloud(points)).walls[0]
-    assert wall.up_from.startswith("a floor or ceiling found, square to the file's z")
-    assert wall.facing_from == "the floor, ceiling and walls that adjoin it"
+    assert say(wall.up_from).startswith("a floor or ceiling found, square to the file's z")
+    assert wall.facing_from.code == "wall.facing-adjoining"
     assert_allclose(wall.frame.out, pose.axes()[2], atol=1e-3)
     assert_allclose([wall.width, wall.height], [4.0, 2.5], atol=0.01)
     assert_allclose(wall.outline.min(axis=0), [0.0, 0.05], atol=1e-6)
-    assert any("along the bottom edge" in note for note in wall.notes)
+    assert note("wall.strip-left-out", strip=metres(0.05), sides=(note("wall.side-bottom"),)) in wall.notes
 
 
 @pytest.mark.parametrize("lean", [-0.04, 0.04])

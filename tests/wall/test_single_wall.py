@@ -5,6 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue, TooFewPoints, UnitsUnknown, WallNotFound
+from flatscan.report.say import say
 from flatscan.wall import find_walls
 
 
@@ -25,9 +26,9 @@ def test_frame_size_and_room_side(rooms, as_cloud, yaw, up):
     assert_allclose(wall.frame.out, axes[2], atol=1e-3)
     assert_allclose(wall.frame.at, foot, atol=0.006)
     assert_allclose([wall.width, wall.height], [truth["width_mm"] / 1000, truth["height_mm"] / 1000], atol=0.010)
-    assert wall.up_from.startswith(f"the file's {up}")
-    assert wall.facing_from == "the file's origin, assumed"
-    assert any("--seen-from" in note for note in wall.notes)
+    assert say(wall.up_from).startswith(f"the file's {up}")
+    assert wall.facing_from.code == "wall.facing-origin"
+    assert "wall.facing-assumed" in [note.code for note in wall.notes]
 
 
 def test_offsets_are_those_of_the_truth(rooms, as_cloud):
@@ -50,7 +51,7 @@ def test_a_wrong_side_would_turn_humps_into_hollows(rooms, as_cloud):
     front, behind = np.array(truth["seen_from_m"]), 2 * points.mean(axis=0) - truth["seen_from_m"]
     right = find_walls(as_cloud(points), seen_from=front).walls[0]
     wrong = find_walls(as_cloud(points), seen_from=behind).walls[0]
-    assert right.facing_from == wrong.facing_from == "--seen-from"
+    assert right.facing_from.code == wrong.facing_from.code == "wall.facing-asked"
     z_right, z_wrong = (float(w.frame.to_wall(hump)[0, 2]) for w in (right, wrong))
     assert z_right == pytest.approx(0.006 + 0.004 * 1.4, abs=5e-4)
     assert z_wrong == pytest.approx(-z_right, abs=5e-4)
@@ -64,7 +65,7 @@ def test_scanner_position_decides_the_side(rooms, as_cloud):
         stand = points.mean(axis=0) + sign * rooms.Pose().axes()[2] * 3
         wall = find_walls(as_cloud(points, stands=stand[None])).walls[0]
         assert wall.frame.out @ rooms.Pose().axes()[2] == pytest.approx(sign, abs=1e-3)
-        assert wall.facing_from == "the scanner's position"
+        assert wall.facing_from.code == "wall.facing-stand"
 
 
 def test_normals_decide_the_side(rooms, as_cloud):
@@ -73,14 +74,14 @@ def test_normals_decide_the_side(rooms, as_cloud):
         normals = np.tile(sign * rooms.Pose().axes()[2], (len(points), 1))
         wall = find_walls(as_cloud(points, sample_normals=normals)).walls[0]
         assert wall.frame.out @ rooms.Pose().axes()[2] == pytest.approx(sign, abs=1e-3)
-        assert wall.facing_from == "the file's normals"
+        assert wall.facing_from.code == "wall.facing-normals"
 
 
 def test_seen_from_is_in_file_coordinates_before_the_shift(rooms, as_cloud):
     shift = np.array([432_000.0, 5_411_000.0, 300.0])
     points, truth = rooms.build_wall(7)
     cloud = as_cloud(points + shift, shift=shift)
-    with pytest.raises(UnitsUnknown, match="--seen-from"):
+    with pytest.raises(UnitsUnknown, match="seen_from"):
         find_walls(cloud)
     wall = find_walls(cloud, seen_from=np.array(truth["seen_from_m"]) + shift).walls[0]
     assert wall.frame.out @ rooms.Pose().axes()[2] == pytest.approx(1.0, abs=1e-3)
@@ -88,7 +89,7 @@ def test_seen_from_is_in_file_coordinates_before_the_shift(rooms, as_cloud):
 
 def test_an_axis_aligned_wall_asks_which_axis_is_up(rooms, as_cloud):
     points, _ = rooms.build_wall(8, pose=rooms.Pose(yaw=0.0))
-    with pytest.raises(UnitsUnknown, match=r"x \(4\.\d+ m that way\) or z \(2\.\d+ m that way\).*--up z"):
+    with pytest.raises(UnitsUnknown, match=r"x \(4\.\d+ m that way\) or z \(2\.\d+ m that way\).*with up z"):
         find_walls(as_cloud(points))
     wall = find_walls(as_cloud(points), up="z").walls[0]
     assert wall.width == pytest.approx(4.0, abs=0.01)
@@ -99,8 +100,8 @@ def test_an_axis_aligned_wall_asks_which_axis_is_up(rooms, as_cloud):
 def test_the_format_decides_for_an_axis_aligned_wall(rooms, as_cloud):
     points, _ = rooms.build_wall(8, pose=rooms.Pose(yaw=0.0))
     wall = find_walls(as_cloud(points, up=np.array([0.0, 0, 1]), up_from="LAS is z up by convention")).walls[0]
-    assert wall.up_from == "LAS is z up by convention"
-    assert "LAS" in wall.plumb.known_from
+    assert say(wall.up_from) == "LAS is z up by convention"
+    assert "LAS" in say(wall.plumb.known_from)
     assert wall.plumb.u_lean == as_cloud(points).u_up
 
 
@@ -143,7 +144,7 @@ def test_the_same_cloud_gives_the_same_bytes(rooms, as_cloud):
 @pytest.mark.parametrize("asked", ["w", "", "--z", "zz", "-"])
 def test_an_unknown_axis_is_refused(rooms, as_cloud, asked):
     points, _ = rooms.build_wall(8)
-    with pytest.raises(BadValue, match="--up"):
+    with pytest.raises(BadValue, match="^up: "):
         find_walls(as_cloud(points), up=asked)
 
 
@@ -157,14 +158,14 @@ def test_nothing_flat(as_cloud):
 def test_a_ceiling_alone(as_cloud):
     rng = np.random.default_rng(3)
     ceiling = np.column_stack([rng.uniform(0, 4, 20_000), rng.uniform(0, 3, 20_000), rng.normal(2.5, 0.002, 20_000)])
-    with pytest.raises(WallNotFound, match=r"level surface of 1[12]\..*--up"):
+    with pytest.raises(WallNotFound, match=r"level surface of 1[12]\..*with up"):
         find_walls(as_cloud(ceiling, up=np.array([0.0, 0, 1]), up_from="LAS is z up by convention"))
 
 
 @pytest.mark.parametrize("size", [0.004, 4000.0])
 def test_a_wall_of_the_wrong_unit(rooms, as_cloud, size):
     points, _ = rooms.build_wall(8)
-    with pytest.raises(WallNotFound, match="--file-unit"):
+    with pytest.raises(WallNotFound, match="unit with file_unit"):
         find_walls(as_cloud(points * size / 4))
 
 
@@ -177,8 +178,9 @@ def test_too_little(as_cloud, points):
 def test_taped_sizes_report_the_scale_error_in_per_cent(rooms, as_cloud):
     points, _ = rooms.build_wall(13)
     wall = find_walls(as_cloud(points * 1.02), width=4.0, height=2.5).walls[0]
-    across, upward = (note for note in wall.notes if note.startswith("scale:"))
-    assert float(across.split("error of ")[1].split(" %")[0]) == pytest.approx(2.0, abs=0.25)
-    assert float(upward.split("error of ")[1].split(" %")[0]) == pytest.approx(2.0, abs=0.4)
-    with pytest.raises(BadValue, match="--width"):
+    across, upward = (note.quantities["scale"] for note in wall.notes if note.code == "wall.scale-moves-areas")
+    assert across.quantities["error"].value == pytest.approx(0.02, abs=0.0025)
+    assert upward.quantities["error"].value == pytest.approx(0.02, abs=0.004)
+    assert ", an error of +1.97 %" in say(across)
+    with pytest.raises(BadValue, match="^width: "):
         find_walls(as_cloud(points), width=0.0)

@@ -1,4 +1,4 @@
-"""Flat surfaces in a thinned cloud: seeded RANSAC for the inliers, one connected surface at a time.
+"""Flat surfaces in a thinned cloud: seeded RANSAC for the inliers, one connected surface at a time; and curved ones.
 
 The draws come from one seeded generator and every sum is taken in a fixed order, so the planes are the same whatever
 the number of threads. The planes found here only say which points belong together; the wall itself is refitted.
@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from flatscan.core.geometry import Array, Mask, fit_plane_total
+from flatscan.core.geometry import Array, Mask, fit_plane_total, fit_quadratic, quadratic_slopes, quadratic_terms
 
+MOST_POINTS = 40_000
+FINEST_BOX = 0.02
 SEED = 20260
 NEIGHBOURS = 24
 DRAWS = 240
@@ -26,6 +28,11 @@ COHERENT = np.cos(np.radians(30.0))
 LINK = 0.35
 STILL = 1e-4
 COMPANY = 0.5
+GROWTH = 1.6
+CURVED_SAGITTA = 0.06
+MORE = 1.25
+LARGEST_RADIUS = 30.0
+LEVELS = (0.015, 0.25)
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,6 +62,25 @@ class Thinned:
     def reach(self) -> float:
         """Distance from a plane within which a point may belong to it: three scatters, 20 to 40 mm."""
         return float(np.clip(3 * self.scatter, 0.02, 0.04))
+
+
+def box_numbers(points: Array, size: float) -> NDArray[np.int64]:
+    """One whole number (n,) per cubic box of ``size`` [m] for the points (n, 3)."""
+    steps = np.floor((points - points.min(axis=0)) / size).astype(np.int64)
+    spans = steps.max(axis=0) + 1
+    return (steps[:, 0] * spans[1] + steps[:, 1]) * spans[2] + steps[:, 2]
+
+
+def thin(points: Array, *, most: int = MOST_POINTS, finest: float = FINEST_BOX) -> tuple[Array, float]:
+    """First point of each occupied box, and the box size [m]: the finest that leaves at most ``most`` points."""
+    size, first = finest, np.empty(0, np.int64)
+    held = len(np.unique(box_numbers(points, size)))
+    while held > most or not len(first):
+        size *= max(1.1, float(np.sqrt(held / most))) if held > most else 1.0
+        # where the first of each box stands takes a stable sort, several times as long as the count to begin with
+        _, first = np.unique(box_numbers(points, size), return_index=True)
+        held = len(first)
+    return points[np.sort(first)], size
 
 
 def with_normals(points: Array, box: float) -> Thinned:
@@ -230,3 +256,81 @@ def _claimed(
     away, _ = cKDTree(thinned.points[members]).query(thinned.points[slab], workers=1)
     faces = np.abs(thinned.normals[slab] @ normal) > COHERENT
     return np.union1d(members, slab[(away < 3 * thinned.spacing) & faces])
+
+
+@dataclass(frozen=True, slots=True)
+class Bend:
+    """A curved surface: smallest radius [m] and how far it leaves a plane over its own extent [m]."""
+
+    radius: float
+    sagitta: float
+
+
+def find_bend(thinned: Thinned, plane: Candidate) -> Bend | None:
+    """The curvature of the surface that ``plane`` touches, or None where it is flat.
+
+    A quadratic is grown outward from the plane's own points. The surface is curved if the quadratic holds a quarter
+    more points than the plane does, leaves the plane by more than 60 mm over its extent, and has a radius under 30 m.
+    """
+    flat = in_plane(thinned.points, plane.centre, plane.normal)
+    off = (thinned.points - plane.centre) @ plane.normal
+    half = np.quantile(np.abs(flat[plane.members]), 0.95, axis=0)
+    size = float(half.max())
+    around = np.flatnonzero((np.abs(flat) < GROWTH * half + 0.05).all(axis=1))
+    flat, off, facing = flat[around], off[around], thinned.normals[around]
+    axes = plane_axes(plane.normal)
+    design = quadratic_terms(flat[:, 0] / size, flat[:, 1] / size)
+    held = np.isin(around, plane.members)
+    for growth in np.linspace(1.0, GROWTH, 6):
+        terms = fit_quadratic(design[held], off[held])
+        held = (np.abs(flat) < growth * half + 0.05).all(axis=1) & (np.abs(off - design @ terms) < thinned.reach)
+        # what only crosses the sheet, as furniture does, faces another way than the sheet there
+        slope = (quadratic_slopes(flat[:, 0] / size, flat[:, 1] / size) @ terms).T / size
+        sheet = plane.normal - slope @ axes
+        held &= np.abs((sheet * facing).sum(axis=1)) > COHERENT * np.linalg.norm(sheet, axis=1)
+        if held.sum() < 10:
+            return None
+    bend = np.linalg.eigvalsh(np.array([[2 * terms[3], terms[4]], [terms[4], 2 * terms[5]]]))
+    sharpest = float(np.abs(bend).max()) / size**2
+    span = float(np.ptp(design[held][:, 3:] @ terms[3:]))
+    if held.sum() < MORE * len(plane.members) or span < CURVED_SAGITTA or sharpest < 1 / LARGEST_RADIUS:
+        return None
+    return Bend(1 / sharpest, span)
+
+
+def level_beside(thinned: Thinned, plane: Candidate, others: list[Candidate]) -> tuple[Candidate, float] | None:
+    """A parallel surface that goes on beside this one 15 to 250 mm before or behind it, and that step [m].
+
+    The step is + along ``plane``'s normal. Surfaces that overlap (a cupboard's front, the other face of a
+    partition) are not a second level of the same wall.
+    """
+    own = in_plane(thinned.points[plane.members], plane.centre, plane.normal)
+    for other in others:
+        if other is plane or abs(np.dot(other.normal, plane.normal)) < np.cos(np.radians(3.0)):
+            continue
+        points = thinned.points[other.members]
+        step = float(np.median((points - plane.centre) @ plane.normal))
+        if not LEVELS[0] < abs(step) < LEVELS[1]:
+            continue
+        beside = in_plane(points, plane.centre, plane.normal)
+        if _touch(own, beside):
+            return other, step
+    return None
+
+
+def _touch(one: Array, two: Array, *, cell: float = 0.1) -> bool:
+    """Whether two point sets in one plane fill neighbouring cells over 0.5 m and share at most a tenth of theirs."""
+    low = np.minimum(one.min(axis=0), two.min(axis=0)) - 2 * cell
+    size = np.ceil((np.maximum(one.max(axis=0), two.max(axis=0)) - low) / cell).astype(int) + 3
+    grids = []
+    for points in (one, two):
+        grid = np.zeros(size, dtype=bool)
+        grid[tuple(np.floor((points - low) / cell).astype(int).T)] = True
+        grids.append(grid)
+    shared = (grids[0] & grids[1]).sum()
+    wide = grids[0].copy()
+    for shift in (-1, 1):
+        for axis in (0, 1):
+            wide |= np.roll(grids[0], shift, axis)
+    meeting = (wide & grids[1]).sum()
+    return bool(meeting * cell > 0.5 and shared < 0.1 * min(grids[0].sum(), grids[1].sum()) + 0.5 / cell)
