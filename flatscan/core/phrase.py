@@ -2,9 +2,10 @@
 
 A template is a sentence with placeholders ``{name:kind}``. Kinds: ``length`` (``.1`` decimals of a millimetre, or
 ``.2g`` significant digits), ``span`` (long lengths, in metres or feet), ``area``, ``volume``, ``mass``, ``load``,
-``slope``, ``angle``, ``pixels``, ``hours``, ``days``, ``share`` (per cent), ``number``, ``count``, ``place``; none for
-names and for notes. A sign ``±`` behind the kind adds the expanded uncertainty (k = 2). ``{set:rule}`` is the setting
-called rule, ``{run:survey --list}`` that command, as the reader at hand knows them.
+``slope``, ``angle``, ``pixels``, ``hours``, ``days``, ``share`` (per cent), ``number``, ``count`` (thousands parted by
+commas), ``place``; none for names, notes and small counts. A sign ``±`` behind the kind adds the expanded uncertainty
+(k = 2). ``{set:rule}`` is the setting called rule, ``{run:survey --list}`` that command, as the reader at hand knows
+them.
 """
 
 from __future__ import annotations
@@ -106,7 +107,7 @@ def written(
         raise TypeError(f"no kind '{kind}'")
     if isinstance(value, (float, Quantity)) or value is None:
         raise TypeError(f"{value!r} needs a kind")
-    return str(value)
+    return f"{value:,}" if base == "count" and not isinstance(value, str) else str(value)
 
 
 def _parts(kind: str) -> tuple[str, bool, str]:
@@ -117,9 +118,10 @@ def _parts(kind: str) -> tuple[str, bool, str]:
 
 
 def _number(value: float, digits: str, default: int = 0) -> str:
-    """``2g``: two significant digits; ``g``: as they come; else so many decimals."""
+    """``2g``: two significant digits, or all before the decimal point; ``g``: as they come; else so many decimals."""
     if digits.endswith("g"):
-        return f"{value:.{digits}}" if digits != "g" else f"{value:g}"
+        text = f"{value:.{digits}}" if digits != "g" else f"{value:g}"
+        return f"{value:.0f}" if "e+" in text else text
     return f"{value + 0.0:.{int(digits or default)}f}"
 
 
