@@ -42,7 +42,7 @@ class Origin:
     reader: str
     file_unit: str
     points: int
-    warnings: tuple[str, ...] = ()
+    warnings: tuple[Note | str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,7 +52,7 @@ class Cloud:
     Both are in metres after ``shift`` (3,) [m, file axes] was subtracted in float64. ``chunks`` may be called any
     number of times and yields (m, 3) float64 arrays of finite points in one fixed order. ``u_step`` is the
     uncertainty of the file's own rounding (step / sqrt 12) along each axis. ``up`` is the direction against gravity
-    if the format or the file says so, with ``up_from`` in words. ``stands`` (k, 3) are scanner positions and
+    if the format or the file says so, which ``up_from`` tells. ``stands`` (k, 3) are scanner positions and
     ``sample_normals`` (n, 3) the sample's outward normals; both None if the file does not tell.
     ``independent_share`` is how many independent returns each point stands for (1 for raw returns, less for
     fused or meshed data; METHODS 3b). ``u_up`` [m per m] is how well the capture knows its own vertical.
@@ -65,7 +65,7 @@ class Cloud:
     shift: Array
     u_step: Array
     up: Array | None = None
-    up_from: str | None = None
+    up_from: Note | str | None = None
     stands: Array | None = None
     sample_normals: Array | None = None
     independent_share: float = 1.0
@@ -122,9 +122,9 @@ class Opening:
 
 @dataclass(frozen=True, slots=True)
 class Plumb:
-    """How plumb is known: where the vertical came from, in words, and its uncertainty as a slope [m per m]."""
+    """How plumb is known: where the vertical came from, and its uncertainty as a slope [m per m]."""
 
-    known_from: str | None
+    known_from: Note | str | None
     u_lean: float | None
 
 
@@ -143,7 +143,7 @@ class Wall:
     outline: Array
     openings: tuple[Opening, ...]
     share: float
-    up_from: str
+    up_from: Note | str
     facing_from: str
     plumb: Plumb
     slab: float = 0.05

@@ -58,7 +58,7 @@ def wall(desk: Desk, name: str) -> Any:
         plan=room_plan(read.room, here.number) if len(sizes) > 1 else None,
         drawing=elevation(here, units, dropped), notes=spoken((*read.room.notes, *here.notes)),
         tape=answering.tape_cost(answering.answer(job, "capture_type") or CLOUD_TYPE), is_scan=job.is_scan,
-        troubles=answering.troubles(job), hints=answering.HINTS, facing=here.facing_from, up_from=here.up_from,
+        troubles=answering.troubles(job), hints=answering.HINTS, facing=here.facing_from, up_from=spoken(here.up_from),
     )  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from flatscan.core.lengths import parse_length
 from flatscan.desk.folders import READINGS, Job, Plain, write_through
 from flatscan.report import words
 from flatscan.report.form.blank import Blank, stations
+from flatscan.report.say import say
 
 AGAIN = "again"
 SENSES = ("big = hollow", "big = proud")
@@ -151,7 +152,7 @@ def _warnings(job: Job) -> tuple[str, ...]:
     with tempfile.TemporaryDirectory(prefix="flatscan-") as folder:
         path = Path(folder) / READINGS
         path.write_text(table(job.settings), encoding="utf-8")
-        return capture.read(path).origin.warnings
+        return tuple(say(it) for it in capture.read(path).origin.warnings)
 
 
 def progress(job: Job) -> tuple[int, int]:

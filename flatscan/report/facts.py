@@ -7,6 +7,7 @@ import numpy as np
 from flatscan.core.model import Relief
 from flatscan.core.units import slope_text
 from flatscan.report import words
+from flatscan.report.say import say
 from flatscan.report.view import Findings
 
 Facts = list[tuple[str, str]]
@@ -29,16 +30,17 @@ def wall(findings: Findings, units: str) -> Facts:
     """Size, areas, openings, which way is up, and how it stands."""
     it, relief, shape = findings.wall, findings.relief, findings.shape
     u_lean = words.criterion_u(findings, "plumb")
+    known_from = say(it.plumb.known_from or "nothing in the capture", units)
     found = [
         ("Size", f"{words.length(it.width, units)} wide, {words.length(it.height, units)} high"),
         ("Area", f"{words.area(relief.net_area, units)} net, {words.area(it.gross_area, units)} gross"),
         ("Measured", f"{relief.covered_share * 100:.1f} % of the net area; {_grain(findings, units)}"),
-        ("Up from", it.up_from),
+        ("Up from", say(it.up_from, units)),
         ("Room side from", it.facing_from),
         (
             "Lean",
             f"top {words.signed(shape.lean_height, units)} {words.spread(u_lean, units)} over the height "
-            f"({slope_text(shape.lean, units)}); plumb known from: {it.plumb.known_from or 'nothing in the capture'}",
+            f"({slope_text(shape.lean, units)}); plumb known from: {known_from}",
         ),
     ]
     bellies = [("along", shape.belly_along), ("up", shape.belly_up)]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from flatscan.core.model import Wall
+from flatscan.core.notes import Note
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,4 +35,4 @@ class Room:
 
     walls: tuple[Wall, ...]
     corners: tuple[Corner, ...] = ()
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note | str, ...] = ()

@@ -14,6 +14,7 @@ import numpy as np
 from flatscan.core.errors import BadValue, UnitsUnknown
 from flatscan.core.geometry import Array, unit
 from flatscan.core.model import Cloud, Plumb
+from flatscan.core.notes import Note, note
 from flatscan.wall.candidates import Candidate, Thinned
 
 SQUARE = np.sin(np.radians(3.0))
@@ -30,9 +31,9 @@ class Upright:
     """Up (3,), how it is known in words, what is known of plumb, and remarks."""
 
     direction: Array
-    words: str
+    words: Note | str
     plumb: Plumb
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note | str, ...] = ()
 
 
 def parse_up(text: str) -> Array:
@@ -71,8 +72,8 @@ def decide_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], asked: st
     if choice is not None:
         return _by_level(choice, cloud, thinned)
     if cloud.up is not None:
-        words = cloud.up_from or "the file"
-        return Upright(unit(cloud.up), words, Plumb(f"the capture's own vertical ({words})", cloud.u_up))
+        source = cloud.up_from or note("wall.the-file")
+        return Upright(unit(cloud.up), source, Plumb(note("wall.own-vertical", source=source), cloud.u_up))
     only = _only_axes(planes)
     if len(only) == 1:
         words = f"the file's {axis_name(only[0])}, the one axis that lies in the wall's plane; its positive end taken"
@@ -160,7 +161,8 @@ def _by_level(found: _Level, cloud: Cloud, thinned: Thinned) -> Upright:
     A lone surface at the positive end may be a ceiling without a floor, or the floor of a file that points down:
     the first is taken, and said.
     """
-    sense, notes = 1.0, list(_upside_down(found, thinned)) if cloud.up is None else []
+    notes: list[Note | str] = [*_upside_down(found, thinned)] if cloud.up is None else []
+    sense = 1.0
     if cloud.up is None and found.low is None:
         name = axis_name(found.axis)
         notes.append(
@@ -173,8 +175,13 @@ def _by_level(found: _Level, cloud: Cloud, thinned: Thinned) -> Upright:
             sense = float(np.sign(along))
         else:
             notes.append(
-                f"{cloud.up_from or 'the file'} says up is {axis_name(unit(cloud.up))}, but {_ends(found)} are square "
-                f"to the file's {axis_name(found.axis)}: that was taken; --up decides otherwise"
+                note(
+                    "wall.up-against-level",
+                    source=cloud.up_from or note("wall.the-file"),
+                    axis=axis_name(unit(cloud.up)),
+                    ends=_ends(found),
+                    level=axis_name(found.axis),
+                )
             )
     axis = found.axis * sense
     words = f"{_ends(found)} found, square to the file's {axis_name(axis)}"

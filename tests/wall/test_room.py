@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from flatscan.report.say import say
 from flatscan.wall import find_walls
 
 TABLES = ((0.6, 0.0, 0.6, 1.4, 0.7, 1.4), (2.4, 0.0, 0.8, 3.4, 0.5, 1.6), (1.4, 0.0, 2.5, 2.8, 0.4, 3.2))
@@ -86,7 +87,7 @@ def test_floor_and_ceiling_overrule_the_convention_with_a_remark(rooms, as_cloud
     points, _ = rooms.build_room(1, plan=rooms.BARE, pose=rooms.Pose(up="y"), points=40_000)
     room = find_walls(as_cloud(points, up=np.array([0.0, 0, 1]), up_from="LAS is z up by convention"))
     assert_allclose(room.walls[0].frame.up, [0, 1, 0], atol=1e-12)
-    assert any("LAS is z up by convention says up is z" in note for note in room.notes)
+    assert any("LAS is z up by convention says up is z" in say(note) for note in room.notes)
 
 
 def test_the_convention_gives_the_sense_of_up(rooms, as_cloud):

@@ -5,6 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue, TooFewPoints, UnitsUnknown, WallNotFound
+from flatscan.report.say import say
 from flatscan.wall import find_walls
 
 
@@ -100,7 +101,7 @@ def test_the_format_decides_for_an_axis_aligned_wall(rooms, as_cloud):
     points, _ = rooms.build_wall(8, pose=rooms.Pose(yaw=0.0))
     wall = find_walls(as_cloud(points, up=np.array([0.0, 0, 1]), up_from="LAS is z up by convention")).walls[0]
     assert wall.up_from == "LAS is z up by convention"
-    assert "LAS" in wall.plumb.known_from
+    assert "LAS" in say(wall.plumb.known_from)
     assert wall.plumb.u_lean == as_cloud(points).u_up
 
 
