@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -10,9 +11,7 @@ from pathlib import Path
 from flatscan.capture import ahead
 from flatscan.capture.checks import checked_cloud
 from flatscan.capture.depth_frames import is_frames, read_frames
-from flatscan.capture.digest import sha256, sha256_beside
-from flatscan.capture.fits import refuse_what_does_not_fit
-from flatscan.capture.registry import Format, formats, pick, present_file
+from flatscan.capture.registry import Format, formats, pick, present_file, refuse_what_does_not_fit
 from flatscan.core.errors import ReadError
 from flatscan.core.model import Cloud, Readings
 
@@ -56,9 +55,10 @@ def _read(path: str | Path, file_unit: str | None, reading_u: float, max_points:
     except OSError as reason:
         raise ReadError(
             path,
-            f"it can no longer be read ({reason.strerror or reason})",
+            "it can no longer be read ({reason})",
             needed="a file that stays in place while it is read",
             remedy="Copy it to a local disk and try again",
+            reason=str(reason.strerror or reason),
         ) from None
     except MemoryError:
         raise ReadError(
@@ -75,13 +75,20 @@ def _read_file(path: Path, file_unit: str | None, reading_u: float, max_points: 
     if form.holds == "stations":
         stations = form.open(path, file_unit=file_unit, reading_u=reading_u)
         warnings = notes + stations.origin.warnings
-        origin = replace(stations.origin, file=path.name, sha256=sha256(path), warnings=warnings)
+        origin = replace(stations.origin, file=path.name, sha256=_sha256(path), warnings=warnings)
         return replace(stations, origin=origin)
     source = form.open(path)
     source = replace(source, warnings=notes + source.warnings)
-    # the hash of a big file takes as long as reading it: it starts once the header is sound, and runs beside
+    # the hash of a big file takes as long as reading it: it starts once the header is sound, and runs beside, because
+    # hashing gives up the interpreter's lock
     with ThreadPoolExecutor(1) as pool:
-        digest = sha256_beside(pool, path)
+        digest = pool.submit(_sha256, path)
         cloud = checked_cloud(path, source, digest.result, file_unit=file_unit, max_points=max_points)
     # the name alone: the same file gives the same numbers and words wherever it lies
     return replace(cloud, origin=replace(cloud.origin, file=path.name))
+
+
+def _sha256(path: Path) -> str:
+    """SHA-256 of the file's bytes in hex (FIPS 180-4), streamed; an unreadable file raises `OSError`."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -1,4 +1,4 @@
-"""Which rows of a file of points stay: finite ones, none at range zero, no far strays, each place once."""
+"""Which rows of a file of points stay: finite ones, none at range zero, no far strays, each place once; and notes."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ import numpy as np
 from flatscan.capture.source import PointSource
 from flatscan.capture.tally import Tally, finite_rows, zero_rows
 from flatscan.core.geometry import Array, Mask
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import share
 
 # a stray is this many extents away from the middle 96 % of the points
 STRAY = 5.0
@@ -120,3 +122,41 @@ class CleanChunks:
                 points = points - self.shift
             if len(points):
                 yield points
+
+
+def notes_on_rows(
+    tally: Tally, source: PointSource, cleaning: Cleaning, strays: int, repeated: float
+) -> Iterator[Note]:
+    """A note with its count for each kind of row that was left out, or kept though it tells nothing new.
+
+    ``repeated`` is the share of rows that repeat an earlier one.
+    """
+    rows = tally.rows
+    if tally.dropped and source.dropped_as is not None:
+        yield note(
+            "capture.rows-dropped", dropped=tally.dropped, rows=rows + tally.dropped, dropped_as=source.dropped_as
+        )
+    if tally.not_finite:
+        yield note("capture.rows-not-numbers", count=tally.not_finite, rows=rows)
+    if cleaning.at_zero:
+        yield note("capture.rows-at-scanner", count=tally.at_zero, rows=rows)
+    if strays:
+        yield note("capture.strays", count=strays, rows=rows, extents=share(STRAY))
+    if repeated and tally.repeats.exact:
+        yield note("capture.rows-repeat", count=round(repeated * tally.repeats.taken), rows=rows)
+    elif repeated:
+        yield note("capture.repeats-estimated", share=share(repeated), taken=tally.repeats.taken, rows=rows)
+
+
+def notes_on_bounds(source: PointSource, tally: Tally) -> Iterator[Note]:
+    """A note if the points do not fill the box the header gives: a damaged header, or a file cropped without it."""
+    if source.bounds is None:
+        return
+    step = 0.0 if source.step is None else source.step
+    slack = 0.01 * (tally.high - tally.low) + 2 * step
+    beyond = np.stack([source.bounds[0] - tally.low, tally.high - source.bounds[1]])
+    # points the format marks as noise were in the box and are left out here, so then it may be larger
+    off = (beyond > slack) | ((beyond < -slack) & (tally.dropped == 0))
+    if off.any() or not np.isfinite(source.bounds).all():
+        axes = tuple("xyz"[axis] for axis in np.flatnonzero(off.any(axis=0))) or tuple("xyz")
+        yield note("capture.box-not-filled", axes=axes)

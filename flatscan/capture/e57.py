@@ -15,6 +15,7 @@ from flatscan.capture.registry import Format, need
 from flatscan.capture.source import BLOCK, Block, PointSource, cut_off, damaged, float32_step
 from flatscan.core.errors import FlatscanError, TooFewPoints
 from flatscan.core.geometry import Array
+from flatscan.core.notes import Note, note
 
 _CARTESIAN = ("cartesianX", "cartesianY", "cartesianZ")
 _SPHERICAL = ("sphericalRange", "sphericalAzimuth", "sphericalElevation")
@@ -64,8 +65,8 @@ class _Scans:
         finally:
             image.close()
         if read < scan.points:
-            found = f"scan {scan.number + 1} ended at point {read:,}"
-            raise cut_off(self.path, found, f"{scan.points:,} points, as the file says")
+            found, needed = "scan {number} ended at point {read:count}", "{points:count} points, as the file says"
+            raise cut_off(self.path, found, needed, number=scan.number + 1, read=read, points=scan.points)
 
 
 def _reader(library: Any, image: Any, scan: _Scan) -> tuple[dict[str, np.ndarray], Any]:  # noqa: ANN401
@@ -108,7 +109,8 @@ def _call(path: Path, action: Any) -> Any:  # noqa: ANN401
         raise
     except (library.E57Exception, RuntimeError, ValueError, TypeError, LookupError, MemoryError) as reason:
         text = str(reason).strip().splitlines() or [type(reason).__name__]
-        raise damaged(path, f"the file is damaged or cut off ({text[0][:120]})", "a whole E57 file") from None
+        found = "the file is damaged or cut off ({text})"
+        raise damaged(path, found, "a whole E57 file", text=text[0][:120]) from None
 
 
 def open_e57(path: Path) -> PointSource:
@@ -122,28 +124,53 @@ def open_e57(path: Path) -> PointSource:
         image.close()
     usable = tuple(scan for scan in scans if scan.columns and scan.points)
     if not usable:
-        raise TooFewPoints(path, f"an E57 file of {len(scans)} scans without points", needed="a scan with coordinates",
-                           remedy="Export the points, not only the images")  # fmt: skip
-    notes = []
-    if len(usable) < len(scans):
-        notes.append(f"{len(scans) - len(usable)} of {len(scans)} scans have no points or no coordinates: left out")
-    unplaced = [scan for scan in usable if not scan.has_pose]
-    if unplaced and len(usable) > 1:
-        notes.append(f"{len(unplaced)} of {len(usable)} scans have no pose: taken as already in common axes")
-    placed = [scan.pose.translation for scan in usable if scan.has_pose]
-    # a lone scan in its own axes, or an export of joined scans, has a pose that says nothing about where it stood
-    told = any(scan.has_pose and not scan.pose.is_default for scan in usable)
-    stands = np.array(placed) if told and not unplaced else None
+        raise TooFewPoints(
+            path,
+            "an E57 file of {scans} scans without points",
+            needed="a scan with coordinates",
+            remedy="Export the points, not only the images",
+            scans=len(scans),
+        )
+    stands = _stands(usable)
     blocks = _Scans(path, usable).blocks
-    singles = all(scan.single for scan in usable)
+    single = all(scan.single for scan in usable)
     step = np.full(3, max(scan.step for scan in usable))
-    if singles and len(first := next(blocks()).points):
+    if single and len(first := next(blocks()).points):
         centred = first if stands is None else first - stands[0]
         step = np.maximum(step, float32_step(np.median(np.abs(centred), axis=0)).max())
-    return PointSource("E57", sum(scan.points for scan in usable), blocks, unit="m", unit_from="the E57 standard",
-                       step=step, float32=singles, up=np.array([0.0, 0.0, 1.0]),
-                       up_from="the E57 format's convention (Z up)", stands=stands, drop_words="marked invalid",
-                       warnings=tuple(notes))  # fmt: skip
+    return PointSource(
+        "E57",
+        sum(scan.points for scan in usable),
+        blocks,
+        unit="m",
+        unit_from=note("capture.unit-by-format", format="E57"),
+        step=step,
+        float32=single,
+        up=np.array([0.0, 0.0, 1.0]),
+        up_from=note("capture.up-by-format", format="E57", axis="Z"),
+        stands=stands,
+        dropped_as=note("capture.marked-invalid"),
+        warnings=tuple(_notes(usable, len(scans))),
+    )
+
+
+def _stands(scans: tuple[_Scan, ...]) -> Array | None:
+    """Scanner positions (k, 3), if every scan gives its own.
+
+    A lone scan in its own axes, or an export of joined scans, has a pose that says nothing about where it stood.
+    """
+    told = any(scan.has_pose and not scan.pose.is_default for scan in scans)
+    placed = all(scan.has_pose for scan in scans)
+    return np.array([scan.pose.translation for scan in scans]) if told and placed else None
+
+
+def _notes(usable: tuple[_Scan, ...], scans: int) -> Iterator[Note]:
+    """Notes on scans that are left out or not placed, of so many ``scans`` in the file."""
+    if len(usable) < scans:
+        yield note("capture.scans-without-points", count=scans - len(usable), scans=scans)
+    unplaced = sum(not scan.has_pose for scan in usable)
+    if unplaced and len(usable) > 1:
+        yield note("capture.scans-without-pose", count=unplaced, scans=len(usable))
 
 
 def _check_length(path: Path) -> None:
@@ -151,10 +178,11 @@ def _check_length(path: Path) -> None:
     with path.open("rb") as stream:
         head = stream.read(_HEADER.size)
     if len(head) < _HEADER.size:
-        raise cut_off(path, f"an E57 file of {held} bytes", f"a header of {_HEADER.size} bytes")
+        raise cut_off(path, "an E57 file of {held} bytes", "a header of {least} bytes", held=held, least=_HEADER.size)
     length = _HEADER.unpack(head)[3]
     if length != held:
-        raise cut_off(path, f"its header gives {length:,} bytes, the file holds {held:,}", f"{length:,} bytes")
+        found = "its header gives {length:count} bytes, the file holds {held:count}"
+        raise cut_off(path, found, "{length:count} bytes", length=length, held=held)
 
 
 def _list_scans(path: Path, library: Any, image: Any) -> list[_Scan]:  # noqa: ANN401
@@ -193,7 +221,8 @@ def _pose(path: Path, node: Any, number: int) -> Pose:  # noqa: ANN401
         if not np.isfinite(place).all():
             raise ValueError("a place that is not finite")
     except ValueError as reason:
-        raise damaged(path, f"the pose of scan {number + 1} is {reason}", "a unit quaternion and a place") from None
+        found, needed = "the pose of scan {number} is {reason}", "a unit quaternion and a place"
+        raise damaged(path, found, needed, number=number + 1, reason=str(reason)) from None
     return Pose(turn, place)
 
 

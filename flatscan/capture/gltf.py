@@ -2,19 +2,104 @@
 
 from __future__ import annotations
 
+import base64
 import json
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
+from urllib.parse import unquote
 
 import numpy as np
 
-from flatscan.capture.gltf_buffers import accessor, buffers
 from flatscan.capture.mesh import Mesh, Triangles, fans, mesh_source
 from flatscan.capture.pose import Pose, rotation_matrix
 from flatscan.capture.registry import Format
 from flatscan.capture.source import PointSource, cut_off, damaged
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
+from flatscan.core.notes import Note, note
+
+# component types (glTF 2.0 specification, section 3.6.2.2)
+_CODES = {5120: "<i1", 5121: "<u1", 5122: "<i2", 5123: "<u2", 5125: "<u4", 5126: "<f4"}
+_WIDTHS = {"SCALAR": 1, "VEC3": 3}
+
+
+def buffers(path: Path, document: dict[str, Any], packed: bytes | None) -> tuple[list[bytes], tuple[Note, ...]]:
+    """The document's buffers, each at least as long as it says, and notes on those in files of their own."""
+    store, notes = [], []
+    for number, item in enumerate(document.get("buffers", [])):
+        uri = item.get("uri")
+        if uri is None:
+            data = packed or b""
+        elif uri.startswith("data:"):
+            data = base64.b64decode(uri.partition(",")[2], validate=True)
+        else:
+            data = _beside(path, uri)
+            notes.append(note("capture.buffer-beside", file=unquote(uri)))
+        if len(data) < item["byteLength"]:
+            found, needed = "buffer {number} holds {held:count} bytes", "{promised:count} bytes"
+            raise cut_off(path, found, needed, number=number, held=len(data), promised=item["byteLength"])
+        store.append(data)
+    return store, tuple(notes)
+
+
+def _beside(path: Path, uri: str) -> bytes:
+    """Bytes of a buffer's own file, which must lie in the document's folder."""
+    name = PurePosixPath(unquote(uri))
+    if name.is_absolute() or ".." in name.parts or ":" in uri or "\\" in uri:
+        raise damaged(path, "its buffer lies elsewhere ('{uri}')", "a file in the same folder", uri=uri[:60])
+    other = path.parent / name
+    if not other.is_file():
+        raise ReadError(
+            path,
+            "its buffer '{name}' is not beside it",
+            needed="the .bin file that came with it",
+            remedy="Copy both files into one folder, or export one .glb",
+            name=str(name),
+        )
+    return other.read_bytes()
+
+
+def accessor(path: Path, document: dict[str, Any], store: list[bytes], number: int, kind: str) -> Array:
+    """Numbers of one accessor as (n, k) float64; raises `ReadError` where they pass the end of their view."""
+    item = document["accessors"][_index(number)]
+    if item["type"] != kind or "sparse" in item or item["componentType"] not in _CODES:
+        raise damaged(
+            path,
+            "accessor {number} is {type} of component {component}",
+            "a plain {kind}, not sparse",
+            number=number,
+            type=str(item["type"]),
+            component=str(item["componentType"]),
+            kind=kind,
+        )
+    code, width, count = np.dtype(_CODES[item["componentType"]]), _WIDTHS[kind], _index(item["count"])
+    view = document["bufferViews"][_index(item["bufferView"])]
+    size = code.itemsize * width
+    stride = _index(view.get("byteStride", 0)) or size
+    start = _index(view.get("byteOffset", 0)) + _index(item.get("byteOffset", 0))
+    data = store[_index(view["buffer"])]
+    end = start + stride * (count - 1) + size if count else start
+    if stride < size or end > len(data) or end > _index(view.get("byteOffset", 0)) + _index(view["byteLength"]):
+        found = "accessor {number} needs bytes {start:count} to {end:count} of its view"
+        raise cut_off(path, found, "a view that long", number=number, start=start, end=end)
+    if count == 0:
+        return np.empty((0, width))
+    raw = np.frombuffer(data, np.uint8, end - start, start)
+    rows = np.lib.stride_tricks.as_strided(raw, (count, size), (stride, 1), writeable=False)
+    with np.errstate(invalid="ignore"):
+        values = np.ascontiguousarray(rows).view(code).astype(np.float64)
+    if item.get("normalized") and code.kind in "iu":
+        # specification, section 3.11: integers stand for parts of their largest
+        values = np.maximum(values / np.iinfo(code).max, -1.0)
+    return values
+
+
+def _index(value: object) -> int:
+    """A whole number, not negative; anything else raises `ValueError`."""
+    if isinstance(value, bool) or not isinstance(value, int) or value < 0:
+        raise ValueError(f"{value!r} where a whole number should be")
+    return value
+
 
 _MAGIC, _JSON, _BIN = b"glTF", b"JSON", b"BIN\x00"
 _TRIANGLES, _STRIP, _FAN = 4, 5, 6
@@ -28,8 +113,8 @@ def open_gltf(path: Path) -> PointSource:
     try:
         mesh = _mesh(path, document, packed)
     except (KeyError, IndexError, TypeError, ValueError, AttributeError, OverflowError) as reason:
-        found = f"its JSON contradicts itself ({type(reason).__name__}: {str(reason)[:80]})"
-        raise damaged(path, found, "a glTF 2.0 document") from None
+        found, text = "its JSON contradicts itself ({kind}: {text})", str(reason)[:80]
+        raise damaged(path, found, "a glTF 2.0 document", kind=type(reason).__name__, text=text) from None
     return mesh_source(path, mesh)
 
 
@@ -44,7 +129,8 @@ def _document(path: Path) -> tuple[dict[str, Any], bytes | None]:
     try:
         document = json.loads(text)
     except (ValueError, RecursionError) as reason:
-        raise damaged(path, f"its JSON cannot be read ({str(reason)[:80]})", "a glTF 2.0 document") from None
+        found = "its JSON cannot be read ({reason})"
+        raise damaged(path, found, "a glTF 2.0 document", reason=str(reason)[:80]) from None
     if not isinstance(document, dict) or str(document.get("asset", {}).get("version", "")).split(".")[0] != "2":
         raise damaged(path, "no asset of version 2 in its JSON", "glTF 2.0")
     return document, packed
@@ -52,30 +138,36 @@ def _document(path: Path) -> tuple[dict[str, Any], bytes | None]:
 
 def _chunks(path: Path, data: bytes) -> tuple[bytes, bytes | None]:
     """JSON and binary chunk (glTF 2.0 specification, section 4.4)."""
-    length = int.from_bytes(data[8:12], "little")
-    if len(data) < 20 or int.from_bytes(data[4:8], "little") != 2:
-        raise damaged(path, f"a GLB of {len(data)} bytes, version {int.from_bytes(data[4:8], 'little')}", "version 2")
-    if length != len(data):
-        raise cut_off(path, f"its header gives {length:,} bytes, the file holds {len(data):,}", f"{length:,} bytes")
-    found: dict[bytes, bytes] = {}
+    version, length, held = int.from_bytes(data[4:8], "little"), int.from_bytes(data[8:12], "little"), len(data)
+    if held < 20 or version != 2:
+        raise damaged(path, "a GLB of {held} bytes, version {version}", "version 2", held=held, version=version)
+    if length != held:
+        found = "its header gives {length:count} bytes, the file holds {held:count}"
+        raise cut_off(path, found, "{length:count} bytes", length=length, held=held)
+    chunks: dict[bytes, bytes] = {}
     at = 12
     while at + 8 <= length:
         size, kind = int.from_bytes(data[at : at + 4], "little"), data[at + 4 : at + 8]
         if at + 8 + size > length:
-            raise damaged(path, f"a chunk of {size:,} bytes at byte {at:,} passes the end", "chunks inside the file")
-        found.setdefault(kind, data[at + 8 : at + 8 + size])
+            found = "a chunk of {size:count} bytes at byte {at:count} passes the end"
+            raise damaged(path, found, "chunks inside the file", size=size, at=at)
+        chunks.setdefault(kind, data[at + 8 : at + 8 + size])
         at += 8 + size
-    if _JSON not in found:
+    if _JSON not in chunks:
         raise damaged(path, "no JSON chunk", "a GLB with its JSON first")
-    return found[_JSON], found.get(_BIN)
+    return chunks[_JSON], chunks.get(_BIN)
 
 
 def _mesh(path: Path, document: dict[str, Any], packed: bytes | None) -> Mesh:
     used = set(document.get("extensionsRequired", [])) & set(_COMPRESSED)
     if used:
-        found = f"its mesh is compressed by {', '.join(sorted(used))}"
-        raise ReadError(path, found, needed="a glTF without compression",
-                        remedy="Export it without mesh compression")  # fmt: skip
+        raise ReadError(
+            path,
+            "its mesh is compressed by {extensions}",
+            needed="a glTF without compression",
+            remedy="Export it without mesh compression",
+            extensions=tuple(sorted(used)),
+        )
     store, notes = buffers(path, document, packed)
     corners: list[Array] = []
     triangles: list[Triangles] = []
@@ -88,10 +180,15 @@ def _mesh(path: Path, document: dict[str, Any], packed: bytes | None) -> Mesh:
             triangles.append(faces + done)
             done += len(points)
     return Mesh(
-        np.concatenate([np.empty((0, 3)), *corners]), np.concatenate([np.empty((0, 3), np.int64), *triangles]),
-        "glTF mesh", unit="m", unit_from="the glTF specification", up=np.array([0.0, 1.0, 0.0]),
-        up_from="the glTF specification (Y up)", warnings=notes,
-    )  # fmt: skip
+        np.concatenate([np.empty((0, 3)), *corners]),
+        np.concatenate([np.empty((0, 3), np.int64), *triangles]),
+        "glTF mesh",
+        unit="m",
+        unit_from=note("capture.unit-by-format", format="glTF"),
+        up=np.array([0.0, 1.0, 0.0]),
+        up_from=note("capture.up-by-format", format="glTF", axis="Y"),
+        warnings=notes,
+    )
 
 
 def _placed_meshes(path: Path, document: dict[str, Any]) -> list[tuple[int, Array]]:
@@ -105,7 +202,8 @@ def _placed_meshes(path: Path, document: dict[str, Any]) -> list[tuple[int, Arra
     while open_nodes:
         number, above = open_nodes.pop()
         if number in seen or len(seen) > _MOST_NODES or not 0 <= number < len(nodes):
-            raise damaged(path, f"node {number} is named twice or is not there", "nodes that form a tree")
+            found = "node {number} is named twice or is not there"
+            raise damaged(path, found, "nodes that form a tree", number=str(number))
         seen.add(number)
         node = nodes[number]
         place = above @ _transform(node)
@@ -138,10 +236,11 @@ def _primitive(
     else:
         order = np.arange(len(points))
     if len(order) and (order.max() >= len(points) or order.min() < 0):
-        raise damaged(path, f"a face names corner {order.max()} of {len(points)}", "corners that are there")
+        found = "a face names corner {corner} of {corners}"
+        raise damaged(path, found, "corners that are there", corner=int(order.max()), corners=len(points))
     if mode == _TRIANGLES:
         if len(order) % 3:
-            raise damaged(path, f"{len(order):,} corners of triangles", "a multiple of three")
+            raise damaged(path, "{count:count} corners of triangles", "a multiple of three", count=len(order))
         return points, order.reshape(-1, 3)
     if mode == _FAN:
         return points, fans(np.array([len(order)]), order)

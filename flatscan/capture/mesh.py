@@ -10,9 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.capture.source import BLOCK, Block, Normals, PointSource, Rows, damaged, float32_step
-from flatscan.capture.steps import file_step
+from flatscan.capture.unit_and_step import file_step
 from flatscan.core.errors import ReadError
-from flatscan.core.geometry import Array
+from flatscan.core.geometry import Array, Mask
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import share
 
 Triangles = NDArray[np.int64]
 POINTS = 1_000_000
@@ -31,10 +33,10 @@ class Mesh:
     triangles: Triangles
     reader: str
     unit: str | None = None
-    unit_from: str = ""
+    unit_from: Note | None = None
     up: Array | None = None
-    up_from: str | None = None
-    warnings: tuple[str, ...] = ()
+    up_from: Note | None = None
+    warnings: tuple[Note, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,13 +77,15 @@ def mesh_source(path: Path, mesh: Mesh, *, single: bool = True) -> PointSource:
     if len(mesh.triangles) == 0:
         raise ReadError(
             path,
-            f"a mesh without faces ({len(mesh.corners):,} corners)",
+            "a mesh without faces ({corners:count} corners)",
             needed="triangles or polygons",
             remedy="Export the mesh with its faces, or the capture as a point cloud",
+            corners=len(mesh.corners),
         )
     low, high = int(mesh.triangles.min()), int(mesh.triangles.max())
     if low < 0 or high >= len(mesh.corners):
-        raise damaged(path, f"a face names corner {high if low >= 0 else low}", f"corners 0 to {len(mesh.corners) - 1}")
+        corner, last = high if low >= 0 else low, len(mesh.corners) - 1
+        raise damaged(path, "a face names corner {corner}", "corners 0 to {last}", corner=corner, last=last)
     with np.errstate(all="ignore"):
         a, b, c = (mesh.corners[mesh.triangles[:, corner]] for corner in range(3))
         area = np.linalg.norm(np.cross(b - a, c - a), axis=1) / 2
@@ -89,16 +93,14 @@ def mesh_source(path: Path, mesh: Mesh, *, single: bool = True) -> PointSource:
     if not good.any():
         raise ReadError(
             path,
-            f"none of its {len(area):,} faces has an area",
+            "none of its {faces:count} faces has an area",
             needed="a mesh of a wall",
             remedy="Export the mesh again",
+            faces=len(area),
         )
-    warnings = mesh.warnings
-    if bad := int(np.count_nonzero(~np.isfinite(area))):
-        warnings = (*warnings, f"{bad:,} of {len(area):,} faces have corners that are not numbers: left out")
+    notes = (*mesh.warnings, *_face_notes(area, good))
     area = area[good]
     total, count = float(area.sum()), POINTS
-    warnings = (*warnings, *_drawn_text(area, total))
     drawing = _Drawing(mesh.corners, mesh.triangles[good], np.cumsum(area), count)
     step = _step(mesh.corners[np.unique(mesh.triangles[good])], float(np.sqrt(2 * np.median(area))), single)
     return PointSource(
@@ -112,7 +114,7 @@ def mesh_source(path: Path, mesh: Mesh, *, single: bool = True) -> PointSource:
         up=mesh.up,
         up_from=mesh.up_from,
         mesh_area=total,
-        warnings=warnings,
+        warnings=notes,
     )
 
 
@@ -123,13 +125,14 @@ def _step(corners: Array, edge: float, single: bool) -> Array:
     return np.maximum(seen, float32_step(np.median(np.abs(corners), axis=0))) if single else seen
 
 
-def _drawn_text(area: Array, total: float) -> Iterator[str]:
-    large = area[area > _DRAWN_SHARE * total]
-    if large.sum() > 0.5 * total:
-        yield (
-            f"{len(large)} flat faces make up {100 * large.sum() / total:.0f} % of the mesh: its walls are drawn, not "
-            "measured, and show no unevenness that is not drawn too"
-        )
+def _face_notes(area: Array, good: Mask) -> Iterator[Note]:
+    """Notes on faces without an area, and on large ones that make up most of the mesh."""
+    if bad := int(np.count_nonzero(~np.isfinite(area))):
+        yield note("capture.faces-not-numbers", count=bad, faces=len(area))
+    area = area[good]
+    large = area[area > _DRAWN_SHARE * area.sum()]
+    if large.sum() > 0.5 * area.sum():
+        yield note("capture.drawn-mesh", count=len(large), share=share(large.sum() / area.sum()))
 
 
 def fans(counts: NDArray[np.int64], corners: NDArray[np.int64]) -> Triangles:

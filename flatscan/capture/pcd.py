@@ -12,20 +12,35 @@ from numpy.typing import NDArray
 
 from flatscan.capture.pose import Pose, rotation_matrix
 from flatscan.capture.registry import Format
-from flatscan.capture.rows import BinaryRows, Layout, TextRows, last_row_doubt, short_lines
-from flatscan.capture.source import BLOCK, Block, Normals, PointSource, cut_off, damaged, float32_step
+from flatscan.capture.source import (
+    BLOCK,
+    BinaryRows,
+    Block,
+    Layout,
+    Normals,
+    PointSource,
+    TextRows,
+    bytes_beyond,
+    cut_off,
+    damaged,
+    last_row_doubt,
+    lines_beyond,
+    short_lines,
+    typical_step,
+)
 from flatscan.core.geometry import Array
+from flatscan.core.notes import Note
 
 _LONGEST_HEADER = 100_000
 _NORMALS = ("normal_x", "normal_y", "normal_z")
-_CODES = {("F", 4): "<f4", ("F", 8): "<f8", **{(kind, size): f"<{kind.lower()}{size}" for kind in "IU"
-                                               for size in (1, 2, 4, 8)}}  # fmt: skip
+_INTEGER_CODES = {(kind, size): f"<{kind.lower()}{size}" for kind in "IU" for size in (1, 2, 4, 8)}
+_CODES = {("F", 4): "<f4", ("F", 8): "<f8"} | _INTEGER_CODES
 # three bytes of LZF make at most 264
 _MOST_EXPANSION = 100
 # writers that map the file round its size up to pages
 _PADDING = 65_536
 
-_Opened = tuple[Callable[[], Iterator[Block]], tuple[str, ...]]
+_Opened = tuple[Callable[[], Iterator[Block]], tuple[Note, ...]]
 
 
 @dataclass(frozen=True)
@@ -82,13 +97,13 @@ def read_header(path: Path) -> Header:
     sizes, kinds = _integers(path, words, "SIZE"), [kind.upper() for kind in words.get("TYPE", [])]
     counts = _integers(path, words, "COUNT") if "COUNT" in words else [1] * len(names)
     if not len(names) == len(sizes) == len(kinds) == len(counts) or not names:
-        found = f"{len(names)} FIELDS, {len(sizes)} SIZE, {len(kinds)} TYPE and {len(counts)} COUNT in the header"
-        raise damaged(path, found, "as many of each")
+        found = "{fields} FIELDS, {sizes} SIZE, {types} TYPE and {counts} COUNT in the header"
+        lengths = {"fields": len(names), "sizes": len(sizes), "types": len(kinds), "counts": len(counts)}
+        raise damaged(path, found, "as many of each", **lengths)
     wrong = [f"{kind}{length}" for kind, length in zip(kinds, sizes, strict=True) if (kind, length) not in _CODES]
     if wrong or min(counts) < 1:
-        raise damaged(
-            path, f"fields of type {', '.join(wrong) or 'COUNT 0'}", "F, I or U of 1 to 8 bytes, COUNT 1 or more"
-        )
+        needed, kind = "F, I or U of 1 to 8 bytes, COUNT 1 or more", ", ".join(wrong) or "COUNT 0"
+        raise damaged(path, "fields of type {kind}", needed, kind=kind)
     codes = tuple(_CODES[pair] for pair in zip(kinds, sizes, strict=True))
     data = (words["DATA"] or [""])[0].lower()
     return Header(tuple(names), codes, tuple(counts), _count(path, words), _pose(path, words), data, size, lines)
@@ -97,7 +112,8 @@ def read_header(path: Path) -> Header:
 def _integers(path: Path, words: dict[str, list[str]], key: str) -> list[int]:
     cells = words.get(key, [])
     if not all(cell.isdecimal() and len(cell) < 16 for cell in cells):
-        raise damaged(path, f"header line {key} is '{' '.join(cells)[:60]}'", "whole numbers")
+        text = " ".join(cells)[:60]
+        raise damaged(path, "header line {key} is '{text}'", "whole numbers", key=key, text=text)
     return [int(cell) for cell in cells]
 
 
@@ -107,7 +123,8 @@ def _count(path: Path, words: dict[str, list[str]]) -> int:
         raise damaged(path, "the header gives no WIDTH and no POINTS", "the number of points")
     product = (width or points)[0] * (height or [1])[0] if width else points[0]
     if points and product != points[0]:
-        raise damaged(path, f"WIDTH x HEIGHT is {product:,} but POINTS {points[0]:,}", "the same number")
+        found = "WIDTH x HEIGHT is {product:count} but POINTS {points:count}"
+        raise damaged(path, found, "the same number", product=product, points=points[0])
     return product
 
 
@@ -120,8 +137,8 @@ def _pose(path: Path, words: dict[str, list[str]]) -> Pose:
             raise ValueError("a place that is not finite")
         return Pose(rotation_matrix(*turn), place)
     except (ValueError, TypeError):
-        found = f"VIEWPOINT is '{' '.join(cells)[:60]}'"
-        raise damaged(path, found, "a place x y z and a quaternion w x y z") from None
+        found, text = "VIEWPOINT is '{text}'", " ".join(cells)[:60]
+        raise damaged(path, found, "a place x y z and a quaternion w x y z", text=text) from None
 
 
 def open_pcd(path: Path) -> PointSource:
@@ -129,52 +146,47 @@ def open_pcd(path: Path) -> PointSource:
     header = read_header(path)
     fields = header.find("x", "y", "z")
     if fields is None:
-        raise damaged(path, f"its points have no x, y and z (fields: {' '.join(header.names)[:200]})", "x, y and z")
-    normals = header.find(*_NORMALS)
-    if header.data == "ascii":
-        blocks, warnings = _text(path, header, fields, normals)
-    elif header.data == "binary":
-        blocks, warnings = _binary(path, header, fields, normals)
-    elif header.data == "binary_compressed":
-        blocks, warnings = _compressed(path, header, fields, normals)
-    else:
-        raise damaged(path, f"DATA {header.data[:40]}", "ascii, binary or binary_compressed")
+        names = " ".join(header.names)[:200]
+        raise damaged(path, "its points have no x, y and z (fields: {names})", "x, y and z", names=names)
+    if header.data not in _READERS:
+        data = header.data[:40]
+        raise damaged(path, "DATA {data}", "ascii, binary or binary_compressed", data=data)
+    blocks, notes = _READERS[header.data](path, header, fields, header.find(*_NORMALS))
     single = header.data != "ascii" and all(header.codes[field] == "<f4" for field in fields)
-    step = _step(blocks()) if single and header.points else None
-    if header.pose.is_default:
-        # every program writes the default: it says nothing about where the scanner stood
-        return PointSource(f"PCD, {header.data}", header.points, blocks, step=step, float32=single, warnings=warnings)
+    step = typical_step(next(blocks()).points) if single and header.points else None
+    # every program writes the default pose: it says nothing about where the scanner stood
+    known = not header.pose.is_default
     return PointSource(
         f"PCD, {header.data}",
         header.points,
-        header.pose.blocks(blocks),
+        header.pose.blocks(blocks) if known else blocks,
         step=step,
         float32=single,
-        stands=header.pose.translation[None],
-        warnings=warnings,
+        stands=header.pose.translation[None] if known else None,
+        warnings=notes,
     )
 
 
-def _step(blocks: Iterator[Block]) -> Array:
-    points = np.abs(next(blocks).points)
-    with np.errstate(all="ignore"):
-        finite = [part[part < np.inf] for part in points.T]
-        return float32_step(np.array([np.median(part) if len(part) else 0.0 for part in finite]))
-
-
-def _surplus(path: Path, end: int, points: int) -> tuple[str, ...]:
-    """A sentence if more than padding with zeros stands behind the points, which end at byte ``end``."""
+def _surplus(path: Path, end: int, points: int) -> tuple[Note, ...]:
+    """A note if more than padding with zeros stands behind the points, which end at byte ``end``."""
     extra = path.stat().st_size - end
     if extra <= 0 or (extra < _PADDING and not np.fromfile(path, np.uint8, offset=end).any()):
         return ()
-    return (f"the file holds {extra:,} bytes beyond the {points:,} points its header promises: not read",)
+    return bytes_beyond(extra, points)
 
 
 def _binary(path: Path, header: Header, fields: list[int], normals: list[int] | None) -> _Opened:
     size, held = header.offsets[-1], path.stat().st_size - header.size
     if held < header.points * size:
-        found = f"the header promises {header.points:,} points, the file holds {held // size:,}"
-        raise cut_off(path, found, f"{header.points * size:,} bytes of points (found {held:,})")
+        raise cut_off(
+            path,
+            "the header promises {promised:count} points, the file holds {inside:count}",
+            "{full:count} bytes of points (found {held:count})",
+            promised=header.points,
+            inside=held // size,
+            full=header.points * size,
+            held=held,
+        )
     names = ("x", "y", "z", *(_NORMALS if normals else ()))
     record = header.record([*fields, *(normals or [])], names)
     rows = BinaryRows(path, record, header.size, header.points, names[:3], names[3:] or None)
@@ -184,8 +196,14 @@ def _binary(path: Path, header: Header, fields: list[int], normals: list[int] | 
 def _text(path: Path, header: Header, fields: list[int], normals: list[int] | None) -> _Opened:
     width = sum(header.counts)
     if path.stat().st_size - header.size < 2 * header.points * width - 1:
-        found = f"the header promises {header.points:,} points, the file holds {path.stat().st_size:,} bytes"
-        raise cut_off(path, found, f"{header.points:,} rows of {width} numbers")
+        raise cut_off(
+            path,
+            "the header promises {promised:count} points, the file holds {held:count} bytes",
+            "{promised:count} rows of {width} numbers",
+            promised=header.points,
+            held=path.stat().st_size,
+            width=width,
+        )
     first = np.cumsum([0, *header.counts])
     with path.open("rb") as stream:
         stream.seek(header.size)
@@ -198,11 +216,8 @@ def _text(path: Path, header: Header, fields: list[int], normals: list[int] | No
     )
     with path.open("rb") as stream:
         extra = sum(not line.isspace() for line in short_lines(stream)) - header.lines - header.points
-    words: tuple[str, ...] = (
-        (f"the file holds {extra:,} lines beyond what its header promises: not read",) if extra > 0 else ()
-    )
-    words += last_row_doubt(path, layout.delimiter)
-    return TextRows(path, header.lines, header.points, layout).blocks, words
+    notes = (*lines_beyond(extra), *last_row_doubt(path, layout.delimiter))
+    return TextRows(path, header.lines, header.points, layout).blocks, notes
 
 
 def _compressed(path: Path, header: Header, fields: list[int], normals: list[int] | None) -> _Opened:
@@ -210,14 +225,24 @@ def _compressed(path: Path, header: Header, fields: list[int], normals: list[int
     held = path.stat().st_size - header.size - 8
     packed, full = np.fromfile(path, "<u4", 2, offset=header.size).tolist() if held >= 0 else (0, 0)
     if held < packed or held < 0:
-        raise cut_off(path, f"{max(held, 0):,} bytes of compressed points", f"{packed:,} bytes, as the file says")
-    needed = header.points * header.offsets[-1]
-    if full != needed or full > packed * _MOST_EXPANSION:
+        found, needed = "{held:count} bytes of compressed points", "{packed:count} bytes, as the file says"
+        raise cut_off(path, found, needed, held=max(held, 0), packed=packed)
+    size = header.points * header.offsets[-1]
+    if full != size or full > packed * _MOST_EXPANSION:
         raise damaged(
-            path, f"{full:,} bytes of points packed in {packed:,}", f"{needed:,} bytes for {header.points:,} points"
+            path,
+            "{full:count} bytes of points packed in {packed:count}",
+            "{size:count} bytes for {points:count} points",
+            full=full,
+            packed=packed,
+            size=size,
+            points=header.points,
         )
     rows = _Unpacked(path, header, packed, tuple(fields), tuple(normals or ()))
     return rows.blocks, _surplus(path, header.size + 8 + packed, header.points)
+
+
+_READERS = {"ascii": _text, "binary": _binary, "binary_compressed": _compressed}
 
 
 @dataclass(frozen=True)
@@ -238,12 +263,12 @@ class _Unpacked:
             yield Block(_table(columns[:3], part), _rows_of(columns[3:], part))
 
     def _expand(self) -> NDArray[np.uint8]:
-        from flatscan.capture.kernel import expand_lzf
+        from flatscan.capture.packed_kernel import expand_lzf
 
         data = np.fromfile(self.path, np.uint8, self.packed, offset=self.header.size + 8)
         out = np.empty(self.header.points * self.header.offsets[-1], np.uint8)
         if expand_lzf(data, out) != len(out):
-            raise damaged(self.path, "its compressed points do not unpack", f"{len(out):,} bytes")
+            raise damaged(self.path, "its compressed points do not unpack", "{size:count} bytes", size=len(out))
         return out
 
     def _column(self, data: NDArray[np.uint8], field: int) -> np.ndarray:

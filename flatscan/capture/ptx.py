@@ -11,8 +11,18 @@ import numpy as np
 
 from flatscan.capture.pose import Pose
 from flatscan.capture.registry import Format
-from flatscan.capture.rows import Layout, block_of, is_number, solid_lines
-from flatscan.capture.source import BLOCK, Block, PointSource, cut_off, damaged
+from flatscan.capture.source import (
+    BLOCK,
+    Block,
+    Layout,
+    PointSource,
+    block_of,
+    cut_off,
+    damaged,
+    is_number,
+    solid_lines,
+)
+from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
 
 # columns, rows, scanner place, three axes, four rows of the matrix
@@ -39,36 +49,42 @@ class _Scans:
         layout: Layout | None = None
         for start in range(0, count, BLOCK):
             size = min(BLOCK, count - start)
-            got = list(itertools.islice(lines, size))
-            if len(got) < size:
-                found = f"scan {number} promises {count:,} points, the file holds {start + len(got):,} of it"
-                raise cut_off(self.path, found, f"{count:,} rows")
-            layout = layout or Layout(len(got[0].split()))
+            rows = list(itertools.islice(lines, size))
+            if len(rows) < size:
+                raise _too_few(self.path, number, count, start + len(rows))
+            layout = layout or Layout(len(rows[0].split()))
             if layout.width not in (3, 4, 7):
-                found = f"scan {number} begins with the row '{got[0].strip()[:60]}'"
-                raise damaged(self.path, found, "x y z, intensity and perhaps three colours")
-            table = layout.table(self.path, got, start, f"scan {number}, point")
+                found, needed = "scan {number} begins with the row '{text}'", "x y z, intensity, perhaps three colours"
+                raise damaged(self.path, found, needed, number=number, text=rows[0].strip()[:60])
+            table = layout.table(self.path, rows, start, f"scan {number}, point")
             yield Block(pose(block_of(table).points))
+
+
+def _too_few(path: Path, number: int, count: int, held: int) -> ReadError:
+    found = "scan {number} promises {count:count} points, the file holds {held:count} of it"
+    return cut_off(path, found, "{count:count} rows", number=number, count=count, held=held)
 
 
 def read_header(path: Path, lines: list[str], number: int) -> tuple[int, Pose]:
     """Points and pose of one scan; raises `ReadError` where its ten lines break the format."""
     rows = [line.split() for line in lines]
     if len(rows) < _HEADER_LINES:
-        raise cut_off(path, f"the header of scan {number} has {len(rows)} lines", f"{_HEADER_LINES} lines")
+        found = "the header of scan {number} has {lines} lines"
+        raise cut_off(path, found, "{needed_lines} lines", number=number, lines=len(rows), needed_lines=_HEADER_LINES)
     for place, (row, width) in enumerate(zip(rows, _WIDTHS, strict=True), start=1):
         if len(row) != width or not all(map(is_number, row)):
-            found = f"line {place} of the header of scan {number} is '{' '.join(row)[:60]}'"
-            raise damaged(path, found, f"{width} number{'s' if width > 1 else ''}")
+            found = "line {line} of the header of scan {number} is '{text}'"
+            needed = "{width} numbers" if width > 1 else "1 number"
+            raise damaged(path, found, needed, line=place, number=number, text=" ".join(row)[:60], width=width)
     columns, height = rows[0][0], rows[1][0]
     if not (columns.isdecimal() and height.isdecimal() and len(columns + height) < 16):
-        raise damaged(path, f"scan {number} is {columns} by {height} points", "two whole numbers")
+        found = "scan {number} is {columns} by {height} points"
+        raise damaged(path, found, "two whole numbers", number=number, columns=columns, height=height)
     # rows of the file's matrix are the images of the axes and of the origin: points are rows times the matrix
     matrix = np.array(rows[6:10], dtype=np.float64)
     if not np.isfinite(matrix).all() or not np.allclose(matrix[:3, :3] @ matrix[:3, :3].T, np.eye(3), atol=1e-3):
-        raise damaged(
-            path, f"the matrix of scan {number} is no turn and shift", "rows of unit length, square to each other"
-        )
+        found, needed = "the matrix of scan {number} is no turn and shift", "rows of unit length, square to each other"
+        raise damaged(path, found, needed, number=number)
     return int(columns) * int(height), Pose(matrix[:3, :3].T, matrix[3, :3])
 
 
@@ -84,8 +100,7 @@ def open_ptx(path: Path) -> PointSource:
             stands.append(pose.translation)
             held = sum(1 for _ in itertools.islice(lines, count))
             if held < count:
-                found = f"scan {len(stands)} promises {count:,} points, the file holds {held:,} of it"
-                raise cut_off(path, found, f"{count:,} rows")
+                raise _too_few(path, len(stands), count, held)
     return PointSource("PTX", total, _Scans(path).blocks, stands=_known(stands))
 
 

@@ -182,7 +182,7 @@ def _pool(given: dict[str, Any]) -> Pool:
         from flatscan.site.cluster import ClusterPool
 
         return ClusterPool(given["cluster"])
-    from flatscan.capture.fits import free_memory
+    from flatscan.capture.registry import free_memory
     from flatscan.site.local import Limits, LocalPool, default_jobs
 
     jobs, free = given["jobs"] or default_jobs(), free_memory()

@@ -2,10 +2,11 @@
 
 A template is a sentence with placeholders ``{name:kind}``. Kinds: ``length`` (``.1`` decimals of a millimetre, or
 ``.2g`` significant digits), ``span`` (long lengths, in metres or feet), ``area``, ``volume``, ``mass``, ``load``,
-``slope``, ``angle``, ``pixels``, ``hours``, ``days``, ``share`` (per cent), ``number``, ``count``, ``place``, ``list``
-and ``then`` (several notes); none for names and for notes. A ``+`` before the decimals writes the sign of a share or
-number; a ``±`` behind the kind adds the expanded uncertainty (k = 2), ``spread`` is that of a length alone.
-``{set:rule}`` is the setting called rule, ``{run:survey --list}`` that command, as the reader at hand knows them.
+``slope``, ``angle``, ``pixels``, ``hours``, ``days``, ``share`` (per cent), ``number``, ``count`` (thousands parted by
+commas), ``place``, ``list`` and ``then`` (several notes); none for names, notes and small counts. A ``+`` before the
+decimals writes the sign of a share or number; a ``±`` behind the kind adds the expanded uncertainty (k = 2),
+``spread`` is that of a length alone. ``{set:rule}`` is the setting called rule, ``{run:survey --list}`` that command,
+as the reader at hand knows them.
 """
 
 from __future__ import annotations
@@ -112,7 +113,7 @@ def written(
         raise TypeError(f"no kind '{kind}'")
     if isinstance(value, (float, Quantity)) or value is None:
         raise TypeError(f"{value!r} needs a kind")
-    return str(value)
+    return f"{value:,}" if base == "count" and not isinstance(value, str) else str(value)
 
 
 def _parts(kind: str) -> tuple[str, bool, str]:
@@ -123,10 +124,14 @@ def _parts(kind: str) -> tuple[str, bool, str]:
 
 
 def _number(value: float, digits: str, default: int = 0) -> str:
-    """``2g``: two significant digits; ``g``: as they come; else so many decimals; ``+2``: the sign before them."""
+    """``2g``: two significant digits, or all before the decimal point; ``g``: as they come; else so many decimals.
+
+    ``+2`` writes the sign before them.
+    """
     sign, digits = digits[:1] == "+", digits.removeprefix("+")
     if digits.endswith("g"):
         text = f"{value:.{digits}}" if digits != "g" else f"{value:g}"
+        text = f"{value:.0f}" if "e+" in text else text
     else:
         text = f"{value:.{int(digits or default)}f}"
     # what rounds to nothing has no sign

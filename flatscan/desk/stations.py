@@ -16,6 +16,7 @@ from flatscan.core.lengths import parse_length
 from flatscan.desk.folders import READINGS, Job, Plain, write_through
 from flatscan.report import words
 from flatscan.report.form.blank import Blank, stations
+from flatscan.report.say import say
 
 AGAIN = "again"
 _MOST_LETTERS, _MOST_STATIONS = 20, 300
@@ -150,7 +151,7 @@ def _warnings(job: Job) -> tuple[str, ...]:
     with tempfile.TemporaryDirectory(prefix="flatscan-") as folder:
         path = Path(folder) / READINGS
         path.write_text(table(job.settings), encoding="utf-8")
-        return capture.read(path).origin.warnings
+        return tuple(say(it) for it in capture.read(path).origin.warnings)
 
 
 def progress(job: Job) -> tuple[int, int]:

@@ -6,7 +6,7 @@ import json
 import os
 from collections.abc import Iterator
 from contextlib import ExitStack
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,8 @@ from flatscan.capture.tally import sample_rows
 from flatscan.core.choices import AXES
 from flatscan.core.errors import OutputError, ReadError
 from flatscan.core.geometry import Array, unit
-from flatscan.core.model import Cloud, Origin
+from flatscan.core.model import Cloud
+from flatscan.site.codec import made, plain
 from flatscan.site.levels import storeys
 from flatscan.site.rooms import Columns, Labels, cell_for, rooms_of
 
@@ -89,10 +90,9 @@ def read_part(folder: Path, name: str) -> Cloud:
     number = sample_rows(words["count"])
     sample = np.array(np.memmap(rows, np.float32, "r", shape=(words["count"], 3))[number], dtype=np.float64) + offset
     up, stands = (None if words[key] is None else np.array(words[key]) for key in ("up", "stands"))
-    origin = Origin(**{**words["origin"], "warnings": tuple(words["origin"]["warnings"])})
     return Cloud(
-        origin=origin, sample=sample, chunks=_Chunks(rows, words["count"], offset), count=words["count"],
-        shift=np.array(words["shift"]), u_step=np.array(words["u_step"]), up=up, up_from=words["up_from"],
+        origin=made(words["origin"]), sample=sample, chunks=_Chunks(rows, words["count"], offset), count=words["count"],
+        shift=np.array(words["shift"]), u_step=np.array(words["u_step"]), up=up, up_from=made(words["up_from"]),
         stands=stands, independent_share=words["independent_share"],
     )  # fmt: skip
 
@@ -183,8 +183,8 @@ def _describe(
 ) -> list[str]:  # fmt: skip
     """Write what `read_part` needs beside each room's points, last of all, and return the rooms' names."""
     common = {
-        "origin": asdict(cloud.origin), "shift": cloud.shift.tolist(), "u_step": cloud.u_step.tolist(),
-        "up": None if cloud.up is None else cloud.up.tolist(), "up_from": cloud.up_from,
+        "origin": plain(cloud.origin), "shift": cloud.shift.tolist(), "u_step": cloud.u_step.tolist(),
+        "up": None if cloud.up is None else cloud.up.tolist(), "up_from": plain(cloud.up_from),
         "independent_share": cloud.independent_share,
     }  # fmt: skip
     names = []

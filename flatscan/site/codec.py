@@ -1,4 +1,4 @@
-"""The walls of a capture as plain JSON and back, every number to its last bit; nothing but these types is ever made."""
+"""Walls, origins and notes as plain JSON and back, numbers to the last bit; nothing but these types is ever made."""
 
 from __future__ import annotations
 
@@ -8,16 +8,16 @@ from typing import Any
 import numpy as np
 
 from flatscan.core.geometry import Frame
-from flatscan.core.model import Opening, Plumb, Wall
+from flatscan.core.model import Opening, Origin, Plumb, Wall
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
 from flatscan.wall import Corner, Room
 
-_TYPES = {kind.__name__: kind for kind in (Room, Wall, Frame, Opening, Plumb, Corner, Note, Quantity)}
+_TYPES = {kind.__name__: kind for kind in (Room, Wall, Frame, Opening, Plumb, Corner, Origin, Note, Quantity)}
 
 
 def plain(value: Any) -> Any:
-    """Dicts, lists, numbers and words for `Room` and all it holds; raises `TypeError` for anything else."""
+    """Dicts, lists, numbers and words for `Room`, `Origin` and all they hold; raises `TypeError` for anything else."""
     if value is None or isinstance(value, (bool, int, float, str)):
         return value
     if isinstance(value, (np.floating, np.integer)):

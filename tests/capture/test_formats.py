@@ -8,10 +8,12 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from flatscan import capture
-from flatscan.capture.kernel import expand_lzf
 from flatscan.capture.las import wkt_units
+from flatscan.capture.packed_kernel import expand_lzf
 from flatscan.capture.pose import Pose, rotation_matrix
 from flatscan.core.errors import ReadError, TooFewPoints, UnitsUnknown
+from flatscan.core.notes import note
+from flatscan.report.say import say
 
 
 def all_points(cloud):
@@ -19,7 +21,7 @@ def all_points(cloud):
 
 
 def said(cloud, words):
-    return any(words in sentence for sentence in cloud.origin.warnings)
+    return any(words in say(it) for it in cloud.origin.warnings)
 
 
 def rows_text(points, mark=" ", *, head="", tail="", decimal="."):
@@ -245,7 +247,7 @@ def test_text_rounded_to_six_digits_at_map_coordinates_says_what_was_lost(write,
     # what open3d's ASCII PLY writer does (%g): 600003.18 becomes 600003
     points = make.wall(5000) + [600_000, 200_000, 0]
     text = "".join(" ".join(f"{part:g}" for part in row) + "\n" for row in points)
-    assert said(capture.read(write("a.xyz", text)), "steps (x 1,000 mm)")
+    assert said(capture.read(write("a.xyz", text)), "steps (x 1000 mm)")
     assert said(capture.read(write("b.xyz", text)), "all points have the same y")
 
 
@@ -287,7 +289,7 @@ def test_las_gives_the_points_written_with_z_up_and_its_step(tmp_path, make, wal
     cloud = capture.read(make.las(tmp_path / f"a.{suffix}", wall))
     assert_allclose(all_points(cloud), wall, atol=0.51e-4)
     assert_array_equal(cloud.up, [0, 0, 1])
-    assert "LAS format" in cloud.up_from
+    assert cloud.up_from == note("capture.up-by-format", format="LAS", axis="Z")
     assert_allclose(cloud.u_step, 1e-4 / np.sqrt(12), rtol=1e-9)
 
 
@@ -419,7 +421,7 @@ def test_e57_without_points_is_an_error(tmp_path, make, wall):
 
 
 def test_e57_of_millimetres_taken_for_metres_is_refused(tmp_path, make, wall):
-    with pytest.raises(UnitsUnknown, match=r"in mm it would be 4\.00 x 2\.60"):
+    with pytest.raises(UnitsUnknown, match=r"in mm it would be 4\.00 m x 2\.60 m"):
         capture.read(make.e57(tmp_path / "a.e57", [{"points": wall * 1000}]))
 
 

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from flatscan import capture
 from flatscan.capture import mesh
 from flatscan.core.errors import FlatscanError
+from flatscan.report.say import say
 
 CASES, LONGEST = 2000, 5.0
 
@@ -105,4 +106,4 @@ def test_no_cut_of_a_counted_file_is_read_in_silence(corpus, tmp_path, name):
             assert name in ("a.pts", "a.ptx", "text.ply", "text.pcd", "textmesh.ply", "text.stl")
             cut = capture.read(path)
             same = cut.sample.shape == whole.shape and bool(np.all(np.abs(cut.sample - whole) < 1e-9))
-            assert same or any("may be cut off" in words for words in cut.origin.warnings), size
+            assert same or any("may be cut off" in say(it) for it in cut.origin.warnings), size

@@ -8,6 +8,7 @@ from numpy.testing import assert_allclose
 
 from flatscan import capture
 from flatscan.core.errors import ReadError
+from flatscan.report.say import say
 
 laspy = pytest.importorskip("laspy")
 
@@ -34,7 +35,7 @@ def start_of_points(path):
 
 
 def said(cloud, words):
-    return any(words in sentence for sentence in cloud.origin.warnings)
+    return any(words in say(it) for it in cloud.origin.warnings)
 
 
 def test_more_or_fewer_points_than_the_header_counts(las):
@@ -71,7 +72,7 @@ def test_a_scale_that_is_none_is_refused(las, scale):
 
 
 def test_a_scale_changed_afterwards_shows_in_the_box_of_the_header(las):
-    assert said(capture.read(put(las, 131, "<d", 2e-4)), "do not fill the box its header gives in x")
+    assert said(capture.read(put(las, 131, "<d", 2e-4)), "do not fill the box its header gives along x")
 
 
 def test_noise_left_out_may_have_reached_further_than_the_rest(tmp_path, make, wall):

@@ -11,6 +11,7 @@ from flatscan import capture
 from flatscan.capture import mesh as mesh_reader
 from flatscan.capture.mesh import Mesh, fans, mesh_source
 from flatscan.core.errors import ReadError, UnitsUnknown
+from flatscan.report.say import say
 
 
 def all_points(cloud):
@@ -18,7 +19,7 @@ def all_points(cloud):
 
 
 def said(cloud, words):
-    return any(words in sentence for sentence in cloud.origin.warnings)
+    return any(words in say(it) for it in cloud.origin.warnings)
 
 
 POINTS = 60_000

@@ -7,6 +7,7 @@ from numpy.testing import assert_array_equal
 from flatscan import capture
 from flatscan.capture.registry import present_file
 from flatscan.core.errors import BadValue, ReadError, TooFewPoints
+from flatscan.report.say import say
 
 
 def all_points(cloud):
@@ -77,7 +78,7 @@ def test_text_where_a_number_should_be_is_named(write, ply, wall):
 
 def test_bytes_beyond_the_promised_points_are_said(write, ply, wall):
     cloud = capture.read(write("a.ply", ply(wall, after=b"\0" * 24)))
-    assert any("24 bytes beyond the 2,000 points" in words for words in cloud.origin.warnings)
+    assert any("24 bytes beyond the 2,000 points" in say(it) for it in cloud.origin.warnings)
 
 
 def test_an_absurd_count_is_refused_before_memory_is_asked_for(write, ply, wall):
@@ -138,7 +139,7 @@ def test_a_missing_an_empty_and_an_unknown_file_and_a_folder_are_told_apart(writ
 
 def test_a_wrong_suffix_is_read_by_content_and_said(write, ply, wall):
     cloud = capture.read(write("scan.csv", ply(wall)))
-    assert any("named .csv but it holds PLY" in words for words in cloud.origin.warnings)
+    assert any("named .csv but it holds PLY" in say(it) for it in cloud.origin.warnings)
 
 
 def test_present_file_gives_the_path_back(write):
@@ -150,7 +151,7 @@ def test_a_splat_model_says_that_its_points_are_no_returns(write, ply, wall):
     extra = [("f_dc_0", "float", "f4"), ("opacity", "float", "f4")]
     for order in ("<", ""):
         cloud = capture.read(write("a.ply", ply(wall, order=order, extra=extra)))
-        assert any("splat model" in words for words in cloud.origin.warnings)
+        assert any("splat model" in say(it) for it in cloud.origin.warnings)
 
 
 def test_names_no_file_can_have_and_pipes_are_refused(tmp_path):

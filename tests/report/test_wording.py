@@ -102,6 +102,13 @@ def test_a_value_of_another_kind_is_refused():
         note("jobs.coarse-step", step=None)
 
 
+def test_counts_part_their_thousands_and_digits_never_become_powers_of_ten():
+    assert fill("{n:count} of {m}, {step:length.3g}", {"n": 2000, "m": 2000, "step": metres(4.2)}) == (
+        "2,000 of 2000, 4200 mm"
+    )
+    assert fill("{n:count}", {"n": (1200, 3)}) == "1,200, 3"
+
+
 def test_braces_in_a_name_are_left_alone():
     assert fill("{file}: {wrong}", {"file": "a{b}.ply"}) == "a{b}.ply: {wrong}"
 

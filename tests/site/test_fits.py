@@ -4,7 +4,7 @@ import pytest
 from site_builders import SAMPLES, InlinePool, grid_text, make_site
 
 from flatscan import capture
-from flatscan.capture import fits
+from flatscan.capture import registry
 from flatscan.core.errors import ReadError
 from flatscan.site import run
 from flatscan.site.job import Settings
@@ -16,11 +16,11 @@ FACES = b"ply\nformat ascii 1.0\nelement vertex 3\nproperty float x\nproperty fl
 def test_a_mesh_too_large_for_the_memory(tmp_path, monkeypatch):
     path = tmp_path / "big.stl"
     path.write_bytes(bytes(80) + b"\xff" * 4 + bytes(50))
-    monkeypatch.setattr(fits, "free_memory", lambda: int(0.25e9 + 8 * path.stat().st_size - 1))
+    monkeypatch.setattr(registry, "free_memory", lambda: int(0.25e9 + 8 * path.stat().st_size - 1))
     with pytest.raises(ReadError, match=r"about 0\.3 GB of memory; needed: at most 0\.3 GB, which is free here"):
-        fits.refuse_what_does_not_fit(path)
-    monkeypatch.setattr(fits, "free_memory", lambda: int(0.25e9 + 8 * path.stat().st_size + 1))
-    fits.refuse_what_does_not_fit(path)
+        registry.refuse_what_does_not_fit(path)
+    monkeypatch.setattr(registry, "free_memory", lambda: int(0.25e9 + 8 * path.stat().st_size + 1))
+    registry.refuse_what_does_not_fit(path)
 
 
 @pytest.mark.parametrize(
@@ -39,11 +39,11 @@ def test_a_mesh_too_large_for_the_memory(tmp_path, monkeypatch):
 def test_only_what_is_held_whole_counts(tmp_path, name, head, share):
     path = tmp_path / name
     path.write_bytes(head)
-    assert fits._held_share(path, head) == share
+    assert registry._held_share(path, head) == share
 
 
 def test_streamed_files_are_read_whatever_the_memory(monkeypatch):
-    monkeypatch.setattr(fits, "free_memory", lambda: 1)
+    monkeypatch.setattr(registry, "free_memory", lambda: 1)
     assert capture.read(SAMPLES / "wall.ply").count == 150_000
 
 
@@ -53,7 +53,7 @@ def test_a_limit_on_the_process_counts():
     soft, hard = resource.getrlimit(resource.RLIMIT_DATA)
     try:
         resource.setrlimit(resource.RLIMIT_DATA, (123 << 20, hard))
-        assert fits.free_memory() == 123 << 20
+        assert registry.free_memory() == 123 << 20
     finally:
         resource.setrlimit(resource.RLIMIT_DATA, (soft, hard))
 

@@ -13,7 +13,7 @@ import pytest
 import site_builders
 from site_builders import SAMPLES, InlinePool, copy_samples, flatscan, make_site, tree
 
-from flatscan.capture.fits import free_memory
+from flatscan.capture.registry import free_memory
 from flatscan.site import run
 from flatscan.site.job import Settings
 from flatscan.site.listing import in_folder

@@ -11,6 +11,9 @@ from site_builders import SAMPLES, InlinePool, make_site, quick, tree
 
 import flatscan
 from flatscan import capture
+from flatscan.core.model import Origin
+from flatscan.core.notes import note
+from flatscan.core.quantity import metres
 from flatscan.jobs import Capturing, find_room
 from flatscan.site import run
 from flatscan.site.codec import made, plain
@@ -58,6 +61,12 @@ def test_the_walls_of_a_room_survive_as_plain_json():
         assert_array_equal(one.outline, two.outline)
         assert_array_equal(one.frame.to_file(np.ones((1, 3))), two.frame.to_file(np.ones((1, 3))))
         assert (one.openings, one.plumb, one.number) == (two.openings, two.plumb, two.number)
+
+
+def test_what_a_capture_says_survives_as_plain_json():
+    what = note("capture.coarse-steps", (1.0, 2.5), steps=(note("capture.axis-step", axis="x", step=metres(0.01)),))
+    origin = Origin("a.las", "0f", "LAS 1.4", "m", 2000, (what, note("capture.splat-model")))
+    assert made(json.loads(json.dumps(plain(origin)))) == origin
 
 
 @pytest.mark.parametrize(
