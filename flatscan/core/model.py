@@ -42,7 +42,7 @@ class Origin:
     reader: str
     file_unit: str
     points: int
-    warnings: tuple[str, ...] = ()
+    warnings: tuple[Note | str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -2,9 +2,10 @@
 
 A template is a sentence with placeholders ``{name:kind}``. Kinds: ``length`` (``.1`` decimals of a millimetre, or
 ``.2g`` significant digits), ``span`` (long lengths, in metres or feet), ``area``, ``volume``, ``mass``, ``load``,
-``slope``, ``angle``, ``pixels``, ``hours``, ``days``, ``share`` (per cent), ``number``, ``count``, ``place``; none for
-names and for notes. A sign ``±`` behind the kind adds the expanded uncertainty (k = 2). ``{set:rule}`` is the setting
-called rule, ``{run:survey --list}`` that command, as the reader at hand knows them.
+``slope``, ``angle``, ``pixels``, ``hours``, ``days``, ``share`` (per cent), ``number``, ``count``, ``place``, ``xy`` (a
+place as tables name it); none for names and for notes. A sign ``±`` behind the kind adds the expanded uncertainty
+(k = 2). ``{set:rule}`` is the setting called rule, ``{run:survey --list}`` that command, as the reader at hand knows
+them.
 """
 
 from __future__ import annotations
@@ -91,6 +92,10 @@ def written(
         assert isinstance(value, tuple)
         x, y = value
         return f"{length_text(x, manner.units)} from the left, {length_text(y, manner.units)} up"
+    if base == "xy":
+        assert isinstance(value, tuple)
+        x, y = value
+        return f"x {_span(x, manner.units, digits or '3')}, y {_span(y, manner.units, digits or '3')}"
     if isinstance(value, tuple):
         return ", ".join(written(part, kind, manner, said) for part in value)
     if isinstance(value, Note):
