@@ -88,9 +88,13 @@ def read_table(
     above = pairs(typed.path, typed.lines[:start])
     unit = _common_unit(typed.path, above, head or ())
     if start == len(typed.lines):
-        raise _without(typed.path, [column for column in columns if not column.optional], columns, ())
+        raise _without(typed.path, [column for column in columns if not column.optional], columns, (), "")
     header, body = typed.lines[start], typed.lines[start + 1 :]
     places = _places(typed.path, header, body, columns, unit)
+    missing = [column for column in columns if not column.optional and all(column is not one.column for one in places)]
+    if missing:
+        more = ", or write a line 'units, mm' above it" if "units" in (head or ()) else ""
+        raise _without(typed.path, missing, columns, header.cells, more)
     known = {place.at for place in places}
     others = tuple(title for at, title in enumerate(header.cells) if title and at not in known)
     if others and strict:
@@ -157,7 +161,7 @@ def _common_unit(path: Path, above: Mapping[str, Line], known: Sequence[str]) ->
 def _places(
     path: Path, header: Line, body: Sequence[Line], columns: Sequence[Column], unit: str | None
 ) -> tuple[_Place, ...]:
-    """Where each column stands; one that must be there and is not, or stands there twice, raises `BadTable`."""
+    """Where each column stands that has a unit; one that stands there twice raises `BadTable`."""
     found: dict[str, _Place] = {}
     for at, title in enumerate(header.cells):
         whole, (name, own) = _name(title), _name_and_unit(title)
@@ -172,20 +176,22 @@ def _places(
         of_bare = own or column.unit or unit
         if column.kind != "length" or of_bare or any(is_length(line.cell(at), None) for line in body):
             found[column.name] = _Place(column, at, title, of_bare)
-    missing = [column for column in columns if column.name not in found and not column.optional]
-    if missing:
-        raise _without(path, missing, columns, header.cells)
     return tuple(found.values())
 
 
-def _without(path: Path, missing: Sequence[Column], columns: Sequence[Column], titles: tuple[str, ...]) -> BadTable:
-    wanted = ", ".join(f"{one.name}_mm" if one.kind == "length" else one.name for one in columns if not one.optional)
-    units = f" (the unit may be {', '.join(METRES_PER)})" if any(one.kind == "length" for one in columns) else ""
+def _without(
+    path: Path, missing: Sequence[Column], columns: Sequence[Column], titles: tuple[str, ...], more: str
+) -> BadTable:
+    """The error for columns that are not there or without a unit; ``more`` ends its remedy."""
+    bare = [one for one in columns if one.kind == "length" and one.unit is None]
+    wanted = ", ".join(f"{one.name}_mm" if one in bare else one.name for one in columns if not one.optional)
     return BadTable(
-        path, f"no column for {_names(missing)}; the header reads {{titles}}", needed=f"the columns {wanted}{units}",
-        remedy=f"Name the columns in the first line{', each length with its unit' if units else ''}",
+        path,
+        f"no column for {_names(missing)}; the header reads {{titles}}",
+        needed=f"the columns {wanted}" + (f" (the unit may be {', '.join(METRES_PER)})" if bare else ""),
+        remedy=f"Name the columns in the first line{', each length with its unit' if bare else ''}{more}",
         titles=titles or "nothing",
-    )  # fmt: skip
+    )
 
 
 def _row(path: Path, line: Line, header: Line, places: Sequence[_Place]) -> Row:

@@ -147,7 +147,7 @@ def pairs(path: Path, lines: Iterable[Line], repeated: Sequence[str] = ()) -> di
     return found
 
 
-def length_in(path: Path, line: Line, column: int, unit: str, what: str) -> float:
+def length_in(path: Path, line: Line, column: int, unit: str | None, what: str) -> float:
     """Metres in one cell (``column`` from 0), bare numbers in ``unit``; else `BadTable` with line and column.
 
     ``what`` says with its article what belongs there.
@@ -155,9 +155,17 @@ def length_in(path: Path, line: Line, column: int, unit: str, what: str) -> floa
     text = line.cell(column)
     if is_length(text, unit):
         return parse_length(text, unit=unit)
-    found, needed = "'{text}' where {what} should be", "a number (of {unit}), or - for not read"
-    values = {"text": text[:LONGEST_SHOWN], "what": what, "unit": unit}
-    raise wrong(path, line.number, found, needed=needed, remedy="Correct the cell", column=column + 1, **values)
+    raise wrong(
+        path,
+        line.number,
+        "'{text}' where {what} should be",
+        needed="a number with its unit" if unit is None else "a number (of {unit}), or - for not read",
+        remedy="Correct the cell",
+        column=column + 1,
+        text=text[:LONGEST_SHOWN],
+        what=what,
+        unit=unit or "",
+    )
 
 
 def wrong(
