@@ -10,7 +10,7 @@ import dataclasses
 import math
 import tomllib
 import typing
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -37,6 +37,12 @@ class Check:
 
     needed: str
     holds: Callable[[Any], bool]
+
+
+def one_of(words: Iterable[str]) -> Check:
+    """The check that a value is one of these words."""
+    known = tuple(words)
+    return Check(f"one of {', '.join(word or 'nothing' for word in known)}", known.__contains__)
 
 
 Amount = Annotated[float, Check("a number from 0 up", lambda v: 0 <= v < math.inf)]
@@ -144,7 +150,7 @@ def _problems(wrong: BaseException, at: str, kind: str) -> Iterator[Problem]:
             Problem(f"{at}, {name}" if at else name, "unknown", kind, "", needed) for name in sorted(wrong.extra_fields)
         )
     elif isinstance(wrong, KeyError):
-        yield Problem(at, "missing", kind, "", f"the key {at}")
+        yield Problem(at, "missing", kind, "", "these keys too")
     elif isinstance(wrong, _Misfit):
         yield Problem(at, "value", kind, wrong.found, wrong.needed)
     elif isinstance(wrong, FlatscanError):
@@ -243,9 +249,16 @@ def _checked(converter: Converter, value: Any, kind: Any) -> Any:
 
 def _record(converter: Converter, kind: Any) -> Callable[[Any, Any], Any]:
     """How a dataclass is made out of a table of its keys."""
-    from cattrs.gen import make_dict_structure_fn
+    from cattrs.gen import make_dict_structure_fn, override
 
-    from_keys = make_dict_structure_fn(kind, converter, _cattrs_forbid_extra_keys=True)
+    # the library leaves off what is annotated to a type: these fields are made by their whole types
+    bare, whole = typing.get_type_hints(kind), typing.get_type_hints(kind, include_extras=True)
+
+    def by(to: Any) -> Any:
+        return override(struct_hook=lambda value, _: converter.structure(value, to))
+
+    checked: dict[str, Any] = {name: by(to) for name, to in whole.items() if to != bare[name]}
+    from_keys = make_dict_structure_fn(kind, converter, _cattrs_forbid_extra_keys=True, **checked)
 
     def structure(value: Any, kind: Any) -> Any:
         if not isinstance(value, Mapping):
