@@ -10,6 +10,7 @@ from flatscan import cli
 from flatscan.cli import site as module
 from flatscan.core.errors import BadTable, BadValue, ReadError
 from flatscan.jobs import Capturing
+from flatscan.report.say import trouble
 from flatscan.site.job import Capture, Settings, Task, keyed, slug_of, with_slugs
 from flatscan.site.listing import Row, in_folder, in_list
 
@@ -175,7 +176,7 @@ def test_options_of_a_row_that_make_no_sense(tmp_path, options, words):
     done = flatscan(tmp_path / "list.csv", "--out", tmp_path / "out")
     assert isinstance(done.exception, BadTable)
     assert "line 2" in str(done.exception)
-    assert words.lower() in str(done.exception).lower()
+    assert words.lower() in trouble(done.exception).lower()
     assert not (tmp_path / "out").exists()
 
 
