@@ -109,7 +109,8 @@ def of_table(kind: type[T], table: Mapping[str, object], where: object, remedy: 
     lists = {what: tuple(one.at for one in problems if one.what == what) for what in ("missing", "unknown")}
     if any(lists.values()):
         found = "; ".join(f"{what}: {{{what}}}" for what, names in lists.items() if names)
-        needed = next(one.needed for one in problems if one.what != "value")
+        # an unknown key brings the list of those there are
+        needed = max((one.needed for one in problems if one.what != "value"), key=len)
         raise BadTable(where, found, needed=needed, remedy=remedy, **lists)
     first, place = problems[0], "{file}, {at}" if problems[0].at else "{file}"
     values = {"file": str(where), "at": first.at, "value": first.found}
@@ -135,7 +136,7 @@ def _problems(wrong: BaseException, at: str, kind: str) -> Iterator[Problem]:
     from cattrs import errors
 
     if isinstance(wrong, errors.BaseValidationError):
-        kind = getattr(wrong.cl, "__name__", kind)
+        kind = wrong.cl.__name__ if dataclasses.is_dataclass(wrong.cl) else kind
         for part in wrong.exceptions:
             steps = [at] if at else []
             for one in getattr(part, "__notes__", ()):
