@@ -92,6 +92,7 @@ def _folder(source: str, given: dict[str, Any]) -> Iterator[Path]:
 
 
 def _captures(ctx: click.Context, source: Path, folder: Path, given: dict[str, Any]) -> list[Capture]:
+    from flatscan import report
     from flatscan.core.errors import ReadError
     from flatscan.site import listing
 
@@ -111,7 +112,10 @@ def _captures(ctx: click.Context, source: Path, folder: Path, given: dict[str, A
     def settings_of(row: Row) -> Settings:
         return _row_settings(row, base, chosen=chosen, **outside)
 
-    return listing.in_list(source, settings_of)
+    captures, doubts = listing.in_list(source, settings_of)
+    for doubt in () if given["quiet"] else doubts:
+        click.echo(f"note: {source.name}: {report.spoken(doubt, given['units'])}", err=True)
+    return captures
 
 
 @click.command("options", context_settings={"help_option_names": []})

@@ -55,6 +55,11 @@ class FlatscanError(Exception):
         """What the user can do now."""
         return self.parts()[3]
 
+    def inside(self, kind: type[FlatscanError], where: str, **values: object) -> FlatscanError:
+        """The same trouble as one of a ``kind``, found at a larger place that is named first."""
+        own, found, needed, remedy = self._parts
+        return kind(where, f"{own}: {found}", needed=needed, remedy=remedy, **self.values, **values)
+
     def __reduce__(self) -> tuple[Callable[..., FlatscanError], tuple[object, ...]]:
         """How it crosses from one process to another: exceptions are rebuilt from their text alone otherwise."""
         return _rebuilt, (type(self), self._parts, self.values)

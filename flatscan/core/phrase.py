@@ -3,10 +3,10 @@
 A template is a sentence with placeholders ``{name:kind}``. Kinds: ``length`` (``.1`` decimals of a millimetre, or
 ``.2g`` significant digits), ``span`` (long lengths, in metres or feet), ``area``, ``volume``, ``mass``, ``load``,
 ``slope``, ``angle``, ``pixels``, ``hours``, ``days``, ``share`` (per cent), ``number``, ``count`` (thousands parted by
-commas), ``place``, ``list`` and ``then`` (several notes); none for names, notes and small counts. A ``+`` before the
-decimals writes the sign of a share or number; a ``±`` behind the kind adds the expanded uncertainty (k = 2),
-``spread`` is that of a length alone. ``{set:rule}`` is the setting called rule, ``{run:survey --list}`` that command,
-as the reader at hand knows them.
+commas), ``place``, ``xy`` (a place as tables name it), ``list`` and ``then`` (several notes); none for names, notes and
+small counts. A ``+`` before the decimals writes the sign of a share or number; a ``±`` behind the kind adds the
+expanded uncertainty (k = 2), ``spread`` is that of a length alone. ``{set:rule}`` is the setting called rule,
+``{run:survey --list}`` that command, as the reader at hand knows them.
 """
 
 from __future__ import annotations
@@ -95,6 +95,10 @@ def written(
         assert isinstance(value, tuple)
         x, y = value
         return f"{length_text(x, manner.units)} from the left, {length_text(y, manner.units)} up"
+    if base == "xy":
+        assert isinstance(value, tuple)
+        x, y = value
+        return f"x {_span(x, manner.units, digits or '3')}, y {_span(y, manner.units, digits or '3')}"
     if isinstance(value, tuple):
         joint, kind = _JOINTS.get(base, (", ", kind))
         return joint.join(written(part, kind, manner, said) for part in value)

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import math
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from flatscan import capture
-from flatscan.capture.grid_checks import place_text
-from flatscan.capture.grid_text import is_length, is_read
+from flatscan.capture.grid_checks import OF_ALL
+from flatscan.capture.grid_head import is_read
 from flatscan.core.choices import READING_UNITS, SENSES
 from flatscan.core.errors import BadValue, FlatscanError
-from flatscan.core.lengths import parse_length
+from flatscan.core.lengths import is_length, parse_length
+from flatscan.core.notes import Note
+from flatscan.core.quantity import metres
 from flatscan.desk.folders import READINGS, Job, Plain, write_through
 from flatscan.report import words
 from flatscan.report.form.blank import Blank, stations
@@ -20,6 +23,8 @@ from flatscan.report.say import say
 
 AGAIN = "again"
 _MOST_LETTERS, _MOST_STATIONS = 20, 300
+# what the table rounds places to [m]
+_SAME = 5e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +58,8 @@ def begin(settings: Plain, width: str, height: str, spacing: str, unit: str, sen
     beyond = next((at for at in before if at[0] > sizes[0] or at[1] > sizes[1]), None)
     if beyond is not None:
         raise BadValue(
-            "Size", f"{place_text(*beyond)} was read and would lie beyond it", needed="a wall that holds every reading",
-            remedy="Correct the size, or clear that reading first",
+            "Size", "station {place:xy} was read and would lie beyond it", needed="a wall that holds every reading",
+            remedy="Correct the size, or clear that reading first", place=beyond,
         )  # fmt: skip
     laid = [[x, y, before.pop((x, y), "")] for x, y in stations(blank)]
     settings["readings"] = {
@@ -72,8 +77,8 @@ def add(settings: Plain, across: str, up: str) -> int:
     y = round(parse_length(up, where="Up", unit=bare), 4)
     if not (0 <= x <= held["width"] and 0 <= y <= held["height"]):
         raise BadValue(
-            place_text(x, y), "it lies off the wall", needed=f"0 to {held['width']:g} m and 0 to {held['height']:g} m",
-            remedy="Correct the place",
+            "station {place:xy}", "it lies off the wall", needed="0 to {width:span} and 0 to {height:span}",
+            remedy="Correct the place", place=(x, y), width=metres(held["width"]), height=metres(held["height"]),
         )  # fmt: skip
     if len(held["stations"]) >= _MOST_STATIONS:
         raise BadValue(
@@ -140,18 +145,18 @@ def doubts(job: Job, number: str) -> list[str]:
         warnings = _warnings(job)
     except FlatscanError as trouble:
         return [words.sentence(trouble.found)]
-    here = place_text(station.x, station.y)
-    said = [text for text in warnings if text.startswith(here)]
-    general = ("the readings lie about", "the control station") if number == AGAIN else ("the readings lie about",)
-    said += [text for text in warnings if text.startswith(general) or " readings are negative" in text]
-    return [words.sentence(text.removeprefix(here)) for text in said]
+    here = (station.x, station.y)
+    said = [one.quantities["what"] for one in warnings if one.place and math.dist(one.place, here) < _SAME]
+    general = (*OF_ALL, "grid.control-moved") if number == AGAIN else OF_ALL
+    said += [one for one in warnings if one.code in general]
+    return [words.sentence(say(one, job.settings["units"])) for one in said if isinstance(one, Note)]
 
 
-def _warnings(job: Job) -> tuple[str, ...]:
+def _warnings(job: Job) -> list[Note]:
     with tempfile.TemporaryDirectory(prefix="flatscan-") as folder:
         path = Path(folder) / READINGS
         path.write_text(table(job.settings), encoding="utf-8")
-        return tuple(say(it) for it in capture.read(path).origin.warnings)
+        return [one for one in capture.read(path).origin.warnings if isinstance(one, Note)]
 
 
 def progress(job: Job) -> tuple[int, int]:

@@ -194,7 +194,9 @@ def _rerun(
     sealed = members[job["result"]].read_bytes()
     document = json.loads(sealed)
     try:
-        settings = {part: from_plain(_KINDS[part], plain, members) for part, plain in job["settings"].items()}
+        settings: dict[str, Any] = {
+            part: from_plain(_KINDS[part], plain, members) for part, plain in job["settings"].items()
+        }
         paths = tuple(members[capture["member"]] for capture in manifest["captures"])
         found = Job(command, tuple(job["captures"]), **settings).run(paths, progress)
         again = report.document(found, document["files"])

@@ -2,114 +2,91 @@
 
 from __future__ import annotations
 
-import dataclasses
 import re
-import types
-import typing
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from flatscan.core.errors import ReadError
+from flatscan.core.records import NotARecord, Problem
+from flatscan.core.records import from_plain as record_of
+from flatscan.core.records import to_plain as plain_of
 
+T = TypeVar("T")
 # fields that may name a file of the user's own, which then has to travel along
 _FILES = frozenset({"repeat", "tie", "system", "points", "rates", "hand", "clash"})
-Pack = Callable[[Path], str]
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]*")
 
 
-def to_plain(settings: Any, pack: Pack) -> dict[str, Any]:
+def to_plain(settings: Any, pack: Callable[[Path], str]) -> dict[str, Any]:
     """A settings dataclass as an object of JSON: fields that differ from their defaults, nested ones alike.
 
     ``pack`` takes each file a setting names and gives the name it has in the sealed file.
     """
-    made: dict[str, Any] = {}
-    for field in dataclasses.fields(settings):
-        value = getattr(settings, field.name)
-        if field.default is not dataclasses.MISSING and value == field.default:
-            continue
-        made[field.name] = _plain(value, pack if field.name in _FILES else None)
-    return made
+
+    def packed(value: Any) -> Any:
+        return {"file": pack(Path(value))} if isinstance(value, str) and Path(value).is_file() else value
+
+    plain: dict[str, Any] = _with_files(plain_of(settings, sparse=True), packed)
+    return plain
 
 
-def _plain(value: Any, pack: Pack | None) -> Any:
-    if dataclasses.is_dataclass(value):
-        return to_plain(value, pack or _no_file)
-    if isinstance(value, (tuple, list)):
-        return [_plain(part, pack) for part in value]
-    if pack is not None and isinstance(value, str) and Path(value).is_file():
-        return {"file": pack(Path(value))}
-    return value
-
-
-def _no_file(path: Path) -> str:
-    raise AssertionError(f"{path}: a file in a setting that names none")
-
-
-def from_plain(kind: type, plain: Any, files: Mapping[str, Path]) -> Any:
+def from_plain(kind: type[T], plain: Any, files: Mapping[str, Path]) -> T:
     """The settings dataclass ``kind`` from its plain form, the ``files`` it names by their names in the sealed file.
 
     Nothing outside ``files`` is ever opened. Raises `ReadError` for a setting that this version does not know, a value
     of another kind, or a file that is not in the sealed file.
     """
-    hints = typing.get_type_hints(kind)
-    if not isinstance(plain, Mapping):
-        raise _odd(kind.__name__, plain)
-    unknown = sorted(set(plain) - set(hints))
-    if unknown:
-        raise ReadError(
-            "manifest.json", f"the setting '{unknown[0]}' of {kind.__name__}", needed="settings this version knows",
-            remedy="Run the version of flatscan that sealed the file",
-        )  # fmt: skip
-    made = {}
-    for name, value in plain.items():
-        made[name] = _value(hints[name], value, files, name)
-        if name in _FILES and isinstance(value, str) and not _NAME.fullmatch(value):
+
+    def opened(value: Any) -> Any:
+        if isinstance(value, dict):
+            if set(value) != {"file"} or str(value["file"]) not in files:
+                raise _odd("file", value)
+            return str(files[str(value["file"])])
+        if isinstance(value, str) and not _NAME.fullmatch(value):
             # a name of something that ships with the package, never a path on the checker's machine
-            raise _odd(name, value)
+            raise _odd("file", value)
+        return value
+
     try:
-        return kind(**made)
-    except TypeError:
-        raise _odd(kind.__name__, plain) from None
+        return record_of(kind, _with_files(plain, opened))
+    except NotARecord as wrong:
+        raise _refused(wrong.problems[0]) from None
 
 
-def _value(hint: Any, value: Any, files: Mapping[str, Path], name: str) -> Any:
-    if isinstance(value, dict) and set(value) == {"file"}:
-        if value["file"] not in files:
-            raise _odd(name, value)
-        return str(files[value["file"]])
-    origin, parts = typing.get_origin(hint), typing.get_args(hint)
-    if origin in (typing.Union, types.UnionType):
-        if value is None and type(None) in parts:
-            return None
-        chosen = [part for part in parts if part is not type(None)]
-        return _value(chosen[0], value, files, name)
-    if origin is tuple:
-        if not isinstance(value, list):
-            raise _odd(name, value)
-        kinds = [parts[0]] * len(value) if len(parts) == 2 and parts[1] is Ellipsis else list(parts)
-        if len(kinds) != len(value):
-            raise _odd(name, value)
-        return tuple(_value(one, part, files, name) for one, part in zip(kinds, value, strict=True))
-    if dataclasses.is_dataclass(hint) and isinstance(hint, type):
-        return from_plain(hint, value, files)
-    return _simple(hint, value, name)
+def _with_files(plain: Any, change: Callable[[Any], Any], name: str = "") -> Any:
+    """Plain data with every value changed that stands where a file may be named."""
+    if isinstance(plain, list):
+        return [_with_files(part, change, name) for part in plain]
+    if name in _FILES:
+        return change(plain)
+    if isinstance(plain, dict):
+        return {key: _with_files(value, change, key) for key, value in plain.items()}
+    return plain
 
 
-def _simple(hint: Any, value: Any, name: str) -> Any:
-    """A number, word or truth value of the kind its field has; JSON has one kind of number, so 1 may stand for 1.0."""
-    if hint is float and isinstance(value, (int, float)) and not isinstance(value, bool):
-        return float(value)
-    if hint not in (int, str, bool) or type(value) is not hint:
-        raise _odd(name, value)
-    return value
+def _refused(problem: Problem) -> ReadError:
+    if problem.what == "unknown":
+        return ReadError(
+            "manifest.json",
+            "the setting '{name}' of {kind}",
+            needed="settings this version knows",
+            remedy="Run the version of flatscan that sealed the file",
+            name=problem.at,
+            kind=problem.kind,
+        )
+    return _odd(problem.at or problem.kind, problem.found or problem.what)
 
 
 def _odd(name: str, value: Any) -> ReadError:
     return ReadError(
-        "manifest.json", f"{name} = {str(value)[:60]}", needed="a setting as sealing writes it",
+        "manifest.json",
+        "{name} = {value}",
+        needed="a setting as sealing writes it",
         remedy="Do not trust this file: its settings were not written by sealing",
-    )  # fmt: skip
+        name=name,
+        value=str(value)[:60],
+    )
 
 
 # settings that are no lengths: numbers of things, shares, angles; slopes are m per m, volumes m3

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from flatscan import verdict as verdicts
 from flatscan.core.errors import BadValue
+from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
 from flatscan.jobs.looking import lean_of, look, swept
 from flatscan.jobs.results import Check, Looked, Seen
@@ -33,7 +34,8 @@ def check_seen(seen: Seen, requirement: Requirement, progress: Progress = silent
     else:
         gaps = swept(looked, requirement, progress)
         verdict = _by_limits(looked, requirement, gaps)
-    verdict, hand = _with_hand(verdict, looked, requirement)
+    verdict, hand, doubts = _with_hand(verdict, looked, requirement)
+    looked = replace(looked, notes=(*looked.notes, *doubts))
     first = next((entry for entry in requirement.tolerances if entry.id == verdict.tolerance), None)
     return looked.extended(Check, gaps=gaps, verdict=verdict, method=gaps.method, hand=hand, tolerance=first)
 
@@ -92,10 +94,12 @@ def worst_corner(looked: Looked) -> Quantity | None:
     return max(known, key=lambda corner: abs(corner.value), default=None)
 
 
-def _with_hand(verdict: Verdict, looked: Looked, requirement: Requirement) -> tuple[Verdict, tuple[HandCheck, ...]]:
-    """The verdict with people's straightedge readings beside it, where a file of them was given."""
+def _with_hand(
+    verdict: Verdict, looked: Looked, requirement: Requirement
+) -> tuple[Verdict, tuple[HandCheck, ...], tuple[Note, ...]]:
+    """The verdict with people's straightedge readings beside it, where a file of them was given, and its doubts."""
     if requirement.hand is None:
-        return verdict, ()
+        return verdict, (), ()
     if not any(criterion.name.startswith("flatness") for criterion in verdict.criteria):
         raise BadValue(
             "{set:hand}",
@@ -103,6 +107,7 @@ def _with_hand(verdict: Verdict, looked: Looked, requirement: Requirement) -> tu
             needed="{set:limit} or a tolerance of flatness",
             remedy="Give the limit the readings are to be held against",
         )
-    checks = compare_hand(looked.relief, read_hand(requirement.hand), rule=requirement.rule)
+    hand = read_hand(requirement.hand)
+    checks = compare_hand(looked.relief, hand, rule=requirement.rule)
     decides = all(entry.decides for entry in requirement.tolerances)
-    return verdicts.with_hand(verdict, checks, decides=decides), checks
+    return verdicts.with_hand(verdict, checks, decides=decides), checks, hand.notes

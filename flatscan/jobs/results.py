@@ -175,6 +175,7 @@ class LowsByHand:
     readings: int
     limit: float
     lows: tuple[Low, ...]
+    notes: tuple[Note, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -95,7 +95,9 @@ def _priced(looked: Looked, gaps: Gaps, made: Planned, finish: Finishing) -> Sur
         found["quote"] = quoted
         made = replace(made, take_off=replace(made.take_off, price=quoted.total))
     if finish.clash is not None:
-        found["clashes"] = clashes(read_items(finish.clash), made.build_up, smooth)
+        items, doubts = read_items(finish.clash)
+        found["clashes"] = clashes(items, made.build_up, smooth)
+        looked = replace(looked, notes=(*looked.notes, *doubts))
     if finish.light is not None:
         found["shown"] = shows(smooth, math.radians(finish.light))
     return looked.extended(Survey, gaps=gaps, plan=made, **found)

@@ -10,19 +10,19 @@ import numpy as np
 
 from flatscan import capture, compare
 from flatscan.compare import Alignment
-from flatscan.core.columns import read_columns
 from flatscan.core.errors import BadValue, MixedSurveys, WallNotFound
 from flatscan.core.geometry import Array
 from flatscan.core.model import Cloud, Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import degrees, metres, root_sum_square
+from flatscan.core.table import Column, read_table
 from flatscan.jobs.results import Seen
 from flatscan.jobs.seeing import find_room, see, seen_in
 from flatscan.jobs.settings import STATIONS_TYPE, Capturing, Comparing, Progress, silent
 from flatscan.wall import Room
 
 _FACING = 0.35
-_POINTS = ("earlier_x", "earlier_y", "earlier_z", "later_x", "later_y", "later_z")
+_POINTS = tuple(Column(f"{survey}_{axis}") for survey in ("earlier", "later") for axis in "xyz")
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,8 +60,8 @@ def aligned(
     shifts = surveys[0].shift, surveys[1].shift
     if options.points is not None:
         _refuse_mixed(surveys, "{set:points}")
-        first, second = _fixed_points(options.points)
-        return compare.by_points(*walls, first, second, shifts, u=options.points_u), ()
+        first, second, doubts = _fixed_points(options.points)
+        return compare.by_points(*walls, first, second, shifts, u=options.points_u), doubts
     if options.reference_walls:
         return _by_walls(surveys, options.reference_walls), ()
     clouds = all(survey.room is not None for survey in surveys)
@@ -125,10 +125,11 @@ def _refined(made: Alignment, fit: compare.ShapeFit) -> Alignment:
     )  # fmt: skip
 
 
-def _fixed_points(path: str) -> tuple[Array, Array]:
-    rows = read_columns(path, lengths=_POINTS)
-    table = np.array([[row.lengths[name] for name in _POINTS] for row in rows])
-    return table[:, :3], table[:, 3:]
+def _fixed_points(path: str) -> tuple[Array, Array, tuple[Note, ...]]:
+    """Places (n, 3) [m] in the files of the earlier and the later survey, and doubts about how they were read."""
+    table = read_table(path, _POINTS)
+    places = np.array([[row.numbers[column.name] for column in _POINTS] for row in table.rows])
+    return places[:, :3], places[:, 3:], table.notes
 
 
 def _by_walls(surveys: tuple[Surveyed, Surveyed], numbers: tuple[int, ...]) -> Alignment:

@@ -59,6 +59,6 @@ def lows_seen(seen: Seen, requirement: Requirement, limit: float = LOW_LIMIT, pr
 
 def lows_by_hand(path: str | Path, limit: float = LOW_LIMIT) -> LowsByHand:
     """Lows out of a file of straightedge readings; raises `BadTable` for what it breaks and `ReadError` for no file."""
-    readings = read_hand_readings(path)
+    readings, doubts = read_hand_readings(path)
     digest = hashlib.sha256(Path(path).read_bytes()).hexdigest()
-    return LowsByHand(Path(path).name, digest, len(readings), limit, lows_from_readings(readings, limit=limit))
+    return LowsByHand(Path(path).name, digest, len(readings), limit, lows_from_readings(readings, limit=limit), doubts)

@@ -9,17 +9,18 @@ from typing import Literal
 
 import numpy as np
 
-from flatscan.core.columns import read_columns
-from flatscan.core.errors import BadTable, BadValue
+from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import degrees, metres
+from flatscan.core.table import Column, read_table
 from flatscan.plan.finish import BuildUp
 
 # an item this near the new face is flush (common practice)
 FLUSH = 0.001
 _NEAR = 0.150
+_COLUMNS = (Column("name", "word"), Column("x"), Column("y"), Column("depth"), Column("proud", optional=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,17 +56,13 @@ class Clash:
     distance: float
 
 
-def read_items(path: str | Path) -> tuple[Item, ...]:
-    """Items from a CSV with the columns name, x_m, y_m, depth_mm and, if wanted, proud_mm (any length unit).
+def read_items(path: str | Path) -> tuple[tuple[Item, ...], tuple[Note, ...]]:
+    """Items from a table with the columns name, x, y, depth and, if wanted, proud, and doubts about how it was read.
 
-    Raises `BadTable` naming row and column, and for an item without a name.
+    Raises `ReadError` for no file, `BadTable` with line and column for what breaks the table.
     """
-    items = []
-    for row in read_columns(path, lengths=("x", "y", "depth", "proud"), words=("name",), optional=("proud",)):
-        if not row.words["name"]:
-            raise BadTable(f"{path}, row {row.number}", "no name", needed="a name", remedy="Name the item")
-        items.append(Item(row.words["name"], **row.lengths))
-    return tuple(items)
+    table = read_table(path, _COLUMNS)
+    return tuple(Item(row.words["name"], **row.numbers) for row in table.rows), table.notes
 
 
 def clashes(items: tuple[Item, ...], build_up: BuildUp, relief: Relief) -> tuple[Clash, ...]:

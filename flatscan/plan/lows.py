@@ -10,14 +10,21 @@ from pathlib import Path
 import numpy as np
 from scipy import ndimage
 
-from flatscan.core.columns import read_columns
-from flatscan.core.errors import BadTable, BadValue
+from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, FacePlane, Mask
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import cubic_metres, metres
+from flatscan.core.table import Column, read_table
 
 LIMIT = 0.002
+_COLUMNS = (
+    Column("x"),
+    Column("y"),
+    Column("depth", signed=False),
+    Column("width", signed=False),
+    Column("height", signed=False),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,21 +181,14 @@ def lows_from_readings(readings: Sequence[HandReading], *, limit: float = LIMIT)
     return _numbered(found)
 
 
-def read_hand_readings(path: str | Path) -> tuple[HandReading, ...]:
-    """Readings from a CSV with the columns x_m, y_m, depth_mm, width_mm and height_mm (any length unit as suffix).
+def read_hand_readings(path: str | Path) -> tuple[tuple[HandReading, ...], tuple[Note, ...]]:
+    """Readings from a table with the columns x, y, depth, width and height, and doubts about how they were read.
 
-    Raises `BadTable` naming row and column, also for a negative depth or size.
+    Raises `ReadError` for no file, `BadTable` with line and column for what breaks the table, also for a negative
+    depth or size: a ridge is not a low.
     """
-    rows = read_columns(path, lengths=("x", "y", "depth", "width", "height"))
-    for row in rows:
-        if min(row.lengths[name] for name in ("depth", "width", "height")) < 0:
-            raise BadTable(
-                f"{path}, row {row.number}",
-                "a negative depth or size",
-                needed="numbers from 0 up",
-                remedy="Read the gap under the straightedge; a ridge is not a low",
-            )
-    return tuple(HandReading(**row.lengths) for row in rows)
+    table = read_table(path, _COLUMNS)
+    return tuple(HandReading(**row.numbers) for row in table.rows), table.notes
 
 
 def what_is_left(lows: tuple[Low, ...], ridges: tuple[Low, ...] = (), *, limit: float = LIMIT) -> Note:

@@ -17,7 +17,7 @@ def hand_lows_document(made: LowsByHand) -> dict[str, object]:
     capture: dict[str, object] = {
         "file": made.file, "sha256": made.sha256, "reader": "straightedge readings", "file_unit": None,
         "points": made.readings, "type": None, "u_point_mm": None, "u_common_mm": None,
-        "warnings": [_NO_WALL, "each low is taken as a bowl of the size seen"],
+        "warnings": [_NO_WALL, "each low is taken as a bowl of the size seen", *map(say, made.notes)],
     }  # fmt: skip
     rest: dict[str, object] = {"wall": None, "plumb": None, "shape": None, "patches": []}
     lows = tables.low_table(made.lows).records()
@@ -33,4 +33,5 @@ def hand_lows_text(made: LowsByHand, units: str) -> str:
             f"  L{low.number}: {words.length(low.depth, units, decimals=1)} deep at "
             f"{words.place((low.x, low.y), units)}, {low.volume * 1000:.2f} litres."
         )
+    lines += [f"  Mind: {words.sentence(say(doubt, units))}" for doubt in made.notes]
     return "\n".join([*lines, say(what_is_left(made.lows, limit=made.limit), units)])

@@ -17,8 +17,9 @@ from flatscan.capture.tally import sample_rows
 from flatscan.core.choices import AXES
 from flatscan.core.errors import OutputError, ReadError
 from flatscan.core.geometry import Array, unit
-from flatscan.core.model import Cloud
-from flatscan.site.codec import made, plain
+from flatscan.core.model import Cloud, Origin
+from flatscan.core.notes import Note
+from flatscan.core.records import from_plain, to_plain
 from flatscan.site.levels import storeys
 from flatscan.site.rooms import Columns, Labels, cell_for, rooms_of
 
@@ -67,10 +68,11 @@ def split(cloud: Cloud, folder: Path, up: str | None = None) -> tuple[list[str],
         names = _describe(cloud, level, columns, labels, counts, folder)
     except OSError as error:
         raise OutputError(
-            folder, f"cannot be written ({(error.strerror or str(error)).lower()})",
+            folder,
+            f"cannot be written ({(error.strerror or str(error)).lower()})",
             needed=f"about {cloud.count * 12 / 1e9:.1f} GB for the rooms of {cloud.origin.file}",
             remedy="Make room and run the same command again",
-        ) from error  # fmt: skip
+        ) from error
     spare = 1 - sum(counts.values()) / max(cloud.count, 1)
     note = f"cut into {len(names)} rooms on {len(columns)} storeys; {spare:.1%} of the points lie in none of them"
     return names, (note,)
@@ -91,10 +93,17 @@ def read_part(folder: Path, name: str) -> Cloud:
     sample = np.array(np.memmap(rows, np.float32, "r", shape=(words["count"], 3))[number], dtype=np.float64) + offset
     up, stands = (None if words[key] is None else np.array(words[key]) for key in ("up", "stands"))
     return Cloud(
-        origin=made(words["origin"]), sample=sample, chunks=_Chunks(rows, words["count"], offset), count=words["count"],
-        shift=np.array(words["shift"]), u_step=np.array(words["u_step"]), up=up, up_from=made(words["up_from"]),
-        stands=stands, independent_share=words["independent_share"],
-    )  # fmt: skip
+        origin=from_plain(Origin, words["origin"]),
+        sample=sample,
+        chunks=_Chunks(rows, words["count"], offset),
+        count=words["count"],
+        shift=np.array(words["shift"]),
+        u_step=np.array(words["u_step"]),
+        up=up,
+        up_from=_note(words["up_from"]),
+        stands=stands,
+        independent_share=words["independent_share"],
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,7 +142,7 @@ def _mark(cloud: Cloud, level: _Level) -> list[Columns]:
     cell = cell_for(cloud.sample, cloud.count)
     columns = [
         Columns.empty(storey, low - _MARGIN, high + _MARGIN, cell) for storey in storeys(cloud.sample @ level.up)
-    ]  # fmt: skip
+    ]
     for points in cloud.chunks():
         for column in columns:
             column.add(points, level.axes)
@@ -178,15 +187,22 @@ def _middle(column: Columns, label: Labels, room: int, level: _Level) -> Array:
 
 
 def _describe(
-    cloud: Cloud, level: _Level, columns: list[Columns], labels: list[Labels], counts: dict[tuple[int, int], int],
+    cloud: Cloud,
+    level: _Level,
+    columns: list[Columns],
+    labels: list[Labels],
+    counts: dict[tuple[int, int], int],
     folder: Path,
-) -> list[str]:  # fmt: skip
+) -> list[str]:
     """Write what `read_part` needs beside each room's points, last of all, and return the rooms' names."""
     common = {
-        "origin": plain(cloud.origin), "shift": cloud.shift.tolist(), "u_step": cloud.u_step.tolist(),
-        "up": None if cloud.up is None else cloud.up.tolist(), "up_from": plain(cloud.up_from),
+        "origin": to_plain(cloud.origin),
+        "shift": cloud.shift.tolist(),
+        "u_step": cloud.u_step.tolist(),
+        "up": None if cloud.up is None else cloud.up.tolist(),
+        "up_from": None if cloud.up_from is None else to_plain(cloud.up_from),
         "independent_share": cloud.independent_share,
-    }  # fmt: skip
+    }
     names = []
     for (storey, room), count in counts.items():
         name = _name(storey, room)
@@ -211,3 +227,7 @@ def _stands_in(cloud: Cloud, level: _Level, column: Columns, label: Labels, room
     column.number(cloud.stands, level.axes, label, 0, numbers)
     here = cloud.stands[numbers == room]
     return here.tolist() if len(here) else None
+
+
+def _note(plain: Any) -> Note | None:
+    return None if plain is None else from_plain(Note, plain)

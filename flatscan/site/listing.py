@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -10,6 +9,8 @@ from pathlib import Path
 
 from flatscan.capture import formats
 from flatscan.core.errors import BadTable, FlatscanError, ReadError
+from flatscan.core.notes import Note
+from flatscan.core.table import Column, read_table
 from flatscan.site.job import Capture, Settings, with_slugs
 
 # what a list may hold, in any order; wall and file must be there
@@ -71,66 +72,22 @@ def _complain(error: OSError) -> None:
     ) from error  # fmt: skip
 
 
-def in_list(path: Path, settings_of: Callable[[Row], Settings]) -> list[Capture]:
-    """The captures that a CSV list names, in its order; ``settings_of`` turns a row's options into settings.
+def in_list(path: Path, settings_of: Callable[[Row], Settings]) -> tuple[list[Capture], tuple[Note, ...]]:
+    """The captures that a CSV list names, in its order, and doubts; ``settings_of`` makes settings of a row's options.
 
     Columns are wall, file, options, tolerance, trade, floor and room; files are found from the list's own folder.
     Raises `BadTable` with the line where the list breaks its layout or a row's options make no sense.
     """
     captures = []
-    for row in _rows(path):
+    table = read_table(
+        path, [Column(name, "word", optional=name not in ("wall", "file")) for name in COLUMNS], strict=True
+    )
+    for given in table.rows:
+        row = Row(given.line, **given.words)
         try:
             settings = settings_of(row)
         except FlatscanError as wrong:
-            raise BadTable(
-                f"{path}, line {row.line}", f"{wrong.where}: {wrong.found}", needed=wrong.needed, remedy=wrong.remedy
-            ) from wrong
-        file = Path(row.file)
-        place = (path.parent / file).absolute()
+            raise wrong.inside(BadTable, "{list}, line {line}", list=str(path), line=row.line) from wrong
+        place = (path.parent / row.file).absolute()
         captures.append(Capture(place, row.wall, row.floor, row.room, row.trade, settings))
-    if not captures:
-        raise BadTable(path, "no row below the head", needed="a line for every wall", remedy="Fill in the list")
-    return with_slugs(captures)
-
-
-def _rows(path: Path) -> Iterator[Row]:
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise ReadError(
-            path, f"cannot be read ({error})", needed="a CSV list in UTF-8", remedy="Save the list as CSV, UTF-8"
-        ) from error
-    lines = text.splitlines()
-    first = lines[0] if lines else ""
-    parted = csv.reader(lines, delimiter=";" if first.count(";") > first.count(",") else ",", strict=True)
-    try:
-        yield from _read_rows(path, parted)
-    except csv.Error as error:
-        raise BadTable(
-            f"{path}, line {parted.line_num}", str(error), needed="comma-separated values",
-            remedy="Close the quotes, or save the list as CSV anew",
-        ) from error  # fmt: skip
-
-
-def _read_rows(path: Path, parted: Iterator[list[str]]) -> Iterator[Row]:
-    head = [word.strip().lower() for word in next(parted, [])]
-    unknown = sorted(set(head) - set(COLUMNS) - {""})
-    if unknown or len(set(head)) < len(head) or not {"wall", "file"} <= set(head):
-        found = f"the unknown column '{unknown[0]}'" if unknown else f"the columns {', '.join(head) or 'none'}"
-        raise BadTable(
-            f"{path}, line 1", found, needed=f"wall and file, and any of {', '.join(COLUMNS[2:])}, each once",
-            remedy="Correct the first line",
-        )  # fmt: skip
-    for cells in parted:
-        line = getattr(parted, "line_num", 0)
-        if not any(cell.strip() for cell in cells):
-            continue
-        if len(cells) > len(head):
-            raise BadTable(
-                f"{path}, line {line}", f"{len(cells)} values", needed=f"at most {len(head)}, one for each column",
-                remedy="Put values with a comma in them in quotes",
-            )  # fmt: skip
-        given = {name: cell.strip() for name, cell in zip(head, cells, strict=False) if name}
-        if not given.get("wall") or not given.get("file"):
-            raise BadTable(f"{path}, line {line}", "no wall or no file", needed="both", remedy="Fill them in")
-        yield Row(line, **given)
+    return with_slugs(captures), table.notes

@@ -12,9 +12,9 @@ from typing import Any
 from flatscan import capture, jobs, report
 from flatscan.core.errors import FlatscanError, OutputError, ReadError
 from flatscan.core.model import Cloud, Readings
+from flatscan.core.records import from_plain, to_plain
 from flatscan.plan.coats import OrderLine
 from flatscan.site import buildings
-from flatscan.site.codec import made, plain
 from flatscan.site.job import Task
 from flatscan.wall import Room
 
@@ -81,7 +81,7 @@ def _look(task: Task) -> Outcome:
         if len(parts) > 1:
             return Outcome(record | {"rooms": parts, "walls": 0, "room": None, "notes": list(notes)})
     room = jobs.find_room(taken, how)
-    return Outcome(record | {"rooms": [], "walls": len(room.walls), "room": plain(room)})
+    return Outcome(record | {"rooms": [], "walls": len(room.walls), "room": to_plain(room)})
 
 
 def _wall(task: Task) -> Outcome:
@@ -139,6 +139,5 @@ def _scratch(task: Task) -> Iterator[Path]:
 
 
 def room_of(record: dict[str, Any]) -> Room | None:
-    """The walls that a look found, as they were."""
-    room = made(record["room"])
-    return room if isinstance(room, Room) else None
+    """The walls that a look found, as they were; raises `ValueError` where they are not as we write them."""
+    return None if record["room"] is None else from_plain(Room, record["room"])

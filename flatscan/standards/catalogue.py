@@ -3,92 +3,88 @@
 from __future__ import annotations
 
 import difflib
-import tomllib
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
-from typing import Any
+from typing import Annotated
 
 from flatscan.core.errors import BadTable, BadValue
+from flatscan.core.records import Positive, of_table, one_of, parse_toml
 from flatscan.core.units import METRES_PER
 from flatscan.standards.tolerance import CHECKED, CRITERIA, INTERPOLATIONS, METHODS, Tolerance
 
-_HEAD = {"document", "edition", "source", "checked"}
-_ENTRY = {"id", "clause", "criterion", "applies_to", "method", "unit", "lengths", "limits"}
-_FREE = {"interpolation", "note", "checked", "length_unit", "tags", "source", "directions"}
+
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """One ``[[entry]]`` as a file has it: lengths in ``length_unit``, limits in ``unit``."""
+
+    id: str
+    clause: str
+    criterion: Annotated[str, one_of(CRITERIA)]
+    applies_to: str
+    method: Annotated[str, one_of(METHODS)]
+    unit: Annotated[str, one_of(METRES_PER)]
+    lengths: tuple[Positive, ...]
+    limits: tuple[Positive, ...]
+    interpolation: Annotated[str, one_of(INTERPOLATIONS)] = "none"
+    note: str = ""
+    checked: Annotated[str, one_of(CHECKED)] | None = None
+    length_unit: Annotated[str, one_of(METRES_PER)] = "m"
+    tags: tuple[str, ...] = ()
+    source: str | None = None
+    directions: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Document:
+    """A file: one edition of one document."""
+
+    document: str
+    edition: str | int
+    source: str
+    checked: Annotated[str, one_of(CHECKED)]
+    entry: tuple[_Entry, ...]
 
 
 def parse(text: str, where: str) -> tuple[Tolerance, ...]:
     """Entries of one document edition in TOML; a missing, unknown or contradictory key raises `BadTable`."""
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as trouble:
-        raise BadTable(where, str(trouble), needed="a TOML table", remedy="Correct the line named") from None
-    missing = _HEAD - table.keys()
-    entries = table.pop("entry", None)
-    if missing or not isinstance(entries, list) or not entries:
-        raise BadTable(
-            where,
-            f"no {', '.join(sorted(missing)) or '[[entry]]'}",
-            needed="document, edition, source, checked and at least one [[entry]]",
-            remedy="Add what is missing",
-        )
-    return tuple(_entry(table, entry, where) for entry in entries)
+    tables = parse_toml(text, where, "a TOML table", "Correct the line named")
+    document = of_table(_Document, tables, where, "Correct the file; the shipped ones show the layout")
+    if not document.entry:
+        raise BadTable(where, "no [[entry]]", needed="at least one", remedy="Add what is missing")
+    return tuple(_tolerance(document, entry, where) for entry in document.entry)
 
 
-def _entry(head: dict[str, Any], entry: dict[str, Any], where: str) -> Tolerance:
-    place = f"{where}, entry {entry.get('id', '?')}"
-    missing, unknown = _ENTRY - entry.keys(), entry.keys() - _ENTRY - _FREE
-    if missing or unknown:
+def _tolerance(document: _Document, entry: _Entry, where: str) -> Tolerance:
+    lengths, limits = entry.lengths, entry.limits
+    if not lengths or len(lengths) != len(limits) or list(lengths) != sorted(set(lengths)):
         raise BadTable(
-            place,
-            f"missing {sorted(missing)}, unknown {sorted(unknown)}",
-            needed=f"the keys {', '.join(sorted(_ENTRY))}",
-            remedy="Correct the keys",
-        )
-    checked = entry.get("checked", head["checked"])
-    interpolation = entry.get("interpolation", "none")
-    for value, allowed, name in (
-        (entry["criterion"], CRITERIA, "criterion"),
-        (entry["method"], METHODS, "method"),
-        (interpolation, INTERPOLATIONS, "interpolation"),
-        (checked, CHECKED, "checked"),
-        (entry["unit"], tuple(METRES_PER), "unit"),
-    ):
-        if value not in allowed:
-            raise BadTable(place, f"{name} '{value}'", needed="one of " + ", ".join(allowed), remedy="Correct it")
-    lengths = _metres(entry["lengths"], entry.get("length_unit", "m"), place)
-    limits = _metres(entry["limits"], entry["unit"], place)
-    if len(lengths) != len(limits) or list(lengths) != sorted(set(lengths)):
-        raise BadTable(
-            place,
-            f"{len(lengths)} lengths and {len(limits)} limits",
+            "{file}, entry {id}",
+            "{lengths} lengths and {limits} limits",
             needed="as many limits as rising lengths",
             remedy="Correct the row",
+            file=where,
+            id=entry.id,
+            lengths=len(lengths),
+            limits=len(limits),
         )
     return Tolerance(
-        id=entry["id"],
-        document=head["document"],
-        edition=str(head["edition"]),
-        clause=entry["clause"],
-        criterion=entry["criterion"],
-        applies_to=entry["applies_to"],
-        method=entry["method"],
-        lengths=lengths,
-        limits=limits,
-        interpolation=interpolation,
-        source=entry.get("source", head["source"]),
-        checked=checked,
-        note=entry.get("note", ""),
-        tags=tuple(entry.get("tags", ())),
-        directions=tuple(float(value) for value in entry.get("directions", ())),
+        id=entry.id,
+        document=document.document,
+        edition=str(document.edition),
+        clause=entry.clause,
+        criterion=entry.criterion,
+        applies_to=entry.applies_to,
+        method=entry.method,
+        lengths=tuple(length * METRES_PER[entry.length_unit] for length in lengths),
+        limits=tuple(limit * METRES_PER[entry.unit] for limit in limits),
+        interpolation=entry.interpolation,
+        source=entry.source or document.source,
+        checked=entry.checked or document.checked,
+        note=entry.note,
+        tags=entry.tags,
+        directions=entry.directions,
     )
-
-
-def _metres(values: list[Any], unit: str, place: str) -> tuple[float, ...]:
-    """Numbers in a unit as metres; anything not over 0 raises `BadTable`."""
-    if not values or not all(isinstance(value, (int, float)) and value > 0 for value in values):
-        raise BadTable(place, f"{values}", needed="numbers over 0", remedy="Correct the row")
-    return tuple(float(value) * METRES_PER[unit] for value in values)
 
 
 @cache

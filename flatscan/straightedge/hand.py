@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from flatscan.core.errors import BadTable, BadValue, ReadError
-from flatscan.core.lengths import parse_length
+from flatscan.core.errors import BadTable, BadValue
+from flatscan.core.lengths import unit_named
 from flatscan.core.model import Relief
+from flatscan.core.notes import Note
+from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
-from flatscan.core.units import METRES_PER
+from flatscan.core.table import Column, Row, Table, read_table
+from flatscan.core.typed import length_in
 from flatscan.straightedge.gaps import Gap
 from flatscan.straightedge.laying import Laying, gap_of, lay_out
 from flatscan.straightedge.lines import Direction, directions_of, find_triple
@@ -23,8 +25,14 @@ from flatscan.straightedge.sweeping import sweep
 DEFAULT_U = 0.0005
 # how far off the marked place a person reads, common practice
 PLACE = 0.05
+_LARGEST = 0.1
 _WORDS = {"along": 0.0, "horizontal": 0.0, "level": 0.0, "up": 90.0, "vertical": 90.0, "plumb": 90.0}
-_COLUMNS = ("x", "y", "direction", "gap")
+_COLUMNS = (
+    Column("x", unit="m"),
+    Column("y", unit="m"),
+    Column("direction", "angle", words=_WORDS),
+    Column("gap", signed=False),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,12 +48,13 @@ class HandReading:
 
 @dataclass(frozen=True, slots=True)
 class HandReadings:
-    """All readings of a file, with the straightedge's length [m] (None: not said) and u of a reading [m]."""
+    """All readings of a file, the straightedge's length [m] (None: not said), u of a reading [m], and doubts."""
 
     file: str
     readings: tuple[HandReading, ...]
     rule: float | None
     u: float
+    notes: tuple[Note, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,55 +77,37 @@ class HandCheck:
 def read_hand(path: str | Path) -> HandReadings:
     """Read a file of straightedge readings.
 
-    A head of ``units``, ``rule`` and ``u`` lines (comma separated, any order, ``units`` needed), an empty line, then
-    a table with the columns x, y (m on the wall), direction (along, up or degrees from horizontal) and gap. Raises
+    A head of ``units``, ``rule`` and ``u`` lines (any order; ``units`` needed unless the gaps have their own), then a
+    table with the columns x, y (m on the wall), direction (along, up or degrees from horizontal) and gap. Raises
     `ReadError` for a missing or unreadable file and `BadTable`, naming the line, for what does not fit.
     """
-    try:
-        text = Path(path).read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as trouble:
-        raise ReadError(path, str(trouble), needed="a CSV file of readings", remedy="Check the name") from None
-    rows = [[field.strip() for field in row] for row in csv.reader(text.splitlines())]
-    start = next((number for number, row in enumerate(rows) if [name.lower() for name in row] == list(_COLUMNS)), None)
-    if start is None:
-        raise BadTable(path, "no header line", needed="a line 'x, y, direction, gap' before the readings",
-                       remedy="Add it")  # fmt: skip
-    head = {row[0].lower(): ", ".join(row[1:]) for row in rows[:start] if row and row[0]}
-    unknown = head.keys() - {"units", "rule", "u", "wall"}
-    if unknown or head.get("units") not in ("mm", "cm", "in", "m"):
-        raise BadTable(path, f"units '{head.get('units', '')}', other lines {sorted(unknown)}",
-                       needed="a line 'units, mm' (or cm, in, m), and at most 'rule', 'u' and 'wall'",
-                       remedy="Correct the head of the file")  # fmt: skip
-    unit = head["units"]
-    rule = parse_length(head["rule"], where=f"{path}, rule") if "rule" in head else None
-    u = parse_length(head["u"], where=f"{path}, u", unit=unit) if "u" in head else DEFAULT_U
+    table = read_table(path, _COLUMNS, head=("units", "rule", "u", "wall"))
+    unit = unit_named(table.head["units"].cell(1)) if "units" in table.head else None
+    rule = length_in(table.path, table.head["rule"], 1, None, "a length") if "rule" in table.head else None
+    u = length_in(table.path, table.head["u"], 1, unit, "a length") if "u" in table.head else DEFAULT_U
     if u <= 0 or (rule is not None and rule <= 0):
-        raise BadTable(path, f"rule {rule}, u {u}", needed="lengths over 0", remedy="Correct the head of the file")
-    readings = tuple(
-        _reading(path, number + 1, row, unit) for number, row in enumerate(rows) if number > start and any(row)
-    )
-    if not readings:
-        raise BadTable(path, "no readings", needed="at least one line under the header", remedy="Add the readings")
-    return HandReadings(str(path), readings, rule, u)
+        found = "rule {length:length.g}, u {u:length.g}" if rule is not None else "u {u:length.g}"
+        values = {"length": metres(rule or 0.0), "u": metres(u)}
+        remedy = "Correct the head of the file"
+        raise BadTable(table.path, found, needed="lengths over 0", remedy=remedy, **values)
+    readings = tuple(_reading(table, row) for row in table.rows)
+    return HandReadings(str(path), readings, rule, u, table.notes)
 
 
-def _reading(path: str | Path, line: int, row: list[str], unit: str) -> HandReading:
+def _reading(table: Table, row: Row) -> HandReading:
     """One line of the table; raises `BadTable` naming it."""
-    try:
-        x, y, gap = (float(row[number]) for number in (0, 1, 3))
-        direction = _WORDS[row[2].lower()] if row[2].lower() in _WORDS else float(row[2].rstrip("°")) % 180.0
-        good = len(row) == 4 and all(map(math.isfinite, (x, y, gap, direction))) and gap >= 0
-    except (ValueError, IndexError):
-        good = False
-    if not good:
-        raise BadTable(f"{path}, line {line}", f"'{', '.join(row)}'",
-                       needed="x, y in m, direction (along, up or degrees), gap of 0 or more",
-                       remedy="Correct the line")  # fmt: skip
-    gap *= METRES_PER[unit]
-    if gap > 0.1:
-        raise BadTable(f"{path}, line {line}", f"a gap of {gap * 1000:g} mm", needed=f"a gap under 100 mm in {unit}",
-                       remedy="Correct the unit or the reading")  # fmt: skip
-    return HandReading(x, y, direction, gap, line)
+    if row.numbers["gap"] > _LARGEST:
+        raise table.wrong(
+            row,
+            "a gap of {gap:length.g}",
+            needed="a gap under {most:length}",
+            remedy="Correct the unit or the reading",
+            gap=metres(row.numbers["gap"]),
+            most=metres(_LARGEST),
+        )
+    return HandReading(
+        row.numbers["x"], row.numbers["y"], row.numbers["direction"] % 180.0, row.numbers["gap"], row.line
+    )
 
 
 def compare_hand(

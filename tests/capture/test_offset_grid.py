@@ -6,6 +6,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from flatscan import capture
 from flatscan.core.errors import BadTable, BadValue, UnitsUnknown
+from flatscan.report.say import say
 
 HEAD = "units, mm\nsense, big = hollow\nwidth, 4 m\nheight, 2.7 m\ncontrol, 80, 80\n\n"
 
@@ -15,8 +16,12 @@ def read(write):
     return lambda text, **options: capture.read(write("wall.csv", text), **options)
 
 
+def sentences(stations):
+    return [say(warning) for warning in stations.origin.warnings]
+
+
 def said(stations, *words):
-    return any(all(word in sentence for word in words) for sentence in stations.origin.warnings)
+    return any(all(word in sentence for word in words) for sentence in sentences(stations))
 
 
 def table(values, x=(0.1, 1.1, 2.1, 3.1), y=(2.6, 1.8, 0.9, 0.1), head=HEAD):
@@ -126,7 +131,7 @@ def test_a_lone_wild_reading_is_named_with_its_station_and_kept(read, reading, w
     stations = read(table(values))
     assert said(stations, "station x 2.100 m, y 1.800 m", *words)
     assert len(stations.x) == 16
-    assert sum("where its neighbours" in sentence for sentence in stations.origin.warnings) == 1
+    assert sum("where its neighbours" in sentence for sentence in sentences(stations)) == 1
 
 
 def test_a_leaning_and_bellied_wall_has_no_wild_readings(read):
@@ -184,7 +189,7 @@ def test_without_a_unit_the_readings_are_not_guessed(read, grid):
         ("2.6, 80, 74, -", "2.6, 80, nan, -", "line 9, column 3: 'nan'"),
         ("2.6, 80, 74, -", "2.6, 80, 1e999, -", "line 9, column 3: '1e999'"),
         ("2.6, 80, 74, -", "2.6, 80, 1/0, -", "line 9, column 3: '1/0'"),
-        ("2.6, 80, 74, -", "2.6, 80, 74, 75, 76", "line 9 has 4 readings for 3 positions"),
+        ("2.6, 80, 74, -", "2.6, 80, 74, 75, 76", "line 9: 4 readings for 3 positions"),
         (", 0.1, 1.1, 2.1", ", 0.1, left, 2.1", "line 8, column 3: 'left' where a position"),
         ("units, mm", "units, furlong", "units 'furlong'"),
         ("big = hollow", "large is deep", "sense 'large is deep'"),
@@ -193,7 +198,7 @@ def test_without_a_unit_the_readings_are_not_guessed(read, grid):
         ("width, 4.2 m", "width, broad", "width 'broad'"),
         ("width, 4.2 m", "width, 4.2 m\nwidth, 4.3 m", "says 'width' a second time"),
         ("width, 4.2 m", "width, 2.0 m", "station x 2.100 m, y 0.100 m lies outside the wall"),
-        (", 0.1, 1.1, 2.1", "0.0, 0.1, 1.1, 2.1", "line 8 begins with the number 0.0"),
+        (", 0.1, 1.1, 2.1", "0.0, 0.1, 1.1, 2.1", "line 8: begins with the number 0.0"),
         ("\n, 0.1, 1.1, 2.1\n2.6, 80, 74, -\n0.1, 80, 79, 81", "", "no table"),
     ],
 )
@@ -276,6 +281,6 @@ def test_a_form_whose_control_line_was_left_blank_is_read_and_said(read, grid):
 def test_a_row_typed_in_cm_is_named_and_its_neighbours_are_not(read):
     values = [list(row) for row in FLAT]
     values[1] = [7.9, 8.0, 8.1, 8.0]
-    wild = [words for words in read(table(values)).origin.warnings if "where its neighbours" in words]
+    wild = [words for words in sentences(read(table(values))) if "where its neighbours" in words]
     assert len(wild) == 4
     assert all("y 1.800 m" in words and "typed in cm?" in words for words in wild)

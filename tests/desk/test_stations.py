@@ -8,6 +8,7 @@ from numpy.testing import assert_allclose
 
 from flatscan import capture
 from flatscan.report.form.blank import Blank, stations
+from flatscan.report.say import say
 
 
 def put(client, key, text):
@@ -34,7 +35,7 @@ def test_a_doubt_is_the_readers_own_sentence(laser):
     assert put(laser, "6", "117")["doubts"] == []
     (doubt,) = put(laser, "6", "11.7")["doubts"]
     kept = capture.read(laser.folder / "wall-001" / "readings.csv").origin.warnings
-    own = next(text for text in kept if text.startswith("station x 1.200 m, y 1.800 m"))
+    own = next(text for text in map(say, kept) if text.startswith("station x 1.200 m, y 1.800 m"))
     assert doubt.rstrip(".").lower() in own.lower()
     assert "typed in cm?" in doubt
 

@@ -41,7 +41,7 @@ def test_items_from_a_file(tmp_path):
     path.write_text(
         "# boxes and linings\nname,x_m,y_m,depth_mm,proud_mm\nsocket box,1.0,0.45,-2,\nlining,2.0,1.0,20,6\n"
     )
-    box, lining = read_items(path)
+    (box, lining), _ = read_items(path)
     assert (box.name, box.depth, box.proud) == ("socket box", -0.002, 0.0)
     assert_allclose([lining.x, lining.depth, lining.proud], [2.0, 0.020, 0.006])
 
@@ -50,8 +50,8 @@ def test_items_from_a_file(tmp_path):
     ("text", "says"),
     [
         ("name,x_m,y_m\na,1,1\n", "no column for depth"),
-        ("name,x_m,y_m,depth_mm\n,1,1,1\n", "row 2.*no name"),
-        ("name,x_m,y_m,depth_mm\na,1,one,1\n", "row 2, column y_m.*'one'"),
+        ("name,x_m,y_m,depth_mm\n,1,1,1\n", "line 2: no name"),
+        ("name,x_m,y_m,depth_mm\na,1,one,1\n", "line 2, column y_m.*'one'"),
         ("name,x,y,depth\na,1,1,1\n", "no column"),
         ("name,x_m,y_m,depth_mm\na,1,1,inf\n", "'inf' is not a number"),
     ],

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
-from flatscan.core.errors import BadTable, BadValue
+from flatscan.core.errors import BadTable, BadValue, ReadError
 from flatscan.core.model import CommonError
 from flatscan.core.reliefs import Grid
 from flatscan.plan.lows import (
@@ -133,19 +133,19 @@ def test_lows_hold_exactly_the_cells_over_the_limit(seed, limit):
 def test_readings_from_a_file(tmp_path):
     path = tmp_path / "readings.csv"
     path.write_text("x_m, y_m, depth_mm, width_mm, height_mm\n1.2, 0.8, 4, 400, 300\n\n2.0, 1.5, 3.5, 30, 20\n")
-    first, second = read_hand_readings(path)
+    (first, second), _ = read_hand_readings(path)
     assert_allclose([first.x, first.depth, first.width, second.depth], [1.2, 0.004, 0.4, 0.0035])
     inches = tmp_path / "inches.csv"
     inches.write_text("x_ft,y_ft,depth_in,width_in,height_in\n10,3,0.25,12,12\n")
-    (one,) = read_hand_readings(inches)
+    ((one,), _) = read_hand_readings(inches)
     assert_allclose([one.x, one.depth], [3.048, 0.00635])
 
 
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("x_m,y_m,depth_mm,width_mm,height_mm\n1,1,-3,100,100\n", "row 2.*negative"),
-        ("x_m,y_m,depth_mm,width_mm,height_mm\n1,1,deep,100,100\n", "row 2, column depth_mm.*'deep'"),
+        ("x_m,y_m,depth_mm,width_mm,height_mm\n1,1,-3,100,100\n", "line 2, column depth_mm.*negative"),
+        ("x_m,y_m,depth_mm,width_mm,height_mm\n1,1,deep,100,100\n", "line 2, column depth_mm.*'deep'"),
         ("x_m,y_m,depth_mm,width_mm,height_mm\n1,1,3,100\n", "column height_mm.*'' is not a number"),
         ("x_m,y_m,depth\n1,1,3\n", "no column for depth, width, height"),
         ("x_m,y_m,depth_mm,width_mm,height_mm\n", "no rows"),
@@ -160,7 +160,7 @@ def test_damaged_readings(tmp_path, text, says):
 
 
 def test_missing_file(tmp_path):
-    with pytest.raises(BadTable, match="cannot be read"):
+    with pytest.raises(ReadError, match="cannot be read"):
         read_hand_readings(tmp_path / "none.csv")
 
 

@@ -48,7 +48,7 @@ def sample(kind):
         return Quantity(0.123456, 0.0021, KINDS[base])
     if base in ("list", "then"):
         return ("N", "N")
-    return (1.234, 0.456) if base == "place" else "N" if base == "" else 3
+    return (1.234, 0.456) if base in ("place", "xy") else "N" if base == "" else 3
 
 
 def test_every_code_has_words_and_every_word_a_code():

@@ -10,6 +10,7 @@ from flatscan import cli
 from flatscan.cli import site as module
 from flatscan.core.errors import BadTable, BadValue, ReadError
 from flatscan.jobs import Capturing
+from flatscan.report.say import trouble
 from flatscan.site.job import Capture, Settings, Task, keyed, slug_of, with_slugs
 from flatscan.site.listing import Row, in_folder, in_list
 
@@ -65,22 +66,23 @@ def test_list(tmp_path, mark, comma):
         "\r\n".join(row.replace(", ", comma) for row in rows).replace("0;east", "0, east").replace("0,east", "0, east")
     )
     (tmp_path / "list.csv").write_text(mark + text, encoding="utf-8", newline="")
-    one, two = in_list(tmp_path / "list.csv", settings_of)
+    (one, two), doubts = in_list(tmp_path / "list.csv", settings_of)
     assert (one.name, one.path, one.trade, one.floor) == ("north", tmp_path / "w/a.ply", "mason", "0, east")
     assert one.settings.wall == len("--wall 2")
     assert (two.name, str(two.path), two.settings.wall) == ("south", "/x/b.ply", None)
+    assert doubts == ()
 
 
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("", "line 1: the columns none; needed: wall and file"),
-        ("wall\nnorth\n", "line 1: the columns wall; needed: wall and file"),
+        ("", "no column for wall, file; the header reads nothing; needed: the columns wall, file"),
+        ("wall\nnorth\n", "no column for file; the header reads wall; needed: the columns wall, file"),
         ("wall,file,colour\nn,a,red\n", "line 1: the unknown column 'colour'"),
         ("wall,file,file\nn,a,b\n", "line 1: the columns wall, file, file"),
-        ("wall,file\n", "no row below the head"),
-        ("wall,file\nnorth\n", "line 2: no wall or no file"),
-        ("wall,file\nnorth,a.ply\nsouth,\n", "line 3: no wall or no file"),
+        ("wall,file\n", "no rows under the header"),
+        ("wall,file\nnorth\n", "line 2: no file"),
+        ("wall,file\nnorth,a.ply\nsouth,\n", "line 3: no file"),
         ("wall,file\nnorth,a.ply,extra\n", "line 2: 3 values; needed: at most 2"),
         ('wall,file\n"north,a.ply\n', "unexpected end of data"),
     ],
@@ -94,7 +96,7 @@ def test_a_list_that_breaks_its_layout(tmp_path, text, words):
 
 def test_a_list_that_is_no_text(tmp_path):
     (tmp_path / "list.csv").write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(ReadError, match="needed: a CSV list in UTF-8"):
+    with pytest.raises(BadTable, match="is not text; needed: a table as text. Save it as CSV, UTF-8"):
         in_list(tmp_path / "list.csv", settings_of)
 
 
@@ -174,7 +176,7 @@ def test_options_of_a_row_that_make_no_sense(tmp_path, options, words):
     done = flatscan(tmp_path / "list.csv", "--out", tmp_path / "out")
     assert isinstance(done.exception, BadTable)
     assert "line 2" in str(done.exception)
-    assert words.lower() in str(done.exception).lower()
+    assert words.lower() in trouble(done.exception).lower()
     assert not (tmp_path / "out").exists()
 
 
