@@ -20,12 +20,12 @@ OLD = re.compile(
 
 
 def places():
-    """Files of the project that may cite, but for the texts themselves and this file."""
-    own = ROOT / "flatscan" / "methods"
+    """Files of the project that may cite, but for the texts themselves and their tests."""
+    own = ROOT / "flatscan" / "methods", Path(__file__).parent
     for room in ROOMS:
         for path in sorted((ROOT / room).rglob("*")):
-            kept = path.is_file() and (path.suffix in SUFFIXES or not path.suffix) and path != Path(__file__)
-            if kept and own not in path.parents and "__pycache__" not in path.parts:
+            kept = path.is_file() and (path.suffix in SUFFIXES or not path.suffix)
+            if kept and not set(own) & set(path.parents) and "__pycache__" not in path.parts:
                 yield path
     yield from (ROOT / name for name in ("README.md", "DEVELOPERS.md") if (ROOT / name).is_file())
 
