@@ -10,7 +10,7 @@ import flatscan
 ROOT = Path(flatscan.__file__).parent
 STAGES = ("capture", "wall", "relief", "straightedge", "standards")
 RANK = (
-    {"core": 0}
+    {"core": 0, "methods": 1}
     | dict.fromkeys(STAGES, 3)
     | dict.fromkeys(("plan", "compare", "verdict"), 4)
     | {"jobs": 5, "report": 6, "evidence": 6.5, "site": 6.5, "desk": 6.8, "cli": 7, "__init__": 8, "__main__": 8}

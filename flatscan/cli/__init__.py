@@ -26,6 +26,7 @@ COMMANDS = {
     "recheck": "Verify a sealed file, rerun it, and compare every number.",
     "desk": "The whole job on a page in the browser.",
     "tolerances": "The tolerance entries: length, limit, method, source, how sure.",
+    "methods": "How it computes and decides, with sources.",
     "completion": "What a shell needs to complete commands and options on the tab key.",
     "demo": "The main job on the bundled samples.",
 }

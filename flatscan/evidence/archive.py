@@ -10,6 +10,7 @@ Layout of a sealed file, in this order, nothing else::
     photos/01.jpg ...        photos
     results/01-survey/...    result.json and sheets of each job
     tolerances.json          the tolerance entries used
+    methods/decision.md ...  the program's own texts that the results rely on
 
 Members are stored, not compressed, with the date 1980-01-01, plain file modes, no comments and no extra fields.
 """
@@ -25,6 +26,7 @@ from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
 
 README, MANIFEST, SEAL, TOLERANCES = "README.txt", "manifest.json", "seal.json", "tolerances.json"
+TEXTS = "methods"
 FIRST = (README, MANIFEST, SEAL)
 _EPOCH = (1980, 1, 1, 0, 0, 0)
 _MODE = (stat.S_IFREG | 0o644) << 16

@@ -44,6 +44,7 @@ def _paragraphs(manifest: Mapping[str, Any], results: list[Mapping[str, Any]]) -
     yield ""
     yield from _list("Captures made and left out of this file", manifest["left_out"], "none stated")
     yield from _list("Photos", [_photo(photo) for photo in manifest["photos"]], "none")
+    yield from _list("How it was computed and decided", [f"methods/{name}.md" for name in manifest["methods"]], "none")
     signer = manifest["signed_by"]
     yield f"Signed by the key {signer} (Ed25519)." if signer else "Not signed: see recheck --seal."
     versions = ", ".join(f"{name} {version}" for name, version in manifest["versions"].items())

@@ -12,12 +12,13 @@ from typing import Any
 
 from flatscan import report
 from flatscan.core.errors import FlatscanError, ReadError
-from flatscan.evidence.archive import FIRST, MANIFEST, SEAL, Altered, same_form, unpack
+from flatscan.evidence.archive import FIRST, MANIFEST, SEAL, TEXTS, Altered, same_form, unpack
 from flatscan.evidence.contents import COMMANDS, Job
 from flatscan.evidence.differences import Row, compare_documents
 from flatscan.evidence.keys import is_signed
 from flatscan.evidence.seal import KIND, SCHEMA, digest, dumps, seal_record, versions
 from flatscan.evidence.settings import from_plain
+from flatscan.evidence.texts import SealedText, member_of, sealed_texts
 from flatscan.jobs import Capturing, Comparing, Finishing, Progress, Requirement, silent
 
 SAME, ALTERED, DIFFERENT = "same", "altered", "recomputes differently"
@@ -50,7 +51,8 @@ class Report:
     """What a recheck found; ``status`` is same, altered or recomputes differently.
 
     ``problems`` say what was altered. ``seal`` is the SHA-256 of the manifest, ``signed_by`` the public key in hex
-    whose signature holds, None where there is none. ``versions`` are (sealed with, run with).
+    whose signature holds, None where there is none. ``versions`` are (sealed with, run with). ``texts`` are the sealed
+    methods; another wording of them changes no number and so no status.
     """
 
     status: str
@@ -59,6 +61,7 @@ class Report:
     seal: str | None = None
     signed_by: str | None = None
     versions: tuple[dict[str, str], dict[str, str]] = ({}, {})
+    texts: tuple[SealedText, ...] = ()
 
 
 def recheck(
@@ -87,9 +90,10 @@ def recheck(
         ran = (dict(manifest["versions"]), versions())
         if problems:
             return Report(ALTERED, tuple(problems), (), said, None, ran)
+        texts = sealed_texts(_texts_named(manifest), members)
         reruns = tuple(_rerun(job, members, manifest, progress) for job in manifest["jobs"])
     status = DIFFERENT if any(one.differs for one in reruns) else SAME
-    return Report(status, (), reruns, said, signer, ran)
+    return Report(status, (), reruns, said, signer, ran, texts)
 
 
 def _looks_sealed(path: Path) -> Path:
@@ -180,10 +184,20 @@ def _check_jobs(members: Mapping[str, Path], manifest: Mapping[str, Any]) -> Non
             sound &= set(job["settings"]) <= set(_KINDS)
             sound &= isinstance(json.loads(members[job["result"]].read_bytes())["files"], list)
         sound &= all(isinstance(text, str) for text in manifest["versions"].values())
+        sound &= {member_of(name) for name in _texts_named(manifest)} == _text_members(members)
     except (KeyError, TypeError, ValueError, AttributeError, RecursionError):
         sound = False
     if not sound:
         raise Altered("the manifest does not describe captures, jobs and results as sealing does")
+
+
+def _texts_named(manifest: Mapping[str, Any]) -> list[str]:
+    """Names of the sealed methods; a file sealed before there were any names none."""
+    return list(manifest.get("methods", ()))
+
+
+def _text_members(members: Mapping[str, Path]) -> set[str]:
+    return {name for name in members if name.startswith(f"{TEXTS}/")}
 
 
 def _rerun(

@@ -35,9 +35,22 @@ def _lines(report: Report, every: bool) -> Iterator[str]:
         for name in sealed:
             if sealed[name] != now.get(name):
                 yield f"Sealed with {name} {sealed[name]}, rerun with {now.get(name, 'none')}."
+        yield from _text_lines(report)
     for number, rerun in enumerate(report.reruns, 1):
         yield from _rerun_lines(number, rerun, every)
     yield NOT_PROVEN
+
+
+def _text_lines(report: Report) -> Iterator[str]:
+    """The sealed methods, and which of them this version words otherwise."""
+    if not report.texts:
+        yield "No methods were sealed with it."
+        return
+    yield f"Methods sealed with it: {', '.join(text.name for text in report.texts)}."
+    for text in report.texts:
+        if not text.same:
+            now = "has no text of that name" if text.same is None else "words it otherwise"
+            yield f"  methods/{text.name}.md: this version {now}; the sealed wording is what the results rely on."
 
 
 def _rerun_lines(number: int, rerun: Rerun, every: bool) -> Iterator[str]:
@@ -77,6 +90,7 @@ def recheck_record(report: Report) -> dict[str, object]:
         "schema": SCHEMA, "command": "recheck", "status": report.status, "problems": list(report.problems),
         "seal": report.seal, "signed_by": report.signed_by, "not_proven": NOT_PROVEN,
         "sealed_with": report.versions[0], "rerun_with": report.versions[1],
+        "methods": [{"name": text.name, "same": text.same} for text in report.texts],
         "jobs": [_rerun_record(rerun) for rerun in report.reruns],
     }  # fmt: skip
 

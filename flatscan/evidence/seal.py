@@ -13,7 +13,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from flatscan import __version__, report
+from flatscan import __version__, methods, report
 from flatscan.core.errors import BadValue, OutputError, ReadError
 from flatscan.evidence.archive import MANIFEST, README, SEAL, TOLERANCES, safe_name, write_archive
 from flatscan.evidence.contents import Job, Photo, Statement
@@ -21,6 +21,7 @@ from flatscan.evidence.keys import Key
 from flatscan.evidence.page_one import page_one
 from flatscan.evidence.photos import take_photo
 from flatscan.evidence.settings import to_plain
+from flatscan.evidence.texts import member_of, relied_on
 from flatscan.jobs import Progress, silent
 
 SCHEMA, KIND = 1, "flatscan evidence"
@@ -123,10 +124,13 @@ def _gather(
     described = [_job(members, number, job, paths, units, progress) for number, job in enumerate(jobs, 1)]
     entries = {t.id: t for job in jobs for t in _tolerances(job)}
     members.write(TOLERANCES, dumps(report.tolerance_records(list(entries.values()))))
+    texts = relied_on(json.loads(members.files[job["result"]].read_bytes()) for job in described)
+    for name in texts:
+        members.write(member_of(name), methods.load(name).text)
     return {
         "schema": SCHEMA, "kind": KIND, "versions": versions(), "title": statement.title, "date": statement.date,
         "grounds": statement.grounds, "present": list(statement.present), "notes": list(statement.notes),
-        "left_out": list(statement.left_out), "captures": held, "jobs": described,
+        "left_out": list(statement.left_out), "captures": held, "jobs": described, "methods": list(texts),
     }  # fmt: skip
 
 
