@@ -13,6 +13,7 @@ from flatscan.core.quantity import Quantity, cubic_metres, metres, share
 from flatscan.report.say import say, spoken, templates
 
 ROOT = Path(flatscan.__file__).parent
+FILES = (".mplstyle", ".js", ".csv", ".ply", ".dxf", ".html", ".png", ".toml", ".json")
 UNIT = re.compile(r"(?<!\w)(mm|cm|m²|litres|kg|lb|gal)(?!\w)|\d ?(m|in|ft)(?!\w)")
 
 
@@ -27,7 +28,9 @@ def codes_in_the_code():
     form = re.compile(rf"({'|'.join(rooms)})\.[a-z0-9]+(-[a-z0-9]+)*")
     for _, tree in trees():
         for node in ast.walk(tree):
-            if isinstance(node, ast.Constant) and isinstance(node.value, str) and form.fullmatch(node.value):
+            if not isinstance(node, ast.Constant) or not isinstance(node.value, str):
+                continue
+            if form.fullmatch(node.value) and not node.value.endswith(FILES):
                 yield node.value
 
 
