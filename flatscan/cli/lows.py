@@ -52,7 +52,7 @@ def _by_hand(path: str, given: dict[str, Any]) -> int:
     limit = {} if given["limit"] is None else {"limit": given["limit"]}
     made = jobs.lows_by_hand(path, **limit)
     if given["as_json"]:
-        sys.stdout.write(report.text(report.hand_lows_document(made)))
+        sys.stdout.write(report.text(report.document(made)))
     else:
-        click.echo(report.hand_lows_text(made, given["units"]))
+        click.echo(report.summary(made, given["units"]))
     return 0

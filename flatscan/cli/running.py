@@ -96,7 +96,7 @@ def run_each(
     for capture, folder in zip(captures, _folders(captures, output), strict=True):
         try:
             with progress_bar(quiet=output["quiet"]) as progress:
-                found = report.spoken(work(capture, progress), output["units"])
+                found = work(capture, progress)
                 several = found if isinstance(found, tuple) else (found,)
                 places = _wall_folders(folder, several)
                 _warn_early(several, output)
@@ -182,8 +182,8 @@ def _report(findings: Result, folder: Path | None, files: tuple[str, ...], outpu
     from flatscan import report
 
     if not output["quiet"]:
-        for warning in report.all_notes(findings):
-            click.echo(f"note: {warning}", err=True)
+        for warning in report.report_of(findings).notes:
+            click.echo(f"note: {report.say(warning, output['units'])}", err=True)
     if not output["as_json"]:
         click.echo(report.summary(findings, output["units"]))
         if output.get("explain"):

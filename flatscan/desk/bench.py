@@ -17,13 +17,11 @@ from flatscan.core.model import Cloud, Readings
 from flatscan.desk import answering
 from flatscan.desk.asking import what_for
 from flatscan.desk.folders import Job
-from flatscan.jobs import Capturing, Result, Seen
+from flatscan.jobs import Capturing, Result, Seen, SetOut, Survey
 from flatscan.jobs.settings import DEFAULT_SYSTEM
 from flatscan.plan.choices import Chosen, ChosenHumps
 from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import TakeOff, take_off
-from flatscan.report.say import spoken
-from flatscan.report.view import Findings, findings_of
 from flatscan.wall import Room
 
 # results of this many steps are kept: about the steps of five walls
@@ -77,7 +75,7 @@ class Bench:
         how = _whole_capture(answering.capturing(job))
         return self._ask(("read", job.name, _stamp(job), how), lambda tell: self._read(job, how, tell), wait)
 
-    def findings(self, job: Job, wait: float = 0.3) -> Findings | Working:
+    def result(self, job: Job, wait: float = 0.3) -> Result | Working:
         """What the job's purpose asks for; raises every error of its command."""
         settings = (answering.capturing(job), answering.testing(job), answering.finishing(job))
         more = (answering.answer(job, "purpose"), answering.set_out_options(job), answering.low_limit(job))
@@ -86,14 +84,15 @@ class Bench:
 
     def cut(self, job: Job, places: list[tuple[float, float]]) -> Cut:
         """The order with humps of the hacking list cut; raises `BadValue` where nothing was planned."""
-        found = self.findings(job, wait=60.0)
-        if isinstance(found, Working) or found.build_up is None or found.take_off is None:
+        found = self.result(job, wait=60.0)
+        if isinstance(found, Working) or not isinstance(found, (Survey, SetOut)):
             raise BadValue("hacking", "no plan to change", needed="a priced wall", remedy="Open the answers again")
-        finish, built = answering.finishing(job), found.build_up
+        finish, plan = answering.finishing(job), found.plan
+        built = plan.build_up
         key = ("humps", id(found))
         with self._lock:
             held = self._kept.get(key)
-        # the findings are kept beside what was made of them, so that an id never stands for others
+        # the result is kept beside what was made of it, so that an id never stands for another
         if held is None or held[0] is not found:
             plane = replace(finish.plane, turn=built.plane.turn if finish.parallel_to else finish.plane.turn)
             held = (found, ChosenHumps(found.relief, found.wall, built, plane=plane, options=finish.hacking))
@@ -101,7 +100,7 @@ class Bench:
         chosen = held[1].with_cut(places)
         system = load_system(finish.system or DEFAULT_SYSTEM)
         order = replace(finish.order, strict=False)
-        return Cut(chosen, take_off(chosen.build_up, chosen.relief, system, options=order, stops=found.take_off.stops))
+        return Cut(chosen, take_off(chosen.build_up, chosen.relief, system, options=order, stops=plan.take_off.stops))
 
     def do(self, work: Callable[[], Any]) -> Any:
         """Something else that takes its time, after what is waiting; raises what it raises."""
@@ -172,11 +171,7 @@ class Bench:
         read: Read = self._memo(("read", job.name, _stamp(job), whole), lambda: self._read(job, whole, tell))
         return jobs.seen_in(read.taken, how, tell, None if isinstance(read.taken, Readings) else read.room)
 
-    def _find(self, job: Job, tell: jobs.Progress) -> Findings:
-        found: Findings = spoken(findings_of(self._found(job, tell)))
-        return found
-
-    def _found(self, job: Job, tell: jobs.Progress) -> Result:
+    def _find(self, job: Job, tell: jobs.Progress) -> Result:
         how, test, finish = answering.capturing(job), answering.testing(job), answering.finishing(job)
         purpose = what_for(answering.answer(job, "purpose"))
         assert purpose is not None

@@ -13,11 +13,12 @@ from flatscan.desk.folders import Plain
 from flatscan.desk.plans import elevation, room_plan
 from flatscan.desk.saving import sent_json
 from flatscan.desk.showing import changed, revision, sent_values, show
+from flatscan.jobs import SetOut, Survey
 from flatscan.jobs.settings import CLOUD_TYPE
 from flatscan.report import more_tables, tables, words
 from flatscan.report.page import packing
 from flatscan.report.say import say, spoken
-from flatscan.report.view import Findings
+from flatscan.report.view import Findings, findings_of
 
 if TYPE_CHECKING:
     from flatscan.desk.app import Desk
@@ -130,10 +131,10 @@ def answers(desk: Desk, name: str) -> Any:
         values = sent_values({"face"}, set())
         job = desk.jobs.keep(name, revision(), lambda settings: answering.take(settings, values))
         return changed(job, "answers")
-    found = desk.bench.findings(job)
+    found = desk.bench.result(job)
     if isinstance(found, Working):
         return show("working.html.j2", job, "answers", working=found, of="answers")
-    return show("answers.html.j2", job, "answers", **_shown(found, job))
+    return show("answers.html.j2", job, "answers", **_shown(spoken(findings_of(found), job.settings["units"]), job))
 
 
 def _shown(found: Findings, job: Any) -> dict[str, Any]:
@@ -145,7 +146,7 @@ def _shown(found: Findings, job: Any) -> dict[str, Any]:
         "unknowns": answering.unknowns(job),
         "cautions": words.all_cautions(found, units), "layers": data["layers"], "grid": data["grid"] is not None,
         "data": data, "spots": tables.spot_table(found).records() + tables.gap_table(found).records(),
-        "humps": told.humps(found, units), "cut": [f"{x:.4f},{y:.4f}" for x, y in job.settings["cut"]],
+        "humps": told.humps(found.hacks or (), units), "cut": [f"{x:.4f},{y:.4f}" for x, y in job.settings["cut"]],
         "fixed": [
             (number, words.place((x, y), units), words.signed(proud, units))
             for number, (x, y, proud) in enumerate(job.settings["fixed"])
@@ -190,11 +191,11 @@ def cut(desk: Desk, name: str) -> Any:
     sent = sent_json()
     keys = sent.get("cut")
     job = desk.jobs.get(name)
-    found = desk.bench.findings(job, wait=60.0)
-    if isinstance(found, Working) or not isinstance(keys, list):
+    found = desk.bench.result(job, wait=60.0)
+    if isinstance(found, Working) or not isinstance(found, (Survey, SetOut)) or not isinstance(keys, list):
         raise BadValue("hacking", "the answers are not ready", needed="a moment", remedy="Load the page again")
     known = {one["key"]: (hack.x, hack.y)
-             for one, hack in zip(told.humps(found, "mm"), found.hacks or (), strict=True)}  # fmt: skip
+             for one, hack in zip(told.humps(found.plan.hacks, "mm"), found.plan.hacks, strict=True)}  # fmt: skip
     places = [known[key] for key in known if key in keys]
     made = desk.bench.cut(job, places)
     job = desk.jobs.keep(name, sent["revision"], lambda settings: settings.update(cut=[list(at) for at in places]))

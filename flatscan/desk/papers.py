@@ -12,8 +12,7 @@ from flatscan.desk.asking import what_for
 from flatscan.desk.bench import Working
 from flatscan.desk.folders import RESULTS, Job
 from flatscan.desk.showing import revision, show
-from flatscan.jobs import Requirement
-from flatscan.report.view import Findings
+from flatscan.jobs import Requirement, Result
 
 if TYPE_CHECKING:
     from flatscan.desk.app import Desk
@@ -42,7 +41,7 @@ def sheets_page(desk: Desk, name: str) -> Any:
     job = desk.jobs.get(name)
     if not answering.asked(job):
         return redirect(f"/wall/{name}/purpose")
-    found = desk.bench.findings(job)
+    found = desk.bench.result(job)
     if isinstance(found, Working):
         return show("working.html.j2", job, "sheets", working=found, of="answers")
     if request.method == "POST":
@@ -55,7 +54,7 @@ def sheets_page(desk: Desk, name: str) -> Any:
     return show("sheets.html.j2", job, "sheets", files=_files(job, without=EVIDENCE), stale=stale)
 
 
-def _write(found: Findings, job: Job, units: str, paper: str) -> None:
+def _write(found: Result, job: Job, units: str, paper: str) -> None:
     """The sheets of these answers, and none of those that another purpose left."""
     made = {path.name for path in report.write(found, job.results, overwrite=True, units=units, paper=paper)}
     for name in _SAID.keys() - made - {EVIDENCE}:

@@ -41,7 +41,7 @@ def state(desk: Desk, name: str) -> Any:
 
     job = desk.jobs.get(name)
     try:
-        made = desk.bench.room(job) if request.args.get("of") == "wall" else desk.bench.findings(job)
+        made = desk.bench.room(job) if request.args.get("of") == "wall" else desk.bench.result(job)
     except FlatscanError:
         # the page itself tells it when it is loaded again
         return jsonify(done=True)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from flatscan.core.units import slope_text
 from flatscan.desk.bench import Cut
+from flatscan.plan.hacking import Hack
 from flatscan.report import facts, tables, words
 from flatscan.report.say import say
 from flatscan.report.summary import judged
@@ -134,12 +135,12 @@ def after_cutting(cut: Cut, units: str) -> list[Line]:
     ]
 
 
-def humps(found: Findings, units: str) -> list[dict[str, str]]:
+def humps(hacks: Sequence[Hack], units: str) -> list[dict[str, str]]:
     """The hacking list for ticking: mark, place (also in metres, as its key), and cut in words."""
     return [
         {
             "mark": f"H{number}", "key": f"{hack.x:.4f},{hack.y:.4f}", "where": words.place((hack.x, hack.y), units),
             "cut": words.length(hack.cut, units, decimals=1), "saves": words.volume(hack.saves, 0.0, units, decimals=1),
         }
-        for number, hack in enumerate(found.hacks or (), 1)
+        for number, hack in enumerate(hacks, 1)
     ]  # fmt: skip

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 from flatscan.core.choices import PAPERS, SHEET_UNITS
 from flatscan.core.errors import BadValue
 from flatscan.jobs import Result
-from flatscan.report.document import document, text
 from flatscan.report.exchange import cells
 from flatscan.report.explain import explain
 from flatscan.report.placing import place
+from flatscan.report.result_document import document, text
 from flatscan.report.say import spoken
 from flatscan.report.straightened import Photo
 from flatscan.report.view import Findings, findings_of
@@ -28,7 +28,7 @@ RESULT = "result.json"
 
 
 def write(
-    result: Result | Findings,
+    result: Result,
     folder: str | Path,
     *,
     overwrite: bool = False,
@@ -52,7 +52,7 @@ def write(
     if photo is not None:
         sheets.append(("photo.png", _figure(_over(photo))))
     if "json" in formats:
-        sheets.append((RESULT, _result(findings, [*(name for name, _ in sheets), RESULT])))
+        sheets.append((RESULT, _result(result, [*(name for name, _ in sheets), RESULT])))
     return place(folder, [(name, partial(make, told, units)) for name, make in sheets], overwrite=overwrite)
 
 
@@ -68,9 +68,9 @@ def _planned(findings: Findings, formats: Collection[str], units: str, paper: st
     return [sheet for name in FORMATS if name in formats for sheet in _MAKERS[name](findings, paper)]
 
 
-def _result(findings: Findings, names: Sequence[str]) -> Maker:
+def _result(result: Result, names: Sequence[str]) -> Maker:
     def make(_: Findings, __: str, path: Path) -> None:
-        path.write_text(text(document(findings, names)), encoding="utf-8", newline="\n")
+        path.write_text(text(document(result, names)), encoding="utf-8", newline="\n")
 
     return make
 

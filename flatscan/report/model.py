@@ -47,7 +47,7 @@ class Section:
     """
 
     name: str
-    values: Values | Quantity = field(default_factory=dict)
+    values: Values | Quantity | tuple[Any, ...] = field(default_factory=dict)
     headline: tuple[Said, ...] = ()
     facts: tuple[Fact, ...] = ()
     tables: tuple[Table, ...] = ()

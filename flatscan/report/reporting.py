@@ -50,7 +50,7 @@ def _by_hand(found: LowsByHand) -> Report:
         name=found.file,
         sections=hand_lows(found),
         cautions=(signs.WET_CEMENT,),
-        notes=(note("report.only-readings"), note("report.bowls")),
+        notes=(*found.notes, note("report.bowls")),
         not_examined=(note("report.never"),),
         record=note("report.record"),
     )

@@ -10,9 +10,9 @@ from pathlib import Path
 
 from flatscan.jobs.series import NOTHING, Series, Step
 from flatscan.report import change_tables, words
-from flatscan.report.document import text
 from flatscan.report.numbers import record
 from flatscan.report.placing import place
+from flatscan.report.result_document import text
 from flatscan.report.say import spoken
 from flatscan.report.view import findings_of
 

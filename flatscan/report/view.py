@@ -101,11 +101,6 @@ class Findings:
     together: Together | None = None
 
 
-def all_notes(result: Result | Findings) -> tuple[Note | str, ...]:
-    """Everything a result has to say beside its numbers, the reader's doubts first."""
-    return findings_of(result).warnings
-
-
 def findings_of(result: Result | Findings) -> Findings:
     """The flat view of a result; one that is flat already stays as it is."""
     if isinstance(result, Findings):

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import cubic_metres, metres
 from flatscan.jobs import Lows, LowsByHand
-from flatscan.plan.lows import Low
+from flatscan.plan.lows import Low, what_is_left
 from flatscan.plan.screeds import SetOut
 from flatscan.report.model import Fact, Section
 from flatscan.report.say import Said
@@ -153,10 +153,11 @@ def hand_lows(found: LowsByHand) -> tuple[Section, ...]:
     }
     lows = low_table(found.lows)
     said = (note("report.readings-read", file=found.file, readings=found.readings),)
+    left = what_is_left(found.lows, limit=found.limit)
     return (
         Section("capture", capture, headline=said),
         *(Section(name, empty=no_wall) for name in ("wall", "plumb", "shape")),
-        Section("patches"),
-        Section("lows", {"limit_mm": metres(found.limit)}, tuple(_low(low) for low in found.lows), listed=lows,
-                tables=(lows,)),
-    )  # fmt: skip
+        Section("patches", ()),
+        Section("limit_mm", metres(found.limit)),
+        Section("lows", headline=(*(_low(low) for low in found.lows), left), listed=lows, tables=(lows,)),
+    )
