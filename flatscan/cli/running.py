@@ -119,11 +119,15 @@ def run_each(
 
 def _warn_early(several: tuple[Result, ...], output: dict[str, Any]) -> None:
     """Say at once, before any sheet, that a capture cannot show its limit kept."""
+    from flatscan import report
+    from flatscan.core.notes import Note
+
     for found in several:
         verdict = getattr(found, "verdict", None)
         for criterion in verdict.criteria if verdict and not output["quiet"] else ():
-            if criterion.reasons and criterion.reasons[0].startswith("this capture cannot"):
-                click.echo(f"{criterion.name}: {criterion.reasons[0]}.", err=True)
+            for reason in criterion.reasons[:1]:
+                if isinstance(reason, Note) and reason.code == "verdict.cannot-show":
+                    click.echo(f"{criterion.name}: {report.say(reason, output['units'])}.", err=True)
 
 
 def _wall_folders(folder: Path | None, several: tuple[Result, ...]) -> list[Path | None]:

@@ -8,17 +8,20 @@ from pathlib import Path
 
 from flatscan import verdict as verdicts
 from flatscan.core.errors import BadValue
+from flatscan.core.model import Relief
 from flatscan.core.notes import Note
-from flatscan.core.quantity import Quantity
-from flatscan.jobs.looking import lean_of, look, swept
+from flatscan.core.quantity import Quantity, degrees
+from flatscan.jobs.looking import lean_of, look
 from flatscan.jobs.results import Check, Looked, Seen
 from flatscan.jobs.seeing import see
 from flatscan.jobs.settings import Capturing, Progress, Requirement, silent
 from flatscan.standards import Tolerance
+from flatscan.straightedge import sweep
 from flatscan.straightedge.gaps import Gaps
 from flatscan.straightedge.hand import HandCheck, compare_hand, read_hand
-from flatscan.straightedge.steps import Lip, lips
-from flatscan.verdict import Criterion, Verdict
+from flatscan.straightedge.lengths import largest_distance, sweep_stairs
+from flatscan.straightedge.steps import lips
+from flatscan.verdict import Measured, Verdict
 
 
 def check(path: str | Path, how: Capturing, requirement: Requirement, progress: Progress = silent) -> Check:
@@ -29,59 +32,80 @@ def check(path: str | Path, how: Capturing, requirement: Requirement, progress: 
 def check_seen(seen: Seen, requirement: Requirement, progress: Progress = silent) -> Check:
     """`check` of a wall already seen."""
     looked = look(seen, requirement, progress)
-    if requirement.tolerances:
-        verdict, gaps = _by_tolerances(looked, requirement, progress)
-    else:
-        gaps = swept(looked, requirement, progress)
-        verdict = _by_limits(looked, requirement, gaps)
+    sweeps = Sweeps(looked.relief, requirement.confidence)
+    judged = []
+    for entry in requirement.entries:
+        progress(f"judging by {entry.id}" if entry.id else "straightedge", None)
+        judged.append(verdicts.judge(entry, _measured(entry, looked, requirement, sweeps), looked.relief,
+                                     confidence=requirement.confidence))  # fmt: skip
+    verdict = verdicts.verdict_of(judged, confidence=requirement.confidence)
+    gaps = next((one.gaps for one in judged if one.gaps is not None), None)
+    if gaps is None:
+        gaps = sweeps.of(requirement.rule, requirement.method, requirement.directions)
     verdict, hand, doubts = _with_hand(verdict, looked, requirement)
     looked = replace(looked, notes=(*looked.notes, *doubts))
     first = next((entry for entry in requirement.tolerances if entry.id == verdict.tolerance), None)
     return looked.extended(Check, gaps=gaps, verdict=verdict, method=gaps.method, hand=hand, tolerance=first)
 
 
-def _by_limits(looked: Looked, requirement: Requirement, gaps: Gaps) -> Verdict:
-    step: Lip | None = None
-    if requirement.step_limit is not None:
-        step = lips(looked.seen.relief, k=verdicts.coverage_factor(requirement.confidence))
-    return verdicts.judge(
-        gaps=gaps, limit=requirement.limit if requirement.judges else None, relief=looked.relief, lean=lean_of(looked),
-        height=looked.wall.height, plumb_limit=requirement.plumb_limit, step=step, step_limit=requirement.step_limit,
-        corner=worst_corner(looked), corner_limit=requirement.corner_limit, confidence=requirement.confidence,
-    )  # fmt: skip
+class Sweeps:
+    """Straightedges laid over one relief: once for each length, method and directions, whatever asks for them."""
+
+    def __init__(self, relief: Relief, confidence: float = 0.95) -> None:
+        self.relief, self.k = relief, verdicts.coverage_factor(confidence)
+        self._laid: dict[tuple[float, str, tuple[float, ...] | None], Gaps] = {}
+
+    def of(self, rule: float, method: str, directions: Sequence[float] | None = None) -> Gaps:
+        """The gaps under a straightedge ``rule`` metres long."""
+        key = rule, method, None if directions is None else tuple(directions)
+        if key not in self._laid:
+            self._laid[key] = sweep(self.relief, rule, directions=directions, k=self.k, method=method)
+        return self._laid[key]
 
 
-def _by_tolerances(looked: Looked, requirement: Requirement, progress: Progress) -> tuple[Verdict, Gaps]:
-    """Every entry judged by itself, then all criteria together; the gaps are those of the first flatness entry."""
-    corner, corners = worst_corner(looked), looked.seen.corners
-    verdicts_, gaps = [], None
-    for entry in requirement.tolerances:
-        progress(f"judging by {entry.id}", None)
-        judged = verdicts.judge_by(
-            entry, looked.relief, unsmoothed=looked.seen.relief, lean=lean_of(looked), height=looked.wall.height,
-            measured=corner if entry.criterion == "corner" else None, over=corners[0].leg if corners else None,
-            directions=requirement.directions, confidence=requirement.confidence,
-        )  # fmt: skip
-        verdicts_.append(judged.verdict)
-        gaps = gaps or judged.gaps
-    if gaps is None:
-        gaps = swept(looked, requirement, progress)
-    return _joined(verdicts_, requirement.tolerances, requirement.confidence), gaps
+def _measured(entry: Tolerance, looked: Looked, requirement: Requirement, sweeps: Sweeps) -> Measured:
+    """What an entry speaks of, measured on this wall: gaps, steps on the relief as measured, lean, or a corner."""
+    if entry.criterion == "flatness":
+        return flatness_for(entry, sweeps, requirement.directions)
+    if entry.criterion == "step":
+        within = {"within": entry.lengths[0]} if entry.id else {}
+        return Measured(step=lips(looked.seen.relief, k=sweeps.k, **within))
+    if entry.criterion == "plumb":
+        height = looked.wall.height
+        return Measured(quantity=lean_of(looked).scaled(height, "m"), over=height)
+    corners = looked.seen.corners
+    measured = worst_corner(looked) if entry.criterion == "corner" else None
+    return Measured(quantity=measured, over=corners[0].leg if corners else None)
 
 
-def _joined(made: Sequence[Verdict], entries: Sequence[Tolerance], confidence: float) -> Verdict:
-    """One verdict over the criteria of several entries, each named by its entry where two speak of the same."""
-    if len(made) == 1:
-        return made[0]
-    criteria: list[Criterion] = []
-    for verdict, entry in zip(made, entries, strict=True):
-        criteria += [replace(one, name=f"{one.name} ({entry.id})") for one in verdict.criteria]
-    judged = {name.split(" ")[0] for name in (one.name for one in criteria)}
-    missing = [name for name in ("flatness", "plumb", "step", "corner") if name not in judged]
-    curve = next((verdict.curve for verdict in made if verdict.curve), ())
-    return verdicts.together(
-        criteria, confidence=confidence, not_judged=missing, tolerance=entries[0].id, curve=curve
-    )  # fmt: skip
+def flatness_for(entry: Tolerance, sweeps: Sweeps, directions: Sequence[float] | None = None) -> Measured:
+    """The gaps a flatness entry asks for, with its own lengths, method and directions.
+
+    Raises `BadValue` for directions that the entry does not speak of.
+    """
+    turns = _directions(entry, directions)
+    if entry.method == "chord":
+        heights = entry.stairs(largest_distance(sweeps.relief))
+        stairs, excess = sweep_stairs(sweeps.relief, heights, directions=turns, k=sweeps.k)
+        return Measured(stairs=stairs, excess=excess)
+    return Measured(sweeps=tuple(sweeps.of(length, entry.method, turns) for length in entry.lengths))
+
+
+def _directions(entry: Tolerance, asked: Sequence[float] | None) -> Sequence[float] | None:
+    """Directions to sweep: the entry's own, else those asked for; asking for others than its own is a `BadValue`."""
+    if not entry.directions:
+        return asked
+    if asked is not None and {value % 180 for value in asked} - {value % 180 for value in entry.directions}:
+        raise BadValue(
+            "{set:directions}",
+            "{asked:angle} for tolerance {entry}",
+            needed="only {known:angle}, which the entry speaks of",
+            remedy="Leave {set:directions} to the entry",
+            asked=tuple(degrees(value) for value in asked),
+            entry=entry.id,
+            known=tuple(degrees(value) for value in entry.directions),
+        )
+    return entry.directions
 
 
 def worst_corner(looked: Looked) -> Quantity | None:

@@ -112,6 +112,23 @@ class Requirement:
         return self.judges or any(limit is not None for limit in limits)
 
     @property
+    def entries(self) -> tuple[Tolerance, ...]:
+        """All that is to be judged by: the tolerances named, or an unnamed entry for each limit that was given."""
+        if self.tolerances:
+            return self.tolerances
+        limits = (
+            ("flatness", self.limit if self.judges else None),
+            ("plumb", self.plumb_limit),
+            ("step", self.step_limit),
+            ("corner", self.corner_limit),
+        )
+        return tuple(
+            Tolerance.entered(criterion, limit, self.rule, self.method)
+            for criterion, limit in limits
+            if limit is not None
+        )
+
+    @property
     def tolerance(self) -> Tolerance | None:
         """The first of the tolerances, None for a rule and limit entered by hand."""
         return self.tolerances[0] if self.tolerances else None

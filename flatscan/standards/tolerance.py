@@ -10,6 +10,7 @@ import numpy as np
 
 from flatscan.core import choices
 from flatscan.core.errors import BadValue
+from flatscan.core.quantity import metres
 
 CRITERIA = ("flatness", "plumb", "step", "corner", "reveal", "square")
 METHODS = (*choices.METHODS, "chord", "")
@@ -54,6 +55,15 @@ class Tolerance:
     tags: tuple[str, ...] = ()
     directions: tuple[float, ...] = ()
 
+    @classmethod
+    def entered(cls, criterion: str, limit: float, length: float, method: str) -> Tolerance:
+        """An unnamed entry for a limit [m] entered by hand; flatness is read under a straightedge of ``length`` [m]."""
+        return cls(
+            id="", document="", edition="", clause="", criterion=criterion, applies_to="", source="",
+            method=method if criterion == "flatness" else "", lengths=(length,), limits=(limit,),
+            interpolation="linear", checked="entered",
+        )  # fmt: skip
+
     @property
     def decides(self) -> bool:
         """Whether the limit may be decided on; one written down from memory may not."""
@@ -63,17 +73,22 @@ class Tolerance:
         """Limit [m] over a length [m]; with ``none`` only at the lengths named, anything else raises `BadValue`."""
         if not (math.isfinite(length) and length > 0):
             raise BadValue(
-                self.id, f"a length of {length} m", needed="a length over 0", remedy="Give the length judged"
+                self.id,
+                "a length of {length:span}",
+                needed="a length over 0",
+                remedy="Give the length judged",
+                length=metres(length),
             )
         if self.interpolation == "none":
             near = [limit for at, limit in zip(self.lengths, self.limits, strict=True) if abs(at - length) < 1e-9]
             if not near:
-                known = ", ".join(f"{at:g}" for at in self.lengths)
                 raise BadValue(
                     self.id,
-                    f"a length of {length:g} m",
-                    needed=f"one of the lengths it names ({known} m)",
+                    "a length of {length:span}",
+                    needed="one of the lengths it names ({known:span})",
                     remedy="Use the length the document names",
+                    length=metres(length),
+                    known=tuple(metres(at) for at in self.lengths),
                 )
             return near[0]
         if self.interpolation == "class":

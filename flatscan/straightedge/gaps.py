@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from flatscan.core.geometry import Array
+from flatscan.core.notes import Note
 
 Point = tuple[float, float]
 
@@ -62,7 +63,7 @@ class Gaps:
     k: float = 1.645
     stations: bool = False
     coverages: tuple[float, ...] = ()
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note | str, ...] = ()
 
     def judged(self) -> Gap | None:
         """The gap that ``method`` names."""

@@ -15,7 +15,7 @@ from flatscan.verdict.criteria import (
 )
 from flatscan.verdict.flatness import cannot_be_within, flatness, what_would_decide
 from flatscan.verdict.hand import with_hand
-from flatscan.verdict.judging import Judged, judge, judge_by
+from flatscan.verdict.judging import Judged, Measured, judge, verdict_of
 
 __all__ = [
     "OUTSIDE",
@@ -24,16 +24,17 @@ __all__ = [
     "Criterion",
     "CurvePoint",
     "Judged",
+    "Measured",
     "Verdict",
     "cannot_be_within",
     "coverage_factor",
     "decide",
     "flatness",
     "judge",
-    "judge_by",
     "plumb",
     "single",
     "together",
+    "verdict_of",
     "what_would_decide",
     "with_hand",
 ]

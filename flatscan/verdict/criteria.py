@@ -9,12 +9,13 @@ from dataclasses import dataclass
 from scipy.special import ndtri
 
 from flatscan.core.errors import BadValue
-from flatscan.core.quantity import Quantity
-from flatscan.core.units import to_mm
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import Quantity, metres, share
 from flatscan.straightedge.gaps import Point
 
 WITHIN, OUTSIDE, UNDECIDED = "within", "outside", "undecided"
-MEMORY = "the limit was written down from memory: numbers only, no decision"
+MEMORY = note("verdict.from-memory")
+_U_UNKNOWN = note("verdict.u-unknown")
 PLACES = 5
 
 
@@ -31,7 +32,7 @@ class Criterion:
     value: float | None
     upper: float | None
     limit: float
-    reasons: tuple[str, ...] = ()
+    reasons: tuple[Note | str, ...] = ()
     lower: float | None = None
     places: tuple[Point, ...] = ()
     rule: float | None = None
@@ -61,22 +62,20 @@ class Verdict:
     criteria: tuple[Criterion, ...]
     not_judged: tuple[str, ...]
     check_by_hand: tuple[Point, ...]
-    reasons: tuple[str, ...]
+    reasons: tuple[Note, ...]
     tolerance: str | None = None
     curve: tuple[CurvePoint, ...] = ()
-
-    @property
-    def sentence(self) -> str:
-        """The decision with each criterion named, such as "flatness within; plumb not judged"."""
-        said = [f"{one.name} {one.decision}" for one in self.criteria]
-        return "; ".join(said + [f"{name} not judged" for name in self.not_judged])
 
 
 def coverage_factor(confidence: float) -> float:
     """One-sided coverage factor of a normal error; 0.95 gives 1.645 (ISO 14253-1). Outside (0.5, 1): `BadValue`."""
     if not 0.5 < confidence < 1:
         raise BadValue(
-            "confidence", f"{confidence:g}", needed="a probability over 0.5 and under 1", remedy="Leave it at 0.95"
+            "{set:confidence}",
+            "{given:number}",
+            needed="a probability over 0.5 and under 1",
+            remedy="Leave it at 0.95",
+            given=share(confidence),
         )
     return float(ndtri(confidence))
 
@@ -92,17 +91,19 @@ def positive(limit: float, name: str) -> float:
     """The limit, if it is one; 0 or less, or no number, raises `BadValue`."""
     if not (math.isfinite(limit) and limit > 0):
         raise BadValue(
-            f"{name} limit",
-            f"{to_mm(limit):g} mm",
+            "the limit of {name}",
+            "{limit:length.g}",
             needed="a limit over 0",
             remedy="Give the limit the contract names, such as 3mm",
+            name=name,
+            limit=metres(limit),
         )
     return limit
 
 
 def plumb(lean: Quantity, height: float, limit: float, *, k: float = 1.645, decides: bool = True) -> Criterion:
     """Judge a lean (slope, with u) over ``height`` [m] against a limit [m] over that height; u None is undecided."""
-    return single("plumb", lean.scaled(height), limit, k=k, decides=decides, unknown="no known vertical")
+    return single("plumb", lean.scaled(height), limit, k=k, decides=decides, unknown=note("verdict.no-vertical"))
 
 
 def single(
@@ -112,7 +113,7 @@ def single(
     *,
     k: float = 1.645,
     decides: bool = True,
-    unknown: str = "its uncertainty is not known",
+    unknown: Note = _U_UNKNOWN,
     places: tuple[Point, ...] = (),
 ) -> Criterion:
     """Judge |one quantity| [m], chosen beforehand, against a limit [m]; 0 or less raises `BadValue`."""
@@ -122,7 +123,7 @@ def single(
         return Criterion(name, UNDECIDED, value, None, limit, (unknown,))
     upper, lower = value + k * measured.u, value - k * measured.u
     decision = decide(value, measured.u, limit, k) if decides else UNDECIDED
-    said = f"{to_mm(value):.1f} mm, between {to_mm(max(lower, 0.0)):.1f} and {to_mm(upper):.1f} mm"
+    said = note("verdict.between", value=metres(value), lower=metres(max(lower, 0.0)), upper=metres(upper))
     memory = () if decides else (MEMORY,)
     return Criterion(name, decision, value, upper, limit, (*memory, said), lower, places)
 
@@ -139,7 +140,7 @@ def together(
     decisions = {one.decision for one in criteria}
     decision = OUTSIDE if OUTSIDE in decisions else UNDECIDED
     decision = WITHIN if decisions == {WITHIN} else decision
-    reasons = tuple(f"{one.name}: {reason}" for one in criteria for reason in one.reasons)
+    reasons = tuple(note("verdict.of", name=c.name, reason=reason) for c in criteria for reason in c.reasons)
     places = tuple(dict.fromkeys(place for one in criteria if one.decision == UNDECIDED for place in one.places))
     return Verdict(
         decision, confidence, tuple(criteria), tuple(not_judged), places[:PLACES], reasons, tolerance, tuple(curve)

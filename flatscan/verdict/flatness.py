@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 from flatscan.core.model import Relief
-from flatscan.core.units import to_mm
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres, share
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.straightedge.uncertainty import expected_u
 from flatscan.verdict.criteria import MEMORY, OUTSIDE, UNDECIDED, WITHIN, Criterion, positive
@@ -18,19 +19,16 @@ WIDEST_SMOOTHING = 0.22
 SHARE_OF_RULE = 0.5 / 0.85
 
 
-def cannot_be_within(relief: Relief, rule: float, limit: float) -> str | None:
+def cannot_be_within(relief: Relief, rule: float, limit: float) -> Note | None:
     """The early warning: why no straightedge result from this relief could prove the limit kept, or None."""
     positive(limit, "flatness")
     if not relief.known_between:
-        return "stations only: the wall between them was not read, so it cannot be shown to be within"
+        return note("verdict.stations-cannot")
     u = expected_u(relief, rule)
     if u is None:
-        return "the uncertainty of this capture is not known, so the wall cannot be shown to be within"
+        return note("verdict.u-not-known")
     if u > limit / 4:
-        return (
-            f"this capture cannot show {to_mm(limit):g} mm kept: u(gap) is {to_mm(u):.2f} mm, "
-            f"over a quarter of the limit ({to_mm(limit) / 4:.2f} mm); it may still show it exceeded"
-        )
+        return note("verdict.cannot-show", limit=metres(limit), u=metres(u), quarter=metres(limit / 4))
     return None
 
 
@@ -45,7 +43,7 @@ def flatness(
     positive(limit, name)
     judged = gaps.judged()
     if judged is None:
-        reasons = gaps.notes or ("no straightedge could be laid",)
+        reasons: tuple[Note | str, ...] = gaps.notes or (note("verdict.no-straightedge"),)
         return Criterion(name, UNDECIDED, None, None, limit, reasons, rule=gaps.rule, method=gaps.method)
     against = _against_within(gaps, judged, limit, relief)
     places = tuple(place.at for place in gaps.worst_places if place.value + gaps.k * (place.u or math.inf) > limit)
@@ -54,77 +52,78 @@ def flatness(
         reasons = (MEMORY, *against)
     elif gaps.lower is not None and gaps.lower > limit:
         decision = OUTSIDE
-        reasons = (f"at least {to_mm(gaps.lower):.1f} mm, over the limit of {to_mm(limit):g} mm",)
+        reasons = (note("verdict.at-least", lower=metres(gaps.lower), limit=metres(limit)),)
     elif not against:
         decision, places = WITHIN, ()
-        reasons = (f"at most {to_mm(gaps.upper or 0.0):.1f} mm at every position, limit {to_mm(limit):g} mm",)
+        reasons = (note("verdict.at-most", upper=metres(gaps.upper or 0.0), limit=metres(limit)),)
     else:
         nothing = gaps.stations and judged.value <= limit
-        reasons = (*(("nothing over the limit at the stations read",) if nothing else ()), *against)
+        reasons = (*((note("verdict.nothing-over"),) if nothing else ()), *against)
         reasons = (*reasons, *what_would_decide(gaps, limit, relief))
     return Criterion(
         name, decision, judged.value, gaps.upper, limit, reasons, gaps.lower, places, gaps.rule, gaps.method
     )
 
 
-def _against_within(gaps: Gaps, judged: Gap, limit: float, relief: Relief | None) -> tuple[str, ...]:
+def _against_within(gaps: Gaps, judged: Gap, limit: float, relief: Relief | None) -> tuple[Note, ...]:
     """Every reason why the result is not *within*, the early warning first; empty if it is."""
     reasons = []
     early = None if relief is None else cannot_be_within(relief, gaps.rule, limit)
     if early is None and judged.u is not None and judged.u > limit / 4:
-        early = f"u(gap) is {to_mm(judged.u):.2f} mm at the largest gap, over a quarter of the limit"
+        early = note("verdict.u-over-quarter", u=metres(judged.u))
     if early:
         reasons.append(early)
     elif gaps.stations:
-        reasons.append("stations only: the wall between them was not read")
+        reasons.append(note("verdict.stations-only"))
     if gaps.upper is None:
-        reasons.append("no upper bound: the uncertainty is not known")
+        reasons.append(note("verdict.no-upper"))
     elif gaps.upper > limit:
-        reasons.append(f"up to {to_mm(gaps.upper):.1f} mm cannot be ruled out, limit {to_mm(limit):g} mm")
+        reasons.append(note("verdict.not-ruled-out", upper=metres(gaps.upper), limit=metres(limit)))
     if gaps.coverage is not None and gaps.coverage < LEAST_COVERAGE:
-        reasons.append(f"only {gaps.coverage:.0%} of the positions were measured, {LEAST_COVERAGE:.0%} needed")
+        reasons.append(note("verdict.coverage", coverage=share(gaps.coverage), needed=share(LEAST_COVERAGE)))
     if relief is not None and relief.hidden:
-        reasons.append(f"{relief.hidden} cells where the smoothing may hide a small feature")
+        reasons.append(note("verdict.hidden", cells=relief.hidden))
     reasons += [] if relief is None else _too_smooth(relief, gaps.rule)
     return tuple(reasons)
 
 
-def _too_smooth(relief: Relief, rule: float) -> list[str]:
-    """Words where the smoothing takes away what a straightedge of that length [m] is there to find."""
+def _too_smooth(relief: Relief, rule: float) -> list[Note]:
+    """Where the smoothing takes away what a straightedge of that length [m] is there to find."""
     width, said = relief.smoothed_over, []
     if width > WIDEST_SMOOTHING + 1e-9:
-        said.append(f"smoothed over {to_mm(width):.0f} mm, {to_mm(WIDEST_SMOOTHING):.0f} mm at most")
+        said.append(note("verdict.smoothed-wide", width=metres(width), most=metres(WIDEST_SMOOTHING)))
     if width > SHARE_OF_RULE * rule:
-        found = f"what a straightedge of {to_mm(rule):.0f} mm looks for"
-        said.append(f"smoothed over {to_mm(width):.0f} mm, too wide to see {found}")
+        said.append(note("verdict.smoothed-for-rule", width=metres(width), rule=metres(rule)))
     return said
 
 
-def what_would_decide(gaps: Gaps, limit: float, relief: Relief | None = None) -> tuple[str, ...]:
+def what_would_decide(gaps: Gaps, limit: float, relief: Relief | None = None) -> tuple[Note, ...]:
     """What better data would bring a decision, with numbers where the two parts of u allow them."""
     judged = gaps.judged()
     if gaps.stations:
-        return ("a scan of the whole wall, or a straightedge at the places named, would decide",)
+        return (note("verdict.scan-would"),)
     if judged is None or judged.u_random is None or judged.u_common is None:
-        return ("a capture of known uncertainty would decide",)
+        return (note("verdict.known-u-would"),)
     advice = []
     if gaps.coverage is not None and gaps.coverage < LEAST_COVERAGE:
-        advice.append("measure the parts not covered")
+        advice.append(note("verdict.measure-rest"))
     if relief is not None and (relief.hidden or _too_smooth(relief, gaps.rule)):
-        advice.append("more points in a cell, so that less smoothing is needed")
+        advice.append(note("verdict.more-points-a-cell"))
     bound = gaps.upper if judged.value <= limit else gaps.lower
     if bound is not None and (judged.value - limit) * (bound - limit) < 0:
         advice.append(_better(judged.u_random, judged.u_common, abs(judged.value - limit) / abs(judged.value - bound)))
-    return (*advice, "a straightedge at the places named would settle those places")
+    return (*advice, note("verdict.straightedge-would"))
 
 
-def _better(random: float, common: float, share: float) -> str:
-    """What brings the whole uncertainty down to a share of itself: points for the random part, repeats for the rest."""
-    aim = 0.9 * share * math.hypot(random, common)
+def _better(random: float, common: float, part: float) -> Note:
+    """What brings the whole uncertainty down to a part of itself: points for the random part, repeats for the rest."""
+    aim = 0.9 * part * math.hypot(random, common)
     if common >= aim:
         repeats = math.ceil((common / max(aim, 1e-9)) ** 2 * (1 if random == 0 else 1.5))
-        how = f"about {repeats} repeated scans" if repeats <= 10 else "a better capture (more than ten repeats)"
-        return f"{how}, or laser readings that tie the scan down (common part of u(gap) {to_mm(common):.2f} mm)"
+        if repeats <= 10:
+            return note("verdict.repeats-or-tie", repeats=repeats, u=metres(common))
+        return note("verdict.better-or-tie", u=metres(common))
     times = math.ceil(random**2 / (aim**2 - common**2))
-    more = f"about {times} times the points" if times <= 100 else "far more points (over 100 times)"
-    return f"{more} on the wall (random part of u(gap) {to_mm(random):.2f} mm)"
+    if times <= 100:
+        return note("verdict.times-the-points", times=times, u=metres(random))
+    return note("verdict.far-more-points", u=metres(random))

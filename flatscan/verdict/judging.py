@@ -1,4 +1,4 @@
-"""Judging a wall: by a rule and limits, or by a published tolerance."""
+"""Judging what was measured by tolerance entries, published or entered by hand; nothing is measured here."""
 
 from __future__ import annotations
 
@@ -7,13 +7,12 @@ from dataclasses import dataclass, replace
 
 from flatscan.core.errors import BadValue
 from flatscan.core.model import Relief
-from flatscan.core.quantity import Quantity
-from flatscan.core.units import to_mm
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import Quantity, metres, share
 from flatscan.standards.tolerance import Tolerance
 from flatscan.straightedge.gaps import Gaps
-from flatscan.straightedge.lengths import Stair, largest_distance, sweep_stairs
-from flatscan.straightedge.steps import Lip, lips
-from flatscan.straightedge.sweeping import sweep
+from flatscan.straightedge.lengths import Stair
+from flatscan.straightedge.steps import Lip
 from flatscan.verdict.criteria import (
     MEMORY,
     OUTSIDE,
@@ -23,7 +22,6 @@ from flatscan.verdict.criteria import (
     CurvePoint,
     Verdict,
     coverage_factor,
-    plumb,
     positive,
     single,
     together,
@@ -33,205 +31,161 @@ from flatscan.verdict.flatness import flatness
 CRITERIA = ("flatness", "plumb", "step", "corner")
 
 
-def judge(
-    *,
-    gaps: Gaps | None = None,
-    limit: float | None = None,
-    relief: Relief | None = None,
-    lean: Quantity | None = None,
-    height: float | None = None,
-    plumb_limit: float | None = None,
-    step: Quantity | Lip | None = None,
-    step_limit: float | None = None,
-    corner: Quantity | None = None,
-    corner_limit: float | None = None,
-    tolerance: Tolerance | None = None,
-    confidence: float = 0.95,
-) -> Verdict:
-    """Judge every criterion that has a limit, each by itself, and say which of the four was not judged.
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Measured:
+    """What was measured of a wall for one entry; what the entry does not speak of is empty.
 
-    ``gaps`` against ``limit``, the slope ``lean`` over ``height`` against ``plumb_limit``, ``step`` and ``corner``
-    (lengths with u; a `Lip` for the largest of many steps) against theirs; all limits in metres. ``tolerance`` names
-    the entry the limits come from; one from memory gives numbers and no decision. ``gaps`` must have been swept with
-    the coverage factor of ``confidence``, else `BadValue`.
+    ``sweeps`` are the gaps under each length the entry names, ``stairs`` those of a limit that follows the distance
+    between the contacts, with the least ``excess`` [m] over it; ``step`` is the largest of many steps; ``quantity`` a
+    deviation as a length [m] ``over`` so many metres (plumb: the lean over the wall's height), None: not measured.
     """
-    k = coverage_factor(confidence)
-    decides = tolerance is None or tolerance.decides
-    criteria = []
-    if limit is not None:
-        if gaps is None:
-            raise BadValue(
-                "flatness limit",
-                "a limit without a straightedge",
-                needed="a rule and a limit together",
-                remedy="Give --rule with --limit",
-            )
-        if abs(gaps.k - k) > 2e-3:
-            raise BadValue(
-                "confidence",
-                f"{confidence:g}, but the sweep used k = {gaps.k:g}",
-                needed=f"a sweep with k = {k:.3f}",
-                remedy="Sweep with the coverage factor of the confidence",
-            )
-        criteria.append(flatness(gaps, limit, relief=relief, decides=decides))
-    if plumb_limit is not None:
-        if lean is None or height is None:
-            raise BadValue(
-                "plumb limit",
-                "a limit without a lean",
-                needed="the lean and the height it acts over",
-                remedy="Measure the lean first",
-            )
-        criteria.append(plumb(lean, height, plumb_limit, k=k, decides=decides))
-    for name, measured, bound in (("step", step, step_limit), ("corner", corner, corner_limit)):
-        if bound is not None:
-            criteria.append(_measured(name, measured, positive(bound, name), k, decides))
-    judged = {one.name for one in criteria}
-    missing = [name for name in ("flatness", "plumb", "step", "corner") if name not in judged]
-    return together(
-        criteria, confidence=confidence, not_judged=missing, tolerance=None if tolerance is None else tolerance.id
-    )
 
-
-def _measured(name: str, measured: Quantity | Lip | None, limit: float, k: float, decides: bool) -> Criterion:
-    """A criterion of one quantity, of the largest of many steps, or of something that was not measured."""
-    if measured is None:
-        return Criterion(name, UNDECIDED, None, None, limit, ("not measured",))
-    if isinstance(measured, Quantity):
-        return single(name, measured, limit, k=k, decides=decides)
-    said = f"the largest abrupt step is {to_mm(measured.value):.1f} mm"
-    if measured.upper is None:
-        return Criterion(name, UNDECIDED, measured.value, None, limit, (f"{said}; its uncertainty is not known",))
-    decision = WITHIN if measured.upper <= limit else UNDECIDED
-    decision = OUTSIDE if measured.lower is not None and measured.lower > limit else decision
-    decision, words = (decision, (said,)) if decides else (UNDECIDED, (MEMORY, said))
-    places = (measured.at,) if decision == UNDECIDED else ()
-    return Criterion(name, decision, measured.value, measured.upper, limit, words, measured.lower, places)
+    sweeps: tuple[Gaps, ...] = ()
+    stairs: tuple[Stair, ...] = ()
+    excess: float | None = None
+    step: Lip | Quantity | None = None
+    quantity: Quantity | None = None
+    over: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Judged:
-    """A verdict by a tolerance, and the sweep whose figures belong beside it (None if no straightedge was laid)."""
+    """The criteria of one entry, and the sweep whose figures belong beside them (None if no straightedge was laid)."""
 
-    verdict: Verdict
-    gaps: Gaps | None
+    entry: Tolerance
+    criteria: tuple[Criterion, ...]
+    gaps: Gaps | None = None
+    curve: tuple[CurvePoint, ...] = ()
 
 
-def judge_by(
-    tolerance: Tolerance,
-    relief: Relief,
-    *,
-    unsmoothed: Relief | None = None,
-    lean: Quantity | None = None,
-    height: float | None = None,
-    measured: Quantity | None = None,
-    over: float | None = None,
-    directions: Sequence[float] | None = None,
-    confidence: float = 0.95,
-    workers: int | None = None,
-) -> Judged:
-    """Judge what one tolerance entry asks for, with its own lengths, method and directions.
+def judge(entry: Tolerance, measured: Measured, relief: Relief | None = None, *, confidence: float = 0.95) -> Judged:
+    """Judge what was measured by one entry.
 
-    Flatness needs the ``relief`` alone. A step is looked for on the ``unsmoothed`` relief (default: ``relief``).
-    Plumb takes the slope ``lean`` over ``height`` [m]; corner, reveal and square take ``measured``, the deviation as
-    a length [m], over ``over`` metres. An entry that speaks of something not given does not apply to this wall:
-    `BadValue`, which also a direction the entry does not know raises.
+    ``relief`` brings smoothing and hidden features into it. Raises `BadValue` for a published entry that speaks of
+    something that was not measured, and for sweeps of another confidence.
     """
     k = coverage_factor(confidence)
-    entry, decides = tolerance, tolerance.decides
-    gaps, curve = None, tuple[CurvePoint, ...]()
+    if any(abs(gaps.k - k) > 2e-3 for gaps in measured.sweeps):
+        raise BadValue(
+            "{set:confidence}",
+            "{confidence:number}, but the sweep used k = {used:number}",
+            needed="a sweep with k = {k:number.3}",
+            remedy="Sweep with the coverage factor of the confidence",
+            confidence=share(confidence),
+            used=share(measured.sweeps[0].k),
+            k=share(k),
+        )
     if entry.criterion == "flatness":
-        turns = _directions(entry, directions)
-        if entry.method == "chord":
-            criteria, gaps, curve = _by_distance(entry, relief, turns, k, workers)
-        else:
-            criteria, gaps = _by_rule(entry, relief, turns, k, workers)
-    elif entry.criterion == "step":
-        found = lips(relief if unsmoothed is None else unsmoothed, within=entry.lengths[0], k=k)
-        criteria = [_measured("step", found, entry.limits[0], k, decides)]
-    elif entry.criterion == "plumb" and lean is not None and height is not None:
-        criteria = [plumb(lean, height, entry.limit_at(height), k=k, decides=decides)]
-    elif entry.criterion != "plumb" and measured is not None and over is not None:
-        criteria = [single(entry.criterion, measured, entry.limit_at(over), k=k, decides=decides)]
-    else:
+        return _by_distance(entry, measured, relief) if entry.method == "chord" else _by_rule(entry, measured, relief)
+    if entry.criterion == "step":
+        return Judged(entry, (_step(entry, measured.step, k),))
+    if measured.quantity is None or measured.over is None:
+        return Judged(entry, (_unmeasured(entry),))
+    unknown = note("verdict.no-vertical" if entry.criterion == "plumb" else "verdict.u-unknown")
+    limit = entry.limit_at(measured.over)
+    found = single(entry.criterion, measured.quantity, limit, k=k, decides=entry.decides, unknown=unknown)
+    return Judged(entry, (found,))
+
+
+def verdict_of(judged: Sequence[Judged], *, confidence: float = 0.95) -> Verdict:
+    """One verdict over the criteria of all entries, each named by its entry where two published ones speak of the same.
+
+    What no entry asked for is listed as not judged.
+    """
+    published = [one for one in judged if one.entry.id]
+    criteria: list[Criterion] = []
+    for one in judged:
+        several = len(published) > 1 and one.entry.id
+        criteria += [replace(c, name=f"{c.name} ({one.entry.id})") if several else c for c in one.criteria]
+    asked = {one.entry.criterion for one in judged}
+    missing = [name for name in CRITERIA if name not in asked]
+    curve = next((one.curve for one in judged if one.curve), ())
+    tolerance = published[0].entry.id if published else None
+    return together(criteria, confidence=confidence, not_judged=missing, tolerance=tolerance, curve=curve)
+
+
+def _unmeasured(entry: Tolerance) -> Criterion:
+    """A limit entered by hand for what was not measured stays open; a published entry does not apply to this wall."""
+    if entry.id:
         raise BadValue(
-            f"tolerance {entry.id}",
-            f"it judges {entry.criterion} ({entry.applies_to}), and none was measured here",
+            "tolerance {entry}",
+            "it judges {criterion} ({applies}), and none was measured here",
             needed="an entry that applies to what was measured",
-            remedy="Choose another entry with `flatscan tolerances`",
+            remedy="Choose another entry with {run:tolerances}",
+            entry=entry.id,
+            criterion=entry.criterion,
+            applies=entry.applies_to,
         )
-    judged = {one.name.split(" ")[0] for one in criteria}
-    missing = [name for name in CRITERIA if name not in judged]
-    return Judged(together(criteria, confidence=confidence, not_judged=missing, tolerance=entry.id, curve=curve), gaps)
+    limit = positive(entry.limits[0], entry.criterion)
+    return Criterion(entry.criterion, UNDECIDED, None, None, limit, (note("verdict.not-measured"),))
 
 
-def _directions(entry: Tolerance, asked: Sequence[float] | None) -> Sequence[float] | None:
-    """Directions to sweep: the entry's own, else those asked for; asking for others than its own is a `BadValue`."""
-    if not entry.directions:
-        return asked
-    if asked is not None and {value % 180 for value in asked} - {value % 180 for value in entry.directions}:
-        raise BadValue(
-            "directions",
-            f"{list(asked)} for tolerance {entry.id}",
-            needed=f"only {list(entry.directions)}, which the entry speaks of",
-            remedy="Leave the directions to the entry",
-        )
-    return entry.directions
+def _step(entry: Tolerance, found: Lip | Quantity | None, k: float) -> Criterion:
+    """A criterion of one step, of the largest of many steps, or of something that was not measured."""
+    limit = positive(entry.limits[0], "step")
+    if found is None:
+        return Criterion("step", UNDECIDED, None, None, limit, (note("verdict.not-measured"),))
+    if isinstance(found, Quantity):
+        return single("step", found, limit, k=k, decides=entry.decides)
+    value = metres(found.value)
+    if found.upper is None:
+        unknown = note("verdict.largest-step-u-unknown", value=value)
+        return Criterion("step", UNDECIDED, found.value, None, limit, (unknown,))
+    decision = WITHIN if found.upper <= limit else UNDECIDED
+    decision = OUTSIDE if found.lower is not None and found.lower > limit else decision
+    said = note("verdict.largest-step", value=value)
+    decision, reasons = (decision, (said,)) if entry.decides else (UNDECIDED, (MEMORY, said))
+    places = (found.at,) if decision == UNDECIDED else ()
+    return Criterion("step", decision, found.value, found.upper, limit, reasons, found.lower, places)
 
 
-def _by_rule(
-    entry: Tolerance, relief: Relief, turns: Sequence[float] | None, k: float, workers: int | None
-) -> tuple[list[Criterion], Gaps]:
+def _by_rule(entry: Tolerance, measured: Measured, relief: Relief | None) -> Judged:
     """A criterion for each length the entry names, and the sweep of the one nearest to (or furthest over) its limit."""
-    criteria, sweeps = [], []
-    for length, limit in zip(entry.lengths, entry.limits, strict=True):
+    criteria = []
+    for gaps, length, limit in zip(measured.sweeps, entry.lengths, entry.limits, strict=True):
         name = "flatness" if len(entry.lengths) == 1 else f"flatness under {length:g} m"
-        gaps = sweep(relief, length, directions=turns, k=k, method=entry.method, workers=workers)
         criteria.append(flatness(gaps, limit, relief=relief, name=name, decides=entry.decides))
-        sweeps.append(gaps)
-    share = [(one.value or 0.0) / one.limit for one in criteria]
-    return criteria, sweeps[share.index(max(share))]
+    part = [(criterion.value or 0.0) / criterion.limit for criterion in criteria]
+    return Judged(entry, tuple(criteria), measured.sweeps[part.index(max(part))])
 
 
-def _by_distance(
-    entry: Tolerance, relief: Relief, turns: Sequence[float] | None, k: float, workers: int | None
-) -> tuple[list[Criterion], Gaps | None, tuple[CurvePoint, ...]]:
+def _by_distance(entry: Tolerance, measured: Measured, relief: Relief | None) -> Judged:
     """One flatness criterion for a limit that follows the distance between the contacts, with the limit as a curve.
 
     Every stair must be within for the wall to be: a wall just outside is so on one stair, whose own bound then fails
     it as often as any. *Outside* is tested once for all stairs together.
     """
-    stairs, excess = sweep_stairs(
-        relief, entry.stairs(largest_distance(relief)), directions=turns, k=k, workers=workers
-    )
+    stairs, excess = measured.stairs, measured.excess
     if not stairs:
-        reason = "no two contacts stand far enough apart for the cells"
-        return [Criterion("flatness", UNDECIDED, None, None, entry.limits[0], (reason,))], None, ()
+        reason = note("verdict.no-contacts")
+        return Judged(entry, (Criterion("flatness", UNDECIDED, None, None, entry.limits[0], (reason,)),))
     each = [flatness(stair.gaps, stair.limit, relief=relief, decides=entry.decides) for stair in stairs]
     worst = max(range(len(each)), key=lambda number: _over(each[number]))
     chosen = replace(each[worst], rule=None, method="chord")
-    open_ones = [one for one in each if one.decision != WITHIN]
+    open_ones = [criterion for criterion in each if criterion.decision != WITHIN]
     if open_ones:
         over = entry.decides and excess is not None and excess > 0
-        reasons = (f"over the limit by at least {to_mm(excess):.1f} mm",) if over and excess else open_ones[0].reasons
+        reasons: tuple[Note | str, ...] = open_ones[0].reasons
+        if over and excess:
+            reasons = (note("verdict.excess", excess=metres(excess)),)
         chosen = replace(
             chosen,
             decision=OUTSIDE if over else UNDECIDED,
-            reasons=_at(stairs[worst]) + reasons,
+            reasons=(_nearest(stairs[worst]), *reasons),
             lower=None if excess is None else chosen.limit + excess,
-            places=tuple(dict.fromkeys(place for one in open_ones for place in one.places)),
+            places=tuple(dict.fromkeys(place for criterion in open_ones for place in criterion.places)),
         )
-    return [chosen], stairs[worst].gaps, tuple(_point(stair) for stair in stairs)
+    return Judged(entry, (chosen,), stairs[worst].gaps, tuple(_point(stair) for stair in stairs))
 
 
-def _over(one: Criterion) -> float:
+def _over(criterion: Criterion) -> float:
     """How far a criterion's bound (or value, without one) stands over its limit [m]."""
-    known = one.upper if one.upper is not None else one.value
-    return -one.limit if known is None else known - one.limit
+    known = criterion.upper if criterion.upper is not None else criterion.value
+    return -criterion.limit if known is None else known - criterion.limit
 
 
-def _at(stair: Stair) -> tuple[str, ...]:
-    return (f"nearest to its limit with the contacts {stair.start:.2f} to {stair.stop:.2f} m apart",)
+def _nearest(stair: Stair) -> Note:
+    return note("verdict.nearest-contacts", start=metres(stair.start), stop=metres(stair.stop))
 
 
 def _point(stair: Stair) -> CurvePoint:

@@ -2,13 +2,15 @@
 
 import numpy as np
 import pytest
+from judging import in_words, judge
 from numpy.testing import assert_allclose
 from scipy import integrate, stats
 
 from flatscan.core.errors import BadValue
 from flatscan.core.quantity import Quantity
+from flatscan.report.say import spoken
 from flatscan.straightedge import lips
-from flatscan.verdict import Criterion, coverage_factor, decide, judge, plumb, single, together
+from flatscan.verdict import Criterion, coverage_factor, decide, plumb, single, together
 
 POINTS = np.linspace(-8, 8, 1601)
 
@@ -59,13 +61,13 @@ def test_plumb_works_both_ways():
 def test_unknown_plumb_is_undecided():
     got = plumb(Quantity(0.001, None), 2.4, 0.006)
     assert (got.decision, got.upper) == ("undecided", None)
-    assert "vertical" in got.reasons[0]
+    assert "vertical" in spoken(got.reasons)[0]
 
 
 def test_a_single_quantity_from_memory_is_not_decided():
     got = single("corner", Quantity(0.001, 1e-5), 0.005, decides=False)
     assert got.decision == "undecided"
-    assert "memory" in got.reasons[0]
+    assert "memory" in spoken(got.reasons)[0]
 
 
 def test_together():
@@ -82,9 +84,9 @@ def test_each_criterion_is_named_apart(grid_relief):
         lean=Quantity(0.001, 1e-5), height=2.4, plumb_limit=0.008, step=step, step_limit=0.004,
         corner=Quantity(0.002, 0.001), corner_limit=0.003,
     )  # fmt: skip
-    assert verdict.sentence == "plumb within; step outside; corner undecided; flatness not judged"
+    assert in_words(verdict) == "plumb within; step outside; corner undecided; flatness not judged"
     assert verdict.decision == "outside"
-    assert judge(step_limit=0.004).criteria[0].reasons == ("not measured",)
+    assert spoken(judge(step_limit=0.004).criteria[0].reasons) == ("not measured",)
 
 
 def test_small_step_is_within(grid_relief):
@@ -96,9 +98,17 @@ def test_small_step_is_within(grid_relief):
 
 @pytest.mark.parametrize(
     "given",
-    [{"plumb_limit": 0.0, "lean": Quantity(0.0, 0.1), "height": 2.4}, {"plumb_limit": 0.008}, {"limit": 0.003},
-     {"step_limit": -0.001}, {"corner_limit": float("nan")}],
-)  # fmt: skip
+    [
+        {"plumb_limit": 0.0, "lean": Quantity(0.0, 0.1), "height": 2.4},
+        {"step_limit": -0.001},
+        {"corner_limit": float("nan")},
+    ],
+)
 def test_limits_that_make_no_sense(given):
     with pytest.raises(BadValue, match="limit"):
         judge(**given)
+
+
+def test_a_limit_for_what_was_not_measured_stays_open():
+    (plumb,) = judge(plumb_limit=0.008).criteria
+    assert (plumb.decision, plumb.value, plumb.limit) == ("undecided", None, 0.008)
