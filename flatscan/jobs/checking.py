@@ -16,8 +16,8 @@ from flatscan.jobs.seeing import see
 from flatscan.jobs.settings import Capturing, Progress, Requirement, silent
 from flatscan.standards import Tolerance
 from flatscan.straightedge.gaps import Gaps
-from flatscan.straightedge.hand import HandCheck, compare_hand, read_hand
-from flatscan.straightedge.steps import Lip, lips
+from flatscan.straightedge.hand_gaps import HandCheck, compare_hand, read_hand
+from flatscan.straightedge.lips import Lip, lips
 from flatscan.verdict import Criterion, Verdict
 
 

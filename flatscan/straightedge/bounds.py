@@ -13,19 +13,22 @@ from scipy.special import ndtri
 from flatscan.core.geometry import Array, robust_scale
 from flatscan.core.reliefs import Grid
 from flatscan.straightedge.gaps import Gap
-from flatscan.straightedge.laying import Laying, end_triple, parts_of, value_of
-from flatscan.straightedge.lines import (
+from flatscan.straightedge.laying import (
     Direction,
     Lattice,
+    Laying,
     Lines,
     Triple,
     all_lines,
+    end_triple,
     find_triple,
     in_order,
     lattice,
     lay,
     lines_through,
+    parts_of,
     supports,
+    value_of,
 )
 from flatscan.straightedge.uncertainty import (
     common_factor,

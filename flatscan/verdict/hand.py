@@ -10,7 +10,7 @@ from scipy.special import ndtri
 
 from flatscan.core.units import to_mm
 from flatscan.straightedge.gaps import Point
-from flatscan.straightedge.hand import HandCheck
+from flatscan.straightedge.hand_gaps import HandCheck
 from flatscan.verdict.criteria import OUTSIDE, UNDECIDED, WITHIN, Criterion, CurvePoint, Verdict, decide, together
 
 # a place to check is settled by a reading this near to it [m]

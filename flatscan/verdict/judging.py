@@ -11,9 +11,8 @@ from flatscan.core.quantity import Quantity
 from flatscan.core.units import to_mm
 from flatscan.standards.tolerance import Tolerance
 from flatscan.straightedge.gaps import Gaps
-from flatscan.straightedge.lengths import Stair, largest_distance, sweep_stairs
-from flatscan.straightedge.steps import Lip, lips
-from flatscan.straightedge.sweeping import sweep
+from flatscan.straightedge.lips import Lip, lips
+from flatscan.straightedge.sweeping import Stair, largest_distance, sweep, sweep_stairs
 from flatscan.verdict.criteria import (
     MEMORY,
     OUTSIDE,

@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.model import CommonError
 from flatscan.straightedge import sweep
-from flatscan.straightedge.stations import collinear_triples, largest_gap_quantile
+from flatscan.straightedge.station_lines import collinear_triples, largest_gap_quantile
 
 
 def slow_triples(x, y, rule):

@@ -5,7 +5,7 @@ from numpy.testing import assert_allclose
 from flatscan.core.geometry import polygon_area
 from flatscan.core.model import CommonError, Origin, Readings
 from flatscan.relief import from_stations
-from flatscan.relief.stations import owned_areas
+from flatscan.relief.laser_stations import owned_areas
 
 BOX = np.array([[0, 0], [4.2, 0], [4.2, 2.7], [0, 2.7]], float)
 ORIGIN = Origin("made.csv", "0", "laser grid", "mm", 6)

@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadTable, BadValue, ReadError
 from flatscan.straightedge import compare_hand, read_hand
-from flatscan.straightedge.hand import gap_near
+from flatscan.straightedge.hand_gaps import gap_near
 
 GOOD = "units, mm\nrule, 1.8 m\nu, 0.4 mm\nwall, hall\n\nx, y, direction, gap\n1.5, 1.2, along, 4.0\n0.6,0.5,up,0\n"
 

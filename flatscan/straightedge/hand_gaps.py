@@ -17,8 +17,7 @@ from flatscan.core.reliefs import Grid
 from flatscan.core.table import Column, Row, Table, read_table
 from flatscan.core.typed import length_in
 from flatscan.straightedge.gaps import Gap
-from flatscan.straightedge.laying import Laying, gap_of, lay_out
-from flatscan.straightedge.lines import Direction, directions_of, find_triple
+from flatscan.straightedge.laying import Direction, Laying, directions_of, find_triple, gap_of, lay_out
 from flatscan.straightedge.sweeping import sweep
 
 # straightedge and wedge read with care, common practice (METHODS 1a and 3e: 0.5 mm, k = 1)
