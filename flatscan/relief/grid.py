@@ -13,6 +13,8 @@ from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.geometry import Array, Mask, in_polygon, polygon_area
 from flatscan.core.lanes import in_lanes
 from flatscan.core.model import Cloud, CommonError, Opening, Wall
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres, share
 from flatscan.core.reliefs import Grid
 from flatscan.relief.smooth import with_plateau
 
@@ -21,7 +23,7 @@ ENOUGH_POINTS, ENOUGH_CELLS = 5, 0.95
 # Points further than this off the surface around them are something standing before the wall, or a hole in it.
 GATE = 0.025
 _COARSE = 0.100
-_FEWEST = 2
+_FEWEST, _LEAST_POINTS = 2, 10
 _LARGEST_GRID = 40_000_000
 _LANES, _LARGE = 2, 5_000_000
 _PLENTY = 16
@@ -62,16 +64,25 @@ class _Lattice:
 
         def add(lane: int, points: Array, start: int) -> None:
             add_near(
-                np.ascontiguousarray(points), start, every, frame.at, axes, corner, self.cell, self.shape, GATE,
-                *cells_of[lane], proud[lane],
-            )  # fmt: skip
+                np.ascontiguousarray(points),
+                start,
+                every,
+                frame.at,
+                axes,
+                corner,
+                self.cell,
+                self.shape,
+                GATE,
+                *cells_of[lane],
+                proud[lane],
+            )
 
         in_lanes(cloud.chunks(), add, lanes)
         sums = np.sum([records[:, 2:] for _, records in cells_of], axis=0)
         return Sums.halves(sums, self.shape), proud.sum(axis=0).reshape(self.shape)
 
 
-def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = None) -> tuple[Grid, tuple[str, ...]]:
+def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = None) -> tuple[Grid, tuple[Note, ...]]:
     """Relief of a wall from all points of a cloud, and what must be said about it.
 
     Without ``cell`` [m] the smallest of 10, 20 and 50 mm is taken in which at least 95 % of the cells that the
@@ -87,11 +98,16 @@ def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = 
     size, notes = (cell, []) if cell is not None else _choose_cell(every * (halves[0].n + halves[1].n), finest)
     block = round(size / finest)
     both = halves[0].merged(block) + halves[1].merged(block)
-    if both.n.sum() < 10:
+    if both.n.sum() < _LEAST_POINTS:
         raise TooFewPoints(
-            f"wall {wall.number}", f"{int(both.n.sum())} points on it", needed="at least 10",
+            "wall {wall}",
+            "{points} points on it",
+            needed="at least {least}",
             remedy="Scan the wall more densely, or choose another wall or region",
-        )  # fmt: skip
+            wall=wall.number,
+            points=int(both.n.sum()),
+            least=_LEAST_POINTS,
+        )
     # strays that moved their cell's first mean no longer count in the second
     middle, gate = _gates(both)
     if every > 1:
@@ -118,10 +134,16 @@ def _checked_cell(cell: float, wall: Wall) -> float:
     most = min(width, height) / 5
     if not 0 < cell <= most + 1e-9 or width * height / cell**2 > _LARGEST_GRID:
         raise BadValue(
-            "cell", f"{cell * 1000:g} mm on a wall of {width * 1000:.0f} x {height * 1000:.0f} mm",
-            needed=f"at most {most * 1000:.0f} mm and no more than {_LARGEST_GRID:,} cells",
-            remedy="Choose a size such as 10mm, 20mm or 50mm",
-        )  # fmt: skip
+            "cell",
+            "{cell:length.g} on a wall of {width:length} x {height:length}",
+            needed="at most {most:length} and no more than {cells:count} cells",
+            remedy="Choose such a size, or leave {set:cell} out",
+            cell=metres(cell),
+            width=metres(width),
+            height=metres(height),
+            most=metres(most),
+            cells=_LARGEST_GRID,
+        )
     return cell
 
 
@@ -143,9 +165,12 @@ def _coarse_surface(cloud: Cloud, wall: Wall) -> Array:
     surface.ravel()[places] = (z[first + (count - 1) // 2] + z[first + count // 2]) / 2
     if not len(places):
         raise TooFewPoints(
-            f"wall {wall.number}", "no point near its plane", needed="points on the wall",
+            "wall {wall}",
+            "no point near its plane",
+            needed="points on the wall",
             remedy="Choose another wall or region",
-        )  # fmt: skip
+            wall=wall.number,
+        )
     nearest = ndimage.distance_transform_edt(np.isnan(surface), return_distances=False, return_indices=True)
     return surface[tuple(nearest)]
 
@@ -189,20 +214,25 @@ def _median_around(values: Array) -> Array:
         return np.concatenate([one[a - low : b - low] for one, (low, _, a, b) in zip(done, bands, strict=True)])
 
 
-def _choose_cell(count: Array, finest: float) -> tuple[float, list[str]]:
+def _choose_cell(count: Array, finest: float) -> tuple[float, list[Note]]:
     # what stands in the way of the capture is a matter of coverage, not of density
     widest = round(CELL_SIZES[-1] / finest)
     seen = np.repeat(np.repeat(Sums.block_sum(count, widest) > 0, widest, 0), widest, 1).astype(float)
-    share = 0.0
+    held_share = 0.0
     for size in CELL_SIZES:
         held = Sums.block_sum(count, round(size / finest))
         here = Sums.block_sum(seen[: count.shape[0], : count.shape[1]], round(size / finest)) > 0
-        share = float((held[here] >= ENOUGH_POINTS).mean()) if here.any() else 0.0
-        if share >= ENOUGH_CELLS:
+        held_share = float((held[here] >= ENOUGH_POINTS).mean()) if here.any() else 0.0
+        if held_share >= ENOUGH_CELLS:
             return size, []
     return CELL_SIZES[-1], [
-        f"The points are sparse: only {share:.0%} of the {CELL_SIZES[-1] * 1000:.0f} mm cells hold at least "
-        f"{ENOUGH_POINTS} points ({ENOUGH_CELLS:.0%} needed). Scan closer or slower for a sharper answer."
+        note(
+            "relief.sparse",
+            share=share(held_share),
+            cell=metres(CELL_SIZES[-1]),
+            points=ENOUGH_POINTS,
+            needed=share(ENOUGH_CELLS),
+        )
     ]
 
 
@@ -215,11 +245,19 @@ def _relief(cloud: Cloud, wall: Wall, common: CommonError, cell: float, halves: 
     x0, y0, width, height = extent(wall)
     masked = [np.where(measured, values, np.nan) for values in (both.mean(), u, halves[0].mean(), halves[1].mean())]
     return Grid(
-        x=x0 + cells.centres(width, cell), y=y0 + cells.centres(height, cell),
-        offset=masked[0], u=masked[1], count=both.n.astype(np.int64), inside=inside, area=area, cell=cell,
-        common=common, half_a=masked[2], half_b=masked[3],
+        x=x0 + cells.centres(width, cell),
+        y=y0 + cells.centres(height, cell),
+        offset=masked[0],
+        u=masked[1],
+        count=both.n.astype(np.int64),
+        inside=inside,
+        area=area,
+        cell=cell,
+        common=common,
+        half_a=masked[2],
+        half_b=masked[3],
         u_point=float(np.nanmedian(np.where(measured, spread, np.nan))) if measured.any() else None,
-    )  # fmt: skip
+    )
 
 
 def random_u(count: Array, spread: Array, cloud: Cloud, wall: Wall) -> Array:
@@ -236,7 +274,7 @@ def random_u(count: Array, spread: Array, cloud: Cloud, wall: Wall) -> Array:
     return np.sqrt(spread**2 / effective + stepped)
 
 
-def _standing_before(proud: Array, count: Array, finest: float, cell: float) -> list[str]:
+def _standing_before(proud: Array, count: Array, finest: float, cell: float) -> list[Note]:
     """Say where most points stand over 25 mm off the surface around them, so those cells were not measured."""
     off = Sums.block_sum(proud, round(cell / finest))
     labels, number = ndimage.label((off > count) & (off >= 5))
@@ -245,16 +283,13 @@ def _standing_before(proud: Array, count: Array, finest: float, cell: float) -> 
     size = ndimage.sum_labels(np.ones_like(off), labels, np.arange(1, number + 1)) * cell**2
     places = ndimage.center_of_mass(off, labels, np.arange(1, number + 1))
     large = [
-        f"x {(col + 0.5) * cell * 1000:.0f}, y {(row + 0.5) * cell * 1000:.0f} mm"
+        note("relief.spot", (float(col + 0.5) * cell, float(row + 0.5) * cell))
         for area, (row, col) in sorted(zip(size, places, strict=True), reverse=True)[:3]
         if area >= 0.001
     ]
     if not large:
         return []
-    return [
-        f"Something stands over {GATE * 1000:.0f} mm off the surface around it at {'; '.join(large)}: "
-        "not measured there. If it is the wall itself, it is a hump to look at first."
-    ]
+    return [note("relief.standing-before", gate=metres(GATE), spots=tuple(large))]
 
 
 @dataclass(slots=True)

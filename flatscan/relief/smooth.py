@@ -71,9 +71,14 @@ def smooth(relief: Relief, window: int) -> Relief:
             smoothed += local_quadratic([half], alone, relief.valid & np.isfinite(half), window)[0]
     half_a, half_b = [*smoothed[1:], None, None][:2]
     return replace(
-        relief, offset=smoothed[0], u=np.hypot(u, relief.u_floor), half_a=half_a, half_b=half_b, window=window,
+        relief,
+        offset=smoothed[0],
+        u=np.hypot(u, relief.u_floor),
+        half_a=half_a,
+        half_b=half_b,
+        window=window,
         hidden=len(hidden_places(relief, smoothed[0])),
-    )  # fmt: skip
+    )
 
 
 def local_quadratic(fields: Sequence[Array], u: Array, valid: Mask, window: int) -> tuple[list[Array], Array]:

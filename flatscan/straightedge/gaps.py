@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from flatscan.core.geometry import Array
+from flatscan.core.notes import Note
 
 Point = tuple[float, float]
 
@@ -42,7 +43,7 @@ class Gaps:
     ``worst_places`` are up to five separate places worth checking by hand, deepest first.
     ``method`` (resting, equal offsets or balanced end gap) is what ``upper``, ``lower`` and ``worst_places`` speak of.
     ``stations`` says that the relief is of stations; ``coverages`` run in parallel with ``directions``; ``notes``
-    say in words what could not be known and why.
+    say what could not be known and why.
     """
 
     rule: float
@@ -62,7 +63,7 @@ class Gaps:
     k: float = 1.645
     stations: bool = False
     coverages: tuple[float, ...] = ()
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
     def judged(self) -> Gap | None:
         """The gap that ``method`` names."""

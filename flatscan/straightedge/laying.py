@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from flatscan.core.cells import samples_within
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
+from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
 from flatscan.straightedge.gaps import Gap
 from flatscan.straightedge.uncertainty import random_u
@@ -52,10 +53,11 @@ def directions_of(degrees: Sequence[float] | None) -> tuple[Direction, ...]:
     wanted = DEFAULT_DIRECTIONS if degrees is None else tuple(float(value) for value in degrees)
     if not wanted or not all(math.isfinite(value) for value in wanted):
         raise BadValue(
-            "directions",
-            f"{list(wanted)}",
+            "{set:directions}",
+            "{wanted}",
             needed="one or more angles in degrees from horizontal",
             remedy="Give for example 0,90",
+            wanted=", ".join(f"{value:g}" for value in wanted) or "none",
         )
     folded = sorted({round(value % 180.0, 9) % 180.0 for value in wanted})
     # rounding makes 90 degrees exact, so that a vertical line runs through cell centres
@@ -278,10 +280,12 @@ def deepest_gaps(profile: Array, step: float, rule: float) -> Array:
 
     if not (math.isfinite(rule) and math.isfinite(step) and step > 0 and rule >= 2 * step - 1e-9):
         raise BadValue(
-            "rule",
-            f"{rule * 1000:g} mm on samples {step * 1000:g} mm apart",
+            "{set:rule}",
+            "{rule:length.g} on samples {step:length.g} apart",
             needed="a straightedge that reaches over at least three samples",
             remedy="Use a longer rule",
+            rule=metres(rule),
+            step=metres(step),
         )
     # a copy: the kernel is compiled for arrays that may be written to
     z = np.array(profile, dtype=float)

@@ -14,6 +14,8 @@ from flatscan.core.choices import METHODS
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres, share
 from flatscan.core.reliefs import Grid
 from flatscan.straightedge.bounds import lower_bound, upper_bound
 from flatscan.straightedge.gaps import Gap, Gaps
@@ -72,7 +74,7 @@ def sweep(
     lower, notes = lower_bound([(work, 0.0, judged)]) if bounded else (None, ())
     notes = (*_shortened(work, found), *notes)
     if judged is not None and judged.u is None:
-        notes = (*notes, "the uncertainty of some cells is not known, so no bound on the gap can be given")
+        notes = (*notes, note("straightedge.u-not-known"))
     return Gaps(
         rule=rule,
         directions=tuple(turn.degrees for turn in turns),
@@ -98,19 +100,41 @@ def _refuse(relief: Relief, rule: float, k: float, method: str) -> None:
     """Raise `BadValue` for a sweep that makes no sense."""
     if not (math.isfinite(rule) and rule > 0):
         raise BadValue(
-            "rule", f"{rule} m", needed="a straightedge longer than 0", remedy="Give its length, such as 1.8m"
+            "{set:rule}",
+            "{rule:span}",
+            needed="a straightedge longer than 0",
+            remedy="Give its length",
+            rule=metres(rule),
         )
     if rule < 2 * relief.step - 1e-9:
         raise BadValue(
-            "rule",
-            f"{rule * 1000:g} mm on cells of {relief.step * 1000:g} mm",
+            "{set:rule}",
+            "{rule:length.g} on cells of {cell:length.g}",
             needed="a straightedge that reaches over at least three cell centres",
             remedy="Use a longer rule or smaller cells",
+            rule=metres(rule),
+            cell=metres(relief.step),
         )
     if not (math.isfinite(k) and k > 0):
-        raise BadValue("coverage factor", f"{k}", needed="a number over 0", remedy="Leave it at 1.645 for 95 %")
+        raise BadValue(
+            "coverage factor",
+            "{k:number}",
+            needed="a number over 0",
+            remedy="Leave it at {usual:number} for {confidence:share}",
+            k=share(k),
+            usual=share(1.645),
+            confidence=share(0.95),
+        )
     if method not in METHODS:
-        raise BadValue("method", f"'{method}'", needed=" or ".join(METHODS), remedy="Choose one of them")
+        methods = " or ".join(METHODS)
+        raise BadValue(
+            "{set:method}",
+            "'{method}'",
+            needed="{methods}",
+            remedy="Choose one of them",
+            method=method,
+            methods=methods,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,16 +158,19 @@ class _Found:
         return {"not measured": laid - covered, "opening or edge": max(boxed - laid, 0)}
 
 
-def _shortened(work: Laying, found: _Found) -> tuple[str, ...]:
-    """Words where most straightedges along or up had to be shortened to the run they lie on."""
+def _shortened(work: Laying, found: _Found) -> tuple[Note, ...]:
+    """Notes where most straightedges along or up had to be shortened to the run they lie on."""
     said = []
     for turn, count in zip(work.turns, found.counts, strict=True):
         positions, short = int(count[2]), int(count[3])
         if turn.degrees in (0.0, 90.0) and 2 * short > positions:
-            where = "along" if turn.degrees == 0.0 else "up"
             said.append(
-                f"{where}, {short} of {positions} positions lie on runs shorter than the straightedge of "
-                f"{work.rule:g} m, which was shortened to them"
+                note(
+                    "straightedge.shortened-up" if turn.degrees else "straightedge.shortened-along",
+                    short=short,
+                    positions=positions,
+                    rule=metres(work.rule),
+                )
             )
     return tuple(said)
 

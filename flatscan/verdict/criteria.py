@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from scipy.special import ndtri
 
 from flatscan.core.errors import BadValue
+from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity
 from flatscan.core.units import to_mm
 from flatscan.straightedge.gaps import Point
@@ -31,7 +32,7 @@ class Criterion:
     value: float | None
     upper: float | None
     limit: float
-    reasons: tuple[str, ...] = ()
+    reasons: tuple[Note | str, ...] = ()
     lower: float | None = None
     places: tuple[Point, ...] = ()
     rule: float | None = None
@@ -61,7 +62,7 @@ class Verdict:
     criteria: tuple[Criterion, ...]
     not_judged: tuple[str, ...]
     check_by_hand: tuple[Point, ...]
-    reasons: tuple[str, ...]
+    reasons: tuple[Note | str, ...]
     tolerance: str | None = None
     curve: tuple[CurvePoint, ...] = ()
 
@@ -139,7 +140,7 @@ def together(
     decisions = {one.decision for one in criteria}
     decision = OUTSIDE if OUTSIDE in decisions else UNDECIDED
     decision = WITHIN if decisions == {WITHIN} else decision
-    reasons = tuple(f"{one.name}: {reason}" for one in criteria for reason in one.reasons)
+    reasons = tuple(note("verdict.of", name=one.name, reason=reason) for one in criteria for reason in one.reasons)
     places = tuple(dict.fromkeys(place for one in criteria if one.decision == UNDECIDED for place in one.places))
     return Verdict(
         decision, confidence, tuple(criteria), tuple(not_judged), places[:PLACES], reasons, tolerance, tuple(curve)

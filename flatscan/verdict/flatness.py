@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from flatscan.core.model import Relief
+from flatscan.core.notes import Note
 from flatscan.core.units import to_mm
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.straightedge.uncertainty import expected_u
@@ -44,6 +45,7 @@ def flatness(
     """
     positive(limit, name)
     judged = gaps.judged()
+    reasons: tuple[Note | str, ...]
     if judged is None:
         reasons = gaps.notes or ("no straightedge could be laid",)
         return Criterion(name, UNDECIDED, None, None, limit, reasons, rule=gaps.rule, method=gaps.method)

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from scipy.special import ndtri
 
-from flatscan.core.units import to_mm
+from flatscan.core.notes import Note, note
 from flatscan.straightedge.gaps import Point
 from flatscan.straightedge.hand_gaps import HandCheck
 from flatscan.verdict.criteria import OUTSIDE, UNDECIDED, WITHIN, Criterion, CurvePoint, Verdict, decide, together
@@ -53,11 +53,11 @@ def _settle(
     results = [_result(found, check, k, curve) for check in checks]
     settled = [_place(check) for check, result in zip(checks, results, strict=True) if result != UNDECIDED]
     left = tuple(place for place in found.places if all(math.dist(place, one) > NEAR for one in settled))
-    words = tuple(_words(check, result) for check, result in zip(checks, results, strict=True))
+    said = tuple(_note(check, result) for check, result in zip(checks, results, strict=True))
     decision = found.decision
     if decides and OUTSIDE in results:
         decision = UNDECIDED if decision == WITHIN else OUTSIDE
-    return replace(found, decision=decision, reasons=(*words, *found.reasons), places=left)
+    return replace(found, decision=decision, reasons=(*said, *found.reasons), places=left)
 
 
 def _result(found: Criterion, check: HandCheck, k: float, curve: Sequence[CurvePoint]) -> str:
@@ -80,8 +80,10 @@ def _place(check: HandCheck) -> Point:
     return check.reading.x, check.reading.y
 
 
-def _words(check: HandCheck, result: str) -> str:
-    """What a reading settles, in words."""
-    said = {WITHIN: "within the limit", OUTSIDE: "over the limit", UNDECIDED: "it does not settle the place"}[result]
-    place = f"x {to_mm(check.reading.x):.0f}, y {to_mm(check.reading.y):.0f} mm"
-    return f"by hand at {place}: {said}; {check.words}"
+def _note(check: HandCheck, result: str) -> Note:
+    """What a reading settles."""
+    if result == WITHIN:
+        return note("verdict.hand-within", _place(check), check=check.note)
+    if result == OUTSIDE:
+        return note("verdict.hand-outside", _place(check), check=check.note)
+    return note("verdict.hand-undecided", _place(check), check=check.note)

@@ -66,8 +66,8 @@ def test_comparison(grid_relief, tmp_path):
     assert_allclose(agree.scan.value, 0.004, atol=2e-4)
     assert (agree.agrees, differ.agrees, off.agrees) == (True, False, None)
     assert differ.difference == pytest.approx(0.005, abs=3e-4)
-    assert "DISAGREE" in differ.words
-    assert "no straightedge position" in off.words
+    assert differ.note.code == "straightedge.hand-disagrees"
+    assert off.note.code == "straightedge.hand-alone"
 
 
 def test_limit_of_agreement_is_both_uncertainties(grid_relief, tmp_path):

@@ -6,6 +6,7 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue
 from flatscan.core.quantity import Quantity
+from flatscan.report.say import say
 from flatscan.standards import load
 from flatscan.verdict import judge_by
 
@@ -33,7 +34,7 @@ def test_limit_that_follows_the_distance(grid_relief):
     assert over.verdict.decision == "outside"
     (criterion,) = over.verdict.criteria
     assert criterion.lower > criterion.limit
-    assert "apart" in criterion.reasons[0]
+    assert "apart" in say(criterion.reasons[0])
 
 
 def test_curve_follows_the_arc_and_the_printed_limits(grid_relief):
@@ -89,10 +90,10 @@ def test_from_memory_gives_numbers_and_no_decision(grid_relief):
     verdict = judge_by(load("gb-50210-ordinary"), scanned(grid_relief, arc(0.02, 2.0))).verdict
     assert verdict.decision == "undecided"
     assert verdict.criteria[0].value > 0.01
-    assert "memory" in verdict.reasons[0]
+    assert "memory" in say(verdict.reasons[0])
     straight = judge_by(load("en-1996-2-straight"), scanned(grid_relief, lambda x, y: 0 * x), directions=[0]).verdict
     assert straight.decision == "undecided"
-    assert any("memory" in reason for reason in straight.reasons)
+    assert any("memory" in say(reason) for reason in straight.reasons)
 
 
 def test_plumb_corner_and_step_entries(grid_relief):
@@ -121,7 +122,7 @@ def test_short_rule_on_wide_smoothing_is_not_within(grid_relief):
     relief = scanned(grid_relief, lambda x, y: 0 * x, window=7)
     verdict = judge_by(load("nf-dtu-25-41-local"), relief).verdict
     assert verdict.decision == "undecided"
-    assert any("too wide" in reason for reason in verdict.reasons)
+    assert any("too wide" in say(reason) for reason in verdict.reasons)
 
 
 def test_stations_by_distance(station_relief):

@@ -158,9 +158,9 @@ def record(findings: Findings, units: str, paper: str) -> list[Figure]:
         flow.say(judged(findings, criterion, units), size=11, weight="bold")
         for reason in criterion.reasons:
             flow.say(words.sentence(reason), indent=0.2)
-    told = [reason.lower() for criterion in verdict.criteria for reason in criterion.reasons]
+    told = [str(reason).lower() for criterion in verdict.criteria for reason in criterion.reasons]
     for reason in verdict.reasons:
-        if not any(reason.lower().endswith(known) for known in told):
+        if not any(str(reason).lower().endswith(known) for known in told):
             flow.say(words.sentence(reason))
     flow.say(
         f"The rule behind each decision is right in {verdict.confidence * 100:.0f} % of cases at the limit; that is a "
