@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter, map_coordinates, minimum_filter
 
-from flatscan.compare.places import indices
+from flatscan.core.cells import among
 from flatscan.core.geometry import Array, robust_scale, tukey_weight
 from flatscan.core.model import Relief
 
@@ -87,7 +87,7 @@ def _slopes(surface: Relief) -> _Slopes:
 def _equations(earlier: Relief, later: Relief, slopes: _Slopes, shift: Array) -> tuple[Array, Array]:
     """Rows (n, 5): slopes along and up, offset, turn, lean; values (n,): how far the later lies off the earlier."""
     across, upward = earlier.places
-    at = indices(later, across - shift[0], upward - shift[1])
+    at = [among(upward - shift[1], later.y, later.step), among(across - shift[0], later.x, later.step)]
     whole = map_coordinates(slopes.whole, at, order=1, mode="constant") > 1 - 1e-6
     fields = (np.where(later.valid, later.offset, 0.0), slopes.along, slopes.up)
     z, along, up = (map_coordinates(field, at, order=1, mode="constant") for field in fields)

@@ -31,6 +31,13 @@ def index(position: Array, cell: float) -> NDArray[np.int64]:
     return np.floor(np.asarray(position) / cell + _SLACK).astype(np.int64)
 
 
+def among(position: Array, centre: Array, cell: float) -> Array:
+    """Fractional index of positions among cell ``centre`` (n,); a rounding error off the outer ones is taken off."""
+    index, last = (position - centre[0]) / cell, len(centre) - 1
+    near = np.clip(index, 0, last)
+    return np.where(np.abs(near - index) < 1e-6, near, index)
+
+
 def samples_within(length: float, step: float) -> int:
     """How many samples ``step`` apart lie at most ``length`` apart from first to last.
 

@@ -337,6 +337,13 @@ class Relief(ABC):
         """Columns (cols,) that tell what the wall is like along an upright at x, ``reach`` [m] to both sides."""
 
     @abstractmethod
+    def laid_on(self, other: Relief, turn: Array, shift: Array) -> tuple[Array, Array]:
+        """Offsets and u (rows, cols) [m] of this relief at the places of another; NaN where it was not measured.
+
+        ``turn`` (3, 3) and ``shift`` (3,) [m] bring its coordinates into the other's.
+        """
+
+    @abstractmethod
     def slope_of(self, values: Array) -> Array:
         """Steepness (rows, cols) [m per m] of a map of heights on these places, 0 where it cannot be told."""
 

@@ -4,7 +4,7 @@ A template is a sentence with placeholders ``{name:kind}``. Kinds: ``length`` (`
 ``.2g`` significant digits), ``span`` (long lengths, in metres or feet), ``area``, ``volume``, ``mass``, ``load``,
 ``slope``, ``angle``, ``pixels``, ``hours``, ``days``, ``share`` (per cent), ``number``, ``count`` (thousands parted by
 commas), ``place``, ``xy`` (a place as tables name it), ``list`` and ``then`` (several notes); none for names, notes and
-small counts. A ``+`` before the decimals writes the sign of a share or number; a ``±`` behind the kind adds the
+small counts. A ``+`` before the decimals writes the sign as well; a ``±`` behind the kind adds the
 expanded uncertainty (k = 2), ``spread`` is that of a length alone. ``{set:rule}`` is the setting called rule,
 ``{run:survey --list}`` that command, as the reader at hand knows them.
 """
@@ -143,8 +143,12 @@ def _number(value: float, digits: str, default: int = 0) -> str:
     return f"+{text}" if sign and text[:1] != "-" else text
 
 
+def _signed(text: str, digits: str) -> str:
+    return f"+{text}" if digits[:1] == "+" and text[:1] != "-" else text
+
+
 def _length(value: float, units: str, digits: str) -> str:
-    return feet_and_inches(value) if units == "in" else f"{_number(value * 1000, digits)} mm"
+    return _signed(feet_and_inches(value), digits) if units == "in" else f"{_number(value * 1000, digits)} mm"
 
 
 def _span(value: float, units: str, digits: str) -> str:
@@ -164,7 +168,9 @@ _WRITE: dict[str, Callable[[float, str, str], str]] = {
     "volume": lambda v, units, d: volume_text(v, units, decimals=int(d or 0)),
     "mass": lambda v, units, d: mass_text(v, units, decimals=int(d or 0)),
     "load": _load,
-    "slope": lambda v, units, d: slope_text(v, units, decimals=int(d or _DECIMALS["slope"])),
+    "slope": lambda v, units, d: _signed(
+        slope_text(v, units, decimals=int(d.removeprefix("+") or _DECIMALS["slope"])), d
+    ),
     "angle": lambda v, _, d: f"{_number(v, d or 'g')} degrees",
     "pixels": lambda v, _, d: f"{_number(v, d or '1')} px",
     "hours": lambda v, _, d: f"{_number(v, d or 'g')} h",

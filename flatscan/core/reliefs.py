@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.core.cells import samples_within
+from flatscan.core.cells import among, samples_within
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Counts, Relief
@@ -20,6 +20,11 @@ _DOT, _AROUND = 0.050, 0.150
 # a circle round a place holds at least the cell it lies in
 _IN_CELL = 0.75
 _SLACK = 1e-9
+# a station is read again where it stands within this of the first (common practice: a pencil cross)
+SAME_STATION = 0.05
+# a place counts as measured where this much of its weight falls on measured cells: it lies within a part of a cell
+_MEASURED = 0.6
+_ROUNDS = 4
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -99,6 +104,32 @@ class Grid(Relief):
     def columns_near(self, x: float, reach: float) -> Mask:
         """Columns within ``reach`` [m], at least the one that x falls in."""
         return np.asarray(np.abs(self.x - x) <= max(reach, _IN_CELL * self.cell))
+
+    def laid_on(self, other: Relief, turn: Array, shift: Array) -> tuple[Array, Array]:
+        """Offsets and u (rows, cols) [m], bilinear between the measured ones of the four cells around each place."""
+        from scipy.ndimage import map_coordinates
+
+        across, upward = other.places
+        fields = [np.where(self.valid, field, 0.0) for field in (self.offset, self.u)]
+        here, z, x, y = self.valid.astype(float), np.zeros(across.shape), across, upward
+        # the place on this wall that comes to lie at x, y depends on its own height: a few rounds settle it
+        for _ in range(_ROUNDS):
+            local = (np.stack([across, upward, z], axis=-1) - shift) @ turn
+            x, y = local[..., 0], local[..., 1]
+            at = [among(y, self.y, self.cell), among(x, self.x, self.cell)]
+            weight = map_coordinates(here, at, order=1, mode="nearest")
+            whole = weight > _MEASURED
+            found, u = (map_coordinates(f, at, order=1, mode="nearest") / np.where(whole, weight, 1.0) for f in fields)
+            moved = np.stack([x, y, found], axis=-1) @ turn.T + shift
+            z = np.where(whole, moved[..., 2], 0.0)
+        keep = whole & other.inside & self._reaches(x, y)
+        return np.where(keep, z, np.nan), np.where(keep, u, np.nan)
+
+    def _reaches(self, x: Array, y: Array) -> Mask:
+        """Places on the grid, or off its outer centres by no more than lets most of a cell's weight fall on it."""
+        slack = (1 - _MEASURED) * self.cell
+        along = (x > self.x[0] - slack) & (x < self.x[-1] + slack)
+        return along & (y > self.y[0] - slack) & (y < self.y[-1] + slack)
 
     def slope_of(self, values: Array) -> Array:
         """Steepness (rows, cols) [m per m] by central differences, 0 where a neighbour is missing."""
@@ -222,6 +253,21 @@ class Stations(Relief):
     def columns_near(self, x: float, reach: float) -> Mask:  # noqa: ARG002
         """The column of stations at x."""
         return np.asarray(self.x == x)
+
+    def laid_on(self, other: Relief, turn: Array, shift: Array) -> tuple[Array, Array]:
+        """Offsets and u (rows, cols) [m] where a station stands within 50 mm of the other's place."""
+        row, col = np.nonzero(self.valid)
+        moved = np.stack([self.x[col], self.y[row], self.offset[row, col]], axis=1) @ turn.T + shift
+        across, upward = other.places
+        values, u = np.full(across.shape, np.nan), np.full(across.shape, np.nan)
+        if not len(moved):
+            return values, u
+        apart = np.hypot(across[..., None] - moved[:, 0], upward[..., None] - moved[:, 1])
+        nearest = apart.argmin(axis=-1)
+        keep = (apart.min(axis=-1) <= SAME_STATION) & other.inside
+        values[keep] = moved[nearest[keep], 2]
+        u[keep] = self.u[row, col][nearest[keep]]
+        return values, u
 
     def slope_of(self, values: Array) -> Array:
         """0 everywhere (rows, cols): between stations nothing was read."""

@@ -18,9 +18,9 @@ from flatscan.jobs.settings import Capturing, Progress, Requirement, silent
 from flatscan.standards import Tolerance
 from flatscan.straightedge import sweep
 from flatscan.straightedge.gaps import Gaps
-from flatscan.straightedge.hand import HandCheck, compare_hand, read_hand
-from flatscan.straightedge.lengths import largest_distance, sweep_stairs
-from flatscan.straightedge.steps import lips
+from flatscan.straightedge.hand_gaps import HandCheck, compare_hand, read_hand
+from flatscan.straightedge.lips import lips
+from flatscan.straightedge.sweeping import largest_distance, sweep_stairs
 from flatscan.verdict import Measured, Verdict
 
 

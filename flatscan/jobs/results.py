@@ -23,7 +23,7 @@ from flatscan.relief.shape import Patch, Shape
 from flatscan.relief.tie import Tie
 from flatscan.standards import Tolerance
 from flatscan.straightedge.gaps import Gap, Gaps
-from flatscan.straightedge.hand import HandCheck
+from flatscan.straightedge.hand_gaps import HandCheck
 from flatscan.verdict import Verdict
 from flatscan.wall import Corner
 

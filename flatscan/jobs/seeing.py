@@ -60,7 +60,7 @@ def _taken(path: str | Path, how: Capturing) -> Cloud | Readings:
 
 
 def _load_kernels() -> None:
-    for name in ("wall.occupancy_kernel", "relief.kernel", "straightedge.kernel"):
+    for name in ("wall.occupancy_kernel", "relief.cell_sums_kernel", "straightedge.hulls_kernel"):
         importlib.import_module(f"flatscan.{name}").load()
 
 

@@ -2,9 +2,9 @@
 
 from flatscan.relief.capture_types import TYPES, CaptureType, capture_type
 from flatscan.relief.grid import grid
-from flatscan.relief.repeats import RepeatResult, combine
+from flatscan.relief.laser_stations import from_stations
+from flatscan.relief.repeated import RepeatResult, combine
 from flatscan.relief.smooth import choose_window, smooth
-from flatscan.relief.stations import from_stations
 from flatscan.relief.tie import Tie, tie
 
 __all__ = [

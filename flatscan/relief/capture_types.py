@@ -54,6 +54,11 @@ def capture_type(name: str) -> CaptureType:
     """The capture type of that name; an unknown one raises `BadValue`."""
     if name not in TYPES:
         raise BadValue(
-            "capture type", f"'{name}' is not known", needed=f"one of {', '.join(TYPES)}", remedy="Choose one of these"
+            "capture type",
+            "'{name}' is not known",
+            needed="one of {types}",
+            remedy="Choose one of these",
+            name=name,
+            types=tuple(TYPES),
         )
     return TYPES[name]

@@ -1,4 +1,4 @@
-"""Cloud and wall to `Relief`: robust cell means in two streaming passes, whatever the number of points."""
+"""Cloud and wall to a relief of cells: robust cell means in two streaming passes, whatever the number of points."""
 
 from __future__ import annotations
 
@@ -10,23 +10,26 @@ from scipy import ndimage
 
 from flatscan.core import cells
 from flatscan.core.errors import BadValue, TooFewPoints
-from flatscan.core.geometry import Array
+from flatscan.core.geometry import Array, Mask, in_polygon, polygon_area
 from flatscan.core.lanes import in_lanes
-from flatscan.core.model import Cloud, CommonError, Wall
+from flatscan.core.model import Cloud, CommonError, Opening, Wall
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres, share
 from flatscan.core.reliefs import Grid
-from flatscan.relief.footprint import extent, footprint
-from flatscan.relief.plateau import with_plateau
-from flatscan.relief.sums import Sums
+from flatscan.relief.smooth import with_plateau
 
 CELL_SIZES = (0.010, 0.020, 0.050)
 ENOUGH_POINTS, ENOUGH_CELLS = 5, 0.95
 # Points further than this off the surface around them are something standing before the wall, or a hole in it.
 GATE = 0.025
 _COARSE = 0.100
-_FEWEST = 2
+_FEWEST, _LEAST_POINTS = 2, 10
 _LARGEST_GRID = 40_000_000
 _LANES, _LARGE = 2, 5_000_000
 _PLENTY = 16
+# mixed pixels smear the edge of an opening over some 20 mm (METHODS 4: shrink the mask at edges)
+COLLAR = 0.020
+_FINE = 4  # a sloping edge is followed to a quarter of a cell
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +53,7 @@ class _Lattice:
         Also how many points stand further proud of the coarse surface, in each cell. With ``every`` only every so
         manieth point is taken.
         """
-        from flatscan.relief.kernel import add_near, new_records
+        from flatscan.relief.cell_sums_kernel import add_near, new_records
 
         frame = self.wall.frame
         axes, corner = np.stack([frame.along, frame.up, frame.out]), np.array(extent(self.wall)[:2])
@@ -61,16 +64,25 @@ class _Lattice:
 
         def add(lane: int, points: Array, start: int) -> None:
             add_near(
-                np.ascontiguousarray(points), start, every, frame.at, axes, corner, self.cell, self.shape, GATE,
-                *cells_of[lane], proud[lane],
-            )  # fmt: skip
+                np.ascontiguousarray(points),
+                start,
+                every,
+                frame.at,
+                axes,
+                corner,
+                self.cell,
+                self.shape,
+                GATE,
+                *cells_of[lane],
+                proud[lane],
+            )
 
         in_lanes(cloud.chunks(), add, lanes)
         sums = np.sum([records[:, 2:] for _, records in cells_of], axis=0)
         return Sums.halves(sums, self.shape), proud.sum(axis=0).reshape(self.shape)
 
 
-def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = None) -> tuple[Grid, tuple[str, ...]]:
+def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = None) -> tuple[Grid, tuple[Note, ...]]:
     """Relief of a wall from all points of a cloud, and what must be said about it.
 
     Without ``cell`` [m] the smallest of 10, 20 and 50 mm is taken in which at least 95 % of the cells that the
@@ -86,11 +98,16 @@ def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = 
     size, notes = (cell, []) if cell is not None else _choose_cell(every * (halves[0].n + halves[1].n), finest)
     block = round(size / finest)
     both = halves[0].merged(block) + halves[1].merged(block)
-    if both.n.sum() < 10:
+    if both.n.sum() < _LEAST_POINTS:
         raise TooFewPoints(
-            f"wall {wall.number}", f"{int(both.n.sum())} points on it", needed="at least 10",
+            "wall {wall}",
+            "{points} points on it",
+            needed="at least {least}",
             remedy="Scan the wall more densely, or choose another wall or region",
-        )  # fmt: skip
+            wall=wall.number,
+            points=int(both.n.sum()),
+            least=_LEAST_POINTS,
+        )
     # strays that moved their cell's first mean no longer count in the second
     middle, gate = _gates(both)
     if every > 1:
@@ -117,10 +134,16 @@ def _checked_cell(cell: float, wall: Wall) -> float:
     most = min(width, height) / 5
     if not 0 < cell <= most + 1e-9 or width * height / cell**2 > _LARGEST_GRID:
         raise BadValue(
-            "cell", f"{cell * 1000:g} mm on a wall of {width * 1000:.0f} x {height * 1000:.0f} mm",
-            needed=f"at most {most * 1000:.0f} mm and no more than {_LARGEST_GRID:,} cells",
-            remedy="Choose a size such as 10mm, 20mm or 50mm",
-        )  # fmt: skip
+            "cell",
+            "{cell:length.g} on a wall of {width:length} x {height:length}",
+            needed="at most {most:length} and no more than {cells:count} cells",
+            remedy="Choose such a size, or leave {set:cell} out",
+            cell=metres(cell),
+            width=metres(width),
+            height=metres(height),
+            most=metres(most),
+            cells=_LARGEST_GRID,
+        )
     return cell
 
 
@@ -142,9 +165,12 @@ def _coarse_surface(cloud: Cloud, wall: Wall) -> Array:
     surface.ravel()[places] = (z[first + (count - 1) // 2] + z[first + count // 2]) / 2
     if not len(places):
         raise TooFewPoints(
-            f"wall {wall.number}", "no point near its plane", needed="points on the wall",
+            "wall {wall}",
+            "no point near its plane",
+            needed="points on the wall",
             remedy="Choose another wall or region",
-        )  # fmt: skip
+            wall=wall.number,
+        )
     nearest = ndimage.distance_transform_edt(np.isnan(surface), return_distances=False, return_indices=True)
     return surface[tuple(nearest)]
 
@@ -188,20 +214,25 @@ def _median_around(values: Array) -> Array:
         return np.concatenate([one[a - low : b - low] for one, (low, _, a, b) in zip(done, bands, strict=True)])
 
 
-def _choose_cell(count: Array, finest: float) -> tuple[float, list[str]]:
+def _choose_cell(count: Array, finest: float) -> tuple[float, list[Note]]:
     # what stands in the way of the capture is a matter of coverage, not of density
     widest = round(CELL_SIZES[-1] / finest)
     seen = np.repeat(np.repeat(Sums.block_sum(count, widest) > 0, widest, 0), widest, 1).astype(float)
-    share = 0.0
+    held_share = 0.0
     for size in CELL_SIZES:
         held = Sums.block_sum(count, round(size / finest))
         here = Sums.block_sum(seen[: count.shape[0], : count.shape[1]], round(size / finest)) > 0
-        share = float((held[here] >= ENOUGH_POINTS).mean()) if here.any() else 0.0
-        if share >= ENOUGH_CELLS:
+        held_share = float((held[here] >= ENOUGH_POINTS).mean()) if here.any() else 0.0
+        if held_share >= ENOUGH_CELLS:
             return size, []
     return CELL_SIZES[-1], [
-        f"The points are sparse: only {share:.0%} of the {CELL_SIZES[-1] * 1000:.0f} mm cells hold at least "
-        f"{ENOUGH_POINTS} points ({ENOUGH_CELLS:.0%} needed). Scan closer or slower for a sharper answer."
+        note(
+            "relief.sparse",
+            share=share(held_share),
+            cell=metres(CELL_SIZES[-1]),
+            points=ENOUGH_POINTS,
+            needed=share(ENOUGH_CELLS),
+        )
     ]
 
 
@@ -214,11 +245,19 @@ def _relief(cloud: Cloud, wall: Wall, common: CommonError, cell: float, halves: 
     x0, y0, width, height = extent(wall)
     masked = [np.where(measured, values, np.nan) for values in (both.mean(), u, halves[0].mean(), halves[1].mean())]
     return Grid(
-        x=x0 + cells.centres(width, cell), y=y0 + cells.centres(height, cell),
-        offset=masked[0], u=masked[1], count=both.n.astype(np.int64), inside=inside, area=area, cell=cell,
-        common=common, half_a=masked[2], half_b=masked[3],
+        x=x0 + cells.centres(width, cell),
+        y=y0 + cells.centres(height, cell),
+        offset=masked[0],
+        u=masked[1],
+        count=both.n.astype(np.int64),
+        inside=inside,
+        area=area,
+        cell=cell,
+        common=common,
+        half_a=masked[2],
+        half_b=masked[3],
         u_point=float(np.nanmedian(np.where(measured, spread, np.nan))) if measured.any() else None,
-    )  # fmt: skip
+    )
 
 
 def random_u(count: Array, spread: Array, cloud: Cloud, wall: Wall) -> Array:
@@ -235,7 +274,7 @@ def random_u(count: Array, spread: Array, cloud: Cloud, wall: Wall) -> Array:
     return np.sqrt(spread**2 / effective + stepped)
 
 
-def _standing_before(proud: Array, count: Array, finest: float, cell: float) -> list[str]:
+def _standing_before(proud: Array, count: Array, finest: float, cell: float) -> list[Note]:
     """Say where most points stand over 25 mm off the surface around them, so those cells were not measured."""
     off = Sums.block_sum(proud, round(cell / finest))
     labels, number = ndimage.label((off > count) & (off >= 5))
@@ -244,13 +283,109 @@ def _standing_before(proud: Array, count: Array, finest: float, cell: float) -> 
     size = ndimage.sum_labels(np.ones_like(off), labels, np.arange(1, number + 1)) * cell**2
     places = ndimage.center_of_mass(off, labels, np.arange(1, number + 1))
     large = [
-        f"x {(col + 0.5) * cell * 1000:.0f}, y {(row + 0.5) * cell * 1000:.0f} mm"
+        note("relief.spot", (float(col + 0.5) * cell, float(row + 0.5) * cell))
         for area, (row, col) in sorted(zip(size, places, strict=True), reverse=True)[:3]
         if area >= 0.001
     ]
     if not large:
         return []
-    return [
-        f"Something stands over {GATE * 1000:.0f} mm off the surface around it at {'; '.join(large)}: "
-        "not measured there. If it is the wall itself, it is a hump to look at first."
-    ]
+    return [note("relief.standing-before", gate=metres(GATE), spots=tuple(large))]
+
+
+@dataclass(slots=True)
+class Sums:
+    """Number, sum and sum of squares of offsets in each cell, arrays of equal shape."""
+
+    n: Array
+    z: Array
+    zz: Array
+
+    @classmethod
+    def halves(cls, sums: Array, shape: tuple[int, int]) -> tuple[Sums, Sums]:
+        """The sums of either half out of an array (cells, 6) of number, sum and sum of squares of one and the other."""
+        first, second = np.ascontiguousarray(sums.T).reshape(2, 3, *shape)
+        return cls(*first), cls(*second)
+
+    def merged(self, block: int) -> Sums:
+        """The same sums over blocks of ``block`` x ``block`` cells."""
+        return Sums(*(self.block_sum(total, block) for total in (self.n, self.z, self.zz)))
+
+    def __add__(self, other: Sums) -> Sums:
+        return Sums(self.n + other.n, self.z + other.z, self.zz + other.zz)
+
+    def mean(self) -> Array:
+        """Mean of each cell, NaN where it is empty."""
+        return np.divide(self.z, self.n, out=np.full(self.n.shape, np.nan), where=self.n > 0)
+
+    def pooled_sd(self, reach: int) -> Array:
+        """Standard deviation within cells, pooled over ``2 reach + 1`` cells each way; NaN where no cell holds two."""
+        squares = np.clip(self.zz - self.z**2 / np.maximum(self.n, 1), 0.0, None)
+        freedom = np.clip(self.n - 1, 0.0, None)
+        size = 2 * reach + 1
+        top = ndimage.uniform_filter(squares, size, mode="constant")
+        bottom = ndimage.uniform_filter(freedom, size, mode="constant")
+        enough = bottom * size**2 > 0.5
+        return np.sqrt(np.divide(np.clip(top, 0, None), bottom, out=np.full(top.shape, np.nan), where=enough))
+
+    @staticmethod
+    def block_sum(values: Array, block: int) -> Array:
+        """Sums over blocks of ``block`` x ``block`` cells; the last block of a row may be cut off."""
+        rows, cols = (-(-n // block) for n in values.shape)
+        padded = np.zeros((rows * block, cols * block))
+        padded[: values.shape[0], : values.shape[1]] = values
+        return padded.reshape(rows, block, cols, block).sum(axis=(1, 3))
+
+
+def footprint(wall: Wall, cell: float) -> tuple[Mask, Array]:
+    """Cells at least half on the outline less openings (rows, cols), and the area each owns [m2].
+
+    The areas sum to the net area of the whole wall: slivers of cells less than half inside, strips left out of the
+    measured outline along corners, and a collar round each opening, where a scanner's beam is split between the wall
+    and what lies behind it, go to the others in proportion.
+    """
+    shares = _outline_share(wall, cell)
+    for opening in wall.openings:
+        shares = np.clip(shares - _opening_share(wall, opening, cell), 0.0, None)
+    inside = shares >= 0.5
+    area = np.where(inside, shares, 0.0) * cell**2
+    return inside, area * (_net_area(wall) / area.sum()) if area.sum() > 0 else area
+
+
+def _net_area(wall: Wall) -> float:
+    """Area of the whole wall less the part of each opening that lies within its bounds [m2]."""
+    whole = wall.outline if wall.full is None else wall.full
+    (left, bottom), (right, top) = whole.min(axis=0), whole.max(axis=0)
+    cut = sum(
+        max(0.0, min(hole.right, right) - max(hole.left, left))
+        * max(0.0, min(hole.top, top) - max(hole.bottom, bottom))
+        for hole in wall.openings
+    )
+    return max(wall.gross_area - float(cut), 0.0)
+
+
+def extent(wall: Wall) -> tuple[float, float, float, float]:
+    """Left, bottom, width and height of the part of the wall that is measured [m]."""
+    (left, bottom), (width, height) = wall.outline.min(axis=0), np.ptp(wall.outline, axis=0)
+    return float(left), float(bottom), float(width), float(height)
+
+
+def _outline_share(wall: Wall, cell: float) -> Array:
+    corners = wall.outline
+    _, _, width, height = extent(wall)
+    box: Array = np.outer(cells.overlap(height, cell, 0.0, height), cells.overlap(width, cell, 0.0, width)) / cell**2
+    if np.isclose(polygon_area(corners), width * height, rtol=1e-9):
+        return box
+    rows, cols = box.shape
+    step = cell / _FINE
+    across, upward = np.meshgrid((np.arange(cols * _FINE) + 0.5) * step, (np.arange(rows * _FINE) + 0.5) * step)
+    low = corners.min(axis=0)
+    fine = in_polygon(across + low[0], upward + low[1], corners)
+    return fine.reshape(rows, _FINE, cols, _FINE).mean(axis=(1, 3))
+
+
+def _opening_share(wall: Wall, opening: Opening, cell: float) -> Array:
+    x0, y0, width, height = extent(wall)
+    low, high = opening.bottom - y0 - COLLAR, opening.top - y0 + COLLAR
+    up = cells.overlap(height, cell, low, high)
+    along = cells.overlap(width, cell, opening.left - x0 - COLLAR, opening.right - x0 + COLLAR)
+    return np.outer(up, along) / cell**2

@@ -11,6 +11,7 @@ from scipy.linalg import solve_triangular
 from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.geometry import Array
 from flatscan.core.model import CommonError, Relief
+from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
 from flatscan.relief.tied import TiedError, gaps_in_box, plane_terms, posterior
 
@@ -24,6 +25,8 @@ _GAPS, _WORST_GAPS, _ROUNDS, _PASSES = 800, 300, 2, 4
 _POWER = 8
 _FREE = np.array([10.0, 0.1, 0.1])
 _MOST = 60
+# a reading less certain than this tells a scan nothing
+_LARGEST_U = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,24 +77,38 @@ def plan_readings(
 
 def _checked(relief: Relief, reading_u: float, counts: Sequence[int]) -> Grid:
     """The scan to be tied down; refuses anything else and settings that make no sense."""
-    if not 0 < reading_u < 0.05:
+    if not 0 < reading_u < _LARGEST_U:
         raise BadValue(
-            "reading u", f"{reading_u * 1000:g} mm", needed="more than 0, less than 50 mm", remedy="Leave it at 0.6mm"
+            "reading u",
+            "{u:length.g}",
+            needed="more than 0, less than {most:length}",
+            remedy="Leave {set:reading_u} out",
+            u=metres(reading_u),
+            most=metres(_LARGEST_U),
         )
     if any(not 0 <= count <= _MOST for count in counts):
         raise BadValue(
-            "readings", ", ".join(map(str, counts)), needed=f"0 to {_MOST} readings", remedy="Ask for 6, 12 or 20"
+            "readings",
+            "{counts}",
+            needed="0 to {most} readings",
+            remedy="Ask for 6, 12 or 20",
+            counts=", ".join(map(str, counts)),
+            most=_MOST,
         )
     if not isinstance(relief, Grid):
         raise TooFewPoints(
-            "capture", "a table of readings, not a scan", needed="the scan that the readings will tie down",
+            "capture",
+            "a table of readings, not a scan",
+            needed="the scan that the readings will tie down",
             remedy="Give the scan",
-        )  # fmt: skip
+        )
     if not relief.common.stationary:
         raise BadValue(
-            "capture", "a scan that is tied down already", needed="the scan as captured, and the places read beside it",
-            remedy="Give the readings with --tie",
-        )  # fmt: skip
+            "capture",
+            "a scan that is tied down already",
+            needed="the scan as captured, and the places read beside it",
+            remedy="Give the readings with {set:tie}",
+        )
     return relief
 
 
@@ -117,8 +134,8 @@ class _Work:
         places = np.column_stack([relief.x[seen[:, 1]], relief.y[seen[:, 0]]])
         inner = ((places >= box[:2] + margin - cell) & (places <= box[2:] - margin + cell)).all(axis=1)
         noise2 = reading_u**2 + float(np.nanmedian(relief.u[relief.valid])) ** 2
-        return cls(relief.common, laser, noise2, min(rule, float(np.hypot(*(box[2:] - box[:2])))), box,
-                   places[inner], done)  # fmt: skip
+        longest = min(rule, float(np.hypot(*(box[2:] - box[:2]))))
+        return cls(relief.common, laser, noise2, longest, box, places[inner], done)
 
     def error(self, places: Array) -> TiedError:
         """The common error that the readings done and those at ``places`` leave."""

@@ -61,9 +61,13 @@ def shape_of(relief: Relief, wall: Wall) -> Shape:
         u_lean = _u_slope(relief, x, y, weight)
     except np.linalg.LinAlgError:
         raise TooFewPoints(
-            f"wall {wall.number}", f"{len(z)} measured places, on one line", needed="three that are not on one line",
+            "wall {wall}",
+            "{count} measured places, on one line",
+            needed="three that are not on one line",
             remedy="Read more stations, or scan more of the wall",
-        ) from None  # fmt: skip
+            wall=wall.number,
+            count=len(z),
+        ) from None
     across, upward = relief.places
     residual = np.where(relief.valid, relief.offset - (plane[0] + plane[1] * across + plane[2] * upward), np.nan)
     off = residual[relief.valid]
@@ -71,10 +75,16 @@ def shape_of(relief: Relief, wall: Wall) -> Shape:
     some = [len(np.unique(np.round(at, 3))) >= 3 for at in _places_along(relief)]
     bellies = _bellies(x, y, off, area, wall, (some[0], some[1]))
     return Shape(
-        plane=plane, residual=residual, lean=float(plane[2]), lean_height=float(plane[2]) * wall.height,
-        belly_along=bellies[0], belly_up=bellies[1], range=float(np.ptp(off)),
-        rms=float(np.sqrt(np.average(off**2, weights=area))), u_lean=u_lean,
-    )  # fmt: skip
+        plane=plane,
+        residual=residual,
+        lean=float(plane[2]),
+        lean_height=float(plane[2]) * wall.height,
+        belly_along=bellies[0],
+        belly_up=bellies[1],
+        range=float(np.ptp(off)),
+        rms=float(np.sqrt(np.average(off**2, weights=area))),
+        u_lean=u_lean,
+    )
 
 
 def _scan_plane(x: Array, y: Array, z: Array, area: Array) -> tuple[Array, Array]:

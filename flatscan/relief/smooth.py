@@ -1,4 +1,4 @@
-"""Local quadratic smoothing, the smallest window that makes gaps certain enough, and what it may hide (METHODS 3b)."""
+"""Local quadratic smoothing: the smallest window that is enough, what it may hide, and scatter it does not lower."""
 
 from __future__ import annotations
 
@@ -9,12 +9,18 @@ import numpy as np
 from scipy import ndimage
 from scipy.special import ndtri
 
-from flatscan.core.geometry import Array, Mask
+from flatscan.core.geometry import Array, Mask, robust_scale
 from flatscan.core.model import Counts, Relief
 from flatscan.core.reliefs import Grid
 
 WIDEST = 0.220  # a 500 mm window passed a 280 mm wide hump 66 % of the time (METHODS 0.3)
 _FEWEST = 10
+# for the plateau: blocks of so many cells each way, how many of them, in the middle of the wall
+_BLOCK = 3
+_LEAST_BLOCKS = 200
+_SIDE = 200
+# the expected ratio is known to a few per cent; below this much more it is chance, not a plateau
+_CLEAR = 1.25
 
 
 def quadratic_gain(window: int) -> float:
@@ -65,9 +71,14 @@ def smooth(relief: Relief, window: int) -> Relief:
             smoothed += local_quadratic([half], alone, relief.valid & np.isfinite(half), window)[0]
     half_a, half_b = [*smoothed[1:], None, None][:2]
     return replace(
-        relief, offset=smoothed[0], u=np.hypot(u, relief.u_floor), half_a=half_a, half_b=half_b, window=window,
+        relief,
+        offset=smoothed[0],
+        u=np.hypot(u, relief.u_floor),
+        half_a=half_a,
+        half_b=half_b,
+        window=window,
         hidden=len(hidden_places(relief, smoothed[0])),
-    )  # fmt: skip
+    )
 
 
 def local_quadratic(fields: Sequence[Array], u: Array, valid: Mask, window: int) -> tuple[list[Array], Array]:
@@ -164,3 +175,48 @@ def hidden_places(relief: Relief, fitted: Array, *, false_alarm: float = 0.01) -
         flagged |= whole & (np.abs(total) > z * np.sqrt(np.maximum(square, 1e-30)))
     row, col = np.nonzero(flagged & relief.valid)
     return np.stack([relief.x[col], relief.y[row]], axis=1)
+
+
+def with_plateau(relief: Grid) -> Grid:
+    """Relief whose ``u`` holds the plateau of its block means as a floor that smoothing does not lower.
+
+    Independent scatter falls as 1 / k^2 in the variance of k x k block means. The residuals from the widest local
+    quadratic are compared, robustly so that single features do not count, with white noise of the same ``u`` put
+    through the same smoother: what is left over in 3 x 3 means is taken as shared by neighbours. Scatter shared over
+    so many cells that the smoother follows it cannot be told from the wall's form and is the common part's business;
+    the wall's own fine texture is in the floor too, which errs to the safe side. Too small a wall, or cells too large
+    to smooth, stay as they are.
+    """
+    allowed = windows(relief.cell)
+    if allowed[-1] == 1 or relief.valid.sum() < _LEAST_BLOCKS * _BLOCK**2:
+        return relief
+    part = _middle(relief)
+    noise = np.random.default_rng(0).normal(size=part.offset.shape) * np.where(part.valid, part.u, np.nan)
+    measured = _block_variance(part.offset, part, allowed[-1])
+    expected = _block_variance(noise, part, allowed[-1])
+    if measured is None or expected is None or measured <= _CLEAR * expected:
+        return relief
+    floor = float(np.sqrt(measured - expected))
+    return replace(relief, u=np.hypot(relief.u, floor), u_floor=floor)
+
+
+def _middle(relief: Grid) -> Grid:
+    """The middle 200 x 200 cells, which show the plateau as well as a large wall's half a million do."""
+    rows, cols = (slice(max(0, (n - _SIDE) // 2), max(0, (n - _SIDE) // 2) + _SIDE) for n in relief.offset.shape)
+    fields = {name: getattr(relief, name)[rows, cols] for name in ("offset", "u", "count", "inside", "area")}
+    return replace(relief, x=relief.x[cols], y=relief.y[rows], half_a=None, half_b=None, **fields)
+
+
+def _block_variance(values: Array, relief: Grid, window: int) -> float | None:
+    """Robust variance of 3 x 3 block means of what a local quadratic leaves; None with too few whole blocks."""
+    fitted, inner = inner_quadratic(values, relief.valid & np.isfinite(values), window)
+    means = _whole_blocks(values - fitted, inner)
+    return robust_scale(means) ** 2 if len(means) >= _LEAST_BLOCKS else None
+
+
+def _whole_blocks(values: Array, valid: Mask) -> Array:
+    """Means (n,) of the blocks of 3 x 3 cells that are measured throughout."""
+    rows, cols = (n // _BLOCK for n in values.shape)
+    cut = np.where(valid, values, np.nan)[: rows * _BLOCK, : cols * _BLOCK]
+    means = cut.reshape(rows, _BLOCK, cols, _BLOCK).mean(axis=(1, 3)).ravel()
+    return means[np.isfinite(means)]

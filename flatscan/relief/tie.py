@@ -15,9 +15,9 @@ from scipy.special import chdtri, ndtri
 from flatscan.core.errors import MixedSurveys, TooFewPoints
 from flatscan.core.geometry import Array
 from flatscan.core.model import CommonError, Plumb, Readings, Relief, Wall
-from flatscan.core.notes import note
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres, share, slope
 from flatscan.core.reliefs import Grid
-from flatscan.core.units import to_mm
 from flatscan.relief.tie_places import Differences, differences
 from flatscan.relief.tied import TiedError, plane_terms, posterior
 
@@ -65,7 +65,7 @@ class Tie:
 
 def tie(
     relief: Relief, wall: Wall, readings: Readings, *, laser: CommonError, u_laser_lean: float, u_place: float = 0.010
-) -> tuple[Grid, Wall, Tie, tuple[str, ...]]:
+) -> tuple[Grid, Wall, Tie, tuple[Note, ...]]:
     """The relief with the warp and lean that laser ``readings`` show taken out, its wall, and what must be said.
 
     ``relief.common`` states the size and length of the warp, ``laser`` the laser plane's own bend, ``u_laser_lean``
@@ -76,9 +76,12 @@ def tie(
     """
     if not isinstance(relief, Grid):
         raise TooFewPoints(
-            readings.origin.file, "a table of readings cannot be tied by another", needed="a scan to be tied",
+            "{file}",
+            "a table of readings cannot be tied by another",
+            needed="a scan to be tied",
             remedy="Give the readings as a capture of their own",
-        )  # fmt: skip
+            file=readings.origin.file,
+        )
     apart, notes = differences(relief, wall, readings, u_place)
     stated, is_plumb = _stated(relief, wall, apart, laser, u_laser_lean)
     u, disagree = _sound(apart, stated)
@@ -89,13 +92,24 @@ def tie(
     made, lean, taken = _corrected(relief, common, apart.difference)
     left_out, u_left_out = _leave_one_out(common, apart.difference)
     result = Tie(
-        file=readings.origin.file, sha256=readings.origin.sha256, places=apart.places, difference=apart.difference,
-        u=u, left_out=left_out, u_left_out=u_left_out, disagree=disagree, lean=lean,
-        u_lean=common.u_slope_up() if is_plumb else None, least=taken[0], most=taken[1], stated_sd=relief.common.sd,
-        sd=common.warp.sd, length=common.length,
-    )  # fmt: skip
+        file=readings.origin.file,
+        sha256=readings.origin.sha256,
+        places=apart.places,
+        difference=apart.difference,
+        u=u,
+        left_out=left_out,
+        u_left_out=u_left_out,
+        disagree=disagree,
+        lean=lean,
+        u_lean=common.u_slope_up() if is_plumb else None,
+        least=taken[0],
+        most=taken[1],
+        stated_sd=relief.common.sd,
+        sd=common.warp.sd,
+        length=common.length,
+    )
     plumb = Plumb(note("wall.laser-readings", count=len(u)), u_laser_lean) if is_plumb else wall.plumb
-    return made, replace(wall, plumb=plumb), result, (*notes, *_words(result))
+    return made, replace(wall, plumb=plumb), result, (*notes, *_notes(result))
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,9 +124,9 @@ class _Stated:
     def after(self, places: Array, u: Array, factor: float = 1.0) -> TiedError:
         """The error left by readings with standard uncertainty ``u`` (n,), the warp being ``factor`` times stated."""
         warp = replace(self.warp, sd=self.warp.sd * factor)
-        words = f"{len(u)} laser readings; warp {to_mm(warp.sd):.1f} mm over {warp.length:g} m ({warp.source})"
+        by = note("relief.by-readings", count=len(u), warp=metres(warp.sd), over=metres(warp.length), by=warp.source)
         noise = self.laser.covariance(places, places) + np.diag(u**2)
-        return posterior(places, noise, warp, self.plane_sd, self.box, scale=warp.scale, source=words)
+        return posterior(places, noise, warp, self.plane_sd, self.box, scale=warp.scale, source=by)
 
 
 def _stated(
@@ -210,20 +224,22 @@ def _strangers(readings: Readings, apart: Differences, stated: _Stated) -> Mixed
         "positions were taken from the right edge": apart.moved(mirror_x=True),
         "heights were taken from the top": apart.moved(mirror_y=True),
     }
-    tried = {
-        words: _misfit(some, stated.after(some.places, some.u)) for words, some in slips.items() if some is not None
-    }
-    best = min(tried, key=lambda words: tried[words], default="")
+    tried = {slip: _misfit(some, stated.after(some.places, some.u)) for slip, some in slips.items() if some is not None}
+    best = min(tried, key=lambda slip: tried[slip], default="")
     now = _misfit(apart, stated.after(apart.places, apart.u))
-    guess = f" They would fit if {best}" if best and tried[best] < now / 4 else ""
+    guess = ". They would fit if {slip}" if best and tried[best] < now / 4 else ""
     plane = plane_terms(apart.places, apart.places.mean(axis=0))
     rest = apart.difference - plane @ np.linalg.lstsq(plane, apart.difference, rcond=None)[0]
     expected = float(np.hypot(stated.warp.sd, np.median(apart.u)))
     return MixedSurveys(
-        readings.origin.file,
-        f"the readings and the scan still differ by {to_mm(float(np.std(rest))):.1f} mm after offset, lean and turn",
-        needed=f"about {to_mm(expected):.1f} mm, as capture type and readings say",
-        remedy=f"Check the wall number, the sense, the unit and where positions are measured from.{guess}".rstrip("."),
+        "{file}",
+        "the readings and the scan still differ by {rest:length.1} after offset, lean and turn",
+        needed="about {expected:length.1}, as capture type and readings say",
+        remedy="Check the wall number, the sense, the unit and where positions are measured from" + guess,
+        file=readings.origin.file,
+        rest=metres(float(np.std(rest))),
+        expected=metres(expected),
+        slip=best,
     )
 
 
@@ -256,27 +272,24 @@ def _corrected(relief: Grid, common: TiedError, difference: Array) -> tuple[Grid
     return made, float(slopes[2]), (float(bend.min()), float(bend.max()))
 
 
-def _words(result: Tie) -> list[str]:
-    """Sentences on what was taken out, how well the readings agree, and which do not."""
+def _notes(result: Tie) -> list[Note]:
+    """What was taken out, how well the readings agree, and which do not."""
     many = len(result.u)
     said = [
-        f"{many} laser readings tie the scan down: a warp of {to_mm(result.least):+.1f} to "
-        f"{to_mm(result.most):+.1f} mm and a lean of {to_mm(result.lean):+.1f} mm per m were taken out. "
-        + ("Plumb is the laser's." if result.u_lean is not None else "Plumb stays the scan's: they do not tell it.")
+        note(
+            "relief.tied-not-plumb" if result.u_lean is None else "relief.tied-plumb",
+            count=many,
+            least=metres(result.least),
+            most=metres(result.most),
+            lean=slope(result.lean),
+        )
     ]
     if many >= 4:
-        said.append(
-            f"Each reading against what the others predict: {to_mm(float(np.sqrt(np.mean(result.left_out**2)))):.1f} "
-            f"mm rms, {result.rms_left_out:.1f} times what was expected."
-        )
+        rms = float(np.sqrt(np.mean(result.left_out**2)))
+        said.append(note("relief.left-out", rms=metres(rms), times=share(result.rms_left_out)))
     if result.sd > result.stated_sd * 1.001:
-        said.append(
-            f"The warp is larger than its capture type says: taken as {to_mm(result.sd):.1f} mm instead of "
-            f"{to_mm(result.stated_sd):.1f} mm. Read more places, or scan again."
-        )
-    said += [
-        f"The reading at x {result.places[i, 0]:.3f} m, y {result.places[i, 1]:.3f} m disagrees with the scan and the "
-        f"other readings by {to_mm(result.left_out[i]):+.1f} mm: counted next to nothing. Read it again."
-        for i in result.disagree
-    ]
+        said.append(note("relief.larger-warp", used=metres(result.sd), stated=metres(result.stated_sd)))
+    for i in result.disagree:
+        x, y = (float(at) for at in result.places[i])
+        said.append(note("relief.disagrees", (x, y), off=metres(result.left_out[i])))
     return said

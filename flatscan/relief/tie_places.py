@@ -9,8 +9,9 @@ import numpy as np
 from flatscan.core.errors import BadTable, TooFewPoints
 from flatscan.core.geometry import Array, in_polygon
 from flatscan.core.model import Readings, Wall
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
-from flatscan.core.units import to_mm
 
 # a reading is compared with the scan's cells within this distance of it [m], or one and a half cells
 _REACH = 0.060
@@ -18,6 +19,8 @@ _REACH = 0.060
 _EDGE_SLACK = 0.050
 _SIZE_APART = 0.02
 _FEWEST = 3
+# so many of the places not used are named
+_SAID = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,27 +60,31 @@ class _Shown:
     roughness2: float
 
 
-def differences(relief: Grid, wall: Wall, readings: Readings, u_place: float) -> tuple[Differences, list[str]]:
-    """Scan minus reading at every station that stands on measured cells, and sentences on the others.
+def differences(relief: Grid, wall: Wall, readings: Readings, u_place: float) -> tuple[Differences, list[Note]]:
+    """Scan minus reading at every station that stands on measured cells, and notes on the others.
 
     ``u`` holds the reading's own error, the scan's noise there, the slope of the surface times how well the place is
     known (``u_place`` [m], and the scan's scale), and the roughness a scan averages and a rule's end does not. Raises
     `BadTable` for a station off the wall and `TooFewPoints` if no station is left.
     """
     _refuse_outside(wall, readings)
-    kept, shown, gone = [], [], []
+    kept, shown, gone = [], [], list[Note]()
     for i, (x, y) in enumerate(zip(readings.x, readings.y, strict=True)):
         one = _scan_at(relief, float(x), float(y))
         if one is None:
-            gone.append(f"x {x:.3f} m, y {y:.3f} m")
+            gone.append(note("relief.spot", (float(x), float(y))))
         else:
             kept.append(i)
             shown.append(one)
     if not shown:
         raise TooFewPoints(
-            readings.origin.file, f"none of {len(readings.x)} readings stands where the scan measured the wall",
-            needed="at least one, better six or more", remedy="Read places that the scan covers",
-        )  # fmt: skip
+            "{file}",
+            "none of {count} readings stands where the scan measured the wall",
+            needed="at least one, better six or more",
+            remedy="Read places that the scan covers",
+            file=readings.origin.file,
+            count=len(readings.x),
+        )
     places = np.column_stack([readings.x[kept], readings.y[kept]])
     scan = np.array([one.value for one in shown])
     rough2 = max(float(np.median([one.roughness2 for one in shown])), 0.0)
@@ -124,35 +131,41 @@ def _refuse_outside(wall: Wall, readings: Readings) -> None:
         pulled = np.array([x, y]) + toward * min(1.0, _EDGE_SLACK / max(float(np.hypot(*toward)), 1e-9))
         if not in_polygon(pulled[:1], pulled[1:], corners)[0]:
             raise BadTable(
-                readings.origin.file, f"the reading at x {x:.3f} m, y {y:.3f} m stands outside wall {wall.number}",
-                needed=f"places on a wall of {to_mm(wall.width):.0f} x {to_mm(wall.height):.0f} mm, from its left edge "
-                "and lowest edge", remedy="Correct the position, or choose the wall with --wall",
-            )  # fmt: skip
+                "{file}",
+                "the reading at {at:xy} stands outside wall {wall}",
+                needed="places on a wall of {width:length} x {height:length}, from its left edge and lowest edge",
+                remedy="Correct the position, or choose the wall with {set:wall}",
+                file=readings.origin.file,
+                at=(float(x), float(y)),
+                wall=wall.number,
+                width=metres(wall.width),
+                height=metres(wall.height),
+            )
 
 
-def _size_notes(wall: Wall, readings: Readings) -> list[str]:
+def _size_notes(wall: Wall, readings: Readings) -> list[Note]:
     said = []
-    for word, given, seen in (("width", readings.width, wall.width), ("height", readings.height, wall.height)):
+    for up, given, seen in ((False, readings.width, wall.width), (True, readings.height, wall.height)):
         if given is not None and abs(given - seen) > max(_SIZE_APART * seen, _EDGE_SLACK):
             said.append(
-                f"The readings' file gives a {word} of {to_mm(given):.0f} mm, the scan shows {to_mm(seen):.0f} mm: "
-                "positions may not be where they are said to be."
+                note("relief.height-apart" if up else "relief.width-apart", given=metres(given), seen=metres(seen))
             )
     return said
 
 
-def _gone_notes(gone: list[str]) -> list[str]:
+def _gone_notes(gone: list[Note]) -> list[Note]:
     if not gone:
         return []
-    more = f" and {len(gone) - 4} more" if len(gone) > 4 else ""
-    return [f"{len(gone)} readings stand where the scan shows no wall and were not used: {'; '.join(gone[:4])}{more}."]
+    if len(gone) > _SAID:
+        spots, more = tuple(gone[:_SAID]), len(gone) - _SAID
+        return [note("relief.more-off-the-scan", count=len(gone), spots=spots, more=more)]
+    if len(gone) == 1:
+        return [note("relief.one-off-the-scan", spots=tuple(gone))]
+    return [note("relief.off-the-scan", count=len(gone), spots=tuple(gone))]
 
 
-def _count_notes(places: Array) -> list[str]:
+def _count_notes(places: Array) -> list[Note]:
     spread = np.linalg.svd(places - places.mean(axis=0), compute_uv=False)
     if len(places) < 3 or spread[-1] < 0.05 * np.sqrt(len(places)):
-        return [
-            f"{len(places)} readings that stand on one line or nearly so take out little: spread them over the wall "
-            "(flatscan plan-readings says where)."
-        ]
+        return [note("relief.on-one-line", count=len(places))]
     return []

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 
 from flatscan.core.geometry import Array
 from flatscan.core.model import CommonError
+from flatscan.core.notes import Note
 
 # directions and parts of the rule in which the largest uncertainty of a gap is looked for
 _DIRECTIONS, _PARTS = 12, 10
@@ -107,8 +108,10 @@ class TiedError(CommonError):
         row = np.searchsorted(upward, at[:, 1] - 1e-9)
         np.maximum.at(largest, (row, col), u)
         # a cell takes the largest of the four lattice places around it
-        i, j = (np.clip(np.searchsorted(grid, place) - 1, 0, max(len(grid) - 2, 0)) for grid, place in
-                ((upward, y), (across, x)))  # fmt: skip
+        i, j = (
+            np.clip(np.searchsorted(grid, place) - 1, 0, max(len(grid) - 2, 0))
+            for grid, place in ((upward, y), (across, x))
+        )
         k, m = np.minimum(i + 1, len(upward) - 1), np.minimum(j + 1, len(across) - 1)
         corners = [largest[np.ix_(rows, cols)] for rows in (i, k) for cols in (j, m)]
         return np.maximum.reduce(corners) * _BETWEEN
@@ -120,7 +123,14 @@ def plane_terms(at: Array, centre: Array) -> Array:
 
 
 def posterior(
-    places: Array, noise: Array, warp: CommonError, plane_sd: Array, box: Array, *, scale: float = 0.0, source: str = ""
+    places: Array,
+    noise: Array,
+    warp: CommonError,
+    plane_sd: Array,
+    box: Array,
+    *,
+    scale: float = 0.0,
+    source: Note | str = "",
 ) -> TiedError:
     """The error left of ``warp`` and a plane (prior sd (3,) of offset, turn, lean) after readings at ``places`` (n, 2).
 
@@ -133,12 +143,10 @@ def posterior(
     root = solve_triangular(lower, np.eye(len(places)), lower=True) if len(places) else np.empty((0, 0))
     seen = root @ plane_terms(places, centre)
     plane_u = np.linalg.inv(seen.T @ seen + np.diag(1 / np.asarray(plane_sd, float) ** 2))
-    made = TiedError(0.0, warp.length, 0.0, scale, source, warp, places, root, plane_u, centre, np.asarray(box, float))
-    covariance = made.covariance(*[_spread(made.box)] * 2)
+    left = TiedError(0.0, warp.length, 0.0, scale, source, warp, places, root, plane_u, centre, np.asarray(box, float))
+    covariance = left.covariance(*[_spread(left.box)] * 2)
     sd, mean = np.sqrt(max(float(np.diag(covariance).mean()), 0.0)), np.sqrt(max(float(covariance.mean()), 0.0))
-    return TiedError(
-        float(sd), warp.length, float(mean), scale, source, warp, places, root, plane_u, centre, made.box
-    )  # fmt: skip
+    return replace(left, sd=float(sd), u_offset=float(mean))
 
 
 def _spread(box: Array) -> Array:
@@ -151,8 +159,10 @@ def _lattice(box: Array, rule: float) -> tuple[Array, Array]:
     """Places along and up, at most a tenth of the rule apart, from edge to edge."""
     wide, high = max(box[2] - box[0], 1e-9), max(box[3] - box[1], 1e-9)
     step = max(rule / 10, wide / 60, high / 60)
-    across, upward = (np.linspace(low, low + size, int(np.ceil(size / step - 1e-9)) + 1) for low, size in
-                      ((box[0], wide), (box[1], high)))  # fmt: skip
+    across, upward = (
+        np.linspace(low, low + size, int(np.ceil(size / step - 1e-9)) + 1)
+        for low, size in ((box[0], wide), (box[1], high))
+    )
     return across, upward
 
 

@@ -20,7 +20,7 @@ from flatscan.site.work import Outcome, do, failed, guarded
 # one thread in each process: the walls themselves run side by side
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS", "FLATSCAN_THREADS")
 _PRELOADED = [
-    "flatscan.site.work", "flatscan.straightedge.kernel", "matplotlib.figure", "matplotlib.backends.backend_agg",
+    "flatscan.site.work", "flatscan.straightedge.hulls_kernel", "matplotlib.figure", "matplotlib.backends.backend_agg",
 ]  # fmt: skip
 # a process with less room than this cannot even start
 _LEAST_MEMORY = 1 << 30

@@ -11,21 +11,26 @@ from scipy import ndimage
 from scipy.special import ndtri
 
 from flatscan.core.geometry import Array, robust_scale
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import share
 from flatscan.core.reliefs import Grid
 from flatscan.straightedge.gaps import Gap
-from flatscan.straightedge.laying import Laying, end_triple, parts_of, value_of
-from flatscan.straightedge.lines import (
+from flatscan.straightedge.laying import (
     Direction,
     Lattice,
+    Laying,
     Lines,
     Triple,
     all_lines,
+    end_triple,
     find_triple,
     in_order,
     lattice,
     lay,
     lines_through,
+    parts_of,
     supports,
+    value_of,
 )
 from flatscan.straightedge.uncertainty import (
     common_factor,
@@ -123,8 +128,8 @@ def _highest(grid: Lattice, h: Array, base: Array, turn: Direction, lines: Lines
     return float(np.nanmax(deepest)) if np.isfinite(deepest).any() else -math.inf
 
 
-def lower_bound(layings: Sequence[tuple[Laying, float, Gap | None]]) -> tuple[float | None, tuple[str, ...]]:
-    """Selection-corrected lower bound [m] of the largest gap over its limit, and words where there is none.
+def lower_bound(layings: Sequence[tuple[Laying, float, Gap | None]]) -> tuple[float | None, tuple[Note, ...]]:
+    """Selection-corrected lower bound [m] of the largest gap over its limit, and why there is none.
 
     ``layings`` are straightedges of several lengths on one relief, each with its limit [m] (0 for the gap itself) and
     the largest gap found with it. All of them are one choice: the triple that stands out most on one random half of
@@ -150,14 +155,14 @@ def lower_bound(layings: Sequence[tuple[Laying, float, Gap | None]]) -> tuple[fl
         return max(bounds), ()
     both = relief.valid & np.isfinite(relief.half_a) & np.isfinite(relief.half_b)
     if not both.any():
-        return None, ("the two halves of the points share no cell, so no lower bound can be formed",)
+        return None, (note("straightedge.halves-apart"),)
     apart, shared = halves_apart(relief)
     random = math.hypot(half_factor(k) * math.sqrt(2 * apart), cautious * math.sqrt(shared))
     half = [np.ascontiguousarray(np.where(both, values, np.nan)) for values in (relief.half_a, relief.half_b)]
     some = [(work, lattice(relief, work.rule, both), limit) for work, limit, _ in known]
     tested = [_tested(some, one, other, random, (factor, top)) for one, other in (half, half[::-1])]
-    note = f"{shared:.0%} of the random variance is shared by both halves of the points" if shared else ""
-    return max((bound for bound in tested if bound is not None), default=None), (note,) if note else ()
+    notes = (note("straightedge.halves-share", share=share(shared)),) if shared else ()
+    return max((bound for bound in tested if bound is not None), default=None), notes
 
 
 def halves_apart(relief: Grid) -> tuple[float, float]:

@@ -43,7 +43,7 @@ class Gaps:
     ``worst_places`` are up to five separate places worth checking by hand, deepest first.
     ``method`` (resting, equal offsets or balanced end gap) is what ``upper``, ``lower`` and ``worst_places`` speak of.
     ``stations`` says that the relief is of stations; ``coverages`` run in parallel with ``directions``; ``notes``
-    say in words what could not be known and why.
+    say what could not be known and why.
     """
 
     rule: float
@@ -63,7 +63,7 @@ class Gaps:
     k: float = 1.645
     stations: bool = False
     coverages: tuple[float, ...] = ()
-    notes: tuple[Note | str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
     def judged(self) -> Gap | None:
         """The gap that ``method`` names."""

@@ -1,4 +1,4 @@
-"""Straightedges at every position and in every direction of a gridded relief, with what bounds the result."""
+"""Straightedges at every position and in every direction of a relief, with what bounds the result."""
 
 from __future__ import annotations
 
@@ -14,21 +14,28 @@ from flatscan.core.choices import METHODS
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres, share
 from flatscan.core.reliefs import Grid
 from flatscan.straightedge.bounds import lower_bound, upper_bound
 from flatscan.straightedge.gaps import Gap, Gaps
-from flatscan.straightedge.laying import Laying, end_triple, ends_pass, gap_of, lay_out, value_of
-from flatscan.straightedge.lines import (
+from flatscan.straightedge.laying import (
+    Laying,
     Triple,
     all_lines,
     directions_of,
+    end_triple,
+    ends_pass,
     find_triple,
+    gap_of,
     in_order,
     lay,
+    lay_out,
     lines_through,
     supports,
+    value_of,
 )
-from flatscan.straightedge.stations import sweep_stations
+from flatscan.straightedge.station_lines import sweep_stations
 
 PLACES = 5
 _SPARSE = 8
@@ -67,7 +74,7 @@ def sweep(
     lower, notes = lower_bound([(work, 0.0, judged)]) if bounded else (None, ())
     notes = (*_shortened(work, found), *notes)
     if judged is not None and judged.u is None:
-        notes = (*notes, "the uncertainty of some cells is not known, so no bound on the gap can be given")
+        notes = (*notes, note("straightedge.u-not-known"))
     return Gaps(
         rule=rule,
         directions=tuple(turn.degrees for turn in turns),
@@ -93,19 +100,41 @@ def _refuse(relief: Relief, rule: float, k: float, method: str) -> None:
     """Raise `BadValue` for a sweep that makes no sense."""
     if not (math.isfinite(rule) and rule > 0):
         raise BadValue(
-            "rule", f"{rule} m", needed="a straightedge longer than 0", remedy="Give its length, such as 1.8m"
+            "{set:rule}",
+            "{rule:span}",
+            needed="a straightedge longer than 0",
+            remedy="Give its length",
+            rule=metres(rule),
         )
     if rule < 2 * relief.step - 1e-9:
         raise BadValue(
-            "rule",
-            f"{rule * 1000:g} mm on cells of {relief.step * 1000:g} mm",
+            "{set:rule}",
+            "{rule:length.g} on cells of {cell:length.g}",
             needed="a straightedge that reaches over at least three cell centres",
             remedy="Use a longer rule or smaller cells",
+            rule=metres(rule),
+            cell=metres(relief.step),
         )
     if not (math.isfinite(k) and k > 0):
-        raise BadValue("coverage factor", f"{k}", needed="a number over 0", remedy="Leave it at 1.645 for 95 %")
+        raise BadValue(
+            "coverage factor",
+            "{k:number}",
+            needed="a number over 0",
+            remedy="Leave it at {usual:number} for {confidence:share}",
+            k=share(k),
+            usual=share(1.645),
+            confidence=share(0.95),
+        )
     if method not in METHODS:
-        raise BadValue("method", f"'{method}'", needed=" or ".join(METHODS), remedy="Choose one of them")
+        methods = " or ".join(METHODS)
+        raise BadValue(
+            "{set:method}",
+            "'{method}'",
+            needed="{methods}",
+            remedy="Choose one of them",
+            method=method,
+            methods=methods,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,16 +158,19 @@ class _Found:
         return {"not measured": laid - covered, "opening or edge": max(boxed - laid, 0)}
 
 
-def _shortened(work: Laying, found: _Found) -> tuple[str, ...]:
-    """Words where most straightedges along or up had to be shortened to the run they lie on."""
+def _shortened(work: Laying, found: _Found) -> tuple[Note, ...]:
+    """Notes where most straightedges along or up had to be shortened to the run they lie on."""
     said = []
     for turn, count in zip(work.turns, found.counts, strict=True):
         positions, short = int(count[2]), int(count[3])
         if turn.degrees in (0.0, 90.0) and 2 * short > positions:
-            where = "along" if turn.degrees == 0.0 else "up"
             said.append(
-                f"{where}, {short} of {positions} positions lie on runs shorter than the straightedge of "
-                f"{work.rule:g} m, which was shortened to them"
+                note(
+                    "straightedge.shortened-up" if turn.degrees else "straightedge.shortened-along",
+                    short=short,
+                    positions=positions,
+                    rule=metres(work.rule),
+                )
             )
     return tuple(said)
 
@@ -230,3 +262,53 @@ def _end_places(work: Laying, over: Sequence[Triple | None], under: Sequence[Tri
         if len(places) < PLACES and all(math.dist(gap.at, other.at) >= work.rule / 2 for other in places):
             places.append(gap)
     return tuple(places)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stair:
+    """Contacts from ``start`` to under ``stop`` [m] apart have one ``limit`` [m]; ``gaps`` is the sweep up to there.
+
+    The sweep holds shorter distances too. Their limit is no larger, so a gap over this limit is over its own as well,
+    and a wall exceeds the limit exactly if it does on one stair.
+    """
+
+    start: float
+    stop: float
+    limit: float
+    gaps: Gaps
+
+
+def largest_distance(relief: Relief) -> float:
+    """Diagonal of the relief [m]: no two contacts stand further apart."""
+    return math.hypot(float(np.ptp(relief.x)), float(np.ptp(relief.y))) + 1e-6
+
+
+def sweep_stairs(
+    relief: Relief,
+    stairs: Sequence[tuple[float, float, float]],
+    *,
+    directions: Sequence[float] | None = None,
+    k: float = 1.645,
+    workers: int | None = None,
+) -> tuple[tuple[Stair, ...], float | None]:
+    """Sweep every stair (start, stop, limit) [m] of a limit that rises with the distance between the contacts.
+
+    Returns the stairs that the cells are fine enough for and the selection-corrected lower bound [m] of the largest
+    excess over the limit, None where it cannot be formed. All stairs are one choice in that bound.
+    """
+    longest = largest_distance(relief)
+    done, layings = [], list[tuple[Laying, float, Gap | None]]()
+    turns = directions_of(directions)
+    for start, stop, limit in stairs:
+        rule = min(stop - 1e-6, longest)
+        if start >= longest or rule < max(2 * relief.step, 1e-3):
+            continue
+        gaps = sweep(relief, rule, directions=directions, k=k, bounded=False, workers=workers)
+        done.append(Stair(start, stop, limit, gaps))
+        if isinstance(relief, Grid):
+            layings.append((lay_out(relief, rule, turns, k, "resting", workers), limit, gaps.worst))
+    if layings:
+        return tuple(done), lower_bound(layings)[0]
+    excess = [stair.gaps.lower - stair.limit for stair in done if stair.gaps.lower is not None]
+    # stations: each stair has its own quantile of errors, so the stairs share the error probability no further
+    return tuple(done), max(excess, default=None)

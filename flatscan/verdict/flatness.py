@@ -42,8 +42,9 @@ def flatness(
     """
     positive(limit, name)
     judged = gaps.judged()
+    reasons: tuple[Note | str, ...]
     if judged is None:
-        reasons: tuple[Note | str, ...] = gaps.notes or (note("verdict.no-straightedge"),)
+        reasons = gaps.notes or (note("verdict.no-straightedge"),)
         return Criterion(name, UNDECIDED, None, None, limit, reasons, rule=gaps.rule, method=gaps.method)
     against = _against_within(gaps, judged, limit, relief)
     places = tuple(place.at for place in gaps.worst_places if place.value + gaps.k * (place.u or math.inf) > limit)

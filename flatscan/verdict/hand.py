@@ -10,7 +10,7 @@ from scipy.special import ndtri
 
 from flatscan.core.notes import Note, note
 from flatscan.straightedge.gaps import Point
-from flatscan.straightedge.hand import HandCheck
+from flatscan.straightedge.hand_gaps import HandCheck
 from flatscan.verdict.criteria import OUTSIDE, UNDECIDED, WITHIN, Criterion, CurvePoint, Verdict, decide, together
 
 # a place to check is settled by a reading this near to it [m]
@@ -53,11 +53,11 @@ def _settle(
     results = [_result(found, check, k, curve) for check in checks]
     settled = [_place(check) for check, result in zip(checks, results, strict=True) if result != UNDECIDED]
     left = tuple(place for place in found.places if all(math.dist(place, one) > NEAR for one in settled))
-    words = tuple(_settles(check, result) for check, result in zip(checks, results, strict=True))
+    said = tuple(_settles(check, result) for check, result in zip(checks, results, strict=True))
     decision = found.decision
     if decides and OUTSIDE in results:
         decision = UNDECIDED if decision == WITHIN else OUTSIDE
-    return replace(found, decision=decision, reasons=(*words, *found.reasons), places=left)
+    return replace(found, decision=decision, reasons=(*said, *found.reasons), places=left)
 
 
 def _result(found: Criterion, check: HandCheck, k: float, curve: Sequence[CurvePoint]) -> str:
@@ -87,4 +87,4 @@ def _settles(check: HandCheck, result: str) -> Note:
         OUTSIDE: "verdict.by-hand-outside",
         UNDECIDED: "verdict.by-hand-open",
     }
-    return note(codes[result], at=_place(check), said=check.words)
+    return note(codes[result], at=_place(check), said=check.note)

@@ -11,8 +11,8 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres, share
 from flatscan.standards.tolerance import Tolerance
 from flatscan.straightedge.gaps import Gaps
-from flatscan.straightedge.lengths import Stair
-from flatscan.straightedge.steps import Lip
+from flatscan.straightedge.lips import Lip
+from flatscan.straightedge.sweeping import Stair
 from flatscan.verdict.criteria import (
     MEMORY,
     OUTSIDE,

@@ -167,3 +167,20 @@ def test_stations_named_but_not_read_are_not_covered():
         area=np.ones((2, 2)), common=CommonError(0.0), missing_share=0.25,
     )  # fmt: skip
     assert_allclose(part.covered_share, 0.75)
+
+
+def test_a_relief_is_read_at_the_places_of_another():
+    scan = cells(np.fromfunction(lambda row, col: 0.001 * col, (30, 40)))
+    shift = np.array([0.1, 0.0, 0.005])
+    target = cells(np.zeros((30, 40)))
+    value, u = scan.laid_on(target, np.eye(3), shift)
+    # 0.1 m are five cells: a place reads what lies five cells to its left, 5 mm further out
+    assert_allclose(value[:, 5:], scan.offset[:, :-5] + 0.005, atol=1e-12)
+    assert np.isnan(value[:, :5]).all()
+    assert_allclose(u[:, 5:], 0.001, atol=1e-12)
+    read = stations([0.11, 0.51], [0.21, 0.41], [[0.001, 0.002], [0.003, np.nan]])
+    value, _ = read.laid_on(stations([0.13, 0.51], [0.21, 0.41], np.zeros((2, 2))), np.eye(3), np.zeros(3))
+    assert_allclose(value, [[0.001, 0.002], [0.003, np.nan]])
+    # further than 50 mm off is another station
+    value, _ = read.laid_on(stations([0.17], [0.21], [[0.0]]), np.eye(3), np.zeros(3))
+    assert np.isnan(value).all()

@@ -7,8 +7,8 @@ from numpy.testing import assert_allclose
 from flatscan.core.model import CommonError, Origin, Readings
 from flatscan.plan.humps import find_humps
 from flatscan.plan.lows import find_lows, lows_under_plane, ridges_over_plane
+from flatscan.relief.laser_stations import from_stations
 from flatscan.relief.shape import patches_of, shape_of
-from flatscan.relief.stations import from_stations
 
 WIDTH, HEIGHT = 4.0, 2.6
 

@@ -237,7 +237,7 @@ def test_a_reading_that_disagrees_is_named_and_does_no_harm():
     made, _, shown, notes = tied(scan_of(bent), flat, grid_of(4, 3), noise=noise)
     clean, _, _, _ = tied(scan_of(bent), flat, np.delete(grid_of(4, 3), 4, axis=0))
     assert shown.disagree == (4,)
-    assert any("x 0.150 m, y 1.200 m disagrees" in note for note in notes)
+    assert [it.place for it in notes if it.code == "relief.disagrees"] == [(0.15, 1.2)]
     assert_allclose(made.offset - made.offset.mean(), clean.offset - clean.offset.mean(), atol=0.6e-3)
 
 
@@ -246,7 +246,7 @@ def test_a_warp_larger_than_stated_is_noticed_and_used():
     made, _, shown, notes = tied(scan, flat, grid_of(5, 4))
     assert shown.sd > 1.5 * shown.stated_sd
     assert made.common.warp.sd == shown.sd
-    assert any("larger than its capture type says" in note for note in notes)
+    assert any(it.code == "relief.larger-warp" for it in notes)
 
 
 @pytest.mark.parametrize("count", [1, 2, 3])
@@ -254,7 +254,7 @@ def test_few_readings_are_taken_for_what_they_are_worth(count):
     scan = scan_of(bent)
     made, _, _, notes = tied(scan, flat, grid_of(4, 3)[:count])
     assert float(made.common.u_gap(1.0, 1.0)) == pytest.approx(float(scan.common.u_gap(1.0, 1.0)), rel=0.02)
-    assert any("take out little" in note for note in notes)
+    assert any(it.code == "relief.on-one-line" for it in notes)
 
 
 def test_a_reading_off_the_wall_is_refused_by_place():
@@ -267,7 +267,8 @@ def test_readings_where_nothing_was_measured_are_left_out_and_said():
     gone = np.where(scan.places[0] > 2.0, np.nan, scan.offset)
     _, _, shown, notes = tied(replace(scan, offset=gone), flat, grid_of(4, 3))
     assert len(shown.u) == 6
-    assert any("6 readings stand where the scan shows no wall" in note for note in notes)
+    (off,) = (it for it in notes if it.code == "relief.more-off-the-scan")
+    assert (off.quantities["count"], off.quantities["more"], len(off.quantities["spots"])) == (6, 2, 4)
     with pytest.raises(TooFewPoints, match="none of 12 readings"):
         tied(replace(scan, offset=np.full_like(scan.offset, np.nan)), flat, grid_of(4, 3))
 

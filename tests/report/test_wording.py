@@ -9,7 +9,7 @@ import pytest
 import flatscan
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.phrase import KINDS, LIBRARY, command_line, fill, slots
-from flatscan.core.quantity import Quantity, cubic_metres, metres, share
+from flatscan.core.quantity import Quantity, cubic_metres, metres, share, slope
 from flatscan.report.say import say, spoken, templates
 
 ROOT = Path(flatscan.__file__).parent
@@ -114,6 +114,19 @@ def test_counts_part_their_thousands_and_digits_never_become_powers_of_ten():
 
 def test_braces_in_a_name_are_left_alone():
     assert fill("{file}: {wrong}", {"file": "a{b}.ply"}) == "a{b}.ply: {wrong}"
+
+
+def test_a_sign_is_written_where_it_is_asked_for():
+    values = {"most": metres(0.0021), "least": metres(-0.0124), "lean": slope(0.002)}
+    said = "{least:length.+1} to {most:length.+1}, {lean:slope.+1}"
+    assert fill(said, values) == "-12.4 mm to +2.1 mm, +2.0 mm per m"
+    assert fill(said, values, command_line("in")) == "-1/2 in to +1/16 in, +1/4 in in 10 ft"
+
+
+def test_places_as_tables_name_them_and_lists():
+    assert fill("{at:xy}", {"at": (1.2, 0.34)}) == "x 1.200 m, y 0.340 m"
+    assert fill("{at:xy}", {"at": (1.2, 0.3)}, command_line("in")) == "x 3 ft 11 1/4 in, y 11 13/16 in"
+    assert fill("{these:list}", {"these": ("a", "b")}) == "a; b"
 
 
 def test_expanded_uncertainty_is_rounded_up():

@@ -5,6 +5,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue
+from flatscan.core.notes import note
+from flatscan.core.quantity import metres
 from flatscan.straightedge import deepest_gaps, sweep
 
 
@@ -39,8 +41,7 @@ def test_shortened_straightedge_rests_on_the_run(grid_relief):
     found = sweep(relief, 1.8, directions=[0])
     assert_allclose(found.worst.value, 0.48 * 0.5 / 200, rtol=1e-9)
     assert found.shortened == 5
-    assert found.notes == ("along, 5 of 5 positions lie on runs shorter than the straightedge of 1.8 m, which was "
-                           "shortened to them",)  # fmt: skip
+    assert found.notes == (note("straightedge.shortened-along", short=5, positions=5, rule=metres(1.8)),)
     assert found.balanced is None  # no placement of the whole length
 
 

@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 from scipy.interpolate import RegularGridInterpolator
 from scipy.spatial import ConvexHull
 
-from flatscan.straightedge import deepest_gaps, kernel, sweep
+from flatscan.straightedge import deepest_gaps, hulls_kernel, sweep
 
 
 def all_pairs(z, w):
@@ -30,7 +30,7 @@ def largest_over_chord(z, w):
 
 def windows(z, w, *, ends=True):
     deep, found = z - z, np.full(4, -np.inf)
-    kernel.run_windows(z, z, w, True, ends, deep, np.empty((4, z.size + w + 2), np.int64), found)
+    hulls_kernel.run_windows(z, z, w, True, ends, deep, np.empty((4, z.size + w + 2), np.int64), found)
     return deep, found
 
 

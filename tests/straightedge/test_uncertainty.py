@@ -178,7 +178,7 @@ def test_unknown_u_gives_no_bounds(grid_relief):
     found = sweep(grid_relief(np.random.default_rng(1).normal(size=(30, 40)) * 1e-3, u=np.nan), 0.4)
     assert found.worst.value > 0
     assert (found.worst.u, found.upper, found.lower) == (None, None, None)
-    assert "not known" in found.notes[0]
+    assert found.notes[0].code == "straightedge.u-not-known"
 
 
 def test_lower_from_halves_corrects_for_the_choice(grid_relief):
@@ -206,7 +206,7 @@ def test_error_that_both_halves_share_is_told_and_not_called_a_gap(grid_relief):
         shares.append(halves_apart(relief)[1])
         found = sweep(relief, 0.6, directions=[0, 90], workers=1)
         over += found.lower > 0
-        assert "shared by both halves" in found.notes[0]
+        assert found.notes[0].code == "straightedge.halves-share"
     assert_allclose(np.mean(shares), 0.75, atol=0.02)
     assert over <= 11  # 5 % and three standard deviations of the count
 

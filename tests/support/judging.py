@@ -3,7 +3,7 @@
 from flatscan.core.quantity import Quantity
 from flatscan.jobs.checking import Sweeps, flatness_for
 from flatscan.standards import Tolerance
-from flatscan.straightedge.steps import lips
+from flatscan.straightedge.lips import lips
 from flatscan.verdict import Judged, Measured, Verdict, verdict_of
 from flatscan.verdict import judge as judge_entry
 

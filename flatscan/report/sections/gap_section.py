@@ -14,7 +14,7 @@ from flatscan.report.sections.seen_section import known
 from flatscan.report.tables import AT, Column, Spot, Table
 from flatscan.standards import Tolerance
 from flatscan.straightedge.gaps import Gap, Gaps
-from flatscan.straightedge.hand import HandCheck
+from flatscan.straightedge.hand_gaps import HandCheck
 from flatscan.verdict import Criterion, Verdict
 
 _NO_GAP = "unknown.no-position"

@@ -9,8 +9,7 @@ from flatscan.core.errors import MixedSurveys
 from flatscan.core.model import CommonError
 from flatscan.core.reliefs import Grid
 from flatscan.relief import capture_type, combine
-from flatscan.relief.plateau import with_plateau
-from flatscan.relief.smooth import smooth
+from flatscan.relief.smooth import smooth, with_plateau
 
 CELL = 0.02
 SHAPE = (120, 200)

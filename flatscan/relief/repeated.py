@@ -12,6 +12,8 @@ from scipy.special import ndtri, stdtrit
 from flatscan.core.errors import MixedSurveys
 from flatscan.core.geometry import Array, fit_plane, robust_scale
 from flatscan.core.model import CommonError, Relief
+from flatscan.core.notes import note
+from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
 from flatscan.relief.capture_types import CaptureType
 from flatscan.relief.smooth import local_quadratic, windows
@@ -56,9 +58,14 @@ def combine(reliefs: Sequence[Relief], kind: CaptureType, rule: float) -> tuple[
     shown = _chord_errors(stack, both, aligned, rule)
     halves = [_mean_of([_levelled(one, aligned[0], half) for one in aligned]) for half in ("half_a", "half_b")]
     joined = replace(
-        aligned[0], offset=mean, u=u, count=sum((one.count for one in aligned), np.zeros_like(aligned[0].count)),
-        half_a=halves[0], half_b=halves[1], common=_common(shown, kind),
-    )  # fmt: skip
+        aligned[0],
+        offset=mean,
+        u=u,
+        count=sum((one.count for one in aligned), np.zeros_like(aligned[0].count)),
+        half_a=halves[0],
+        half_b=halves[1],
+        common=_common(shown, kind),
+    )
     return joined, shown
 
 
@@ -69,16 +76,24 @@ def _aligned(reliefs: Sequence[Relief]) -> list[Grid]:
         alike = isinstance(first, Grid) and isinstance(other, Grid) and np.isclose(first.cell, other.cell)
         if not isinstance(other, Grid) or not alike:
             raise MixedSurveys(
-                f"capture {number}", "another cell size than the first, or readings instead of points",
-                needed="repeated scans in equal cells", remedy="Give --cell, the same for all",
-            )  # fmt: skip
+                "capture {number}",
+                "another cell size than the first, or readings instead of points",
+                needed="repeated scans in equal cells",
+                remedy="Give {set:cell}, the same for all",
+                number=number,
+            )
         apart = [abs(a - b) * other.cell for a, b in zip(first.offset.shape, other.offset.shape, strict=True)]
         if max(apart) > _SIZE_APART + other.cell:
             raise MixedSurveys(
-                f"capture {number}", f"a wall {apart[1] * 1000:.0f} mm wider or narrower and {apart[0] * 1000:.0f} mm "
-                "higher or lower than the first", needed=f"the same wall, within {_SIZE_APART * 1000:.0f} mm",
+                "capture {number}",
+                "a wall {wide:length} wider or narrower and {high:length} higher or lower than the first",
+                needed="the same wall, within {most:length}",
                 remedy="Choose the same wall of each capture, or leave this one out",
-            )  # fmt: skip
+                number=number,
+                wide=metres(apart[1]),
+                high=metres(apart[0]),
+                most=metres(_SIZE_APART),
+            )
         scans.append(other)
     rows, cols = (min(scan.offset.shape[axis] for scan in scans) for axis in (0, 1))
     return [_cut(scan, rows, cols) for scan in scans]
@@ -88,11 +103,10 @@ def _cut(relief: Grid, rows: int, cols: int) -> Grid:
     def part(values: Any) -> Any:
         return None if values is None else values[:rows, :cols]
 
+    names = ("offset", "u", "count", "inside", "area", "half_a", "half_b")
     return replace(
-        relief, x=relief.x[:cols], y=relief.y[:rows], offset=part(relief.offset), u=part(relief.u),
-        count=part(relief.count), inside=part(relief.inside), area=part(relief.area), half_a=part(relief.half_a),
-        half_b=part(relief.half_b),
-    )  # fmt: skip
+        relief, x=relief.x[:cols], y=relief.y[:rows], **{name: part(getattr(relief, name)) for name in names}
+    )
 
 
 def _levelled(relief: Grid, first: Grid, field: str = "offset") -> Array:
@@ -122,12 +136,17 @@ def _refuse_strangers(stack: Array, both: Array, aligned: Sequence[Grid]) -> Non
         sizes = [robust_scale(forms[0]), robust_scale(form)]
         likeness = float(np.corrcoef(forms[0], form)[0, 1])
         if min(sizes) > 3 * noise and likeness < _ALIKE:
-            off = robust_scale(form - forms[0]) * 1000
             raise MixedSurveys(
-                f"capture {number}", f"a form that differs from the first by {off:.1f} mm (1 sd) where the walls' own "
-                f"forms are {sizes[0] * 1000:.1f} and {sizes[1] * 1000:.1f} mm",
-                needed="captures of one wall", remedy="Choose the same wall of each capture, or leave this one out",
-            )  # fmt: skip
+                "capture {number}",
+                "a form that differs from the first by {off:length.1} (1 sd) where the walls' own forms are "
+                "{first:length.1} and {this:length.1}",
+                needed="captures of one wall",
+                remedy="Choose the same wall of each capture, or leave this one out",
+                number=number,
+                off=metres(robust_scale(form - forms[0])),
+                first=metres(sizes[0]),
+                this=metres(sizes[1]),
+            )
 
 
 def _chord_errors(stack: Array, both: Array, aligned: Sequence[Grid], rule: float) -> RepeatResult:
@@ -139,8 +158,9 @@ def _chord_errors(stack: Array, both: Array, aligned: Sequence[Grid], rule: floa
         half = max(1, round(span / 2 / cell))
         squares = [
             ((r[..., : -2 * half] + r[..., 2 * half :]) / 2 - r[..., half:-half]) ** 2
-            for r in (residual, residual.swapaxes(1, 2)) if r.shape[2] > 2 * half
-        ]  # fmt: skip
+            for r in (residual, residual.swapaxes(1, 2))
+            if r.shape[2] > 2 * half
+        ]
         found = np.concatenate([s[np.isfinite(s)] for s in squares]) if squares else np.empty(0)
         if len(found) < 30 * captures:
             continue
@@ -170,7 +190,5 @@ def _common(shown: RepeatResult, kind: CaptureType) -> CommonError:
     length = float(minimize_scalar(excess, bounds=(0.2, 1.0), method="bounded").x)
     sd = float((wanted / CommonError(1.0, length).u_gap(halves, halves)).max())
     chord = float(wanted[0])
-    return CommonError(
-        sd=sd, length=length, u_offset=chord, scale=declared.scale,
-        source=f"{shown.captures} repeated captures, and a third of {kind.name}",
-    )  # fmt: skip
+    source = note("relief.by-repeats", captures=shown.captures, type=kind.name)
+    return CommonError(sd=sd, length=length, u_offset=chord, scale=declared.scale, source=source)

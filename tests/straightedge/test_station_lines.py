@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.model import CommonError
 from flatscan.straightedge import sweep
-from flatscan.straightedge.stations import collinear_triples, largest_gap_quantile
+from flatscan.straightedge.station_lines import collinear_triples, largest_gap_quantile
 
 
 def slow_triples(x, y, rule):
@@ -64,7 +64,7 @@ def test_missing_station_is_not_filled(station_relief):
     table[0, 1] = np.nan
     found = sweep(station_relief([0.0, 0.6, 1.2], [0.5], table), 1.8)
     assert found.worst is None
-    assert "no three stations" in found.notes[0]
+    assert found.notes[0].code == "straightedge.no-three-on-a-line"
 
 
 def test_only_lines_within_the_rule_and_direction(station_relief):

@@ -4,8 +4,9 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.geometry import polygon_area
 from flatscan.core.model import CommonError, Origin, Readings
+from flatscan.core.quantity import metres
 from flatscan.relief import from_stations
-from flatscan.relief.stations import owned_areas
+from flatscan.relief.laser_stations import owned_areas
 
 BOX = np.array([[0, 0], [4.2, 0], [4.2, 2.7], [0, 2.7]], float)
 ORIGIN = Origin("made.csv", "0", "laser grid", "mm", 6)
@@ -44,7 +45,8 @@ def test_edges_lie_100_mm_beyond_the_outer_stations_and_that_is_said():
     wall, relief, notes = survey(make([0.1, 1.1, 2.1] * 2, [0.1] * 3 + [2.6] * 3, [0] * 6))
     assert_allclose([wall.width, wall.height], [2.2, 2.7])
     assert_allclose(relief.net_area, 2.2 * 2.7)
-    assert sum("100 mm beyond" in note for note in notes) == 2
+    assert [it.code for it in notes] == ["relief.no-width", "relief.no-height"]
+    assert [it.quantities["margin"] for it in notes] == [metres(0.1)] * 2
 
 
 def test_a_given_size_is_used_without_a_word():
@@ -58,7 +60,8 @@ def test_missing_stations_give_their_area_to_the_neighbours():
     _, relief, notes = survey(stations)
     assert_allclose(relief.area, [[1.5, 1.5]])
     assert_allclose(relief.covered_share, 2 / 3)
-    assert "33.3%" in notes[0]
+    assert notes[0].code == "relief.not-read"
+    assert_allclose(notes[0].quantities["share"].value, 1 / 3, atol=5e-4)
 
 
 def test_free_places_stand_in_a_matrix_of_their_own_coordinates():
@@ -72,4 +75,4 @@ def test_free_places_stand_in_a_matrix_of_their_own_coordinates():
 def test_a_station_read_twice_counts_once_with_its_mean():
     _, relief, notes = survey(make([0.3, 0.3, 1.0], [1, 1, 1], [0.001, 0.003, 0.0], width=2, height=2.4))
     assert relief.offset[0, 0] == pytest.approx(0.002)
-    assert "1 stations were read more than once" in notes[0]
+    assert notes[0].code == "relief.station-read-again"

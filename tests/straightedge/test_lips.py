@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue
-from flatscan.straightedge.steps import level_weights, lips, step_map
+from flatscan.straightedge.lips import level_weights, lips, step_map
 
 
 def lip(height, *, across=1.21, slope=0.0):

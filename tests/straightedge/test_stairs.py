@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.standards import load
-from flatscan.straightedge.lengths import largest_distance, sweep_stairs
+from flatscan.straightedge.sweeping import largest_distance, sweep_stairs
 
 
 def largest_excess(z, cell, limit_at):

@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadTable, BadValue, ReadError
 from flatscan.straightedge import compare_hand, read_hand
-from flatscan.straightedge.hand import gap_near
+from flatscan.straightedge.hand_gaps import gap_near
 
 GOOD = "units, mm\nrule, 1.8 m\nu, 0.4 mm\nwall, hall\n\nx, y, direction, gap\n1.5, 1.2, along, 4.0\n0.6,0.5,up,0\n"
 
@@ -66,8 +66,8 @@ def test_comparison(grid_relief, tmp_path):
     assert_allclose(agree.scan.value, 0.004, atol=2e-4)
     assert (agree.agrees, differ.agrees, off.agrees) == (True, False, None)
     assert differ.difference == pytest.approx(0.005, abs=3e-4)
-    assert "DISAGREE" in differ.words
-    assert "no straightedge position" in off.words
+    assert differ.note.code == "straightedge.hand-disagrees"
+    assert off.note.code == "straightedge.hand-alone"
 
 
 def test_limit_of_agreement_is_both_uncertainties(grid_relief, tmp_path):

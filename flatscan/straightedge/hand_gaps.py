@@ -11,14 +11,13 @@ import numpy as np
 from flatscan.core.errors import BadTable, BadValue
 from flatscan.core.lengths import unit_named
 from flatscan.core.model import Relief
-from flatscan.core.notes import Note
+from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
 from flatscan.core.table import Column, Row, Table, read_table
 from flatscan.core.typed import length_in
 from flatscan.straightedge.gaps import Gap
-from flatscan.straightedge.laying import Laying, gap_of, lay_out
-from flatscan.straightedge.lines import Direction, directions_of, find_triple
+from flatscan.straightedge.laying import Direction, Laying, directions_of, find_triple, gap_of, lay_out
 from flatscan.straightedge.sweeping import sweep
 
 # straightedge and wedge read with care, common practice (METHODS 1a and 3e: 0.5 mm, k = 1)
@@ -70,7 +69,7 @@ class HandCheck:
     u_hand: float
     difference: float | None
     agrees: bool | None
-    words: str
+    note: Note
     rule: float
 
 
@@ -119,26 +118,36 @@ def compare_hand(
     """
     length = hand.rule if hand.rule is not None else rule
     if length is None:
-        raise BadValue(hand.file, "no length of the straightedge", needed="a line 'rule, 1.8 m'", remedy="Add it")
+        raise BadValue(
+            "{file}",
+            "no length of the straightedge",
+            needed="a line 'rule, 1.8 m'",
+            remedy="Add it, or give {set:rule}",
+            file=hand.file,
+        )
     return tuple(_check(relief, reading, hand.u, length, k) for reading in hand.readings)
 
 
 def _check(relief: Relief, reading: HandReading, u_hand: float, rule: float, k: float) -> HandCheck:
     scan = gap_near(relief, reading.x, reading.y, reading.direction, rule)
-    said = f"{reading.gap * 1000:.1f} mm by hand"
+    by_hand = metres(reading.gap)
     if scan is None:
-        return HandCheck(
-            reading, None, u_hand, None, None, f"{said}; the scan has no straightedge position there", rule
-        )
-    difference = reading.gap - scan.value
-    said = f"{said}, {scan.value * 1000:.1f} mm by the scan"
+        said = note("straightedge.hand-alone", hand=by_hand)
+        return HandCheck(reading, None, u_hand, None, None, said, rule)
+    difference, by_scan = reading.gap - scan.value, metres(scan.value)
     if scan.u is None:
-        return HandCheck(reading, scan, u_hand, difference, None, f"{said}; the scan's uncertainty is not known", rule)
+        said = note("straightedge.hand-scan-unsure", hand=by_hand, scan=by_scan)
+        return HandCheck(reading, scan, u_hand, difference, None, said, rule)
     both = k * math.hypot(u_hand, scan.u)
     agrees = abs(difference) <= both
-    word = "agree within" if agrees else "DISAGREE beyond"
-    words = f"{said}: they {word} both uncertainties ({abs(difference) * 1000:.1f} against {both * 1000:.1f} mm)"
-    return HandCheck(reading, scan, u_hand, difference, agrees, words, rule)
+    said = note(
+        "straightedge.hand-agrees" if agrees else "straightedge.hand-disagrees",
+        hand=by_hand,
+        scan=by_scan,
+        apart=metres(abs(difference)),
+        both=metres(both),
+    )
+    return HandCheck(reading, scan, u_hand, difference, agrees, said, rule)
 
 
 def gap_near(relief: Relief, x: float, y: float, degrees: float, rule: float) -> Gap | None:

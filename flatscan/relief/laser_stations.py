@@ -6,14 +6,15 @@ import numpy as np
 
 from flatscan.core.geometry import Array, Frame, polygon_area
 from flatscan.core.model import CommonError, Plumb, Readings, Wall
-from flatscan.core.notes import note
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres, share
 from flatscan.core.reliefs import Stations
 
 # Without a size the wall's edges lie this far beyond the outer stations (DESIGN, laser-offset grid).
 MARGIN = 0.100
 
 
-def from_stations(stations: Readings, common: CommonError, u_lean: float) -> tuple[Wall, Stations, tuple[str, ...]]:
+def from_stations(stations: Readings, common: CommonError, u_lean: float) -> tuple[Wall, Stations, tuple[Note, ...]]:
     """Wall, relief and notes of a set of laser readings; nothing is interpolated between stations.
 
     Each station owns the part of the wall nearer to it than to any other (its Voronoi cell, which for a full table is
@@ -22,30 +23,36 @@ def from_stations(stations: Readings, common: CommonError, u_lean: float) -> tup
     (left, right), (bottom, top), notes = _extent(stations)
     outline = np.array([[left, bottom], [right, bottom], [right, top], [left, top]])
     wall = Wall(
-        number=1, frame=Frame(np.zeros(3), *np.eye(3)), outline=outline, openings=(), share=1.0,
-        up_from=note("wall.laser"), facing_from=note("wall.laser"), plumb=Plumb(note("wall.laser-plane"), u_lean),
-    )  # fmt: skip
+        number=1,
+        frame=Frame(np.zeros(3), *np.eye(3)),
+        outline=outline,
+        openings=(),
+        share=1.0,
+        up_from=note("wall.laser"),
+        facing_from=note("wall.laser"),
+        plumb=Plumb(note("wall.laser-plane"), u_lean),
+    )
     x, y, offset, repeats = _merged(stations)
     if repeats:
-        notes.append(f"{repeats} stations were read more than once: their mean is used.")
+        notes.append(
+            note("relief.station-read-again") if repeats == 1 else note("relief.stations-read-again", count=repeats)
+        )
     owned = owned_areas(x, y, outline)
     missing = _missing_share(stations, x, y, outline)
     if missing:
-        notes.append(f"Where no station was read, {missing:.1%} of the area went to the neighbours.")
+        notes.append(note("relief.not-read", share=share(missing)))
     return wall, _relief(x, y, offset, owned, stations.u, common, missing), tuple(notes)
 
 
-def _extent(stations: Readings) -> tuple[tuple[float, float], tuple[float, float], list[str]]:
+def _extent(stations: Readings) -> tuple[tuple[float, float], tuple[float, float], list[Note]]:
     named = np.concatenate([np.stack([stations.x, stations.y], axis=1), stations.missing])
     low, high = named.min(axis=0) - MARGIN, named.max(axis=0) + MARGIN
-    notes, spans = [], []
-    for axis, size, word in ((0, stations.width, "width"), (1, stations.height, "height")):
+    notes, spans = list[Note](), []
+    for axis, size in enumerate((stations.width, stations.height)):
         spans.append((float(low[axis]), float(high[axis])) if size is None else (0.0, size))
         if size is None:
-            notes.append(
-                f"No {word} given: the wall's edges are taken {MARGIN * 1000:.0f} mm beyond the outer stations, "
-                f"{(high - low)[axis] * 1000:.0f} mm in all."
-            )
+            whole = metres((high - low)[axis])
+            notes.append(note("relief.no-height" if axis else "relief.no-width", margin=metres(MARGIN), size=whole))
     return spans[0], spans[1], notes
 
 
@@ -106,6 +113,14 @@ def _relief(x: Array, y: Array, offset: Array, owned: Array, u: float, common: C
     area[row, col] = owned
     here = np.isfinite(fields["offset"])
     return Stations(
-        x=across, y=upward, offset=fields["offset"], u=fields["u"], count=here.astype(np.int64), inside=here,
-        area=area, common=common, u_point=u, missing_share=missing,
-    )  # fmt: skip
+        x=across,
+        y=upward,
+        offset=fields["offset"],
+        u=fields["u"],
+        count=here.astype(np.int64),
+        inside=here,
+        area=area,
+        common=common,
+        u_point=u,
+        missing_share=missing,
+    )

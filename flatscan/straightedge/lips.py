@@ -13,6 +13,7 @@ from scipy.special import ndtri
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
+from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
 from flatscan.straightedge.gaps import Point
 from flatscan.straightedge.uncertainty import confidence_of, half_factor
@@ -69,9 +70,10 @@ def lips(relief: Relief, *, within: float = 0.3, k: float = 1.645) -> Lip | None
     if relief.window > 1:
         raise BadValue(
             "steps",
-            f"a relief smoothed over {relief.window * relief.cell * 1000:.0f} mm",
+            "a relief smoothed over {width:length}",
             needed="the cells as measured, since smoothing takes steps away",
             remedy="Look for steps before smoothing",
+            width=metres(relief.smoothed_over),
         )
     clear = CLEAR
     side = max(LEAST_CELLS, min(round(LEVEL / relief.cell), round(within / 2 / relief.cell) - clear))

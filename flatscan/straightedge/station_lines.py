@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from flatscan.core.geometry import Array
 from flatscan.core.model import CommonError, Relief
+from flatscan.core.notes import note
+from flatscan.core.quantity import metres
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.straightedge.uncertainty import confidence_of
 
@@ -137,10 +139,8 @@ def sweep_stations(relief: Relief, rule: float, *, directions: Sequence[float] |
     triples, gap = read.triples, read.gap
     deepest = np.full(relief.offset.shape, np.nan)
     if gap.size == 0:
-        note = f"no three stations stand on one line within {rule:g} m, so a straightedge cannot be laid on them"
-        return Gaps(
-            rule, (), None, None, None, None, 0, None, deepest, method=method, k=k, stations=True, notes=(note,)
-        )
+        notes = (note("straightedge.no-three-on-a-line", rule=metres(rule)),)
+        return Gaps(rule, (), None, None, None, None, 0, None, deepest, method=method, k=k, stations=True, notes=notes)
     for index in (triples.left, triples.right):
         deepest[row[index], col[index]] = 0.0
     np.fmax.at(deepest, (row[triples.at], col[triples.at]), np.maximum(gap, 0.0))
@@ -155,9 +155,22 @@ def sweep_stations(relief: Relief, rule: float, *, directions: Sequence[float] |
     turned = tuple(sorted({round(float(value), 1) % 180.0 for value in triples.degrees}))
     places = _places([read.record(int(which)) for which in np.argsort(-gap, kind="stable")[:200]], rule)
     return Gaps(
-        rule, turned, worst, balanced, equal, upper, pairs, None, deepest, lower=lower, method=method, k=k,
-        worst_places=places, stations=True, notes=("stations only: nothing is known of the wall between them",),
-    )  # fmt: skip
+        rule=rule,
+        directions=turned,
+        worst=worst,
+        balanced=balanced,
+        equal_offset=equal,
+        upper=upper,
+        positions=pairs,
+        coverage=None,
+        deepest=deepest,
+        lower=lower,
+        worst_places=places,
+        method=method,
+        k=k,
+        stations=True,
+        notes=(note("straightedge.stations-only"),),
+    )
 
 
 def _bounds(
