@@ -20,8 +20,8 @@ class Sums:
 
     @classmethod
     def halves(cls, sums: Array, shape: tuple[int, int]) -> tuple[Sums, Sums]:
-        """The sums of either half out of an array (cells, 6) of number, sum and sum of squares of one and the other."""
-        first, second = np.ascontiguousarray(sums.T).reshape(2, 3, *shape)
+        """The sums of either half out of an array (cells, 2, 3) of number, sum and sum of squares."""
+        first, second = np.ascontiguousarray(np.moveaxis(sums, 0, -1)).reshape(2, 3, *shape)
         return cls(*first), cls(*second)
 
     def merged(self, block: int) -> Sums:
