@@ -8,26 +8,13 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
-from flatscan.capture import ahead
 from flatscan.capture.checks import checked_cloud
 from flatscan.capture.depth_frames import is_frames, read_frames
 from flatscan.capture.registry import Format, formats, pick, present_file, refuse_what_does_not_fit
 from flatscan.core.errors import ReadError
 from flatscan.core.model import Cloud, Readings
 
-__all__ = ["Format", "begin_reading", "formats", "read"]
-
-
-def begin_reading(
-    path: str | Path, *, file_unit: str | None = None, reading_u: float = 0.0006, max_points: int | None = None
-) -> None:
-    """Start reading a large capture in the background; `read` with the same settings hands it over.
-
-    A small file, or a name that is none, is left to `read`.
-    """
-    if ahead.is_large(path):
-        settings = (file_unit, reading_u, max_points)
-        ahead.begin(lambda: _read(path, *settings), path, settings)
+__all__ = ["Format", "formats", "read"]
 
 
 def read(
@@ -41,12 +28,6 @@ def read(
     uncertainty of one laser reading. A file of more than ``max_points`` points is refused. Raises `ReadError`,
     `BadTable`, `UnitsUnknown`, `TooFewPoints` or `BadValue`.
     """
-    settings = (file_unit, reading_u, max_points)
-    begun = ahead.taken(path, settings)
-    return _read(path, *settings) if begun is None else begun.result(lambda: _read(path, *settings))
-
-
-def _read(path: str | Path, file_unit: str | None, reading_u: float, max_points: int | None) -> Cloud | Readings:
     try:
         # not Path.is_dir: it raises where a name is too long for the system
         if os.path.isdir(path) and is_frames(Path(path)):  # noqa: PTH112

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import importlib
 import os
 import sys
@@ -77,20 +76,12 @@ def group() -> None:
 
 def main(args: list[str] | None = None) -> None:
     """Run the command line; every failure the user can act on ends in one message and the exit code it has."""
-    # loading libraries makes objects by the hundred thousand, none of them rubbish
-    gc.set_threshold(100_000, 20, 100)
     code = run(args)
     if code == STOPPED:
-        import multiprocessing
-
         # Ctrl-C while a module was loading leaves Python a mark by which it would end by the signal, not with this code
-        for child in multiprocessing.active_children():
-            child.kill()
         sys.stdout.flush()
         sys.stderr.flush()
         os._exit(code)
-    # nothing need be looked through for a process that ends
-    gc.freeze()
     sys.exit(code)
 
 

@@ -33,7 +33,6 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
 
     Example: flatscan check wall.ply --rule 1.8m --limit 3mm --capture-type scanner
     """
-    running.begin_reading(captures, given)
     from flatscan import jobs
 
     limits = ("limit", "plumb_limit", "step_limit", "corner_limit")

@@ -26,7 +26,6 @@ def command(captures: tuple[str, ...], *, by_hand: str | None, **given: Any) -> 
 
     Example: flatscan lows ruled.ply --rule 1.8m --capture-type scanner
     """
-    running.begin_reading(captures, given)
     from flatscan import jobs
 
     if bool(captures) == (by_hand is not None):

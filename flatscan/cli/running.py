@@ -18,15 +18,6 @@ if TYPE_CHECKING:
 WITHIN, OUTSIDE, UNDECIDED, FAILED = 0, 3, 4, 1
 
 
-def begin_reading(captures: tuple[str, ...], options: dict[str, Any]) -> None:
-    """Start reading a single large capture before the rest of the program is loaded, which takes as long."""
-    from flatscan import capture
-
-    if len(captures) == 1:
-        names = ("file_unit", "reading_u", "max_points")
-        capture.begin_reading(captures[0], **_given(dict(options), *names))
-
-
 def capturing(options: dict[str, Any]) -> Capturing:
     """How to read a capture, out of the options of `cli.options.capture_options` (taken out of the dict)."""
     from flatscan.jobs import Capturing

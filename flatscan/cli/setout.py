@@ -26,7 +26,6 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
 
     Example: flatscan setout wall.ply --rule 1.8m --strip 9.5mm --capture-type scanner
     """
-    running.begin_reading(captures, given)
     from flatscan import jobs
     from flatscan.plan.screeds import SetOutOptions
 

@@ -26,7 +26,6 @@ def command(captures: tuple[str, ...], *, listing: bool, together: str | None, c
 
     Example: flatscan survey wall.ply --least 6mm --system gypsum-undercoat
     """
-    running.begin_reading(captures, given)
     from flatscan import jobs
 
     running.one_wall_only(captures, given)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import importlib
 import math
-import threading
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -13,7 +11,6 @@ import numpy as np
 
 from flatscan import capture, relief
 from flatscan import wall as walls
-from flatscan.capture.ahead import is_large
 from flatscan.core.errors import BadValue, WallNotFound
 from flatscan.core.geometry import Array
 from flatscan.core.model import PHONE_GRAVITY, Cloud, CommonError, Readings, Relief, Wall
@@ -45,23 +42,9 @@ def see(
 def read(path: str | Path, how: Capturing, progress: Progress = silent) -> Cloud | Readings:
     """What a capture file holds, as the settings say to read it."""
     progress("reading", None)
-    if not is_large(path):
-        return _taken(path, how)
-    # a large file is waited for: the compiled kernels, which are needed soon, load meanwhile, for whoever asks first;
-    # no daemon, because the libraries behind them must not be cut off half loaded
-    threading.Thread(target=_load_kernels, name="loading kernels").start()
-    return _taken(path, how)
-
-
-def _taken(path: str | Path, how: Capturing) -> Cloud | Readings:
     return capture.read(
         path, file_unit=how.file_unit, reading_u=how.reading_u, max_points=how.max_points
     )  # fmt: skip
-
-
-def _load_kernels() -> None:
-    for name in ("wall.occupancy_kernel", "relief.cell_sums_kernel", "straightedge.hulls_kernel"):
-        importlib.import_module(f"flatscan.{name}").load()
 
 
 def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:

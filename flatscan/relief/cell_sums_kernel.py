@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from flatscan.core.geometry import Array
 from flatscan.core.kernels import compiled
 
 # Fibonacci hashing of a point's number: scatters neighbours evenly over two halves, needs no state and no order
@@ -50,12 +48,12 @@ def find_places(points, numbers, at, axes, corner, cell, shape, places, offsets,
 
 
 @compiled
-def add_near(points, start, every, at, axes, corner, cell, shape, reach, gates, records, proud):  # type: ignore[no-untyped-def]
-    """Add every so manieth point to ``records``: number, sum and sum of squares of offsets, for either half.
+def add_near(points, start, every, at, axes, corner, cell, shape, reach, near, sums, proud):  # type: ignore[no-untyped-def]
+    """Add every so manieth point to ``sums`` (cells, 2, 3): number, sum and sum of squares of offsets, for either half.
 
-    ``gates`` and ``records`` are the two faces of `new_records`. Points count within ``reach`` [m] of a cell's
-    reference and within the gate of its middle; those beyond ``reach`` proud, but within 12 of it, are counted in
-    ``proud`` (cells,). ``start`` numbers the first point.
+    ``near`` (cells, 3) holds a reference, a middle and a gate [m]. Points count within ``reach`` [m] of the reference
+    and within the gate of the middle; those beyond ``reach`` proud, but within 12 of it, are counted in ``proud``
+    (cells,). ``start`` numbers the first point.
     """
     # every loop does one thing: a processor then waits for the memory of several points of a large cloud at once
     places, offsets, halves = np.empty(BATCH, np.int64), np.empty(BATCH), np.empty(BATCH, np.int64)
@@ -65,35 +63,13 @@ def add_near(points, start, every, at, axes, corner, cell, shape, reach, gates, 
         kept = 0
         for i in range(found):
             place, z = places[i], offsets[i]
-            off = z - gates[place, 0]
+            off = z - near[place, 0]
             if off > reach and off < 12 * reach:
                 proud[place] += 1
             places[kept], offsets[kept], halves[kept] = place, z, halves[i]
-            kept += 1 if abs(off) <= reach and abs(z - gates[place, 1]) <= gates[place, 2] else 0
+            kept += 1 if abs(off) <= reach and abs(z - near[place, 1]) <= near[place, 2] else 0
         for i in range(kept):
-            place, z, first_of_half = places[i], offsets[i], 2 + 3 * halves[i]
-            records[place, first_of_half] += 1
-            records[place, first_of_half + 1] += z
-            records[place, first_of_half + 2] += z * z
-
-
-def new_records(reference: Array, middle: Array, gate: Array) -> tuple[NDArray[np.float32], Array]:
-    """Gates (cells, 16) and records (cells, 8) of so many cells, two faces of one array, and the sums still 0.
-
-    All that belongs to a cell fills one line of a processor's cache, so a point costs one wait for memory: reference,
-    middle and gate [m] (cells,) in single precision, then number, sum and sum of squares for one half and the other.
-    """
-    raw = np.zeros(8 * (len(reference) + 1))
-    line = (-raw.ctypes.data // 8) % 8
-    records = raw[line : line + 8 * len(reference)].reshape(-1, 8)
-    gates = records.view(np.float32)
-    for column, values in enumerate((reference, middle, gate)):
-        gates[:, column] = values
-    return gates, records
-
-
-def load() -> None:
-    """Load the compiled pass, or compile it, before it is needed."""
-    nowhere, one = np.zeros(3), np.zeros(1)
-    gates, records = new_records(one, one, one)
-    add_near(np.empty((0, 3)), 0, 1, nowhere, np.eye(3), np.zeros(2), 1.0, (1, 1), 1.0, gates, records, one)
+            place, z, half = places[i], offsets[i], halves[i]
+            sums[place, half, 0] += 1
+            sums[place, half, 1] += z
+            sums[place, half, 2] += z * z

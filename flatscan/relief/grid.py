@@ -53,33 +53,23 @@ class _Lattice:
         Also how many points stand further proud of the coarse surface, in each cell. With ``every`` only every so
         manieth point is taken.
         """
-        from flatscan.relief.cell_sums_kernel import add_near, new_records
+        from flatscan.relief.cell_sums_kernel import add_near
 
         frame = self.wall.frame
         axes, corner = np.stack([frame.along, frame.up, frame.out]), np.array(extent(self.wall)[:2])
         size = self.shape[0] * self.shape[1]
         lanes = _LANES if size <= _LARGE else 1
-        reference, proud = _spread_out(coarse, self), np.zeros((lanes, size))
-        cells_of = [new_records(reference, middle, gate) for _ in range(lanes)]
+        sums, proud = np.zeros((lanes, size, 2, 3)), np.zeros((lanes, size))
+        near = np.stack([_spread_out(coarse, self), middle, gate], axis=1)
 
         def add(lane: int, points: Array, start: int) -> None:
             add_near(
-                np.ascontiguousarray(points),
-                start,
-                every,
-                frame.at,
-                axes,
-                corner,
-                self.cell,
-                self.shape,
-                GATE,
-                *cells_of[lane],
-                proud[lane],
-            )
+                np.ascontiguousarray(points), start, every, frame.at, axes, corner, self.cell, self.shape, GATE,
+                near, sums[lane], proud[lane],
+            )  # fmt: skip
 
         in_lanes(cloud.chunks(), add, lanes)
-        sums = np.sum([records[:, 2:] for _, records in cells_of], axis=0)
-        return Sums.halves(sums, self.shape), proud.sum(axis=0).reshape(self.shape)
+        return Sums.halves(sums.sum(axis=0), self.shape), proud.sum(axis=0).reshape(self.shape)
 
 
 def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = None) -> tuple[Grid, tuple[Note, ...]]:
@@ -302,8 +292,8 @@ class Sums:
 
     @classmethod
     def halves(cls, sums: Array, shape: tuple[int, int]) -> tuple[Sums, Sums]:
-        """The sums of either half out of an array (cells, 6) of number, sum and sum of squares of one and the other."""
-        first, second = np.ascontiguousarray(sums.T).reshape(2, 3, *shape)
+        """The sums of either half out of an array (cells, 2, 3) of number, sum and sum of squares."""
+        first, second = np.ascontiguousarray(np.moveaxis(sums, 0, -1)).reshape(2, 3, *shape)
         return cls(*first), cls(*second)
 
     def merged(self, block: int) -> Sums:

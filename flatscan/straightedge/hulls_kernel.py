@@ -382,9 +382,3 @@ def best_pair(h: Array, base: Array, at: int, w: int) -> tuple[int, int, float]:
                 if gap > best:
                     best, left, right = gap, a, b
     return left, right, best
-
-
-def load() -> None:
-    """Load the compiled sweep, or compile it, before it is needed."""
-    nothing = np.zeros((1, 1))
-    sweep_lines(nothing, nothing, np.zeros((1, 1), np.int8), 1.0, 0.0, np.zeros(1, np.int64), 3, 3, 1, True, True)

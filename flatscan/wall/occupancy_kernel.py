@@ -43,10 +43,3 @@ def count_over(points, first, every, at, axes, lean, corner, cell, shape, depths
             counts[place, BEHIND] += 1
         if off >= slab:
             counts[place, FRONT] += 1
-
-
-def load() -> None:
-    """Load the compiled pass, or compile it, before it is needed."""
-    counts = np.zeros((1, LAYERS), np.int32)
-    nothing, nowhere, depths = np.empty((0, 3)), np.zeros(3), (1.0,) * 6
-    count_over(nothing, 0, 1, nowhere, np.eye(3), 0.0, np.zeros(2), 1.0, (1, 1), depths, counts, np.zeros(1))
