@@ -129,11 +129,11 @@ class Quote:
 
 
 def load_rates(path: str | Path) -> Rates:
-    """Rates from the user's TOML file (see `TEMPLATE`), or from a table with a name and a rate in each line.
+    """Rates from the user's TOML file (see `TEMPLATE`), or from a table (.csv, .tsv) with a name and a rate a line.
 
     Raises `ReadError` for no file, `BadTable` naming every line that is missing, unknown, negative or not a number.
     """
-    plain, notes = _tables(path) if Path(path).suffix.lower() == ".toml" else _lines_of(path)
+    plain, notes = _lines_of(path) if Path(path).suffix.lower() in (".csv", ".tsv") else _tables(path)
     made = of_table(_RatesFile, plain, path, "Write each line, with 0 for what you do not charge")
     values = {item.name: getattr(made, item.name) for item in fields(made)}
     return Rates(allowance=values.pop("allowance_mm") / 1e3, notes=notes, **values)
