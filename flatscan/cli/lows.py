@@ -22,7 +22,7 @@ from flatscan.cli.values import LENGTH
 def command(captures: tuple[str, ...], *, by_hand: str | None, **given: Any) -> int:
     """After ruling off: what to fill or shave, where, how deep, how many litres, in the order of work.
 
-    Readings by hand are a CSV with the columns x_m, y_m, depth_mm, width_mm, height_mm.
+    Readings by hand are a table with the columns x_m, y_m, depth_mm, width_mm, height_mm (any unit of length).
 
     Example: flatscan lows ruled.ply --rule 1.8m --capture-type scanner
     """

@@ -9,20 +9,57 @@ import re
 import tempfile
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
 
 from flatscan.core.errors import BadValue, OutputError, ReadError
+from flatscan.core.records import from_plain, to_plain
 
 SETTINGS, RESULTS, READINGS = "settings.json", "results", "readings.csv"
 SCHEMA = 1
 Plain = dict[str, Any]
 _NAME = re.compile(r"wall-[0-9]{3,6}", re.ASCII)
-_EMPTY: Plain = {
-    "schema": SCHEMA, "revision": 0, "title": "", "units": "mm", "capture": None, "readings": None, "answers": {},
-    "fixed": [], "cut": [],
-}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _Taken:
+    """The capture in a job's folder: its file, what its user called it, and what it holds."""
+
+    file: str
+    name: str
+    holds: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Typed:
+    """Readings typed at the wall: its size and the stations' spacing [m], and what was typed at x, y."""
+
+    width: float
+    height: float
+    spacing: float
+    unit: str
+    sense: str
+    stations: tuple[tuple[float, float, str], ...]
+    again: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Settings:
+    """The settings of a job as they stand in its folder; ``fixed`` are places with how far they stand proud [m]."""
+
+    schema: int = SCHEMA
+    revision: int = 0
+    title: str = ""
+    units: str = "mm"
+    kind: str = ""
+    capture: _Taken | None = None
+    readings: _Typed | None = None
+    answers: dict[str, str | tuple[str, ...]] = field(default_factory=dict)
+    fixed: tuple[tuple[float, float, float], ...] = ()
+    cut: tuple[tuple[float, float], ...] = ()
+    sheets: str = ""
+    seal: tuple[str, ...] = ()
 
 
 class OtherTab(BadValue):
@@ -109,8 +146,7 @@ class Jobs:
                 (self.folder / name).mkdir()
             except OSError as reason:
                 raise _cannot(self.folder / name, reason) from None
-        settings = json.loads(json.dumps(_EMPTY)) | {"title": title, "units": units}
-        return self._write(Job(name, self.folder / name, settings))
+        return self._write(Job(name, self.folder / name, to_plain(_Settings(title=title, units=units))))
 
     def get(self, name: str) -> Job:
         """The job of that name; raises `ReadError` for a name that is none, or settings that cannot be read."""
@@ -120,15 +156,15 @@ class Jobs:
                 "wall", "no such wall here", needed="one of the list", remedy="Go back to all walls and choose one"
             )
         try:
-            settings = json.loads((folder / SETTINGS).read_bytes())
-            if settings["schema"] != SCHEMA or not isinstance(settings["revision"], int):
+            settings = from_plain(_Settings, json.loads((folder / SETTINGS).read_bytes()))
+            if settings.schema != SCHEMA:
                 raise ValueError("another schema")
-        except (OSError, ValueError, KeyError, TypeError) as reason:
+        except (OSError, ValueError, RecursionError) as reason:
             raise ReadError(
                 folder / SETTINGS, f"it cannot be read ({reason})", needed="settings as this page writes them",
                 remedy="Bring back a copy of the file, or begin the wall anew with the capture in its folder",
             ) from None  # fmt: skip
-        return Job(name, folder, json.loads(json.dumps(_EMPTY)) | settings)
+        return Job(name, folder, to_plain(settings))
 
     def keep(self, name: str, revision: int, change: Callable[[Plain], None]) -> Job:
         """Settings with a change, written; `OtherTab` where ``revision`` is not the one that stands in the folder."""

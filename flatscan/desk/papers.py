@@ -50,7 +50,7 @@ def sheets_page(desk: Desk, name: str) -> Any:
         desk.bench.do(lambda: _write(found, job, units, paper))
         desk.jobs.keep(name, revision(), lambda settings: settings.update(sheets=job.state))
         return redirect(f"/wall/{name}/sheets", 303)
-    stale = job.settings.get("sheets", job.state) != job.state
+    stale = (job.settings["sheets"] or job.state) != job.state
     return show("sheets.html.j2", job, "sheets", files=_files(job, without=EVIDENCE), stale=stale)
 
 
@@ -85,7 +85,7 @@ def evidence_page(desk: Desk, name: str) -> Any:
         desk.jobs.keep(name, revision(), lambda settings: settings.update(seal=[sealed.seal, job.state]))
         return redirect(f"/wall/{name}/evidence", 303)
     there = (job.results / EVIDENCE).is_file()
-    seal, of = job.settings.get("seal", ("", job.state))
+    seal, of = job.settings["seal"] or ("", job.state)
     return show("evidence.html.j2", job, "evidence", there=there, seal=seal, stale=of != job.state)
 
 

@@ -27,7 +27,7 @@ class Step:
 
 def names_of(job: Job) -> tuple[str, ...]:
     """Steps of this job in order: a scan has its walls to choose from, readings have their size."""
-    return LASER if job.settings["readings"] is not None or job.settings.get("kind") == "laser" else SCAN
+    return LASER if job.settings["readings"] is not None or job.settings["kind"] == "laser" else SCAN
 
 
 def steps_of(job: Job) -> list[Step]:

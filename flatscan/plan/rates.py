@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 import math
-import tomllib
+import re
 from dataclasses import dataclass, fields
 from pathlib import Path
+from typing import Annotated
 
 import numpy as np
 
-from flatscan.core.errors import BadTable, BadValue
+from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
+from flatscan.core.lengths import is_length, parse_length
 from flatscan.core.model import Opening, Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import days, metres, share, square_metres
+from flatscan.core.records import Amount, load_toml, of_table, one_of
+from flatscan.core.typed import pairs, read_lines
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.hacking import Hack
 from flatscan.plan.takeoff import TakeOff
 
 BASES = ("area", "day")
+_NUMBER = re.compile(r"[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+")
 # an edge this near the outline has no jamb of its own
 _AT_EDGE = 0.02
 # roll of mesh [m] wide, laid with 100 mm laps (common practice)
@@ -48,7 +53,8 @@ call_out = 0           # each visit
 class Rates:
     """Rates in the user's currency, thickness ``allowance`` in metres; 0 is not charged.
 
-    ``basis`` says whether wall is charged by area and extra thickness or by the day.
+    ``basis`` says whether wall is charged by area and extra thickness or by the day. ``notes`` are doubts about how
+    the file was read.
     """
 
     currency: str
@@ -63,6 +69,25 @@ class Rates:
     reveal_m: float = 0.0
     bead_m: float = 0.0
     mesh_m2: float = 0.0
+    notes: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _RatesFile:
+    """The lines of a file of rates."""
+
+    currency: str
+    basis: Annotated[str, one_of(BASES)]
+    day: Amount
+    m2: Amount
+    allowance_mm: Amount
+    extra_mm_m2: Amount
+    hack: Amount
+    bag: Amount
+    call_out: Amount
+    reveal_m: Amount = 0.0
+    bead_m: Amount = 0.0
+    mesh_m2: Amount = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,48 +129,31 @@ class Quote:
 
 
 def load_rates(path: str | Path) -> Rates:
-    """Rates from the user's TOML file (see `TEMPLATE`).
+    """Rates from the user's TOML file (see `TEMPLATE`), or from a table (.csv, .tsv) with a name and a rate a line.
 
-    Raises `BadTable` naming every line that is missing, unknown, negative or not a number.
+    Raises `ReadError` for no file, `BadTable` naming every line that is missing, unknown, negative or not a number.
     """
-    try:
-        table = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        raise BadTable(
-            path, f"cannot be read ({error.strerror})", needed="a rates file", remedy="Check the path"
-        ) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise BadTable(
-            path, f"not TOML: {error}", needed="lines such as  m2 = 14.5", remedy="Start from the template"
-        ) from None
-    names = {"allowance_mm" if f.name == "allowance" else f.name: f for f in fields(Rates)}
-    optional = {"reveal_m", "bead_m", "mesh_m2"}
-    missing = [name for name in names if name not in table and name not in optional]
-    unknown = [name for name in table if name not in names]
-    if missing or unknown:
-        found = [f"missing: {', '.join(missing)}"] * bool(missing) + [f"unknown: {', '.join(unknown)}"] * bool(unknown)
-        raise BadTable(
-            path, "; ".join(found), needed=f"the lines {', '.join(n for n in names if n not in optional)}",
-            remedy="Write each line, with 0 for what you do not charge",
-        )  # fmt: skip
-    if table["basis"] not in BASES or not isinstance(table["currency"], str):
-        raise BadTable(
-            path, f"basis = {table['basis']!r}, currency = {table['currency']!r}",
-            needed='basis "area" or "day", and a currency in quotes', remedy="Put these lines right",
-        )  # fmt: skip
-    numbers = {name: _amount(path, name, table[name]) for name in names if name in table}
-    numbers.pop("currency")
-    numbers.pop("basis")
-    allowance = numbers.pop("allowance_mm") / 1e3
-    return Rates(currency=table["currency"], basis=table["basis"], allowance=allowance, **numbers)
+    plain, notes = _lines_of(path) if Path(path).suffix.lower() in (".csv", ".tsv") else _tables(path)
+    made = of_table(_RatesFile, plain, path, "Write each line, with 0 for what you do not charge")
+    values = {item.name: getattr(made, item.name) for item in fields(made)}
+    return Rates(allowance=values.pop("allowance_mm") / 1e3, notes=notes, **values)
 
 
-def _amount(path: str | Path, name: str, value: object) -> float:
-    if name in ("currency", "basis"):
-        return 0.0
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value) or value < 0:
-        raise BadTable(path, f"{name} = {value!r}", needed="a number from 0 up", remedy="Put this line right")
-    return float(value)
+def _tables(path: str | Path) -> tuple[dict[str, object], tuple[Note, ...]]:
+    return load_toml(path, "lines such as  m2 = 14.5", "Start from the template"), ()
+
+
+def _lines_of(path: str | Path) -> tuple[dict[str, object], tuple[Note, ...]]:
+    """The lines of a table by their names, numbers as numbers, and doubts about how they were read."""
+    typed = read_lines(path)
+    plain: dict[str, object] = {}
+    for word, line in pairs(typed.path, typed.lines).items():
+        name, text = re.sub(r"[\s-]+", "_", word), line.cell(1)
+        if name == "allowance" and is_length(text, None):
+            plain["allowance_mm"] = parse_length(text) * 1e3
+        else:
+            plain[name] = float(text.replace(",", ".")) if name != "currency" and _NUMBER.fullmatch(text) else text
+    return plain, typed.notes
 
 
 def extra_over(build_up: BuildUp, relief: Relief, allowance: float, *, shift: float = 0.0) -> tuple[float, float]:
@@ -172,7 +180,8 @@ def quote(
     """
     lines = _lines(take, build_up, relief, rates, area, hacks, extras, 0.0)
     total = sum(line.amount for line in lines)
-    span, notes = None, []  # type: tuple[float, float] | None, list[Note]
+    span: tuple[float, float] | None = None
+    notes = list(rates.notes)
     if take.volume is not None:
         shifts = ((volume - build_up.volume.value) / build_up.area for volume in take.volume)
         ends = (_lines(take, build_up, relief, rates, area, hacks, extras, shift) for shift in shifts)

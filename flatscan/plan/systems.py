@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import math
-import tomllib
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from flatscan.core.errors import BadTable, BadValue
 from flatscan.core.quantity import cubic_metres, metres, share
+from flatscan.core.records import Amount, Positive, Span, load_toml, of_table
 
 _FOLDER = Path(__file__).parent / "systems"
 # loose bulk density of cement [kg/m3], as the per-m3 tables of the trade imply: 479 kg at 1:3 and factor 1.33
@@ -138,133 +135,137 @@ def load(name: str) -> System:
             name=name,
             names=", ".join(available()),
         )
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
+    table = load_toml(path, "a system file in TOML", "Copy a shipped file and change its values")
+    return _system(path, of_table(_File, table, path, "Put it right in the file; the shipped files show the layout"))
+
+
+@dataclass(frozen=True, slots=True)
+class _MixTable:
+    """A ``[coat.mix]`` table as a file has it."""
+
+    sand_parts: Positive
+    binder_bag_kg: Positive
+    dry_factor: Positive = DRY_FACTOR
+    density_kg_m3: Positive = CEMENT_DENSITY
+
+
+@dataclass(frozen=True, slots=True)
+class _CoatTable:
+    """A ``[[coat]]`` table as a file has it."""
+
+    name: str
+    product: str
+    least_mm: Amount
+    most_mm: Amount
+    kg_per_m2_mm: Span
+    bag_kg: Positive | None = None
+    nominal_mm: Amount | None = None
+    passes: int = 1
+    water_l_per_bag: Span | None = None
+    wait_h: Span = (0.0, 0.0)
+    sets_in_h: Span | None = None
+    mix: _MixTable | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _DubbingTable:
+    """The ``[dubbing]`` table of a file."""
+
+    most_mm: Positive
+    in_all_mm: Amount
+    wait_h: Span
+
+
+@dataclass(frozen=True, slots=True)
+class _OutputTable:
+    """The ``[output]`` table of a file: what one person does in a day."""
+
+    base_m2_day: Positive
+    base_m3_day: Positive
+    finish_m2_day: Positive
+
+
+@dataclass(frozen=True, slots=True)
+class _File:
+    """A file of a system."""
+
+    title: str
+    least_mm: Amount
+    waste_share: Amount
+    coat: tuple[_CoatTable, ...]
+    output: _OutputTable
+    dubbing: _DubbingTable | None = None
+    mesh_over_mm: Amount | None = None
+    not_on: tuple[str, ...] = ()
+    dry_days_per_mm: Amount = 0.0
+    paint_after: str = ""
+    use_within: str = ""
+    cement: bool = False
+    sources: dict[str, str] = field(default_factory=dict)
+    patch_reach_mm: Amount | None = None
+
+
+def _scaled(value: float | None, scale: float) -> float | None:
+    return None if value is None else value * scale
+
+
+def _coat(path: Path, table: _CoatTable, number: int) -> Coat:
+    if table.least_mm > table.most_mm or table.passes < 1 or table.kg_per_m2_mm[0] <= 0:
         raise BadTable(
-            "{file}",
-            "cannot be read ({why})",
-            needed="a system file in TOML",
-            remedy="Check the path",
-            file=str(path),
-            why=str(error.strerror),
-        ) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise BadTable(
-            "{file}",
-            "not TOML: {why}",
-            needed="a system file in TOML",
-            remedy="Copy a shipped file and change its values",
-            file=str(path),
-            why=str(error),
-        ) from None
-    return _system(path, table)
-
-
-class _Reader:
-    """Reads one table's values, and says which file, table and key is wrong."""
-
-    def __init__(self, path: Path, table: dict[str, Any], name: str) -> None:
-        self.path, self.table, self.name = path, table, name
-
-    def fail(self, key: str, found: str, needed: str) -> BadTable:
-        return BadTable(
-            "{file}, {table}",
-            "{key}: {text}",
-            needed=needed,
+            "{file}, coat {number}",
+            "least_mm, most_mm, passes, kg_per_m2_mm contradict each other or are 0",
+            needed="a least not over the most, at least one pass and a consumption over 0",
             remedy="Put it right in the file; the shipped files show the layout",
-            file=str(self.path),
-            table=self.name,
-            key=key,
-            text=found,
+            file=str(path),
+            number=number,
         )
-
-    def value(self, key: str, kind: type | tuple[type, ...], needed: str, default: Any = ...) -> Any:
-        if key not in self.table:
-            if default is ...:
-                raise self.fail(key, "missing", needed)
-            return default
-        value = self.table[key]
-        if isinstance(value, bool) is not (kind is bool) or not isinstance(value, kind):
-            raise self.fail(key, repr(value), needed)
-        return value
-
-    def number(self, key: str, default: Any = ..., *, scale: float = 1.0) -> Any:
-        value = self.value(key, (int, float), "a number from 0 up", default)
-        if value is default:
-            return default
-        if not math.isfinite(value) or value < 0:
-            raise self.fail(key, repr(value), "a number from 0 up")
-        return float(value) * scale
-
-    def span(self, key: str, default: Any = ..., *, scale: float = 1.0) -> Any:
-        value = self.value(key, list, "two numbers [low, high]", default)
-        if value is default:
-            return default
-        good = len(value) == 2 and all(isinstance(v, (int, float)) and math.isfinite(v) for v in value)
-        if not good or not 0 <= value[0] <= value[1]:
-            raise self.fail(key, repr(value), "two numbers [low, high], low first, none under 0")
-        return float(value[0]) * scale, float(value[1]) * scale
-
-
-def _coat(path: Path, table: dict[str, Any], number: int) -> Coat:
-    read = _Reader(path, table, f"coat {number}")
-    # 1 kg per m2 per mm is 1000 kg per m3
-    coat = Coat(
-        name=read.value("name", str, "a name"),
-        product=read.value("product", str, "what is ordered for it"),
-        least=read.number("least_mm", scale=1e-3),
-        most=read.number("most_mm", scale=1e-3),
-        rate=read.span("kg_per_m2_mm", scale=1e3),
-        bag=read.number("bag_kg", None),
-        nominal=read.number("nominal_mm", None, scale=1e-3),
-        passes=read.value("passes", int, "a whole number", 1),
-        water=read.span("water_l_per_bag", None),
-        wait=read.span("wait_h", (0.0, 0.0)),
-        set_time=read.span("sets_in_h", None),
-        mix=mix_of(table.get("mix"), read.fail),
+    low, high = table.kg_per_m2_mm
+    mix = table.mix
+    return Coat(
+        name=table.name,
+        product=table.product,
+        least=table.least_mm * 1e-3,
+        most=table.most_mm * 1e-3,
+        # 1 kg per m2 per mm is 1000 kg per m3
+        rate=(low * 1e3, high * 1e3),
+        bag=table.bag_kg,
+        nominal=_scaled(table.nominal_mm, 1e-3),
+        passes=table.passes,
+        water=table.water_l_per_bag,
+        wait=table.wait_h,
+        set_time=table.sets_in_h,
+        mix=None if mix is None else Mix(mix.sand_parts, mix.binder_bag_kg, mix.dry_factor, mix.density_kg_m3),
     )
-    if coat.least > coat.most or coat.passes < 1 or coat.rate[0] <= 0 or coat.bag == 0:
-        raise read.fail(
-            "least_mm, most_mm, passes, kg_per_m2_mm, bag_kg",
-            "contradict each other or are 0",
-            "a least not over the most, at least one pass, a consumption and a bag over 0",
+
+
+def _system(path: Path, table: _File) -> System:
+    coats = tuple(_coat(path, coat, number) for number, coat in enumerate(table.coat, 1))
+    bare = sum(coat.nominal is None for coat in coats)
+    if bare != 1:
+        raise BadTable(
+            path,
+            "{bare} coats without nominal_mm",
+            needed="exactly one base coat, which has none",
+            remedy="Put it right in the file; the shipped files show the layout",
+            bare=bare,
         )
-    return coat
-
-
-def _system(path: Path, table: dict[str, Any]) -> System:
-    read = _Reader(path, table, "system")
-    coats = tuple(_coat(path, coat, i) for i, coat in enumerate(read.value("coat", list, "[[coat]] tables"), 1))
-    base = sum(coat.nominal is None for coat in coats)
-    if base != 1:
-        raise read.fail("coat", f"{base} coats without nominal_mm", "exactly one base coat, which has none")
-    dubbing = None
-    if "dubbing" in table:
-        deep = _Reader(path, read.value("dubbing", dict, "a [dubbing] table"), "dubbing")
-        dubbing = Dubbing(deep.number("most_mm", scale=1e-3), deep.number("in_all_mm", scale=1e-3), deep.span("wait_h"))
-        if dubbing.most <= 0:
-            raise deep.fail("most_mm", "0", "a thickness over 0")
-    out = _Reader(path, read.value("output", dict, "an [output] table"), "output")
-    output = (out.number("base_m2_day"), out.number("base_m3_day"), out.number("finish_m2_day"))
-    if min(output) <= 0:
-        raise out.fail("base_m2_day, base_m3_day, finish_m2_day", "0", "numbers over 0")
+    deep, output = table.dubbing, table.output
     return System(
         name=path.stem,
-        title=read.value("title", str, "a title"),
+        title=table.title,
         coats=coats,
-        dubbing=dubbing,
-        least=read.number("least_mm", scale=1e-3),
-        waste=read.number("waste_share"),
-        mesh_over=read.number("mesh_over_mm", None, scale=1e-3),
-        not_on=tuple(read.value("not_on", list, "a list of words", [])),
-        output=output,
-        dry_per_mm=read.number("dry_days_per_mm", 0.0),
-        paint_after=read.value("paint_after", str, "words", ""),
-        use_within=read.value("use_within", str, "words", ""),
-        cement=read.value("cement", bool, "true or false", False),
-        sources=tuple(sorted(read.value("sources", dict, "a [sources] table", {}).items())),
-        patch_reach=read.number("patch_reach_mm", None, scale=1e-3),
+        dubbing=None if deep is None else Dubbing(deep.most_mm * 1e-3, deep.in_all_mm * 1e-3, deep.wait_h),
+        least=table.least_mm * 1e-3,
+        waste=table.waste_share,
+        mesh_over=_scaled(table.mesh_over_mm, 1e-3),
+        not_on=table.not_on,
+        output=(output.base_m2_day, output.base_m3_day, output.finish_m2_day),
+        dry_per_mm=table.dry_days_per_mm,
+        paint_after=table.paint_after,
+        use_within=table.use_within,
+        cement=table.cement,
+        sources=tuple(sorted(table.sources.items())),
+        patch_reach=_scaled(table.patch_reach_mm, 1e-3),
     )
 
 
@@ -307,17 +308,3 @@ def coverage(bag: float, thickness: float, mix: Mix) -> float:
             thickness=metres(thickness),
         )
     return bag / mix.density * (1 + mix.sand) / mix.dry_factor / thickness
-
-
-def mix_of(table: Any, fail: Callable[[str, str, str], BadTable]) -> Mix | None:
-    """A ``[mix]`` table {sand_parts, binder_bag_kg, dry_factor, density_kg_m3}; ``fail`` makes the error."""
-    if table is None:
-        return None
-    names = {"sand_parts": ..., "binder_bag_kg": ..., "dry_factor": DRY_FACTOR, "density_kg_m3": CEMENT_DENSITY}
-    if not isinstance(table, dict):
-        raise fail("mix", repr(table), "a table")
-    values = {name: table.get(name, default) for name, default in names.items()}
-    for name, value in values.items():
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or value <= 0:
-            raise fail(f"mix.{name}", "missing" if value is ... else repr(value), "a number over 0")
-    return Mix(*(float(value) for value in values.values()))

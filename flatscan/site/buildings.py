@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -78,31 +77,44 @@ def split(cloud: Cloud, folder: Path, up: str | None = None) -> tuple[list[str],
     return names, (note,)
 
 
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """What is known of one room beside its points, which lie in a file of their own, less ``offset`` (3,) [m]."""
+
+    origin: Origin
+    count: int
+    offset: Array
+    shift: Array
+    u_step: Array
+    up: Array | None
+    up_from: Note | str | None
+    stands: Array | None
+    independent_share: float
+
+
 def read_part(folder: Path, name: str) -> Cloud:
     """One room as a cloud, as `split` left it; raises `ReadError` where it is missing or cut off."""
     rows = folder / f"{name}.f32"
     try:
-        words = json.loads((folder / f"{name}.json").read_bytes())
+        part = from_plain(_Part, json.loads((folder / f"{name}.json").read_bytes()))
         held = rows.stat().st_size
     except (OSError, ValueError) as error:
         raise _lost(rows, str(error)) from error
-    if held != words["count"] * 12:
-        raise _lost(rows, f"{held:,} bytes instead of {words['count'] * 12:,}")
-    offset = np.array(words["offset"])
-    number = sample_rows(words["count"])
-    sample = np.array(np.memmap(rows, np.float32, "r", shape=(words["count"], 3))[number], dtype=np.float64) + offset
-    up, stands = (None if words[key] is None else np.array(words[key]) for key in ("up", "stands"))
+    if held != part.count * 12:
+        raise _lost(rows, f"{held:,} bytes instead of {part.count * 12:,}")
+    number = sample_rows(part.count)
+    sample = np.array(np.memmap(rows, np.float32, "r", shape=(part.count, 3))[number], dtype=np.float64) + part.offset
     return Cloud(
-        origin=from_plain(Origin, words["origin"]),
+        origin=part.origin,
         sample=sample,
-        chunks=_Chunks(rows, words["count"], offset),
-        count=words["count"],
-        shift=np.array(words["shift"]),
-        u_step=np.array(words["u_step"]),
-        up=up,
-        up_from=_note(words["up_from"]),
-        stands=stands,
-        independent_share=words["independent_share"],
+        chunks=_Chunks(rows, part.count, part.offset),
+        count=part.count,
+        shift=part.shift,
+        u_step=part.u_step,
+        up=part.up,
+        up_from=part.up_from,
+        stands=part.stands,
+        independent_share=part.independent_share,
     )
 
 
@@ -195,14 +207,6 @@ def _describe(
     folder: Path,
 ) -> list[str]:
     """Write what `read_part` needs beside each room's points, last of all, and return the rooms' names."""
-    common = {
-        "origin": to_plain(cloud.origin),
-        "shift": cloud.shift.tolist(),
-        "u_step": cloud.u_step.tolist(),
-        "up": None if cloud.up is None else cloud.up.tolist(),
-        "up_from": None if cloud.up_from is None else to_plain(cloud.up_from),
-        "independent_share": cloud.independent_share,
-    }
     names = []
     for (storey, room), count in counts.items():
         name = _name(storey, room)
@@ -210,24 +214,29 @@ def _describe(
             (folder / f"{name}.f32").unlink()
             continue
         offset = _middle(columns[storey], labels[storey], room, level)
-        words: dict[str, Any] = common | {"count": count, "offset": offset.tolist()}
-        words["stands"] = _stands_in(cloud, level, columns[storey], labels[storey], room)
+        part = _Part(
+            origin=cloud.origin,
+            count=count,
+            offset=offset,
+            shift=cloud.shift,
+            u_step=cloud.u_step,
+            up=cloud.up,
+            up_from=cloud.up_from,
+            stands=_stands_in(cloud, level, columns[storey], labels[storey], room),
+            independent_share=cloud.independent_share,
+        )
         beside = folder / f"{name}.part"
-        beside.write_text(json.dumps(words), encoding="utf-8")
+        beside.write_text(json.dumps(to_plain(part)), encoding="utf-8")
         beside.replace(folder / f"{name}.json")
         names.append(name)
     return names
 
 
-def _stands_in(cloud: Cloud, level: _Level, column: Columns, label: Labels, room: int) -> list[list[float]] | None:
+def _stands_in(cloud: Cloud, level: _Level, column: Columns, label: Labels, room: int) -> Array | None:
     """Scanner positions in the room; None if the file tells none, or none of them stood here."""
     if cloud.stands is None:
         return None
     numbers = np.zeros(len(cloud.stands), np.int64)
     column.number(cloud.stands, level.axes, label, 0, numbers)
     here = cloud.stands[numbers == room]
-    return here.tolist() if len(here) else None
-
-
-def _note(plain: Any) -> Note | None:
-    return None if plain is None else from_plain(Note, plain)
+    return here if len(here) else None

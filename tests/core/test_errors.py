@@ -5,6 +5,9 @@ import pickle
 import pytest
 
 from flatscan.core import errors
+from flatscan.core.errors import BadTable, BadValue
+from flatscan.core.phrase import command_line
+from flatscan.core.quantity import metres
 
 KINDS = [kind for kind in vars(errors).values() if isinstance(kind, type) and issubclass(kind, errors.FlatscanError)]
 
@@ -17,3 +20,11 @@ def test_an_error_crosses_processes_whole(kind):
     assert type(again) is kind
     assert str(again) == str(made) == "wall.ply: 5 points; needed: 100. Scan it again."
     assert again.remedy == "Scan it again"
+
+
+def test_trouble_at_a_smaller_place_keeps_its_quantities_and_settings():
+    own = BadValue("{set:rule}", "{value:length}", needed="a length over 0", remedy="Correct it", value=metres(-1.0))
+    whole = own.inside(BadTable, "{list}, line {line}", list="a{value}.csv", line=3)
+    assert type(whole) is BadTable
+    assert str(whole) == "a{value}.csv, line 3: rule: -1000 mm; needed: a length over 0. Correct it."
+    assert whole.text(command_line("in")).startswith("a{value}.csv, line 3: --rule: -3 ft 3 3/8 in;")

@@ -73,7 +73,19 @@ def test_names_that_are_none_of_ours(tmp_path, name):
 
 
 @pytest.mark.parametrize(
-    "text", ["", "{", "[]", "null", '{"schema": 2, "revision": 1}', '{"schema": 1, "revision": "1"}']
+    "text",
+    [
+        "",
+        "{",
+        "[]",
+        "null",
+        '{"schema": 2, "revision": 1}',
+        '{"schema": 1, "revision": "1"}',
+        "[" * 100_000,
+        '{"schema": 1, "revision": 1, "answers": {"least": 6}}',
+        '{"schema": 1, "revision": 1, "fixed": [[1, 2]]}',
+        '{"schema": 1, "revision": 1, "readings": {"width": 2}}',
+    ],
 )
 def test_settings_that_were_damaged_stop_one_wall_and_not_the_list(tmp_path, text):
     jobs = Jobs(tmp_path)

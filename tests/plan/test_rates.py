@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.core.errors import BadTable, BadValue
+from flatscan.core.errors import BadTable, BadValue, ReadError
 from flatscan.plan.finish import PlaneOptions, place
 from flatscan.plan.hacking import Hack
 from flatscan.plan.rates import TEMPLATE, extra_over, extras, jambs_and_head, load_rates, measured_area, quote
@@ -96,10 +96,10 @@ def test_template_loads_and_charges_nothing(half_and_half, rates):
     [
         (("bag = 8\n", ""), "missing: bag"),
         (("m2 = 10\n", "sqm = 10\n"), "missing: m2; unknown: sqm"),
-        (("hack = 15", "hack = -15"), "hack = -15"),
-        (("hack = 15", 'hack = "x"'), "hack = 'x'"),
-        (("bag = 8", "bag = nan"), "bag = nan"),
-        (("bag = 8", "bag = true"), "bag = True"),
+        (("hack = 15", "hack = -15"), "hack: -15"),
+        (("hack = 15", 'hack = "x"'), "hack: 'x'"),
+        (("bag = 8", "bag = nan"), "bag: nan"),
+        (("bag = 8", "bag = true"), "bag: True"),
         (('"area"', '"hour"'), "basis"),
         (("m2 = 10", "m2 = = 10"), "not TOML"),
     ],
@@ -109,8 +109,53 @@ def test_rates_that_are_not_right(rates, change, says):
         rates(FULL.replace(*change))
 
 
+TABLE = (
+    "# ours\ncurrency;€\nbasis;area\nday;200\nm2;10,5\nallowance;13 mm\nextra mm m2;0,5\nhack;15\nbag;8\ncall-out;40\n"
+)
+
+
+@pytest.mark.parametrize(
+    ("text", "encoding", "doubts"),
+    [
+        (TABLE, "utf-8", 0),
+        (TABLE, "utf-16", 0),
+        (TABLE, "cp1252", 1),
+        (TABLE.replace(";", "\t"), "utf-8-sig", 0),
+        (TABLE.replace(",", ".").replace(";", ", "), "utf-8", 0),
+        (TABLE.replace("allowance;13 mm", "allowance_mm;13"), "utf-8", 0),
+    ],
+)
+def test_rates_in_a_table(half_and_half, tmp_path, text, encoding, doubts):
+    path = tmp_path / "rates.csv"
+    path.write_bytes(text.encode(encoding))
+    made = load_rates(path)
+    assert (made.currency, made.basis, made.day, made.m2, made.extra_mm_m2, made.mesh_m2) == (
+        "€",
+        "area",
+        200,
+        10.5,
+        0.5,
+        0,
+    )
+    assert made.allowance == pytest.approx(0.013)
+    relief, done = half_and_half
+    quoted = quote(take_off(done, relief, load("one-coat-gypsum")), done, relief, made)
+    assert [note.code for note in made.notes] == ["table.old-letters"] * doubts
+    assert quoted.notes[:doubts] == made.notes
+
+
+def test_a_table_of_rates_that_is_not_right(tmp_path):
+    path = tmp_path / "rates.csv"
+    path.write_text(TABLE.replace("bag;8\n", "bags;8\n").replace("€", "e"))
+    with pytest.raises(BadTable, match="missing: bag; unknown: bags"):
+        load_rates(path)
+    path.write_text(TABLE.replace("hack;15", "hack;much"))
+    with pytest.raises(BadTable, match="hack: 'much'; needed: a number from 0 up"):
+        load_rates(path)
+
+
 def test_no_rates_file(tmp_path):
-    with pytest.raises(BadTable, match="cannot be read"):
+    with pytest.raises(ReadError, match="cannot be read"):
         load_rates(tmp_path / "none.toml")
 
 

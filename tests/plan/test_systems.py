@@ -3,7 +3,7 @@
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.core.errors import BadTable, BadValue
+from flatscan.core.errors import BadTable, BadValue, ReadError
 from flatscan.plan.systems import available, load
 
 OWN = """
@@ -64,7 +64,7 @@ def test_own_file(tmp_path):
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        (("least_mm = 3\n", ""), "coat 1.*least_mm: missing"),
+        (("least_mm = 3\n", ""), "missing: coat 1, least_mm"),
         (("[0.8, 0.9]", "[0.9, 0.8]"), "kg_per_m2_mm.*low first"),
         (("[0.8, 0.9]", '"much"'), "kg_per_m2_mm: 'much'"),
         (("most_mm = 10", "most_mm = -10"), "most_mm: -10"),
@@ -74,10 +74,10 @@ def test_own_file(tmp_path):
         (("waste_share = 0.1", "waste_share = true"), "waste_share: True"),
         (("waste_share = 0.1", "waste_share = nan"), "waste_share: nan"),
         (("base_m2_day = 20", "base_m2_day = 0"), "output.*over 0"),
-        (("[output]", "[out]"), "output: missing"),
+        (("[output]", "[out]"), "missing: output; unknown: out"),
         (("[[coat]]", "[coat]"), "coat"),
         (('title = "own"', 'title = "own'), "not TOML"),
-        (("bag_kg = 20", "bag_kg = 20\n[coat.mix]\nsand_parts = 0\nbinder_bag_kg = 25"), "mix.sand_parts: 0"),
+        (("bag_kg = 20", "bag_kg = 20\n[coat.mix]\nsand_parts = 0\nbinder_bag_kg = 25"), "coat 1, mix, sand_parts: 0"),
         (("[output]", "[dubbing]\nmost_mm = 0\nin_all_mm = 20\nwait_h = [1, 2]\n[output]"), "dubbing.*most_mm"),
     ],
 )
@@ -91,11 +91,11 @@ def test_system_files_that_are_not_right(tmp_path, change, says):
 def test_unknown_and_missing(tmp_path):
     with pytest.raises(BadValue, match="gypsum-undercoat"):
         load("gold")
-    with pytest.raises(BadTable, match="cannot be read"):
+    with pytest.raises(ReadError, match="cannot be read"):
         load(str(tmp_path / "none.toml"))
     binary = tmp_path / "binary.toml"
     binary.write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(BadTable, match="not TOML"):
+    with pytest.raises(BadTable, match="is not text"):
         load(str(binary))
     with pytest.raises(BadValue):
         load("../gypsum-undercoat")

@@ -112,6 +112,11 @@ def test_counts_part_their_thousands_and_digits_never_become_powers_of_ten():
     assert fill("{n:count}", {"n": (1200, 3)}) == "1,200, 3"
 
 
+def test_a_place_as_a_table_names_it():
+    assert fill("{at:xy}", {"at": (1.1, 0.25)}) == "x 1.100 m, y 0.250 m"
+    assert fill("{at:xy}", {"at": (1.2192, 0.254)}, command_line("in")) == "x 4 ft 0 in, y 10 in"
+
+
 def test_braces_in_a_name_are_left_alone():
     assert fill("{file}: {wrong}", {"file": "a{b}.ply"}) == "a{b}.ply: {wrong}"
 
