@@ -9,7 +9,6 @@ from flatscan.desk.bench import Cut
 from flatscan.plan.hacking import Hack
 from flatscan.report import facts, tables, words
 from flatscan.report.say import say
-from flatscan.report.summary import judged
 from flatscan.report.view import Findings
 
 Line = tuple[str, str]
@@ -27,7 +26,7 @@ def _decided(found: Findings, units: str) -> Iterator[Line]:
         return
     for criterion in found.verdict.criteria:
         name = "flat" if criterion.name.startswith("flatness") else criterion.name
-        yield f"Is it {name}?", judged(found, criterion, units)
+        yield f"Is it {name}?", words.judged(found, criterion, units)
     for reason in found.verdict.reasons[:2]:
         yield "Why?", words.sentence(reason)
     if found.verdict.check_by_hand:

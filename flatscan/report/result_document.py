@@ -63,7 +63,7 @@ def plain(value: object, key: str, path: str, nulls: dict[str, Unknown]) -> obje
     if isinstance(value, Quantity):
         if unit_of(key) != value.unit and not (unit_of(key) == "1" and value.unit in ("d", "h", "kg", "deg")):
             raise TypeError(f"{path}: a quantity in {value.unit} under a key in {unit_of(key)}")
-        return rounded(value.value * factor(key))
+        return _finite(value.value * factor(key), path, nulls)
     if isinstance(value, (Note, Caution, FlatscanError)):
         return say(value)
     if isinstance(value, Mapping):
@@ -75,5 +75,12 @@ def plain(value: object, key: str, path: str, nulls: dict[str, Unknown]) -> obje
     if isinstance(value, kinds.Integral):
         return int(value)
     if isinstance(value, kinds.Real):
-        return rounded(float(value) * factor(key))
+        return _finite(float(value) * factor(key), path, nulls)
     raise TypeError(f"{path}: a {type(value).__name__} has no place in a document")
+
+
+def _finite(value: float, path: str, nulls: dict[str, Unknown]) -> float | None:
+    shown = rounded(value)
+    if shown is None:
+        nulls.setdefault(path, _NOT_KNOWN)
+    return shown

@@ -9,6 +9,7 @@ from flatscan.core.units import METRES_PER, area_text, length_text, mass_text, v
 from flatscan.plan import stops as signs
 from flatscan.report.say import Said, say
 from flatscan.report.view import Findings
+from flatscan.verdict import Criterion
 
 RECORD = "Record of measurement. The limit is as entered; the contract's document and edition govern."
 NEVER = "bond and hollowness, damp and salts, structure, hidden services, old coatings"
@@ -195,3 +196,17 @@ def not_examined(findings: Findings, system: str = "mm", *, always: bool = True)
         found.append(f"{relief.hidden} cells where smoothing may hide a lump")
     found += [] if verdict is None else [f"{name} (not judged)" for name in verdict.not_judged]
     return tuple(found)
+
+
+def judged(findings: Findings, criterion: Criterion, units: str) -> str:
+    """One criterion's decision in one sentence, always with its ± and its limit."""
+    u = criterion_u(findings, criterion.name)
+    found = "could not be measured" if criterion.value is None else quantity(criterion.value, u, units)
+    where = ""
+    if criterion.name == "flatness" and findings.gaps is not None:
+        edge = length(findings.gaps.rule, units)
+        where = f" under a {edge} straightedge"
+        shown = findings.gaps.judged()
+        where += "" if shown is None else f", {place(shown.at, units)}"
+    named = f"{criterion.name.capitalize()} {DECISIONS.get(criterion.decision, criterion.decision)}"
+    return f"{named}: {found}{where}; limit {length(criterion.limit, units, decimals=1)}."

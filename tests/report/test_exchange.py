@@ -5,6 +5,7 @@ import sys
 
 import numpy as np
 import pytest
+from results import write
 
 from flatscan import report
 from flatscan.core.errors import OutputError
@@ -25,7 +26,7 @@ def drawing(tmp_path):
     ezdxf = pytest.importorskip("ezdxf")
 
     def made(findings):
-        report.write(findings, tmp_path / "out", formats=("dxf",), overwrite=True)
+        write(findings, tmp_path / "out", formats=("dxf",), overwrite=True)
         return ezdxf.readfile(tmp_path / "out" / "wall.dxf")
 
     return made
@@ -65,15 +66,15 @@ def test_dxf_contours_run_along_their_level(drawing, check):
 def test_dxf_is_the_same_bytes_again_and_takes_any_name(findings_for, tmp_path):
     pytest.importorskip("ezdxf")
     named = findings_for("check", cell=0.05, title="%%c ^ \n Wand \u6f22")
-    first = report.write(named, tmp_path / "a", formats=("dxf",))
-    again = report.write(named, tmp_path / "b", formats=("dxf",))
+    first = write(named, tmp_path / "a", formats=("dxf",))
+    again = write(named, tmp_path / "b", formats=("dxf",))
     assert first[0].read_bytes() == again[0].read_bytes()
 
 
 def test_dxf_without_its_library_says_what_to_install(check, tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "ezdxf", None)
     with pytest.raises(OutputError, match=r"flatscan\[dxf\]"):
-        report.write(check, tmp_path / "out", formats=("dxf",))
+        write(check, tmp_path / "out", formats=("dxf",))
     assert list(tmp_path.iterdir()) == []
 
 
@@ -136,7 +137,7 @@ def test_ply_of_stations_and_of_nothing(stations, tmp_path):
 
 def test_every_format_together(findings_for, tmp_path):
     pytest.importorskip("ezdxf")
-    written = report.write(findings_for("lows", cell=0.05), tmp_path / "out", formats=report.FORMATS, units="in")
+    written = write(findings_for("lows", cell=0.05), tmp_path / "out", formats=report.FORMATS, units="in")
     names = [path.name for path in written]
     assert {
         "contour.png", "gaps.png", "sections.png", "lows.png", "sheets.pdf", "wall.html", "offsets.csv", "spots.csv",

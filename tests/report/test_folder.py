@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from results import write
 
 from flatscan import report
 from flatscan.core.errors import BadValue, OutputError
@@ -24,7 +25,7 @@ def small(findings_for):
 
 
 def test_the_document_lists_what_was_written(small, tmp_path):
-    written = report.write(small, tmp_path / "out", formats=CORE)
+    written = write(small, tmp_path / "out", formats=CORE)
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == sorted(path.name for path in written)
     made = json.loads((tmp_path / "out" / "result.json").read_text(encoding="utf-8"))
     assert made["files"] == [path.name for path in written]
@@ -33,25 +34,25 @@ def test_the_document_lists_what_was_written(small, tmp_path):
 
 def test_the_same_findings_give_the_same_bytes(small, tmp_path):
     quick = tuple(name for name in report.FORMATS if name != "pdf")
-    first = report.write(small, tmp_path / "a", formats=quick)
-    again = report.write(small, tmp_path / "b", formats=quick)
+    first = write(small, tmp_path / "a", formats=quick)
+    again = write(small, tmp_path / "b", formats=quick)
     assert [p.read_bytes() for p in first] == [p.read_bytes() for p in again]
 
 
 def test_sheets_that_stand_there_are_kept(small, tmp_path):
-    report.write(small, tmp_path / "out", formats=("json",))
+    write(small, tmp_path / "out", formats=("json",))
     (tmp_path / "out" / "result.json").write_text("mine")
     with pytest.raises(OutputError, match="--overwrite"):
-        report.write(small, tmp_path / "out", formats=("json", "csv"))
+        write(small, tmp_path / "out", formats=("json", "csv"))
     assert [p.name for p in (tmp_path / "out").iterdir()] == ["result.json"]
     assert (tmp_path / "out" / "result.json").read_text() == "mine"
-    report.write(small, tmp_path / "out", formats=("json",), overwrite=True)
+    write(small, tmp_path / "out", formats=("json",), overwrite=True)
     assert (tmp_path / "out" / "result.json").read_text() != "mine"
 
 
 def test_other_files_in_the_folder_are_left_alone(small, tmp_path):
     (tmp_path / "notes.txt").write_text("mine")
-    report.write(small, tmp_path, formats=("json",))
+    write(small, tmp_path, formats=("json",))
     assert sorted(p.name for p in tmp_path.iterdir()) == ["notes.txt", "result.json"]
 
 
@@ -63,7 +64,7 @@ def test_a_failed_run_leaves_nothing(small, tmp_path, monkeypatch, code):
 
     monkeypatch.setitem(writing._MAKERS, "csv", lambda *_: [("offsets.csv", fails)])
     with pytest.raises(OutputError, match=r"cannot be written \(" + os.strerror(code).lower()):
-        report.write(small, tmp_path / "deep" / "out", formats=("csv", "json"))
+        write(small, tmp_path / "deep" / "out", formats=("csv", "json"))
     assert list(tmp_path.iterdir()) == []
 
 
@@ -71,7 +72,7 @@ def test_a_sheet_that_cannot_be_drawn_leaves_nothing(findings_for, tmp_path):
     whole = findings_for("check", cell=0.05)
     blind = findings_for("check", cell=0.05, relief=_nothing_measured(whole.relief))
     with pytest.raises(OutputError, match="no measured cell"):
-        report.write(blind, tmp_path / "out", formats=CORE)
+        write(blind, tmp_path / "out", formats=CORE)
     assert list(tmp_path.iterdir()) == []
 
 
@@ -82,31 +83,31 @@ def _nothing_measured(relief):
 def test_a_file_where_the_folder_should_be(small, tmp_path):
     (tmp_path / "out").write_text("a file")
     with pytest.raises(OutputError, match="a file of that name"):
-        report.write(small, tmp_path / "out")
+        write(small, tmp_path / "out")
     with pytest.raises(OutputError, match="cannot be written"):
-        report.write(small, tmp_path / "out" / "deeper")
+        write(small, tmp_path / "out" / "deeper")
     assert (tmp_path / "out").read_text() == "a file"
 
 
 def test_a_folder_with_a_sheets_name_is_never_replaced(small, tmp_path):
     (tmp_path / "result.json").mkdir()
     with pytest.raises(OutputError, match="a folder of that name"):
-        report.write(small, tmp_path, overwrite=True, formats=("json",))
+        write(small, tmp_path, overwrite=True, formats=("json",))
 
 
 @pytest.mark.skipif(os.name != "posix" or not Path("/proc/self").is_dir(), reason="needs a folder nobody may write")
 def test_a_folder_nobody_may_write(small):
     with pytest.raises(OutputError, match="cannot be written"):
-        report.write(small, "/proc/flatscan-out", formats=("json",))
+        write(small, "/proc/flatscan-out", formats=("json",))
 
 
 def test_unknown_formats_and_units_are_refused(small, tmp_path):
     with pytest.raises(BadValue, match="'docx'"):
-        report.write(small, tmp_path / "out", formats=("docx",))
+        write(small, tmp_path / "out", formats=("docx",))
     with pytest.raises(BadValue, match="'a5'"):
-        report.write(small, tmp_path / "out", paper="a5")
+        write(small, tmp_path / "out", paper="a5")
     with pytest.raises(BadValue, match="'ft'"):
-        report.write(small, tmp_path / "out", units="ft")
+        write(small, tmp_path / "out", units="ft")
     assert list(tmp_path.iterdir()) == []
 
 
@@ -117,7 +118,7 @@ def test_sheets_import_without_drawing_libraries():
 
 
 def test_csv_of_cells_reads_back(small, tmp_path):
-    report.write(small, tmp_path / "out", formats=("csv",))
+    write(small, tmp_path / "out", formats=("csv",))
     read = np.genfromtxt(tmp_path / "out" / "offsets.csv", delimiter=",", names=True)
     relief = small.relief
     assert read.dtype.names == ("x_mm", "y_mm", "offset_mm", "u_mm", "buildup_mm", "gap_mm")

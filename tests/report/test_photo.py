@@ -4,8 +4,8 @@ import dataclasses
 
 import numpy as np
 import pytest
+from results import write
 
-from flatscan import report
 from flatscan.capture.targets import marker_bits
 from flatscan.core.errors import BadValue, ReadError
 from flatscan.report import straightened
@@ -175,12 +175,12 @@ def test_the_drawing_says_how_well_it_fits(taken, check):
 
 def test_the_photo_is_one_of_the_sheets(taken, findings_for, stations, tmp_path):
     path, corners = taken
-    written = report.write(
+    written = write(
         findings_for("check", cell=0.05), tmp_path / "out", photo=Photo(path, corners=corners), formats=("json",)
     )
     assert [p.name for p in written] == ["photo.png", "result.json"]
     with pytest.raises(BadValue, match="crop|order|disagree"):
-        report.write(stations, tmp_path / "other", photo=Photo(path, corners=corners[::-1]), formats=("json",))
+        write(stations, tmp_path / "other", photo=Photo(path, corners=corners[::-1]), formats=("json",))
     assert not (tmp_path / "other").exists()
 
 

@@ -1,8 +1,8 @@
 import dataclasses
 
 import pytest
+from results import summary
 
-from flatscan import report
 from flatscan.core.errors import Infeasible
 from flatscan.core.notes import note
 from flatscan.core.quantity import Quantity, metres
@@ -13,13 +13,13 @@ from flatscan.report.say import spoken
 
 def test_it_is_one_screen(anything):
     for units in ("mm", "in"):
-        lines = report.summary(anything, units).splitlines()
+        lines = summary(anything, units).splitlines()
         assert len(lines) <= 24
         assert max(map(len, lines)) <= 79
 
 
 def joined(findings, units="mm"):
-    return " ".join(report.summary(findings, units).split())
+    return " ".join(summary(findings, units).split())
 
 
 def test_a_survey_answers_how_thick_what_sets_it_and_what_to_order(survey):
@@ -92,7 +92,7 @@ def test_no_hump_worth_cutting_is_said(findings_for):
 def test_warnings_fill_the_screen_and_the_rest_is_counted(findings_for):
     for command in ("check", "survey"):
         findings = findings_for(command, warnings=tuple(f"thing {k} happened" for k in range(30)))
-        lines = report.summary(findings).splitlines()
+        lines = summary(findings).splitlines()
         assert len(lines) == 24
         shown = [line for line in lines if line.startswith("Mind: Thing")]
         assert f"Mind: {30 - len(shown)} more in capture.warnings of result.json." in lines

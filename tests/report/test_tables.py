@@ -6,8 +6,8 @@ import io
 
 import numpy as np
 import pytest
+from results import document
 
-from flatscan import report
 from flatscan.report import banding, facts, tables, words
 from flatscan.report.exchange import cells
 
@@ -24,7 +24,7 @@ def test_headings_carry_the_unit_where_the_cells_do_not(survey):
 
 
 def test_a_table_is_the_documents_list(anything):
-    made = report.document(anything)
+    made = document(anything)
     for name, table in (("patches", tables.patches), ("hacking", tables.hacking), ("lows", tables.lows)):
         if name in made:
             assert made[name] == table(anything).records()

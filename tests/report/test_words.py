@@ -7,6 +7,7 @@ from html.parser import HTMLParser
 import pytest
 from matplotlib.text import Text
 from pypdf import PdfReader
+from results import summary, write
 
 from flatscan import report
 from flatscan.report import form, words
@@ -48,8 +49,8 @@ def sheets_of(request, build, build_stations, tmp_path_factory):
     """Name and text of every sheet of one command's findings."""
     findings = build_stations() if request.param == "stations" else build(request.param, cell=0.05)
     folder = tmp_path_factory.mktemp("words")
-    report.write(findings, folder, formats=[name for name in report.FORMATS if name not in ("png", "ply")])
-    texts = {"summary": report.summary(findings)}
+    write(findings, folder, formats=[name for name in report.FORMATS if name not in ("png", "ply")])
+    texts = {"summary": summary(findings)}
     for path in folder.iterdir():
         if path.suffix == ".pdf":
             texts[path.name] = " ".join(page.extract_text() for page in PdfReader(path).pages)
@@ -103,7 +104,7 @@ def test_a_tolerance_from_memory_says_so_wherever_it_stands(build, tmp_path):
         "from memory",
     )
     findings = build("check", cell=0.05, tolerance=entry)
-    report.write(findings, tmp_path, formats=("pdf", "html"))
+    write(findings, tmp_path, formats=("pdf", "html"))
     pdf = " ".join(" ".join(page.extract_text() for page in PdfReader(tmp_path / "sheets.pdf").pages).split())
     assert "from memory" in pdf
     assert "numbers only, no decision" in pdf
@@ -118,6 +119,6 @@ def test_the_form_is_held_to_the_same_words(tmp_path):
 
 def test_the_document_is_the_same_in_every_unit(build, tmp_path):
     for units in ("mm", "in"):
-        report.write(build("check", cell=0.05), tmp_path / units, formats=("json",), units=units)
+        write(build("check", cell=0.05), tmp_path / units, formats=("json",), units=units)
     first, second = (json.loads((tmp_path / units / "result.json").read_text()) for units in ("mm", "in"))
     assert first == second

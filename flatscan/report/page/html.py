@@ -15,7 +15,6 @@ from flatscan.report import banding, change_tables, change_words, facts, more_ta
 from flatscan.report.figures.titleblock import title_cells
 from flatscan.report.page import packing
 from flatscan.report.say import say
-from flatscan.report.summary import judged
 from flatscan.report.tables import Table
 from flatscan.report.view import Findings
 
@@ -77,7 +76,7 @@ def _content(findings: Findings, units: str) -> dict[str, object]:
         "cells": cells,
         "cautions": words.short_cautions(findings, units),
         "all_cautions": words.all_cautions(findings, units),
-        "decisions": [judged(findings, criterion, units) for criterion in judged_by],
+        "decisions": [words.judged(findings, criterion, units) for criterion in judged_by],
         "layers": data["layers"],
         "grid": data["grid"] is not None,
         "spots": tables.spot_table(findings).records() + tables.gap_table(findings).records(),

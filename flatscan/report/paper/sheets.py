@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 from flatscan.report import banding, facts, more_tables, tables, words
 from flatscan.report.paper.flow import Flow
 from flatscan.report.say import say
-from flatscan.report.summary import judged
 from flatscan.report.view import Findings
 
 if TYPE_CHECKING:

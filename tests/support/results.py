@@ -1,0 +1,79 @@
+"""Results of jobs out of the flat findings that the report's tests are built on."""
+
+from flatscan import report
+from flatscan.core.notes import note
+from flatscan.jobs import Change, Check, Lows, Planned, Seen, SetOut, Survey
+from flatscan.plan.rates import Extras
+from flatscan.plan.takeoff import TakeOff
+from flatscan.straightedge.gaps import Gaps
+from flatscan.verdict import Verdict
+
+NO_GAPS = Gaps(1.8, (0.0, 90.0), None, None, None, None, 0, None, None)
+NO_ORDER = TakeOff("none", (), None, None, 0.1, None, None, ())
+NOTHING = Verdict("undecided", 0.95, (), (), (), ())
+
+
+def result_of(found):
+    """The result of the command these findings are of."""
+    if not hasattr(found, "command") or not hasattr(found, "capture_type"):
+        return found
+    seen = Seen(
+        found.origin,
+        found.capture_type,
+        found.title,
+        found.wall,
+        found.relief,
+        (),
+        tie=found.tie,
+        corners=found.corners,
+    )
+    base = {
+        "seen": seen, "relief": found.relief, "shape": found.shape, "patches": found.patches,
+        "notes": (*found.origin.warnings, *found.warnings), "settings": found.settings,
+    }  # fmt: skip
+    gaps = found.gaps or NO_GAPS
+    if found.build_up is not None:
+        plan = Planned(
+            found.build_up, found.take_off or NO_ORDER, found.hacks or (), found.extras or Extras(0.0, 0.0, 0.0, 0.0),
+            found.bands, found.fixed, (),
+        )  # fmt: skip
+    if found.set_out is not None:
+        return SetOut(**base, plan=plan, screeds=found.set_out)
+    if found.lows is not None:
+        return Lows(**base, gaps=gaps, lows=found.lows, ridges=found.ridges, limit=0.002)
+    if found.compared is not None:
+        c = found.compared
+        return Change(
+            **base, earlier=seen, difference=c.change, following=c.following, gaps=gaps, method=found.method,
+            verdict=found.verdict, tolerance=found.tolerance, least=c.least, thin=c.thin, under=c.under,
+            quoted=c.quoted, used=c.used, agreement=c.agreement, background=c.background, variation=c.variation,
+        )  # fmt: skip
+    if found.build_up is not None and found.verdict is None:
+        return Survey(
+            **base, gaps=gaps, plan=plan, choices=found.choices, quote=found.quote, clashes=found.clashes,
+            shown=found.shown, together=found.together,
+        )  # fmt: skip
+    return Check(
+        **base, gaps=gaps, verdict=found.verdict or NOTHING, tolerance=found.tolerance, method=found.method,
+        hand=found.hand,
+    )  # fmt: skip
+
+
+def document(found, files=()):
+    """The result document of the result."""
+    return report.document(result_of(found), files)
+
+
+def summary(found, units="mm"):
+    """The screen of the result."""
+    return report.summary(result_of(found), units)
+
+
+def write(found, *given, **more):
+    """The sheets of the result."""
+    return report.write(result_of(found), *given, **more)
+
+
+def worded(text):
+    """A note without words of its own, for what is said in the tests' own words."""
+    return note("report.list-comma", parts=(text,))
