@@ -159,9 +159,8 @@ def _stands(scans: tuple[_Scan, ...]) -> Array | None:
 
     A lone scan in its own axes, or an export of joined scans, has a pose that says nothing about where it stood.
     """
-    told = any(scan.has_pose and not scan.pose.is_default for scan in scans)
-    placed = all(scan.has_pose for scan in scans)
-    return np.array([scan.pose.translation for scan in scans]) if told and placed else None
+    known = all(scan.has_pose for scan in scans) and any(not scan.pose.is_default for scan in scans)
+    return np.array([scan.pose.translation for scan in scans]) if known else None
 
 
 def _notes(usable: tuple[_Scan, ...], scans: int) -> Iterator[Note]:

@@ -1,7 +1,9 @@
 """Builders of small files; a wall of known shape and the ways to write it."""
 
 import json
+import os
 import struct
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -92,9 +94,11 @@ def pcd_bytes(
     count = len(points) if promised is None else promised
     x, y, z = names.split()
     size = int(code[1])
-    head = (f"# .PCD v0.7 - Point Cloud Data file format\nVERSION 0.7\nFIELDS {x} {y} intensity {z}\n"
-            f"SIZE {size} {size} 2 {size}\nTYPE F F U F\nCOUNT 1 1 1 1\nWIDTH {count}\nHEIGHT 1\n"
-            f"VIEWPOINT {view}\nPOINTS {count}\nDATA {data}\n").encode()  # fmt: skip
+    head = (
+        f"# .PCD v0.7 - Point Cloud Data file format\nVERSION 0.7\nFIELDS {x} {y} intensity {z}\n"
+        f"SIZE {size} {size} 2 {size}\nTYPE F F U F\nCOUNT 1 1 1 1\nWIDTH {count}\nHEIGHT 1\n"
+        f"VIEWPOINT {view}\nPOINTS {count}\nDATA {data}\n"
+    ).encode()
     if data == "ascii":
         return head + "".join(f"{a!r} {b!r} 7 {c!r}\n" for a, b, c in points.tolist()).encode()
     rows = np.zeros(len(points), [("x", "<" + code), ("y", "<" + code), ("i", "<u2"), ("z", "<" + code)])
@@ -214,14 +218,21 @@ def gltf_document(corners, triangles, **node):
     """A glTF document and its buffer."""
     points, order = corners.astype("<f4").tobytes(), triangles.astype("<u4").tobytes()
     document = {
-        "asset": {"version": "2.0"}, "scene": 0, "scenes": [{"nodes": [0]}], "nodes": [{"mesh": 0, **node}],
+        "asset": {"version": "2.0"},
+        "scene": 0,
+        "scenes": [{"nodes": [0]}],
+        "nodes": [{"mesh": 0, **node}],
         "meshes": [{"primitives": [{"attributes": {"POSITION": 0}, "indices": 1}]}],
         "buffers": [{"byteLength": len(points) + len(order)}],
-        "bufferViews": [{"buffer": 0, "byteOffset": 0, "byteLength": len(points)},
-                        {"buffer": 0, "byteOffset": len(points), "byteLength": len(order)}],
-        "accessors": [{"bufferView": 0, "componentType": 5126, "count": len(corners), "type": "VEC3"},
-                      {"bufferView": 1, "componentType": 5125, "count": triangles.size, "type": "SCALAR"}],
-    }  # fmt: skip
+        "bufferViews": [
+            {"buffer": 0, "byteOffset": 0, "byteLength": len(points)},
+            {"buffer": 0, "byteOffset": len(points), "byteLength": len(order)},
+        ],
+        "accessors": [
+            {"bufferView": 0, "componentType": 5126, "count": len(corners), "type": "VEC3"},
+            {"bufferView": 1, "componentType": 5125, "count": triangles.size, "type": "SCALAR"},
+        ],
+    }
     return document, points + order
 
 
@@ -247,16 +258,43 @@ def ply_mesh(corners, triangles, order="<", *, polygons=None, face_extra=False):
         return (head + "\n".join(rows) + "\n").encode()
     flag = b"\1" if face_extra else b""
     body = corners.astype(order + "f8").tobytes()
-    return head.encode() + body + b"".join(
-        flag + bytes([len(face)]) + np.array(face, order + "i4").tobytes() for face in faces
-    )  # fmt: skip
+    return (
+        head.encode()
+        + body
+        + b"".join(flag + bytes([len(face)]) + np.array(face, order + "i4").tobytes() for face in faces)
+    )
 
 
 @pytest.fixture
 def make():
     """All writers of test files by name."""
     return SimpleNamespace(
-        lzf=lzf_literals, pcd=pcd_bytes, ptx=ptx_bytes, las=las_file, e57=e57_file, sheet=sheet_mesh, stl=stl_bytes,
-        stl_text=stl_text, obj=obj_text, gltf=gltf_document, glb=glb_bytes, ply_mesh=ply_mesh, ply=ply_bytes,
+        lzf=lzf_literals,
+        pcd=pcd_bytes,
+        ptx=ptx_bytes,
+        las=las_file,
+        e57=e57_file,
+        sheet=sheet_mesh,
+        stl=stl_bytes,
+        stl_text=stl_text,
+        obj=obj_text,
+        gltf=gltf_document,
+        glb=glb_bytes,
+        ply_mesh=ply_mesh,
+        ply=ply_bytes,
         wall=wall_points,
-    )  # fmt: skip
+    )
+
+
+@pytest.fixture
+def cloud_file():
+    """A captured file by name, out of a folder that need not be there; without it the test is skipped."""
+    folder = Path(os.environ.get("FLATSCAN_CLOUDS") or Path(__file__).parents[3] / "shared" / "clouds")
+
+    def find(name):
+        path = folder / name
+        if not path.is_file():
+            pytest.skip(f"{path} is not here")
+        return path
+
+    return find

@@ -38,8 +38,10 @@ def corpus(make, folder):
     }
     for name in ("a.las", "a.laz"):
         files[name] = make.las_file(folder / name, wall).read_bytes()
-    scans = [{"points": wall, "translation": (1, 2, 3), "rotation": (1, 0, 0, 1), "single": True},
-             {"points": wall, "invalid": np.arange(150) % 7 == 0}]  # fmt: skip
+    scans = [
+        {"points": wall, "translation": (1, 2, 3), "rotation": (1, 0, 0, 1), "single": True},
+        {"points": wall, "invalid": np.arange(150) % 7 == 0},
+    ]
     files["a.e57"] = make.e57_file(folder / "a.e57", scans).read_bytes()
     return files
 

@@ -1,7 +1,6 @@
 """Depth photos and frames: walls of known distance drawn by the pinhole equation, and what can be wrong with them."""
 
 import json
-from pathlib import Path
 
 import cv2
 import numpy as np
@@ -16,7 +15,6 @@ from flatscan.core.errors import ReadError, UnitsUnknown
 
 WIDE, HIGH, FOCAL = 320, 240, 260.0
 LENS = (0.08, -0.05, 0.001, -0.0005, 0.01)
-SHARED = Path("/work/shared/clouds")
 
 
 def camera_text(**more):
@@ -232,20 +230,14 @@ def test_camera_file_comes_back_as_written(tmp_path):
     assert read_camera(tmp_path / "c.json") == camera
 
 
-def test_a_real_depth_image_is_read():
-    depth = SHARED / "realsense_box_depth_000001.png"
-    if not depth.is_file():
-        pytest.skip("the real captures are not here")
+def test_a_real_depth_image_is_read(cloud_file):
     with pytest.raises(ReadError, match="no intrinsics"):
-        capture.read(depth)
+        capture.read(cloud_file("realsense_box_depth_000001.png"))
 
 
-def test_a_real_depth_image_with_its_intrinsics_is_read(tmp_path):
-    depth = SHARED / "realsense_box_depth_000001.png"
-    if not depth.is_file():
-        pytest.skip("the real captures are not here")
-    (tmp_path / "box.png").write_bytes(depth.read_bytes())
-    record = json.loads((SHARED / "realsense_box_cam_params.json").read_text())
+def test_a_real_depth_image_with_its_intrinsics_is_read(tmp_path, cloud_file):
+    (tmp_path / "box.png").write_bytes(cloud_file("realsense_box_depth_000001.png").read_bytes())
+    record = json.loads(cloud_file("realsense_box_cam_params.json").read_text())
     (tmp_path / "box.json").write_text(json.dumps(record | {"depth_scale": 1000}))
     cloud = capture.read(tmp_path / "box.png")
     assert 100_000 < cloud.count < 640 * 480

@@ -1,7 +1,6 @@
 """Every format of points: the same wall gives the same points, counts are checked, damage is named."""
 
 import struct
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -231,6 +230,11 @@ def test_text_that_is_no_whole_table_is_an_error(write, wall, text, found):
         capture.read(write("a.txt", text(wall)))
 
 
+def test_braces_in_a_broken_row_are_shown_as_they_are(write, wall):
+    with pytest.raises(ReadError, match=r"row 2,001 is '\{text\} \{set:up\} 3'"):
+        capture.read(write("a.txt", rows_text(wall) + "{text} {set:up} 3\n"))
+
+
 def test_text_with_nan_and_repeats_counts_them(write, wall):
     cloud = capture.read(write("a.xyz", rows_text(wall) + "nan 1 2\n" + rows_text(wall[:5])))
     assert said(cloud, "1 of 2,006 rows are not numbers")
@@ -318,8 +322,18 @@ def test_las_withheld_and_noise_points_are_counted_and_left_out(tmp_path, make, 
     assert cloud.count == 1990
 
 
-FEET_WKT = ('PROJCS["site",GEOGCS["g",UNIT["degree",0.0174532925199433]],UNIT["US survey foot",0.304800609601219],'
-            'AXIS["E",EAST]]')  # fmt: skip
+def test_las_of_noise_alone_says_how_many_were_left_out(tmp_path, make, wall):
+    def edit(las):
+        las.classification[:120] = 7
+
+    with pytest.raises(TooFewPoints, match=r"holds 30 points \(120 more are marked as no returns\)"):
+        capture.read(make.las(tmp_path / "a.las", wall[:150], edit=edit))
+
+
+FEET_WKT = (
+    'PROJCS["site",GEOGCS["g",UNIT["degree",0.0174532925199433]],UNIT["US survey foot",0.304800609601219],'
+    'AXIS["E",EAST]]'
+)
 
 
 def test_las_feet_from_its_own_reference_system_are_honoured(tmp_path, make, wall):
@@ -392,8 +406,10 @@ def test_e57_quaternions_are_normalised_and_a_zero_one_refused(tmp_path, make, w
 def test_e57_scans_come_together_and_invalid_points_are_counted(tmp_path, make, wall):
     invalid = np.zeros(1000)
     invalid[:40] = 2
-    scans = [{"points": wall[:1000], "invalid": invalid, "translation": (0, 0, 0)},
-             {"points": wall[1000:] - [5, 0, 0], "translation": (5, 0, 0)}]  # fmt: skip
+    scans = [
+        {"points": wall[:1000], "invalid": invalid, "translation": (0, 0, 0)},
+        {"points": wall[1000:] - [5, 0, 0], "translation": (5, 0, 0)},
+    ]
     cloud = capture.read(make.e57(tmp_path / "a.e57", scans))
     assert said(cloud, "40 of 2,000 rows are marked invalid")
     assert_allclose(all_points(cloud), wall[40:], atol=1e-12)
@@ -464,19 +480,6 @@ def test_a_pose_is_a_rotation_then_a_shift():
 
 
 # ---- real files, where they are ----
-
-CLOUDS = Path(__import__("os").environ.get("FLATSCAN_CLOUDS") or Path(__file__).parents[3] / "shared" / "clouds")
-
-
-@pytest.fixture
-def cloud_file():
-    def find(name):
-        path = CLOUDS / name
-        if not path.is_file():
-            pytest.skip(f"{path} is not here")
-        return path
-
-    return find
 
 
 def test_a_room_whose_rows_repeat_two_to_four_times(cloud_file):

@@ -68,8 +68,14 @@ def outcome(path):
 
 
 @pytest.mark.timeout(120)
-@settings(max_examples=CASES, deadline=None, database=None, derandomize=True, phases=[Phase.generate],
-          suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])  # fmt: skip
+@settings(
+    max_examples=CASES,
+    deadline=None,
+    database=None,
+    derandomize=True,
+    phases=[Phase.generate],
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(pick=st.integers(0, 10_000), seed=st.integers(0, 2**32))
 def test_a_damaged_file_is_read_or_refused_in_words_and_soon(corpus, tmp_path, pick, seed):
     name = sorted(corpus)[pick % len(corpus)]
@@ -89,8 +95,24 @@ def test_every_whole_file_of_the_corpus_is_read(corpus, tmp_path):
 
 
 # formats that carry a count, a length or a checksum, so that any cut shows
-COUNTED = ("little.ply", "big.ply", "mesh.ply", "binary.pcd", "packed.pcd", "a.stl", "text.stl", "a.glb", "a.las",
-           "a.laz", "a.e57", "a.pts", "a.ptx", "text.ply", "text.pcd", "textmesh.ply")  # fmt: skip
+COUNTED = (
+    "little.ply",
+    "big.ply",
+    "mesh.ply",
+    "binary.pcd",
+    "packed.pcd",
+    "a.stl",
+    "text.stl",
+    "a.glb",
+    "a.las",
+    "a.laz",
+    "a.e57",
+    "a.pts",
+    "a.ptx",
+    "text.ply",
+    "text.pcd",
+    "textmesh.ply",
+)
 
 
 @pytest.mark.parametrize("name", COUNTED)

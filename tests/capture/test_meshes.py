@@ -100,8 +100,9 @@ def test_polygons_become_fans(write, make, sheet, order):
 
 
 def test_fans_by_head():
-    assert_array_equal(fans(np.array([4, 2, 3]), np.array([10, 11, 12, 13, 5, 6, 7, 8, 9])),
-                       [[10, 11, 12], [10, 12, 13], [7, 8, 9]])  # fmt: skip
+    assert_array_equal(
+        fans(np.array([4, 2, 3]), np.array([10, 11, 12, 13, 5, 6, 7, 8, 9])), [[10, 11, 12], [10, 12, 13], [7, 8, 9]]
+    )
 
 
 def test_obj_counts_back_from_the_end_and_carries_lines_on(write, make):
@@ -123,8 +124,12 @@ def test_a_mesh_without_faces_is_an_error(write, make, sheet, suffix):
 
 def test_faces_that_name_corners_that_are_not_there_are_an_error(write, make, sheet):
     wrong = sheet[0][:-1], sheet[1]
-    for name, data in (("a.ply", make.ply_mesh(*wrong)), ("b.ply", make.ply_mesh(*wrong, "")),
-                       ("a.obj", make.obj(*wrong)), ("a.glb", make.glb(*make.gltf(*wrong)))):  # fmt: skip
+    for name, data in (
+        ("a.ply", make.ply_mesh(*wrong)),
+        ("b.ply", make.ply_mesh(*wrong, "")),
+        ("a.obj", make.obj(*wrong)),
+        ("a.glb", make.glb(*make.gltf(*wrong))),
+    ):
         with pytest.raises(ReadError, match="a face names corner 1106"):
             capture.read(write(name, data))
     with pytest.raises(ReadError, match="before the first"):

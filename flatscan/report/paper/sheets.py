@@ -154,7 +154,7 @@ def record(findings: Findings, units: str, paper: str) -> list[Figure]:
     assert verdict is not None
     flow.heading("Decision")
     for criterion in verdict.criteria:
-        flow.say(judged(findings, criterion, units), size=11, weight="bold")
+        flow.say(words.judged(findings, criterion, units), size=11, weight="bold")
         for reason in criterion.reasons:
             flow.say(words.sentence(reason), indent=0.2)
     flow.say(
