@@ -21,6 +21,11 @@ from flatscan.plan.finish import BuildUp
 FLUSH = 0.001
 _NEAR = 0.150
 _COLUMNS = (Column("name", "word"), Column("x"), Column("y"), Column("depth"), Column("proud", optional=True))
+# a slope s shows on a matt wall once s / tan(angle) passes this (TRADE, derived)
+CONTRAST = 0.02
+SAID = note("plan.light-estimate")
+
+Outcome = Literal["buried", "proud", "flush", "not measured"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,9 +40,6 @@ class Item:
     y: float
     depth: float
     proud: float = 0.0
-
-
-Outcome = Literal["buried", "proud", "flush", "not measured"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,11 +84,6 @@ def _clash(item: Item, build_up: BuildUp, relief: Relief) -> Clash:
     off = stands - item.proud
     verdict: Outcome = "flush" if abs(stands) <= FLUSH else "proud" if stands > 0 else "buried"
     return Clash(item, thick, stands, verdict, -off, nearest)
-
-
-# a slope s shows on a matt wall once s / tan(angle) passes this (TRADE, derived)
-CONTRAST = 0.02
-SAID = note("plan.light-estimate")
 
 
 @dataclass(frozen=True, slots=True)

@@ -163,21 +163,21 @@ def lows_from_readings(readings: Sequence[HandReading], *, limit: float = LIMIT)
     """
     _check_limit(limit)
     found = []
-    for number, one in enumerate(readings, 1):
-        sizes = (one.depth, one.width, one.height)
-        if not all(map(math.isfinite, (one.x, one.y, *sizes))) or min(sizes) < 0:
+    for number, reading in enumerate(readings, 1):
+        sizes = (reading.depth, reading.width, reading.height)
+        if not all(map(math.isfinite, (reading.x, reading.y, *sizes))) or min(sizes) < 0:
             raise BadValue(
                 "reading {number}",
                 "x {x:span.g}, y {y:span.g}, depth {depth:length.g}, size {width:span.g} by {height:span.g}",
                 needed="finite numbers, depth and size from 0 up",
                 remedy="Read the gap under the straightedge; a ridge is not a low",
                 number=number,
-                **{name: metres(getattr(one, name)) for name in ("x", "y", "depth", "width", "height")},
+                **{name: metres(getattr(reading, name)) for name in ("x", "y", "depth", "width", "height")},
             )
-        if one.depth > limit:
-            area = math.pi / 4 * one.width * one.height
-            volume = bowl_volume(one.depth, one.width, one.height)
-            found.append(Low(0, one.x, one.y, one.depth, area, volume, one.width, one.height))
+        if reading.depth > limit:
+            area = math.pi / 4 * reading.width * reading.height
+            volume = bowl_volume(reading.depth, reading.width, reading.height)
+            found.append(Low(0, reading.x, reading.y, reading.depth, area, volume, reading.width, reading.height))
     return _numbered(found)
 
 

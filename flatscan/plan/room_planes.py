@@ -101,8 +101,8 @@ def _off_square(angle: float) -> float:
 def corners_of(walls: tuple[RoomWall, ...]) -> tuple[Corner, ...]:
     """Corners between each wall and the next in the list, as measured from the walls' own lines."""
     found = []
-    for i, (one, two) in enumerate(zip(walls, walls[1:], strict=False)):
-        yaw = _yaw(two.wall, one.wall)
+    for i, (first, second) in enumerate(zip(walls, walls[1:], strict=False)):
+        yaw = _yaw(second.wall, first.wall)
         found.append(Corner(i, i + 1, math.pi - abs(yaw), math.tan(_off_square(yaw))))
     return tuple(found)
 
