@@ -24,7 +24,7 @@ _NO_VISITS = Unknown("unknown.no-visits")
 def change_section(found: Change) -> Section:
     """The ``compare`` section: what changed, how the surveys were tied, and what was asked for beside it."""
     change, origin = found.difference, found.earlier.origin
-    mean, volume, least = (_tied(value) for value in (change.mean, change.volume, change.least))
+    mean, least, volume = _tied(change.mean), _tied(change.least), _tied(change.volume, "m3")
     limit, compared = typical_limit(change), square_metres(change.compared_area)
     detection = Unknown("unknown.nothing-compared") if limit is None else metres(limit)
     changed = share(change.changed_share)
@@ -65,8 +65,8 @@ def change_section(found: Change) -> Section:
     return Section("compare", values, tuple(said), tuple(facts), tuple(table for table in tables if table.rows))
 
 
-def _tied(value: Quantity | None) -> Quantity | Unknown:
-    return _UNTIED if value is None else value
+def _tied(value: Quantity | None, unit: str = "m") -> Quantity | Unknown:
+    return _UNTIED if value is None else Quantity(value.value, value.u, unit)
 
 
 def _u(value: Quantity | Unknown) -> Quantity | Unknown:
