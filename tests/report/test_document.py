@@ -58,7 +58,8 @@ def test_check_carries_flatness_and_verdict(check):
     assert made["flatness"]["directions_deg"] == [15.0 * k for k in range(12)]
     assert made["verdict"]["limit_mm"] == 3.0
     assert made["verdict"]["criteria"][1] == {
-        "name": "plumb", "decision": "undecided", "value_mm": 5.04, "upper_mm": None, "limit_mm": 8.0,
+        "name": "plumb", "decision": "undecided", "value_mm": 5.04, "lower_mm": None, "upper_mm": None,
+        "limit_mm": 8.0,
     }  # fmt: skip
 
 

@@ -24,7 +24,7 @@ def trees():
 
 def codes_in_the_code():
     """Every string in the package that has the form of a code of a room that has words."""
-    rooms = {code.partition(".")[0] for code in templates()}
+    rooms = {code.partition(".")[0] for code in templates()} - {"fact", "section"}
     form = re.compile(rf"({'|'.join(rooms)})\.[a-z0-9]+(-[a-z0-9]+)*")
     for _, tree in trees():
         for node in ast.walk(tree):
@@ -32,6 +32,16 @@ def codes_in_the_code():
                 continue
             if form.fullmatch(node.value) and not node.value.endswith(FILES):
                 yield node.value
+
+
+def names_in_the_code():
+    """Codes of the labels of facts, which all need words, and of the titles of sections, which some need."""
+    for _, tree in trees():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.args:
+                name = node.args[0]
+                if node.func.id in ("Fact", "Section") and isinstance(name, ast.Constant):
+                    yield f"{node.func.id.lower()}.{name.value.replace('_', '-')}"
 
 
 def notes_in_the_code():
@@ -56,6 +66,7 @@ def sample(kind):
 
 def test_every_code_has_words_and_every_word_a_code():
     used = set(codes_in_the_code()) | {code for code, _, _ in notes_in_the_code()}
+    used |= {name for name in names_in_the_code() if name.startswith("fact.") or name in templates()}
     assert used - set(templates()) == set(), "codes without words"
     assert set(templates()) - used == set(), "words without a code"
 

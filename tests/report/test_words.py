@@ -28,7 +28,7 @@ class Said(HTMLParser):
 
 def figure_texts(findings, units):
     drawn = [contour.contour(findings, units)]
-    if findings.relief.cell is not None and findings.gaps is not None:
+    if findings.relief.known_between and findings.gaps is not None:
         drawn += [
             contour.gap_map(findings, units),
             profiles.profiles(findings, units),
