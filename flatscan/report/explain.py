@@ -11,180 +11,186 @@ from collections.abc import Iterator
 
 from scipy.special import ndtr
 
-from flatscan.jobs import Result
-from flatscan.report import change_words, words
-from flatscan.report.say import say, spoken
-from flatscan.report.view import Findings, findings_of
-from flatscan.verdict import Criterion
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import Quantity, cubic_metres, metres, share
+from flatscan.jobs import Change, Looked, Lows, Result, SetOut, Survey
+from flatscan.report.reporting import report_of, short_cautions
+from flatscan.report.say import Said, finished, say
+from flatscan.report.sections.change_section import agreement_note, typical_limit
+from flatscan.report.sections.gap_section import criterion_u
+from flatscan.report.sections.seen_section import signed, wall_name
+from flatscan.straightedge.gaps import Gaps
+from flatscan.verdict import Criterion, Verdict
 
 WIDTH = 79
-NOT_TESTED = (
-    "Not examined or tested: key and bond of the plaster, hollowness, moisture and salts, cracks, structure, "
-    "hidden services."
-)
-_DECIDED = {
-    "within": "is within the limit that was entered",
-    "outside": "is outside the limit that was entered",
-    "undecided": "could not be decided either way from this measurement; that is neither pass nor fail",
-}
+_DECIDED = {"within": "explain.is-within", "outside": "explain.is-outside", "undecided": "explain.is-undecided"}
 
 
-def explain(result: Result | Findings, units: str = "mm") -> str:
+def explain(result: Result, units: str = "mm") -> str:
     """Three half pages of plain words; ends with a line break."""
-    findings = spoken(findings_of(result), units)
     parts = (
-        ("FOR THE CLIENT", _client(findings, units)),
-        ("FOR THE FOREMAN", _foreman(findings, units)),
-        ("FOR AN ADJUDICATOR", _adjudicator(findings, units)),
+        ("explain.for-client", _client(result)),
+        ("explain.for-foreman", _foreman(result)),
+        ("explain.for-adjudicator", _adjudicator(result)),
     )
     lines: list[str] = []
-    for head, sentences in parts:
-        lines += [head, *(line for text in sentences for line in textwrap.wrap(text, WIDTH)), ""]
+    for head, notes in parts:
+        lines.append(say(Note(head), units))
+        lines += [line for text in notes for line in textwrap.wrap(finished(text, units), WIDTH)]
+        lines.append("")
     return "\n".join(lines).rstrip("\n") + "\n"
 
 
-def _wall(findings: Findings, units: str) -> str:
-    wall = findings.wall
-    size = f"{words.length(wall.width, units)} by {words.length(wall.height, units)}"
-    return (
-        f"{words.wall_name(findings)}, {size}, was measured as it stood when it was captured; "
-        f"{findings.relief.covered_share * 100:.0f} % of it was measured."
-    )
+def _verdict(result: Result) -> Verdict | None:
+    return getattr(result, "verdict", None)
 
 
-def _client(findings: Findings, units: str) -> Iterator[str]:
-    yield _wall(findings, units)
-    for criterion in _criteria(findings):
-        yield _plain(findings, criterion, units)
-    if findings.verdict is None and findings.gaps is not None and findings.gaps.worst is not None:
-        worst = findings.gaps.worst
-        yield (
-            f"Under a straightedge of {words.length(findings.gaps.rule, units)} the largest gap found is "
-            f"{words.quantity(worst.value, worst.u, units)}; no limit was given to hold it against."
-        )
-    built = findings.build_up
-    if built is not None:
-        yield (
-            f"To make the wall plumb and flat takes between {words.length(built.least, units)} and "
-            f"{words.length(built.most, units)} of plaster, "
-            f"{words.volume(built.volume.value, built.volume.u, units)} in all before waste."
-        )
-    yield from change_words.client_words(findings, units)
-    yield "The ± says how far the measurement itself may be off. What the contract asks for, the contract says."
-    yield NOT_TESTED
+def _gaps(result: Result) -> Gaps | None:
+    return getattr(result, "gaps", None)
 
 
-def _criteria(findings: Findings) -> tuple[Criterion, ...]:
-    return () if findings.verdict is None else findings.verdict.criteria
+def _client(result: Result) -> Iterator[Said]:
+    wall, verdict, gaps = result.wall, _verdict(result), _gaps(result)
+    width, height, measured = metres(wall.width), metres(wall.height), share(result.relief.covered_share)
+    yield note("explain.wall", name=wall_name(result.seen), width=width, height=height, measured=measured)
+    for criterion in () if verdict is None else verdict.criteria:
+        yield _plain(result, criterion)
+    if verdict is None and gaps is not None and gaps.worst is not None:
+        yield note("explain.largest-gap", rule=metres(gaps.rule), gap=metres(gaps.worst.value, gaps.worst.u))
+    if isinstance(result, (Survey, SetOut)):
+        built = result.plan.build_up
+        volume = Quantity(built.volume.value, built.volume.u, "m3")
+        yield note("explain.takes", least=metres(built.least), most=metres(built.most), volume=volume)
+    if isinstance(result, Change):
+        yield _came_on(result)
+    yield note("explain.spread")
+    yield note("explain.not-tested")
 
 
-def _plain(findings: Findings, criterion: Criterion, units: str) -> str:
-    u = words.criterion_u(findings, criterion.name)
-    found = "was not measured" if criterion.value is None else f"measures {words.quantity(criterion.value, u, units)}"
-    limit = words.length(criterion.limit, units, decimals=1)
-    return f"Its {criterion.name} {found} against {limit} and {_DECIDED[criterion.decision]}."
+def _plain(result: Looked, criterion: Criterion) -> Note:
+    decided = note(_DECIDED[criterion.decision])
+    limit = metres(criterion.limit)
+    if criterion.value is None:
+        return note("explain.criterion-unmeasured", name=criterion.name, limit=limit, decided=decided)
+    value = metres(criterion.value, criterion_u(result, criterion.name, getattr(result, "gaps", None)))
+    return note("explain.criterion", name=criterion.name, value=value, limit=limit, decided=decided)
 
 
-def _foreman(findings: Findings, units: str) -> Iterator[str]:
+def _came_on(result: Change) -> Note:
+    if result.agreement is not None:
+        return agreement_note(result.agreement)
+    mean = result.difference.mean
+    return note("explain.untied") if mean is None else note("explain.came-on", mean=metres(mean.value, mean.u))
+
+
+def _foreman(result: Result) -> Iterator[Said]:
     # what can hurt comes before what is to be done
-    yield from words.stops(findings)
-    yield from words.beside_stops(findings, units)
-    lean = findings.shape.lean_height
-    if words.signed(lean, units) == "on the plane":
-        yield "The wall stands plumb over its height, as far as the capture's own vertical goes."
-    else:
-        yield f"The top stands {words.signed(lean, units)} of the foot, by the capture's own vertical."
-    yield from _places(findings, units)
-    order = findings.take_off
-    if order is not None and order.coats:
-        coats = ", then ".join(
-            f"{say(c.name, units)} {words.length(c.thickness, units, decimals=1)} on average" for c in order.coats
+    yield from short_cautions(report_of(result))
+    lean = signed(metres(result.shape.lean_height))
+    yield note("explain.plumb") if lean.code == "report.on-plane" else note("explain.leans", lean=lean)
+    yield from _places(result)
+    if isinstance(result, (Survey, SetOut)) and result.plan.take_off.coats:
+        coats = tuple(
+            note("explain.coat", name=coat.name, thickness=metres(coat.thickness))
+            for coat in result.plan.take_off.coats
         )
-        yield f"Coats: {coats}. These are means: the packing at each place is on the set-out sheet."
-    if findings.lows:
-        yield f"{len(findings.lows)} low spots are left to fill; they are numbered on the sheet."
-    yield from change_words.foreman_words(findings, units)
-    if findings.verdict is not None and findings.verdict.check_by_hand:
-        places = "; ".join(words.place(at, units) for at in findings.verdict.check_by_hand)
-        yield f"Lay the straightedge by hand at: {places}."
-    yield f"{NOT_TESTED} Tap and look before you trust the old surface."
+        yield note("explain.coats", coats=coats)
+    if isinstance(result, Lows) and result.lows:
+        yield note("explain.lows", count=len(result.lows))
+    if isinstance(result, Change):
+        for place in result.thin[:3]:
+            yield note("explain.thin", (place.x, place.y), thickness=metres(place.value, place.u))
+        lost = [place for place in result.difference.places if place.value < 0]
+        if lost and result.difference.mean is not None:
+            yield note("explain.lower", count=len(lost))
+    verdict = _verdict(result)
+    if verdict is not None and verdict.check_by_hand:
+        places = tuple(note("report.at", at) for at in verdict.check_by_hand)
+        yield note("explain.by-hand", places=places)
+    yield note("explain.tap")
 
 
-def _places(findings: Findings, units: str) -> Iterator[str]:
-    if findings.hacks:
-        first = findings.hacks[0]
-        yield (
-            f"The hump {words.place((first.x, first.y), units)} sets the face: cutting "
-            f"{words.length(first.cut, units, decimals=1)} off it saves {words.volume(first.saves, 0.0, units)}."
-        )
-    for kind in ("hump", "hollow"):
-        found = [patch for patch in findings.patches if patch.kind == kind][:2]
+def _places(result: Result) -> Iterator[Note]:
+    hacks = result.plan.hacks if isinstance(result, (Survey, SetOut)) else ()
+    if hacks:
+        first = hacks[0]
+        cut, saves = metres(first.cut), cubic_metres(first.saves)
+        yield note("explain.hump", (first.x, first.y), cut=cut, saves=saves)
+    for kind, code in (("hump", "explain.humps"), ("hollow", "explain.hollows")):
+        found = [patch for patch in result.patches if patch.kind == kind][:2]
         if found:
-            said = "; ".join(
-                f"{words.length(abs(p.deviation), units, decimals=1)} {words.place((p.x, p.y), units)}" for p in found
-            )
-            yield f"Largest {kind}s off the wall's own plane: {said}."
+            at = tuple(note("explain.patch", (p.x, p.y), by=metres(abs(p.deviation))) for p in found)
+            yield note(code, patches=at)
 
 
-def _adjudicator(findings: Findings, units: str) -> Iterator[str]:
-    origin = findings.origin
-    yield (
-        f"Measured object: {origin.file}, SHA-256 {origin.sha256 or 'none'}, capture type {findings.capture_type} as "
-        "declared; a hash ties the numbers to these bytes, not to a wall, a day or a person."
+def _adjudicator(result: Result) -> Iterator[Said]:
+    origin, verdict, gaps = result.origin, _verdict(result), _gaps(result)
+    sha256 = origin.sha256 or note("report.none")
+    yield note("explain.object", file=origin.file, sha256=sha256, type=result.seen.capture_type)
+    if gaps is not None:
+        yield _method(result, gaps)
+    for criterion in () if verdict is None else verdict.criteria:
+        yield _risk(result, criterion, verdict)
+    for name in () if verdict is None else verdict.not_judged:
+        yield note("explain.not-judged", name=name)
+    if isinstance(result, Change):
+        yield from _tie(result)
+    also = report_of(result).not_examined[1:]
+    yield note("explain.not-tested-also", what=also) if also else note("explain.not-tested")
+    yield note("report.record")
+
+
+def _method(result: Result, gaps: Gaps) -> Note:
+    covered: Said = ""
+    if gaps.coverage is not None:
+        covered = note("explain.of-room", coverage=share(gaps.coverage))
+    method = getattr(result, "method", gaps.method)
+    return note(
+        "explain.method",
+        rule=metres(gaps.rule),
+        method=method,
+        directions=len(gaps.directions),
+        positions=gaps.positions,
+        covered=covered,
     )
-    yield from _method(findings, units)
-    for criterion in _criteria(findings):
-        yield _risk(findings, criterion, units)
-    if findings.verdict is not None:
-        yield from (f"Not judged: {name}." for name in findings.verdict.not_judged)
-    yield from change_words.adjudicator_words(findings, units)
-    rest = words.not_examined(findings, units)
-    yield f"{NOT_TESTED} Also: {'; '.join(rest[1:])}." if len(rest) > 1 else NOT_TESTED
-    yield words.RECORD
 
 
-def _method(findings: Findings, units: str) -> Iterator[str]:
-    gaps = findings.gaps
-    if gaps is None:
-        return
-    coverage = "" if gaps.coverage is None else f", {gaps.coverage * 100:.0f} % of those the wall has room for"
-    yield (
-        f"Method: straightedge of {words.length(gaps.rule, units)}, {findings.method}, in {len(gaps.directions)} "
-        f"directions, {gaps.positions} positions evaluated{coverage}."
-    )
+def _tie(result: Change) -> Iterator[Said]:
+    """How two surveys were tied together and what that leaves open."""
+    tie, origin = result.difference.alignment, result.earlier.origin
+    yield note("explain.tied", how=tie.how, file=origin.file, sha256=origin.sha256 or note("report.none"))
+    if tie.undetermined:
+        yield note("explain.undetermined", what=tuple(tie.undetermined))
+    limit = typical_limit(result.difference)
+    yield note("explain.detection", limit=metres(limit)) if limit is not None else note("explain.detection-unknown")
+    compare = report_of(result).section("compare")
+    keys = ("two-parties", "background", "beyond", "follows")
+    for fact in () if compare is None else compare.facts:
+        if fact.key in keys:
+            yield fact.text
 
 
-def _risk(findings: Findings, criterion: Criterion, units: str) -> str:
+def _risk(result: Result, criterion: Criterion, verdict: Verdict | None) -> Note:
     """A decision and its risk in the words of JCGM 106:2012: guarded acceptance, guarded rejection, consumer's risk."""
-    assert findings.verdict is not None
-    risk = f"{(1 - findings.verdict.confidence) * 100:.0f} %"
-    limit = words.length(criterion.limit, units, decimals=1)
-    head = f"{criterion.name.capitalize()}: {criterion.decision}."
-    if criterion.decision == "within":
-        bound = words.length(criterion.upper, units, decimals=1)
-        return (
-            f"{head} Guarded acceptance: the upper bound {bound} is not over {limit}. By this rule at most {risk} of "
-            "walls just over the limit are accepted (the risk of the party relying on it)."
-        )
-    if criterion.decision == "outside":
-        bound = "" if criterion.lower is None else f" {words.length(criterion.lower, units, decimals=1)}"
-        return (
-            f"{head} Guarded rejection: the lower bound{bound} is over {limit}. By this rule at most {risk} of walls "
-            "just inside the limit are rejected (the risk of the party that did the work)."
-        )
-    return f"{head} Neither guarded acceptance nor guarded rejection holds against {limit}{_odds(findings, criterion)}."
+    assert verdict is not None
+    risk, limit = share(1 - verdict.confidence), metres(criterion.limit)
+    name, decision = criterion.name.capitalize(), criterion.decision
+    if decision == "within" and criterion.upper is not None:
+        return note("explain.accepted", name=name, bound=metres(criterion.upper), limit=limit, risk=risk)
+    if decision == "outside":
+        if criterion.lower is None:
+            return note("explain.rejected", name=name, limit=limit, risk=risk)
+        return note("explain.rejected-bound", name=name, bound=metres(criterion.lower), limit=limit, risk=risk)
+    odds = _odds(result, criterion)
+    return note("explain.neither", name=name, decision=decision, limit=limit, odds=odds)
 
 
-def _odds(findings: Findings, criterion: Criterion) -> str:
+def _odds(result: Result, criterion: Criterion) -> Said:
     """For one quantity chosen beforehand, the probability of conformity (JCGM 106:2012, 7.2) under a normal error."""
-    u = words.criterion_u(findings, criterion.name)
+    u = criterion_u(result, criterion.name, _gaps(result))
     if criterion.name == "flatness" or criterion.value is None or u is None:
         return ""
-    share = conformance(criterion.value, u, criterion.limit)
-    return (
-        f"; if nothing else were known of it than this measurement, it would be within with a probability of "
-        f"{share * 100:.0f} %"
-    )
+    return note("explain.odds", odds=share(conformance(criterion.value, u, criterion.limit)))
 
 
 def conformance(value: float, u: float, limit: float) -> float:

@@ -46,9 +46,8 @@ def write(
     `OutputError`; a format that is not one of `FORMATS`, or other units than "mm" and "in",
     or another ``paper`` than "a4" and "letter", raises `BadValue`.
     """
-    findings = findings_of(result)
-    told = spoken(findings, units)
-    sheets = _planned(told, formats, units, paper)
+    told = spoken(findings_of(result), units)
+    sheets = _planned(result, told, formats, units, paper)
     if photo is not None:
         sheets.append(("photo.png", _figure(_over(photo))))
     if "json" in formats:
@@ -56,7 +55,9 @@ def write(
     return place(folder, [(name, partial(make, told, units)) for name, make in sheets], overwrite=overwrite)
 
 
-def _planned(findings: Findings, formats: Collection[str], units: str, paper: str) -> list[tuple[str, Maker]]:
+def _planned(
+    result: Result, findings: Findings, formats: Collection[str], units: str, paper: str
+) -> list[tuple[str, Maker]]:
     for option, value, choices in (("--units", units, SHEET_UNITS), ("--paper", paper, PAPERS)):
         if value not in choices:
             raise BadValue(option, f"'{value}'", needed=" or ".join(choices), remedy="Choose one of the two")
@@ -65,7 +66,15 @@ def _planned(findings: Findings, formats: Collection[str], units: str, paper: st
         raise BadValue(
             "formats", f"'{unknown[0]}'", needed=f"some of {', '.join(FORMATS)}", remedy="Leave the unknown format out"
         )
-    return [sheet for name in FORMATS if name in formats for sheet in _MAKERS[name](findings, paper)]
+    made: list[tuple[str, Maker]] = []
+    for name in FORMATS:
+        if name in formats and name == "pdf":
+            made.append(("sheets.pdf", _book(result, paper)))
+        elif name in formats and name == "explain":
+            made.append(("explain.txt", _explained(result)))
+        elif name in formats:
+            made += _MAKERS[name](findings, paper)
+    return made
 
 
 def _result(result: Result, names: Sequence[str]) -> Maker:
@@ -122,8 +131,11 @@ def _spots_csv(findings: Findings, _: str, path: Path) -> None:
     path.write_text(cells.spots_text(findings), encoding="utf-8", newline="\n")
 
 
-def _explained(findings: Findings, units: str, path: Path) -> None:
-    path.write_text(explain(findings, units), encoding="utf-8", newline="\n")
+def _explained(result: Result) -> Maker:
+    def make(_: Findings, units: str, path: Path) -> None:
+        path.write_text(explain(result, units), encoding="utf-8", newline="\n")
+
+    return make
 
 
 def _dxf(findings: Findings, _: str, path: Path) -> None:
@@ -144,22 +156,20 @@ def _page(findings: Findings, units: str, path: Path) -> None:
     path.write_text(page(findings, units), encoding="utf-8", newline="\n")
 
 
-def _book(_: Findings, paper: str) -> list[tuple[str, Maker]]:
-    def make(findings: Findings, units: str, path: Path) -> None:
+def _book(result: Result, paper: str) -> Maker:
+    def make(_: Findings, units: str, path: Path) -> None:
         from flatscan.report.paper import pdf
 
-        pdf.write(findings, path, units, paper)
+        pdf.write(result, path, units, paper)
 
-    return [("sheets.pdf", make)]
+    return make
 
 
 _MAKERS: dict[str, Callable[[Findings, str], list[tuple[str, Maker]]]] = {
     "png": _pictures,
-    "pdf": _book,
     "html": lambda *_: [("wall.html", _page)],
     "csv": lambda *_: [("offsets.csv", _cells_csv), ("spots.csv", _spots_csv)],
     "json": lambda *_: [],
     "dxf": lambda *_: [("wall.dxf", _dxf)],
     "ply": lambda *_: [("wall.ply", _surface)],
-    "explain": lambda *_: [("explain.txt", _explained)],
 }

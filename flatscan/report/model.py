@@ -42,8 +42,9 @@ class Section:
     """A part of a report under its ``name``, which is its key in the result document.
 
     ``values`` are what the document holds: quantities, counts, words, notes, reasons why a number is not there, or more
-    of these by name. ``headline`` are sentences for one screen, ``facts`` lines for paper and page. ``listed`` is the
-    table that stands in the document in place of values, ``empty`` why nothing does. A section can be for readers only.
+    of these by name. ``headline`` are sentences for one screen, ``facts`` lines for paper and page, ``remarks`` what is
+    said after its tables. ``listed`` is the table that stands in the document in place of values, ``empty`` why nothing
+    does. A section can be for readers only.
     """
 
     name: str
@@ -51,6 +52,7 @@ class Section:
     headline: tuple[Said, ...] = ()
     facts: tuple[Fact, ...] = ()
     tables: tuple[Table, ...] = ()
+    remarks: tuple[Said, ...] = ()
     listed: Table | None = None
     empty: Unknown | None = None
     in_document: bool = True
@@ -61,7 +63,8 @@ class Report:
     """All there is to say of one wall by one job, in reading order.
 
     ``lead``, the ``stops`` that fire and ``cautions`` stand before all quantities. ``notes`` are the doubts and
-    choices, the weightiest first; ``not_examined`` closes every rendering.
+    choices, the weightiest first; ``not_examined`` closes every rendering. ``background`` is the report of an earlier
+    surface that was judged by a limit of its own.
     """
 
     command: str
@@ -74,6 +77,7 @@ class Report:
     not_examined: tuple[Said, ...] = ()
     drawings: tuple[Drawing, ...] = ()
     record: Said = ""
+    background: Report | None = None
 
     def section(self, name: str) -> Section | None:
         """The section of that name, None where the job has none."""

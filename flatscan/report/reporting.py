@@ -41,7 +41,14 @@ def report_of(result: Result | LowsByHand) -> Report:
         notes=tuple(dict.fromkeys(_notes(result))),
         not_examined=tuple(_not_examined(result)),
         record=note("report.record"),
+        background=_background(result),
     )
+
+
+def _background(result: Result) -> Report | None:
+    if isinstance(result, Change) and result.background is not None:
+        return report_of(result.background.check)
+    return None
 
 
 def _by_hand(found: LowsByHand) -> Report:

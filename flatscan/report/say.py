@@ -45,6 +45,14 @@ def say(it: Said, manner: Manner | str = "mm") -> str:
     return fill(templates()[it.code], {**place, **it.quantities}, manner, say)
 
 
+def finished(text: Said, manner: Manner | str = "mm") -> str:
+    """Words with a capital first and one full stop last; a line of a list, which is indented, stays as it is."""
+    words = say(text, manner).rstrip()
+    if not words.strip() or words.startswith("  "):
+        return words
+    return f"{words[:1].upper()}{words[1:].rstrip('.')}."
+
+
 def trouble(error: FlatscanError, manner: Manner | str = "mm") -> str:
     """An error in one line, in the reader's units and names."""
     return error.text(command_line(manner) if isinstance(manner, str) else manner)

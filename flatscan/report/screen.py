@@ -9,7 +9,7 @@ from flatscan.core.notes import Note, note
 from flatscan.jobs import LowsByHand, Result
 from flatscan.report.model import Report
 from flatscan.report.reporting import report_of, short_cautions
-from flatscan.report.say import Said, say
+from flatscan.report.say import Said, finished
 
 WIDTH = 79
 _SCREEN, _ALWAYS = 24, 2
@@ -38,17 +38,9 @@ def summary(result: Result | LowsByHand | Report, units: str = "mm") -> str:
     Stop signs and cautions stand before what they warn of; the last line says what was not examined.
     """
     report = result if isinstance(result, Report) else report_of(result)
-    body = [line for text in _sentences(report) for line in _lines(sentence(text, units))]
-    tail = [line for text in _last(report) for line in _lines(sentence(text, units))]
+    body = [line for text in _sentences(report) for line in _lines(finished(text, units))]
+    tail = [line for text in _last(report) for line in _lines(finished(text, units))]
     return "\n".join([*body, *_warnings(report, units, _SCREEN - len(body) - len(tail)), *tail]) + "\n"
-
-
-def sentence(text: Said, units: str) -> str:
-    """Words with a capital first and one full stop last; a line of a list, which is indented, stays as it is."""
-    words = say(text, units).rstrip()
-    if not words.strip() or words.startswith("  "):
-        return words
-    return f"{words[:1].upper()}{words[1:].rstrip('.')}."
 
 
 def _lines(text: str) -> list[str]:
@@ -82,7 +74,7 @@ def _warnings(report: Report, units: str, room: int) -> list[str]:
     """
     lines: list[str] = []
     for number, text in enumerate(report.notes):
-        more = _lines(f"Mind: {sentence(text, units)}")
+        more = _lines(f"Mind: {finished(text, units)}")
         rest = number + 1 < len(report.notes)
         if number >= _ALWAYS and len(lines) + len(more) + rest > max(room, 1):
             return [*lines, f"Mind: {len(report.notes) - number} more in capture.warnings of result.json."]

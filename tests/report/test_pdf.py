@@ -5,6 +5,7 @@ import dataclasses
 import pytest
 from matplotlib.text import Text
 from pypdf import PdfReader
+from results import result_of
 
 from flatscan.core.errors import BadValue
 from flatscan.plan.screeds import Dot, Screed, SetOut
@@ -13,6 +14,7 @@ from flatscan.report import words
 from flatscan.report.figures import style
 from flatscan.report.paper import pdf, sheets
 from flatscan.report.paper.flow import MARGIN, Flow
+from flatscan.report.reporting import report_of
 from flatscan.report.say import say
 from flatscan.verdict import Verdict
 
@@ -26,7 +28,7 @@ def book(tmp_path_factory):
         asked = (id(findings), units, paper)
         if asked not in read:
             path = tmp_path_factory.mktemp("book") / "sheets.pdf"
-            pdf.write(findings, path, units, paper)
+            pdf.write(result_of(findings), path, units, paper)
             read[asked] = findings, PdfReader(path)
         return read[asked][1]
 
@@ -134,35 +136,40 @@ def test_fonts_are_embedded_and_drawings_are_vectors(book, check):
 def test_pages_are_a4_or_letter(check, paper, inches):
     # ISO 216 A4 is 210 x 297 mm; ANSI A is 8.5 x 11 in
     with style.sheet_style():
-        made = pdf.pages(check, "mm", paper)
+        made = pdf.pages(result_of(check), "mm", paper)
     assert {tuple(sorted(page.get_size_inches())) for page in made} == {tuple(sorted(inches))}
 
 
 def test_other_paper_is_refused(check, tmp_path):
     with pytest.raises(BadValue, match="a5"):
-        pdf.write(check, tmp_path / "x.pdf", paper="a5")
+        pdf.write(result_of(check), tmp_path / "x.pdf", paper="a5")
 
 
 def test_the_same_findings_give_the_same_bytes(build, tmp_path):
     small = build("lows", cell=0.05)
-    pdf.write(small, tmp_path / "a.pdf")
-    pdf.write(small, tmp_path / "b.pdf")
+    pdf.write(result_of(small), tmp_path / "a.pdf")
+    pdf.write(result_of(small), tmp_path / "b.pdf")
     assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
 
 
 def test_a_wall_within_gets_no_notice(check):
     fine = tuple(dataclasses.replace(c, decision="within") for c in check.verdict.criteria)
     within = dataclasses.replace(check, verdict=Verdict("within", 0.95, fine, (), (), ()))
-    assert sheets.notice in pdf._lists(check)
-    assert sheets.notice not in pdf._lists(within)
-    assert sheets.record in pdf._lists(within)
+    with style.sheet_style():
+        judged, kept = (
+            " ".join(text.get_text() for page in pdf.pages(result_of(found), "mm", "a4") for text in page.findobj(Text))
+            for found in (check, within)
+        )
+    assert "Notice of background" in judged
+    assert "Notice of background" not in kept
+    assert "Record of measurement" in kept
 
 
 def test_inches_throughout(check):
     plain = tuple(dataclasses.replace(criterion, reasons=()) for criterion in check.verdict.criteria)
     judged = dataclasses.replace(check.verdict, criteria=plain)
     with style.sheet_style():
-        made = pdf.pages(dataclasses.replace(check, verdict=judged), "in", "a4")
+        made = pdf.pages(result_of(dataclasses.replace(check, verdict=judged)), "in", "a4")
     said = " ".join(text.get_text() for page in made for text in page.findobj(Text))
     assert "5 ft 10 7/8 in" in said
     assert " mm" not in said
@@ -184,7 +191,7 @@ def test_forty_screeds_run_over_pages_with_their_head(findings_for):
     many = tuple(Screed(0.1 * k, tuple(Dot(y, 0.012, None) for y in (0.1, 1.2, 2.3))) for k in range(40))
     laid = findings_for("setout", set_out=SetOut(1.8, many))
     with style.sheet_style():
-        made = sheets.set_out_list(laid, "mm", "a4")
+        made = sheets.set_out_list(report_of(result_of(laid)), "mm", "a4")
         inside(made)
     rows = [t.get_text() for page in made for t in page.texts]
     assert rows.count("packing, mm") == len(made) > 1
@@ -194,16 +201,16 @@ def test_forty_screeds_run_over_pages_with_their_head(findings_for):
 def test_long_names_and_long_words_stay_on_the_page(findings_for):
     long = findings_for("check", title="wall " * 60 + "x" * 300, warnings=("w" * 500, "word " * 300))
     with style.sheet_style():
-        inside(sheets.record(long, "mm", "letter"))
-        inside(sheets.notice(long, "in", "letter"))
+        inside(sheets.record(report_of(result_of(long)), "mm", "letter"))
+        inside(sheets.notice(report_of(result_of(long)), "in", "letter"))
 
 
 def test_empty_lists_are_said_and_do_not_break(findings_for):
     empty = findings_for("survey", patches=(), hacks=())
     with style.sheet_style():
-        made = sheets.survey_sheet(empty, "mm", "a4")
+        made = sheets.survey_sheet(report_of(result_of(empty)), "mm", "a4")
         inside(made)
-        lows = sheets.low_list(findings_for("lows", lows=()), "mm", "a4")
+        lows = sheets.low_list(report_of(result_of(findings_for("lows", lows=()))), "mm", "a4")
     said = [t.get_text() for page in (*made, *lows) for t in page.texts]
     assert "No hump is worth cutting." in said
     assert "No hump or hollow stands out." in said

@@ -5,6 +5,7 @@ from flatscan.core.notes import note
 from flatscan.jobs import Change, Check, Lows, Planned, Seen, SetOut, Survey
 from flatscan.plan.rates import Extras
 from flatscan.plan.takeoff import TakeOff
+from flatscan.report.explain import explain
 from flatscan.straightedge.gaps import Gaps
 from flatscan.verdict import Verdict
 
@@ -72,6 +73,11 @@ def summary(found, units="mm"):
 def write(found, *given, **more):
     """The sheets of the result."""
     return report.write(result_of(found), *given, **more)
+
+
+def explained(found, units="mm"):
+    """The plain words of the result."""
+    return explain(result_of(found), units)
 
 
 def worded(text):

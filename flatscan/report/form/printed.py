@@ -128,7 +128,7 @@ def _reading_box(axes: Axes, at: tuple[float, float]) -> None:
 
 def _lists(blank: Blank, units: str, paper: str) -> list[Figure]:
     flow = Flow(blank.title or "Wall: ______________________", f"Survey form: {SENSE}", units, paper)
-    flow.cautions(BEFORE)
+    flow.cautions((), BEFORE)
     flow.fill_in(("Wall, room and date", "Instrument", "Who read, who wrote", "Width and height, taped"))
     flow.heading("Before reading")
     flow.tick_list(CHECKS)

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from flatscan.report import words
 from flatscan.report.figures.lettering import POINTS, width, wrapped
 from flatscan.report.figures.style import FAINT, INK, PAPERS, font, new_figure, printable
-from flatscan.report.say import say
+from flatscan.report.say import Said, finished, say
 from flatscan.report.tables import Table
 
 if TYPE_CHECKING:
@@ -68,15 +67,15 @@ class Flow:
             self.need(size * _LEADING / POINTS)
             self._line(line, size, weight, indent)
 
-    def cautions(self, texts: Sequence[str]) -> None:
-        """Cautions in a column of their own, to stand before what they warn of; each is kept on one page."""
-        if not texts:
+    def cautions(self, stops: Sequence[str], texts: Sequence[str]) -> None:
+        """Stop signs and cautions in a column of their own, before what they warn of; each is kept on one page."""
+        if not stops and not texts:
             return
         self.heading("Before you start")
-        for text in texts:
+        for number, text in enumerate((*stops, *texts)):
             self.need(len(wrapped(text, self.room - 0.2, _SIZE)) * _SIZE * _LEADING / POINTS)
             top = self.y
-            self.say(text, indent=0.2, weight="bold" if text.startswith("STOP:") else "normal")
+            self.say(text, indent=0.2, weight="bold" if number < len(stops) else "normal")
             self._write(MARGIN, top, "!", _SIZE, "bold")
             self.y -= 0.04
 
@@ -100,7 +99,7 @@ class Flow:
         if table.caution and table.rows:
             self.say(f"! {say(table.caution, self.units)}", size=_SMALL)
         if not table.rows:
-            self.say(words.sentence(table.empty))
+            self.say(self.sentence(table.empty))
             return
         heads = [*table.headings(self.units), *(("done",) if tick else ())]
         rows = [[*row, *(("",) if tick else ())] for row in table.texts(self.units)]
@@ -120,6 +119,10 @@ class Flow:
             if tick:
                 self._box(MARGIN + sum(wide[:-1]) + 0.05, top - 0.02, 0.17, 0.15)
         self.y -= 0.08
+
+    def sentence(self, text: Said) -> str:
+        """Words with a capital first and one full stop last, in the units of these pages."""
+        return finished(text, self.units).strip()
 
     def _rule_columns(self, spans: Sequence[float], top: float) -> None:
         from matplotlib.lines import Line2D

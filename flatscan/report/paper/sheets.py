@@ -1,190 +1,309 @@
-"""The sheets of the trade, each a few pages: survey, material, set-out, lows, notice, variation, record."""
+"""The sheets of the trade, each a few pages: survey, material, set-out, lows, notice, variation, record, comparison."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from flatscan.report import banding, facts, more_tables, tables, words
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import share
+from flatscan.report.model import Fact, Report
 from flatscan.report.paper.flow import Flow
-from flatscan.report.say import say
-from flatscan.report.view import Findings
+from flatscan.report.say import Said, say
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-ABSENT = (
-    "Date of measurement", "Instrument and its last check", "Who measured", "Who was present",
-)  # fmt: skip
+# boxes to tick and lines to fill in are questions to people: what only they know
+ABSENT = ("sheet.date", "sheet.instrument", "sheet.measured-by", "sheet.present")
 ORDER_OF_WORK = (
-    "Read the cautions; have what they name looked at first.",
-    "Strike the face line at the foot of every screed from the packing listed.",
-    "Set the dot marked START HERE, then the others of its screed, plumb over it.",
-    "Set the outer screeds, then the ones between; a string across them reads 0.",
-    "Check both diagonals over the dots before ruling off.",
+    "sheet.read-cautions",
+    "sheet.strike-face",
+    "sheet.set-first-dot",
+    "sheet.set-outer",
+    "sheet.check-diagonals",
 )
+WAYS_ON = ("sheet.put-right", "sheet.build-up", "sheet.follow", "sheet.board")
+_TABLES_BESIDE = ("order_together", "choices", "quote", "clashes", "corners", "hand", "curve")
+# what tells nobody to cut leaves out what warns of cutting
+_CUT = "cut"
 
 
-def survey_sheet(findings: Findings, units: str, paper: str) -> list[Figure]:
+class Sheet(Flow):
+    """Pages of one kind of sheet of a report: parts of the report in the order the sheet wants them."""
+
+    def __init__(self, report: Report, title: str, units: str, paper: str) -> None:
+        super().__init__(say(report.name, units), say(note(title), units), units, paper)
+        self.report = report
+
+    def told(self, text: Said, **style: object) -> None:
+        """A note as a sentence."""
+        self.say(self.sentence(text), **style)  # type: ignore[arg-type]
+
+    def titled(self, code: str) -> None:
+        """A heading by its code."""
+        self.heading(say(note(code), self.units))
+
+    def before(self, *, cut: bool = True) -> None:
+        """Stop signs and cautions in full, before what they warn of."""
+        kept = [caution for caution in self.report.cautions if cut or caution.action != _CUT]
+        stops = [say(note("report.stop", sign=sign), self.units) for sign in self.report.stops]
+        self.cautions(stops, [say(caution, self.units) for caution in kept])
+
+    def lead(self) -> None:
+        """What was surveyed, where that is not the bare wall."""
+        for said in self.report.lead:
+            if not _is_no_stop(said):
+                self.told(said, size=11, weight="bold")
+
+    def section_facts(self, name: str, keys: tuple[str, ...] = ()) -> None:
+        """Facts of a section, all or those of ``keys``."""
+        section = self.report.section(name)
+        found = () if section is None else section.facts
+        self.facts([self.fact(fact) for fact in found if not keys or fact.key in keys])
+
+    def fact(self, fact: Fact) -> tuple[str, str]:
+        """Label and words of a fact."""
+        return say(Note(f"fact.{fact.key}"), self.units), say(fact.text, self.units)
+
+    def section(self, name: str, *, facts: bool = True, tables: bool = True, tick: bool = False) -> None:
+        """A section under its heading: its facts, then its tables."""
+        section = self.report.section(name)
+        if section is None:
+            return
+        if facts and section.facts:
+            self.titled(f"section.{name.replace('_', '-')}")
+            self.section_facts(name)
+        for table in section.tables if tables else ():
+            self.table(table, tick=tick)
+
+    def beside(self) -> None:
+        """The tables that only some jobs have."""
+        for name in _TABLES_BESIDE:
+            self.section(name, facts=False)
+
+    def tick(self, codes: tuple[str, ...]) -> None:
+        """Statements with a box to tick before each."""
+        self.tick_list([say(Note(code), self.units) for code in codes])
+
+    def ask(self, *codes: str, lines: int = 1) -> None:
+        """Lines to fill in by hand."""
+        self.fill_in([say(Note(code), self.units) for code in codes], lines=lines)
+
+    def signed(self, *codes: str) -> None:
+        """Boxes to sign in."""
+        self.sign([say(Note(code), self.units) for code in codes])
+
+    def ending(self, *, notes: bool = False) -> list[Figure]:
+        """What was not examined closes every sheet, the notes those that vouch for the measuring; returns the pages."""
+        self.titled("sheet.not-examined")
+        self.told(note("report.list", parts=self.report.not_examined))
+        if notes and self.report.notes:
+            self.titled("sheet.said-of-capture")
+            for text in self.report.notes:
+                self.told(text, size=8.5)
+        return self.pages
+
+
+def _is_no_stop(said: Said) -> bool:
+    return isinstance(said, Note) and said.code == "stop.none"
+
+
+def survey_sheet(report: Report, units: str, paper: str) -> list[Figure]:
     """What the wall is and what it takes: the first page of a survey."""
-    flow = Flow(words.wall_name(findings), "Survey", units, paper)
-    order = findings.take_off
-    if order is not None and order.lead:
-        flow.say(say(order.lead, units), size=11, weight="bold")
-    flow.cautions(words.all_cautions(findings, units))
-    if not words.stops(findings):
-        flow.say(words.sentence(words.NO_STOP))
-    flow.heading("Wall")
-    flow.facts(facts.wall(findings, units))
-    if findings.build_up is not None:
-        flow.heading("Build-up")
-        flow.facts(facts.build_up(findings, units))
-        flow.table(banding.table(findings, units))
-    if findings.hacks is not None:
-        flow.table(tables.hacking(findings))
-    flow.table(tables.patches(findings))
-    for table in more_tables.beside(findings):
-        flow.table(table)
-    _ending(flow, findings, units, capture=True)
-    return flow.pages
+    sheet = Sheet(report, "sheet.survey", units, paper)
+    sheet.lead()
+    sheet.before()
+    for said in report.lead:
+        if _is_no_stop(said):
+            sheet.told(said)
+    sheet.section("wall", tables=False)
+    sheet.section("material")
+    sheet.section("hacking", facts=False)
+    sheet.section("patches", facts=False)
+    sheet.beside()
+    return sheet.ending(notes=True)
 
 
-def material_list(findings: Findings, units: str, paper: str) -> list[Figure]:
+def material_list(report: Report, units: str, paper: str) -> list[Figure]:
     """By coat and by product, weight before bags, net and gross area."""
-    flow = Flow(words.wall_name(findings), "Material list", units, paper)
-    order = findings.take_off
-    assert order is not None
-    if order.lead:
-        flow.say(say(order.lead, units), size=11, weight="bold")
-    flow.cautions(words.all_cautions(findings, units, hacking=False))
-    flow.heading("Wall")
-    flow.facts([fact for fact in facts.wall(findings, units) if fact[0] in ("Size", "Area")])
-    flow.facts(facts.build_up(findings, units)[3:])
-    flow.heading("Order")
-    flow.facts(facts.order(findings, units))
-    flow.table(tables.order(findings), tick=True)
-    flow.table(tables.coats(findings))
-    for note in words.order_notes(findings):
-        flow.say(words.sentence(note))
-    _ending(flow, findings, units)
-    return flow.pages
+    sheet = Sheet(report, "sheet.material-list", units, paper)
+    sheet.lead()
+    sheet.before(cut=False)
+    sheet.titled("section.wall")
+    sheet.section_facts("wall", ("size", "area"))
+    sheet.section_facts("material", ("least", "mean", "most", "volume"))
+    sheet.titled("section.order")
+    sheet.section_facts("order", ("system", "weight", "bags", "days", "price"))
+    order = report.section("order")
+    for number, table in enumerate(() if order is None else order.tables):
+        sheet.table(table, tick=number == 0)
+    for text in () if order is None else order.remarks:
+        sheet.told(text)
+    return sheet.ending()
 
 
-def set_out_list(findings: Findings, units: str, paper: str) -> list[Figure]:
+def set_out_list(report: Report, units: str, paper: str) -> list[Figure]:
     """Packing at every dot, the nibs to cut first, and the order of work."""
-    flow = Flow(words.wall_name(findings), "Set-out list", units, paper)
-    flow.cautions(words.all_cautions(findings, units))
-    if findings.hacks:
-        flow.table(tables.hacking(findings), tick=True)
-    flow.heading("Order of work")
-    flow.tick_list(ORDER_OF_WORK)
-    flow.table(tables.dots(findings), tick=True)
-    for note in findings.set_out.notes if findings.set_out is not None else ():
-        flow.say(words.sentence(note))
-    _ending(flow, findings, units)
-    return flow.pages
+    sheet = Sheet(report, "sheet.set-out-list", units, paper)
+    sheet.before()
+    hacking = report.section("hacking")
+    if hacking is not None and hacking.listed is not None and hacking.listed.rows:
+        sheet.section("hacking", facts=False, tick=True)
+    sheet.titled("sheet.order-of-work")
+    sheet.tick(ORDER_OF_WORK)
+    sheet.section("setout", facts=False, tick=True)
+    laid = report.section("setout")
+    for text in () if laid is None else laid.remarks:
+        sheet.told(text)
+    return sheet.ending()
 
 
-def low_list(findings: Findings, units: str, paper: str) -> list[Figure]:
+def low_list(report: Report, units: str, paper: str) -> list[Figure]:
     """Low spots after ruling off, each with a box to tick when it is filled."""
-    flow = Flow(words.wall_name(findings), "Low-spot list", units, paper)
-    flow.cautions(words.all_cautions(findings, units, hacking=False))
-    if findings.ridges:
-        flow.table(tables.ridges(findings), tick=True)
-    flow.table(tables.lows(findings), tick=True)
-    total = sum(low.volume for low in findings.lows or ())
-    flow.say(f"In all {words.volume(total, 0.0, units, decimals=2)} to fill.", weight="bold")
-    _ending(flow, findings, units)
-    return flow.pages
+    sheet = Sheet(report, "sheet.low-list", units, paper)
+    sheet.before(cut=False)
+    ridges = report.section("ridges")
+    if ridges is not None and ridges.listed is not None and ridges.listed.rows:
+        sheet.section("ridges", tick=True)
+    sheet.section("lows", facts=False, tick=True)
+    lows = report.section("lows")
+    for text in () if lows is None else lows.remarks:
+        sheet.told(text, weight="bold")
+    return sheet.ending()
 
 
-def notice(findings: Findings, units: str, paper: str) -> list[Figure]:
+def notice(report: Report, units: str, paper: str) -> list[Figure]:
     """Notice of background: the excess against the straightedge before work starts, what it takes, and a reply line."""
-    flow = Flow(words.wall_name(findings), "Notice of background, before work starts", units, paper)
-    flow.say(
-        "The background was measured before any work of ours on it. The measurements are set out below; "
-        "who is to answer for them is for the contract to say.", size=10,
-    )  # fmt: skip
-    flow.say(words.RECORD)
-    flow.cautions(words.all_cautions(findings, units, hacking=False))
-    flow.heading("Measured")
-    flow.facts(facts.test(findings, units))
-    flow.facts(facts.excess(findings, units))
-    flow.table(tables.criteria(findings))
-    for table in more_tables.beside(findings):
-        flow.table(table)
-    flow.table(tables.gap_table(findings))
-    flow.heading("What it takes beyond the allowance")
-    flow.fill_in(("Allowance in the contract", "Extra litres and bags", "Extra visits and days", "Extra cost"))
-    flow.heading("Ways on")
-    flow.tick_list(
-        (
-            "The background is put right by others before work starts.",
-            "The wall is built up to plumb and flat, at the extra quantities above.",
-            "The finish follows the background and may stand outside the limit.",
-            "The wall is boarded or lined instead.",
-        )
-    )
-    flow.fill_in(("Please reply by", "Reply"), lines=1)
-    flow.sign(("for the plastering contractor", "received by"))
-    _ending(flow, findings, units, capture=True)
-    return flow.pages
+    sheet = Sheet(report, "sheet.notice", units, paper)
+    sheet.told(note("sheet.measured-before"), size=10)
+    sheet.told(report.record)
+    sheet.before(cut=False)
+    sheet.titled("sheet.measured")
+    sheet.section_facts("flatness")
+    sheet.section("verdict", facts=False)
+    sheet.beside()
+    sheet.section("flatness", facts=False)
+    sheet.titled("sheet.beyond-allowance")
+    sheet.ask("sheet.allowance", "sheet.extra-litres", "sheet.extra-visits", "sheet.extra-cost")
+    return _ways_on(sheet)
 
 
-def variation(findings: Findings, units: str, paper: str) -> list[Figure]:
+def _ways_on(sheet: Sheet) -> list[Figure]:
+    """What can be done about a background, a line to reply on, and two signatures."""
+    sheet.titled("sheet.ways-on")
+    sheet.tick(WAYS_ON)
+    sheet.ask("sheet.reply-by", "sheet.reply")
+    sheet.signed("sheet.for-contractor", "sheet.received-by")
+    return sheet.ending(notes=True)
+
+
+def variation(report: Report, units: str, paper: str) -> list[Figure]:
     """Variation record: what was measured, what was agreed beyond the contract, and two signatures."""
-    flow = Flow(words.wall_name(findings), "Variation record", units, paper)
-    flow.cautions(words.all_cautions(findings, units, hacking=False))
-    flow.heading("Measured")
-    flow.facts(facts.build_up(findings, units))
-    flow.facts(facts.order(findings, units))
-    flow.heading("Agreed")
-    flow.fill_in(("Instruction number and date", "Given by", "Mean thickness in the contract", "Extra area"))
-    flow.fill_in(("Extra thickness", "Extra litres and bags", "Extra visits and days", "Price"))
-    flow.fill_in(("What is to be done",), lines=3)
-    flow.sign(("for the plastering contractor", "for the party instructing"))
-    _ending(flow, findings, units)
-    return flow.pages
+    sheet = Sheet(report, "sheet.variation", units, paper)
+    sheet.before(cut=False)
+    sheet.titled("sheet.measured")
+    sheet.section_facts("material")
+    sheet.section_facts("order", ("system", "weight", "bags", "days", "price"))
+    sheet.titled("sheet.agreed")
+    sheet.ask("sheet.instruction", "sheet.given-by", "sheet.mean-in-contract", "sheet.extra-area")
+    sheet.ask("sheet.extra-thickness", "sheet.extra-litres", "sheet.extra-visits", "sheet.price")
+    sheet.ask("sheet.to-be-done", lines=3)
+    sheet.signed("sheet.for-contractor", "sheet.for-instructing")
+    return sheet.ending()
 
 
-def record(findings: Findings, units: str, paper: str) -> list[Figure]:
+def record(report: Report, units: str, paper: str) -> list[Figure]:
     """Record of measurement: each criterion's decision with its ±, the method, and what was not tested."""
-    flow = Flow(words.wall_name(findings), "Record of measurement", units, paper)
-    flow.say(words.RECORD, size=10)
-    verdict = findings.verdict
+    sheet = Sheet(report, "sheet.record", units, paper)
+    sheet.told(report.record, size=10)
+    sheet.titled("section.verdict")
+    verdict = report.section("verdict")
     assert verdict is not None
-    flow.heading("Decision")
-    for criterion in verdict.criteria:
-        flow.say(words.judged(findings, criterion, units), size=11, weight="bold")
-        for reason in criterion.reasons:
-            flow.say(words.sentence(reason), indent=0.2)
-    flow.say(
-        f"The rule behind each decision is right in {verdict.confidence * 100:.0f} % of cases at the limit; that is a "
-        "property of the method, not of this wall.",
-    )  # fmt: skip
-    flow.table(tables.criteria(findings))
-    if verdict.check_by_hand:
-        flow.table(tables.check_by_hand(findings), tick=True)
-    for table in more_tables.beside(findings):
-        flow.table(table)
-    flow.heading("Method")
-    flow.facts(facts.test(findings, units))
-    flow.heading("Wall")
-    flow.facts(facts.wall(findings, units))
-    flow.heading("Capture")
-    flow.facts(facts.capture(findings, units))
-    flow.heading("To be filled in by hand")
-    flow.fill_in(ABSENT)
-    _ending(flow, findings, units, capture=True)
-    flow.sign(("measured by", "in the presence of"))
-    return flow.pages
+    for fact in verdict.facts:
+        bold = fact.key == "decided"
+        sheet.told(fact.text, size=11 if bold else 9.5, weight="bold" if bold else "normal", indent=0 if bold else 0.2)
+    confidence = verdict.values["confidence"] if isinstance(verdict.values, dict) else share(0.95)
+    sheet.told(note("sheet.rule-behind", confidence=confidence))
+    sheet.section("verdict", facts=False)
+    sheet.beside()
+    sheet.titled("sheet.method")
+    sheet.section_facts("flatness")
+    sheet.section("wall", tables=False)
+    sheet.section("capture")
+    sheet.titled("sheet.by-hand")
+    sheet.ask(*ABSENT)
+    pages = sheet.ending(notes=True)
+    sheet.signed("sheet.signed-measured", "sheet.in-presence")
+    return pages
 
 
-def _ending(flow: Flow, findings: Findings, units: str, *, capture: bool = False) -> None:
-    """What was not examined closes every sheet, the warnings of the ``capture`` those that vouch for the measuring."""
-    flow.heading("Not examined")
-    flow.say(f"{'; '.join(words.not_examined(findings, units))}.")
-    told = list(dict.fromkeys(findings.warnings))
-    if told and capture:
-        flow.heading("Said of the capture")
-        for text in told:
-            flow.say(words.sentence(text), size=8.5)
+def comparison(report: Report, units: str, paper: str) -> list[Figure]:
+    """What changed between the two surveys, how they were tied together, and what that leaves open."""
+    sheet = Sheet(report, "sheet.comparison", units, paper)
+    sheet.told(report.record)
+    sheet.before()
+    sheet.titled("sheet.compared")
+    change = report.section("compare")
+    assert change is not None
+    for text in change.headline:
+        sheet.told(text)
+    sheet.told(note("sheet.under-limit"))
+    sheet.section("compare", facts=False)
+    sheet.titled("sheet.both-captures")
+    sheet.facts([sheet.fact(fact) for fact in change.facts if fact.key in ("earlier", "later")])
+    sheet.signed("sheet.for-one", "sheet.for-other")
+    return sheet.ending(notes=True)
+
+
+def background_notice(report: Report, earlier: Report, units: str, paper: str) -> list[Figure]:
+    """Notice of background: the ``earlier`` surface against its own limit, and what it takes beyond the allowance."""
+    sheet = Sheet(earlier, "sheet.notice-of-background", units, paper)
+    sheet.told(note("sheet.measured-before-party"), size=10)
+    sheet.told(report.record)
+    sheet.before()
+    sheet.titled("sheet.measured")
+    _facts_of(sheet, report, "background", bold=True)
+    sheet.section_facts("flatness")
+    sheet.section("verdict", facts=False)
+    sheet.section("flatness", facts=False)
+    _beyond(sheet, report)
+    return _ways_on(sheet)
+
+
+def variation_record(report: Report, units: str, paper: str) -> list[Figure]:
+    """Variation record: what was put on beyond the allowance, the finish beside its background, and two signatures."""
+    sheet = Sheet(report, "sheet.variation", units, paper)
+    sheet.told(report.record)
+    sheet.before()
+    sheet.titled("fact.background")
+    _facts_of(sheet, report, "background")
+    _beyond(sheet, report)
+    if report.section("verdict") is not None:
+        sheet.titled("sheet.finish")
+        sheet.section("verdict", facts=False)
+    _facts_of(sheet, report, "follows")
+    sheet.titled("sheet.agreed")
+    sheet.ask("sheet.instruction", "sheet.given-by", "sheet.to-be-paid")
+    sheet.signed("sheet.for-contractor", "sheet.for-instructing")
+    return sheet.ending(notes=True)
+
+
+def _facts_of(sheet: Sheet, report: Report, key: str, *, bold: bool = False) -> None:
+    change = report.section("compare")
+    for fact in () if change is None else change.facts:
+        if fact.key == key:
+            sheet.told(fact.text, size=11 if bold else 9.5, weight="bold" if bold else "normal")
+
+
+def _beyond(sheet: Sheet, report: Report) -> None:
+    """What the wall takes beyond the allowance, where that was asked for."""
+    change = report.section("compare")
+    told = () if change is None else [fact for fact in change.facts if fact.key == "beyond"]
+    if not told or change is None:
+        return
+    sheet.titled("sheet.beyond-allowance")
+    for fact in told:
+        sheet.told(fact.text)
+    for table in change.tables:
+        if table.name == "variation":
+            sheet.table(table)

@@ -9,7 +9,7 @@ import numpy as np
 from flatscan.compare import Difference, Place
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, cubic_metres, metres, share, slope, square_metres
-from flatscan.jobs import Change
+from flatscan.jobs import Change, Seen
 from flatscan.jobs.results import Agreement, Background, Variation
 from flatscan.report.model import Fact, Section
 from flatscan.report.say import Said
@@ -61,8 +61,17 @@ def change_section(found: Change) -> Section:
     facts = [Fact("compared", said[0]), *(Fact("thickness", text) for text in thickness), Fact("changed", beyond)]
     facts += [Fact("two-parties", agreement_note(found.agreement))] if found.agreement is not None else []
     facts += [Fact("background", background_note(found.background))] if found.background is not None else []
+    facts += [Fact("follows", following_note(found))] if found.following.share is not None else []
+    facts += [Fact("beyond", text) for text in (() if found.variation is None else variation_notes(found.variation))]
+    facts += [Fact("earlier", _survey(found.earlier)), Fact("later", _survey(found.seen))]
     tables = (places(found), thin(found), variation_table(found))
     return Section("compare", values, tuple(said), tuple(facts), tuple(table for table in tables if table.rows))
+
+
+def _survey(seen: Seen) -> Note:
+    """Which file a survey is, and how it was made."""
+    sha256 = seen.origin.sha256 or note("report.none")
+    return note("report.survey-file", file=seen.origin.file, type=seen.capture_type, sha256=sha256)
 
 
 def _tied(value: Quantity | None, unit: str = "m") -> Quantity | Unknown:

@@ -157,13 +157,17 @@ def verdict_section(looked: Looked, verdict: Verdict, gaps: Gaps) -> Section:
         "check_by_hand": places.rows_as_values(),
     }
     headline: list[Said] = [judged(looked, criterion, gaps) for criterion in verdict.criteria]
+    facts: list[Fact] = []
+    for criterion, sentence in zip(verdict.criteria, tuple(headline), strict=True):
+        facts.append(Fact("decided", sentence))
+        facts += [Fact("reason", reason) for reason in criterion.reasons]
     headline += verdict.reasons[:_REASONS]
     if verdict.check_by_hand:
         at = tuple(note("report.at", place) for place in verdict.check_by_hand[:_PLACES])
         headline.append(note("report.check-by-hand", places=note("report.list", parts=at)))
     headline.append(note("report.record"))
     tables = (criteria, *((places,) if verdict.check_by_hand else ()))
-    return Section("verdict", values, tuple(headline), tables=tables)
+    return Section("verdict", values, tuple(headline), tuple(facts), tables)
 
 
 def judged(looked: Looked, criterion: Criterion, gaps: Gaps) -> Note:

@@ -73,6 +73,7 @@ def order_section(plan: Planned) -> Section:
         headline=tuple(_order_sentences(order)),
         facts=tuple(_order_facts(order)),
         tables=(order_table(order), coat_table(order)),
+        remarks=order_notes(order),
         in_document=False,
     )
 

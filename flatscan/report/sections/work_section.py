@@ -43,7 +43,7 @@ def set_out(laid: SetOut) -> Section:
     said += [start] if start is not None else []
     facts = [Fact("screeds", note("report.screed-places", count=len(places), places=places))]
     facts += [Fact("start", start)] if start is not None else []
-    return Section("setout", values, (*said, *laid.notes), tuple(facts), (dots(laid),))
+    return Section("setout", values, (*said, *laid.notes), tuple(facts), (dots(laid),), laid.notes)
 
 
 def start_dot(laid: SetOut) -> Note | None:
@@ -86,10 +86,16 @@ def low_sections(found: Lows) -> tuple[Section, ...]:
     """Lows after ruling off and the ridges to shave before any is filled."""
     ridges, lows = ridge_table(found.ridges), low_table(found.lows)
     return (
-        Section("lows", headline=tuple(_low_sentences(found.lows, found.ridges)), facts=_facts(found), listed=lows,
-                tables=(lows,)),
+        Section(
+            "lows",
+            headline=tuple(_low_sentences(found.lows, found.ridges)),
+            facts=_facts(found),
+            tables=(lows,),
+            remarks=(note("report.in-all-to-fill", volume=cubic_metres(sum(low.volume for low in found.lows))),),
+            listed=lows,
+        ),
         Section("ridges", listed=ridges, tables=(ridges,)),
-    )  # fmt: skip
+    )
 
 
 def _facts(found: Lows) -> tuple[Fact, ...]:
