@@ -14,6 +14,7 @@ from flatscan.capture.registry import Format
 from flatscan.capture.source import Block, PointSource
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array, unit
+from flatscan.core.notes import Note, note
 
 READER = "depth photo"
 # a camera held by hand leans by a few degrees: 3 degrees, k = 1 (engineering estimate)
@@ -78,10 +79,10 @@ def scale_of(camera: Camera, camera_file: Path) -> tuple[float, str | None]:
     return 1.0 / float(given), "m"
 
 
-def _up_of(camera: Camera, camera_file: Path) -> tuple[Array | None, str | None, float]:
+def _up_of(camera: Camera, camera_file: Path) -> tuple[Array, Note, float]:
     gravity = camera.extra("gravity")
     if gravity is None:
-        return np.array([0.0, 1.0, 0.0]), "the photo's upright edge, held by hand", HAND_HELD
+        return np.array([0.0, 1.0, 0.0]), note("capture.up-by-hand"), HAND_HELD
     try:
         down = unit(np.array(gravity, float).reshape(3))
     except (TypeError, ValueError):
@@ -89,7 +90,7 @@ def _up_of(camera: Camera, camera_file: Path) -> tuple[Array | None, str | None,
             camera_file, f"gravity {gravity!r}", needed="three numbers that point down", remedy="Correct the file"
         ) from None
     # camera axes x right, y down, z forward to x right, y up, z backward
-    return -down * [1.0, -1.0, -1.0], f"gravity in {camera_file.name}", _SENSED
+    return -down * [1.0, -1.0, -1.0], note("capture.up-by-gravity", file=camera_file.name), _SENSED
 
 
 def is_depth(head: bytes) -> bool:

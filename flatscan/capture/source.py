@@ -57,7 +57,7 @@ class PointSource:
     step: Array | None = None
     float32: bool = False
     up: Array | None = None
-    up_from: Note | str | None = None
+    up_from: Note | None = None
     stands: Array | None = None
     mesh_area: float | None = None
     dropped_as: Note | None = None

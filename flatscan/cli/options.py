@@ -21,6 +21,7 @@ from flatscan.core.choices import (
     AREA_RULES,
     AXES,
     CAPTURE_TYPES,
+    EXTRA_FILES,
     LENGTH_UNITS,
     PAPERS,
     SHEET_UNITS,
@@ -122,7 +123,7 @@ output_options = _stack(
 
 sheet_options = _stack(
     click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Of the PDF."),
-    click.option("--also", type=click.Choice(["dxf", "ply"]), multiple=True, help="More files for other programs."),
+    click.option("--also", type=click.Choice(EXTRA_FILES), multiple=True, help="More files for other programs."),
     click.option("--photo", type=click.Path(), help="A photo of the wall: the contour is laid over it."),
     click.option("--photo-corners", type=PIXELS, help="Wall corners in it, in pixels, from the lower left round."),
     click.option("--photo-target", type=TARGET, multiple=True, help="Printed target number,x,y on the wall."),

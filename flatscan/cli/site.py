@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from flatscan.cli import options, running
-from flatscan.cli.check import METHODS
 from flatscan.cli.values import LENGTH
+from flatscan.core.choices import METHODS
 
 if TYPE_CHECKING:
     from flatscan.site.job import Capture, Settings

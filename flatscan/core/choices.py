@@ -19,6 +19,8 @@ SENSES = ("big = hollow", "big = proud")
 # what sheets are written in and on
 SHEET_UNITS = ("mm", "in")
 PAPERS = ("a4", "letter")
+# files for other programs, made when asked for
+EXTRA_FILES = ("dxf", "ply")
 # how a capture was made, from worst to best common uncertainty
 CAPTURE_TYPES = (
     "phone-walk",
@@ -35,5 +37,5 @@ METHODS = ("resting", "equal offsets", "balanced end gap")
 SURFACES = ("bare", "stays", "comes-off")
 # what a surveyor saw on site that stops the job
 SIGNS = ("damp", "salts", "blown", "moving crack")
-# how openings are measured for a bill
+# how openings are measured for a bill, as printed in TRADE
 AREA_RULES = ("net", "gross", "over-2.5", "half-0.5-3")

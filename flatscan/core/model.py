@@ -67,7 +67,7 @@ class Cloud:
     shift: Array
     u_step: Array
     up: Array | None = None
-    up_from: Note | str | None = None
+    up_from: Note | None = None
     stands: Array | None = None
     sample_normals: Array | None = None
     independent_share: float = 1.0

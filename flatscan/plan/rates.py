@@ -10,6 +10,7 @@ from typing import Annotated
 
 import numpy as np
 
+from flatscan.core.choices import AREA_RULES
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.lengths import is_length, parse_length
@@ -28,9 +29,6 @@ _NUMBER = re.compile(r"[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+")
 _AT_EDGE = 0.02
 # roll of mesh [m] wide, laid with 100 mm laps (common practice)
 _ROLL, _LAP = 1.0, 0.1
-
-# openings deducted: share of an opening's area by its size [m2], as printed in TRADE
-AREA_RULES = ("net", "gross", "over-2.5", "half-0.5-3")
 TEMPLATE = """\
 # Your own rates. Every line must stand; 0 means: not charged.
 currency = ""          # your own word for it, printed on the quote

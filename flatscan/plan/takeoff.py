@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from flatscan.core.choices import SURFACES
 from flatscan.core.errors import BadValue, Infeasible
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
@@ -17,7 +18,6 @@ from flatscan.plan.finish import BuildUp
 from flatscan.plan.stops import OLD_PLASTER_OFF, OLD_PLASTER_STAYS, WET_CEMENT, thick_caution
 from flatscan.plan.systems import System
 
-SURFACES = ("bare", "stays", "comes-off")
 # a wait from here on [h] ends the visit; shorter ones are spent on site within a working day of 8 h
 _OVERNIGHT = 12.0
 _WORKDAY = 8.0

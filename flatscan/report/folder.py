@@ -7,7 +7,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from flatscan.core.choices import PAPERS, SHEET_UNITS
+from flatscan.core.choices import EXTRA_FILES, PAPERS, SHEET_UNITS
 from flatscan.core.errors import BadValue
 from flatscan.jobs import Result
 from flatscan.report.exchange import cells
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 Maker = Callable[[Findings, str, Path], None]
 USUAL = ("png", "pdf", "html", "csv", "json")
-FORMATS = (*USUAL, "dxf", "ply", "explain")
+FORMATS = (*USUAL, *EXTRA_FILES, "explain")
 RESULT = "result.json"
 
 

@@ -87,7 +87,7 @@ class _Part:
     shift: Array
     u_step: Array
     up: Array | None
-    up_from: Note | str | None
+    up_from: Note | None
     stands: Array | None
     independent_share: float
 

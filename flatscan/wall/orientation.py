@@ -105,9 +105,8 @@ def _own_vertical(up: Array, known: Note, cloud: Cloud, notes: tuple[Note, ...] 
 
 
 def _convention(cloud: Cloud) -> Note:
-    """What the format or the file says of up, as far as it is known where that comes from."""
-    said = cloud.up_from
-    return said if isinstance(said, Note) else note("wall.up-file", by=said or "the file")
+    """Who says which way the capture's up is: its format, or just the file."""
+    return cloud.up_from or note("wall.up-file")
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,6 +14,7 @@ from flatscan.core.quantity import metres
 from flatscan.report.say import say
 from flatscan.wall import find_walls
 
+LAS = note("capture.up-by-format", format="LAS", axis="Z")
 TABLES = ((0.6, 0.0, 0.6, 1.4, 0.7, 1.4), (2.4, 0.0, 0.8, 3.4, 0.5, 1.6), (1.4, 0.0, 2.5, 2.8, 0.4, 3.2))
 
 
@@ -88,17 +89,17 @@ def test_up_asked_for_wins_with_a_remark(rooms, as_cloud, bare):
 
 def test_floor_and_ceiling_overrule_the_convention_with_a_remark(rooms, as_cloud):
     points, _ = rooms.build_room(1, plan=rooms.BARE, pose=rooms.Pose(up="y"), points=40_000)
-    room = find_walls(as_cloud(points, up=np.array([0.0, 0, 1]), up_from="LAS is z up by convention"))
+    room = find_walls(as_cloud(points, up=np.array([0.0, 0, 1]), up_from=LAS))
     assert_allclose(room.walls[0].frame.up, [0, 1, 0], atol=1e-12)
     (against,) = room.notes
     assert say(against).startswith(
-        "LAS is z up by convention says up is z, but floor and ceiling are square to the file's y"
+        "the LAS format's convention (Z up) says up is z, but floor and ceiling are square to the file's y"
     )
 
 
 def test_the_convention_gives_the_sense_of_up(rooms, as_cloud):
     points, _ = rooms.build_room(1, plan=rooms.BARE, pose=rooms.Pose(up="-y"), points=40_000)
-    room = find_walls(as_cloud(points, up=np.array([0.0, -1.0, 0]), up_from="the file says -y"))
+    room = find_walls(as_cloud(points, up=np.array([0.0, -1.0, 0]), up_from=note("wall.up-file")))
     assert_allclose(room.walls[0].frame.up, [0, -1, 0], atol=1e-12)
     assert room.notes == ()
 

@@ -5,8 +5,11 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue, TooFewPoints, UnitsUnknown, WallNotFound
+from flatscan.core.notes import note
 from flatscan.report.say import say
 from flatscan.wall import find_walls
+
+LAS = note("capture.up-by-format", format="LAS", axis="Z")
 
 
 def true_frame(rooms, pose, shape, distance=2.0):
@@ -99,8 +102,8 @@ def test_an_axis_aligned_wall_asks_which_axis_is_up(rooms, as_cloud):
 
 def test_the_format_decides_for_an_axis_aligned_wall(rooms, as_cloud):
     points, _ = rooms.build_wall(8, pose=rooms.Pose(yaw=0.0))
-    wall = find_walls(as_cloud(points, up=np.array([0.0, 0, 1]), up_from="LAS is z up by convention")).walls[0]
-    assert say(wall.up_from) == "LAS is z up by convention"
+    wall = find_walls(as_cloud(points, up=np.array([0.0, 0, 1]), up_from=LAS)).walls[0]
+    assert wall.up_from == LAS
     assert "LAS" in say(wall.plumb.known_from)
     assert wall.plumb.u_lean == as_cloud(points).u_up
 
@@ -159,7 +162,7 @@ def test_a_ceiling_alone(as_cloud):
     rng = np.random.default_rng(3)
     ceiling = np.column_stack([rng.uniform(0, 4, 20_000), rng.uniform(0, 3, 20_000), rng.normal(2.5, 0.002, 20_000)])
     with pytest.raises(WallNotFound, match=r"level surface of 1[12]\..*with up"):
-        find_walls(as_cloud(ceiling, up=np.array([0.0, 0, 1]), up_from="LAS is z up by convention"))
+        find_walls(as_cloud(ceiling, up=np.array([0.0, 0, 1]), up_from=LAS))
 
 
 @pytest.mark.parametrize("size", [0.004, 4000.0])
