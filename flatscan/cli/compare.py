@@ -91,7 +91,7 @@ def _series(
     from flatscan import report
     from flatscan.jobs import series
     from flatscan.plan.lows import LIMIT
-    from flatscan.report import series as paper
+    from flatscan.report import history as paper
 
     if len(surveys) == 1 and not Path(surveys[0]).is_dir():
         raise click.UsageError("Give two surveys, EARLIER and LATER, or a folder of them.")

@@ -32,7 +32,7 @@ def command(capture: str, **given: Any) -> int:
     from flatscan import jobs, report
     from flatscan.jobs.readings import planned_readings
     from flatscan.report.one_file import write_file
-    from flatscan.report.readings import reading_form, reading_plan_text, reading_plans
+    from flatscan.report.reading_plan import reading_form, reading_plan_text, reading_plans
 
     rule = given.pop("rule") or jobs.Requirement().rule
     limit = jobs.Requirement(limit=given.pop("limit") or jobs.Requirement().limit).limit

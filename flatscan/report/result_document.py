@@ -44,6 +44,11 @@ def text(made: object) -> str:
     return json.dumps(made, ensure_ascii=False, allow_nan=False, indent=2) + "\n"
 
 
+def plain_values(values: Mapping[str, object]) -> dict[str, object]:
+    """A mapping of values in SI units as it stands in a document of its own, in which a null needs no word."""
+    return {name: plain(value, name, name, {}) for name, value in values.items()}
+
+
 def _section(section: Section, nulls: dict[str, Unknown]) -> object:
     if section.empty is not None:
         return plain(section.empty, section.name, section.name, nulls)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from flatscan.core.notes import note
 from flatscan.report.figures.lettering import POINTS, width, wrapped
 from flatscan.report.figures.style import FAINT, INK, PAPERS, font, new_figure, printable
 from flatscan.report.say import Said, finished, say
@@ -71,7 +72,7 @@ class Flow:
         """Stop signs and cautions in a column of their own, before what they warn of; each is kept on one page."""
         if not stops and not texts:
             return
-        self.heading("Before you start")
+        self.heading(say(note("sheet.before-you-start"), self.units))
         for number, text in enumerate((*stops, *texts)):
             self.need(len(wrapped(text, self.room - 0.2, _SIZE)) * _SIZE * _LEADING / POINTS)
             top = self.y
