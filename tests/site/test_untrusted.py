@@ -39,17 +39,19 @@ def calls_and_imports(path):
             yield from (("word", f"{word.arg}={ast.unparse(word.value)}") for word in node.keywords if word.arg)
 
 
-@pytest.mark.parametrize("path", sorted(PACKAGE.rglob("*.py")), ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_no_code_out_of_data(path):
-    name = path.relative_to(PACKAGE).as_posix()
-    for kind, word in calls_and_imports(path):
-        if kind == "import":
-            assert word not in NEVER, f"{name}: {word}"
-            assert word not in GUARDED or name in GUARDED[word], f"{name}: {word}"
-        elif kind == "call":
-            assert word not in ("eval", "exec", "compile", "__import__", "os.system", "os.popen"), f"{name}: {word}"
-        else:
-            assert word not in ("shell=True", "allow_pickle=True", "autoescape=False"), f"{name}: {word}"
+def forbidden(name, kind, word):
+    if kind == "import":
+        return word in NEVER or (word in GUARDED and name not in GUARDED[word])
+    if kind == "call":
+        return word in ("eval", "exec", "compile", "__import__", "os.system", "os.popen")
+    return word in ("shell=True", "allow_pickle=True", "autoescape=False")
+
+
+def test_no_code_out_of_data():
+    files = {path.relative_to(PACKAGE).as_posix(): path for path in sorted(PACKAGE.rglob("*.py"))}
+    seen = [(name, kind, word) for name, path in files.items() for kind, word in calls_and_imports(path)]
+    assert len(seen) > 1000
+    assert [found for found in seen if forbidden(*found)] == []
 
 
 def test_the_walls_of_a_room_survive_as_plain_json():
