@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from flatscan.core.geometry import Array, fit_plane_robust, robust_scale
+from flatscan.core.neighbours import neighbour_pairs
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 
@@ -39,8 +40,6 @@ def at_station(x: float, y: float, what: Note) -> Note:
 
 def expected_readings(x: Array, y: Array, reading: Array) -> Array:
     """What each reading would be after its neighbours (n,): robust plane plus the median of what is left around it."""
-    from scipy.spatial import cKDTree
-
     plane = np.full_like(reading, float(np.median(reading)))
     try:
         coefficients, _ = fit_plane_robust(x, y, reading)
@@ -49,9 +48,20 @@ def expected_readings(x: Array, y: Array, reading: Array) -> Array:
         # all on one line: the median will do
         pass
     left = reading - plane
-    near = min(_NEIGHBOURS, len(reading) - 1)
-    _, beside = cKDTree(np.stack([x, y], axis=1)).query(np.stack([x, y], axis=1), k=near + 1)
-    return plane + np.median(left[beside[:, 1:]], axis=1)
+    return plane + np.array([np.median(left[near]) if near else 0.0 for near in _beside(x, y)])
+
+
+def _beside(x: Array, y: Array) -> list[list[int]]:
+    """Neighbours of each station, and where it has fewer than six of them, as at the wall's edge, theirs too."""
+    around: list[set[int]] = [set() for _ in x]
+    for one, other in neighbour_pairs(x, y).tolist():
+        around[one].add(other)
+        around[other].add(one)
+    wider = [
+        near if len(near) >= _NEIGHBOURS else near.union(*(around[k] for k in near)) - {station}
+        for station, near in enumerate(around)
+    ]
+    return [sorted(near) for near in wider]
 
 
 def wild_readings(x: Array, y: Array, reading: Array, unit: str) -> Iterator[Note]:

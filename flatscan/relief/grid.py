@@ -63,10 +63,8 @@ class _Lattice:
         near = np.stack([_spread_out(coarse, self), middle, gate], axis=1)
 
         def add(lane: int, points: Array, start: int) -> None:
-            add_near(
-                np.ascontiguousarray(points), start, every, frame.at, axes, corner, self.cell, self.shape, GATE,
-                near, sums[lane], proud[lane],
-            )  # fmt: skip
+            wall = (frame.at, axes, corner, self.cell, self.shape)
+            add_near(np.ascontiguousarray(points), start, every, *wall, GATE, near, sums[lane], proud[lane])
 
         in_lanes(cloud.chunks(), add, lanes)
         return Sums.halves(sums.sum(axis=0), self.shape), proud.sum(axis=0).reshape(self.shape)

@@ -42,7 +42,7 @@ class Gaps:
     ``lower`` is the selection-corrected lower bound of the worst gap (METHODS 3d), None where it cannot be formed.
     ``worst_places`` are up to five separate places worth checking by hand, deepest first.
     ``method`` (resting, equal offsets or balanced end gap) is what ``upper``, ``lower`` and ``worst_places`` speak of.
-    ``stations`` says that the relief is of stations; ``coverages`` run in parallel with ``directions``; ``notes``
+    ``known_between`` is that of the relief; ``coverages`` run in parallel with ``directions``; ``notes``
     say what could not be known and why.
     """
 
@@ -61,7 +61,7 @@ class Gaps:
     worst_places: tuple[Gap, ...] = ()
     method: str = "resting"
     k: float = 1.645
-    stations: bool = False
+    known_between: bool = True
     coverages: tuple[float, ...] = ()
     notes: tuple[Note, ...] = ()
 

@@ -140,7 +140,9 @@ def sweep_stations(relief: Relief, rule: float, *, directions: Sequence[float] |
     deepest = np.full(relief.offset.shape, np.nan)
     if gap.size == 0:
         notes = (note("straightedge.no-three-on-a-line", rule=metres(rule)),)
-        return Gaps(rule, (), None, None, None, None, 0, None, deepest, method=method, k=k, stations=True, notes=notes)
+        return Gaps(
+            rule, (), None, None, None, None, 0, None, deepest, method=method, k=k, known_between=False, notes=notes
+        )
     for index in (triples.left, triples.right):
         deepest[row[index], col[index]] = 0.0
     np.fmax.at(deepest, (row[triples.at], col[triples.at]), np.maximum(gap, 0.0))
@@ -168,7 +170,7 @@ def sweep_stations(relief: Relief, rule: float, *, directions: Sequence[float] |
         worst_places=places,
         method=method,
         k=k,
-        stations=True,
+        known_between=False,
         notes=(note("straightedge.stations-only"),),
     )
 

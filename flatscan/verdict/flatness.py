@@ -58,7 +58,7 @@ def flatness(
         decision, places = WITHIN, ()
         reasons = (note("verdict.at-most", upper=metres(gaps.upper or 0.0), limit=metres(limit)),)
     else:
-        nothing = gaps.stations and judged.value <= limit
+        nothing = not gaps.known_between and judged.value <= limit
         reasons = (*((note("verdict.nothing-over"),) if nothing else ()), *against)
         reasons = (*reasons, *what_would_decide(gaps, limit, relief))
     return Criterion(
@@ -74,7 +74,7 @@ def _against_within(gaps: Gaps, judged: Gap, limit: float, relief: Relief | None
         early = note("verdict.u-over-quarter", u=metres(judged.u))
     if early:
         reasons.append(early)
-    elif gaps.stations:
+    elif not gaps.known_between:
         reasons.append(note("verdict.stations-only"))
     if gaps.upper is None:
         reasons.append(note("verdict.no-upper"))
@@ -101,7 +101,7 @@ def _too_smooth(relief: Relief, rule: float) -> list[Note]:
 def what_would_decide(gaps: Gaps, limit: float, relief: Relief | None = None) -> tuple[Note, ...]:
     """What better data would bring a decision, with numbers where the two parts of u allow them."""
     judged = gaps.judged()
-    if gaps.stations:
+    if not gaps.known_between:
         return (note("verdict.scan-would"),)
     if judged is None or judged.u_random is None or judged.u_common is None:
         return (note("verdict.known-u-would"),)

@@ -5,6 +5,7 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from flatscan import capture
+from flatscan.capture.grid_checks import expected_readings
 from flatscan.core.errors import BadTable, BadValue, UnitsUnknown
 from flatscan.report.say import say
 
@@ -284,3 +285,12 @@ def test_a_row_typed_in_cm_is_named_and_its_neighbours_are_not(read):
     wild = [words for words in sentences(read(table(values))) if "where its neighbours" in words]
     assert len(wild) == 4
     assert all("y 1.800 m" in words and "typed in cm?" in words for words in wild)
+
+
+def test_what_a_reading_should_be_does_not_depend_on_which_way_round_the_wall_is_seen():
+    # the six nearest of eight equally near stations would
+    x, y = (at.ravel() for at in np.meshgrid(np.arange(6) * 0.8, np.arange(4) * 0.8))
+    reading = np.random.default_rng(2).normal(0.08, 0.003, len(x))
+    expected = expected_readings(x, y, reading)
+    for turned in ((4.0 - x, y), (x, 2.4 - y), (y, x)):
+        assert_allclose(expected_readings(*turned, reading), expected, atol=1e-6)

@@ -40,7 +40,7 @@ def test_gap_between_stations(station_relief):
     assert_allclose(found.worst.value, 0.004)
     assert (found.worst.left, found.worst.at, found.worst.right) == ((0.1, 0.2), (0.7, 0.2), (1.3, 0.2))
     assert_allclose(found.worst.u, np.sqrt(1.5) * 6e-4)
-    assert found.stations
+    assert not found.known_between
     assert found.coverage is None
 
 
