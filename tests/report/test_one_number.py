@@ -1,0 +1,150 @@
+"""A number exists once: what screen, paper, page and document show of a result is one and the same quantity."""
+
+import json
+import re
+from collections.abc import Mapping
+from pathlib import Path
+
+import pypdf
+import pytest
+
+from flatscan import jobs, report
+from flatscan.core.errors import FlatscanError
+from flatscan.core.notes import Caution, Note
+from flatscan.core.quantity import Quantity
+from flatscan.jobs import Capturing, Comparing, Finishing, Requirement
+from flatscan.plan.screeds import SetOutOptions
+from flatscan.report.numbers import factor, rounded
+from flatscan.report.reporting import report_of, short_cautions
+from flatscan.report.say import say
+
+SAMPLES = Path(__file__).parents[2] / "sample_clouds"
+# a number with its unit behind it, as a reader sees it
+SHOWN = re.compile(r"\d[\d,]*(?:\.\d+)? ?(?:mm per m|mm|m²|litres|kg|%|degrees|°)(?!\w)")
+# quantities of sentences that are worked out of those of the document: sums, excesses, thresholds
+WORKED_OUT = {
+    "report.weight", "report.weights", "report.excess", "report.area-over", "plan.least-cover", "report.volume-exact",
+}  # fmt: skip
+
+
+def survey():
+    return jobs.survey(SAMPLES / "wall.ply", Capturing(capture_type="scanner"), Requirement(), Finishing())
+
+
+def check():
+    how = Capturing(capture_type="scanner")
+    return jobs.check(SAMPLES / "wall.ply", how, Requirement.by(rule=1.8, limit=0.003))
+
+
+def set_out():
+    return jobs.set_out(SAMPLES / "laser_grid.csv", Capturing(), Requirement(), Finishing(), SetOutOptions(rule=1.8))
+
+
+def lows():
+    return jobs.lows(SAMPLES / "wall.ply", Capturing(capture_type="scanner"), Requirement())
+
+
+def change():
+    one, how = SAMPLES / "laser_grid.csv", Capturing()
+    return jobs.compare_surveys(one, one, (how, how), Comparing(same_frame=True))
+
+
+JOBS = (survey, check, set_out, lows, change)
+
+
+@pytest.fixture(scope="module", params=JOBS, ids=lambda job: job.__name__)
+def result(request):
+    return request.param()
+
+
+def quantities(it, code=""):
+    """Every quantity in what is said or held, with the code of the note it stands in."""
+    if isinstance(it, Quantity):
+        yield it, code
+    elif isinstance(it, Note):
+        for value in it.quantities.values():
+            yield from quantities(value, it.code)
+    elif isinstance(it, Mapping):
+        for value in it.values():
+            yield from quantities(value, code)
+    elif isinstance(it, (tuple, list)):
+        for value in it:
+            yield from quantities(value, code)
+
+
+def held(section):
+    """Quantities of a section's values and of its tables, by unit and value without its sign."""
+    sources = [section.values, *(table.rows_as_values() for table in section.tables)]
+    sources += [] if section.listed is None else [section.listed.rows_as_values()]
+    return {(q.unit, abs(q.value)) for source in sources for q, _ in quantities(source)}
+
+
+def test_what_a_section_says_is_what_it_holds(result):
+    sections = report_of(result).sections
+    known = set().union(*(held(section) for section in sections))
+    assert known
+    for section in sections:
+        for q, code in quantities([*section.headline, *(fact.text for fact in section.facts)]):
+            assert code in WORKED_OUT or (q.unit, abs(q.value)) in known, f"{section.name}: {code} shows {q}"
+
+
+def all_said(made):
+    yield from (made.name, made.record, *made.lead, *made.stops, *made.notes, *made.not_examined, *made.cautions)
+    for section in made.sections:
+        yield from (*section.headline, *section.remarks, *(fact.text for fact in section.facts))
+        for table in (*section.tables, *((section.listed,) if section.listed is not None else ())):
+            yield from (table.title, table.caution)
+
+
+def tokens(text):
+    return {found.replace(" ", "").replace(",", "") for found in SHOWN.findall(" ".join(text.split()))}
+
+
+def sayable(result):
+    """Every number with a unit that the report has words or cells for."""
+    made, found = report_of(result), set()
+    for said in (*all_said(made), *short_cautions(made)):
+        found |= tokens(say(said))
+    for section in made.sections:
+        for table in section.tables:
+            found |= {token for row in table.texts("mm") for cell in row for token in tokens(cell)}
+    return found
+
+
+def test_the_screen_shows_the_reports_numbers(result):
+    shown = tokens(report.summary(result))
+    assert shown
+    assert shown <= sayable(result)
+
+
+def test_the_paper_shows_the_reports_numbers(result, tmp_path):
+    (path,) = (p for p in report.write(result, tmp_path / "out", formats=("pdf",)) if p.suffix == ".pdf")
+    text = " ".join(page.extract_text() for page in pypdf.PdfReader(path).pages)
+    shown = tokens(text)
+    assert len(shown) > 3
+    assert shown - sayable(result) == set()
+
+
+def test_the_document_holds_the_reports_numbers(result):
+    """Number by number: each of a section's quantities stands in the document by its key's unit."""
+    made, document = report_of(result), report.document(result)
+    for section in made.sections:
+        if section.in_document and section.listed is None and section.empty is None:
+            assert same(document[section.name], section.values, section.name) > 0, section.name
+    json.dumps(document, allow_nan=False)
+
+
+def same(plain, value, key):
+    """Compares a part of the document with the values it is made of; returns how many quantities there were."""
+    if isinstance(value, Quantity):
+        assert plain == rounded(value.value * factor(key)), key
+        return 1
+    if isinstance(value, Mapping):
+        assert set(plain) - {"warnings"} == set(value)
+        return sum(same(plain[name], part, name) for name, part in value.items()) or len(value) > 0
+    if isinstance(value, (tuple, list)):
+        assert len(plain) == len(value)
+        return sum(same(a, b, key) for a, b in zip(plain, value, strict=True)) or 1
+    if isinstance(value, (Note, Caution, FlatscanError)):
+        assert plain == say(value)
+    return 0
