@@ -13,8 +13,7 @@ from numpy.typing import NDArray
 
 from flatscan.capture.camera import Camera, camera_beside, fit_size
 from flatscan.capture.checks import checked_cloud
-from flatscan.capture.depth_image import DepthImage, read_depth
-from flatscan.capture.depth_photo import OneBlock, confidence_beside, scale_of
+from flatscan.capture.depth_photo import DepthImage, OneBlock, confidence_beside, read_depth, scale_of
 from flatscan.capture.source import PointSource
 from flatscan.core.errors import ReadError, UnitsUnknown
 from flatscan.core.geometry import Array, Mask

@@ -32,7 +32,7 @@ def command(
     Example: flatscan calibrate board*.jpg --board 10x7 --square 24.8mm --markers
     """
     from flatscan import report
-    from flatscan.capture.calibration import Board, calibrate
+    from flatscan.capture.printed_marks import Board, calibrate
     from flatscan.cli.progress import progress_bar
     from flatscan.report.one_file import write_file
 

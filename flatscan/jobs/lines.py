@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from flatscan import relief, straightedge
-from flatscan.capture.laser_line.reader import LineSurvey, survey_lines
+from flatscan.capture.line_budget import LineSurvey, survey_lines
 from flatscan.core.model import Origin, Readings
 from flatscan.jobs.results import Lines
 from flatscan.jobs.settings import LINES_TYPE, Progress, silent

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from typing import Any, ClassVar, TypeVar
 
-from flatscan.capture.laser_line.reader import LineSurvey
+from flatscan.capture.line_budget import LineSurvey
 from flatscan.compare import Difference, Following, Place
 from flatscan.core.model import Origin, Relief, Wall
 from flatscan.core.notes import Note

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from flatscan.capture.laser_line.budget import Budget
-from flatscan.capture.laser_line.measure import MeasuredLine
+from flatscan.capture.line_budget import Budget
+from flatscan.capture.measured_lines import MeasuredLine
 from flatscan.core.units import to_mm
 from flatscan.jobs import Lines
 from flatscan.plan.stops import LASER_WORK

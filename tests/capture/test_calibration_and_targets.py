@@ -7,9 +7,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from numpy.testing import assert_allclose
 from PIL import Image
 
-from flatscan.capture.calibration import Board, calibrate
 from flatscan.capture.camera import Camera
-from flatscan.capture.targets import find_targets, marker_bits
+from flatscan.capture.printed_marks import Board, calibrate, find_targets, marker_bits
 from flatscan.core.errors import BadValue, ReadError
 from flatscan.report.target_sheet import board_figure, board_page, target_figure, target_pages
 

@@ -11,13 +11,11 @@ from numpy.testing import assert_allclose
 from PIL import Image
 
 from flatscan import capture
-from flatscan.capture.laser_line import measure as measuring
-from flatscan.capture.laser_line.budget import budget_of
-from flatscan.capture.laser_line.quadrilateral import rectangle_corners
-from flatscan.capture.laser_line.rays import LaserPlane, View, see_wall
-from flatscan.capture.laser_line.reader import survey_lines
-from flatscan.capture.laser_line.setup import read_setup
-from flatscan.capture.targets import corners_on_wall, find_targets
+from flatscan.capture import measured_lines as measuring
+from flatscan.capture.line_budget import budget_of, survey_lines
+from flatscan.capture.line_rays import LaserPlane, View, see_wall
+from flatscan.capture.line_setup import read_setup, rectangle_corners
+from flatscan.capture.printed_marks import corners_on_wall, find_targets
 from flatscan.core.errors import BadTable, BadValue, ReadError
 
 _spec = importlib.util.spec_from_file_location("line_scene", Path(__file__).with_name("line_scene.py"))
@@ -184,7 +182,7 @@ def test_several_lines_make_one_wall(tmp_path):
     path = scene.setup(tmp_path)
     path.write_text(path.read_text().split("[[line]]")[0] + text)
     found = check(path, Capturing(), Requirement.by(rule=1.6, limit=0.005))
-    assert found.capture_type == "laser-line"
+    assert found.seen.capture_type == "laser-line"
     # a cosine of 5 mm under a straightedge of one wavelength: twice the amplitude (METHODS 7.9)
     assert found.gaps.worst.value == pytest.approx(0.010, abs=0.0012)
     assert found.verdict.decision == "outside"

@@ -1,17 +1,24 @@
-"""Where the uncertainty of a laser line comes from, part by part, and what to change to halve it (METHODS 5)."""
+"""Laser-line photos as a capture: lines as rows of stations, with where their uncertainty comes from (METHODS 5)."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
 from flatscan.capture.camera import Camera
-from flatscan.capture.laser_line.measure import MeasuredLine, Points, Rows, again, with_pivot
-from flatscan.capture.laser_line.rays import View
-from flatscan.capture.laser_line.setup import Doubts, Line, Setup
+from flatscan.capture.line_rays import View
+from flatscan.capture.line_setup import Doubts, Line, Setup, read_setup
+from flatscan.capture.measured_lines import MeasuredLine, Points, Rows, again, measure, with_pivot
+from flatscan.capture.pictures import LINE_READER
+from flatscan.capture.registry import present_file
+from flatscan.core.errors import TooFewPoints
 from flatscan.core.geometry import Array
+from flatscan.core.model import Origin, Readings
+from flatscan.core.units import to_mm
 
 # the small change by which each part is tried; the answer is linear over it
 _SMALL = 0.2
@@ -167,3 +174,69 @@ def _bow(line: MeasuredLine, doubts: Doubts) -> float:
     bent, straight = (line.plane.heights(line.view, line.seen, bow * (1 - part**2)) for bow in (doubts.bow, 0.0))
     moved = bent - straight
     return float(np.sqrt(np.mean((moved - np.median(moved)) ** 2)))
+
+
+# what the capture type laser-line already holds on the middle of a 2 m chord (METHODS 1b)
+_USUAL_COMMON = 0.4e-3
+
+
+@dataclass(frozen=True, eq=False)
+class LineSurvey:
+    """A set-up measured: its lines with their budgets."""
+
+    setup: Setup
+    lines: tuple[tuple[MeasuredLine, Budget], ...]
+
+
+def survey_lines(path: Path, pairs: Sequence[tuple[Path, Path]] = ()) -> LineSurvey:
+    """Measure all lines of a set-up file, or pictures ``pairs`` (on, off) with its first line's set-up.
+
+    Raises what reading, seeing and measuring raise.
+    """
+    setup = read_setup(present_file(path))
+    if pairs:
+        first = setup.lines[0]
+        setup = replace(setup, lines=tuple(replace(first, on=on, off=off) for on, off in pairs))
+    measured = measure(setup)
+    both = zip(setup.lines, measured, strict=True)
+    return LineSurvey(setup, tuple((line, budget_of(setup, given, line)) for given, line in both))
+
+
+def open_lines(path: Path) -> Readings:
+    """Readings every 50 mm along each line, offsets from the targets' plane, + toward the room.
+
+    ``u`` is the largest line's random part and what its common part exceeds the capture type's. Raises `TooFewPoints`
+    where no line gives a station.
+    """
+    surveyed = survey_lines(path)
+    setup, lines = surveyed.setup, surveyed.lines
+    x, y, z = (np.concatenate([getattr(line, name) for line, _ in lines]) for name in ("x", "y", "height"))
+    if len(x) < 3:
+        raise TooFewPoints(
+            path, f"{len(x)} stations on {len(lines)} lines", needed="at least 3", remedy="Photograph longer lines"
+        )
+    u = max(math.hypot(part.u_random, math.sqrt(max(part.u_common**2 - _USUAL_COMMON**2, 0.0))) for _, part in lines)
+    u_lean = setup.doubts.upright / min(line.sensitivity for line, _ in lines)
+    origin = Origin(str(path), "", LINE_READER, "m", len(x), tuple(_words(surveyed)))
+    return Readings(origin, x, y, z, u, setup.width, setup.height, name=setup.name, u_lean=u_lean)
+
+
+def _words(surveyed: LineSurvey) -> list[str]:
+    said: list[str] = []
+    for line, budget in surveyed.lines:
+        name, share = budget.ranked()[0]
+        said += line.notes
+        said.append(
+            f"{line.name}: {len(line.x)} stations over {to_mm(max(np.ptp(line.x), np.ptp(line.y))):.0f} mm, "
+            f"± {to_mm(budget.u):.2f} mm (1 sd), most of it from the {name} ({to_mm(share):.2f} mm)"
+        )
+    free = [line.name for line, _ in surveyed.lines if not line.placed]
+    if free and len(surveyed.lines) > 1:
+        said.append(
+            f"{len(free)} of {len(surveyed.lines)} lines have no known distance from the wall's plane and are joined "
+            "by their own medians: what the wall does from one line to the next is not measured"
+        )
+    elif free:
+        said.append("the line has no known distance from the wall's plane: its straightness is measured, not its place")
+    said.append("plumb is the targets' upright, not the laser's: give a line at 90 degrees or a plumb bob for lean")
+    return said

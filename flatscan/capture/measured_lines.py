@@ -9,12 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.capture.camera import Camera, fit_size, read_camera
-from flatscan.capture.laser_line.bow import Bow, bow_of
-from flatscan.capture.laser_line.rays import LaserPlane, View, apply, refuse_degenerate, see_wall
-from flatscan.capture.laser_line.setup import Line, Setup
-from flatscan.capture.laser_line.stripe import Stripe, find_stripe, saturation_words
+from flatscan.capture.line_rays import Bow, LaserPlane, View, apply, bow_of, refuse_degenerate, see_wall
+from flatscan.capture.line_setup import Line, Setup
+from flatscan.capture.line_stripe import Stripe, find_stripe, saturation_words
 from flatscan.capture.pictures import Picture, read_picture
-from flatscan.capture.targets import corners_on_wall, find_targets
+from flatscan.capture.printed_marks import corners_on_wall, find_targets
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
 
