@@ -63,7 +63,7 @@ def checked_cloud(
         *notes_on_step(sample * factor, step * factor, single, middle),
     )
     return Cloud(
-        origin=Origin(str(path), sha256(), source.reader, unit, count, notes),
+        origin=Origin(str(path), sha256(), source.reader, unit, count, notes, source.kind),
         sample=sample * factor - shift,
         chunks=CleanChunks(cleaning, factor, shift),
         count=count,

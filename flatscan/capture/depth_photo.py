@@ -34,15 +34,9 @@ class DepthImage:
     doubtful: int
     edges: int
 
-    def words(self) -> str:
-        """What was left out, in words; empty if nothing was."""
-        parts = (
-            (self.empty, "without depth"),
-            (self.doubtful, "of low confidence"),
-            (self.edges, "on edges between surfaces"),
-        )
-        said = ", ".join(f"{count:,} {what}" for count, what in parts if count)
-        return f"{said} of {self.depth.size:,} pixels left out" if said else ""
+    def left_out(self) -> tuple[Note, ...]:
+        """A note on what was left out, if anything was."""
+        return left_out(self.depth.size, self.empty, self.doubtful, self.edges)
 
     def points(self, camera: Camera) -> Array:
         """Points (n, 3) in file units: x right, y up, z backward, out of the picture toward who looks at it."""
@@ -54,6 +48,17 @@ class DepthImage:
     def area(self, camera: Camera) -> float:
         """Area in file units squared that the pixels cover on surfaces square to the view; more where they slant."""
         return float((self.depth[self.kept] ** 2).sum() / (camera.fx * camera.fy))
+
+
+def left_out(pixels: int, empty: int, doubtful: int, edges: int) -> tuple[Note, ...]:
+    """A note on how many of so many ``pixels`` were left out and why, if any were."""
+    parts = (
+        note("picture.without-depth", count=empty),
+        note("picture.of-low-confidence", count=doubtful),
+        note("picture.on-edges", count=edges),
+    )
+    said = tuple(part for part in parts if part.quantities["count"])
+    return (note("picture.pixels-left-out", parts=said, pixels=pixels),) if said else ()
 
 
 def read_raster(path: Path) -> NDArray[Any]:
@@ -76,9 +81,11 @@ def read_raster(path: Path) -> NDArray[Any]:
         quiet.setLogLevel(level)
     if image is None:
         raise ReadError(
-            path, "the image cannot be read: it is cut off or damaged", needed="a whole PNG or TIFF image",
+            path,
+            "the image cannot be read: it is cut off or damaged",
+            needed="a whole PNG or TIFF image",
             remedy="Copy or export it again",
-        )  # fmt: skip
+        )
     return np.asarray(image)
 
 
@@ -91,9 +98,13 @@ def read_depth(path: Path, confidence: Path | None = None, least: float | None =
     if raster.dtype != np.uint16 or raster.ndim != 2:
         channels = 1 if raster.ndim == 2 else raster.shape[2]
         raise ReadError(
-            path, f"an image of {8 * raster.dtype.itemsize} bits and {channels} channels, not a depth image",
-            needed="one channel of 16 bits", remedy="Export the depth itself, not a picture of it",
-        )  # fmt: skip
+            path,
+            "an image of {bits} bits and {channels} channels, not a depth image",
+            needed="one channel of 16 bits",
+            remedy="Export the depth itself, not a picture of it",
+            bits=8 * raster.dtype.itemsize,
+            channels=channels,
+        )
     depth = raster.astype(np.float64)
     # full scale is what many cameras write where they saw nothing
     seen = (raster > 0) & (raster < 65_535)
@@ -107,13 +118,18 @@ def _confident(path: Path, shape: tuple[int, ...], least: float | None) -> Mask:
     raster = read_raster(path)
     if raster.shape != shape:
         raise ReadError(
-            path, f"a confidence map of {' x '.join(map(str, raster.shape[::-1]))} pixels",
-            needed=f"{shape[1]} x {shape[0]}, as the depth image", remedy="Export both from the same capture",
-        )  # fmt: skip
+            path,
+            "a confidence map of {size} pixels",
+            needed="{width} x {height}, as the depth image",
+            remedy="Export both from the same capture",
+            size=" x ".join(map(str, raster.shape[::-1])),
+            width=shape[1],
+            height=shape[0],
+        )
     if least is None:
         least = _HIGH if raster.max() <= _HIGH else _HIGH_BYTE
-    made: Mask = raster >= least
-    return made
+    sure: Mask = raster >= least
+    return sure
 
 
 def _edges(depth: Array, seen: Mask) -> Mask:
@@ -156,20 +172,30 @@ def open_depth_photo(path: Path) -> PointSource:
     factor, unit_name = scale_of(camera, camera_file)
     points = image.points(camera) * factor
     up, up_from, u_up = _up_of(camera, camera_file)
-    said = image.words()
     return PointSource(
-        READER, len(points), OneBlock(points), unit=unit_name, unit_from=f"depth_scale in {camera_file.name}",
-        step=np.array([0.0, 0.0, factor]), up=up, up_from=up_from, u_up=u_up, stands=np.zeros((1, 3)),
-        mesh_area=image.area(camera) * factor**2, warnings=(f"{path.name}: {said}",) if said else (),
-    )  # fmt: skip
+        READER,
+        len(points),
+        OneBlock(points),
+        unit=unit_name,
+        unit_from=note("picture.unit-by-scale", file=camera_file.name),
+        step=np.array([0.0, 0.0, factor]),
+        up=up,
+        up_from=up_from,
+        u_up=u_up,
+        stands=np.zeros((1, 3)),
+        mesh_area=image.area(camera) * factor**2,
+        warnings=tuple(note("picture.of-file", file=path.name, what=what) for what in image.left_out()),
+        kind="depth-photo",
+    )
 
 
 def confidence_beside(path: Path) -> Path | None:
     """The confidence map that belongs to a depth image, or None."""
     for beside in (
-        path.with_name(f"{path.stem}_confidence.png"), path.parent.parent / "confidence" / path.name,
+        path.with_name(f"{path.stem}_confidence.png"),
+        path.parent.parent / "confidence" / path.name,
         path.parent / "confidence" / path.name,
-    ):  # fmt: skip
+    ):
         if beside.is_file() and beside != path:
             return beside
     return None
@@ -182,9 +208,12 @@ def scale_of(camera: Camera, camera_file: Path) -> tuple[float, str | None]:
         return 1.0, None
     if not isinstance(given, (int, float)) or isinstance(given, bool) or not 0 < given < 1e7:
         raise ReadError(
-            camera_file, f"depth_scale {given!r}", needed="how many units of depth make a metre, such as 1000",
+            camera_file,
+            "depth_scale {given}",
+            needed="how many units of depth make a metre, such as 1000",
             remedy="Correct the file",
-        )  # fmt: skip
+            given=repr(given),
+        )
     return 1.0 / float(given), "m"
 
 
@@ -196,7 +225,11 @@ def _up_of(camera: Camera, camera_file: Path) -> tuple[Array, Note, float]:
         down = unit(np.array(gravity, float).reshape(3))
     except (TypeError, ValueError):
         raise ReadError(
-            camera_file, f"gravity {gravity!r}", needed="three numbers that point down", remedy="Correct the file"
+            camera_file,
+            "gravity {given}",
+            needed="three numbers that point down",
+            remedy="Correct the file",
+            given=repr(gravity),
         ) from None
     # camera axes x right, y down, z forward to x right, y up, z backward
     return -down * [1.0, -1.0, -1.0], note("capture.up-by-gravity", file=camera_file.name), _SENSED

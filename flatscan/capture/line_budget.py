@@ -12,27 +12,42 @@ import numpy as np
 from flatscan.capture.camera import Camera
 from flatscan.capture.line_rays import View
 from flatscan.capture.line_setup import Doubts, Line, Setup, read_setup
-from flatscan.capture.measured_lines import MeasuredLine, Points, Rows, again, measure, with_pivot
+from flatscan.capture.measured_lines import MeasuredLine, Points, Rows, heights_after, measure, with_pivot
 from flatscan.capture.pictures import LINE_READER
 from flatscan.capture.registry import present_file
 from flatscan.core.errors import TooFewPoints
 from flatscan.core.geometry import Array
 from flatscan.core.model import Origin, Readings
-from flatscan.core.units import to_mm
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres
 
+LINES = "laser-line"
 # the small change by which each part is tried; the answer is linear over it
 _SMALL = 0.2
 
+# what the capture type laser-line already holds on the middle of a 2 m chord (METHODS 1b)
+_USUAL_COMMON = 0.4e-3
+
+# where uncertainty comes from; what to change to make each smaller stands in ADVICE
+LINE_ON_PICTURE = note("line.on-picture")
+STRIPE = note("line.stripe-on-wall")
+TARGETS_ON_PICTURE = note("line.targets-on-picture")
+TARGET_PLACES = note("line.places-of-targets")
+TARGETS_OFF = note("line.targets-off-wall")
+LASER_PLACE = note("line.place-of-laser")
+CAMERA_PLACE = note("line.place-of-camera")
+FOCAL = note("line.focal-length")
+BEND = note("line.bend-of-fan")
 ADVICE = {
-    "line on the picture": "Come nearer or use a longer lens, lock the exposure, and darken the room.",
-    "stripe on the wall": "Use a finer laser line, focused at the wall's distance.",
-    "targets on the picture": "Hang more and larger targets, square to the camera and well lit.",
-    "places of targets": "Tape the targets' places to a millimetre, both diagonals too.",
-    "targets off the wall": "Stick the targets flat on the wall, not on boards or edges that stand proud.",
-    "place of the laser": "Tape the laser's distance from the wall to 2 mm, or stand it further off.",
-    "place of the camera": "Tape the camera's place to 20 mm, or give its calibration and step further back.",
-    "focal length": "Calibrate the lens with the focus locked (flatscan calibrate).",
-    "bend of the fan": "Take one picture with the laser square to the wall and give it as [straightness].",
+    LINE_ON_PICTURE: note("line.halve-on-picture"),
+    STRIPE: note("line.halve-stripe"),
+    TARGETS_ON_PICTURE: note("line.halve-targets-on-picture"),
+    TARGET_PLACES: note("line.halve-places-of-targets"),
+    TARGETS_OFF: note("line.halve-targets-off-wall"),
+    LASER_PLACE: note("line.halve-place-of-laser", to=metres(0.002)),
+    CAMERA_PLACE: note("line.halve-place-of-camera", to=metres(0.020)),
+    FOCAL: note("line.halve-focal-length"),
+    BEND: note("line.halve-bend-of-fan"),
 }
 
 
@@ -40,8 +55,8 @@ ADVICE = {
 class Budget:
     """Standard uncertainties [m] of a line's heights by source: ``random`` from place to place, ``common`` shared."""
 
-    random: tuple[tuple[str, float], ...]
-    common: tuple[tuple[str, float], ...]
+    random: tuple[tuple[Note, float], ...]
+    common: tuple[tuple[Note, float], ...]
 
     @property
     def u_random(self) -> float:
@@ -58,19 +73,19 @@ class Budget:
         """Combined standard uncertainty [m] of a height."""
         return math.hypot(self.u_random, self.u_common)
 
-    def ranked(self) -> tuple[tuple[str, float], ...]:
+    def ranked(self) -> tuple[tuple[Note, float], ...]:
         """All parts, the largest first."""
-        return tuple(sorted((*self.random, *self.common), key=lambda part: (-part[1], part[0])))
+        return tuple(sorted((*self.random, *self.common), key=lambda part: (-part[1], part[0].code)))
 
-    def to_halve(self) -> tuple[str, ...]:
+    def to_halve(self) -> tuple[Note, ...]:
         """What to change so that the rest is at most half of the whole; largest part first."""
-        left, said = self.u**2, []
-        for name, value in self.ranked():
+        left, advice = self.u**2, []
+        for source, value in self.ranked():
             if left <= (self.u / 2) ** 2:
                 break
             left -= value**2
-            said.append(ADVICE[name])
-        return tuple(said)
+            advice.append(ADVICE[source])
+        return tuple(advice)
 
 
 def budget_of(setup: Setup, given: Line, line: MeasuredLine) -> Budget:
@@ -83,17 +98,17 @@ def budget_of(setup: Setup, given: Line, line: MeasuredLine) -> Budget:
     rows = max(float(np.median(line.rows)), 1.0)
     noise = line.stripe.noise * line.pixel / line.sensitivity / math.sqrt(rows)
     stripe = doubts.stripe * line.stripe.width * line.pixel / line.sensitivity
-    try_it = _Trial(setup, given, line, again(setup, line, given, line.points, setup.place))
-    common = [
-        ("targets on the picture", try_it.points(pixels=doubts.target_pixel)),
-        ("places of targets", try_it.points(places=doubts.target_place)),
-        ("targets off the wall", try_it.points(off=doubts.target_off)),
-        ("place of the laser", try_it.pivot(doubts.pivot)),
-        ("place of the camera", try_it.camera(doubts.camera) if setup.place is not None else 0.0),
-        ("focal length", try_it.focal(doubts.focal) if line.view.camera is not None else 0.0),
-        ("bend of the fan", 0.0 if setup.straightness is not None else _bow(line, doubts)),
-    ]
-    return Budget((("line on the picture", noise), ("stripe on the wall", stripe)), tuple(common))
+    trial = _Trial(setup, given, line, heights_after(setup, line, given, line.points, setup.place))
+    common = (
+        (TARGETS_ON_PICTURE, trial.points(pixels=doubts.target_pixel)),
+        (TARGET_PLACES, trial.points(places=doubts.target_place)),
+        (TARGETS_OFF, trial.points(off=doubts.target_off)),
+        (LASER_PLACE, trial.pivot(doubts.pivot)),
+        (CAMERA_PLACE, trial.camera(doubts.camera) if setup.place is not None else 0.0),
+        (FOCAL, trial.focal(doubts.focal) if line.view.camera is not None else 0.0),
+        (BEND, 0.0 if setup.straightness is not None else _bow(line, doubts)),
+    )
+    return Budget(((LINE_ON_PICTURE, noise), (STRIPE, stripe)), common)
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,7 +120,7 @@ class _Trial:
     base: Array
 
     def _rms(self, points: Points, place: Array | None, given: Line, line: MeasuredLine | None = None) -> float:
-        moved = again(self.setup, line or self.line, given, points, place)
+        moved = heights_after(self.setup, line or self.line, given, points, place)
         return float(np.sqrt(np.mean(((moved - self.base) / _SMALL) ** 2)))
 
     def points(self, *, pixels: float = 0.0, places: float = 0.0, off: float = 0.0) -> float:
@@ -127,10 +142,8 @@ class _Trial:
 
     def pivot(self, u: float) -> float:
         """The laser's place in all three directions."""
-        shifts = np.eye(3) * (_SMALL * u)
-        return math.hypot(*(
-            self._rms(self.line.points, self.setup.place, with_pivot(self.given, shift)) for shift in shifts
-        ))  # fmt: skip
+        moved = (with_pivot(self.given, shift) for shift in np.eye(3) * (_SMALL * u))
+        return math.hypot(*(self._rms(self.line.points, self.setup.place, given) for given in moved))
 
     def camera(self, u: float) -> float:
         """A taped camera's place in all three directions."""
@@ -176,10 +189,6 @@ def _bow(line: MeasuredLine, doubts: Doubts) -> float:
     return float(np.sqrt(np.mean((moved - np.median(moved)) ** 2)))
 
 
-# what the capture type laser-line already holds on the middle of a 2 m chord (METHODS 1b)
-_USUAL_COMMON = 0.4e-3
-
-
 @dataclass(frozen=True, eq=False)
 class LineSurvey:
     """A set-up measured: its lines with their budgets."""
@@ -213,30 +222,36 @@ def open_lines(path: Path) -> Readings:
     x, y, z = (np.concatenate([getattr(line, name) for line, _ in lines]) for name in ("x", "y", "height"))
     if len(x) < 3:
         raise TooFewPoints(
-            path, f"{len(x)} stations on {len(lines)} lines", needed="at least 3", remedy="Photograph longer lines"
+            path,
+            "{stations} stations on {lines} lines",
+            needed="at least 3",
+            remedy="Photograph longer lines",
+            stations=len(x),
+            lines=len(lines),
         )
     u = max(math.hypot(part.u_random, math.sqrt(max(part.u_common**2 - _USUAL_COMMON**2, 0.0))) for _, part in lines)
     u_lean = setup.doubts.upright / min(line.sensitivity for line, _ in lines)
-    origin = Origin(str(path), "", LINE_READER, "m", len(x), tuple(_words(surveyed)))
+    origin = Origin(str(path), "", LINE_READER, "m", len(x), _notes(surveyed), LINES)
     return Readings(origin, x, y, z, u, setup.width, setup.height, name=setup.name, u_lean=u_lean)
 
 
-def _words(surveyed: LineSurvey) -> list[str]:
-    said: list[str] = []
+def _notes(surveyed: LineSurvey) -> tuple[Note, ...]:
+    """What each picture and line is worth, what joins the lines, and what is plumb."""
+    notes: list[Note] = []
     for line, budget in surveyed.lines:
-        name, share = budget.ranked()[0]
-        said += line.notes
-        said.append(
-            f"{line.name}: {len(line.x)} stations over {to_mm(max(np.ptp(line.x), np.ptp(line.y))):.0f} mm, "
-            f"± {to_mm(budget.u):.2f} mm (1 sd), most of it from the {name} ({to_mm(share):.2f} mm)"
+        source, most = budget.ranked()[0]
+        what = note(
+            "line.stations",
+            stations=len(line.x),
+            span=metres(max(np.ptp(line.x), np.ptp(line.y))),
+            u=metres(budget.u),
+            source=source,
+            most=metres(most),
         )
-    free = [line.name for line, _ in surveyed.lines if not line.placed]
+        notes += [*line.notes, note("picture.of-file", file=line.name, what=what)]
+    free = sum(not line.placed for line, _ in surveyed.lines)
     if free and len(surveyed.lines) > 1:
-        said.append(
-            f"{len(free)} of {len(surveyed.lines)} lines have no known distance from the wall's plane and are joined "
-            "by their own medians: what the wall does from one line to the next is not measured"
-        )
+        notes.append(note("line.some-not-placed", free=free, lines=len(surveyed.lines)))
     elif free:
-        said.append("the line has no known distance from the wall's plane: its straightness is measured, not its place")
-    said.append("plumb is the targets' upright, not the laser's: give a line at 90 degrees or a plumb bob for lean")
-    return said
+        notes.append(note("line.not-placed"))
+    return (*notes, note("line.plumb-by-targets"))

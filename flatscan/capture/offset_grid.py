@@ -138,7 +138,7 @@ def _stations(
     said += not_read(blank, len(x))
     if head.proud_when_big is None:
         said.append(note("grid.no-sense"))
-    origin = Origin(str(path), "", "laser grid", unit, len(x), tuple(said))
+    origin = Origin(str(path), "", "laser grid", unit, len(x), tuple(said), "laser-readings")
     # the one place where a reading (distance from the laser) becomes an offset (toward the room)
     offset = reading if head.proud_when_big else -reading
     return Readings(origin, x, y, offset, reading_u, head.width, head.height, blank, head.name)

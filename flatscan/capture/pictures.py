@@ -27,6 +27,12 @@ class Picture:
     turned: bool
     focal: float | None
 
+    @property
+    def size(self) -> str:
+        """Pixels across and down, as people write them."""
+        high, wide = self.colours.shape[:2]
+        return f"{wide} x {high}"
+
 
 def read_picture(path: Path) -> Picture:
     """A picture in upright position; raises `ReadError` where it cannot be read, with the extra HEIC needs."""
@@ -43,9 +49,12 @@ def read_picture(path: Path) -> Picture:
             upright = np.asarray(ImageOps.exif_transpose(image).convert("RGB"))
     except (UnidentifiedImageError, OSError, ValueError) as reason:
         raise ReadError(
-            path, f"the picture cannot be read ({str(reason)[:80]})", needed="a whole JPEG, PNG, TIFF or HEIC picture",
+            path,
+            "the picture cannot be read ({reason})",
+            needed="a whole JPEG, PNG, TIFF or HEIC picture",
             remedy="Copy it again from the camera",
-        ) from None  # fmt: skip
+            reason=str(reason)[:80],
+        ) from None
     pixels = float(focal) / _DIAGONAL_35 * float(np.hypot(*upright.shape[:2])) if focal else None
     return Picture(upright, orientation not in (None, 1), pixels)
 
@@ -53,10 +62,11 @@ def read_picture(path: Path) -> Picture:
 def refuse_picture(path: Path) -> PointSource:
     """Raise `ReadError`: a picture holds no distances."""
     raise ReadError(
-        path, "an ordinary picture, which holds no distances",
+        path,
+        "an ordinary picture, which holds no distances",
         needed="a depth image of 16 bits, or pictures of a laser line with their set-up",
-        remedy="For a laser line give the set-up file (flatscan line SETUP.toml); for depth export the depth itself",
-    )  # fmt: skip
+        remedy="For a laser line give the set-up file ({run:line SETUP.toml}); for depth export the depth itself",
+    )
 
 
 def _is_picture(head: bytes) -> bool:

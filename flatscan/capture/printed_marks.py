@@ -15,12 +15,22 @@ from flatscan.capture.camera import Camera
 from flatscan.capture.pictures import read_picture
 from flatscan.core.errors import BadValue, ReadError
 from flatscan.core.geometry import Array, Mask
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import degrees, metres, share
+from flatscan.core.quantity import pixels as pixels_of
+
+Names = tuple[str, ...]
 
 # 50 markers of 4 x 4 bits: the fewest and so the largest bits for their size, which a far camera needs
 DICTIONARY = "DICT_4X4_50"
 MARKERS, BITS = 50, 4
 # how far off the detector's corner an edge is looked for [pixels]
 _REACH = 2.5
+# fewer views, or views all alike, fix no lens (Zhang, IEEE PAMI 22, 2000: at least three; common practice: ten or more)
+LEAST, GOOD = 6, 10
+MARKER_SHARE = 0.7
+_POOR_RMS = 1.0
+_LEAST_SPREAD, _LEAST_TILT = 0.5, np.radians(15.0)
 
 
 def marker_bits(number: int) -> Mask:
@@ -28,11 +38,18 @@ def marker_bits(number: int) -> Mask:
     import cv2
 
     if not 0 <= number < MARKERS:
-        raise BadValue("target", f"number {number}", needed=f"0 to {MARKERS - 1}", remedy="Choose one of these")
+        raise BadValue(
+            "target",
+            "number {number}",
+            needed="0 to {last}",
+            remedy="Choose one of these",
+            number=number,
+            last=MARKERS - 1,
+        )
     side = BITS + 2
     image = cv2.aruco.generateImageMarker(_dictionary(), number, side)
-    made: Mask = np.asarray(image) > 127
-    return made
+    white: Mask = np.asarray(image) > 127
+    return white
 
 
 def find_targets(picture: NDArray[np.uint8]) -> dict[int, Array]:
@@ -66,15 +83,15 @@ def sharpened(grey: Array, corners: Array) -> Array:
     lines = [_edge(grey, corners[i], corners[(i + 1) % 4]) for i in range(4)]
     if any(line is None for line in lines):
         return corners
-    made = corners.copy()
+    crossings = corners.copy()
     for i in range(4):
         one, other = lines[i - 1], lines[i]
         if one is None or other is None:
             return corners
         normals = np.stack([one[0], other[0]])
-        made[i] = np.linalg.solve(normals, np.array([one[1], other[1]]))
-    far = np.hypot(*(made - corners).T).max() > 0.15 * np.hypot(*(corners[1] - corners[0])) + 1.5
-    return corners if far else made
+        crossings[i] = np.linalg.solve(normals, np.array([one[1], other[1]]))
+    far = np.hypot(*(crossings - corners).T).max() > 0.15 * np.hypot(*(corners[1] - corners[0])) + 1.5
+    return corners if far else crossings
 
 
 def _edge(grey: Array, start: Array, stop: Array) -> tuple[Array, float] | None:
@@ -113,13 +130,6 @@ def _dictionary() -> Any:
     return cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))
 
 
-# fewer views, or views all alike, fix no lens (Zhang, IEEE PAMI 22, 2000: at least three; common practice: ten or more)
-LEAST, GOOD = 6, 10
-MARKER_SHARE = 0.7
-_POOR_RMS = 1.0
-_LEAST_SPREAD, _LEAST_TILT = 0.5, np.radians(15.0)
-
-
 @dataclass(frozen=True, slots=True)
 class Board:
     """Squares across and down, side of a square [m], and whether markers stand in the white ones."""
@@ -132,16 +142,23 @@ class Board:
     def __post_init__(self) -> None:
         if not (4 <= self.across <= 40 and 4 <= self.down <= 40 and 0.002 < self.square < 0.5):
             raise BadValue(
-                "board", f"{self.across} x {self.down} squares of {self.square * 1000:g} mm",
-                needed="4 to 40 squares each way, of 2 to 500 mm", remedy="Count the squares and measure one",
-            )  # fmt: skip
+                "board",
+                "{across} x {down} squares of {square:length.g}",
+                needed="4 to 40 squares each way, of {least:length} to {most:length}",
+                remedy="Count the squares and measure one",
+                across=self.across,
+                down=self.down,
+                square=metres(self.square),
+                least=metres(0.002),
+                most=metres(0.5),
+            )
 
     def charuco(self) -> Any:
         """OpenCV's board of squares and markers."""
         import cv2
 
-        dictionary = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))
-        return cv2.aruco.CharucoBoard((self.across, self.down), self.square, MARKER_SHARE * self.square, dictionary)
+        marker = MARKER_SHARE * self.square
+        return cv2.aruco.CharucoBoard((self.across, self.down), self.square, marker, _dictionary())
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,7 +169,18 @@ class Calibration:
     u_focal: float
     used: tuple[str, ...]
     without: tuple[str, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
+
+    @property
+    def summary(self) -> Note:
+        """The focal length with its uncertainty, and how well the photos agree."""
+        return note(
+            "picture.calibrated",
+            focal=pixels_of(self.camera.fx),
+            u=share(self.u_focal),
+            photos=len(self.used),
+            rms=pixels_of(self.camera.rms or 0.0),
+        )
 
 
 def calibrate(photos: Sequence[Path], board: Board) -> Calibration:
@@ -161,8 +189,6 @@ def calibrate(photos: Sequence[Path], board: Board) -> Calibration:
     Raises `ReadError` where photos are of different sizes or show the board too seldom, all alike, or only part of
     the picture.
     """
-    import cv2
-
     places, seen, used, without = [], [], [], []
     size: tuple[int, int] | None = None
     for photo in photos:
@@ -171,9 +197,15 @@ def calibrate(photos: Sequence[Path], board: Board) -> Calibration:
         size = size or here
         if here != size:
             raise ReadError(
-                photo, f"{here[0]} x {here[1]} pixels, the first photo has {size[0]} x {size[1]}",
-                needed="photos of one camera, all upright or all turned", remedy="Leave the others out",
-            )  # fmt: skip
+                photo,
+                "{wide} x {high} pixels, the first photo has {first_wide} x {first_high}",
+                needed="photos of one camera, all upright or all turned",
+                remedy="Leave the others out",
+                wide=here[0],
+                high=here[1],
+                first_wide=size[0],
+                first_high=size[1],
+            )
         found = _board_corners(grey, board)
         if found is None:
             without.append(photo.name)
@@ -184,21 +216,35 @@ def calibrate(photos: Sequence[Path], board: Board) -> Calibration:
     if size is None or len(used) < LEAST:
         raise ReadError(
             photos[0] if photos else "calibrate",
-            f"the board of {board.across} x {board.down} squares is seen whole in {len(used)} of {len(photos)} photos",
-            needed=f"at least {LEAST}, better {GOOD} or more", remedy="Photograph it sharp, well lit and whole",
-        )  # fmt: skip
+            "the board of {across} x {down} squares is seen whole in {used} of {photos} photos",
+            needed="at least {least}, better {good} or more",
+            remedy="Photograph it sharp, well lit and whole",
+            across=board.across,
+            down=board.down,
+            used=len(used),
+            photos=len(photos),
+            least=LEAST,
+            good=GOOD,
+        )
+    return _solved(photos[0], places, seen, size, tuple(used), tuple(without))
+
+
+def _solved(
+    where: Path, places: list[Any], seen: list[Any], size: tuple[int, int], used: Names, without: Names
+) -> Calibration:
+    """The lens from places on the board and pixels of each photo used."""
+    import cv2
+
     flags = 0 if len(used) >= GOOD else cv2.CALIB_FIX_K3
-    made = cv2.calibrateCameraExtended(places, seen, size, np.eye(3), np.zeros(5), flags=flags)
-    rms, matrix, distortion, turns = made[0], made[1], made[2], made[3]
-    spread = np.asarray(made[5], float).ravel()
-    _refuse_alike(photos[0], turns, np.concatenate([part.reshape(-1, 2) for part in seen]), size)
-    camera = Camera(
-        size[0], size[1], float(matrix[0, 0]), float(matrix[1, 1]), float(matrix[0, 2]), float(matrix[1, 2]),
-        tuple(float(value) for value in np.asarray(distortion).ravel()[:5]), rms=float(rms),
-    )  # fmt: skip
-    return Calibration(
-        camera, float(spread[0] / matrix[0, 0]), tuple(used), tuple(without), _notes(camera, len(used), without)
+    rms, matrix, distortion, turns, _, u_intrinsics, *_ = cv2.calibrateCameraExtended(
+        places, seen, size, np.eye(3), np.zeros(5), flags=flags
     )
+    _refuse_alike(where, turns, np.concatenate([part.reshape(-1, 2) for part in seen]), size)
+    (fx, _, cx), (_, fy, cy) = (map(float, row) for row in matrix[:2])
+    lens = tuple(float(value) for value in np.asarray(distortion).ravel()[:5])
+    camera = Camera(*size, fx, fy, cx, cy, lens, rms=float(rms))
+    u_focal = float(np.asarray(u_intrinsics, float).ravel()[0] / matrix[0, 0])
+    return Calibration(camera, u_focal, used, without, _notes(camera, len(used), without))
 
 
 def _board_corners(grey: Any, board: Board) -> tuple[Array, Array] | None:
@@ -228,28 +274,32 @@ def _refuse_alike(where: Path, turns: Sequence[Any], pixels: Array, size: tuple[
     tilt = float(np.arccos(np.clip(normals @ normals.T, -1, 1)).max())
     if tilt < _LEAST_TILT:
         raise ReadError(
-            where, f"the board is tilted by at most {np.degrees(tilt):.0f} degrees from photo to photo",
-            needed=f"at least {np.degrees(_LEAST_TILT):.0f}: else focal length and distance cannot be told apart",
+            where,
+            "the board is tilted by at most {tilt:angle.0} from photo to photo",
+            needed="at least {least:angle.0}: else focal length and distance cannot be told apart",
             remedy="Tilt the board or the camera left, right, up and down, and turn the camera on its side",
-        )  # fmt: skip
-    share = np.ptp(pixels, axis=0) / size
-    if share.min() < _LEAST_SPREAD:
-        raise ReadError(
-            where, f"the board covers {share[0]:.0%} of the picture's width and {share[1]:.0%} of its height over all",
-            needed=f"at least {_LEAST_SPREAD:.0%}", remedy="Photograph it near all edges and corners of the picture",
-        )  # fmt: skip
-
-
-def _notes(camera: Camera, used: int, without: Sequence[str]) -> tuple[str, ...]:
-    said = []
-    if without:
-        said.append(f"the board was not found whole in {len(without)} photos: {', '.join(without[:5])}")
-    if used < GOOD:
-        said.append(f"{used} photos: {GOOD} or more fix the outer distortion better")
-    if camera.rms is not None and camera.rms > _POOR_RMS:
-        said.append(
-            f"corners miss by {camera.rms:.1f} pixels rms, under {_POOR_RMS:g} is usual: is the board flat, are the "
-            "photos sharp?"
+            tilt=degrees(np.degrees(tilt)),
+            least=degrees(np.degrees(_LEAST_TILT)),
         )
-    said.append("holds for this lens and focus only: lock the focus at the wall's distance")
-    return tuple(said)
+    covered = np.ptp(pixels, axis=0) / size
+    if covered.min() < _LEAST_SPREAD:
+        raise ReadError(
+            where,
+            "the board covers {width:share} of the picture's width and {height:share} of its height over all",
+            needed="at least {least:share}",
+            remedy="Photograph it near all edges and corners of the picture",
+            width=share(covered[0]),
+            height=share(covered[1]),
+            least=share(_LEAST_SPREAD),
+        )
+
+
+def _notes(camera: Camera, used: int, without: Names) -> tuple[Note, ...]:
+    notes = []
+    if without:
+        notes.append(note("picture.board-not-whole", photos=len(without), names=without[:5]))
+    if used < GOOD:
+        notes.append(note("picture.few-photos", photos=used, good=GOOD))
+    if camera.rms is not None and camera.rms > _POOR_RMS:
+        notes.append(note("picture.corners-miss", rms=pixels_of(camera.rms), usual=pixels_of(_POOR_RMS)))
+    return (*notes, note("picture.this-focus-only"))

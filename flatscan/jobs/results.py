@@ -44,7 +44,7 @@ class Seen:
     title: str
     wall: Wall
     relief: Relief
-    notes: tuple[Note | str, ...]
+    notes: tuple[Note, ...]
     tie: Tie | None = None
     corners: tuple[Corner, ...] = ()
     neighbours: tuple[Wall, ...] = ()
@@ -97,7 +97,7 @@ class Planned:
     extras: Extras
     bands: tuple[Band, ...]
     fixed: tuple[tuple[float, float, float], ...]
-    notes: tuple[Note | str, ...]
+    notes: tuple[Note, ...]
 
 
 @dataclass(frozen=True, slots=True)
