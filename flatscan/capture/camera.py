@@ -1,16 +1,19 @@
-"""A pinhole camera with lens distortion: its JSON file, and rays through its pixels."""
+"""A pinhole camera with lens distortion, rays through its pixels; and how a scanner or camera stood."""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from flatscan.capture.source import Block, Normals
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
+from flatscan.core.quantity import share
 
 # OpenCV's order k1 k2 p1 p2 k3 ...; the numbers of coefficients it knows
 _COEFFICIENTS = (0, 4, 5, 8, 12, 14)
@@ -54,10 +57,9 @@ class Camera:
 
         # the default five rounds leave hundredths of a pixel at the corners of a wide lens
         done = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 60, 1e-12)
-        made = cv2.undistortPoints(pixels[:, None, :], self.matrix, np.array(self.distortion), None, None, None, done)[
-            :, 0, :
-        ]
-        return np.asarray(made, np.float64)
+        lens = np.array(self.distortion)
+        straight = cv2.undistortPoints(pixels[:, None, :], self.matrix, lens, None, None, None, done)
+        return np.asarray(straight[:, 0, :], np.float64)
 
     def text(self) -> str:
         """The JSON file of the camera, matrix column by column as Open3D writes it."""
@@ -78,30 +80,44 @@ def read_camera(path: Path) -> Camera:
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as reason:
-        raise ReadError(path, f"not JSON ({reason})", needed=_EXAMPLE, remedy="Export the intrinsics again") from None
+        raise _no_camera(path, "not JSON ({reason})", reason=str(reason)) from None
     try:
         matrix = np.array(record["intrinsic_matrix"], float).reshape(3, 3).T
         width, height = int(record["width"]), int(record["height"])
         distortion = tuple(float(value) for value in record.get("distortion", ()))
         rms = record.get("rms_pixels")
     except (KeyError, TypeError, ValueError, AttributeError) as reason:
-        raise ReadError(
-            path, f"no intrinsics in it ({reason})", needed=_EXAMPLE, remedy="Export the intrinsics again"
-        ) from None
-    (fx, skew, cx), (_, fy, cy) = matrix[0], matrix[1]
-    sound = np.isfinite(matrix).all() and np.allclose(matrix[2], [0, 0, 1]) and skew == 0 and min(width, height) > 0
-    if not (sound and 0.1 * width < fx < 20 * width and 0.1 * height < fy < 20 * height):
-        found = f"fx {fx:g}, fy {fy:g}, cx {cx:g}, cy {cy:g} for {width} x {height} pixels"
-        raise ReadError(path, found, needed="focal lengths and centre in pixels", remedy="Export the intrinsics again")
-    if not (-0.5 * width < cx < 1.5 * width and -0.5 * height < cy < 1.5 * height):
-        found = f"principal point {cx:g}, {cy:g} far outside {width} x {height} pixels"
-        raise ReadError(path, found, needed="the matrix column by column", remedy="Export the intrinsics again")
+        raise _no_camera(path, "no intrinsics in it ({reason})", reason=str(reason)) from None
+    _refuse_unsound(path, matrix, width, height)
     if len(distortion) not in _COEFFICIENTS or not np.isfinite(distortion).all():
-        found = f"{len(distortion)} distortion coefficients"
-        raise ReadError(path, found, needed="0, 4, 5, 8, 12 or 14 (k1 k2 p1 p2 k3 ...)", remedy="Correct the file")
+        raise ReadError(
+            path,
+            "{count} distortion coefficients",
+            needed="0, 4, 5, 8, 12 or 14 (k1 k2 p1 p2 k3 ...)",
+            remedy="Correct the file",
+            count=len(distortion),
+        )
     known = {"width", "height", "intrinsic_matrix", "distortion", "rms_pixels"}
     extras = tuple(sorted((key, value) for key, value in record.items() if key not in known))
-    return Camera(width, height, float(fx), float(fy), float(cx), float(cy), distortion, extras, rms)
+    (fx, _, cx), (_, fy, cy) = (map(float, row) for row in matrix[:2])
+    return Camera(width, height, fx, fy, cx, cy, distortion, extras, rms)
+
+
+def _no_camera(path: Path, found: str, needed: str = _EXAMPLE, **values: object) -> ReadError:
+    return ReadError(path, found, needed=needed, remedy="Export the intrinsics again", **values)
+
+
+def _refuse_unsound(path: Path, matrix: Array, width: int, height: int) -> None:
+    """Raise `ReadError` for a matrix (3, 3) that no camera of so many pixels has."""
+    (fx, skew, cx), (_, fy, cy) = matrix[0], matrix[1]
+    values = {"fx": share(fx), "fy": share(fy), "cx": share(cx), "cy": share(cy), "width": width, "height": height}
+    sound = np.isfinite(matrix).all() and np.allclose(matrix[2], [0, 0, 1]) and skew == 0 and min(width, height) > 0
+    if not (sound and 0.1 * width < fx < 20 * width and 0.1 * height < fy < 20 * height):
+        found = "fx {fx:number}, fy {fy:number}, cx {cx:number}, cy {cy:number} for {width} x {height} pixels"
+        raise _no_camera(path, found, "focal lengths and centre in pixels", **values)
+    if not (-0.5 * width < cx < 1.5 * width and -0.5 * height < cy < 1.5 * height):
+        found = "principal point {cx:number}, {cy:number} far outside {width} x {height} pixels"
+        raise _no_camera(path, found, "the matrix column by column", **values)
 
 
 def camera_beside(picture: Path) -> tuple[Camera, Path]:
@@ -112,10 +128,13 @@ def camera_beside(picture: Path) -> tuple[Camera, Path]:
         if (folder / name).is_file():
             return read_camera(folder / name), folder / name
     raise ReadError(
-        picture, "no intrinsics (focal length and centre in pixels) beside it",
-        needed=f"a file {names[0] if names else _NAMES[0]} such as {_EXAMPLE}, with depth_scale (units per metre)",
-        remedy="Export the camera's intrinsics with the capture, or make the file with flatscan calibrate",
-    )  # fmt: skip
+        picture,
+        "no intrinsics (focal length and centre in pixels) beside it",
+        needed="a file {name} such as {example}, with depth_scale (units per metre)",
+        remedy="Export the camera's intrinsics with the capture, or make the file with {run:calibrate}",
+        name=names[0] if names else _NAMES[0],
+        example=_EXAMPLE,
+    )
 
 
 def fit_size(camera: Camera, camera_file: Path, width: int, height: int, picture: Path) -> Camera:
@@ -125,11 +144,75 @@ def fit_size(camera: Camera, camera_file: Path, width: int, height: int, picture
         return camera
     if abs(height - camera.height * ratio) > 1.0:
         raise ReadError(
-            picture, f"{width} x {height} pixels, but {camera_file.name} is for {camera.width} x {camera.height}",
-            needed="intrinsics of this picture", remedy="Export both from the same capture",
-        )  # fmt: skip
+            picture,
+            "{width} x {height} pixels, but {file} is for {wide} x {high}",
+            needed="intrinsics of this picture",
+            remedy="Export both from the same capture",
+            width=width,
+            height=height,
+            file=camera_file.name,
+            wide=camera.width,
+            high=camera.height,
+        )
     # centres of pixels lie at whole numbers, so half a pixel shifts with the scale
     cx, cy = ((centre + 0.5) * ratio - 0.5 for centre in (camera.cx, camera.cy))
     return Camera(
         width, height, camera.fx * ratio, camera.fy * ratio, cx, cy, camera.distortion, camera.extras, camera.rms
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Pose:
+    """p' = ``rotation`` (3, 3) p + ``translation`` (3,)."""
+
+    rotation: Array
+    translation: Array
+
+    @property
+    def is_default(self) -> bool:
+        """Whether it says nothing: no turn, and the scanner at the origin."""
+        return bool(np.array_equal(self.rotation, np.eye(3)) and not self.translation.any())
+
+    def __call__(self, points: Array) -> Array:
+        """Points (n, 3) in the common axes."""
+        with np.errstate(all="ignore"):
+            # row by row sums of three products, not a library's: the same digits on any machine and block size
+            turned = sum(points[:, [axis]] * self.rotation[:, axis] for axis in range(3))
+        return np.asarray(turned + self.translation)
+
+    def blocks(self, inner: Callable[[], Iterator[Block]]) -> Callable[[], Iterator[Block]]:
+        """The same blocks in the common axes."""
+        return _Posed(self, inner)
+
+
+@dataclass(frozen=True, eq=False)
+class _Posed:
+    pose: Pose
+    inner: Callable[[], Iterator[Block]]
+
+    def __call__(self) -> Iterator[Block]:
+        turn = Pose(self.pose.rotation, np.zeros(3))
+        for block in self.inner():
+            yield Block(self.pose(block.points), _turned(turn, block.normals), block.dropped)
+
+
+def _turned(turn: Pose, normals: Normals | None) -> Normals | None:
+    return None if normals is None else lambda rows: turn(normals(rows))
+
+
+def rotation_matrix(w: float, x: float, y: float, z: float) -> Array:
+    """Rotation (3, 3) of a quaternion, normalised first; the zero quaternion raises `ValueError`.
+
+    Standard form with the scalar part w (for example ASTM E2807-11, section on rigid body transforms).
+    """
+    size = float(np.linalg.norm((w, x, y, z)))
+    if not np.isfinite(size) or size < 1e-9:
+        raise ValueError("a quaternion of length zero or not finite")
+    w, x, y, z = (part / size for part in (w, x, y, z))
+    return np.array(
+        [
+            [1 - 2 * (y * y + z * z), 2 * (x * y - w * z), 2 * (x * z + w * y)],
+            [2 * (x * y + w * z), 1 - 2 * (x * x + z * z), 2 * (y * z - w * x)],
+            [2 * (x * z - w * y), 2 * (y * z + w * x), 1 - 2 * (x * x + y * y)],
+        ]
     )

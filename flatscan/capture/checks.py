@@ -7,9 +7,16 @@ from pathlib import Path
 
 import numpy as np
 
-from flatscan.capture.cleaning import CleanChunks, Cleaning, notes_on_bounds, notes_on_rows, plan_cleaning
+from flatscan.capture.cleaning import (
+    CleanChunks,
+    Cleaning,
+    Tally,
+    notes_on_bounds,
+    notes_on_rows,
+    plan_cleaning,
+    take_tally,
+)
 from flatscan.capture.source import PointSource
-from flatscan.capture.tally import Tally, take_tally
 from flatscan.capture.unit_and_step import check_size, decide_unit, file_step, main_extents, notes_on_step
 from flatscan.core.errors import BadValue, ReadError, TooFewPoints
 from flatscan.core.geometry import Array
@@ -63,7 +70,7 @@ def checked_cloud(
         *notes_on_step(sample * factor, step * factor, single, middle),
     )
     return Cloud(
-        origin=Origin(str(path), sha256(), source.reader, unit, count, notes),
+        origin=Origin(str(path), sha256(), source.reader, unit, count, notes, source.kind),
         sample=sample * factor - shift,
         chunks=CleanChunks(cleaning, factor, shift),
         count=count,

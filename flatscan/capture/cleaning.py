@@ -1,22 +1,196 @@
-"""Which rows of a file of points stay: finite ones, none at range zero, no far strays, each place once; and notes."""
+"""What one pass over a file finds out about its rows, and which of them are left out, with the words for it."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
-from flatscan.capture.source import PointSource
-from flatscan.capture.tally import Tally, finite_rows, zero_rows
+from flatscan.capture.source import Block, PointSource, Rows
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import share
 
+Hashes = NDArray[np.uint64]
+SAMPLE = 600_000
+_SEED = 20_261
+# one coordinate larger than this in any unit is rubbish in the file, not a place
+_LARGEST = 1e12
+# up to this many rows every hash is kept (8 bytes each); above, only positions whose hash falls in a fixed share
+EXACT_ROWS = 2_000_000
 # a stray is this many extents away from the middle 96 % of the points
 STRAY = 5.0
 # a sample of fewer points has no extent to judge strays by
 _LEAST_SAMPLE = 100
+
+
+def _mix(value: Hashes) -> Hashes:
+    """Finaliser of splitmix64 (Steele, Lea and Flood, OOPSLA 2014), in place."""
+    value ^= value >> np.uint64(30)
+    value *= np.uint64(0xBF58476D1CE4E5B9)
+    value ^= value >> np.uint64(27)
+    value *= np.uint64(0x94D049BB133111EB)
+    value ^= value >> np.uint64(31)
+    return value
+
+
+def row_hashes(points: Array) -> Hashes:
+    """A 64-bit hash per row (n, 3); equal rows have equal hashes.
+
+    Two different rows share one with odds n^2 / 2^65: 1e-7 for two million rows.
+    """
+    # + 0.0 makes the two zeros one; each axis is mixed in turn because the bits of small numbers are mostly alike
+    bits = np.add(points, 0.0).view(np.uint64)
+    value = _mix(bits[:, 0].copy())
+    for axis in (1, 2):
+        value += bits[:, axis]
+        value = _mix(value)
+    return value
+
+
+@dataclass
+class RepeatCounter:
+    """Collects row hashes of ``rows`` rows at most, in bounded memory."""
+
+    rows: int
+    kept: list[Hashes] = field(default_factory=list)
+    seen: list[NDArray[np.int64]] = field(default_factory=list)
+
+    @property
+    def exact(self) -> bool:
+        """Whether every row takes part."""
+        return self.rows <= EXACT_ROWS
+
+    @property
+    def taken(self) -> int:
+        """How many rows took part so far."""
+        return sum(len(part) for part in self.kept)
+
+    def add(self, points: Array, numbers: NDArray[np.int64] | slice, start: int) -> None:
+        """Take in the rows ``points``, which are rows ``start`` + ``numbers`` of the file."""
+        value = row_hashes(points)
+        if self.exact:
+            at = np.arange(len(points)) if isinstance(numbers, slice) else numbers
+            self.seen.append((at + start).astype(np.int64))
+        else:
+            # a position is in the sample or not whichever row it comes from, so repeats stay together
+            value = value[value < np.uint64(int(2**64 * (EXACT_ROWS / 2) / self.rows))]
+        self.kept.append(value)
+
+    def share(self) -> float:
+        """Share of rows that repeat an earlier one (exact, or estimated from the sampled positions)."""
+        value = np.sort(np.concatenate(self.kept)) if self.kept else np.empty(0, np.uint64)
+        return float(np.count_nonzero(value[1:] == value[:-1])) / len(value) if len(value) else 0.0
+
+    def repeated(self, total: int) -> Mask:
+        """(total,) marks of rows that repeat an earlier row; only where `exact`."""
+        marks = np.zeros(total, dtype=bool)
+        value, row = np.concatenate(self.kept), np.concatenate(self.seen)
+        order = np.argsort(value, kind="stable")
+        same = value[order][1:] == value[order][:-1]
+        marks[row[order][1:][same]] = True
+        return marks
+
+
+@dataclass
+class Tally:
+    """What the first pass found, in file units."""
+
+    rows: int = 0
+    dropped: int = 0
+    not_finite: int = 0
+    at_zero: int = 0
+    low: Array = field(default_factory=lambda: np.full(3, np.inf))
+    high: Array = field(default_factory=lambda: np.full(3, -np.inf))
+    samples: list[Array] = field(default_factory=list)
+    normals: list[Array] = field(default_factory=list)
+    numbers: list[Rows] = field(default_factory=list)
+    repeats: RepeatCounter = field(default_factory=lambda: RepeatCounter(0))
+
+    @property
+    def sample(self) -> Array:
+        """Evenly drawn finite rows (n, 3), none at range zero."""
+        return np.concatenate(self.samples) if self.samples else np.empty((0, 3))
+
+    @property
+    def sample_rows(self) -> Rows:
+        """Their row numbers in the file (n,)."""
+        return np.concatenate(self.numbers) if self.numbers else np.empty(0, np.int64)
+
+    @property
+    def sample_normals(self) -> Array | None:
+        """Their normals (n, 3), if the file has any."""
+        return np.concatenate(self.normals) if self.normals else None
+
+
+def sample_rows(count: int, size: int = SAMPLE) -> Rows:
+    """Row numbers of an even sample: one at a seeded random place in each of ``size`` equal runs of rows."""
+    if count <= size:
+        return np.arange(count, dtype=np.int64)
+    edge = np.linspace(0, count, size + 1)
+    place = np.floor(edge[:-1] + np.random.default_rng(_SEED).random(size) * np.diff(edge)).astype(np.int64)
+    return np.minimum(place, count - 1)
+
+
+def finite_rows(points: Array) -> Mask | None:
+    """Which rows (n, 3) are numbers and places; None if all are."""
+    # the sum of a block is finite only if every number in it is, and costs a third of looking at each
+    if np.isfinite(points.sum()) and float(np.abs(points).max(initial=0.0)) < _LARGEST:
+        return None
+    good = np.asarray((np.abs(points) < _LARGEST).all(axis=1))
+    return None if good.all() else good
+
+
+def zero_rows(points: Array, stands: Array | None) -> Mask | None:
+    """Which rows (n, 3) lie exactly at the file's origin or at a scanner: returns of range zero; None if none do."""
+    marks = (points[:, 0] == 0) & (points[:, 1] == 0) & (points[:, 2] == 0)
+    for stand in () if stands is None else stands:
+        marks |= (points == stand).all(axis=1)
+    return marks if marks.any() else None
+
+
+def _take_block(tally: Tally, block: Block, wanted: Rows, stands: Array | None) -> None:
+    points, start = block.points, tally.rows
+    good, zero = finite_rows(points), zero_rows(points, stands)
+    tally.rows += len(points)
+    tally.dropped += block.dropped
+    tally.not_finite += 0 if good is None else int(np.count_nonzero(~good))
+    tally.at_zero += 0 if zero is None else int(np.count_nonzero(zero))
+    first, last = np.searchsorted(wanted, (start, start + len(points)))
+    rows = wanted[first:last] - start
+    numbers: Rows | slice = slice(None)
+    if good is not None or zero is not None:
+        real = np.ones(len(points), dtype=bool)
+        for gone in (zero, None if good is None else ~good):
+            real &= True if gone is None else ~gone
+        rows = rows[real[rows]]
+        numbers = np.flatnonzero(real)
+    usable = points[numbers]
+    if len(usable):
+        tally.repeats.add(usable, numbers, start)
+        # column by column: a reduction over the short axis of (n, 3) is several times slower
+        for axis in range(3):
+            tally.low[axis] = min(tally.low[axis], usable[:, axis].min())
+            tally.high[axis] = max(tally.high[axis], usable[:, axis].max())
+    tally.samples.append(points[rows])
+    tally.numbers.append(rows + start)
+    if block.normals is not None:
+        tally.normals.append(block.normals(rows))
+
+
+def take_tally(source: PointSource, most: int | None = None) -> Tally:
+    """Run the first pass over ``source``, stopping beyond ``most`` rows; errors of its reader pass through."""
+    tally = Tally(repeats=RepeatCounter(source.count))
+    wanted = sample_rows(source.count)
+    # signalling NaN and infinity in damaged files are counted, not worth a floating-point warning each
+    with np.errstate(all="ignore"):
+        for block in source.blocks():
+            _take_block(tally, block, wanted, source.stands)
+            if most is not None and tally.rows > most:
+                break
+    return tally
 
 
 @dataclass(frozen=True, eq=False)

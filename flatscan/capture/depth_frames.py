@@ -13,12 +13,13 @@ from numpy.typing import NDArray
 
 from flatscan.capture.camera import Camera, camera_beside, fit_size
 from flatscan.capture.checks import checked_cloud
-from flatscan.capture.depth_image import DepthImage, read_depth
-from flatscan.capture.depth_photo import OneBlock, confidence_beside, scale_of
+from flatscan.capture.depth_photo import DepthImage, OneBlock, confidence_beside, left_out, read_depth, scale_of
 from flatscan.capture.source import PointSource
 from flatscan.core.errors import ReadError, UnitsUnknown
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Cloud
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres
 from flatscan.core.units import METRES_PER
 
 READER = "depth frames"
@@ -56,21 +57,29 @@ def open_frames(folder: Path, file_unit: str | None = None) -> PointSource:
     factor, unit = scale_of(frames.camera, frames.camera_file)
     if unit is None and file_unit is None:
         raise UnitsUnknown(
-            folder, "the depth of the frames has no unit: 1500 could be 1.5 m (mm) or 15 m (cm)",
-            needed='"depth_scale" (units per metre) in ' + frames.camera_file.name,
-            remedy="Add it, or give --file-unit mm",
-        )  # fmt: skip
+            folder,
+            "the depth of the frames has no unit: 1500 could be 1.5 m (mm) or 15 m (cm)",
+            needed='"depth_scale" (units per metre) in {file}',
+            remedy="Add it, or give {set:file_unit} mm",
+            file=frames.camera_file.name,
+        )
     factor = factor if unit is not None else METRES_PER[str(file_unit)]
     images = [_read(frames, path) for path in frames.images]
     _check_depth(folder, images, factor)
-    points, said = _fused(frames, images, factor)
+    points, left_over = _fused(frames, images, factor)
     new = _distinct(frames.poses)
     area = sum(image.area(camera) for keep, (image, camera) in zip(new, images, strict=True) if keep) * factor**2
-    said += [f"{len(images)} depth frames fused, {int(new.sum())} of them from a place or angle of their own"]
     return PointSource(
-        READER, len(points), OneBlock(points), unit="m", unit_from="depth scale", stands=frames.poses[:, :3, 3],
-        mesh_area=area, warnings=tuple(said),
-    )  # fmt: skip
+        READER,
+        len(points),
+        OneBlock(points),
+        unit="m",
+        unit_from=note("picture.unit-by-frames"),
+        stands=frames.poses[:, :3, 3],
+        mesh_area=area,
+        warnings=(*left_over, note("picture.frames-fused", frames=len(images), new=int(new.sum()))),
+        kind="phone-walk",
+    )
 
 
 def folder_digest(folder: Path) -> str:
@@ -88,26 +97,36 @@ def _gather(folder: Path) -> _Frames:
     camera, camera_file = camera_beside(folder)
     inner = folder / "depth" if (folder / "depth").is_dir() else folder
     images = sorted(
-        path for path in inner.iterdir() if path.suffix.lower() in (".png", ".tif", ".tiff")
-        and not path.stem.endswith("_confidence")
-    )  # fmt: skip
+        path
+        for path in inner.iterdir()
+        if path.suffix.lower() in (".png", ".tif", ".tiff") and not path.stem.endswith("_confidence")
+    )
     if not images:
         raise ReadError(
-            folder, "no depth images in it", needed="16-bit PNG or TIFF files, in the folder or in depth/",
+            folder,
+            "no depth images in it",
+            needed="16-bit PNG or TIFF files, in the folder or in depth/",
             remedy="Export the frames again",
-        )  # fmt: skip
+        )
     pose_file = next((folder / name for name in _POSES if (folder / name).is_file()), None)
     if pose_file is None:
         raise ReadError(
-            folder, f"{len(images)} depth images but no poses", needed=" or ".join((_POSES[0], _POSES[-1])),
+            folder,
+            "{images} depth images but no poses",
+            needed=f"{_POSES[0]} or {_POSES[-1]}",
             remedy="Export the poses too, or give one frame by itself",
-        )  # fmt: skip
+            images=len(images),
+        )
     poses = read_poses(pose_file)
     if len(poses) != len(images):
         raise ReadError(
-            pose_file, f"{len(poses)} poses for {len(images)} depth images", needed="one pose for each frame, in order",
+            pose_file,
+            "{poses} poses for {images} depth images",
+            needed="one pose for each frame, in order",
             remedy="Export frames and poses from the same capture",
-        )  # fmt: skip
+            poses=len(poses),
+            images=len(images),
+        )
     return _Frames(tuple(images), poses, camera, camera_file, pose_file)
 
 
@@ -116,29 +135,34 @@ def read_poses(path: Path) -> Array:
     text = path.read_text(encoding="utf-8", errors="replace")
     try:
         if path.suffix.lower() == ".json":
-            made = np.array(json.loads(text), float).reshape(-1, 4, 4)
+            poses = np.array(json.loads(text), float).reshape(-1, 4, 4)
         else:
             lines = [line.split() for line in text.splitlines() if line.strip()]
             if not lines or len(lines) % 5 or any(len(line) != 3 for line in lines[::5]):
                 raise ValueError("blocks of a line of three numbers and four of four expected")
-            made = np.array([line for i, line in enumerate(lines) if i % 5], float).reshape(-1, 4, 4)
+            poses = np.array([line for i, line in enumerate(lines) if i % 5], float).reshape(-1, 4, 4)
     except (ValueError, TypeError) as reason:
         raise ReadError(
-            path, f"poses cannot be read ({reason})", needed="4 x 4 matrices, camera to world",
+            path,
+            "poses cannot be read ({reason})",
+            needed="4 x 4 matrices, camera to world",
             remedy="Export the poses again",
-        ) from None  # fmt: skip
-    turn = made[:, :3, :3]
+            reason=str(reason),
+        ) from None
+    turn = poses[:, :3, :3]
     square = np.abs(turn @ np.swapaxes(turn, 1, 2) - np.eye(3)).max(axis=(1, 2), initial=0)
-    wrong = np.flatnonzero(
-        ~np.isfinite(made).all(axis=(1, 2)) | ~(square < 1e-3) | ~(np.linalg.det(turn) > 0.5)
-        | (np.abs(made[:, 3] - [0, 0, 0, 1]).max(axis=1, initial=0) > 1e-6)
-    )  # fmt: skip
-    if len(wrong):
+    rigid = np.isfinite(poses).all(axis=(1, 2)) & (square < 1e-3) & (np.linalg.det(turn) > 0.5)
+    rigid &= np.abs(poses[:, 3] - [0, 0, 0, 1]).max(axis=1, initial=0) <= 1e-6
+    if not rigid.all():
         raise ReadError(
-            path, f"pose {wrong[0] + 1} of {len(made)} is no rotation with a shift",
-            needed="4 x 4 matrices, camera to world, last row 0 0 0 1", remedy="Export the poses again",
-        )  # fmt: skip
-    return made
+            path,
+            "pose {number} of {poses} is no rotation with a shift",
+            needed="4 x 4 matrices, camera to world, last row 0 0 0 1",
+            remedy="Export the poses again",
+            number=int(rigid.argmin()) + 1,
+            poses=len(poses),
+        )
+    return poses
 
 
 def _read(frames: _Frames, path: Path) -> tuple[DepthImage, Camera]:
@@ -151,15 +175,22 @@ def _check_depth(folder: Path, images: list[tuple[DepthImage, Camera]], factor: 
     seen = [float(np.median(image.depth[image.kept])) * factor for image, _ in images if image.kept.any()]
     if not seen:
         raise ReadError(
-            folder, "no frame has a pixel with depth that counts", needed="depth images of a wall",
+            folder,
+            "no frame has a pixel with depth that counts",
+            needed="depth images of a wall",
             remedy="Capture again, nearer and slower",
-        )  # fmt: skip
+        )
     middle = float(np.median(seen))
     if not 0.1 <= middle <= 20:
         raise UnitsUnknown(
-            folder, f"the frames look {middle:g} m far", needed="0.1 to 20 m: the depth scale is in doubt",
+            folder,
+            "the frames look {far:span} far",
+            needed="{least:span} to {most:span}: the depth scale is in doubt",
             remedy="Correct depth_scale (units per metre) in the intrinsics",
-        )  # fmt: skip
+            far=metres(middle),
+            least=metres(0.1),
+            most=metres(20.0),
+        )
 
 
 def _distinct(poses: Array) -> Mask:
@@ -176,8 +207,8 @@ def _distinct(poses: Array) -> Mask:
     return new
 
 
-def _fused(frames: _Frames, images: list[tuple[DepthImage, Camera]], factor: float) -> tuple[Array, list[str]]:
-    """Points (n, 3) of the fused surface in a fixed order, and sentences on what was left out."""
+def _fused(frames: _Frames, images: list[tuple[DepthImage, Camera]], factor: float) -> tuple[Array, tuple[Note, ...]]:
+    """Points (n, 3) of the fused surface in a fixed order, and a note on what was left out."""
     from open3d import core
     from open3d.t.geometry import Image, VoxelBlockGrid
 
@@ -197,10 +228,9 @@ def _fused(frames: _Frames, images: list[tuple[DepthImage, Camera]], factor: flo
     points = found.point.positions.numpy().astype(np.float64).reshape(-1, 3) + shift
     # the volume's own order follows a hash table: sorted, the same frames give the same bytes
     points = points[np.lexsort(points.T)]
-    dropped = [sum(getattr(image, what) for image, _ in images) for what in ("empty", "doubtful", "edges")]
-    total = sum(image.depth.size for image, _ in images)
-    whole = DepthImage(np.empty(total), np.empty(0, bool), *dropped)
-    return points, [whole.words()] if whole.words() else []
+    pixels = sum(image.depth.size for image, _ in images)
+    dropped = (sum(getattr(image, why) for image, _ in images) for why in ("empty", "doubtful", "edges"))
+    return points, left_out(pixels, *dropped)
 
 
 def _straightened(image: DepthImage, factor: float, camera: Camera) -> NDArray[np.float32]:
@@ -210,9 +240,13 @@ def _straightened(image: DepthImage, factor: float, camera: Camera) -> NDArray[n
         import cv2
 
         maps = cv2.initUndistortRectifyMap(
-            camera.matrix, np.array(camera.distortion), np.eye(3), camera.matrix, (camera.width, camera.height),
+            camera.matrix,
+            np.array(camera.distortion),
+            np.eye(3),
+            camera.matrix,
+            (camera.width, camera.height),
             cv2.CV_32FC1,
-        )  # fmt: skip
+        )
         depth = np.asarray(cv2.remap(depth, *maps, cv2.INTER_NEAREST, borderValue=0), np.float32)
     return np.ascontiguousarray(depth)
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from flatscan.capture.pose import Pose, rotation_matrix
+from flatscan.capture.camera import Pose, rotation_matrix
 from flatscan.capture.registry import Format, need
 from flatscan.capture.source import BLOCK, Block, PointSource, cut_off, damaged, float32_step
 from flatscan.core.errors import FlatscanError, TooFewPoints

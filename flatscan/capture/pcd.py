@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.capture.pose import Pose, rotation_matrix
+from flatscan.capture.camera import Pose, rotation_matrix
 from flatscan.capture.registry import Format
 from flatscan.capture.source import (
     BLOCK,

@@ -46,14 +46,14 @@ class PointSource:
     that is all a 32-bit float holds). ``stands`` (k, 3) are scanner positions in file units. ``mesh_area`` [file
     units squared] marks points drawn on a mesh. ``dropped_as`` says what the format marks its dropped rows as.
     ``bounds`` (2, 3) are the least and largest coordinates the header gives. ``u_up`` [m per m] is how well ``up`` is
-    known where that is worse than usual.
+    known where that is worse than usual. ``kind`` is the capture type that the format itself implies.
     """
 
     reader: str
     count: int
     blocks: Callable[[], Iterator[Block]]
     unit: str | None = None
-    unit_from: Note | str | None = None
+    unit_from: Note | None = None
     step: Array | None = None
     float32: bool = False
     up: Array | None = None
@@ -64,7 +64,8 @@ class PointSource:
     count_exact: bool = True
     bounds: Array | None = None
     u_up: float | None = None
-    warnings: tuple[Note | str, ...] = ()
+    warnings: tuple[Note, ...] = ()
+    kind: str = ""
 
 
 def float32_step(largest: Array) -> Array:

@@ -32,7 +32,7 @@ def command(
     Example: flatscan calibrate board*.jpg --board 10x7 --square 24.8mm --markers
     """
     from flatscan import report
-    from flatscan.capture.calibration import Board, calibrate
+    from flatscan.capture.printed_marks import Board, calibrate
     from flatscan.cli.progress import progress_bar
     from flatscan.report.one_file import write_file
 
@@ -41,18 +41,15 @@ def command(
         raise click.BadParameter(f"'{board}' is not squares across and down such as 10x7", param_hint="--board")
     with progress_bar(quiet=quiet) as progress:
         progress("looking for the board", None)
-        made = calibrate([Path(photo) for photo in photos], Board(int(match[1]), int(match[2]), square, markers))
-    camera = made.camera
+        calibration = calibrate([Path(photo) for photo in photos], Board(int(match[1]), int(match[2]), square, markers))
+    camera = calibration.camera
     given = ctx.get_parameter_source("out") != click.core.ParameterSource.DEFAULT
     if given or not as_json:
         write_file(out, camera.text().encode(), overwrite=overwrite)
     if as_json:
         sys.stdout.write(camera.text())
         return 0
-    click.echo(
-        f"Focal length {camera.fx:.1f} pixels ± {100 * made.u_focal:.2f} % (1 sd), from {len(made.used)} photos; "
-        f"corners miss by {camera.rms:.2f} pixels rms. Written to {out}."
-    )
-    for note in report.spoken(made.notes):
-        click.echo(f"Mind: {note}.")
+    click.echo(f"{report.say(calibration.summary)} Written to {out}.")
+    for note in calibration.notes:
+        click.echo(f"Mind: {report.say(note)}.")
     return 0

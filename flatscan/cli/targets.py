@@ -27,7 +27,7 @@ def command(
 
     Example: flatscan targets --size 120mm --count 8
     """
-    from flatscan.capture.calibration import Board
+    from flatscan.capture.printed_marks import Board
     from flatscan.report.one_file import write_file
     from flatscan.report.target_sheet import board_page, target_pages
 

@@ -37,14 +37,18 @@ def _own_arrays(record: object) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Origin:
-    """Where the numbers come from; travels unchanged to the sheets."""
+    """Where the numbers come from; travels unchanged to the sheets.
+
+    ``kind`` is the capture type that the reader itself implies, empty where a file may have been made in any way.
+    """
 
     file: str
     sha256: str
     reader: str
     file_unit: str
     points: int
-    warnings: tuple[Note | str, ...] = ()
+    warnings: tuple[Note, ...] = ()
+    kind: str = ""
 
 
 @dataclass(frozen=True, eq=False)

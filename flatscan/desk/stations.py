@@ -10,7 +10,7 @@ from typing import Any
 
 from flatscan import capture
 from flatscan.capture.grid_checks import OF_ALL
-from flatscan.capture.grid_head import is_read
+from flatscan.capture.offset_grid import is_read
 from flatscan.core.choices import READING_UNITS, SENSES
 from flatscan.core.errors import BadValue, FlatscanError
 from flatscan.core.lengths import is_length, parse_length

@@ -9,8 +9,10 @@ from pathlib import Path
 import numpy as np
 
 from flatscan import relief, straightedge
-from flatscan.capture.laser_line.reader import LineSurvey, survey_lines
+from flatscan.capture.line_budget import LineSurvey, survey_lines
+from flatscan.capture.pictures import LINE_READER
 from flatscan.core.model import Origin, Readings
+from flatscan.core.notes import note
 from flatscan.jobs.results import Lines
 from flatscan.jobs.settings import LINES_TYPE, Progress, silent
 from flatscan.straightedge.gaps import Gap
@@ -34,9 +36,9 @@ def line_gaps(surveyed: LineSurvey, rule: float) -> tuple[Gap | None, ...]:
         if len(line.x) < 3:
             found.append(None)
             continue
-        origin = Origin(line.name, "", "laser line photos", "m", len(line.x))
+        origin = Origin(line.name, "", LINE_READER, "m", len(line.x), kind=LINES_TYPE)
         stations = Readings(origin, line.x, line.y, line.height, max(budget.u_random, 1e-6))
-        common = replace(kind.common_error(), sd=budget.u_common, source="error budget of the line")
+        common = replace(kind.common_error(), sd=budget.u_common, source=note("jobs.line-budget"))
         _, made, _ = relief.from_stations(stations, common, kind.lean)
         laid = straightedge.sweep(made, rule) if _room(line.x, line.y, rule) else None
         found.append(None if laid is None else laid.worst)

@@ -33,7 +33,7 @@ class PlannedReadings:
     warp: tuple[float, float]
     done: Array
     plans: tuple[ReadingPlan, ...]
-    notes: tuple[Note | str, ...]
+    notes: tuple[Note, ...]
 
 
 def planned_readings(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from typing import Any, ClassVar, TypeVar
 
-from flatscan.capture.laser_line.reader import LineSurvey
+from flatscan.capture.line_budget import LineSurvey
 from flatscan.compare import Difference, Following, Place
 from flatscan.core.model import Origin, Relief, Wall
 from flatscan.core.notes import Note
@@ -44,7 +44,7 @@ class Seen:
     title: str
     wall: Wall
     relief: Relief
-    notes: tuple[Note | str, ...]
+    notes: tuple[Note, ...]
     tie: Tie | None = None
     corners: tuple[Corner, ...] = ()
     neighbours: tuple[Wall, ...] = ()
@@ -97,7 +97,7 @@ class Planned:
     extras: Extras
     bands: tuple[Band, ...]
     fixed: tuple[tuple[float, float, float], ...]
-    notes: tuple[Note | str, ...]
+    notes: tuple[Note, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from flatscan.core.model import PHONE_GRAVITY, Cloud, CommonError, Readings, Rel
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.jobs.results import Seen
-from flatscan.jobs.settings import CLOUD_TYPE, LINES_TYPE, READER_TYPES, STATIONS_TYPE, Capturing, Progress, silent
+from flatscan.jobs.settings import CLOUD_TYPE, LINES_TYPE, STATIONS_TYPE, Capturing, Progress, silent
 
 _NO_SENSOR = 5e-6  # [m]; the best laboratory scanners scatter by some hundredths of a millimetre (common practice)
 
@@ -135,7 +135,7 @@ def seen_in(
     )  # fmt: skip
 
 
-def _unmeasured(made: Relief, step: float) -> tuple[Note | str, ...]:
+def _unmeasured(made: Relief, step: float) -> tuple[Note, ...]:
     """Say where the points scatter less than any sensor does: drawn, or rounded to the sensor's own step."""
     scatter = made.u_point
     if scatter is None or scatter > max(_NO_SENSOR, 0.3 * step):
@@ -176,10 +176,9 @@ def _watched(cloud: Cloud, progress: Progress) -> Cloud:
     return replace(cloud, chunks=chunks)
 
 
-def _capture_type(taken: Cloud | Readings, asked: str | None) -> tuple[relief.CaptureType, tuple[Note | str, ...]]:
+def _capture_type(taken: Cloud | Readings, asked: str | None) -> tuple[relief.CaptureType, tuple[Note, ...]]:
     is_stations = isinstance(taken, Readings)
-    usual = next((name for start, name in READER_TYPES if taken.origin.reader.startswith(start)), CLOUD_TYPE)
-    usual = STATIONS_TYPE if is_stations and usual == CLOUD_TYPE else usual
+    usual = taken.origin.kind or (STATIONS_TYPE if is_stations else CLOUD_TYPE)
     name = asked or usual
     if is_stations != (name in (STATIONS_TYPE, LINES_TYPE)):
         raise BadValue(

@@ -21,8 +21,6 @@ DEFAULT_RULE, DEFAULT_LIMIT = 1.8, 0.003  # common specification practice (TOLER
 DEFAULT_SYSTEM = "gypsum-undercoat"
 _LIMITS = ("plumb_limit", "step_limit", "corner_limit")
 CLOUD_TYPE, STATIONS_TYPE, LINES_TYPE = "phone-walk", "laser-readings", "laser-line"
-# readers that tell by themselves how the capture was made, by the first words of their name
-READER_TYPES = (("depth photo", "depth-photo"), ("depth frames", "phone-walk"), ("laser line", LINES_TYPE))
 
 
 def silent(_stage: str, _share: float | None = None) -> None:

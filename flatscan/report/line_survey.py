@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 
-from flatscan.capture.laser_line.budget import Budget
-from flatscan.capture.laser_line.measure import MeasuredLine
+from flatscan.capture.line_budget import Budget
+from flatscan.capture.measured_lines import MeasuredLine
 from flatscan.core.units import to_mm
 from flatscan.jobs import Lines
 from flatscan.plan.stops import LASER_WORK
 from flatscan.report.numbers import record
-from flatscan.report.say import say, spoken
+from flatscan.report.say import say
 from flatscan.straightedge.gaps import Gap
 
 
 def line_record(lines: Lines) -> dict[str, object]:
     """The lines as a document, with the largest gap along each under the straightedge; in millimetres."""
-    surveyed, gaps, rule = spoken(lines.surveyed), lines.gaps, lines.rule
+    surveyed, gaps, rule = lines.surveyed, lines.gaps, lines.rule
     return {
         "schema": 1,
         "command": "line",
@@ -49,19 +49,19 @@ def _one(line: MeasuredLine, budget: Budget, gap: Gap | None) -> dict[str, objec
         }
     )
     stations = zip(line.x, line.y, line.height, strict=True)
-    parts = [record({"source": name, "u_mm": float(value)}) for name, value in budget.ranked()]
+    parts = [record({"source": say(source), "u_mm": float(value)}) for source, value in budget.ranked()]
     return made | {
         "placed": line.placed,
         "budget": parts,
-        "to_halve": list(budget.to_halve()),
-        "notes": list(line.notes),
+        "to_halve": [say(advice) for advice in budget.to_halve()],
+        "notes": [say(note) for note in line.notes],
         "stations": [record({"x_mm": float(x), "y_mm": float(y), "height_mm": float(z)}) for x, y, z in stations],
     }
 
 
 def line_text(found: Lines) -> str:
     """The lines in words: cautions, each line's range and ±, where the ± comes from and what halves it."""
-    surveyed, gaps, rule = spoken(found.surveyed), found.gaps, found.rule
+    surveyed, gaps, rule = found.surveyed, found.gaps, found.rule
     lines = [*map(say, LASER_WORK), ""]
     for (line, budget), gap in zip(surveyed.lines, gaps, strict=True):
         lines.append(
@@ -76,9 +76,9 @@ def line_text(found: Lines) -> str:
         else:
             lines.append(f"  No straightedge of {to_mm(rule):.0f} mm rests on three stations of it.")
         lines.append(f"  A hump of 1 mm moves the line by {line.sensitivity:.1f} mm on the wall.")
-        lines += [f"  {to_mm(float(value)):6.2f} mm  {name}" for name, value in budget.ranked() if value > 0]
-        lines += ["  To halve the ±:", *(f"  - {words}" for words in budget.to_halve())]
-        lines += [f"  Mind: {words}" for words in line.notes]
+        lines += [f"  {to_mm(float(value)):6.2f} mm  {say(source)}" for source, value in budget.ranked() if value > 0]
+        lines += ["  To halve the ±:", *(f"  - {say(advice)}" for advice in budget.to_halve())]
+        lines += [f"  Mind: {say(note)}" for note in line.notes]
         lines.append("")
     lines.append(
         "Record of measurement along the lines photographed; the wall between them was not examined. For sheets give "

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.capture.pictures import read_picture
-from flatscan.capture.targets import corners_on_wall, find_targets
+from flatscan.capture.printed_marks import corners_on_wall, find_targets
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Wall

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from flatscan.capture.calibration import MARKER_SHARE, Board
-from flatscan.capture.targets import MARKERS, marker_bits
+from flatscan.capture.printed_marks import MARKER_SHARE, MARKERS, Board, marker_bits
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Mask
 from flatscan.core.units import to_mm

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
+from flatscan.capture.cleaning import sample_rows
 from flatscan.capture.source import BLOCK
-from flatscan.capture.tally import sample_rows
 from flatscan.core.choices import AXES
 from flatscan.core.errors import OutputError, ReadError
 from flatscan.core.geometry import Array, unit

@@ -7,7 +7,7 @@ import numpy as np
 from PIL import Image
 
 from flatscan.capture.camera import Camera
-from flatscan.capture.targets import marker_bits
+from flatscan.capture.printed_marks import marker_bits
 
 
 class Scene:

@@ -7,10 +7,11 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from numpy.testing import assert_allclose
 from PIL import Image
 
-from flatscan.capture.calibration import Board, calibrate
 from flatscan.capture.camera import Camera
-from flatscan.capture.targets import find_targets, marker_bits
+from flatscan.capture.printed_marks import Board, calibrate, find_targets, marker_bits
 from flatscan.core.errors import BadValue, ReadError
+from flatscan.core.notes import note
+from flatscan.report.say import say
 from flatscan.report.target_sheet import board_figure, board_page, target_figure, target_pages
 
 TRUE = Camera(800, 600, 633.0, 633.0, 403.0, 297.0, (0.06, -0.04, 0.0006, -0.0005, 0.0))
@@ -66,7 +67,11 @@ def test_a_known_lens_is_found(photos):
 
 
 def test_uncertainty_of_the_focal_length_is_small_and_said(photos):
-    assert 1e-5 < calibrate(photos, BOARD).u_focal < 5e-3
+    calibration = calibrate(photos, BOARD)
+    assert 1e-5 < calibration.u_focal < 5e-3
+    assert say(calibration.summary).startswith(f"Focal length {calibration.camera.fx:.1f} px ± ")
+    assert calibration.notes[-1] == note("picture.this-focus-only")
+    assert {it.code for it in calibration.notes} >= {"picture.few-photos"}
 
 
 def test_too_few_or_alike_photos_are_refused(photos, tmp_path):

@@ -8,7 +8,7 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from flatscan import capture
-from flatscan.capture import source, tally
+from flatscan.capture import cleaning, source
 from flatscan.capture.unit_and_step import axis_step, decide_unit
 from flatscan.core.errors import BadValue, ReadError, TooFewPoints, UnitsUnknown
 from flatscan.report.say import say
@@ -75,7 +75,7 @@ def test_repeated_rows_are_counted_and_left_out(read, wall):
 
 
 def test_repeats_in_a_big_file_are_estimated_and_count_as_no_new_returns(read, make_wall, monkeypatch):
-    monkeypatch.setattr(tally, "EXACT_ROWS", 20_000)
+    monkeypatch.setattr(cleaning, "EXACT_ROWS", 20_000)
     some = make_wall(60_000)
     cloud = read(np.concatenate([some, some[:20_000]]))
     # a quarter of the rows repeat; some 10,000 positions are looked at, so the share is known to about 0.5 %
@@ -88,8 +88,8 @@ def test_row_hashes_tell_rows_apart_and_equal_rows_together():
     rng = np.random.default_rng(3)
     # numbers with few bits are the hard case for a hash
     rows = np.unique(rng.integers(0, 60, (100_000, 3)).astype(float), axis=0)
-    assert len(np.unique(tally.row_hashes(rows))) == len(rows)
-    assert_array_equal(tally.row_hashes(np.array([[0.0, 1, 2]])), tally.row_hashes(np.array([[-0.0, 1, 2]])))
+    assert len(np.unique(cleaning.row_hashes(rows))) == len(rows)
+    assert_array_equal(cleaning.row_hashes(np.array([[0.0, 1, 2]])), cleaning.row_hashes(np.array([[-0.0, 1, 2]])))
 
 
 def test_far_strays_are_counted_and_left_out(read, wall):
@@ -215,13 +215,13 @@ def test_a_step_over_1_mm_square_to_the_wall_is_said_and_a_raster_on_the_wall_is
 
 
 def test_the_sample_is_even_seeded_and_a_subset(read, make_wall, monkeypatch):
-    monkeypatch.setattr(tally, "SAMPLE", 1000)
-    rows = tally.sample_rows(100_000, 1000)
+    monkeypatch.setattr(cleaning, "SAMPLE", 1000)
+    rows = cleaning.sample_rows(100_000, 1000)
     assert len(rows) == 1000
     # one in each run of 100 rows
     assert_array_equal(rows // 100, np.arange(1000))
-    assert_array_equal(rows, tally.sample_rows(100_000, 1000))
-    assert_array_equal(tally.sample_rows(5, 1000), np.arange(5))
+    assert_array_equal(rows, cleaning.sample_rows(100_000, 1000))
+    assert_array_equal(cleaning.sample_rows(5, 1000), np.arange(5))
 
 
 def test_chunks_give_the_same_again_whatever_the_block_size(read, make_wall, monkeypatch):

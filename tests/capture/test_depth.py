@@ -12,6 +12,7 @@ from flatscan.capture.camera import Camera, read_camera
 from flatscan.capture.depth_frames import open_frames, read_poses
 from flatscan.capture.depth_photo import open_depth_photo
 from flatscan.core.errors import ReadError, UnitsUnknown
+from flatscan.report.say import say
 
 WIDE, HIGH, FOCAL = 320, 240, 260.0
 LENS = (0.08, -0.05, 0.001, -0.0005, 0.01)
@@ -51,6 +52,7 @@ def photo(tmp_path):
 def test_a_wall_square_to_the_view_is_flat_at_its_distance(photo):
     cloud = capture.read(photo)
     assert cloud.origin.reader == "depth photo"
+    assert cloud.origin.kind == "depth-photo"
     assert_allclose(cloud.sample[:, 2], -1.5, atol=1e-12)
     # the picture's corners by the pinhole equation: (col - cx) z / f, (cy - row) z / f
     assert_allclose(cloud.sample[:, 0].min(), -158.5 * 1.5 / FOCAL, atol=1e-9)
@@ -85,7 +87,7 @@ def test_edges_doubt_and_holes_are_left_out_and_counted(tmp_path):
     sure[200:] = 1
     cv2.imwrite(str(tmp_path / "w_confidence.png"), sure)
     cloud = capture.read(tmp_path / "w.png")
-    said = next(words for words in cloud.origin.warnings if "pixels left out" in words)
+    said = next(words for words in map(say, cloud.origin.warnings) if "pixels left out" in words)
     assert "1,000 without depth" in said
     assert f"{40 * WIDE:,} of low confidence" in said
     assert cloud.sample[:, 1].min() > -(199 - 121 + 1) * 2.5 / FOCAL
@@ -184,7 +186,10 @@ def test_frames_fuse_to_the_wall_they_saw(folder):
     assert np.abs(cloud.sample[:, 2] - 1.6).max() < 0.002
     assert np.ptp(cloud.sample[:, 0]) > 2.2
     assert cloud.stands.shape == (4, 3)
-    assert any("4 depth frames fused, 3 of them from a place or angle of their own" in w for w in cloud.origin.warnings)
+    assert cloud.origin.kind == "phone-walk"
+    assert [say(it) for it in cloud.origin.warnings] == [
+        "4 depth frames fused, 3 of them from a place or angle of their own"
+    ]
     assert len(cloud.origin.sha256) == 64
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from results import write
 
-from flatscan.capture.targets import marker_bits
+from flatscan.capture.printed_marks import marker_bits
 from flatscan.core.errors import BadValue, ReadError
 from flatscan.report import straightened
 from flatscan.report.figures import photo as drawing

@@ -9,14 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.capture.camera import Camera, fit_size, read_camera
-from flatscan.capture.laser_line.bow import Bow, bow_of
-from flatscan.capture.laser_line.rays import LaserPlane, View, apply, refuse_degenerate, see_wall
-from flatscan.capture.laser_line.setup import Line, Setup
-from flatscan.capture.laser_line.stripe import Stripe, find_stripe, saturation_words
+from flatscan.capture.line_rays import Bow, LaserPlane, View, apply, bow_of, refuse_degenerate, see_wall
+from flatscan.capture.line_setup import Line, Setup
+from flatscan.capture.line_stripe import Stripe, find_stripe, notes_on_exposure
 from flatscan.capture.pictures import Picture, read_picture
-from flatscan.capture.targets import corners_on_wall, find_targets
+from flatscan.capture.printed_marks import corners_on_wall, find_targets
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
+from flatscan.core.notes import Note, note
 
 Rows = NDArray[np.int64]
 STEP = 0.050
@@ -52,7 +52,7 @@ class MeasuredLine:
     sensitivity: float
     placed: bool
     pixel: float
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def measure(setup: Setup) -> tuple[MeasuredLine, ...]:
@@ -81,23 +81,35 @@ def _measured(setup: Setup, line: Line, bow: Bow | None) -> MeasuredLine:
     x, y, z, rows, kept = _stepped(true, height, setup.level)
     pixel = float(np.median(view.pixel_size(stripe.places[:: max(1, len(stripe.places) // 50)])))
     return MeasuredLine(
-        line.on.name, x, y, z, rows, _middles(seen, kept), plane, view, points, stripe, sensitivity, placed, pixel,
+        line.on.name,
+        x,
+        y,
+        z,
+        rows,
+        _middles(seen, kept),
+        plane,
+        view,
+        points,
+        stripe,
+        sensitivity,
+        placed,
+        pixel,
         notes,
-    )  # fmt: skip
+    )
 
 
-def _seen(setup: Setup, line: Line) -> tuple[View, Points, Stripe, tuple[str, ...]]:
+def _seen(setup: Setup, line: Line) -> tuple[View, Points, Stripe, tuple[Note, ...]]:
     on, off = read_picture(line.on), read_picture(line.off)
     camera = _camera(setup, on, line.on)
     points = _points(setup, off, line.off)
     view = see_wall(line.off, points.pixels, points.at, camera, setup.place)
     stripe = find_stripe(on, off, setup.channel, line.on, level=setup.level)
-    notes = [saturation_words(stripe)]
+    notes = [*notes_on_exposure(stripe)]
     if on.turned:
-        notes.append("turned upright as its camera says; a calibration must be of pictures turned the same way")
+        notes.append(note("line.turned-upright"))
     if camera is not None and setup.camera_file is None:
-        notes.append("no lens calibration: its focal length is the camera's own word, its distortion not undone")
-    return view, points, stripe, tuple(f"{line.on.name}: {words}" for words in notes if words)
+        notes.append(note("line.not-calibrated"))
+    return view, points, stripe, tuple(note("picture.of-file", file=line.on.name, what=what) for what in notes)
 
 
 def _camera(setup: Setup, picture: Picture, where: Path) -> Camera | None:
@@ -116,11 +128,15 @@ def _points(setup: Setup, picture: Picture, where: Path) -> Points:
         found = find_targets(picture.colours)
         known = sorted(set(found) & set(setup.targets))
         if len(known) + len(setup.points) < min(4, len(setup.targets) + len(setup.points)):
-            seen = ", ".join(map(str, sorted(found))) or "none"
             raise ReadError(
-                where, f"targets found: {seen}; those with a known place: {len(known)} of {len(setup.targets)}",
-                needed="at least 4 of them", remedy="Photograph nearer and sharper, with all targets lit and in view",
-            )  # fmt: skip
+                where,
+                "targets found: {seen}; those with a known place: {known} of {targets}",
+                needed="at least 4 of them",
+                remedy="Photograph nearer and sharper, with all targets lit and in view",
+                seen=tuple(sorted(found)) or "none",
+                known=len(known),
+                targets=len(setup.targets),
+            )
         pixels += [found[number] for number in known]
         at += [corners_on_wall(setup.targets[number], setup.target_size) for number in known]
     return Points(np.concatenate(pixels), np.concatenate(at))
@@ -177,7 +193,7 @@ def _middles(places: Array, kept: list[Rows]) -> Array:
     return np.array([np.median(places[rows], axis=0) for rows in kept]).reshape(-1, 2)
 
 
-def again(setup: Setup, line: MeasuredLine, given: Line, points: Points, view_place: Array | None) -> Array:
+def heights_after(setup: Setup, line: MeasuredLine, given: Line, points: Points, view_place: Array | None) -> Array:
     """Heights (n,) of the same light after a change of the set-up, about their median where the line has no place."""
     pixels = _back(line)
     camera = line.view.camera
@@ -198,8 +214,8 @@ def _back(line: MeasuredLine) -> Array:
 
     rays = np.column_stack([straight, np.ones(len(straight))])
     lens = np.array(camera.distortion or (0.0,) * 4)
-    made, _ = cv2.projectPoints(rays, np.zeros(3), np.zeros(3), camera.matrix, lens)
-    return np.asarray(made, np.float64).reshape(-1, 2)
+    pixels, _ = cv2.projectPoints(rays, np.zeros(3), np.zeros(3), camera.matrix, lens)
+    return np.asarray(pixels, np.float64).reshape(-1, 2)
 
 
 def with_pivot(line: Line, shift: Array) -> Line:

@@ -12,6 +12,8 @@ from scipy import ndimage
 from flatscan.capture.pictures import Picture
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array, Mask, robust_scale
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import share
 
 CHANNELS = {"red": 0, "green": 1, "blue": 2}
 # added light must stand out this many times over the noise of the difference
@@ -45,10 +47,13 @@ def find_stripe(on: Picture, off: Picture, channel: str, where: Path, *, level: 
     """
     if on.colours.shape != off.colours.shape:
         raise ReadError(
-            where, f"pictures of {on.colours.shape[1]} x {on.colours.shape[0]} and {off.colours.shape[1]} x "
-            f"{off.colours.shape[0]} pixels", needed="the laser on and off from one fixed camera",
+            where,
+            "pictures of {on} and {off} pixels",
+            needed="the laser on and off from one fixed camera",
             remedy="Take both again without touching the camera",
-        )  # fmt: skip
+            on=on.size,
+            off=off.size,
+        )
     lit = on.colours[..., CHANNELS[channel]].astype(np.float32)
     added = lit - off.colours[..., CHANNELS[channel]]
     lit, added = (image.T if level else image for image in (lit, added))
@@ -57,18 +62,8 @@ def find_stripe(on: Picture, off: Picture, channel: str, where: Path, *, level: 
     rows = np.flatnonzero(strong)
     _refuse_few(rows, double, where)
     across, wide, clipped = _centroids(added, lit, rows, seed[rows], width)
-    middle = float(np.median(wide))
-    if middle > _WIDEST_SHARE * added.shape[1]:
-        raise ReadError(
-            where, f"the line is {middle:.0f} pixels wide: blurred or over-exposed",
-            needed=f"less than {_WIDEST_SHARE * added.shape[1]:.0f}", remedy="Focus on the wall and expose less",
-        )  # fmt: skip
-    saturated = float(clipped.mean())
-    if saturated > _MOST_SATURATED:
-        raise ReadError(
-            where, f"the line is over-exposed: {saturated:.0%} of it is clipped", needed="no clipped pixels",
-            remedy="Expose two steps less, with the exposure locked",
-        )  # fmt: skip
+    middle, saturated = float(np.median(wide)), float(clipped.mean())
+    _refuse_blurred(middle, saturated, _WIDEST_SHARE * added.shape[1], where)
     good = (wide < 2 * middle) & ~double[rows] & np.isfinite(across)
     good &= _continuous(rows, across, good, middle)
     _refuse_few(rows[good], double, where)
@@ -77,11 +72,32 @@ def find_stripe(on: Picture, off: Picture, channel: str, where: Path, *, level: 
     return Stripe(places[:, ::-1] if level else places, noise, middle, int(len(rows) - good.sum()), saturated)
 
 
-def saturation_words(stripe: Stripe) -> str:
-    """A sentence where some of the line is clipped, else nothing."""
+def notes_on_exposure(stripe: Stripe) -> tuple[Note, ...]:
+    """A note where some of the line is clipped."""
     if stripe.saturated <= _SAID_SATURATED:
-        return ""
-    return f"{stripe.saturated:.0%} of the line is over-exposed: its middle is less sharp. Expose less"
+        return ()
+    return (note("line.over-exposed", share=share(stripe.saturated)),)
+
+
+def _refuse_blurred(width: float, saturated: float, widest: float, where: Path) -> None:
+    """Raise `ReadError` for a line wider than ``widest`` [pixels] or clipped over a large share of it."""
+    if width > widest:
+        raise ReadError(
+            where,
+            "the line is {width:number.0} pixels wide: blurred or over-exposed",
+            needed="less than {widest:number.0}",
+            remedy="Focus on the wall and expose less",
+            width=share(width),
+            widest=share(widest),
+        )
+    if saturated > _MOST_SATURATED:
+        raise ReadError(
+            where,
+            "the line is over-exposed: {saturated:share} of it is clipped",
+            needed="no clipped pixels",
+            remedy="Expose two steps less, with the exposure locked",
+            saturated=share(saturated),
+        )
 
 
 def _first_width(added: NDArray[np.float32], where: Path) -> float:
@@ -93,10 +109,13 @@ def _first_width(added: NDArray[np.float32], where: Path) -> float:
     bright = np.flatnonzero(height > max(_OVER_NOISE * noise / 2, 4.0))
     if len(bright) < _FEWEST_ROWS:
         raise ReadError(
-            where, f"no laser line: the brightest light added is {float(np.percentile(height, 90)):.0f} of 255 over a "
-            f"noise of {noise:.1f}", needed="one picture with the laser on and one with it off, in a dim room",
+            where,
+            "no laser line: the brightest light added is {light:number.0} of 255 over a noise of {noise:number.1}",
+            needed="one picture with the laser on and one with it off, in a dim room",
             remedy="Check that the laser was on in the first picture only, and its colour",
-        )  # fmt: skip
+            light=share(np.percentile(height, 90)),
+            noise=share(noise),
+        )
     some = bright[:: max(1, len(bright) // 300)]
     half = 40
     wide = []
@@ -158,8 +177,8 @@ def _continuous(rows: NDArray[np.int64], across: Array, good: Mask, width: float
     filled = np.interp(np.arange(len(values)), known, values[known])
     off = np.abs(filled - ndimage.median_filter(filled, 41, mode="nearest"))
     limit = max(3 * width, 6 * robust_scale(off[known]) + 1.0)
-    made: Mask = off < limit
-    return made
+    near: Mask = off < limit
+    return near
 
 
 def _row_noise(places: Array) -> float:
@@ -174,6 +193,10 @@ def _refuse_few(rows: NDArray[np.int64], double: Mask, where: Path) -> None:
     if len(rows) < _FEWEST_ROWS:
         twice = " and most of it is double" if double.mean() > 0.5 else ""
         raise ReadError(
-            where, f"the laser line can be followed over {len(rows)} rows only{twice}",
-            needed=f"at least {_FEWEST_ROWS}", remedy="Darken the room, expose for the line, remove what reflects",
-        )  # fmt: skip
+            where,
+            f"the laser line can be followed over {{rows}} rows only{twice}",
+            needed="at least {least}",
+            remedy="Darken the room, expose for the line, remove what reflects",
+            rows=len(rows),
+            least=_FEWEST_ROWS,
+        )

@@ -1,15 +1,16 @@
-"""From pixels to the wall: homography, the camera's place, the laser's plane and the exact relation (METHODS 5)."""
+"""From pixels to the wall: homography, the camera's place, the laser's plane and its fan's bend (METHODS 5)."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
 from flatscan.capture.camera import Camera
 from flatscan.core.errors import BadValue, ReadError
 from flatscan.core.geometry import Array
-from flatscan.core.units import to_mm
+from flatscan.core.quantity import metres, share
 
 # a line of sight moves so little along the wall per mm of depth that nothing can be measured
 LEAST_SENSITIVITY = 0.3
@@ -17,6 +18,9 @@ NEAREST_LASER = 0.150
 _FEWEST_POINTS = 4
 # corners of sharp targets come to a few tenths of a pixel; more than this is a wrong place or number
 _MOST_OFF_PIXELS = 3.0
+_FEWEST_PLACES = 50
+# the bend of a fan is smooth: a polynomial of this degree over its angle
+_DEGREE = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,23 +55,28 @@ class View:
 def apply(homography: Array, places: Array) -> Array:
     """Places (n, 2) after a homography (3, 3)."""
     homogeneous = np.column_stack([places, np.ones(len(places))]) @ homography.T
-    made: Array = homogeneous[:, :2] / homogeneous[:, 2:]
-    return made
+    flat: Array = homogeneous[:, :2] / homogeneous[:, 2:]
+    return flat
 
 
 def refuse_poor_targets(where: object, at: Array) -> None:
     """Raise `ReadError` for places (n, 2) on the wall that are too few or stand on one line or nearly so."""
     if len(at) < _FEWEST_POINTS:
         raise ReadError(
-            where, f"{len(at)} points of known place found", needed="at least 4, better 8, around the wall",
+            where,
+            "{points} points of known place found",
+            needed="at least 4, better 8, around the wall",
             remedy="Hang more targets, or photograph with all of them in view",
-        )  # fmt: skip
+            points=len(at),
+        )
     spread = np.linalg.svd(at - at.mean(axis=0), compute_uv=False)
     if spread[1] < 0.1 * spread[0]:
         raise ReadError(
-            where, "the points of known place stand on one line or nearly so", needed="points all around the wall",
+            where,
+            "the points of known place stand on one line or nearly so",
+            needed="points all around the wall",
             remedy="Hang targets at all four corners",
-        )  # fmt: skip
+        )
 
 
 def see_wall(where: object, pixels: Array, at: Array, camera: Camera | None, place: Array | None) -> View:
@@ -80,12 +89,12 @@ def see_wall(where: object, pixels: Array, at: Array, camera: Camera | None, pla
 
     refuse_poor_targets(where, at)
     straight: Array = pixels if camera is None else camera.straight(pixels)
-    made, _ = cv2.findHomography(straight, at, 0)
-    if made is None:
+    homography, _ = cv2.findHomography(straight, at, 0)
+    if homography is None:
         raise ReadError(
             where, "no view fits the points", needed="points all around the wall", remedy="Check their places"
         )
-    to_wall = np.asarray(made, np.float64)
+    to_wall = np.asarray(homography, np.float64)
     missed = apply(to_wall, straight) - at
     inverse: Array = np.asarray(np.linalg.inv(to_wall), np.float64)
     back = apply(inverse, at) - straight
@@ -94,10 +103,14 @@ def see_wall(where: object, pixels: Array, at: Array, camera: Camera | None, pla
     worst = int(off.argmax())
     if len(at) > _FEWEST_POINTS and off[worst] > max(_MOST_OFF_PIXELS, 0.004 * float(np.ptp(pixels, axis=0).max())):
         raise ReadError(
-            where, f"the point said to be at x {at[worst, 0]:.3f} m, y {at[worst, 1]:.3f} m appears "
-            f"{off[worst]:.1f} pixels off", needed=f"points within {_MOST_OFF_PIXELS:g} pixels of their places",
+            where,
+            "the point said to be at {at:xy} appears {off:number.1} pixels off",
+            needed="points within {most:number} pixels of their places",
             remedy="Measure its place again, and check which number hangs where",
-        )  # fmt: skip
+            at=(float(at[worst, 0]), float(at[worst, 1])),
+            off=share(off[worst]),
+            most=share(_MOST_OFF_PIXELS),
+        )
     rms = float(np.sqrt((missed**2).sum(axis=1).mean()))
     if place is None and camera is not None:
         place = _camera_place(where, straight, at, pixel)
@@ -121,10 +134,12 @@ def _camera_place(where: object, straight: Array, at: Array, pixel: float) -> Ar
     limit = max(2 * _MOST_OFF_PIXELS, 0.004 * float(np.ptp(straight, axis=0).max()) * pixel)
     if not done or place[2] <= 0 or off.max() > limit:
         raise ReadError(
-            where, f"the camera's place does not follow from the targets ({off.max():.1f} pixels off)",
+            where,
+            "the camera's place does not follow from the targets ({off:number.1} pixels off)",
             needed="the lens's calibration and targets all around the wall",
-            remedy="Calibrate with flatscan calibrate, or tape the camera's place",
-        )  # fmt: skip
+            remedy="Calibrate with {run:calibrate}, or tape the camera's place",
+            off=share(off.max()),
+        )
     return np.asarray(place, np.float64)
 
 
@@ -149,9 +164,11 @@ class LaserPlane:
         size = float(np.linalg.norm(normal))
         if size < 1e-6:
             raise BadValue(
-                "laser", "its pivot lies on the line on the wall", needed="a laser that stands off the wall",
+                "laser",
+                "its pivot lies on the line on the wall",
+                needed="a laser that stands off the wall",
                 remedy="Measure the pivot's distance from the wall",
-            )  # fmt: skip
+            )
         # one sense for all planes, so that a bow to the right is the same bow wherever the laser stands
         normal = normal / (-size if normal[np.abs(normal[:2]).argmax()] < 0 else size)
         return cls(normal, float(normal @ pivot), pivot)
@@ -165,15 +182,15 @@ class LaserPlane:
         """
         centre = np.zeros(3) if view.place is None else view.place
         ray = np.column_stack([seen, np.zeros(len(seen))]) - centre
-        share = (self.distance + bow - self.normal @ centre) / (ray @ self.normal)
-        made: Array = centre[2] * (1 - share)
-        return made
+        reach = (self.distance + bow - self.normal @ centre) / (ray @ self.normal)
+        height: Array = centre[2] * (1 - reach)
+        return height
 
     def true_places(self, view: View, seen: Array, heights: Array) -> Array:
         """Where on the wall (n, 2) [m] the light really is: y = Yc + (y' - Yc) (D - h) / D, and so for x."""
         centre = np.zeros(3) if view.place is None else view.place
-        made: Array = centre[:2] + (seen - centre[:2]) * ((centre[2] - heights) / centre[2])[:, None]
-        return made
+        places: Array = centre[:2] + (seen - centre[:2]) * ((centre[2] - heights) / centre[2])[:, None]
+        return places
 
     def sensitivity(self, view: View, at: Array) -> float:
         """How far the light seen moves across its line per height of the wall, at a place (2,): S of METHODS 5."""
@@ -189,22 +206,73 @@ def refuse_degenerate(where: object, view: View, plane: LaserPlane, at: Array) -
     """The sensitivity at a place (2,) of the line; raises `BadValue` for set-ups that cannot measure, with why."""
     if view.place is None:
         raise BadValue(
-            where, "the camera's place is not known", needed="a calibration of its lens, or its place taped",
+            where,
+            "the camera's place is not known",
+            needed="a calibration of its lens, or its place taped",
             remedy="Give [camera] file or place",
-        )  # fmt: skip
+        )
     if plane.pivot[2] < NEAREST_LASER:
         raise BadValue(
-            where, f"the laser stands {to_mm(plane.pivot[2]):.0f} mm off the wall",
-            needed=f"at least {to_mm(NEAREST_LASER):.0f} mm: nearer, its taped distance decides everything",
+            where,
+            "the laser stands {off:length} off the wall",
+            needed="at least {least:length}: nearer, its taped distance decides everything",
             remedy="Move the laser off the wall",
-        )  # fmt: skip
+            off=metres(plane.pivot[2]),
+            least=metres(NEAREST_LASER),
+        )
     sensitivity = plane.sensitivity(view, at)
     if sensitivity < LEAST_SENSITIVITY:
         in_plane = abs(float(plane.normal @ view.place) - plane.distance) < 0.1 * view.place[2]
         why = "the camera stands in the laser's plane" if in_plane else "the light falls square on the wall"
         raise BadValue(
-            where, f"{why}: a hump moves the line by only {sensitivity:.2f} of its height",
-            needed=f"at least {LEAST_SENSITIVITY:g}, better 2 to 3",
+            where,
+            f"{why}: a hump moves the line by only {{moved:number.2}} of its height",
+            needed="at least {least:number}, better 2 to 3",
             remedy="Put the camera on the other side of the line from the laser, the laser at a slant of 15-35 degrees",
-        )  # fmt: skip
+            moved=share(sensitivity),
+            least=share(LEAST_SENSITIVITY),
+        )
     return sensitivity
+
+
+@dataclass(frozen=True, eq=False)
+class Bow:
+    """Sideways bend of a fan per metre of level distance, a polynomial in the slope of its rays."""
+
+    coefficients: Array
+    low: float
+    high: float
+    axis: int
+
+    def at(self, seen: Array, pivot: Array) -> Array:
+        """Sideways stand-off (n,) [m] of the light seen at places (n, 2) for a laser at ``pivot`` (3,)."""
+        across = np.hypot(np.median(seen[:, self.axis]) - pivot[self.axis], pivot[2])
+        slope = np.clip((seen[:, 1 - self.axis] - pivot[1 - self.axis]) / across, self.low, self.high)
+        off: Array = np.polynomial.polynomial.polyval(slope, self.coefficients) * across
+        return off
+
+
+def bow_of(seen: Array, pivot: Array, *, level: bool, where: Path) -> Bow:
+    """The bend that light thrown square on the wall, seen at places (n, 2), shows; its tilt and place are the set-up's.
+
+    Light square to the wall does not move with the wall's heights, so what is not straight is the fan (METHODS 5).
+    """
+    axis = 1 if level else 0
+    if len(seen) < _FEWEST_PLACES:
+        raise ReadError(
+            where,
+            "{places} places on the line for straightness",
+            needed="at least {least}",
+            remedy="Photograph the whole line",
+            places=len(seen),
+            least=_FEWEST_PLACES,
+        )
+    slope = (seen[:, 1 - axis] - pivot[1 - axis]) / pivot[2]
+    sideways = seen[:, axis] / pivot[2]
+    coefficients = np.polynomial.polynomial.polyfit(slope, sideways, _DEGREE)
+    ends = float(slope.min()), float(slope.max())
+    bend = np.asarray(coefficients, float).copy()
+    # level and tilt are taken out over the part of the fan that was seen
+    line = np.polynomial.polynomial.polyfit(slope, np.polynomial.polynomial.polyval(slope, bend), 1)
+    bend[:2] -= line
+    return Bow(bend, *ends, axis)
