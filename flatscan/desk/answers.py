@@ -145,7 +145,7 @@ def _said(report: Report, job: Job) -> dict[str, Any]:
         "choices": None if beside is None else say(beside.title, to),
         "choice_texts": [] if beside is None else beside.texts(to.units),
         "choice_heads": [] if beside is None else beside.headings(to.units),
-        "not_examined": say(note("report.list", parts=report.not_examined), to),
+        "not_examined": finished(note("report.list", parts=report.not_examined), to),
         "notes": [finished(text, to) for text in said],
         "record": say(report.record, to),
         "unknowns": answering.unknowns(job),

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from flatscan import standards
 from flatscan.core.choices import SIGNS, SURFACES
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import cubic_metres, metres, share, square_metres
+from flatscan.core.quantity import cubic_metres, metres, share
 from flatscan.core.units import METRES_PER
 from flatscan.jobs.settings import CLOUD_TYPE, DEFAULT_LIMIT, DEFAULT_RULE, DEFAULT_SYSTEM
 from flatscan.plan import systems
@@ -117,22 +117,24 @@ def tape_cost(kind: str) -> Note:
     return note("desk.tape-cost", length=share(2 * scale), area=share(4 * scale))
 
 
-def _each(units: str) -> float:
-    """The area that covers are thought of by [m2]: a square metre, or a square foot."""
-    return METRES_PER["ft"] ** 2 if units == "in" else 1.0
+def _each(units: str) -> tuple[float, Note]:
+    """The area that covers are thought of by [m2], and its name."""
+    if units == "in":
+        return METRES_PER["ft"] ** 2, note("desk.square-foot")
+    return 1.0, note("desk.square-metre")
 
 
 def _surface(units: str) -> Question:
     low, high = TakeOffOptions().old_plaster
-    each = _each(units)
-    half = cubic_metres((high - low) / 2 * each)
+    area, each = _each(units)
+    half = cubic_metres((high - low) / 2 * area)
     return Question(
         "surface",
         "What did you measure?",
         "choice",
         tuple(Choice(name, said) for name, said in zip(SURFACES, _SURFACES, strict=True)),
         unknown="Taken as bare.",
-        cost=note("desk.surface-cost", low=metres(low), high=metres(high), half=half, each=square_metres(each)),
+        cost=note("desk.surface-cost", low=metres(low), high=metres(high), half=half, each=each),
     )
 
 
@@ -152,15 +154,15 @@ def _system() -> Question:
 
 
 def _least(units: str) -> Question:
-    step = METRES_PER["in"] / 16 if units == "in" else 0.001
-    each = _each(units)
+    area, each = _each(units)
+    sixteenth = cubic_metres(METRES_PER["in"] / 16 * area)
     return Question(
         "least",
         "How much cover at the highest point, at least?",
         "length",
         example=_example("5 mm", "1/4 in", units),
         unknown=_taken_as(PlaneOptions().least),
-        cost=note("desk.least-cost", step=metres(step), more=cubic_metres(step * each), each=square_metres(each)),
+        cost=note("desk.sixteenth", more=sixteenth, each=each) if units == "in" else note("desk.millimetre", each=each),
     )
 
 

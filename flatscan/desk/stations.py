@@ -103,7 +103,9 @@ def put(settings: Plain, number: str, text: str) -> None:
     elif number.isascii() and number.isdigit() and 1 <= int(number) <= len(held["stations"]):
         held["stations"][int(number) - 1][2] = text.strip()
     else:
-        raise BadValue("station", f"'{number[:20]}'", needed="one of the stations", remedy="Load the page again")
+        raise BadValue(
+            "station", "'{number}'", needed="one of the stations", remedy="Load the page again", number=number[:20]
+        )
 
 
 def places(job: Job) -> list[Station]:
