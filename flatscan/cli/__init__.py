@@ -1,4 +1,4 @@
-"""The command line: parse, call, print. Each command is a file of its own and is imported when it is asked for."""
+"""The command line: parse, call, print. A command is imported when it is asked for."""
 
 from __future__ import annotations
 
@@ -9,25 +9,26 @@ import sys
 import click
 
 STOPPED = 130
+# each command: the module that holds it, under its own name with _ for -, and what it is for
 COMMANDS = {
-    "survey": "Before quoting: what the wall is, build-up, coats, material, hacking, price, stop signs.",
-    "check": "Does it conform: flatness (and plumb) against a limit, with its uncertainty.",
-    "setout": "Screed lines, packing at each dot, nib list.",
-    "lows": "After ruling off: what to fill or shave, where, how deep, how many litres.",
-    "site": "Many walls, resumable, one summary.",
-    "compare": "Two surveys of one wall: thickness really applied, change, who disagrees where.",
-    "line": "Straightness along photographed laser lines.",
-    "calibrate": "A lens from photos of a printed board.",
-    "form": "A blank survey form to print, with its CSV template.",
-    "targets": "Printable photo targets and calibration boards.",
-    "plan-readings": "Where the next laser readings help a scan most.",
-    "evidence": "A sealed file another party can rerun.",
-    "recheck": "Verify a sealed file, rerun it, and compare every number.",
-    "desk": "The whole job on a page in the browser.",
-    "tolerances": "The tolerance entries: length, limit, method, source, how sure.",
-    "methods": "How it computes and decides, with sources.",
-    "completion": "What a shell needs to complete commands and options on the tab key.",
-    "demo": "The main job on the bundled samples.",
+    "survey": ("survey", "Before quoting: what the wall is, build-up, coats, material, hacking, price, stop signs."),
+    "check": ("check", "Does it conform: flatness (and plumb) against a limit, with its uncertainty."),
+    "setout": ("setout", "Screed lines, packing at each dot, nib list."),
+    "lows": ("lows", "After ruling off: what to fill or shave, where, how deep, how many litres."),
+    "site": ("site", "Many walls, resumable, one summary."),
+    "compare": ("compare", "Two surveys of one wall: thickness really applied, change, who disagrees where."),
+    "line": ("from_photos", "Straightness along photographed laser lines."),
+    "calibrate": ("from_photos", "A lens from photos of a printed board."),
+    "form": ("forms", "A blank survey form to print, with its CSV template."),
+    "targets": ("forms", "Printable photo targets and calibration boards."),
+    "plan-readings": ("forms", "Where the next laser readings help a scan most."),
+    "evidence": ("sealed", "A sealed file another party can rerun."),
+    "recheck": ("sealed", "Verify a sealed file, rerun it, and compare every number."),
+    "desk": ("desk", "The whole job on a page in the browser."),
+    "tolerances": ("reference", "The tolerance entries: length, limit, method, source, how sure."),
+    "methods": ("reference", "How it computes and decides, with sources."),
+    "completion": ("reference", "What a shell needs to complete commands and options on the tab key."),
+    "demo": ("demo", "The main job on the bundled samples."),
 }
 
 
@@ -42,27 +43,33 @@ class LazyGroup(click.Group):
         """Import one command."""
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"flatscan.cli.{cmd_name.replace('-', '_')}")
-        command: click.Command = module.command
+        module = importlib.import_module(f"flatscan.cli.{COMMANDS[cmd_name][0]}")
+        command: click.Command = getattr(module, cmd_name.replace("-", "_"))
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List names and short help from the table above."""
         with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
+            formatter.write_dl([(name, words) for name, (_, words) in COMMANDS.items()])
 
 
 def _show_version(ctx: click.Context, _param: click.Parameter, asked: bool) -> None:
     if asked and not ctx.resilient_parsing:
-        from flatscan.cli.version import text
+        from flatscan.cli.reference import version_text
 
-        click.echo(text())
+        click.echo(version_text())
         ctx.exit()
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
-@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_show_version,
-              help="Show the version, and those of what it computes with.")  # fmt: skip
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_show_version,
+    help="Show the version, and those of what it computes with.",
+)
 def group() -> None:
     """How far a wall is from flat and plumb, what it takes to make it so, and what can be proven afterwards.
 
@@ -89,12 +96,14 @@ def run(args: list[str] | None = None) -> int:
     """Exit code of one command line: 0 done, 1 could not, 2 wrong options, 130 stopped; check adds 3 and 4."""
     from flatscan.core.errors import FlatscanError
 
+    # what an error has to know of the options: --units puts itself in here
+    asked = {"units": "mm"}
     for stream in (sys.stdout, sys.stderr):
         # a console that lacks a sign prints a question mark rather than dying on it
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
     try:
-        result = group.main(args=args, prog_name="flatscan", standalone_mode=False)
+        result = group.main(args=args, prog_name="flatscan", standalone_mode=False, obj=asked)
         return result if isinstance(result, int) else 0
     except click.exceptions.Exit as stop:
         return stop.exit_code
@@ -107,7 +116,7 @@ def run(args: list[str] | None = None) -> int:
     except FlatscanError as trouble:
         from flatscan.core.phrase import command_line
 
-        click.echo(f"flatscan: {trouble.text(command_line())}", err=True)
+        click.echo(f"flatscan: {trouble.text(command_line(asked['units']))}", err=True)
         return 1
     except BrokenPipeError:
         # the reader of the pipe has gone: not an error of ours, and Python must not complain while closing

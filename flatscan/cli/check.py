@@ -26,7 +26,7 @@ from flatscan.core.choices import METHODS
 @options.explain_option
 @options.output_options
 @options.sheet_options
-def command(captures: tuple[str, ...], **given: Any) -> int:
+def check(captures: tuple[str, ...], **given: Any) -> int:
     """Does it conform: flatness under a straightedge, and plumb where a limit is given, each with its ±.
 
     Exit code 0: every criterion asked for is within; 3: one is outside; 4: otherwise.
@@ -43,6 +43,6 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
     names = ("rule", *limits, "tolerance", "method", "hand", "confidence")
     test = jobs.Requirement.by(
         directions=options.degrees(given.pop("directions")), **{name: given.pop(name) for name in names}
-    )  # fmt: skip
+    )
     results = running.run_each(captures, given, lambda path, progress: jobs.check(path, how, test, progress))
     return running.exit_code(results, judged=True)

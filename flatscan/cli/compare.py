@@ -31,7 +31,7 @@ _TIES = ("same_frame", "same_surface", "reference", "reference_wall", "points", 
 @options.capture_options
 @options.explain_option
 @options.output_options
-def command(surveys: tuple[str, ...], **given: Any) -> int:
+def compare(surveys: tuple[str, ...], **given: Any) -> int:
     """What changed between EARLIER and LATER, two surveys of one wall: thickness applied, where, beyond the ±.
 
     A thickness is known only where something ties the two surveys together: --same-frame, --reference,
@@ -53,7 +53,7 @@ def command(surveys: tuple[str, ...], **given: Any) -> int:
         given.pop(name)
     results = running.run_each(
         (later,), given, lambda path, progress: jobs.compare_surveys(earlier, path, hows, asked, finish, progress)
-    )  # fmt: skip
+    )
     return running.exit_code(results, judged=False)
 
 
@@ -78,15 +78,21 @@ def asked_of(given: dict[str, Any]) -> Comparing:
     if tolerance is not None or limit is not None:
         finish = Requirement.by(rule=rule, limit=limit, tolerance=tolerance, directions=directions)
     return Comparing(
-        **plain, reference_walls=tuple(walls), least=given["least"] or LEAST, quoted=given.pop("quoted"),
-        used=given.pop("used"), allowance=given.pop("allowance"), rates=given["rates"], finish=finish,
+        **plain,
+        reference_walls=tuple(walls),
+        least=given["least"] or LEAST,
+        quoted=given.pop("quoted"),
+        used=given.pop("used"),
+        allowance=given.pop("allowance"),
+        rates=given["rates"],
+        finish=finish,
         background=None if background is None else Requirement.by(tolerance=background, directions=directions),
-    )  # fmt: skip
+    )
 
 
 def _series(
     surveys: tuple[str, ...], how: Capturing, asked: Comparing, limit: float | None, given: dict[str, Any]
-) -> int:  # fmt: skip
+) -> int:
     """All surveys of a folder, or more than two named: one after the other."""
     from flatscan import report
     from flatscan.jobs import series
@@ -105,7 +111,7 @@ def _series(
         folder = Path(given["out"] or f"{Path(surveys[-1]).stem}-flatscan")
         written = paper.write_series(made, folder, overwrite=given["overwrite"])
         if not given["quiet"]:
-            click.echo(f"Sheets in {folder}: {', '.join(path.name for path in written)}", err=True)
+            running.sheets_in(folder, written, given["units"])
     if given["as_json"]:
         sys.stdout.write(report.text(paper.series_document(made)))
     else:

@@ -9,13 +9,15 @@ from typing import Any
 import click
 
 from flatscan.cli import options, running
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres
 
 GRID, WALL = "laser_grid.csv", "wall.ply"
 
 
 @click.command("demo")
 @options.output_options
-def command(**given: Any) -> int:
+def demo(**given: Any) -> int:
     """The main job on the bundled samples: a laser grid before quoting, a scan before quoting, and the scan checked.
 
     Example: flatscan demo --out demo-sheets
@@ -26,12 +28,12 @@ def command(**given: Any) -> int:
     folder = samples()
     output = given | {"out": str(Path(given["out"] or "flatscan-demo")), "as_json": False}
     for name, title, part, work in _jobs():
-        click.echo(f"\n=== {title} ({name}) ===\n")
+        running.tell(note("run.demo-part", title=title, name=name), given["units"])
         into = output | {"out": str(Path(output["out"]) / part)}
         try:
             running.run_each((str(folder / name),), into, work)
         except FlatscanError as trouble:
-            click.echo(f"flatscan: {trouble.text(command_line())}", err=True)
+            click.echo(f"flatscan: {trouble.text(command_line(given['units']))}", err=True)
             return 1
     return 0
 
@@ -46,17 +48,20 @@ def samples() -> Path:
         if (folder / GRID).exists():
             return folder
     raise ReadError(
-        package, "no sample_clouds beside the package", needed="the bundled samples",
+        package,
+        "no sample_clouds beside the package",
+        needed="the bundled samples",
         remedy="Install flatscan again, or run the demo from a checkout",
-    )  # fmt: skip
+    )
 
 
-def _jobs() -> list[tuple[str, str, str, Callable[..., Any]]]:
+def _jobs() -> list[tuple[str, Note, str, Callable[..., Any]]]:
     """Sample, title, folder and work of each part."""
     from flatscan import jobs
 
     scanned = jobs.Capturing(capture_type="scanner")
     test = jobs.Requirement.by(rule=1.8, limit=0.003)
+    judged = note("run.demo-check", limit=metres(test.limit), rule=metres(test.rule))
 
     def quote(path: str, progress: jobs.Progress) -> jobs.Result:
         how = scanned if path.endswith(WALL) else jobs.Capturing()
@@ -66,7 +71,7 @@ def _jobs() -> list[tuple[str, str, str, Callable[..., Any]]]:
         return jobs.check(path, scanned, test, progress)
 
     return [
-        (GRID, "A wall read with a laser, before quoting", "laser-grid-survey", quote),
-        (WALL, "The same wall scanned, before quoting", "scan-survey", quote),
-        (WALL, "That scan against 3 mm under a 1.8 m straightedge", "scan-check", prove),
+        (GRID, note("run.demo-laser"), "laser-grid-survey", quote),
+        (WALL, note("run.demo-scan"), "scan-survey", quote),
+        (WALL, judged, "scan-check", prove),
     ]

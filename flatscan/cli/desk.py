@@ -11,10 +11,16 @@ import click
 @click.option("--folder", type=click.Path(file_okay=False), help="For walls.  [default: flatscan-walls at home]")
 @click.option("--share", is_flag=True, help="Listen on the local network too, for the phone in the same room.")
 @click.option("--port", type=click.IntRange(0, 65535), help="Port to listen on.  [default: 8765, or a free one]")
-@click.option("--upload-limit", type=click.FloatRange(0.001, 1000), default=4.0, show_default=True, metavar="GB",
-              help="Largest scan the page takes.")  # fmt: skip
+@click.option(
+    "--upload-limit",
+    type=click.FloatRange(0.001, 1000),
+    default=4.0,
+    show_default=True,
+    metavar="GB",
+    help="Largest scan the page takes.",
+)
 @click.option("--no-browser", is_flag=True, help="Only print the address.")
-def command(folder: str | None, *, share: bool, port: int | None, upload_limit: float, no_browser: bool) -> int:
+def desk(folder: str | None, *, share: bool, port: int | None, upload_limit: float, no_browser: bool) -> int:
     """Do the whole job in a browser: drop a scan or type readings, answer a few questions, print the sheets.
 
     The page is served by this machine to itself; --share lets other devices on the network in, with the same secret.
@@ -26,5 +32,5 @@ def command(folder: str | None, *, share: bool, port: int | None, upload_limit: 
     place = Path.home() / "flatscan-walls" if folder is None else Path(folder)
     desk.serve(
         place, share=share, port=port, browser=not no_browser, upload_limit=int(upload_limit * 1e9), say=click.echo
-    )  # fmt: skip
+    )
     return 0

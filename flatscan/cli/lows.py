@@ -19,7 +19,7 @@ from flatscan.cli.values import LENGTH
 @options.capture_options
 @options.output_options
 @options.sheet_options
-def command(captures: tuple[str, ...], *, by_hand: str | None, **given: Any) -> int:
+def lows(captures: tuple[str, ...], *, by_hand: str | None, **given: Any) -> int:
     """After ruling off: what to fill or shave, where, how deep, how many litres, in the order of work.
 
     Readings by hand are a table with the columns x_m, y_m, depth_mm, width_mm, height_mm (any unit of length).
@@ -35,13 +35,11 @@ def command(captures: tuple[str, ...], *, by_hand: str | None, **given: Any) -> 
     running.one_wall_only(captures, given)
     how = running.capturing(given)
     limit = given.pop("limit")
-    test = jobs.Requirement.by(
-        rule=given.pop("rule"), limit=limit, directions=options.degrees(given.pop("directions"))
-    )  # fmt: skip
+    test = jobs.Requirement.by(rule=given.pop("rule"), limit=limit, directions=options.degrees(given.pop("directions")))
     depth = {} if limit is None else {"limit": limit}
     results = running.run_each(
         captures, given, lambda path, progress: jobs.lows(path, how, test, progress=progress, **depth)
-    )  # fmt: skip
+    )
     return running.exit_code(results, judged=False)
 
 

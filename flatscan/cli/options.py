@@ -113,10 +113,27 @@ compare_options = _stack(
     click.option("--earlier-type", type=click.Choice(CAPTURE_TYPES), help="Capture type of EARLIER, if another."),
 )
 
+
+def _remember_units(ctx: click.Context, _param: click.Parameter, value: str) -> str:
+    """Keep the units where errors of the whole command line find them."""
+    if isinstance(ctx.obj, dict):
+        ctx.obj["units"] = value
+    return value
+
+
+units_option = click.option(
+    "--units",
+    type=click.Choice(SHEET_UNITS),
+    default="mm",
+    show_default=True,
+    is_eager=True,
+    callback=_remember_units,
+    help="Of all words and sheets.",
+)
 output_options = _stack(
     click.option("--out", type=click.Path(), help="Folder for the sheets.  [default: <capture>-flatscan]"),
     click.option("--json", "as_json", is_flag=True, help="Result document on stdout; sheets only with --out."),
-    click.option("--units", type=click.Choice(SHEET_UNITS), default="mm", show_default=True, help="Of the sheets."),
+    units_option,
     click.option("--quiet", is_flag=True, help="No words on standard error but errors."),
     click.option("--overwrite", is_flag=True, help="Replace sheets that exist."),
 )

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from flatscan.cli.progress import progress_bar
+from flatscan.core.notes import Note, note
 
 if TYPE_CHECKING:
     from flatscan.jobs import Capturing, Finishing, Progress, Result
     from flatscan.report import Photo
+    from flatscan.report.say import Said
 
 WITHIN, OUTSIDE, UNDECIDED, FAILED = 0, 3, 4, 1
 
@@ -23,9 +25,23 @@ def capturing(options: dict[str, Any]) -> Capturing:
     from flatscan.jobs import Capturing
 
     names = (
-        "wall", "cell", "up", "seen_from", "file_unit", "width", "height", "region", "opening", "no_opening",
-        "capture_type", "repeat", "reading_u", "max_points", "tie", "warp",
-    )  # fmt: skip
+        "wall",
+        "cell",
+        "up",
+        "seen_from",
+        "file_unit",
+        "width",
+        "height",
+        "region",
+        "opening",
+        "no_opening",
+        "capture_type",
+        "repeat",
+        "reading_u",
+        "max_points",
+        "tie",
+        "warp",
+    )
     given = {name: options.pop(name) for name in names}
     return Capturing(**{name: value for name, value in given.items() if value is not None})
 
@@ -62,11 +78,34 @@ def one_wall_only(captures: tuple[str, ...], options: dict[str, Any]) -> None:
 
     for name in ("seen_from", "width", "height", "region", "opening", "repeat", "fix", "hand", "clash", "tie"):
         if len(captures) > 1 and options.get(name):
-            option = "--" + name.replace("_", "-")
             raise BadValue(
-                option, f"given with {len(captures)} captures", needed=f"one capture: {option} belongs to one wall",
+                f"{{set:{name}}}",
+                "given with {captures} captures",
+                needed=f"one capture: {{set:{name}}} belongs to one wall",
                 remedy="Run the command once for each capture",
-            )  # fmt: skip
+                captures=len(captures),
+            )
+
+
+def tell(said: Note | str, units: str = "mm", *, err: bool = False) -> None:
+    """Print what is known in the units asked for, to stdout or to stderr."""
+    from flatscan.report.say import say
+
+    click.echo(say(said, units), err=err)
+
+
+def notes(found: Iterable[Said], units: str = "mm") -> None:
+    """Print what is worth saying of a result on stderr, a line each."""
+    from flatscan.report.say import say
+
+    for said in found:
+        tell(note("run.note", note=say(said, units)), units, err=True)
+
+
+def sheets_in(folder: Path, written: Sequence[Path | str], units: str = "mm") -> None:
+    """Say on stderr where the sheets went."""
+    names = tuple(Path(path).name for path in written)
+    tell(note("run.sheets-in", folder=str(folder), files=names), units, err=True)
 
 
 def run_each(
@@ -110,15 +149,12 @@ def run_each(
 
 def _warn_early(several: tuple[Result, ...], output: dict[str, Any]) -> None:
     """Say at once, before any sheet, that a capture cannot show its limit kept."""
-    from flatscan import report
-    from flatscan.core.notes import Note
-
     for found in several:
         verdict = getattr(found, "verdict", None)
         for criterion in verdict.criteria if verdict and not output["quiet"] else ():
             for reason in criterion.reasons[:1]:
                 if isinstance(reason, Note) and reason.code == "verdict.cannot-show":
-                    click.echo(f"{criterion.name}: {report.say(reason, output['units'])}.", err=True)
+                    tell(note("run.warned", name=criterion.name, reason=reason), output["units"], err=True)
 
 
 def _wall_folders(folder: Path | None, several: tuple[Result, ...]) -> list[Path | None]:
@@ -141,7 +177,7 @@ def _folders(captures: tuple[str, ...], output: dict[str, Any]) -> list[Path | N
     return [Path(output["out"])] if len(captures) == 1 else [Path(output["out"]) / name for name in names]
 
 
-def _write(findings: Result, folder: Path | None, output: dict[str, Any]) -> tuple[str, ...]:
+def _write(found: Result, folder: Path | None, output: dict[str, Any]) -> tuple[str, ...]:
     from flatscan import report
 
     if folder is None:
@@ -149,9 +185,14 @@ def _write(findings: Result, folder: Path | None, output: dict[str, Any]) -> tup
 
     formats = (*report.USUAL, *output.get("also", ()), *(("explain",) if output.get("explain") else ()))
     written = report.write(
-        findings, folder, overwrite=output["overwrite"], units=output["units"], formats=formats,
-        paper=output.get("paper", "a4"), photo=_photo(output),
-    )  # fmt: skip
+        found,
+        folder,
+        overwrite=output["overwrite"],
+        units=output["units"],
+        formats=formats,
+        paper=output.get("paper", "a4"),
+        photo=_photo(output),
+    )
     return tuple(path.name for path in written)
 
 
@@ -165,26 +206,27 @@ def _photo(output: dict[str, Any]) -> Photo | None:
     corners, targets = output["photo_corners"] or (), output["photo_target"]
     if not corners and (not targets or output["target_size"] is None):
         raise BadValue(
-            "--photo", "no corners and no targets of a known size", needed="--photo-corners, or --photo-target with "
-            "--target-size", remedy="Pick the wall's four corners in the photo, in pixels",
-        )  # fmt: skip
+            "{set:photo}",
+            "no corners and no targets of a known size",
+            needed="{set:photo_corners}, or {set:photo_target} with {set:target_size}",
+            remedy="Pick the wall's four corners in the photo, in pixels",
+        )
     places = {number: (x, y) for number, x, y in targets}
     return report.Photo(Path(output["photo"]), corners, places, output["target_size"])
 
 
-def _report(findings: Result, folder: Path | None, files: tuple[str, ...], output: dict[str, Any]) -> None:
+def _report(found: Result, folder: Path | None, files: tuple[str, ...], output: dict[str, Any]) -> None:
     """Warnings and the place of the sheets on stderr; the answers in words on stdout unless JSON was asked for."""
     from flatscan import report
 
     if not output["quiet"]:
-        for warning in report.report_of(findings).notes:
-            click.echo(f"note: {report.say(warning, output['units'])}", err=True)
+        notes(report.report_of(found).notes, output["units"])
     if not output["as_json"]:
-        click.echo(report.summary(findings, output["units"]))
+        click.echo(report.summary(found, output["units"]))
         if output.get("explain"):
-            click.echo(report.explain(findings, output["units"]))
+            click.echo(report.explain(found, output["units"]))
     if folder is not None and not output["quiet"]:
-        click.echo(f"Sheets in {folder}: {', '.join(files)}", err=True)
+        sheets_in(folder, files, output["units"])
 
 
 def exit_code(results: Sequence[Result | None], *, judged: bool) -> int:

@@ -21,7 +21,7 @@ from flatscan.cli.values import LENGTH
 @options.capture_options
 @options.output_options
 @options.sheet_options
-def command(captures: tuple[str, ...], **given: Any) -> int:
+def setout(captures: tuple[str, ...], **given: Any) -> int:
     """Set out: where the screeds stand, the packing at each dot, which dot to start from, and the check lines.
 
     Example: flatscan setout wall.ply --rule 1.8m --strip 9.5mm --capture-type scanner
@@ -42,5 +42,5 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
     )
     results = running.run_each(
         captures, given, lambda path, progress: jobs.set_out(path, how, test, finish, places, progress)
-    )  # fmt: skip
+    )
     return running.exit_code(results, judged=False)

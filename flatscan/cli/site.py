@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,6 +16,8 @@ import click
 from flatscan.cli import options, running
 from flatscan.cli.values import LENGTH
 from flatscan.core.choices import METHODS
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import hours
 
 if TYPE_CHECKING:
     from flatscan.site.job import Capture, Settings
@@ -24,15 +27,26 @@ if TYPE_CHECKING:
 _LIMITS = ("limit", "plumb_limit", "step_limit", "corner_limit")
 # options that describe one wall: with one of them and no --wall, only wall 1 is meant
 _ONE_WALL = (
-    "seen_from", "width", "height", "region", "opening", "no_opening", "fix", "repeat", "tie", "clash",
-    "parallel_to", "square_to",
-)  # fmt: skip
+    "seen_from",
+    "width",
+    "height",
+    "region",
+    "opening",
+    "no_opening",
+    "fix",
+    "repeat",
+    "tie",
+    "clash",
+    "parallel_to",
+    "square_to",
+)
 
 
 def _job_options(command: Any) -> Any:  # noqa: ANN401
     """What may be said for the whole site and, in a list's own column, for a single capture."""
     for decorate in (
-        options.capture_options, options.rule_options,
+        options.capture_options,
+        options.rule_options,
         click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the method."),
         click.option("--corner-limit", type=LENGTH, help="How far a corner may be out of square over 600 mm."),
         click.option("--step-limit", type=LENGTH, help="Largest abrupt step allowed."),
@@ -40,8 +54,9 @@ def _job_options(command: Any) -> Any:  # noqa: ANN401
         click.option("--method", type=click.Choice(METHODS), default=METHODS[0], show_default=True, help="Of --limit."),
         click.option("--tolerance", multiple=True, help="A published tolerance by its ID instead of limits."),
         click.option("--limit", type=LENGTH, help="Largest gap allowed under the rule."),
-        options.quote_options, options.finish_options,
-    ):  # fmt: skip
+        options.quote_options,
+        options.finish_options,
+    ):
         command = decorate(command)
     return command
 
@@ -49,15 +64,16 @@ def _job_options(command: Any) -> Any:  # noqa: ANN401
 @click.command("site")
 @click.argument("source", metavar="FOLDER|LIST.csv", type=click.Path())
 @click.option("--jobs", type=click.IntRange(1), help="Walls worked on at once.  [default: one per processor]")
-@click.option("--time-limit", type=click.FloatRange(1), metavar="SECONDS", default=3600, show_default=True,
-              help="For one wall.")  # fmt: skip
+@click.option(
+    "--time-limit", type=click.FloatRange(1), metavar="SECONDS", default=3600, show_default=True, help="For one wall."
+)
 @click.option("--memory-limit", type=click.FloatRange(1), metavar="GB", help="For one wall.  [default: a fair share]")
 @click.option("--formats", metavar="LIST", help="Sheets of each wall, such as png,json.  [default: all]")
 @click.option("--cluster", metavar="ADDRESS", help="Work on a Dask scheduler that you trust, such as tcp://host:8786.")
 @_job_options
 @options.output_options
 @click.pass_context
-def command(ctx: click.Context, source: str, **given: Any) -> int:
+def site(ctx: click.Context, source: str, **given: Any) -> int:
     """Many walls: every capture in a folder or a list, all walls of each; interrupted, it goes on where it stopped.
 
     A list has the columns wall, file, options, tolerance, trade, floor, room. Without --wall every wall found is
@@ -71,9 +87,15 @@ def command(ctx: click.Context, source: str, **given: Any) -> int:
     with _folder(source, given) as folder, _watched(quiet=given["quiet"]) as watch:
         captures = _captures(ctx, Path(source), folder, given)
         result = run(
-            captures, folder, lambda: _pool(given), site=Path(source).absolute().stem, units=given["units"],
-            afresh=given["overwrite"], shared_scratch=given["cluster"] is None, watch=watch,
-        )  # fmt: skip
+            captures,
+            folder,
+            lambda: _pool(given),
+            site=Path(source).absolute().stem,
+            units=given["units"],
+            afresh=given["overwrite"],
+            shared_scratch=given["cluster"] is None,
+            watch=watch,
+        )
     if given["as_json"]:
         sys.stdout.write(report.text(result.document))
     else:
@@ -92,15 +114,16 @@ def _folder(source: str, given: dict[str, Any]) -> Iterator[Path]:
 
 
 def _captures(ctx: click.Context, source: Path, folder: Path, given: dict[str, Any]) -> list[Capture]:
-    from flatscan import report
     from flatscan.core.errors import ReadError
     from flatscan.site import listing
 
     if not source.exists():
         raise ReadError(
-            source, "no such folder or list", needed="a folder of captures, or a CSV list of them",
+            source,
+            "no such folder or list",
+            needed="a folder of captures, or a CSV list of them",
             remedy="Check the name",
-        )  # fmt: skip
+        )
     names = {option.name for option in _row_command.params}
     base = {name: value for name, value in given.items() if name in names}
     chosen = ctx.get_parameter_source("wall") == click.core.ParameterSource.COMMANDLINE
@@ -114,7 +137,7 @@ def _captures(ctx: click.Context, source: Path, folder: Path, given: dict[str, A
 
     captures, doubts = listing.in_list(source, settings_of)
     for doubt in () if given["quiet"] else doubts:
-        click.echo(f"note: {source.name}: {report.spoken(doubt, given['units'])}", err=True)
+        running.tell(note("run.noted-of", file=source.name, note=doubt), given["units"], err=True)
     return captures
 
 
@@ -134,9 +157,11 @@ def _row_settings(row: Row, base: dict[str, Any], *, chosen: bool, **outside: An
     except (click.UsageError, ValueError) as wrong:
         words = wrong.format_message() if isinstance(wrong, click.UsageError) else str(wrong)
         raise BadTable(
-            "options", words.rstrip("."), needed="options as on the command line, such as --wall 2 --least 6mm",
+            "options",
+            words.rstrip("."),
+            needed="options as on the command line, such as --wall 2 --least 6mm",
             remedy="Correct the row",
-        ) from wrong  # fmt: skip
+        ) from wrong
     given, own = dict(ctx.params), click.core.ParameterSource.COMMANDLINE
     if row.tolerance:
         given["tolerance"] = tuple(row.tolerance.split())
@@ -159,7 +184,7 @@ def _settings(given: dict[str, Any], *, chosen: bool, **others: Any) -> Settings
     names = ("rule", *_LIMITS, "tolerance", "method", "confidence")
     test = jobs.Requirement.by(
         directions=options.degrees(given.pop("directions")), **{name: given.pop(name) for name in names}
-    )  # fmt: skip
+    )
     how = running.capturing(given)
     finish = running.finishing(given)
     # a wrong name or file is said before any capture is read
@@ -202,8 +227,6 @@ def _watched(*, quiet: bool) -> Iterator[Watch]:
     if quiet:
         yield unwatched
         return
-    from flatscan.cli.site_progress import SiteProgress
-
     shown = SiteProgress()
     try:
         yield shown
@@ -217,5 +240,81 @@ def _report(result: Run, units: str, *, quiet: bool) -> None:
     for line in lines(result.document, units):
         click.echo(line)
     if not quiet:
-        kept = f" ({result.reused} results of an earlier run kept)" if result.reused else ""
-        click.echo(f"Summary: {', '.join(map(str, result.files))}{kept}", err=True)
+        files = tuple(map(str, result.files))
+        kept = note("run.summary-kept", files=files, kept=result.reused)
+        running.tell(kept if result.reused else note("run.summary", files=files), units, err=True)
+
+
+class SiteProgress:
+    """Called after each task with how many are done and known, the share of the work, and the task's record."""
+
+    def __init__(self) -> None:
+        # a clock that nobody can set: time left stays right when the machine's date jumps
+        self.started = time.monotonic()
+        self.display: Any = None
+        self.task: Any = None
+        if sys.stderr.isatty():
+            self._open()
+
+    def __call__(self, done: int, known: int, share: float, record: dict[str, Any] | None) -> None:
+        """Show one more task as done."""
+        from flatscan.report.say import say
+
+        what: Note | str = "" if record is None else _came_of(record)
+        left = time_left(time.monotonic() - self.started, share)
+        if self.display is None:
+            running.tell(note("run.of-all", done=done, known=known, what=what, left=left), err=True)
+            return
+        self.display.update(
+            self.task,
+            completed=share,
+            description=say(note("run.done-of", done=done, known=known, what=what, left=left)),
+        )
+
+    def close(self) -> None:
+        """Take the bar away."""
+        if self.display is not None:
+            self.display.stop()
+
+    def _open(self) -> None:
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+        from flatscan.report.say import say
+
+        columns = (BarColumn(), TimeElapsedColumn(), TextColumn("{task.description}", markup=False))
+        self.display = Progress(*columns, console=Console(file=sys.stderr), transient=True)
+        self.display.start()
+        self.task = self.display.add_task(say(note("run.nothing-yet")), total=1.0)
+
+
+def _came_of(record: dict[str, Any]) -> Note:
+    """What came of one task."""
+    title = " ".join(str(record["title"]).split())
+    if record["status"] != "done":
+        return note("run.not-measured", title=title)
+    if record["kind"] == "look":
+        if record["rooms"]:
+            return note("run.rooms-found", title=title, count=len(record["rooms"]))
+        return note("run.walls-found", title=title, count=record["walls"])
+    verdict = record["document"].get("verdict")
+    return (
+        note("run.decided", title=title, decision=verdict["decision"]) if verdict else note("run.surveyed", title=title)
+    )
+
+
+def time_left(elapsed: float, share: float) -> Note | str:
+    """The time left when ``share`` of the work took ``elapsed`` seconds; nothing while nothing can be said.
+
+    >>> [said and said.code for said in (time_left(60, 0.25), time_left(0.5, 0.5), time_left(9, 1.0))]
+    ['run.minutes-left', 'run.under-a-minute', '']
+    """
+    if not 0 < share < 1:
+        return ""
+    left = elapsed * (1 - share) / share
+    if left < 60:
+        return note("run.under-a-minute")
+    minutes = round(left / 60)
+    return (
+        note("run.minutes-left", minutes=minutes) if minutes < 90 else note("run.hours-left", left=hours(left / 3600))
+    )

@@ -21,7 +21,7 @@ from flatscan.cli import options, running
 @options.explain_option
 @options.output_options
 @options.sheet_options
-def command(captures: tuple[str, ...], *, listing: bool, together: str | None, corners: str, **given: Any) -> int:
+def survey(captures: tuple[str, ...], *, listing: bool, together: str | None, corners: str, **given: Any) -> int:
     """Before quoting: what the wall is, build-up, coats, material, hacking, stop signs.
 
     Example: flatscan survey wall.ply --least 6mm --system gypsum-undercoat

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import click
@@ -118,7 +119,23 @@ class Target(click.ParamType[tuple[int, float, float]]):
         return (int(number), *Places(2, self.name).convert(rest, param, ctx))
 
 
+class Squares(click.ParamType[tuple[int, int]]):
+    """A board's squares across and down, ``WxH``."""
+
+    name = "WxH"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[int, int]:
+        """Two counts; anything else is a malformed option."""
+        if isinstance(value, tuple):
+            return value
+        match = re.fullmatch(r"(\d+)\s*[x×]\s*(\d+)", value)
+        if match is None:
+            self.fail(f"'{value}' is not squares across and down such as 10x7", param, ctx)
+        return int(match[1]), int(match[2])
+
+
 LENGTH = Length()
+SQUARES = Squares()
 PIXELS = Pixels()
 TARGET = Target()
 FIXED = Fixed()

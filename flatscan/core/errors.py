@@ -60,6 +60,12 @@ class FlatscanError(Exception):
         own, found, needed, remedy = self._parts
         return kind(where, f"{own}: {found}", needed=needed, remedy=remedy, **self.values, **values)
 
+    def at(self, where: str) -> FlatscanError:
+        """The same trouble at a place that somebody else knows by another name."""
+        _, found, needed, remedy = self._parts
+        named = {**self.values, "named": where}
+        return type(self)("{named}", found, needed=needed, remedy=remedy, **named)
+
     def __reduce__(self) -> tuple[Callable[..., FlatscanError], tuple[object, ...]]:
         """How it crosses from one process to another: exceptions are rebuilt from their text alone otherwise."""
         return _rebuilt, (type(self), self._parts, self.values)

@@ -1,14 +1,17 @@
-"""A job's answers as what the stages take: the same settings the commands pass."""
+"""A job's answers as what the stages take, the same settings the commands pass; and what the page calls each."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
 from flatscan.core.choices import AXES, LENGTH_UNITS, SIGNS
 from flatscan.core.errors import BadValue, FlatscanError
 from flatscan.core.lengths import parse_length
+from flatscan.core.notes import note
+from flatscan.core.phrase import Manner
 from flatscan.desk.asking import UNKNOWN, Question, questions, tape_cost, what_for
 from flatscan.desk.folders import Job
 from flatscan.jobs import Capturing, Finishing, Requirement
@@ -17,6 +20,7 @@ from flatscan.plan.finish import FixedPoint, PlaneOptions
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
 from flatscan.plan.screeds import SetOutOptions
 from flatscan.plan.takeoff import TakeOffOptions
+from flatscan.report.say import Said, say
 
 # what the wall screen asks, beside the questions of `asking`
 WALL_LENGTHS = {"width": "Taped width", "height": "Taped height"}
@@ -25,12 +29,49 @@ HINTS = {
     "up": ("File axis that points up", tuple(AXES)),
 }
 WALL_FIELDS = ("wall", "no_opening", *WALL_LENGTHS, *HINTS, "seen_from")
-_LENGTHS = {"least": "mm", "rule": "m", "limit": "mm", "plumb_limit": "mm", "low_limit": "mm", "strip": "mm",
-            "width": "m", "height": "m"}  # fmt: skip
-_LISTS = {"seen", "no_opening"}
+WALL_STEP = "The wall"
+# what the pages call a setting: by its own field, or by where the page has it
+_LABELS = {
+    **{name: words for name, (words, _) in HINTS.items()},
+    **WALL_LENGTHS,
+    "seen_from": "A point on the room side",
+    "least": "Least cover",
+    "rule": "Straightedge",
+    "limit": "Allowed gap",
+    "plumb_limit": "Allowed out of plumb",
+    "low_limit": "Hollows worth filling",
+    "strip": "Thickness of strips",
+    "wall": "Wall",
+    "capture_type": "How was it scanned?",
+    "fix": "Fixed points",
+    "most": "Most thickness",
+    "no_opening": "Openings",
+    "opening": "Openings",
+    "system": "What goes on the wall?",
+    "surface": "What was measured",
+    "lean_up_to": "Lean",
+    "turn_up_to": "Turn",
+    "overwrite": "Replace",
+    "tolerance": "Document",
+}
+# where the page has what a command does; what it has not is named as the command
+_STEPS = {"survey --list": f"the step “{WALL_STEP}”", "tolerances": "the list under “Document”"}
+# the unit of a bare number
+_LENGTHS = {
+    "least": "mm",
+    "rule": "m",
+    "limit": "mm",
+    "plumb_limit": "mm",
+    "low_limit": "mm",
+    "strip": "mm",
+    "width": "m",
+    "height": "m",
+}
+LISTS = {"seen", "no_opening"}
 _CHOICES = {"lean": 0.003, "turn": 0.003}
-ANSWERS = frozenset({*WALL_FIELDS, *_LENGTHS, *_LISTS, "purpose", "capture_type", "surface", "system", "tolerance",
-                     "face"})  # fmt: skip
+ANSWERS = frozenset(
+    {*WALL_FIELDS, *_LENGTHS, *LISTS, "purpose", "capture_type", "surface", "system", "tolerance", "face"}
+)
 _BARE = re.compile(r"\s*[\d.,/\s+-]*\d[\d.,/\s]*")
 _MOST_TEXT, _MOST_PARTS = 200, 50
 
@@ -42,8 +83,10 @@ def take(settings: dict[str, Any], values: dict[str, Any]) -> None:
     """
     for name, value in values.items():
         if name not in ANSWERS:
-            raise BadValue("the page", f"a field '{str(name)[:40]}'", needed="its own fields", remedy="Load it again")
-        if name in _LISTS:
+            raise BadValue(
+                "the page", "a field '{name}'", needed="its own fields", remedy="Load it again", name=str(name)[:40]
+            )
+        if name in LISTS:
             parts = value if isinstance(value, list) else [value]
             settings["answers"][name] = [_text(part) for part in parts[:_MOST_PARTS] if part != ""]
             continue
@@ -56,9 +99,12 @@ def take(settings: dict[str, Any], values: dict[str, Any]) -> None:
 def _text(value: Any) -> str:
     if not isinstance(value, str) or len(value) > _MOST_TEXT:
         raise BadValue(
-            "the page", "an entry that is no text, or a very long one", needed=f"up to {_MOST_TEXT} letters",
+            "the page",
+            "an entry that is no text, or a very long one",
+            needed="up to {most} letters",
             remedy="Write less",
-        )  # fmt: skip
+            most=_MOST_TEXT,
+        )
     return value
 
 
@@ -76,12 +122,30 @@ def length(job: Job, name: str) -> float | None:
 
 def label(name: str) -> str:
     """What the pages call a setting."""
-    labels = {name: words for name, (words, _) in HINTS.items()} | WALL_LENGTHS
-    labels |= {
-        "seen_from": "A point on the room side", "least": "Least cover", "rule": "Straightedge", "limit": "Allowed gap",
-        "plumb_limit": "Allowed out of plumb", "low_limit": "Hollows worth filling", "strip": "Thickness of strips",
-    }  # fmt: skip
-    return labels.get(name, name)
+    return _LABELS.get(name, name.replace("_", " "))
+
+
+def manner(units: str) -> Manner:
+    """How somebody at the page is spoken to: settings by their fields, commands by their steps."""
+    return Manner(units, lambda name: f"“{label(name)}”", lambda words: _STEPS.get(words, f"flatscan {words}"))
+
+
+def spoken_to(job: Job) -> Manner:
+    """The manner of a job's page, in its units."""
+    return manner(job.settings["units"])
+
+
+def in_four_parts(trouble: FlatscanError, folder: Path, units: str) -> dict[str, str]:
+    """Where, found, needed and remedy of a failure in the words of the page; folders of this machine stay out."""
+    parts = [_without(part, folder) for part in trouble.parts(manner(units))]
+    parts[1] = parts[1][:1].upper() + parts[1][1:]
+    return dict(zip(("where", "found", "needed", "remedy"), parts, strict=True))
+
+
+def _without(text: str, folder: Path) -> str:
+    for place in {str(folder.resolve()), str(folder.absolute()), str(folder)}:
+        text = text.replace(f"{place}/", "").replace(f"{place}\\", "")
+    return text
 
 
 def capturing(job: Job) -> Capturing:
@@ -99,7 +163,11 @@ def capturing(job: Job) -> Capturing:
         given["seen_from"] = tuple(parse_length(part, where=label("seen_from"), unit="m") for part in parts)
         if len(parts) != 3:
             raise BadValue(
-                label("seen_from"), f"{len(parts)} numbers", needed="three, such as 1.5, 2, 1.2", remedy="Correct it"
+                "{set:seen_from}",
+                "{count} numbers",
+                needed="three, such as 1.5, 2, 1.2",
+                remedy="Correct it",
+                count=len(parts),
             )
     given["no_opening"] = tuple(sorted({_whole(number, 0) for number in held.get("no_opening", [])} - {0}))
     return Capturing(**given)
@@ -160,14 +228,14 @@ def asked(job: Job) -> tuple[Question, ...]:
 
 def unknowns(job: Job) -> list[tuple[str, str]]:
     """What was not known, and what that costs."""
-    told = [
-        (question.ask, f"{question.unknown} {question.cost}")
+    left: list[tuple[str, tuple[Said, ...]]] = [
+        (question.ask, (question.unknown, question.cost))
         for question in asked(job)
         if question.kind != "pick" and job.settings["answers"].get(question.name) in (None, "", [], UNKNOWN)
     ]
     if job.is_scan and not (answer(job, "width") or answer(job, "height")):
-        told.append(("Its size by tape", tape_cost(answer(job, "capture_type") or CLOUD_TYPE)))
-    return told
+        left.append(("Its size by tape", (tape_cost(answer(job, "capture_type") or CLOUD_TYPE),)))
+    return [(ask, " ".join(say(part, spoken_to(job)) for part in parts)) for ask, parts in left]
 
 
 def troubles(job: Job) -> dict[str, str]:
@@ -178,5 +246,6 @@ def troubles(job: Job) -> dict[str, str]:
         try:
             length(job, name)
         except FlatscanError as trouble:
-            found[name] = f"{trouble.found}; needed: {trouble.needed}."
+            _, wrong, needed, _ = trouble.parts(spoken_to(job))
+            found[name] = say(note("desk.trouble", found=wrong, needed=needed))
     return found

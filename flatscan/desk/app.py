@@ -1,8 +1,9 @@
-"""The page's application: what it holds, its addresses, and how a failure is told."""
+"""The page's application: who is let in, its addresses and files, and how a failure is told."""
 
 from __future__ import annotations
 
 import logging
+import secrets
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from functools import partial
@@ -13,18 +14,34 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from flatscan.core.errors import FlatscanError, ReadError
-from flatscan.desk import guard, steps
+from flatscan.desk import screens
+from flatscan.desk.answering import in_four_parts
 from flatscan.desk.bench import Bench
 from flatscan.desk.folders import Job, Jobs, NoWall, OtherTab
-from flatscan.desk.wording import plain
 
 if TYPE_CHECKING:
-    from flask import Flask
+    from flask import Flask, Response
 
 _LOG = logging.getLogger(__name__)
 UPLOAD_LIMIT = 4_000_000_000
 _PAGES = Path(__file__).parent / "pages"
 _SHEETS_PAGE = Path(__file__).parent.parent / "report" / "page"
+_DRAWING = ("numbers.js", "drawing.js", "touch.js")
+_TYPES = {"css": "text/css", "js": "text/javascript"}
+# address: the files it is made of; the drawing's scripts are those of the sheet one can send
+_FILES = {
+    "page.css": [_SHEETS_PAGE / "page.css", _PAGES / "desk.css"],
+    "desk.js": [_PAGES / "desk.js"],
+    "readings.js": [_PAGES / "readings.js"],
+    "wall.js": [_SHEETS_PAGE / name for name in _DRAWING],
+    "answers.js": [_PAGES / "answers.js"],
+}
+# one script and one style, both of this machine; nothing else may be fetched, framed, or posted anywhere else
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; "
+    "base-uri 'none'; frame-ancestors 'none'"
+)
+_SAFE = {"GET", "HEAD", "OPTIONS"}
 _SAID = {
     HTTPStatus.UNAUTHORIZED: "Open this page by the address the program printed when it was started: the secret in it "
     "lets you in. After a restart there is a new one. Nothing that was saved is lost.",
@@ -42,9 +59,13 @@ def need(module: str) -> ModuleType:
         return import_module(module)
     except ImportError as reason:
         raise ReadError(
-            "flatscan desk", f"the library {module} is not installed ({reason})",
-            needed="flatscan with its extra desk", remedy="Run: pip install 'flatscan[desk]'",
-        ) from None  # fmt: skip
+            "flatscan desk",
+            "the library {module} is not installed ({reason})",
+            needed="flatscan with its extra desk",
+            remedy="Run: pip install 'flatscan[desk]'",
+            module=module,
+            reason=str(reason),
+        ) from None
 
 
 @dataclass(eq=False)
@@ -62,12 +83,13 @@ def make_app(folder: Path, *, token: str, hosts: Collection[str], port: int, upl
     """
     flask = need("flask")
     desk = Desk(Jobs(folder))
-    app: Flask = flask.Flask("flatscan.desk", root_path=str(Path(__file__).parent), static_folder=None,
-                             template_folder="pages")  # fmt: skip
+    app: Flask = flask.Flask(
+        "flatscan.desk", root_path=str(Path(__file__).parent), static_folder=None, template_folder="pages"
+    )
     app.config.update(MAX_CONTENT_LENGTH=upload_limit, MAX_FORM_MEMORY_SIZE=1_000_000, MAX_FORM_PARTS=500)
     app.extensions["flatscan-desk"] = desk
     _templates(app)
-    guard.install(app, token, hosts, port)
+    _install_guard(app, token, hosts, port)
     # what was uploaded lies in a temporary file until this lets go of it
     app.teardown_request(lambda _: flask.request.close())
     _routes(app, desk)
@@ -83,29 +105,113 @@ def _templates(app: Flask) -> None:
     app.jinja_options = {"undefined": StrictUndefined, "trim_blocks": True, "lstrip_blocks": True}
     # autoescape must not hang on a file's ending: ours end in .j2
     app.jinja_env.autoescape = True
-    app.jinja_env.globals["steps_of"] = steps.steps_of
+    app.jinja_env.globals["steps_of"] = screens.steps_of
 
 
 def _routes(app: Flask, desk: Desk) -> None:
-    from flatscan.desk import measuring, opening, papers, reading, saving, static
+    from flatscan.desk import answers, choosing, opening, papers, stations
 
     table: dict[str, tuple[Callable[..., Any], str]] = {
-        "/": (opening.home, "GET"), "/new": (opening.new, "POST"), "/wall/<name>/": (opening.go_on, "GET"),
+        "/": (opening.home, "GET"),
+        "/new": (opening.new, "POST"),
+        "/wall/<name>/": (opening.go_on, "GET"),
         "/wall/<name>/capture": (opening.capture, "GET POST"),
-        "/wall/<name>/keep": (saving.keep, "POST"), "/wall/<name>/state": (saving.state, "GET"),
-        "/wall/<name>/size": (reading.size, "GET POST"), "/wall/<name>/readings": (reading.readings, "GET POST"),
-        "/wall/<name>/reading": (reading.one, "POST"),
-        "/wall/<name>/wall": (measuring.wall, "GET POST"), "/wall/<name>/purpose": (measuring.purpose, "GET POST"),
-        "/wall/<name>/questions": (measuring.ask, "GET POST"), "/wall/<name>/answers": (measuring.answers, "GET POST"),
-        "/wall/<name>/fix": (measuring.fix, "POST"), "/wall/<name>/cut": (measuring.cut, "POST"),
+        "/wall/<name>/keep": (screens.keep, "POST"),
+        "/wall/<name>/state": (screens.state, "GET"),
+        "/wall/<name>/size": (stations.size, "GET POST"),
+        "/wall/<name>/readings": (stations.readings, "GET POST"),
+        "/wall/<name>/reading": (stations.reading, "POST"),
+        "/wall/<name>/wall": (choosing.wall, "GET POST"),
+        "/wall/<name>/purpose": (choosing.purpose, "GET POST"),
+        "/wall/<name>/questions": (choosing.ask, "GET POST"),
+        "/wall/<name>/answers": (answers.answers, "GET POST"),
+        "/wall/<name>/fix": (answers.fix, "POST"),
+        "/wall/<name>/cut": (answers.cut, "POST"),
         "/wall/<name>/sheets": (papers.sheets_page, "GET POST"),
         "/wall/<name>/evidence": (papers.evidence_page, "GET POST"),
-        "/wall/<name>/file/<file>": (papers.file, "GET"), "/static/<file>": (static.file, "GET"),
-        "/favicon.ico": (static.icon, "GET"),
-    }  # fmt: skip
+        "/wall/<name>/file/<file>": (papers.file, "GET"),
+        "/static/<file>": (_file, "GET"),
+        "/favicon.ico": (_icon, "GET"),
+    }
     for rule, (view, methods) in table.items():
         endpoint = f"{view.__module__.rpartition('.')[2]}.{view.__name__}"
         app.add_url_rule(rule, endpoint, partial(view, desk), methods=methods.split())
+
+
+def new_token() -> str:
+    """A secret nobody can guess: 32 bytes from the operating system."""
+    return secrets.token_urlsafe(32)
+
+
+def cookie_name(port: int) -> str:
+    """The cookie's name; browsers share cookies between the ports of a host, so the port is in it."""
+    return f"flatscan-{port}"
+
+
+def _install_guard(app: Flask, token: str, hosts: Collection[str], port: int) -> None:
+    """Ask every request for host, token and, where it changes something, its origin; harden every answer."""
+    from flask import abort, redirect, request
+
+    allowed, name = frozenset(host.lower() for host in hosts), cookie_name(port)
+
+    def admit() -> Any:
+        # another name for this machine (a rebound one) is not a name this page answers to
+        if request.host.lower() not in allowed:
+            abort(HTTPStatus.MISDIRECTED_REQUEST)
+        if request.method not in _SAFE and request.headers.get("Origin", "").lower() not in _origins(request.host):
+            abort(HTTPStatus.FORBIDDEN, "the request came from another page")
+        if request.headers.get("Sec-Fetch-Site", "none") == "cross-site" and request.method not in _SAFE:
+            abort(HTTPStatus.FORBIDDEN, "the request came from another page")
+        given = request.args.get("token")
+        if given is not None and request.method == "GET" and _same(given, token):
+            answer = redirect(request.path)
+            # session cookie: it goes when the browser goes
+            answer.set_cookie(name, token, httponly=True, samesite="Strict", path="/")
+            return answer
+        if not _same(request.cookies.get(name, ""), token):
+            abort(HTTPStatus.UNAUTHORIZED)
+        return None
+
+    app.before_request(admit)
+    app.after_request(_harden)
+
+
+def _same(given: str, token: str) -> bool:
+    return secrets.compare_digest(given.encode(), token.encode())
+
+
+def _origins(host: str) -> set[str]:
+    return {f"http://{host.lower()}"}
+
+
+def _harden(answer: Response) -> Response:
+    answer.headers.setdefault("Content-Security-Policy", POLICY)
+    answer.headers["X-Content-Type-Options"] = "nosniff"
+    answer.headers["X-Frame-Options"] = "DENY"
+    # not no-referrer: with that, a browser says "null" for the origin of this page's own forms
+    answer.headers["Referrer-Policy"] = "same-origin"
+    answer.headers["Cross-Origin-Opener-Policy"] = "same-origin"
+    answer.headers["Cross-Origin-Resource-Policy"] = "same-origin"
+    answer.headers["Cache-Control"] = "no-store"
+    answer.headers.pop("Server", None)
+    return answer
+
+
+def _icon(_desk: Desk) -> Any:
+    """No picture for the browser's tab, said without an error."""
+    return "", 204
+
+
+def _file(_desk: Desk, file: str) -> Any:
+    """One of the page's files by its name in a fixed list; a script's parts share one scope of their own."""
+    from flask import Response, abort
+
+    if file not in _FILES:
+        abort(404)
+    text = "".join(path.read_text(encoding="utf-8") for path in _FILES[file])
+    if file.endswith(".js"):
+        text = f'"use strict";\n(() => {{\n{text}}})();\n'
+    return Response(text, mimetype=_TYPES[file.rpartition(".")[2]])
 
 
 def _wants_json() -> bool:
@@ -118,14 +224,14 @@ def _trouble(desk: Desk, trouble: FlatscanError) -> Any:
     """What could not be done, in four parts; the machine's own folders stay out of it."""
     from flask import jsonify, render_template, request
 
-    parts = plain(trouble, desk.jobs.folder)
+    job = _job_of(desk, (request.view_args or {}).get("name"))
+    parts = in_four_parts(trouble, desk.jobs.folder, "mm" if job is None else job.settings["units"])
     code = HTTPStatus.CONFLICT if isinstance(trouble, OtherTab) else HTTPStatus.UNPROCESSABLE_ENTITY
     if isinstance(trouble, NoWall):
         code = HTTPStatus.NOT_FOUND
     if _wants_json():
         return jsonify(parts), code
     back = request.path if isinstance(trouble, OtherTab) or request.method == "POST" else None
-    job = _job_of(desk, (request.view_args or {}).get("name"))
     return render_template("trouble.html.j2", **parts, job=job, back=back), code
 
 

@@ -6,6 +6,9 @@ from dataclasses import dataclass
 
 from flatscan import standards
 from flatscan.core.choices import SIGNS, SURFACES
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import cubic_metres, metres, share
+from flatscan.core.units import METRES_PER
 from flatscan.jobs.settings import CLOUD_TYPE, DEFAULT_LIMIT, DEFAULT_RULE, DEFAULT_SYSTEM
 from flatscan.plan import systems
 from flatscan.plan.coats import bags_per_m3
@@ -13,7 +16,7 @@ from flatscan.plan.finish import PlaneOptions
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
 from flatscan.plan.takeoff import TakeOffOptions
 from flatscan.relief import TYPES, capture_type
-from flatscan.report import words
+from flatscan.report.say import Said
 
 UNKNOWN = "dont-know"
 
@@ -42,8 +45,8 @@ class Choice:
     """One answer to choose: its value, its words, and in small print what follows from it."""
 
     value: str
-    words: str
-    small: str = ""
+    words: Said
+    small: Said = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,9 +62,9 @@ class Question:
     choices: tuple[Choice, ...] = ()
     unit: str = "mm"
     example: str = ""
-    unknown: str = ""
-    cost: str = ""
-    why: str = ""
+    unknown: Said = ""
+    cost: Said = ""
+    why: Said = ""
 
 
 _CAPTURES = {
@@ -76,52 +79,63 @@ _SURFACES = ("Bare brick, block or stone", "Old plaster that stays on", "Old pla
 
 
 def questions(purpose: str, *, is_scan: bool, units: str) -> tuple[Question, ...]:
-    """What to ask for a purpose, the answer that matters most first; ``units`` "mm" or "in" is how costs are told."""
+    """What to ask for a purpose, the answer that matters most first; ``units`` "mm" or "in" is how examples are told.
+
+    Raises `StopIteration` for a purpose that is none.
+    """
     command = next(p.command for p in PURPOSES if p.name == purpose)
-    asked = [how_captured(units)] if is_scan else []
+    asked = [how_captured()] if is_scan else []
     asked += {
         "survey": lambda: [_surface(units), _system(), _least(units), _signs()],
         "setout": lambda: [_rule(units), _least(units), _strip(units)],
         "lows": lambda: [_rule(units), _low_limit(units)],
-        "check": lambda: [_tolerance(units), _rule(units), _limit(units), _plumb(units)],
+        "check": lambda: [_tolerance(), _rule(units), _limit(units), _plumb(units)],
     }[command]()
     return tuple(asked)
 
 
-def how_captured(units: str) -> Question:
+def how_captured() -> Question:
     """How the scan was made: it decides more of the ± than anything else."""
-    choices = tuple(Choice(name, text, _under(name, units)) for name, text in _CAPTURES.items())
+    choices = tuple(Choice(name, text, _under(name)) for name, text in _CAPTURES.items())
     return Question(
-        "capture_type", "How was it scanned?", "choice", choices,
+        "capture_type",
+        "How was it scanned?",
+        "choice",
+        choices,
         unknown="Taken as a phone walked along the wall, unless the file itself says how it was made.",
-        cost=f"{_under(CLOUD_TYPE, units)}. If it was a scanner on a tripod: {_under('scanner', units)}.",
-    )  # fmt: skip
+        cost=note("desk.capture-cost", usual=_under(CLOUD_TYPE), best=_under("scanner")),
+    )
 
 
-def _under(name: str, units: str) -> str:
-    rule = words.length(2.0, units)
-    return f"{words.spread(TYPES[name].chord, units)} on a gap under a {rule} straightedge"
+def _under(name: str) -> Note:
+    return note("desk.gap-spread", gap=metres(0.0, TYPES[name].chord), rule=metres(2.0))
 
 
-def tape_cost(kind: str) -> str:
+def tape_cost(kind: str) -> Note:
     """What it costs not to tape the wall: lengths of this capture type, and areas, at k = 2."""
     scale = capture_type(kind).scale
-    return f"lengths ± {200 * scale:.1f} %, areas and litres ± {400 * scale:.1f} %"
+    return note("desk.tape-cost", length=share(2 * scale), area=share(4 * scale))
+
+
+def _each(units: str) -> tuple[float, Note]:
+    """The area that covers are thought of by [m2], and its name."""
+    if units == "in":
+        return METRES_PER["ft"] ** 2, note("desk.square-foot")
+    return 1.0, note("desk.square-metre")
 
 
 def _surface(units: str) -> Question:
     low, high = TakeOffOptions().old_plaster
-    half = words.volume((high - low) / 2, 0.0, units, decimals=1)
-    per = "sq ft" if units == "in" else "m²"
-    if units == "in":
-        half = words.volume((high - low) / 2 * 0.3048**2, 0.0, units, decimals=1)
+    area, each = _each(units)
+    half = cubic_metres((high - low) / 2 * area)
     return Question(
-        "surface", "What did you measure?", "choice",
+        "surface",
+        "What did you measure?",
+        "choice",
         tuple(Choice(name, said) for name, said in zip(SURFACES, _SURFACES, strict=True)),
         unknown="Taken as bare.",
-        cost=f"If old plaster comes off, {words.length(low, units)} to {words.length(high, units)} more goes on: "
-        f"± {half} on every {per}.",
-    )  # fmt: skip
+        cost=note("desk.surface-cost", low=metres(low), high=metres(high), half=half, each=each),
+    )
 
 
 def _system() -> Question:
@@ -130,82 +144,118 @@ def _system() -> Question:
     usual = bags[DEFAULT_SYSTEM] or 1.0
     known = [count / usual for count in bags.values() if count is not None]
     return Question(
-        "system", "What goes on the wall?", "choice",
+        "system",
+        "What goes on the wall?",
+        "choice",
         tuple(Choice(system.name, system.title[:1].upper() + system.title[1:]) for system in loaded),
-        unknown=f"Taken as {systems.load(DEFAULT_SYSTEM).title}.",
-        cost=f"The litres stay as they are; the bags would be {min(known):.1f} to {max(known):.1f} times as many.",
-    )  # fmt: skip
+        unknown=note("desk.taken-as", what=systems.load(DEFAULT_SYSTEM).title),
+        cost=note("desk.system-cost", low=share(min(known)), high=share(max(known))),
+    )
 
 
 def _least(units: str) -> Question:
-    least = PlaneOptions().least
+    area, each = _each(units)
+    sixteenth = cubic_metres(METRES_PER["in"] / 16 * area)
     return Question(
-        "least", "How much cover at the highest point, at least?", "length", example=_example("5 mm", "1/4 in", units),
-        unknown=f"Taken as {words.length(least, units)}.",
-        cost="Each millimetre more is one litre on every square metre." if units == "mm" else
-        f"Each sixteenth more is {words.volume(0.0254 / 16 * 0.3048**2, 0.0, units, decimals=2)} on every sq ft.",
-    )  # fmt: skip
+        "least",
+        "How much cover at the highest point, at least?",
+        "length",
+        example=_example("5 mm", "1/4 in", units),
+        unknown=_taken_as(PlaneOptions().least),
+        cost=note("desk.sixteenth", more=sixteenth, each=each) if units == "in" else note("desk.millimetre", each=each),
+    )
+
+
+def _taken_as(length: float) -> Note:
+    return note("desk.taken-as", what=note("report.length", length=metres(length)))
 
 
 def _signs() -> Question:
     return Question(
-        "seen", "Did you see any of these on the wall?", "ticks",
+        "seen",
+        "Did you see any of these on the wall?",
+        "ticks",
         tuple(Choice(name, name[:1].upper() + name[1:]) for name in SIGNS),
-        unknown="Nothing ticked means: not looked for.", cost="No ±: the measurement cannot see them either.",
-    )  # fmt: skip
+        unknown="Nothing ticked means: not looked for.",
+        cost="No ±: the measurement cannot see them either.",
+    )
 
 
 def _rule(units: str) -> Question:
     return Question(
-        "rule", "How long is your straightedge?", "length", unit="m", example=_example("1.8 m", "72 in", units),
-        unknown=f"Taken as {words.length(DEFAULT_RULE, units)}.",
+        "rule",
+        "How long is your straightedge?",
+        "length",
+        unit="m",
+        example=_example("1.8 m", "72 in", units),
+        unknown=_taken_as(DEFAULT_RULE),
         cost="No ± on the wall, but a shorter straightedge finds smaller gaps.",
-    )  # fmt: skip
+    )
 
 
 def _limit(units: str) -> Question:
-    limit, rule = words.length(DEFAULT_LIMIT, units), words.length(DEFAULT_RULE, units)
     return Question(
-        "limit", "What gap does your contract allow under it?", "length", example=_example("3 mm", "1/8 in", units),
-        unknown=f"Taken as {limit} under {rule}, as many specifications have it.",
+        "limit",
+        "What gap does your contract allow under it?",
+        "length",
+        example=_example("3 mm", "1/8 in", units),
+        unknown=note("desk.limit-unknown", limit=metres(DEFAULT_LIMIT), rule=metres(DEFAULT_RULE)),
         cost="No ±: yours may be another, and then the answer is another.",
-    )  # fmt: skip
+    )
 
 
 def _plumb(units: str) -> Question:
     return Question(
-        "plumb_limit", "How far may it be out of plumb over its height?", "length",
-        example=_example("8 mm", "3/8 in", units), unknown="Plumb is measured, not judged.", cost="No ± on the rest.",
-    )  # fmt: skip
+        "plumb_limit",
+        "How far may it be out of plumb over its height?",
+        "length",
+        example=_example("8 mm", "3/8 in", units),
+        unknown="Plumb is measured, not judged.",
+        cost="No ± on the rest.",
+    )
 
 
 def _low_limit(units: str) -> Question:
     return Question(
-        "low_limit", "Which hollows are worth filling?", "length", example=_example("2 mm", "1/16 in", units),
-        unknown=f"Those over {words.length(LOW_LIMIT, units)}.", cost="No ±: shallower ones are left out of the list.",
-    )  # fmt: skip
+        "low_limit",
+        "Which hollows are worth filling?",
+        "length",
+        example=_example("2 mm", "1/16 in", units),
+        unknown=note("desk.low-limit-unknown", limit=metres(LOW_LIMIT)),
+        cost="No ±: shallower ones are left out of the list.",
+    )
 
 
 def _strip(units: str) -> Question:
     return Question(
-        "strip", "How thick are your strips, if you use any?", "length", example=_example("9.5 mm", "3/8 in", units),
-        unknown="Packing is given to the face of the screed.", cost="No ±: packing is larger by the strip's thickness.",
-    )  # fmt: skip
+        "strip",
+        "How thick are your strips, if you use any?",
+        "length",
+        example=_example("9.5 mm", "3/8 in", units),
+        unknown="Packing is given to the face of the screed.",
+        cost="No ±: packing is larger by the strip's thickness.",
+    )
 
 
-def _tolerance(units: str) -> Question:
+def _tolerance() -> Question:
     entries = [entry for entry in standards.available() if entry.criterion == "flatness"]
-    choices = tuple(
-        Choice(entry.id, f"{entry.document} {entry.edition}: {entry.applies_to}",
-               f"{words.length(entry.limits[0], units)} under {words.length(entry.lengths[0], units)}"
-               + (" and more" if len(entry.limits) > 1 else "") + ("" if entry.decides else "; numbers, no decision"))
-        for entry in entries
-    )  # fmt: skip
     return Question(
-        "tolerance", "Does the contract name a document?", "pick", choices,
-        unknown="Judged by the gap entered below.", cost="No ±: the contract's document and edition govern.",
+        "tolerance",
+        "Does the contract name a document?",
+        "pick",
+        tuple(map(_entry, entries)),
+        unknown="Judged by the gap entered below.",
+        cost="No ±: the contract's document and edition govern.",
         why="Only if it does. Its own straightedge and limit then count.",
-    )  # fmt: skip
+    )
+
+
+def _entry(entry: standards.Tolerance) -> Choice:
+    more = note("desk.entry-more") if len(entry.limits) > 1 else ""
+    undecided = "" if entry.decides else note("desk.entry-undecided")
+    limit, rule = metres(entry.limits[0]), metres(entry.lengths[0])
+    named = note("desk.entry", document=entry.document, edition=entry.edition, applies=entry.applies_to)
+    return Choice(entry.id, named, note("desk.entry-limit", limit=limit, rule=rule, more=more, undecided=undecided))
 
 
 def _example(metric: str, inches: str, units: str) -> str:

@@ -17,11 +17,11 @@ from flatscan.core.model import Cloud, Readings
 from flatscan.desk import answering
 from flatscan.desk.asking import what_for
 from flatscan.desk.folders import Job
-from flatscan.jobs import Capturing, Result, Seen, SetOut, Survey
+from flatscan.jobs import Capturing, Planned, Result, Seen, SetOut, Survey
 from flatscan.jobs.settings import DEFAULT_SYSTEM
-from flatscan.plan.choices import Chosen, ChosenHumps
+from flatscan.plan.choices import ChosenHumps
 from flatscan.plan.systems import load as load_system
-from flatscan.plan.takeoff import TakeOff, take_off
+from flatscan.plan.takeoff import take_off
 from flatscan.wall import Room
 
 # results of this many steps are kept: about the steps of five walls
@@ -54,10 +54,10 @@ class _Failed:
 
 @dataclass(frozen=True, eq=False)
 class Cut:
-    """The order with the ticked humps cut."""
+    """The plan with the ticked humps cut, and what that saves [m3]."""
 
-    chosen: Chosen
-    order: TakeOff
+    plan: Planned
+    saves: float
 
 
 class Bench:
@@ -83,7 +83,7 @@ class Bench:
         return self._ask(key, lambda tell: self._find(job, tell), wait)
 
     def cut(self, job: Job, places: list[tuple[float, float]]) -> Cut:
-        """The order with humps of the hacking list cut; raises `BadValue` where nothing was planned."""
+        """The plan with humps of the hacking list cut; raises `BadValue` where nothing was planned."""
         found = self.result(job, wait=60.0)
         if isinstance(found, Working) or not isinstance(found, (Survey, SetOut)):
             raise BadValue("hacking", "no plan to change", needed="a priced wall", remedy="Open the answers again")
@@ -94,13 +94,15 @@ class Bench:
             held = self._kept.get(key)
         # the result is kept beside what was made of it, so that an id never stands for another
         if held is None or held[0] is not found:
-            plane = replace(finish.plane, turn=built.plane.turn if finish.parallel_to else finish.plane.turn)
+            turn = built.plane.turn if finish.parallel_to else finish.plane.turn
+            plane = replace(finish.plane, turn=turn)
             held = (found, ChosenHumps(found.relief, found.wall, built, plane=plane, options=finish.hacking))
             self._keep(key, held)
         chosen = held[1].with_cut(places)
         system = load_system(finish.system or DEFAULT_SYSTEM)
         order = replace(finish.order, strict=False)
-        return Cut(chosen, take_off(chosen.build_up, chosen.relief, system, options=order, stops=plan.take_off.stops))
+        ordered = take_off(chosen.build_up, chosen.relief, system, options=order, stops=plan.take_off.stops)
+        return Cut(replace(plan, build_up=chosen.build_up, take_off=ordered), chosen.saves)
 
     def do(self, work: Callable[[], Any]) -> Any:
         """Something else that takes its time, after what is waiting; raises what it raises."""
@@ -196,9 +198,11 @@ def _capture(job: Job) -> Path:
     path = job.capture
     if path is None or not path.exists():
         raise ReadError(
-            "this wall", "no scan and no readings yet", needed="one of the two",
+            "this wall",
+            "no scan and no readings yet",
+            needed="one of the two",
             remedy="Go back to the first step and drop a scan, or type readings",
-        )  # fmt: skip
+        )
     return path
 
 

@@ -161,9 +161,12 @@ class Jobs:
                 raise ValueError("another schema")
         except (OSError, ValueError, RecursionError) as reason:
             raise ReadError(
-                folder / SETTINGS, f"it cannot be read ({reason})", needed="settings as this page writes them",
+                folder / SETTINGS,
+                "it cannot be read ({reason})",
+                needed="settings as this page writes them",
                 remedy="Bring back a copy of the file, or begin the wall anew with the capture in its folder",
-            ) from None  # fmt: skip
+                reason=str(reason),
+            ) from None
         return Job(name, folder, to_plain(settings))
 
     def keep(self, name: str, revision: int, change: Callable[[Plain], None]) -> Job:
@@ -172,10 +175,11 @@ class Jobs:
             job = self.get(name)
             if job.revision != revision:
                 raise OtherTab(
-                    "this wall", "it was changed in another window or on another phone since this page was opened",
+                    "this wall",
+                    "it was changed in another window or on another phone since this page was opened",
                     needed="the page as it stands now",
                     remedy="Open this page again to see what stands there; your last entry was not saved",
-                )  # fmt: skip
+                )
             change(job.settings)
             return self._write(job)
 
@@ -215,7 +219,9 @@ def write_stream(path: Path, fill: Callable[[IO[bytes]], None]) -> None:
 
 def _cannot(path: Path, reason: OSError) -> OutputError:
     return OutputError(
-        path, f"it cannot be written ({(reason.strerror or str(reason)).lower()})",
+        path,
+        "it cannot be written ({reason})",
         needed="a folder that can be written to, with room on its disk",
-        remedy="Make room, or start again with another --folder",
-    )  # fmt: skip
+        remedy="Make room, or start again with another folder: {run:desk --folder ...}",
+        reason=(reason.strerror or str(reason)).lower(),
+    )

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any
 from flatscan.capture import formats
 from flatscan.capture.registry import pick
 from flatscan.core.errors import ReadError
-from flatscan.desk import steps
+from flatscan.desk import screens
 from flatscan.desk.folders import Job, Plain, write_stream
-from flatscan.desk.showing import changed, show
+from flatscan.desk.screens import changed, show
 
 if TYPE_CHECKING:
     from werkzeug.datastructures import FileStorage
@@ -25,7 +25,7 @@ def home(desk: Desk) -> Any:
     """All walls of the folder, and the start of a new one."""
     from flask import render_template
 
-    walls = [(job, steps.where_to_go_on(job)) for job in desk.jobs.all()]
+    walls = [(job, screens.where_to_go_on(job)) for job in desk.jobs.all()]
     return render_template("home.html.j2", walls=walls, folder=desk.jobs.folder.name, suffixes=_suffixes())
 
 
@@ -38,7 +38,7 @@ def new(desk: Desk) -> Any:
     if request.form.get("kind") == "laser":
         job = desk.jobs.new(title, units)
         job = desk.jobs.keep(job.name, job.revision, lambda settings: settings.update(kind="laser"))
-        return redirect(url_for("reading.size", name=job.name), 303)
+        return redirect(url_for("stations.size", name=job.name), 303)
     sent = _sent()
     job = desk.jobs.new(title, units)
     try:
@@ -47,14 +47,14 @@ def new(desk: Desk) -> Any:
         # a file that is no scan leaves no empty wall behind
         shutil.rmtree(job.folder, ignore_errors=True)
         raise
-    return redirect(url_for("measuring.wall", name=job.name), 303)
+    return redirect(url_for("choosing.wall", name=job.name), 303)
 
 
 def go_on(desk: Desk, name: str) -> Any:
     """Where a wall was left."""
     from flask import redirect
 
-    return redirect(f"/wall/{name}/{steps.where_to_go_on(desk.jobs.get(name))}")
+    return redirect(f"/wall/{name}/{screens.where_to_go_on(desk.jobs.get(name))}")
 
 
 def capture(desk: Desk, name: str) -> Any:
@@ -93,7 +93,7 @@ def _take(desk: Desk, job: Job, sent: FileStorage, revision: int | None = None) 
         try:
             form, _ = pick(beside)
         except ReadError as trouble:
-            raise ReadError(shown, trouble.found, needed=trouble.needed, remedy=trouble.remedy) from None
+            raise trouble.at(shown) from None
         beside.replace(kept)
     finally:
         beside.unlink(missing_ok=True)

@@ -11,7 +11,7 @@ from flatscan.desk import answering
 from flatscan.desk.asking import what_for
 from flatscan.desk.bench import Working
 from flatscan.desk.folders import RESULTS, Job
-from flatscan.desk.showing import revision, show
+from flatscan.desk.screens import revision, show
 from flatscan.jobs import Requirement, Result
 
 if TYPE_CHECKING:
@@ -22,14 +22,24 @@ EVIDENCE = "evidence.zip"
 _SAID = {
     "sheets.pdf": ("Sheets to print", "A4 or letter, black and white"),
     "wall.html": ("The wall to touch", "one file to send to a phone; opens without a signal"),
-    "contour.png": ("Drawing of the wall", ""), "gaps.png": ("Drawing of the gaps", ""),
-    "sections.png": ("Sections through the wall", ""), "setout.png": ("Drawing of the screeds", ""),
-    "lows.png": ("Drawing of the low spots", ""), "spots.csv": ("Numbered spots", "for a spreadsheet"),
-    "offsets.csv": ("All measured cells", "for a spreadsheet"), "result.json": ("All numbers", "for a program"),
+    "contour.png": ("Drawing of the wall", ""),
+    "gaps.png": ("Drawing of the gaps", ""),
+    "sections.png": ("Sections through the wall", ""),
+    "setout.png": ("Drawing of the screeds", ""),
+    "lows.png": ("Drawing of the low spots", ""),
+    "spots.csv": ("Numbered spots", "for a spreadsheet"),
+    "offsets.csv": ("All measured cells", "for a spreadsheet"),
+    "result.json": ("All numbers", "for a program"),
     EVIDENCE: ("Sealed evidence file", "the other side opens and reruns it"),
-}  # fmt: skip
-_TYPES = {"pdf": "application/pdf", "html": "text/html", "png": "image/png", "csv": "text/csv",
-          "json": "application/json", "zip": "application/zip"}  # fmt: skip
+}
+_TYPES = {
+    "pdf": "application/pdf",
+    "html": "text/html",
+    "png": "image/png",
+    "csv": "text/csv",
+    "json": "application/json",
+    "zip": "application/zip",
+}
 _SHOWN = {"pdf", "html", "png"}
 _MOST_WORDS = 300
 
@@ -56,8 +66,8 @@ def sheets_page(desk: Desk, name: str) -> Any:
 
 def _write(found: Result, job: Job, units: str, paper: str) -> None:
     """The sheets of these answers, and none of those that another purpose left."""
-    made = {path.name for path in report.write(found, job.results, overwrite=True, units=units, paper=paper)}
-    for name in _SAID.keys() - made - {EVIDENCE}:
+    written = {path.name for path in report.write(found, job.results, overwrite=True, units=units, paper=paper)}
+    for name in _SAID.keys() - written - {EVIDENCE}:
         (job.results / name).unlink(missing_ok=True)
 
 
@@ -93,9 +103,11 @@ def _jobs(job: Job) -> Sequence[evidence.Job]:
     """What is sealed: the survey, and the check where the job judges by a limit."""
     purpose = what_for(answering.answer(job, "purpose"))
     how, finish = answering.capturing(job), answering.finishing(job)
-    made = [] if purpose is None or purpose.command != "check" else [
-        evidence.Job("check", (0,), capturing=how, testing=answering.testing(job))
-    ]  # fmt: skip
+    made = (
+        []
+        if purpose is None or purpose.command != "check"
+        else [evidence.Job("check", (0,), capturing=how, testing=answering.testing(job))]
+    )
     if purpose is not None and (purpose.command != "check" or purpose.name == "dispute"):
         length = answering.length(job, "rule")
         made.append(evidence.Job("survey", (0,), capturing=how, testing=Requirement.by(rule=length), finishing=finish))
@@ -108,7 +120,9 @@ def _statement() -> evidence.Statement:
     def words(field: str) -> str:
         text = " ".join(request.form.get(field, "").split())
         if len(text) > _MOST_WORDS:
-            raise BadValue(field, f"{len(text)} letters", needed=f"up to {_MOST_WORDS}", remedy="Write less")
+            raise BadValue(
+                field, "{count} letters", needed="up to {most}", remedy="Write less", count=len(text), most=_MOST_WORDS
+            )
         return text
 
     present = tuple(part.strip() for part in words("present").split(",") if part.strip())
@@ -127,9 +141,12 @@ def file(desk: Desk, name: str, file: str) -> Any:
         abort(404)
     ending = file.rpartition(".")[2]
     answer = send_from_directory(
-        job.folder.resolve() / RESULTS, file, mimetype=_TYPES[ending], as_attachment=ending not in _SHOWN,
+        job.folder.resolve() / RESULTS,
+        file,
+        mimetype=_TYPES[ending],
+        as_attachment=ending not in _SHOWN,
         download_name=f"{name}-{file}",
-    )  # fmt: skip
+    )
     if ending == "html":
         # the sheet brings its own policy; here it is only kept from this page's cookie and address
         answer.headers["Content-Security-Policy"] = "sandbox allow-scripts"

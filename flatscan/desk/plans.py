@@ -7,13 +7,16 @@ from markupsafe import Markup, escape
 
 from flatscan.core.geometry import Array
 from flatscan.core.model import Wall
-from flatscan.report import words
+from flatscan.core.notes import note
+from flatscan.core.phrase import Manner
+from flatscan.core.quantity import metres
+from flatscan.report.say import say
 from flatscan.wall import Room
 
 _WIDE, _HIGH, _EDGE = 600.0, 360.0, 44.0
 
 
-def room_plan(room: Room, chosen: int) -> Markup:
+def room_plan(room: Room, chosen: int, to: Manner) -> Markup:
     """The walls seen from above as lines with their numbers, the chosen one heavy; turned as the file has it."""
     up, right = room.walls[0].frame.up, room.walls[0].frame.along
     # seen from above: `right` across, and what lies ahead of somebody who has it on the right
@@ -33,8 +36,8 @@ def room_plan(room: Room, chosen: int) -> Markup:
         kind = "wall chosen" if wall.number == chosen else "wall"
         parts.append(f'<line class="{kind}" x1="{x0:.1f}" y1="{y0:.1f}" x2="{x1:.1f}" y2="{y1:.1f}"/>')
         parts.append(f'<text x="{mark[0]:.1f}" y="{mark[1]:.1f}">{wall.number}</text>')
-    said = f"The room from above: {len(room.walls)} walls, wall {chosen} chosen"
-    return _drawing(parts, wide, high, said)
+    said = note("desk.room-from-above", count=len(room.walls), chosen=chosen)
+    return _drawing(parts, wide, high, say(said, to))
 
 
 def _ends(wall: Wall, right: Array, ahead: Array) -> Array:
@@ -50,7 +53,7 @@ def _beside(at: Array, outward: Array) -> tuple[float, float]:
     return float(x + 22 * outward[0] / length), float(y - 22 * outward[1] / length + 7)
 
 
-def elevation(wall: Wall, units: str, dropped: set[int]) -> Markup:
+def elevation(wall: Wall, to: Manner, dropped: set[int]) -> Markup:
     """The wall seen from the room, its openings numbered as they were found; those not used are dashed."""
     scale = (_WIDE - 2 * _EDGE) / wall.width
     high = wall.height * scale + 2 * _EDGE
@@ -65,12 +68,13 @@ def elevation(wall: Wall, units: str, dropped: set[int]) -> Markup:
         )
         middle = x + hole.width * scale / 2, y + hole.height * scale / 2 + 7
         parts.append(f'<text x="{middle[0]:.1f}" y="{middle[1]:.1f}">{number}</text>')
-    size = f"{words.length(wall.width, units)} x {words.length(wall.height, units)}"
-    parts.append(f'<text x="{_WIDE / 2:.1f}" y="{high - 14:.1f}">{escape(size)}</text>')
-    return _drawing(parts, _WIDE, high, f"Wall {wall.number} seen from the room, {len(wall.openings)} openings")
+    size = note("desk.size", width=metres(wall.width), height=metres(wall.height))
+    parts.append(f'<text x="{_WIDE / 2:.1f}" y="{high - 14:.1f}">{escape(say(size, to))}</text>')
+    said = note("desk.wall-from-the-room", number=wall.number, count=len(wall.openings))
+    return _drawing(parts, _WIDE, high, say(said, to))
 
 
-def station_plan(width: float, height: float, places: list[tuple[str, float, float, bool]]) -> Markup:
+def station_plan(width: float, height: float, places: list[tuple[str, float, float, bool]], to: Manner) -> Markup:
     """The wall with its stations in walking order, ``places`` as (key, x, y, done)."""
     scale = (_WIDE - 2 * _EDGE) / width
     high = height * scale + 2 * _EDGE
@@ -83,7 +87,7 @@ def station_plan(width: float, height: float, places: list[tuple[str, float, flo
         kind = "station done" if done else "station"
         parts.append(f'<g class="{kind}" data-station="{escape(key)}"><circle cx="{x:.1f}" cy="{y:.1f}" r="15"/>')
         parts.append(f'<text x="{x:.1f}" y="{y + 6:.1f}">{escape(key)}</text></g>')
-    return _drawing(parts, _WIDE, high, f"{len(places)} stations in walking order")
+    return _drawing(parts, _WIDE, high, say(note("desk.walking-order", count=len(places)), to))
 
 
 def _drawing(parts: list[str], wide: float, high: float, said: str) -> Markup:

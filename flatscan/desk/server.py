@@ -10,8 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from flatscan.core.errors import OutputError
-from flatscan.desk.app import UPLOAD_LIMIT, make_app, need
-from flatscan.desk.guard import new_token
+from flatscan.desk.app import UPLOAD_LIMIT, make_app, need, new_token
 
 LOOPBACK, PORT = "127.0.0.1", 8765
 _THREADS = 8
@@ -45,15 +44,17 @@ def serve(
     at = listening.getsockname()[1]
     address = _own_address() if share else LOOPBACK
     names = [LOOPBACK, "localhost", *([address] if share else [])]
-    app = make_app(
-        folder, token=token, hosts=[f"{name}:{at}" for name in names], port=at, upload_limit=upload_limit
-    )  # fmt: skip
+    app = make_app(folder, token=token, hosts=[f"{name}:{at}" for name in names], port=at, upload_limit=upload_limit)
     # waitress says nothing a plasterer could use
     logging.getLogger("waitress").setLevel(logging.ERROR)
     server = waitress.create_server(
-        app, sockets=[listening], threads=_THREADS, max_request_body_size=upload_limit + _ROOM, ident=None,
+        app,
+        sockets=[listening],
+        threads=_THREADS,
+        max_request_body_size=upload_limit + _ROOM,
+        ident=None,
         channel_timeout=300,
-    )  # fmt: skip
+    )
     url = f"http://{address}:{at}/?token={token}"
     if segno is not None:
         say(SHARE_WARNING)
@@ -84,9 +85,13 @@ def _listen(host: str, port: int | None) -> socket.socket:
             made.close()
             if number == tries[-1]:
                 raise OutputError(
-                    f"port {number}", f"it cannot be listened on ({(reason.strerror or str(reason)).lower()})",
-                    needed="a free port", remedy="Stop what uses it, or give another --port",
-                ) from None  # fmt: skip
+                    "port {number}",
+                    "it cannot be listened on ({reason})",
+                    needed="a free port",
+                    number=number,
+                    remedy="Stop what uses it, or give another {set:port}",
+                    reason=(reason.strerror or str(reason)).lower(),
+                ) from None
     raise AssertionError("no port was tried")
 
 

@@ -43,8 +43,8 @@ class Section:
 
     ``values`` are what the document holds: quantities, counts, words, notes, reasons why a number is not there, or more
     of these by name. ``headline`` are sentences for one screen, ``facts`` lines for paper and page, ``remarks`` what is
-    said after its tables. ``listed`` is the table that stands in the document in place of values, ``empty`` why nothing
-    does. A section can be for readers only.
+    said after its tables, ``answers`` what somebody at the wall asks first, for the page. ``listed`` is the table that
+    stands in the document in place of values, ``empty`` why nothing does. A section can be for readers only.
     """
 
     name: str
@@ -53,6 +53,7 @@ class Section:
     facts: tuple[Fact, ...] = ()
     tables: tuple[Table, ...] = ()
     remarks: tuple[Said, ...] = ()
+    answers: tuple[Fact, ...] = ()
     listed: Table | None = None
     empty: Unknown | None = None
     in_document: bool = True

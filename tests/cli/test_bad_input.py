@@ -186,3 +186,12 @@ def test_a_closed_pipe_is_no_error():
     ran = subprocess.run(["bash", "-c", f"set -o pipefail; {command}"], capture_output=True, text=True, check=False)
     assert ran.returncode == 0, ran.stderr
     assert ran.stderr == ""
+
+
+def test_an_error_is_told_in_the_units_asked_for(flatscan):
+    asked = ("survey", SAMPLES / "laser_grid.csv", "--least", "4mm", "--most", "5mm", "--json")
+    in_inches, in_mm = flatscan(*asked, "--units", "in"), flatscan(*asked)
+    assert in_inches.code == in_mm.code == 1
+    assert " in over the most allowed" in in_inches.err
+    assert "mm" not in in_inches.err
+    assert " mm over the most allowed" in in_mm.err

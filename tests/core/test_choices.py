@@ -17,7 +17,7 @@ def test_what_belongs_to_a_choice_is_there_for_each():
     assert tuple(SEEN) == choices.SIGNS
     assert tuple(METRES_PER) == choices.LENGTH_UNITS
     assert tuple(PAPERS) == tuple(style.PAPERS) == choices.PAPERS
-    assert {answer.value for answer in asking.how_captured("mm").choices} < set(choices.CAPTURE_TYPES)
+    assert {answer.value for answer in asking.how_captured().choices} < set(choices.CAPTURE_TYPES)
 
 
 def test_reading_the_choices_needs_no_library():

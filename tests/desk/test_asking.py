@@ -10,6 +10,7 @@ from flatscan.desk.asking import PURPOSES, how_captured, questions, tape_cost
 from flatscan.desk.folders import Jobs
 from flatscan.plan import systems
 from flatscan.plan.coats import bags_per_m3
+from flatscan.report.say import say, spoken
 
 
 @pytest.fixture
@@ -33,7 +34,7 @@ def job(tmp_path):
 @pytest.mark.parametrize("purpose", [one.name for one in PURPOSES])
 @pytest.mark.parametrize("is_scan", [True, False])
 def test_every_question_can_be_left_open_and_says_what_that_costs(purpose, is_scan, units):
-    asked = questions(purpose, is_scan=is_scan, units=units)
+    asked = spoken(questions(purpose, is_scan=is_scan, units=units), answering.manner(units))
     assert asked
     for question in asked:
         assert question.unknown
@@ -43,7 +44,7 @@ def test_every_question_can_be_left_open_and_says_what_that_costs(purpose, is_sc
 
 def test_costs_of_a_capture_not_known():
     """METHODS 1b: two sigma on a gap under 2 m is about 10 mm for a walked phone and 0.9 mm for a scanner."""
-    asked = how_captured("mm")
+    asked = spoken(how_captured(), "mm")
     assert "± 10.0 mm" in asked.cost
     scanner = next(choice for choice in asked.choices if choice.value == "scanner")
     assert float(re.search(r"± ([\d.]+) mm", scanner.small)[1]) == pytest.approx(0.9, abs=0.15)
@@ -51,7 +52,7 @@ def test_costs_of_a_capture_not_known():
 
 def test_cost_of_not_taping():
     """METHODS 1a: room captures repeat to ± 1 % of a length (k = 1); an area has twice that, k = 2 doubles both."""
-    assert tape_cost("phone-walk") == "lengths ± 2.0 %, areas and litres ± 4.0 %"
+    assert say(tape_cost("phone-walk")) == "lengths ± 2.0 %, areas and volumes ± 4.0 %"
 
 
 def test_cost_of_a_material_not_known():
@@ -59,13 +60,13 @@ def test_cost_of_a_material_not_known():
     asked = next(q for q in questions("quote", is_scan=True, units="mm") if q.name == "system")
     bags = {name: bags_per_m3(systems.load(name)) for name in systems.available()}
     low, high = (f"{pick(bags.values()) / bags['gypsum-undercoat']:.1f}" for pick in (min, max))
-    assert f"{low} to {high} times" in asked.cost
+    assert f"{low} to {high} times" in say(asked.cost)
 
 
 def test_cost_of_a_surface_not_known():
     """10 to 25 mm of old plaster (common practice) is 17.5 ± 7.5 mm: 7.5 litres on each m2."""
     asked = next(q for q in questions("quote", is_scan=True, units="mm") if q.name == "surface")
-    assert "± 7.5 litres on every m²" in asked.cost
+    assert "± 7.5 litres on every square metre" in say(asked.cost)
 
 
 def test_answers_become_the_settings_of_the_commands(job):

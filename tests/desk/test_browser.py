@@ -235,7 +235,7 @@ def test_ticks_and_fixed_points_by_touch(served, chrome, sized):
     until(lambda: "Saves" in find(chrome, "#after").text)
     assert "0.0 litres" in find(chrome, "#after").text
     press(chrome, "#humps input")
-    until(lambda: "0.0 litres" not in find(chrome, "#after").text.partition("Litres")[0])
+    until(lambda: "0.0 litres" not in find(chrome, "#after").text.partition("Stuff")[0])
     # tapping a quarter across and a quarter up gives that place, in whole millimetres
     canvas = find(chrome, "#wall")
     chrome.execute_script("arguments[0].scrollIntoView({block: 'center'})", canvas)

@@ -5,7 +5,7 @@ import re
 
 import pytest
 
-from flatscan.desk.guard import new_token
+from flatscan.desk.app import new_token
 
 HOST = "http://127.0.0.1:8765"
 AXES = b"property float x\nproperty float y\nproperty float z\n"
@@ -155,7 +155,7 @@ def test_a_failure_of_ours_shows_no_trace(client, monkeypatch, caplog):
     def fails(*_):
         raise RuntimeError("secret detail in /home/someone")
 
-    monkeypatch.setattr("flatscan.desk.steps.where_to_go_on", fails)
+    monkeypatch.setattr("flatscan.desk.screens.where_to_go_on", fails)
     answer = client.get("/wall/wall-001/")
     assert answer.status_code == 500
     assert "What was saved is safe" in answer.text

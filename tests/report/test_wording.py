@@ -13,7 +13,7 @@ from flatscan.core.quantity import Quantity, cubic_metres, metres, share, slope
 from flatscan.report.say import say, spoken, templates
 
 ROOT = Path(flatscan.__file__).parent
-FILES = (".txt", ".mplstyle", ".js", ".csv", ".ply", ".dxf", ".html", ".png", ".toml", ".json")
+FILES = (".txt", ".mplstyle", ".js", ".css", ".csv", ".ply", ".dxf", ".html", ".png", ".toml", ".json")
 UNIT = re.compile(r"(?<!\w)(mm|cm|m²|litres|kg|lb|gal)(?!\w)|\d ?(m|in|ft)(?!\w)")
 
 
@@ -41,7 +41,9 @@ def names_in_the_code():
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.args:
                 name = node.args[0]
                 if node.func.id in ("Fact", "Section") and isinstance(name, ast.Constant):
-                    yield f"{node.func.id.lower()}.{name.value.replace('_', '-')}"
+                    code = f"{node.func.id.lower()}.{name.value.replace('_', '-')}"
+                    # what only the page shows stands under a question instead of a label
+                    yield code if code in templates() or f"ask.{name.value}" not in templates() else f"ask.{name.value}"
 
 
 def notes_in_the_code():

@@ -127,7 +127,7 @@ def flatscan(*words):
 
 def settings_by(row, *words):
     """Settings of a list's row beside options on the command line."""
-    ctx = module.command.make_context("site", ["list.csv", *words])
+    ctx = module.site.make_context("site", ["list.csv", *words])
     names = {option.name for option in module._row_command.params}
     base = {name: value for name, value in ctx.params.items() if name in names}
     return module._row_settings(row, base, chosen=False, units="mm")
@@ -189,7 +189,7 @@ def test_no_such_source(tmp_path):
 def test_options_of_one_wall_are_refused_for_a_folder(tmp_path):
     make_site(tmp_path / "scans", floors=("0",), rooms=1, walls=1)
     done = flatscan(tmp_path / "scans", "--region", "0,0,1,1", "--out", tmp_path / "out")
-    assert "--region belongs to one wall" in str(done.exception)
+    assert "region belongs to one wall" in str(done.exception)
 
 
 def test_a_results_folder_that_holds_somebody_elses_files(tmp_path):

@@ -25,6 +25,8 @@ _METHODS = {
     "balanced end gap": ("method.balanced", None),
     "chord": ("method.chord", "method.chord-hides"),
 }
+# the question that each criterion answers
+_ANSWERS = {"flatness": "is-flat", "plumb": "is-plumb", "step": "has-no-step", "corner": "is-square"}
 _REASONS = 2
 _PLACES = 3
 
@@ -53,10 +55,12 @@ def flatness(gaps: Gaps, method: str, limit: float | None, tolerance: Tolerance 
     facts = _test_facts(gaps, method, tolerance, values)
     shown = gaps.judged()
     headline: tuple[Said, ...] = ()
+    answers: tuple[Fact, ...] = ()
     if limit is None and worst is not None and isinstance(gap, Quantity):
         headline = (note("report.gap", worst.at, gap=gap, rule=rule),)
+        answers = (Fact("gap", note("report.gap-now", worst.at, gap=gap, rule=rule)),)
     facts += [] if limit is None or shown is None else _excess(gaps, abs(shown.value), limit, relief)
-    return Section("flatness", values, headline, tuple(facts), (gap_table(gaps, limit),))
+    return Section("flatness", values, headline, tuple(facts), (gap_table(gaps, limit),), answers=answers)
 
 
 def _place(at: tuple[float, float] | None) -> tuple[Quantity, ...] | Unknown:
@@ -158,16 +162,20 @@ def verdict_section(looked: Looked, verdict: Verdict, gaps: Gaps) -> Section:
     }
     headline: list[Said] = [judged(looked, criterion, gaps) for criterion in verdict.criteria]
     facts: list[Fact] = []
+    answers: list[Fact] = []
     for criterion, sentence in zip(verdict.criteria, tuple(headline), strict=True):
         facts.append(Fact("decided", sentence))
+        answers.append(Fact(_ANSWERS.get(criterion.name, "is-within"), sentence))
         facts += [Fact("reason", reason) for reason in criterion.reasons]
     headline += verdict.reasons[:_REASONS]
+    answers += [Fact("why", reason) for reason in verdict.reasons[:_REASONS]]
     if verdict.check_by_hand:
-        at = tuple(note("report.at", place) for place in verdict.check_by_hand[:_PLACES])
-        headline.append(note("report.check-by-hand", places=note("report.list", parts=at)))
+        at = note("report.list", parts=tuple(note("report.at", place) for place in verdict.check_by_hand[:_PLACES]))
+        headline.append(note("report.check-by-hand", places=at))
+        answers.append(Fact("by-hand", at))
     headline.append(note("report.record"))
     tables = (criteria, *((places,) if verdict.check_by_hand else ()))
-    return Section("verdict", values, tuple(headline), tuple(facts), tables)
+    return Section("verdict", values, tuple(headline), tuple(facts), tables, answers=tuple(answers))
 
 
 def judged(looked: Looked, criterion: Criterion, gaps: Gaps) -> Note:

@@ -34,7 +34,6 @@ def material(plan: Planned) -> Section:
     least, mean, most = metres(built.least), metres(built.mean), metres(built.most)
     volume = Quantity(built.volume.value, built.volume.u, "m3")
     coats = coat_table(order)
-    bags = _NO_BAGS if order.bags is None else order.bags
     values = {
         "system": order.system,
         "least_mm": least,
@@ -44,7 +43,7 @@ def material(plan: Planned) -> Section:
         "u_volume_l": Unknown("unknown.u-volume") if volume.u is None else cubic_metres(volume.u),
         "plane": {"lean_mm_per_m": lean, "turn_mm_per_m": turn, "at_left_foot_mm": foot},
         "coats": coats.rows_as_values(),
-        "bags": bags,
+        "bags": _NO_BAGS if order.bags is None else order.bags,
         "waste_share": share(order.waste_share),
         "days": Unknown("unknown.no-days") if order.days is None else days(order.days),
         "price": Unknown("unknown.no-rates") if order.price is None else share(order.price),
@@ -62,7 +61,8 @@ def material(plan: Planned) -> Section:
         Fact("most", note("report.length-fine", length=most)),
         Fact("volume", note("report.before-waste", volume=_with_spread(volume))),
     )
-    return Section("material", values, (sentence,), facts)
+    answers = (Fact("thick", note("report.thick", least=least, mean=mean, most=most)),)
+    return Section("material", values, (sentence,), facts, answers=answers)
 
 
 def order_section(plan: Planned) -> Section:
@@ -74,6 +74,7 @@ def order_section(plan: Planned) -> Section:
         facts=tuple(_order_facts(order)),
         tables=(order_table(order), coat_table(order)),
         remarks=order_notes(order),
+        answers=() if order.bags is not None else tuple(Fact("order-note", said) for said in order_notes(order)),
         in_document=False,
     )
 
@@ -157,7 +158,8 @@ def order_table(order: TakeOff) -> Table:
 def hacking(plan: Planned) -> Section:
     """Humps in the order of worth; what they save adds up from the first row down, refill included, before waste."""
     table = hack_table(plan.hacks)
-    return Section("hacking", headline=tuple(_hack_sentences(plan)), listed=table, tables=(table,))
+    answers, said = (Fact("governs", governs(plan)),), tuple(_hack_sentences(plan))
+    return Section("hacking", headline=said, answers=answers, listed=table, tables=(table,))
 
 
 def hack_table(hacks: tuple[Hack, ...]) -> Table:

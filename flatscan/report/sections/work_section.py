@@ -43,7 +43,8 @@ def set_out(laid: SetOut) -> Section:
     said += [start] if start is not None else []
     facts = [Fact("screeds", note("report.screed-places", count=len(places), places=places))]
     facts += [Fact("start", start)] if start is not None else []
-    return Section("setout", values, (*said, *laid.notes), tuple(facts), (dots(laid),), laid.notes)
+    answers = tuple(Fact("set-out-note", said) for said in laid.notes)
+    return Section("setout", values, (*said, *laid.notes), tuple(facts), (dots(laid),), laid.notes, answers)
 
 
 def start_dot(laid: SetOut) -> Note | None:
@@ -99,10 +100,16 @@ def low_sections(found: Lows) -> tuple[Section, ...]:
 
 
 def _facts(found: Lows) -> tuple[Fact, ...]:
-    shaved = tuple(Fact("shave", _ridge(ridge)) for ridge in found.ridges[:_SHOWN])
+    shaved = tuple(
+        Fact("shave", note("report.shave", (ridge.x, ridge.y), number=ridge.number, height=metres(ridge.depth)))
+        for ridge in found.ridges[:_SHOWN]
+    )
     total = cubic_metres(sum(low.volume for low in found.lows))
     count = note("report.lows-count", count=len(found.lows), volume=total) if found.lows else note("report.no-lows")
-    filled = tuple(Fact("fill", _low(low)) for low in found.lows[: _SHOWN + 2])
+    filled = tuple(
+        Fact("fill", note("report.fill", (low.x, low.y), number=low.number, depth=metres(low.depth)))
+        for low in found.lows[: _SHOWN + 2]
+    )
     return (*shaved, Fact("lows", count), *filled)
 
 

@@ -1,4 +1,4 @@
-"""``flatscan evidence``: a sealed file another party can open, check and run again."""
+"""The sealed file: one that another party can open, check and run again, and that check."""
 
 from __future__ import annotations
 
@@ -12,11 +12,13 @@ import click
 from flatscan.cli import options, running
 from flatscan.cli.progress import progress_bar
 from flatscan.cli.values import LENGTH
+from flatscan.core.notes import note
 
 if TYPE_CHECKING:
-    from flatscan.evidence import Job, Key, Statement
+    from flatscan.evidence import Job, Key, Report, Statement
 
 SUFFIX = "-evidence.zip"
+SAME, ALTERED, DIFFERENT = 0, 3, 4
 
 
 @click.command("evidence")
@@ -42,7 +44,7 @@ SUFFIX = "-evidence.zip"
 @options.rule_options
 @options.capture_options
 @options.output_options
-def command(captures: tuple[str, ...], **given: Any) -> int:
+def evidence(captures: tuple[str, ...], **given: Any) -> int:
     """Seal captures, settings, results and sheets into one file that another party can check and rerun.
 
     Sealed means unchanged since sealing: origin, wall and date are not proven. --out names the file (.zip) or its
@@ -50,7 +52,8 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
 
     Example: flatscan evidence wall.ply --limit 3mm --capture-type scanner --present "both foremen" --sign key.pem
     """
-    from flatscan import evidence, report
+    from flatscan import evidence as room
+    from flatscan import report
 
     running.one_wall_only(captures, given)
     jobs = _jobs(captures, given)
@@ -58,23 +61,32 @@ def command(captures: tuple[str, ...], **given: Any) -> int:
     key = _key(given["sign"])
     path = _path(captures, given["out"])
     with progress_bar(quiet=given["quiet"]) as progress:
-        sealed = evidence.seal(
-            path, captures, jobs, statement=statement, photos=given["photos"], keep_metadata=given["keep_photo_data"],
-            key=key, units=given["units"], overwrite=given["overwrite"], progress=progress,
-        )  # fmt: skip
+        sealed = room.seal(
+            path,
+            captures,
+            jobs,
+            statement=statement,
+            photos=given["photos"],
+            keep_metadata=given["keep_photo_data"],
+            key=key,
+            units=given["units"],
+            overwrite=given["overwrite"],
+            progress=progress,
+        )
     if given["as_json"]:
-        made = {"schema": 1, "command": "evidence", "file": path.name, "seal": sealed.seal} | {
+        document = {"schema": 1, "command": "evidence", "file": path.name, "seal": sealed.seal} | {
             name: sealed.manifest[name] for name in ("signed_by", "captures", "jobs", "members")
         }
-        sys.stdout.write(report.text(made))
+        sys.stdout.write(report.text(document))
         return 0
-    click.echo(f"Sealed in {sealed.path}: {len(sealed.manifest['members']) + 2} members.")
-    click.echo(f"Seal: {sealed.seal}")
-    click.echo(
-        "Give the seal to the other party by another way: with it they can tell this file from one sealed anew "
-        "(flatscan recheck FILE --seal ...)."
-    )
-    click.echo("Sealed means unchanged since sealing: origin, wall and date are not proven.")
+    members = len(sealed.manifest["members"]) + 2
+    for said in (
+        note("run.sealed", file=str(sealed.path), members=members),
+        note("run.seal", seal=sealed.seal),
+        note("run.give-the-seal"),
+        note("run.what-sealed-means"),
+    ):
+        running.tell(said, given["units"])
     return 0
 
 
@@ -125,9 +137,13 @@ def _statement(given: dict[str, Any]) -> Statement:
         return tuple(" ".join(text.split()) for text in given[name])
 
     return Statement(
-        title=plain("title"), date=plain("date"), grounds=plain("grounds"), present=several("present"),
-        notes=several("notes"), left_out=several("left_out"),
-    )  # fmt: skip
+        title=plain("title"),
+        date=plain("date"),
+        grounds=plain("grounds"),
+        present=several("present"),
+        notes=several("notes"),
+        left_out=several("left_out"),
+    )
 
 
 def _key(path: str | None) -> Key | None:
@@ -147,3 +163,40 @@ def _path(captures: tuple[str, ...], out: str | None) -> Path:
     if out is not None and out.lower().endswith(".zip"):
         return Path(out)
     return Path(out or ".") / f"{Path(captures[0]).stem}{SUFFIX}"
+
+
+@click.command("recheck")
+@click.argument("file", type=click.Path())
+@click.option("--seal", help="The seal as told by the file's maker another way (64 hex digits).")
+@click.option("--key", help="The public key you expect: 64 hex digits, or a public key file.")
+@click.option("--json", "as_json", is_flag=True, help="The report on stdout as JSON.")
+@click.option("--quiet", is_flag=True, help="Only differences, not every number.")
+def recheck(file: str, *, seal: str | None, key: str | None, as_json: bool, quiet: bool) -> int:
+    """Verify a sealed FILE byte by byte, rerun its jobs from its captures, and compare each number.
+
+    Exit code 0: same; 3: altered; 4: unchanged, but recomputes differently.
+
+    Example: flatscan recheck wall-evidence.zip --key signer.pub
+    """
+    from flatscan import evidence as room
+    from flatscan import report
+    from flatscan.core.errors import BadValue
+    from flatscan.evidence.keys import public_key
+    from flatscan.evidence.report import recheck_record, recheck_text
+
+    if seal is not None and (len(seal.strip()) != 64 or set(seal.strip().lower()) - set("0123456789abcdef")):
+        raise BadValue(
+            "{set:seal}", "'{seal}'", needed="64 hex digits", remedy="Copy the seal that sealing printed", seal=seal
+        )
+    expected = None if key is None else public_key(key)
+    with progress_bar(quiet=quiet) as progress:
+        found = room.recheck(file, seal=seal, key=expected, progress=progress)
+    if as_json:
+        sys.stdout.write(report.text(recheck_record(found)))
+    else:
+        click.echo(recheck_text(found, every=not quiet))
+    return _code(found)
+
+
+def _code(found: Report) -> int:
+    return {"same": SAME, "altered": ALTERED}.get(found.status, DIFFERENT)

@@ -1,0 +1,152 @@
+"""One step a screen: how far a job has come, how a screen is shown, and what its form or script sends back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from flatscan.core.errors import BadValue, FlatscanError
+from flatscan.desk import answering
+from flatscan.desk.bench import Working
+from flatscan.desk.folders import Job
+
+if TYPE_CHECKING:
+    from flatscan.desk.app import Desk
+
+_TITLES = {
+    "capture": "Scan",
+    "size": "Size",
+    "readings": "Readings",
+    "wall": answering.WALL_STEP,
+    "purpose": "What for",
+    "questions": "Questions",
+    "answers": "Answers",
+    "sheets": "Sheets",
+    "evidence": "Evidence",
+}
+SCAN = ("capture", "wall", "purpose", "questions", "answers", "sheets", "evidence")
+LASER = ("size", "readings", "purpose", "questions", "answers", "sheets", "evidence")
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step: its address, title, number from 1, and whether the job has come far enough to open it."""
+
+    name: str
+    title: str
+    number: int
+    reached: bool
+
+
+def names_of(job: Job) -> tuple[str, ...]:
+    """Steps of this job in order: a scan has its walls to choose from, readings have their size."""
+    return LASER if job.settings["readings"] is not None or job.settings["kind"] == "laser" else SCAN
+
+
+def steps_of(job: Job) -> list[Step]:
+    """All steps of a job."""
+    has, chosen = job.capture is not None, bool(answering.answer(job, "purpose"))
+    reached = {
+        "capture": True,
+        "size": True,
+        "readings": job.settings["readings"] is not None,
+        "wall": has,
+        "purpose": has,
+    }
+    return [
+        Step(name, _TITLES[name], number, reached.get(name, has and chosen))
+        for number, name in enumerate(names_of(job), 1)
+    ]
+
+
+def beside(job: Job, here: str) -> tuple[str | None, str | None]:
+    """The steps before and after one."""
+    names = names_of(job)
+    at = names.index(here) if here in names else 0
+    return names[at - 1] if at else None, names[at + 1] if at + 1 < len(names) else None
+
+
+def where_to_go_on(job: Job) -> str:
+    """The step a job opened again goes on at: the last one that makes sense, answers at most."""
+    names = names_of(job)
+    reached = {step.name: step.reached for step in steps_of(job)}
+    held, purpose = job.settings["readings"], answering.answer(job, "purpose")
+    if held is not None and not purpose and any(text == "" for _, _, text in held["stations"]):
+        # somebody who comes back to a wall half read goes on reading
+        return "readings"
+    for name in ("answers", "purpose", "wall", "readings"):
+        if name in names and reached[name]:
+            return "wall" if name == "purpose" and "wall" in names and not answering.answer(job, "wall") else name
+    return names[0]
+
+
+def show(template: str, job: Job, here: str, **more: Any) -> Any:
+    """One screen of a job, with the steps before and after it."""
+    from flask import render_template
+
+    before, after = beside(job, here)
+    title = "" if after is None else _TITLES[after]
+    return render_template(template, job=job, here=here, before=before, after=after, next_title=title, **more)
+
+
+def changed(job: Job, here: str) -> Any:
+    """After a screen was sent: on to the next, or back, or to the same one, as its button says."""
+    from flask import redirect, request
+
+    before, after = beside(job, here)
+    to = {"back": before, "stay": here}.get(request.form.get("go", ""), after) or here
+    return redirect(f"/wall/{job.name}/{to}", 303)
+
+
+def sent_values(names: set[str], lists: set[str]) -> dict[str, Any]:
+    """The fields of a form by name; a list of ticks that is empty is sent as nothing, and means none."""
+    from flask import request
+
+    values: dict[str, Any] = {name: request.form[name] for name in names - lists if name in request.form}
+    return values | {name: request.form.getlist(name) for name in names & lists}
+
+
+def revision() -> int:
+    """The revision of the settings that a form was made from; -1, which is none, where it says nothing sensible."""
+    from flask import request
+
+    given = request.form.get("revision", "")
+    return int(given) if given.isascii() and given.isdigit() and len(given) < 10 else -1
+
+
+def sent_json() -> dict[str, Any]:
+    """The object a script sent; anything else raises `BadValue`."""
+    from flask import request
+
+    sent = request.get_json(silent=True)
+    if not isinstance(sent, dict) or type(sent.get("revision")) is not int:
+        raise BadValue("the page", "not what its script sends", needed="its own request", remedy="Load it again")
+    return sent
+
+
+def keep(desk: Desk, name: str) -> Any:
+    """Answers as they are typed; gives the new revision and what is wrong with a length, by field."""
+    from flask import jsonify
+
+    sent = sent_json()
+    values = sent.get("values")
+    if not isinstance(values, dict):
+        raise BadValue("the page", "no values", needed="its own fields", remedy="Load it again")
+    job = desk.jobs.keep(name, sent["revision"], lambda settings: answering.take(settings, values))
+    wrong = answering.troubles(job)
+    return jsonify(revision=job.revision, troubles={key: wrong.get(key, "") for key in values})
+
+
+def state(desk: Desk, name: str) -> Any:
+    """Whether the work a page waits for is done."""
+    from flask import jsonify, request
+
+    job = desk.jobs.get(name)
+    try:
+        found = desk.bench.room(job) if request.args.get("of") == "wall" else desk.bench.result(job)
+    except FlatscanError:
+        # the page itself tells it when it is loaded again
+        return jsonify(done=True)
+    if isinstance(found, Working):
+        return jsonify(done=False, words=found.words, share=found.share)
+    return jsonify(done=True, next=where_to_go_on(job))
