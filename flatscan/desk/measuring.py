@@ -16,7 +16,9 @@ from flatscan.desk.showing import changed, revision, sent_values, show
 from flatscan.jobs import SetOut, Survey
 from flatscan.jobs.settings import CLOUD_TYPE
 from flatscan.report import more_tables, tables, words
+from flatscan.report.model import Report
 from flatscan.report.page import packing
+from flatscan.report.reporting import report_of
 from flatscan.report.say import say, spoken
 from flatscan.report.view import Findings, findings_of
 
@@ -134,12 +136,17 @@ def answers(desk: Desk, name: str) -> Any:
     found = desk.bench.result(job)
     if isinstance(found, Working):
         return show("working.html.j2", job, "answers", working=found, of="answers")
-    return show("answers.html.j2", job, "answers", **_shown(spoken(findings_of(found), job.settings["units"]), job))
+    return show(
+        "answers.html.j2",
+        job,
+        "answers",
+        **_shown(spoken(findings_of(found), job.settings["units"]), report_of(found), job),
+    )
 
 
-def _shown(found: Findings, job: Any) -> dict[str, Any]:
+def _shown(found: Findings, report: Report, job: Any) -> dict[str, Any]:
     units = job.settings["units"]
-    data = packing.pack(found, units)
+    data = packing.pack(report, units)
     choices = more_tables.choices(found)
     return {
         "told": told.answers(found, units), "plumb_from": told.plumb_from(found, units),
