@@ -84,7 +84,7 @@ def test_a_survey_holds_material_bands_and_variation(book, survey):
         "gypsum undercoat 25 kg bag 106 3.6 4.9 5",
         "Bands of the marked elevation",
         "115 kg, 19 kg per m² at its worst",
-        "4.4 to 5.8 wanted; order 6",
+        "4.4 to 5.8 bags wanted, order 6",
     ):
         assert part in said, part
     assert said.index("115 kg, 19 kg") < said.index("order 6, 10 %")
