@@ -4,9 +4,10 @@ A template is a sentence with placeholders ``{name:kind}``. Kinds: ``length`` (`
 ``.2g`` significant digits), ``span`` (long lengths, in metres or feet), ``area``, ``volume``, ``mass``, ``load``,
 ``slope``, ``angle``, ``pixels``, ``hours``, ``days``, ``share`` (per cent), ``number``, ``count`` (thousands parted by
 commas), ``place``, ``xy`` (a place as tables name it), ``list`` and ``then`` (several notes); none for names, notes and
-small counts. A ``+`` before the decimals writes the sign as well; a ``±`` behind the kind adds the
-expanded uncertainty (k = 2), ``spread`` is that of a length alone. ``{set:rule}`` is the setting called rule,
-``{run:survey --list}`` that command, as the reader at hand knows them.
+small counts. ``bare`` is a length beside another one that carries the mm; inches always carry their own. A ``+``
+before the decimals writes the sign as well; a ``±`` behind the kind adds the expanded uncertainty (k = 2), ``spread``
+is that of a length alone. ``{set:rule}`` is the setting called rule, ``{run:survey --list}`` that command, as the
+reader at hand knows them.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from flatscan.core.units import METRES_PER, area_text, feet_and_inches, length_t
 _SLOT = re.compile(r"\{([a-z_]\w*)(?::([^{}]*))?\}")
 KINDS = {
     "length": "m", "span": "m", "area": "m2", "volume": "m3", "mass": "kg", "load": "kg/m2", "slope": "m/m",
-    "angle": "deg", "pixels": "px", "hours": "h", "days": "d", "share": "1", "number": "1", "spread": "m",
+    "angle": "deg", "pixels": "px", "hours": "h", "days": "d", "share": "1", "number": "1", "spread": "m", "bare": "m",
 }  # fmt: skip
 # how several values stand behind each other: as a list with semicolons, or one after the other
 _JOINTS = {"list": ("; ", ""), "then": (", then ", "")}
@@ -163,6 +164,7 @@ def _load(value: float, units: str, digits: str) -> str:
 
 _WRITE: dict[str, Callable[[float, str, str], str]] = {
     "length": _length,
+    "bare": lambda v, units, d: feet_and_inches(v) if units == "in" else _number(v * 1000, d),
     "span": _span,
     "area": lambda v, units, d: area_text(v, units, decimals=int(d or _DECIMALS["area"])),
     "volume": lambda v, units, d: volume_text(v, units, decimals=int(d or 0)),

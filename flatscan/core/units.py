@@ -49,11 +49,15 @@ def area_text(square_metres: float, system: str = "mm", *, decimals: int = 1) ->
     return f"{square_metres:.{decimals}f} m²"
 
 
+def volume_scale(system: str = "mm") -> tuple[float, str]:
+    """How many litres, or US gallons, there are in a cubic metre, and what they are called."""
+    return (1 / _M3_PER_GALLON, "US gal") if system == "in" else (1000.0, "litres")
+
+
 def volume_text(cubic_metres: float, system: str = "mm", *, decimals: int = 0) -> str:
     """A volume in the words of a sheet: litres, or US gallons to one place more."""
-    if system == "in":
-        return f"{cubic_metres / _M3_PER_GALLON:.{decimals + 1}f} US gal"
-    return f"{cubic_metres * 1000:.{decimals}f} litres"
+    scale, name = volume_scale(system)
+    return f"{cubic_metres * scale:.{decimals + 1 if system == 'in' else decimals}f} {name}"
 
 
 def mass_text(kilograms: float, system: str = "mm", *, decimals: int = 0) -> str:

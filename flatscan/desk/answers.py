@@ -16,13 +16,13 @@ from flatscan.desk.folders import Job, Plain
 from flatscan.desk.screens import changed, revision, sent_json, sent_values, show
 from flatscan.jobs import Result, SetOut, Survey
 from flatscan.plan.hacking import Hack
-from flatscan.report import report_of, tables
+from flatscan.report import report_of
 from flatscan.report.model import Fact, Report
+from flatscan.report.numbers import rounded
 from flatscan.report.page import packing
-from flatscan.report.say import Said, finished, say, spoken
+from flatscan.report.say import Said, finished, say
 from flatscan.report.sections.plan_section import material, order_section
 from flatscan.report.sections.seen_section import signed
-from flatscan.report.view import findings_of
 
 if TYPE_CHECKING:
     from flatscan.desk.app import Desk
@@ -119,15 +119,15 @@ def answers(desk: Desk, name: str) -> Any:
     if isinstance(found, Working):
         return show("working.html.j2", job, "answers", working=found, of="answers")
     report = report_of(found)
-    return show("answers.html.j2", job, "answers", **_drawn(found, job), **_said(report, job), **_planned(found, job))
+    return show("answers.html.j2", job, "answers", **_drawn(report, job), **_said(report, job), **_planned(found, job))
 
 
-def _drawn(found: Result, job: Job) -> dict[str, Any]:
+def _drawn(report: Report, job: Job) -> dict[str, Any]:
     """The wall to touch and its numbered spots."""
-    units = job.settings["units"]
-    flat = spoken(findings_of(found), units)
-    data = packing.pack(flat, units)
-    spots = tables.spot_table(flat).records() + tables.gap_table(flat).records()
+    data = packing.pack(report, job.settings["units"])
+    spots = [
+        {"mark": spot.mark, "x_mm": rounded(spot.x * 1000), "y_mm": rounded(spot.y * 1000)} for spot in report.spots
+    ]
     return {"data": data, "layers": data["layers"], "grid": data["grid"] is not None, "spots": spots}
 
 

@@ -1,13 +1,13 @@
 """Paper and data: every number once in `tables`, every format made from it; the only place that rounds and formats."""
 
 from flatscan.report.explain import explain
+from flatscan.report.figures.photo import Photo
 from flatscan.report.folder import FORMATS, USUAL, write
 from flatscan.report.listings import tolerance_records, tolerance_text, wall_list, wall_list_text
 from flatscan.report.reporting import report_of
 from flatscan.report.result_document import document, text
 from flatscan.report.say import say, spoken, trouble
 from flatscan.report.screen import summary
-from flatscan.report.straightened import Photo
 
 __all__ = [
     "FORMATS",

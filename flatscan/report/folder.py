@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,18 +10,20 @@ from typing import TYPE_CHECKING
 from flatscan.core.choices import EXTRA_FILES, PAPERS, SHEET_UNITS
 from flatscan.core.errors import BadValue
 from flatscan.jobs import Result
-from flatscan.report.exchange import cells
+from flatscan.report.drawings import BandedDrawing, Drawing
 from flatscan.report.explain import explain
+from flatscan.report.figures.photo import Photo
+from flatscan.report.model import Report
 from flatscan.report.placing import place
+from flatscan.report.reporting import report_of
 from flatscan.report.result_document import document, text
-from flatscan.report.say import spoken
-from flatscan.report.straightened import Photo
-from flatscan.report.view import Findings, findings_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-Maker = Callable[[Findings, str, Path], None]
+# makes one sheet of a report, in units, at a path
+Maker = Callable[[Report, str, Path], None]
+Sheet = tuple[str, Maker]
 USUAL = ("png", "pdf", "html", "csv", "json")
 FORMATS = (*USUAL, *EXTRA_FILES, "explain")
 RESULT = "result.json"
@@ -39,137 +41,133 @@ def write(
 ) -> tuple[Path, ...]:
     """Write the sheets of one wall into ``folder`` and return their paths, the result document last.
 
-    A ``photo`` adds photo.png, the contour over the straightened photo; raises what `straightened.straighten` does.
+    A ``photo`` adds photo.png, the contour over the straightened photo; raises what `photo.straighten` does.
 
     Everything is made beside the folder first and moved in when all of it is whole: a failed run leaves nothing.
     A folder that cannot be written, a sheet that stands there without ``overwrite``, or a full disk raises
     `OutputError`; a format that is not one of `FORMATS`, or other units than "mm" and "in",
     or another ``paper`` than "a4" and "letter", raises `BadValue`.
     """
-    told = spoken(findings_of(result), units)
-    sheets = _planned(result, told, formats, units, paper)
+    _check(formats, units, paper)
+    report = report_of(result)
+    sheets = [sheet for name in FORMATS if name in formats for sheet in _MAKERS[name](report, result, paper)]
     if photo is not None:
-        sheets.append(("photo.png", _figure(_over(photo))))
+        sheets.append(("photo.png", _photo(photo)))
     if "json" in formats:
-        sheets.append((RESULT, _result(result, [*(name for name, _ in sheets), RESULT])))
-    return place(folder, [(name, partial(make, told, units)) for name, make in sheets], overwrite=overwrite)
+        sheets.append((RESULT, _result([*(name for name, _ in sheets), RESULT])))
+    return place(folder, [(name, partial(make, report, units)) for name, make in sheets], overwrite=overwrite)
 
 
-def _planned(
-    result: Result, findings: Findings, formats: Collection[str], units: str, paper: str
-) -> list[tuple[str, Maker]]:
-    for option, value, choices in (("--units", units, SHEET_UNITS), ("--paper", paper, PAPERS)):
+def _check(formats: Collection[str], units: str, paper: str) -> None:
+    for setting, value, choices in (("units", units, SHEET_UNITS), ("paper", paper, PAPERS)):
         if value not in choices:
-            raise BadValue(option, f"'{value}'", needed=" or ".join(choices), remedy="Choose one of the two")
+            needed = " or ".join(choices)
+            raise BadValue(
+                f"{{set:{setting}}}", "'{value}'", needed=needed, remedy="Choose one of the two", value=value
+            )
     unknown = sorted(set(formats) - set(FORMATS))
     if unknown:
         raise BadValue(
-            "formats", f"'{unknown[0]}'", needed=f"some of {', '.join(FORMATS)}", remedy="Leave the unknown format out"
+            "formats",
+            "'{name}'",
+            needed=f"some of {', '.join(FORMATS)}",
+            remedy="Leave the unknown format out",
+            name=unknown[0],
         )
-    made: list[tuple[str, Maker]] = []
-    for name in FORMATS:
-        if name in formats and name == "pdf":
-            made.append(("sheets.pdf", _book(result, paper)))
-        elif name in formats and name == "explain":
-            made.append(("explain.txt", _explained(result)))
-        elif name in formats:
-            made += _MAKERS[name](findings, paper)
-    return made
 
 
-def _result(result: Result, names: Sequence[str]) -> Maker:
-    def make(_: Findings, __: str, path: Path) -> None:
-        path.write_text(text(document(result, names)), encoding="utf-8", newline="\n")
+def _result(names: Sequence[str]) -> Maker:
+    def make(report: Report, _: str, path: Path) -> None:
+        _save(path, text(document(report, names)))
 
     return make
 
 
-def _figure(draw: Callable[[Findings, str], Figure]) -> Maker:
-    def make(findings: Findings, units: str, path: Path) -> None:
-        from matplotlib import rcParams
-
-        from flatscan.report.figures.style import sheet_style
-
-        with sheet_style():
-            # no software name and no date, so that the same input gives the same bytes
-            draw(findings, units).savefig(path, dpi=rcParams["savefig.dpi"], metadata={"Software": None})
-
-    return make
+def _save(path: Path, words: str) -> None:
+    # single newlines everywhere, so that the same input gives the same bytes
+    path.write_text(words, encoding="utf-8", newline="\n")
 
 
-def _over(photo: Photo) -> Callable[[Findings, str], Figure]:
-    def draw(findings: Findings, units: str) -> Figure:
+def _save_figure(path: Path, draw: Callable[[], Figure]) -> None:
+    from matplotlib import rcParams
+
+    from flatscan.report.figures.style import sheet_style
+
+    with sheet_style():
+        # no software name and no date, so that the same input gives the same bytes
+        draw().savefig(path, dpi=rcParams["savefig.dpi"], metadata={"Software": None})
+
+
+def _photo(photo: Photo) -> Maker:
+    """The contour over the photo."""
+
+    def make(report: Report, units: str, path: Path) -> None:
         from flatscan.report.figures.photo import on_photo
 
-        return on_photo(findings, photo, units)
-
-    return draw
-
-
-def _pictures(findings: Findings, _: str) -> list[tuple[str, Maker]]:
-    from flatscan.report.figures import change_map, contour, plan, profiles
-
-    sheets = [("contour.png", _figure(contour.contour))]
-    if contour.has_gaps(findings):
-        sheets.append(("gaps.png", _figure(contour.gap_map)))
-    if profiles.can_be_drawn(findings):
-        sheets.append(("sections.png", _figure(profiles.profiles)))
-    if findings.compared is not None and findings.compared.change.relief.known_between:
-        sheets.append(("change.png", _figure(change_map.change_map)))
-    if findings.set_out is not None and findings.set_out.screeds:
-        sheets.append(("setout.png", _figure(plan.set_out)))
-    if findings.lows is not None:
-        sheets.append(("lows.png", _figure(plan.low_map)))
-    return sheets
-
-
-def _cells_csv(findings: Findings, _: str, path: Path) -> None:
-    path.write_text(cells.text(findings), encoding="utf-8", newline="\n")
-
-
-def _spots_csv(findings: Findings, _: str, path: Path) -> None:
-    path.write_text(cells.spots_text(findings), encoding="utf-8", newline="\n")
-
-
-def _explained(result: Result) -> Maker:
-    def make(_: Findings, units: str, path: Path) -> None:
-        path.write_text(explain(result, units), encoding="utf-8", newline="\n")
+        contour = next(it for it in report.drawings if isinstance(it, BandedDrawing) and it.name == "contour")
+        _save_figure(path, lambda: on_photo(report, contour, photo, units))
 
     return make
 
 
-def _dxf(findings: Findings, _: str, path: Path) -> None:
-    from flatscan.report.exchange import dxf
+def _picture(drawing: Drawing) -> Maker:
+    def make(report: Report, units: str, path: Path) -> None:
+        from flatscan.report.figures import draw
 
-    dxf.write(findings, path)
+        _save_figure(path, lambda: draw(report, drawing, units))
 
-
-def _surface(findings: Findings, _: str, path: Path) -> None:
-    from flatscan.report.exchange import surface
-
-    surface.write(findings, path)
+    return make
 
 
-def _page(findings: Findings, units: str, path: Path) -> None:
-    from flatscan.report.page import page
-
-    path.write_text(page(findings, units), encoding="utf-8", newline="\n")
+def _pictures(report: Report, *_: object) -> Iterator[Sheet]:
+    return ((f"{drawing.name}.png", _picture(drawing)) for drawing in report.shown_on("picture"))
 
 
-def _book(result: Result, paper: str) -> Maker:
-    def make(_: Findings, units: str, path: Path) -> None:
+def _book(_: Report, __: Result, paper: str) -> Iterator[Sheet]:
+    def make(report: Report, units: str, path: Path) -> None:
         from flatscan.report.paper import pdf
 
-        pdf.write(result, path, units, paper)
+        pdf.write(report, path, units, paper)
 
-    return make
+    yield "sheets.pdf", make
 
 
-_MAKERS: dict[str, Callable[[Findings, str], list[tuple[str, Maker]]]] = {
+def _page(report: Report, units: str, path: Path) -> None:
+    from flatscan.report.page import page
+
+    _save(path, page(report, units))
+
+
+def _spreadsheets(*_: object) -> Iterator[Sheet]:
+    from flatscan.report import exchange
+
+    yield "offsets.csv", lambda report, _, path: _save(path, exchange.offsets(report))
+    yield "spots.csv", lambda report, _, path: _save(path, exchange.spots(report))
+
+
+def _dxf(report: Report, _: str, path: Path) -> None:
+    from flatscan.report import dxf
+
+    dxf.write(report, path)
+
+
+def _surface(report: Report, _: str, path: Path) -> None:
+    from flatscan.report import exchange
+
+    exchange.surface(report, path)
+
+
+def _explained(_: Report, result: Result, __: str) -> Iterator[Sheet]:
+    yield "explain.txt", lambda _, units, path: _save(path, explain(result, units))
+
+
+_MAKERS: dict[str, Callable[[Report, Result, str], Iterator[Sheet]]] = {
     "png": _pictures,
-    "html": lambda *_: [("wall.html", _page)],
-    "csv": lambda *_: [("offsets.csv", _cells_csv), ("spots.csv", _spots_csv)],
-    "json": lambda *_: [],
-    "dxf": lambda *_: [("wall.dxf", _dxf)],
-    "ply": lambda *_: [("wall.ply", _surface)],
+    "pdf": _book,
+    "html": lambda *_: iter([("wall.html", _page)]),
+    "csv": _spreadsheets,
+    "json": lambda *_: iter(()),
+    "dxf": lambda *_: iter([("wall.dxf", _dxf)]),
+    "ply": lambda *_: iter([("wall.ply", _surface)]),
+    "explain": _explained,
 }

@@ -6,17 +6,19 @@ facts carry the same quantities by name, so that no rendering works a number out
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from flatscan import __version__
 from flatscan.core.notes import Caution, Note, Unknown
 from flatscan.core.quantity import Quantity
 from flatscan.report.say import Said
 from flatscan.report.tables import Table
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+    from flatscan.report.drawings import BandedDrawing, Drawing, Place
+    from flatscan.report.spots import Spot
 
 Values = Mapping[str, Any]
 
@@ -29,12 +31,23 @@ class Fact:
     text: Said
 
 
-@dataclass(frozen=True, eq=False)
-class Drawing:
-    """A picture of the result: its name (of its file, too), and what draws it in given units on a given size."""
+@dataclass(frozen=True, slots=True)
+class TitleCell:
+    """One cell of a title block: its ``head``, what stands big in it, and the ``small`` words under that."""
 
-    name: str
-    draw: Callable[..., Figure]
+    head: Note
+    big: Said
+    small: Said
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where the numbers come from: the capture's file, its hash or the word for none, its declared type."""
+
+    file: str
+    sha256: str = "none"
+    capture_type: str = ""
+    tool: str = f"flatscan {__version__}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,8 +77,9 @@ class Report:
     """All there is to say of one wall by one job, in reading order.
 
     ``lead``, the ``stops`` that fire and ``cautions`` stand before all quantities. ``notes`` are the doubts and
-    choices, the weightiest first; ``not_examined`` closes every rendering. ``background`` is the report of an earlier
-    surface that was judged by a limit of its own.
+    choices, the weightiest first; ``not_examined`` closes every rendering. ``cells`` are those of a title block, the
+    wall's first; ``spots`` are all numbered ones, those of the largest gaps last. ``background`` is the report of an
+    earlier surface that was judged by a limit of its own.
     """
 
     command: str
@@ -76,13 +90,26 @@ class Report:
     lead: tuple[Said, ...] = ()
     notes: tuple[Said, ...] = ()
     not_examined: tuple[Said, ...] = ()
-    drawings: tuple[Drawing, ...] = ()
     record: Said = ""
     background: Report | None = None
+    source: Source = Source("")
+    cells: tuple[TitleCell, ...] = ()
+    drawings: tuple[Drawing, ...] = ()
+    spots: tuple[Spot, ...] = ()
 
     def section(self, name: str) -> Section | None:
         """The section of that name, None where the job has none."""
         return next((section for section in self.sections if section.name == name), None)
+
+    def shown_on(self, place: Place) -> tuple[Drawing, ...]:
+        """The drawings of a place: those with a picture of their own, those on paper, those of the page."""
+        return tuple(drawing for drawing in self.drawings if place in drawing.places)
+
+    def maps(self) -> dict[str, BandedDrawing]:
+        """The banded drawings by what they show; without ``relief`` no wall was captured."""
+        from flatscan.report.drawings import BandedDrawing
+
+        return {drawing.shows: drawing for drawing in self.drawings if isinstance(drawing, BandedDrawing)}
 
     def quantities(self) -> Iterator[tuple[str, Quantity]]:
         """Every quantity of the values, by its path in the document."""

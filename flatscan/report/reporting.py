@@ -9,19 +9,20 @@ from flatscan.core.quantity import metres, share
 from flatscan.jobs import Change, Check, Looked, Lows, LowsByHand, Planned, Result, SetOut, SiteWall, Survey
 from flatscan.plan import stops as signs
 from flatscan.plan.takeoff import TakeOff
-from flatscan.report.model import Report, Section
+from flatscan.report.drawings import THICK, BandedDrawing, drawings_of, limit_of, spots_of
+from flatscan.report.model import Report, Section, Source
 from flatscan.report.say import Said
 from flatscan.report.sections.change_section import change_section
-from flatscan.report.sections.gap_section import curve, flatness, flatness_limit, hand_table, verdict_section
+from flatscan.report.sections.gap_section import curve, flatness, hand_table, verdict_section
 from flatscan.report.sections.plan_section import corners, extras, hacking, material, order_section, survey_sections
-from flatscan.report.sections.seen_section import seen_sections, wall_name
+from flatscan.report.sections.seen_section import seen_sections, spot_section, wall_name
+from flatscan.report.sections.title_section import title_cells
 from flatscan.report.sections.work_section import hand_lows, low_sections, set_out
+from flatscan.report.tables import Table
 from flatscan.verdict import Verdict
 
 # from here on [m] the work is done from a platform
 _REACH = 2.0
-# build-up over this [m] needs the designer's word
-_THICK = 0.025
 # what a local quadratic keeps of a feature's width (METHODS 3b)
 _KEPT = 0.85
 
@@ -30,18 +31,25 @@ def report_of(result: Result | LowsByHand) -> Report:
     """The report of any result of one wall."""
     if isinstance(result, LowsByHand):
         return _by_hand(result)
-    cautions = tuple(_cautions(result))
+    spots, drawings, origin = spots_of(result), drawings_of(result), result.origin
+    bands = next(it.table() for it in drawings if isinstance(it, BandedDrawing) and it.name == "contour")
+    # those of a build-up stand with it on paper too, others with the drawings' spots
+    beside, planned = ((), (bands,)) if isinstance(result, Survey) else ((bands,), ())
     return Report(
         command=result.command,
         name=wall_name(result.seen),
-        sections=(*seen_sections(result), *_sections(result), *_corners(result)),
-        cautions=cautions,
+        sections=(*seen_sections(result), spot_section(spots, *beside), *_sections(result, planned), *_corners(result)),
+        cautions=tuple(_cautions(result)),
         stops=_stops(result),
         lead=_lead(result),
         notes=tuple(dict.fromkeys(_notes(result))),
         not_examined=tuple(_not_examined(result)),
         record=note("report.record"),
         background=_background(result),
+        source=Source(origin.file, origin.sha256 or "none", result.seen.capture_type),
+        cells=title_cells(result),
+        drawings=drawings,
+        spots=spots,
     )
 
 
@@ -60,15 +68,16 @@ def _by_hand(found: LowsByHand) -> Report:
         notes=(*found.notes, note("report.bowls")),
         not_examined=(note("report.never"),),
         record=note("report.record"),
+        source=Source(found.file, found.sha256),
     )
 
 
-def _sections(result: Result) -> Iterator[Section]:
+def _sections(result: Result, bands: tuple[Table, ...]) -> Iterator[Section]:
     """What the job itself found, in the order of the document."""
     if isinstance(result, Survey):
         verdict = result.verdict if isinstance(result, SiteWall) else None
         yield from _tested(result, verdict)
-        yield from survey_sections(result)
+        yield from survey_sections(result, bands)
     elif isinstance(result, Check):
         yield from _tested(result, result.verdict)
     elif isinstance(result, SetOut):
@@ -92,7 +101,7 @@ def _corners(result: Result) -> Iterator[Section]:
 
 def _tested(result: Survey | Check | Change, verdict: Verdict | None) -> Iterator[Section]:
     tolerance, method = getattr(result, "tolerance", None), getattr(result, "method", result.gaps.method)
-    yield flatness(result.gaps, method, flatness_limit(verdict), tolerance, result.relief)
+    yield flatness(result.gaps, method, limit_of(verdict), tolerance, result.relief)
     if verdict is not None:
         yield verdict_section(result, verdict, result.gaps)
         beside = (curve(verdict), hand_table(getattr(result, "hand", ())))
@@ -129,7 +138,7 @@ def _cautions(result: Result) -> Iterator[Caution]:
     wet = plan is not None or (isinstance(result, Lows) and bool(result.lows))
     if plan is not None:
         found += plan.take_off.cautions
-        found += [signs.THICK] if plan.build_up.most > _THICK else []
+        found += [signs.THICK] if plan.build_up.most > THICK else []
     found += list(signs.HACKING) if hacks else []
     found += [signs.WET_CEMENT] if wet else []
     found += [signs.HEIGHT] if result.wall.height > _REACH and (hacks or wet) else []
@@ -169,10 +178,19 @@ _DRAWN = {"cut", "fill", "height", "all"}
 
 
 def short_cautions(report: Report) -> tuple[Said, ...]:
-    """Stop signs and cautions for one screen or one line over a drawing."""
+    """Stop signs and cautions for one screen."""
+    return (*stop_signs(report), *beside_stops(report))
+
+
+def stop_signs(report: Report) -> tuple[Note, ...]:
+    """The stop signs that fire, each opened by the word."""
+    return tuple(note("report.stop", sign=sign) for sign in report.stops)
+
+
+def beside_stops(report: Report) -> tuple[Said, ...]:
+    """Cautions without the stop signs, for one screen or a line over a drawing."""
     actions = {caution.action for caution in report.cautions}
-    found: list[Said] = [note("report.stop", sign=sign) for sign in report.stops]
-    found += [caution for caution in report.cautions if caution.action not in _DRAWN]
+    found: list[Said] = [caution for caution in report.cautions if caution.action not in _DRAWN]
     found += [note("report.before-hacking")] if "cut" in actions else []
     found += [note("report.before-work")] if "fill" in actions else []
     return tuple(found)

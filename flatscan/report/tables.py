@@ -12,6 +12,7 @@ from flatscan.core.quantity import Quantity
 from flatscan.plan.lows import Low
 from flatscan.report import numbers, words
 from flatscan.report.say import Said, say
+from flatscan.report.spots import Spot
 from flatscan.report.view import Findings
 
 # decimals of a number that is shown as it was worked out, such as whole bags
@@ -39,7 +40,10 @@ AT = (Column("x_mm", "from left"), Column("y_mm", "up"))
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Rows in SI units under ``columns``; ``caution`` stands before them, ``empty`` instead of them."""
+    """Rows in SI units under ``columns``; ``caution`` stands before them, ``empty`` instead of them.
+
+    ``rows_in_inches`` stand in their place on a sheet in inches, where round steps of the units make the rows.
+    """
 
     name: str
     title: Said
@@ -47,6 +51,7 @@ class Table:
     rows: tuple[tuple[Cell, ...], ...]
     empty: str
     caution: Said = ""
+    rows_in_inches: tuple[tuple[Cell, ...], ...] | None = None
 
     def rows_as_values(self) -> tuple[dict[str, object], ...]:
         """Rows as the values of a section: quantities, words, and reasons where a number is not there."""
@@ -66,7 +71,8 @@ class Table:
 
     def texts(self, system: str) -> list[list[str]]:
         """Rows as they stand on paper."""
-        return [[_text(c, v, system) for c, v in zip(self.columns, row, strict=True)] for row in self.rows]
+        rows = self.rows if system != "in" or self.rows_in_inches is None else self.rows_in_inches
+        return [[_text(c, v, system) for c, v in zip(self.columns, row, strict=True)] for row in rows]
 
 
 def unit_of(key: str) -> str:
@@ -246,21 +252,6 @@ def ridges(findings: Findings) -> Table:
     rows = tuple((ridge.number, ridge.x, ridge.y, ridge.depth, ridge.area) for ridge in findings.ridges)
     columns = (Column("number", "no."), *_AT, Column("height_mm", "height", 1), Column("area_m2", "area", 2))
     return Table("ridges", "Ridges to shave", columns, rows, "no ridge to shave")
-
-
-@dataclass(frozen=True, slots=True)
-class Spot:
-    """A numbered spot of a figure: ``mark`` such as H1, its place and ``value`` [m], and what is to be done there.
-
-    ``saves`` [m3] is what cutting it and those before it saves.
-    """
-
-    mark: str
-    x: float
-    y: float
-    value: float
-    what: str
-    saves: float | None = None
 
 
 # spots of one kind nearer to each other than this are one spot to somebody with a trowel

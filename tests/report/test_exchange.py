@@ -5,16 +5,15 @@ import sys
 
 import numpy as np
 import pytest
-from results import write
+from results import reported, write
 
 from flatscan import report
 from flatscan.core.errors import OutputError
-from flatscan.report import tables
-from flatscan.report.exchange import cells, surface
+from flatscan.report import exchange, tables
 
 
 def test_spots_are_those_of_the_drawings(check):
-    lines = cells.spots_text(check).splitlines()
+    lines = exchange.spots(reported(check)).splitlines()
     assert lines[0] == "mark,x_mm,y_mm,value_mm,what"
     assert lines[1] == "H1,800.0,1700.0,8.7,proud"
     assert [line.split(",")[0] for line in lines[1:]] == ["H1", "H2", "L1", "G1", "G2"]
@@ -96,7 +95,7 @@ def read_ply(path):
 
 
 def test_ply_holds_the_measured_surface_facing_the_room(check, tmp_path):
-    surface.write(check, tmp_path / "wall.ply")
+    exchange.surface(reported(check), tmp_path / "wall.ply")
     points, faces = read_ply(tmp_path / "wall.ply")
     relief = check.relief
     assert len(points) == relief.valid.sum()
@@ -110,7 +109,7 @@ def test_ply_holds_the_measured_surface_facing_the_room(check, tmp_path):
 
 
 def test_ply_tones_follow_the_gap_and_not_the_rainbow(check, tmp_path):
-    surface.write(check, tmp_path / "wall.ply")
+    exchange.surface(reported(check), tmp_path / "wall.ply")
     points, _ = read_ply(tmp_path / "wall.ply")
     light = points["rgb"].astype(float) @ [0.2126, 0.7152, 0.0722]
     over, under = light[points["gap"] > 4.5], light[points["gap"] < 2.9]
@@ -119,7 +118,7 @@ def test_ply_tones_follow_the_gap_and_not_the_rainbow(check, tmp_path):
 
 def test_ply_opens_in_open3d(check, tmp_path):
     open3d = pytest.importorskip("open3d", exc_type=ImportError)
-    surface.write(check, tmp_path / "wall.ply")
+    exchange.surface(reported(check), tmp_path / "wall.ply")
     mesh = open3d.io.read_triangle_mesh(str(tmp_path / "wall.ply"))
     points, faces = read_ply(tmp_path / "wall.ply")
     assert (len(mesh.vertices), len(mesh.triangles)) == (len(points), len(faces))
@@ -127,12 +126,12 @@ def test_ply_opens_in_open3d(check, tmp_path):
 
 
 def test_ply_of_stations_and_of_nothing(stations, tmp_path):
-    surface.write(stations, tmp_path / "wall.ply")
+    exchange.surface(reported(stations), tmp_path / "wall.ply")
     points, faces = read_ply(tmp_path / "wall.ply")
     assert (len(points), len(faces)) == (19, 0)
     blind = dataclasses.replace(stations.relief, offset=np.full((4, 5), np.nan))
     with pytest.raises(OutputError, match="no measured cell"):
-        surface.write(dataclasses.replace(stations, relief=blind), tmp_path / "wall.ply")
+        exchange.surface(reported(dataclasses.replace(stations, relief=blind)), tmp_path / "wall.ply")
 
 
 def test_every_format_together(findings_for, tmp_path):

@@ -7,14 +7,18 @@ import pytest
 from matplotlib.contour import QuadContourSet
 from matplotlib.patches import Circle
 from matplotlib.text import Text
+from results import drawings, figure_of, reported
 
-from flatscan.core.errors import MixedSurveys, OutputError
+from flatscan.compare import Alignment, Difference, Following
+from flatscan.core.errors import OutputError
+from flatscan.core.notes import note
 from flatscan.core.quantity import Quantity
 from flatscan.plan.choices import Choice
 from flatscan.plan.lows import Low
 from flatscan.plan.screeds import Dot, Screed, SetOut
-from flatscan.report.figures import bars, change, plan, profiles, style
-from flatscan.report.profile import sample, worst
+from flatscan.report.figures import draw, style
+from flatscan.report.figures.profiles import sample, worst
+from flatscan.report.view import Comparison
 
 
 @pytest.fixture(autouse=True)
@@ -23,13 +27,20 @@ def look():
         yield
 
 
+def along(found, line, units="mm"):
+    """The section along one line."""
+    it = reported(found)
+    sections = next(drawing for drawing in it.drawings if drawing.name == "sections")
+    return draw(it, dataclasses.replace(sections, lines=(line,)), units)
+
+
 def words_of(figure):
     return [text.get_text() for text in figure.findobj(Text) if text.get_text()]
 
 
 def test_sections_draw_the_wall_and_the_straightedge_on_its_contacts(check):
     line = ((3.005, 0.0), (3.005, 2.4))
-    axes = profiles.profiles(check, lines=(line,)).axes[0]
+    axes = along(check, line).axes[0]
     section = sample(check.relief, *line)
     wall = next(found for found in axes.lines if len(found.get_xdata()) == len(section.along))
     np.testing.assert_allclose(np.diff(wall.get_ydata()), np.diff(section.wall) * 1000, rtol=0, atol=1e-9)
@@ -46,7 +57,7 @@ def test_sections_draw_the_wall_and_the_straightedge_on_its_contacts(check):
 
 
 def test_sections_through_any_two_points_and_in_inches(check):
-    figure = profiles.profiles(check, "in", lines=(((0.2, 0.2), (1.2, 0.8)),))
+    figure = along(check, ((0.2, 0.2), (1.2, 0.8)), "in")
     assert any(said.startswith("from 7 7/8 in from the left") for said in words_of(figure))
     assert not [said for said in words_of(figure) if " mm" in said]
     across = [tick.get_text() for tick in figure.axes[0].get_yticklabels() if tick.get_text()]
@@ -54,15 +65,14 @@ def test_sections_through_any_two_points_and_in_inches(check):
 
 
 def test_sections_of_stations_or_of_nothing_are_refused(stations, check):
-    with pytest.raises(OutputError, match="stations"):
-        profiles.profiles(stations)
+    assert "sections" not in drawings(stations)
     with pytest.raises(OutputError, match="nothing measured"):
-        profiles.profiles(check, lines=(((3.6, 0.1), (3.9, 0.1)),))
+        along(check, ((3.6, 0.1), (3.9, 0.1)))
 
 
 def test_set_out_shows_every_packing_and_rings_the_first(findings_for):
     laid = findings_for("setout")
-    figure = plan.set_out(laid)
+    figure = figure_of(laid, "setout")
     said = words_of(figure)
     for screed in laid.set_out.screeds:
         for dot in screed.dots:
@@ -75,29 +85,28 @@ def test_set_out_shows_every_packing_and_rings_the_first(findings_for):
 
 def test_forty_screeds_and_unknown_packing_are_drawn(findings_for):
     many = tuple(Screed(0.1 * k, (Dot(0.1, 0.012, None), Dot(2.0, None, None))) for k in range(40))
-    figure = plan.set_out(findings_for("setout", set_out=SetOut(1.8, many)))
+    figure = figure_of(findings_for("setout", set_out=SetOut(1.8, many)), "setout")
     figure.canvas.draw()
-    few = plan.set_out(findings_for("setout", set_out=SetOut(1.8, many[:3])))
+    few = figure_of(findings_for("setout", set_out=SetOut(1.8, many[:3])), "setout")
     assert words_of(few).count("plumb on site") == 3
 
 
-def test_nothing_to_set_out_is_said(findings_for):
-    with pytest.raises(OutputError, match="no screed"):
-        plan.set_out(findings_for("setout", set_out=SetOut(1.8, ())))
+def test_nothing_to_set_out_is_not_drawn(findings_for):
+    assert "setout" not in drawings(findings_for("setout", set_out=SetOut(1.8, ())))
 
 
 def test_lows_without_a_map_are_rings_of_their_area(findings_for):
     lows = findings_for("lows", gaps=None)
-    figure = plan.low_map(lows)
+    figure = figure_of(lows, "lows")
     rings = [patch for patch in figure.axes[0].patches if isinstance(patch, Circle)]
     np.testing.assert_allclose([np.pi * ring.radius**2 for ring in rings], [low.area for low in lows.lows], rtol=1e-9)
     assert "0.92 litres, 5.1 mm" in words_of(figure)
-    plan.low_map(findings_for("lows", lows=(), gaps=None)).canvas.draw()
+    figure_of(findings_for("lows", lows=(), gaps=None), "lows").canvas.draw()
 
 
 def test_lows_are_dotted_where_the_gap_is_over_two_millimetres(findings_for):
     lows = findings_for("lows")
-    figure = plan.low_map(lows)
+    figure = figure_of(lows, "lows")
     dotted = next(c for c in figure.axes[0].get_children() if isinstance(c, QuadContourSet))
     assert dotted.levels[0] == 0.002
     assert dotted.hatches == [".."]
@@ -108,7 +117,7 @@ def test_lows_are_dotted_where_the_gap_is_over_two_millimetres(findings_for):
 
 
 def test_histogram_adds_up_and_marks_the_limit(check):
-    figure = bars.gap_histogram(check)
+    figure = figure_of(check, "histogram")
     heights = [patch.get_height() for patch in figure.axes[0].patches]
     assert sum(heights) == pytest.approx(100)
     values = check.gaps.deepest[np.isfinite(check.gaps.deepest) & check.relief.valid]
@@ -125,38 +134,46 @@ def test_choice_bars_say_what_a_saving_costs(survey):
         Choice("lean allowed", lean, None, 0.003, 0.0, 0.013),
         Choice("follow the wall", None, None, 0.0, 0.0, None, "the lining at 1.2 m is in the way"),
     )
-    figure = bars.choice_bars(dataclasses.replace(survey, choices=choices))
+    figure = figure_of(dataclasses.replace(survey, choices=choices), "choices")
     assert [round(patch.get_width()) for patch in figure.axes[0].patches] == [134, 121]
     said = " ".join(words_of(figure))
     assert "121 litres; 3.0 mm out of plumb" in said
     assert "follow the wall: the lining at 1.2 m is in the way" in said
-    with pytest.raises(OutputError, match="no choice"):
-        bars.choice_bars(dataclasses.replace(survey, choices=choices[2:]))
+    assert "choices" not in drawings(dataclasses.replace(survey, choices=choices[2:]))
 
 
 def test_ridges_are_drawn_to_be_shaved(findings_for):
     lows = findings_for("lows", ridges=(Low(1, 2.9, 0.4, 0.0031, 0.02, 0.00003),))
-    said = words_of(plan.low_map(lows))
+    said = words_of(figure_of(lows, "lows"))
     assert "H1" in said
     assert "shave 3.1 mm" in said
+
+
+def compared(earlier, later):
+    """A comparison of two findings on the same places, as the room for it would make it."""
+    change = later.relief.offset - earlier.relief.offset
+    u = np.hypot(earlier.relief.u, later.relief.u)
+    tie = Alignment(np.eye(3), np.zeros(3), note("report.none"), 0.0)
+    found = Difference(later.relief, change, u, tie, None, None, None, None, 0.0, 0.0, 0.0, 0.0, 0.0, ())
+    made = Comparison(earlier.origin, "scanner", found, following=Following(None, None, None))
+    return dataclasses.replace(later, compared=made)
 
 
 def test_change_leaves_noise_white_and_marks_the_greatest(check):
     across, up = check.relief.places
     added = np.where(np.hypot(across - 0.8, up - 0.6) < 0.2, 0.004, 0.0)
     later = dataclasses.replace(check, relief=dataclasses.replace(check.relief, offset=check.relief.offset + added))
-    figure = change.before_after(check, later)
+    figure = figure_of(compared(check, later), "change")
     assert "came on 4.0 mm" in words_of(figure)
     assert not [said for said in words_of(figure) if said.startswith("went off")]
+    assert "2 to 3 mm thicker" in words_of(figure)
     # swapping the surveys turns the sign
-    assert "went off 4.0 mm" in words_of(change.before_after(later, check))
+    assert "went off 4.0 mm" in words_of(figure_of(compared(later, check), "change"))
+    changed = drawings(compared(check, later))["change"]
+    assert (changed.values[added == 0][np.isfinite(changed.values[added == 0])] == 0).all()
 
 
-def test_surveys_that_cannot_be_laid_over_each_other_are_refused(check, findings_for, stations):
-    with pytest.raises(MixedSurveys, match="same cells"):
-        change.before_after(check, findings_for("check", cell=0.02))
-    with pytest.raises(MixedSurveys, match="same cells"):
-        change.before_after(stations, stations)
+def test_changes_of_stations_or_without_an_overlap_are_not_drawn(check, stations):
+    assert "change" not in drawings(compared(stations, stations))
     blind = dataclasses.replace(check.relief, offset=np.full(check.relief.offset.shape, np.nan))
-    with pytest.raises(MixedSurveys, match="no place measured in both"):
-        change.before_after(check, dataclasses.replace(check, relief=blind))
+    assert "change" not in drawings(compared(dataclasses.replace(check, relief=blind), check))

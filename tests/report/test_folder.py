@@ -8,12 +8,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from results import write
+from results import reported, write
 
 from flatscan import report
 from flatscan.core.errors import BadValue, OutputError
+from flatscan.report import exchange
 from flatscan.report import folder as writing
-from flatscan.report.exchange import cells
 
 CORE = ("png", "csv", "json")
 
@@ -133,4 +133,4 @@ def test_csv_of_cells_reads_back(small, tmp_path):
 def test_csv_keeps_large_numbers_whole(findings_for):
     wide = findings_for("check", cell=0.05)
     far = dataclasses.replace(wide, relief=dataclasses.replace(wide.relief, x=wide.relief.x + 1234.5))
-    assert cells.text(far).splitlines()[1].startswith("1234525,25,")
+    assert exchange.offsets(reported(far)).splitlines()[1].startswith("1234525,25,")

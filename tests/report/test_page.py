@@ -9,14 +9,21 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from results import reported
 
 from flatscan.core.errors import OutputError
 from flatscan.core.units import feet_and_inches
 from flatscan.report import words
-from flatscan.report.page import packing, page
-from flatscan.report.profile import rest, sample
+from flatscan.report.figures.profiles import rest, sample
+from flatscan.report.page import packing
+from flatscan.report.page import page as page_of
 
 EVIL = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&{{ 7 * 7 }}"
+
+
+def page(found, units="mm"):
+    """The page of findings."""
+    return page_of(reported(found), units)
 
 
 class Reading(HTMLParser):
@@ -92,7 +99,7 @@ def test_a_large_wall_is_drawn_in_blocks_and_says_so(sized):
 def test_what_a_survey_and_a_check_say(survey, check):
     said = Reading(page(survey)).text
     assert said.index("Before hacking off") < said.index("saves so far, litres")
-    assert "4.4 to 5.8 wanted; order 6" in said
+    assert "4.4 to 5.8 bags wanted, order 6" in said
     said = Reading(page(check)).text
     assert "Flatness outside the limit as entered: 6.4 mm ± 0.8 mm" in said
     assert words.RECORD in said
@@ -111,7 +118,7 @@ def test_controls_have_names_for_a_screen_reader(check):
 
 
 def test_packing_keeps_a_hundredth_of_a_millimetre(check):
-    made = packing.pack(check, "mm")["grid"]
+    made = packing.pack(reported(check), "mm")["grid"]
     stored = np.frombuffer(base64.b64decode(made["offset"]), "<i2").reshape(made["rows"], made["cols"])
     relief = check.relief
     back = made["base"] + stored * made["quantum"]
@@ -122,7 +129,9 @@ def test_packing_keeps_a_hundredth_of_a_millimetre(check):
 
 def test_packing_widens_its_quantum_for_a_wall_far_off_plane(check):
     far = np.where(check.relief.valid, check.relief.offset + 2.0 * check.relief.places[0], np.nan)
-    made = packing.pack(dataclasses.replace(check, relief=dataclasses.replace(check.relief, offset=far)), "mm")["grid"]
+    made = packing.pack(
+        reported(dataclasses.replace(check, relief=dataclasses.replace(check.relief, offset=far))), "mm"
+    )["grid"]
     stored = np.frombuffer(base64.b64decode(made["offset"]), "<i2").reshape(made["rows"], made["cols"])
     back = made["base"] + stored * made["quantum"]
     np.testing.assert_allclose(back[check.relief.valid], far[check.relief.valid], rtol=0, atol=made["quantum"])

@@ -5,7 +5,7 @@ import dataclasses
 import pytest
 from matplotlib.text import Text
 from pypdf import PdfReader
-from results import result_of
+from results import reported
 
 from flatscan.core.errors import BadValue
 from flatscan.plan.screeds import Dot, Screed, SetOut
@@ -14,7 +14,6 @@ from flatscan.report import words
 from flatscan.report.figures import style
 from flatscan.report.paper import pdf, sheets
 from flatscan.report.paper.flow import MARGIN, Flow
-from flatscan.report.reporting import report_of
 from flatscan.report.say import say
 from flatscan.verdict import Verdict
 
@@ -28,7 +27,7 @@ def book(tmp_path_factory):
         asked = (id(findings), units, paper)
         if asked not in read:
             path = tmp_path_factory.mktemp("book") / "sheets.pdf"
-            pdf.write(result_of(findings), path, units, paper)
+            pdf.write(reported(findings), path, units, paper)
             read[asked] = findings, PdfReader(path)
         return read[asked][1]
 
@@ -85,7 +84,7 @@ def test_a_survey_holds_material_bands_and_variation(book, survey):
         "gypsum undercoat 25 kg bag 106 3.6 4.9 5",
         "Bands of the marked elevation",
         "115 kg, 19 kg per m² at its worst",
-        "4.4 to 5.8 wanted; order 6",
+        "4.4 to 5.8 bags wanted, order 6",
     ):
         assert part in said, part
     assert said.index("115 kg, 19 kg") < said.index("order 6, 10 %")
@@ -136,19 +135,19 @@ def test_fonts_are_embedded_and_drawings_are_vectors(book, check):
 def test_pages_are_a4_or_letter(check, paper, inches):
     # ISO 216 A4 is 210 x 297 mm; ANSI A is 8.5 x 11 in
     with style.sheet_style():
-        made = pdf.pages(result_of(check), "mm", paper)
+        made = pdf.pages(reported(check), "mm", paper)
     assert {tuple(sorted(page.get_size_inches())) for page in made} == {tuple(sorted(inches))}
 
 
 def test_other_paper_is_refused(check, tmp_path):
     with pytest.raises(BadValue, match="a5"):
-        pdf.write(result_of(check), tmp_path / "x.pdf", paper="a5")
+        pdf.write(reported(check), tmp_path / "x.pdf", paper="a5")
 
 
 def test_the_same_findings_give_the_same_bytes(build, tmp_path):
     small = build("lows", cell=0.05)
-    pdf.write(result_of(small), tmp_path / "a.pdf")
-    pdf.write(result_of(small), tmp_path / "b.pdf")
+    pdf.write(reported(small), tmp_path / "a.pdf")
+    pdf.write(reported(small), tmp_path / "b.pdf")
     assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
 
 
@@ -157,7 +156,7 @@ def test_a_wall_within_gets_no_notice(check):
     within = dataclasses.replace(check, verdict=Verdict("within", 0.95, fine, (), (), ()))
     with style.sheet_style():
         judged, kept = (
-            " ".join(text.get_text() for page in pdf.pages(result_of(found), "mm", "a4") for text in page.findobj(Text))
+            " ".join(text.get_text() for page in pdf.pages(reported(found), "mm", "a4") for text in page.findobj(Text))
             for found in (check, within)
         )
     assert "Notice of background" in judged
@@ -169,7 +168,7 @@ def test_inches_throughout(check):
     plain = tuple(dataclasses.replace(criterion, reasons=()) for criterion in check.verdict.criteria)
     judged = dataclasses.replace(check.verdict, criteria=plain)
     with style.sheet_style():
-        made = pdf.pages(result_of(dataclasses.replace(check, verdict=judged)), "in", "a4")
+        made = pdf.pages(reported(dataclasses.replace(check, verdict=judged)), "in", "a4")
     said = " ".join(text.get_text() for page in made for text in page.findobj(Text))
     assert "5 ft 10 7/8 in" in said
     assert " mm" not in said
@@ -191,7 +190,7 @@ def test_forty_screeds_run_over_pages_with_their_head(findings_for):
     many = tuple(Screed(0.1 * k, tuple(Dot(y, 0.012, None) for y in (0.1, 1.2, 2.3))) for k in range(40))
     laid = findings_for("setout", set_out=SetOut(1.8, many))
     with style.sheet_style():
-        made = sheets.set_out_list(report_of(result_of(laid)), "mm", "a4")
+        made = sheets.set_out_list(reported(laid), "mm", "a4")
         inside(made)
     rows = [t.get_text() for page in made for t in page.texts]
     assert rows.count("packing, mm") == len(made) > 1
@@ -201,16 +200,16 @@ def test_forty_screeds_run_over_pages_with_their_head(findings_for):
 def test_long_names_and_long_words_stay_on_the_page(findings_for):
     long = findings_for("check", title="wall " * 60 + "x" * 300, warnings=("w" * 500, "word " * 300))
     with style.sheet_style():
-        inside(sheets.record(report_of(result_of(long)), "mm", "letter"))
-        inside(sheets.notice(report_of(result_of(long)), "in", "letter"))
+        inside(sheets.record(reported(long), "mm", "letter"))
+        inside(sheets.notice(reported(long), "in", "letter"))
 
 
 def test_empty_lists_are_said_and_do_not_break(findings_for):
     empty = findings_for("survey", patches=(), hacks=())
     with style.sheet_style():
-        made = sheets.survey_sheet(report_of(result_of(empty)), "mm", "a4")
+        made = sheets.survey_sheet(reported(empty), "mm", "a4")
         inside(made)
-        lows = sheets.low_list(report_of(result_of(findings_for("lows", lows=()))), "mm", "a4")
+        lows = sheets.low_list(reported(findings_for("lows", lows=())), "mm", "a4")
     said = [t.get_text() for page in (*made, *lows) for t in page.texts]
     assert "No hump is worth cutting." in said
     assert "No hump or hollow stands out." in said

@@ -4,14 +4,13 @@ import dataclasses
 
 import numpy as np
 import pytest
-from results import write
+from results import drawings, reported, write
 
 from flatscan.capture.printed_marks import marker_bits
 from flatscan.core.errors import BadValue, ReadError
-from flatscan.report import straightened
-from flatscan.report.figures import photo as drawing
 from flatscan.report.figures import style
-from flatscan.report.straightened import Photo, apply, homography, straighten
+from flatscan.report.figures.photo import MOST_ERROR, Photo, apply, homography, on_photo, straighten
+from flatscan.report.say import say
 
 cv2 = pytest.importorskip("cv2", exc_type=ImportError)
 
@@ -85,7 +84,7 @@ def test_printed_targets_put_a_mark_where_it_is(taken, check):
     straight = straighten(Photo(path, targets=PLACES, target_size=0.15), check.wall)
     assert cross_in(straight) == pytest.approx((1.0, 2.0), abs=0.003)
     assert straight.error < 0.003
-    assert straight.how == "by targets 0, 1, 2, 3"
+    assert say(straight.how) == "by targets 0, 1, 2, 3"
 
 
 def test_a_wrong_target_size_shows_in_the_error(taken, check):
@@ -163,7 +162,7 @@ def test_homography_is_opencvs():
 def test_the_drawing_says_how_well_it_fits(taken, check):
     path, corners = taken
     with style.sheet_style():
-        figure = drawing.on_photo(check, Photo(path, corners=corners))
+        figure = on_photo(reported(check), drawings(check)["contour"], Photo(path, corners=corners))
         figure.canvas.draw()
     said = " ".join(text.get_text() for text in figure.texts)
     assert "Photo straightened by its four corners; its points agree to 0." in said
@@ -192,4 +191,4 @@ def test_a_wall_of_another_shape_than_its_photo_is_refused(taken, check):
 
 
 def test_most_error_is_ten_millimetres():
-    assert straightened.MOST_ERROR == 0.010
+    assert MOST_ERROR == 0.010

@@ -6,7 +6,7 @@ from threading import Event
 import pytest
 
 from flatscan.core.errors import OutputError
-from flatscan.report.figures import lettering, style
+from flatscan.report.figures import style
 
 
 def test_letters_the_font_has_not_got_are_shown_as_such():
@@ -34,25 +34,25 @@ def test_a_missing_font_says_what_to_do(monkeypatch):
 
 @pytest.mark.parametrize("text", ["short", "a longer line of words " * 8, "x" * 400, "", "word " + "y" * 90 + " end"])
 def test_wrapped_lines_fit_and_lose_nothing(text):
-    lines = lettering.wrapped(text, 2.0, 9.0)
-    assert all(lettering.width(line, 9.0) <= 2.0 for line in lines)
+    lines = style.wrapped(text, 2.0, 9.0)
+    assert all(style.width(line, 9.0) <= 2.0 for line in lines)
     assert "".join("".join(lines).split()) == "".join(text.split())
 
 
 def test_cut_and_fitted_lines_fit():
     long = "north wall of the upper stair between the first and the second landing"
-    assert lettering.cut("wall", 2.0, 9.0) == "wall"
-    cut = lettering.cut(long, 2.0, 9.0)
+    assert style.cut("wall", 2.0, 9.0) == "wall"
+    cut = style.cut(long, 2.0, 9.0)
     assert cut.endswith("…")
-    assert lettering.width(cut, 9.0) <= 2.0
-    lines, size = lettering.fitted(long, 2.0, 13.0, 7.0, 2)
+    assert style.width(cut, 9.0) <= 2.0
+    lines, size = style.fitted(long, 2.0, 13.0, 7.0, 2)
     assert len(lines) <= 2
     assert 7.0 <= size <= 13.0
-    assert all(lettering.width(line, size) <= 2.0 for line in lines)
+    assert all(style.width(line, size) <= 2.0 for line in lines)
 
 
 def test_a_room_narrower_than_a_letter_ends():
-    assert lettering.wrapped("abc", 0.001, 9.0) == ["a", "b", "c"]
+    assert style.wrapped("abc", 0.001, 9.0) == ["a", "b", "c"]
 
 
 def test_luminance_weights_are_those_of_bt_709():

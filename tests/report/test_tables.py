@@ -6,10 +6,10 @@ import io
 
 import numpy as np
 import pytest
-from results import document
+from results import document, drawings, reported
 
-from flatscan.report import banding, facts, tables, words
-from flatscan.report.exchange import cells
+from flatscan.report import exchange, facts, tables, words
+from flatscan.report.say import say
 
 
 def test_headings_carry_the_unit_where_the_cells_do_not(survey):
@@ -52,7 +52,7 @@ def test_cautions_belong_to_the_tables_they_warn_of(survey):
 def test_bands_add_up_to_the_measured_wall(findings_for, command):
     findings = findings_for(command)
     relief = findings.relief
-    found = banding.bands_of(findings, "mm")
+    found = drawings(findings)["contour"].shares("mm")
     assert sum(area for _, area, _ in found) == pytest.approx(relief.area[relief.valid].sum(), rel=1e-12)
     if findings.build_up is not None:
         # the litres of all bands are the litres of the wall
@@ -63,8 +63,9 @@ def test_a_cell_on_a_bands_edge_belongs_above_it(stations_for):
     flat = stations_for("check")
     residual = np.where(flat.relief.valid, 0.002, np.nan)
     residual[0, 0] = 0.0039
-    found = banding.bands_of(dataclasses.replace(flat, shape=dataclasses.replace(flat.shape, residual=residual)), "mm")
-    assert [band.words for band, _, _ in found] == ["2 to 3 mm proud", "3 to 4 mm proud"]
+    edged = dataclasses.replace(flat, shape=dataclasses.replace(flat.shape, residual=residual))
+    found = drawings(edged)["contour"].shares("mm")
+    assert [say(band.words) for band, _, _ in found] == ["2 to 3 mm proud", "3 to 4 mm proud"]
 
 
 def test_spots_are_apart_and_numbered_by_weight(findings_for):
@@ -73,12 +74,12 @@ def test_spots_are_apart_and_numbered_by_weight(findings_for):
         dataclasses.replace(patch, x=0.8 + dx, deviation=height)
         for dx, height in ((0.0, 0.004), (0.1, 0.009), (0.2, 0.006), (1.5, 0.005))
     )
-    found = tables.spots(findings_for("check", patches=crowd))
+    found = drawings(findings_for("check", patches=crowd))["contour"].spots
     assert [(spot.mark, spot.x, spot.value) for spot in found] == [("H1", 0.9, 0.009), ("H2", 2.3, 0.005)]
 
 
 def test_lows_of_a_survey_are_where_the_coat_is_thickest(survey):
-    lows = [spot for spot in tables.spots(survey) if spot.mark.startswith("L")]
+    lows = [spot for spot in reported(survey).spots if spot.mark[0] == "L"]
     assert lows[0].value == pytest.approx(np.nanmax(survey.build_up.thickness))
     assert [spot.value for spot in lows] == sorted((spot.value for spot in lows), reverse=True)
     apart = [np.hypot(a.x - b.x, a.y - b.y) for a in lows for b in lows if a is not b]
@@ -86,10 +87,10 @@ def test_lows_of_a_survey_are_where_the_coat_is_thickest(survey):
 
 
 def test_gaps_well_under_the_limit_get_no_number(check):
-    assert [spot.mark for spot in tables.gap_spots(check)] == ["G1", "G2"]
+    assert [spot.mark for spot in drawings(check)["gaps"].spots] == ["G1", "G2"]
     loose = tuple(dataclasses.replace(c, limit=0.009) for c in check.verdict.criteria)
     wide = dataclasses.replace(check, verdict=dataclasses.replace(check.verdict, criteria=loose))
-    assert [spot.mark for spot in tables.gap_spots(wide)] == ["G1"]
+    assert [spot.mark for spot in drawings(wide)["gaps"].spots] == ["G1"]
 
 
 def test_excess_in_millimetres_per_cent_and_area(check):
@@ -104,7 +105,7 @@ def test_excess_in_millimetres_per_cent_and_area(check):
 
 
 def test_spots_csv_is_read_by_a_csv_reader(survey):
-    rows = list(csv.DictReader(io.StringIO(cells.spots_text(survey))))
+    rows = list(csv.DictReader(io.StringIO(exchange.spots(reported(survey)))))
     assert rows[0] == {"mark": "H1", "x_mm": "800.0", "y_mm": "1700.0", "value_mm": "4.2", "what": "cut"}
 
 

@@ -7,11 +7,11 @@ from html.parser import HTMLParser
 import pytest
 from matplotlib.text import Text
 from pypdf import PdfReader
-from results import summary, write
+from results import reported, summary, write
 
 from flatscan import report
 from flatscan.report import form, words
-from flatscan.report.figures import bars, contour, plan, profiles, style
+from flatscan.report.figures import draw, style
 
 FORBIDDEN = re.compile(r"compl(?:y|ies|iant|iance) with|certif|caused? by|\bowe[sd]?\b", re.IGNORECASE)
 
@@ -27,17 +27,9 @@ class Said(HTMLParser):
 
 
 def figure_texts(findings, units):
-    drawn = [contour.contour(findings, units)]
-    if findings.relief.known_between and findings.gaps is not None:
-        drawn += [
-            contour.gap_map(findings, units),
-            profiles.profiles(findings, units),
-            bars.gap_histogram(findings, units),
-        ]
-    if findings.set_out is not None:
-        drawn.append(plan.set_out(findings, units))
-    if findings.lows is not None:
-        drawn.append(plan.low_map(findings, units))
+    """The words of every drawing of the report."""
+    it = reported(findings)
+    drawn = [draw(it, drawing, units) for drawing in it.drawings]
     return [" ".join(text.get_text() for text in figure.findobj(Text)) for figure in drawn]
 
 

@@ -1,11 +1,16 @@
 """Results of jobs out of the flat findings that the report's tests are built on."""
 
+import dataclasses
+
+import numpy as np
+
 from flatscan import report
 from flatscan.core.notes import note
 from flatscan.jobs import Change, Check, Lows, Planned, Seen, SetOut, Survey
 from flatscan.plan.rates import Extras
 from flatscan.plan.takeoff import TakeOff
 from flatscan.report.explain import explain
+from flatscan.report.figures import draw
 from flatscan.straightedge.gaps import Gaps
 from flatscan.verdict import Verdict
 
@@ -32,7 +37,8 @@ def result_of(found):
         "seen": seen, "relief": found.relief, "shape": found.shape, "patches": found.patches,
         "notes": (*found.origin.warnings, *found.warnings), "settings": found.settings,
     }  # fmt: skip
-    gaps = found.gaps or NO_GAPS
+    nothing = np.full(found.relief.offset.shape, np.nan)
+    gaps = found.gaps or dataclasses.replace(NO_GAPS, deepest=nothing)
     if found.build_up is not None:
         plan = Planned(
             found.build_up, found.take_off or NO_ORDER, found.hacks or (), found.extras or Extras(0.0, 0.0, 0.0, 0.0),
@@ -58,6 +64,22 @@ def result_of(found):
         **base, gaps=gaps, verdict=found.verdict or NOTHING, tolerance=found.tolerance, method=found.method,
         hand=found.hand,
     )  # fmt: skip
+
+
+def reported(found):
+    """The report of the result."""
+    return report.report_of(result_of(found))
+
+
+def drawings(found):
+    """The drawings of the report by their names."""
+    return {drawing.name: drawing for drawing in reported(found).drawings}
+
+
+def figure_of(found, name="contour", units="mm"):
+    """One of the report's drawings as a figure."""
+    it = reported(found)
+    return draw(it, next(drawing for drawing in it.drawings if drawing.name == name), units)
 
 
 def document(found, files=()):

@@ -1,1 +1,39 @@
-"""Drawings of a wall in its flat elevation, returned as matplotlib figures and never shown or saved here."""
+"""Drawings as matplotlib figures, never shown or saved here: each kind has its module, `draw` finds it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from flatscan.report.drawings import (
+    BandedDrawing,
+    ChoiceBars,
+    Drawing,
+    GapHistogram,
+    LowDrawing,
+    SectionsDrawing,
+    SetOutDrawing,
+)
+from flatscan.report.figures.style import A4
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from flatscan.report.model import Report
+
+
+def draw(report: Report, drawing: Drawing, units: str = "mm", *, size: tuple[float, float] = A4) -> Figure:
+    """One drawing of a report on a sheet of ``size`` [inches]; a wall with nothing measured raises `OutputError`."""
+    from flatscan.report.figures import banded, bars, plan, profiles
+
+    if isinstance(drawing, BandedDrawing):
+        return banded.banded(report, drawing, units, size)
+    if isinstance(drawing, SetOutDrawing):
+        return plan.set_out(report, drawing, units, size)
+    if isinstance(drawing, LowDrawing):
+        return plan.low_map(report, drawing, units, size)
+    if isinstance(drawing, SectionsDrawing):
+        return profiles.profiles(report, drawing, units, size)
+    if isinstance(drawing, ChoiceBars):
+        return bars.choice_bars(report, drawing, units, size)
+    assert isinstance(drawing, GapHistogram)
+    return bars.gap_histogram(report, drawing, units, size)

@@ -1,22 +1,23 @@
-"""The wall as it is seen from the room: outline, openings, what was not measured, scales, and bands filled in."""
+"""The wall as it is seen from the room: outline, openings, what was not measured, scales, bands and contour lines."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt, gaussian_filter
+from scipy.ndimage import distance_transform_edt
 from scipy.spatial import cKDTree
 
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Opening, Relief, Wall
+from flatscan.core.notes import note
 from flatscan.core.units import METRES_PER, feet_and_inches
-from flatscan.report.figures.bands import Band
-from flatscan.report.figures.lettering import width
-from flatscan.report.figures.lines import contour_lines, draw_lines
-from flatscan.report.figures.style import FAINT, INK, PAPER, font
-from flatscan.report.tables import Spot
-from flatscan.report.view import Findings
+from flatscan.report.bands import band_of
+from flatscan.report.drawings import BandedDrawing, Elevation, Straightedge
+from flatscan.report.figures.style import FAINT, INK, PAPER, after, font, width
+from flatscan.report.say import say
+from flatscan.report.spots import Spot
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,16 +26,14 @@ if TYPE_CHECKING:
     from matplotlib.patches import PathPatch
 
 Rect = tuple[float, float, float, float]
-# contours of a scan are drawn through means over about this width, numbers never are
-DRAWN_OVER = 0.06
 _NOT_MEASURED = "#e4e4e4"
 # how much of a band hides the photo under it
 _TINT = 0.55
 _RASTER = 400
 # above this share of the height a number stands under its station, so that it stays in the drawing
 _TOP = 0.93
-# a reading on a band's edge belongs to the band above it, whatever the last binary digit says
-_ON_THE_EDGE = 1e-7
+# shorter lines are the noise of the surface and not its shape
+SHORTEST = 0.35
 
 
 def wall_axes(figure: Figure, rect: Rect, wall: Wall, units: str) -> Axes:
@@ -61,9 +60,8 @@ def _scale(axes: Axes, wall: Wall, units: str) -> None:
         axis.set_major_formatter(
             FuncFormatter(lambda at, _: feet_and_inches(at) if units == "in" else f"{at * 1000:.0f}")
         )
-    unit = "" if units == "in" else ", mm"
-    axes.set_xlabel(f"from the left corner{unit}")
-    axes.set_ylabel(f"up from the floor{unit}")
+    axes.set_xlabel(say(note("drawing.from-left")) + after(units))
+    axes.set_ylabel(say(note("drawing.from-floor")) + after(units))
 
 
 def outline_patch(axes: Axes, wall: Wall) -> PathPatch:
@@ -74,19 +72,6 @@ def outline_patch(axes: Axes, wall: Wall) -> PathPatch:
     patch = PathPatch(Path(np.vstack([wall.outline, wall.outline[:1]])), facecolor="none", edgecolor="none")
     axes.add_patch(patch)
     return patch
-
-
-def smoothed(values: Array, relief: Relief, over: float = DRAWN_OVER) -> Array:
-    """Means over about ``over`` metres of a (rows, cols) map on cells, NaN where it is NaN, for drawing only."""
-    if not relief.known_between:
-        return values
-    known = np.isfinite(values)
-    # a Gaussian's full width at half height is 2.355 of its standard deviation
-    sigma = over / 2.355 / relief.step
-    weight = gaussian_filter(known.astype(float), sigma, mode="nearest")
-    total = gaussian_filter(np.where(known, values, 0.0), sigma, mode="nearest")
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(known, total / weight, np.nan)
 
 
 def nearest_filled(values: Array) -> Array:
@@ -105,53 +90,49 @@ def _to_the_edge(relief: Relief, wall: Wall, values: Array) -> tuple[Array, Arra
     return x, y, np.pad(values, 1, mode="edge")
 
 
-def fill_cells(
-    axes: Axes, findings: Findings, values: Array, bands: tuple[Band, ...], levels: list[float], units: str = "mm"
-) -> QuadContourSet:
-    """Fill the bands of a (rows, cols) map on cells, with thin labelled lines at ``levels`` [m]."""
-    relief, wall = findings.relief, findings.wall
-    x, y, z = _to_the_edge(relief, wall, nearest_filled(smoothed(values, relief)))
+def fill_cells(axes: Axes, drawing: BandedDrawing, units: str = "mm") -> QuadContourSet:
+    """Fill the bands of a map on cells, with thin labelled lines at its levels."""
+    relief, wall, bands = drawing.on.relief, drawing.on.wall, drawing.bands(units)
+    x, y, z = _to_the_edge(relief, wall, nearest_filled(drawing.drawn))
     clip = outline_patch(axes, wall)
     edges = [bands[0].low, *(band.high for band in bands)]
     # what lies beyond the outer bands still belongs to them
     inner = np.clip(z, edges[0] + 1e-9, edges[-1] - 1e-9)
-    filled = axes.contourf(
-        x, y, inner, levels=edges, colors=[b.colour for b in bands], hatches=[b.hatch or None for b in bands], zorder=1
-    )
+    tones, hatches = [band.colour for band in bands], [band.hatch or None for band in bands]
+    filled = axes.contourf(x, y, inner, levels=edges, colors=tones, hatches=hatches, zorder=1)
     filled.set_clip_path(clip)
     covered = np.pad(~relief.valid, 1, mode="edge")
     # lines end where nothing was measured; only the tones run on under the cover
-    draw_lines(axes, list(contour_lines(x, y, np.where(covered, np.nan, z), levels)), clip, covered, (x, y), units)
+    lines = list(contour_lines(x, y, np.where(covered, np.nan, z), drawing.levels(units)))
+    _draw_lines(axes, lines, clip, covered, (x, y), units)
     _cover(axes, x, y, np.pad(relief.inside & ~relief.valid, 1, mode="edge"), clip)
     return filled
 
 
-def tint_cells(axes: Axes, findings: Findings, values: Array, bands: tuple[Band, ...], units: str) -> QuadContourSet:
+def tint_cells(axes: Axes, drawing: BandedDrawing, units: str) -> QuadContourSet:
     """The bands half through over a photo, nothing where they are neutral or nothing was measured, and their edges."""
     from matplotlib.colors import to_rgba
 
-    relief, wall = findings.relief, findings.wall
-    z = smoothed(values, relief)
-    clip = outline_patch(axes, wall)
+    relief, bands, z = drawing.on.relief, drawing.bands(units), drawing.drawn
+    clip = outline_patch(axes, drawing.on.wall)
     edges = [bands[0].low, *(band.high for band in bands)]
-    inner = np.clip(z, edges[0] + 1e-9, edges[-1] - 1e-9)
+    inner = np.ma.masked_invalid(np.clip(z, edges[0] + 1e-9, edges[-1] - 1e-9))
     tones = [to_rgba(band.colour, _TINT if band.hatch else 0.0) for band in bands]
-    filled = axes.contourf(
-        relief.x, relief.y, np.ma.masked_invalid(inner), levels=edges, colors=tones,
-        hatches=[band.hatch or None for band in bands], zorder=1,
-    )  # fmt: skip
+    hatches = [band.hatch or None for band in bands]
+    filled = axes.contourf(relief.x, relief.y, inner, levels=edges, colors=tones, hatches=hatches, zorder=1)
     filled.set_clip_path(clip)
-    inside = [edge for edge in edges[1:-1] if np.nanmin(z) < edge < np.nanmax(z)]
+    least, most = drawing.span
+    inside = [edge for edge in edges[1:-1] if least < edge < most]
     lines = list(contour_lines(relief.x, relief.y, z, inside))
-    draw_lines(axes, lines, clip, ~relief.valid, (relief.x, relief.y), units)
+    _draw_lines(axes, lines, clip, ~relief.valid, (relief.x, relief.y), units)
     return filled
 
 
-def number_stations(axes: Axes, findings: Findings, values: Array, units: str) -> None:
+def number_stations(axes: Axes, drawing: BandedDrawing, units: str) -> None:
     """Each station's mark and number, without tones."""
-    across, up = findings.relief.places
-    known = np.isfinite(values) & findings.relief.inside
-    _numbers(axes, across[known], up[known], values[known], units)
+    across, up = drawing.on.relief.places
+    known = np.isfinite(drawing.values) & drawing.on.relief.inside
+    _numbers(axes, across[known], up[known], drawing.values[known], units)
 
 
 def _cover(axes: Axes, x: Array, y: Array, missing: Mask, clip: PathPatch) -> None:
@@ -163,25 +144,26 @@ def _cover(axes: Axes, x: Array, y: Array, missing: Mask, clip: PathPatch) -> No
     cover.set_clip_path(clip)
 
 
-def fill_stations(axes: Axes, findings: Findings, values: Array, bands: tuple[Band, ...], units: str) -> None:
+def fill_stations(axes: Axes, drawing: BandedDrawing, units: str) -> None:
     """Each station's own part of the wall in its band's tone, and its number: nothing is drawn in between."""
-    relief, wall = findings.relief, findings.wall
+    relief, wall, bands = drawing.on.relief, drawing.on.wall, drawing.bands(units)
     across, up = relief.places
-    known = np.isfinite(values) & relief.inside
+    known = np.isfinite(drawing.values) & relief.inside
     step = max(wall.width, wall.height) / _RASTER
     x = (np.arange(round(wall.width / step) + 1)) * step
     y = (np.arange(round(wall.height / step) + 1)) * step
     tree = cKDTree(np.stack([across[known], up[known]], axis=1))
     _, owner = tree.query(np.stack(np.meshgrid(x, y), axis=-1))
-    index = np.digitize(values[known] + _ON_THE_EDGE, [band.high for band in bands[:-1]])[owner]
+    index = band_of(drawing.values[known], bands)[owner]
     clip = outline_patch(axes, wall)
     for number, band in enumerate(bands):
         part = (index == number).astype(float)
         if part.any():
-            axes.contourf(
-                x, y, part, levels=[0.5, 1.5], colors=[band.colour], hatches=[band.hatch or None], zorder=1
-            ).set_clip_path(clip)
-    _numbers(axes, across[known], up[known], values[known], units)
+            hatch = [band.hatch or None]
+            axes.contourf(x, y, part, levels=[0.5, 1.5], colors=[band.colour], hatches=hatch, zorder=1).set_clip_path(
+                clip
+            )
+    _numbers(axes, across[known], up[known], drawing.values[known], units)
 
 
 def _numbers(axes: Axes, x: Array, y: Array, values: Array, units: str) -> None:
@@ -223,21 +205,21 @@ def _number_size(axes: Axes, x: Array, y: Array, said: list[str]) -> float:
     return size if size >= 5.5 else 0.0
 
 
-def draw_wall(axes: Axes, findings: Findings, *, see_through: bool = False) -> None:
+def draw_wall(axes: Axes, on: Elevation, units: str, *, see_through: bool = False) -> None:
     """Openings, outline and fixed points over whatever was filled in; ``see_through`` leaves a photo's openings be."""
     from matplotlib.patches import Polygon
 
-    for hole in findings.wall.openings:
-        _opening(axes, hole, see_through)
-    outline = findings.wall.outline
+    for hole in on.wall.openings:
+        _opening(axes, hole, units, see_through)
+    outline = on.wall.outline
     axes.add_patch(
         Polygon(outline, closed=True, facecolor="none", edgecolor=INK, linewidth=1.6, zorder=7, clip_on=False)
     )
-    for x, y, _ in findings.fixed:
+    for x, y, _ in on.fixed:
         axes.plot(x, y, marker="s", markersize=8, markerfacecolor="none", markeredgecolor=INK, zorder=8, clip_on=False)
 
 
-def _opening(axes: Axes, hole: Opening, see_through: bool) -> None:
+def _opening(axes: Axes, hole: Opening, units: str, see_through: bool) -> None:
     from matplotlib.patches import Rectangle
 
     fill = "none" if see_through else PAPER
@@ -249,7 +231,8 @@ def _opening(axes: Axes, hole: Opening, see_through: bool) -> None:
         axes.plot((hole.left, hole.right), ends, color=FAINT, linewidth=0.5, zorder=4)
     box = {"facecolor": PAPER, "edgecolor": "none", "pad": 2}
     middle = (hole.left + hole.width / 2, hole.bottom + hole.height / 2)
-    axes.text(*middle, "opening", ha="center", va="center", zorder=5, fontproperties=font(9), bbox=box)
+    said = say(note("drawing.opening"), units)
+    axes.text(*middle, said, ha="center", va="center", zorder=5, fontproperties=font(9), bbox=box)
 
 
 def mark_spots(axes: Axes, spots: tuple[Spot, ...], *, beside: bool = False) -> None:
@@ -261,7 +244,7 @@ def mark_spots(axes: Axes, spots: tuple[Spot, ...], *, beside: bool = False) -> 
     box = axes.get_window_extent()
     rim = 0.16 * axes.figure.dpi * axes.get_xlim()[1] / box.width
     for spot in spots:
-        shape = "square,pad=0.25" if spot.mark.startswith("H") else "circle,pad=0.18"
+        shape = "square,pad=0.25" if spot.mark[0] == "H" else "circle,pad=0.18"
         x = min(max(spot.x, rim), axes.get_xlim()[1] - rim)
         under = (2.4 * rim if spot.y > _TOP * axes.get_ylim()[1] else 1.1 * rim) if beside else 0.0
         y = min(max(spot.y - under, rim), axes.get_ylim()[1] - rim)
@@ -277,15 +260,15 @@ def mark_spots(axes: Axes, spots: tuple[Spot, ...], *, beside: bool = False) -> 
         )
 
 
-def draw_straightedge(axes: Axes, ends: tuple[tuple[float, float], tuple[float, float]], mark: str = "") -> None:
-    """A straightedge laid on the wall from contact to contact, ``mark`` written along it beside its left end."""
-    (x0, y0), (x1, y1) = sorted(ends)
+def draw_straightedge(axes: Axes, edge: Straightedge, units: str) -> None:
+    """A straightedge laid on the wall from contact to contact, its gap written along it beside its left end."""
+    (x0, y0), (x1, y1) = sorted(edge.ends)
     axes.plot([x0, x1], [y0, y1], color=PAPER, linewidth=6, solid_capstyle="butt", zorder=8)
     axes.plot([x0, x1], [y0, y1], color=INK, linewidth=3, solid_capstyle="butt", zorder=8)
     axes.plot([x0, x1], [y0, y1], "o", color=INK, markersize=7, zorder=8)
-    if mark:
+    if edge.gap is not None:
         axes.annotate(
-            mark,
+            say(note("drawing.gap", gap=edge.gap), units),
             (x0 + 0.22 * (x1 - x0), y0 + 0.22 * (y1 - y0)),
             xytext=(0, 9),
             textcoords="offset points",
@@ -295,3 +278,61 @@ def draw_straightedge(axes: Axes, ends: tuple[tuple[float, float], tuple[float, 
             fontproperties=font(10, "bold"),
             bbox={"boxstyle": "round,pad=0.2", "facecolor": PAPER, "edgecolor": "none"},
         )
+
+
+def contour_lines(
+    x: Array, y: Array, z: Array, levels: list[float], *, shortest: float = SHORTEST
+) -> Iterator[tuple[float, Array]]:
+    """Level and polyline (n, 2) of every contour of ``z`` (rows, cols) at least ``shortest`` metres long.
+
+    ``x`` (cols,) and ``y`` (rows,) are the centres; a line ends where z is NaN (marching squares of contourpy).
+    """
+    from contourpy import contour_generator
+
+    maker = contour_generator(x, y, np.ma.masked_invalid(z))
+    for level in levels:
+        for line in cast("list[Array]", maker.lines(level)):
+            if np.hypot(*np.diff(line, axis=0).T).sum() >= shortest:
+                yield level, line
+
+
+def _draw_lines(
+    axes: Axes, lines: list[tuple[float, Array]], clip: PathPatch, keep_off: Mask, cell: tuple[Array, Array], units: str
+) -> None:
+    """Thin lines, each with its level in mm at the place nearest its middle that is not covered."""
+    from matplotlib.collections import LineCollection
+
+    drawn = LineCollection([line for _, line in lines], colors=INK, linewidths=0.4, zorder=2)
+    axes.add_collection(drawn, autolim=False)
+    drawn.set_clip_path(clip)
+    taken: list[Array] = []
+    apart = 0.07 * max(axes.get_xlim()[1], axes.get_ylim()[1])
+    for level, line in sorted(lines, key=lambda found: -len(found[1])):
+        at = _label_place(line, keep_off, cell, taken, apart)
+        if at is not None:
+            taken.append(at)
+            axes.text(
+                at[0],
+                at[1],
+                feet_and_inches(level) if units == "in" else f"{level * 1000:g}".replace("-", "−"),
+                ha="center",
+                va="center",
+                zorder=2.5,
+                fontproperties=font(7),
+                bbox={"boxstyle": "round,pad=0.1", "facecolor": PAPER, "edgecolor": "none"},
+            )
+
+
+def _label_place(
+    line: Array, keep_off: Mask, cell: tuple[Array, Array], taken: list[Array], apart: float
+) -> Array | None:
+    x, y = cell
+    half = len(line) // 2
+    for step in range(0, half, max(1, half // 12)):
+        for at in (line[half - step], line[min(half + step, len(line) - 1)]):
+            col, row = np.searchsorted(x, at[0]) - 1, np.searchsorted(y, at[1]) - 1
+            covered = keep_off[min(max(row, 0), len(y) - 1), min(max(col, 0), len(x) - 1)]
+            edge = min(at[0] - x[0], x[-1] - at[0], at[1] - y[0], y[-1] - at[1])
+            if not covered and edge > apart / 3 and all(np.hypot(*(at - other)) > apart for other in taken):
+                return at
+    return None

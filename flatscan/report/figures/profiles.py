@@ -1,46 +1,73 @@
-"""Sections through a wall, much stretched across, with the straightedge drawn where it rests worst."""
+"""Sections through a wall, much stretched across, with the straightedge drawn where it rests worst.
+
+The straightedge is laid as the page lays it under a finger: the same numbers, once.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from flatscan.core.cells import samples_within
 from flatscan.core.errors import OutputError
+from flatscan.core.geometry import Array
+from flatscan.core.model import Relief
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres
 from flatscan.core.units import METRES_PER, feet_and_inches
-from flatscan.report import words
+from flatscan.report.drawings import Point, SectionsDrawing
 from flatscan.report.figures import titleblock
-from flatscan.report.figures.style import A4, FAINT, INK, font
-from flatscan.report.profile import Point, Profile, Rest, sample, worst
-from flatscan.report.view import Findings
+from flatscan.report.figures.style import FAINT, INK, after, font
+from flatscan.report.say import say
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from flatscan.report.model import Report
+
+# a run of missing samples up to this long is bridged without contributing (DESIGN, Cells)
+BRIDGE = 0.1
+_SLACK = 1e-9
 _LEFT, _UNDER, _GAP = 0.8, 0.55, 0.75
-_DEFAULT_RULE = 1.8
 
 
-def profiles(
-    findings: Findings,
-    units: str = "mm",
-    *,
-    lines: tuple[tuple[Point, Point], ...] | None = None,
-    size: tuple[float, float] = A4,
-) -> Figure:
-    """Sections along ``lines`` (pairs of points [m]); without them along and up through the worst place.
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """Where a straightedge rests [m from the line's start]: its contacts, and the deepest gap between them."""
 
-    Readings, and lines with nothing measured on them, raise `OutputError`.
+    left: float
+    right: float
+    at: float
+    gap: float
+
+
+@dataclass(frozen=True, eq=False)
+class Profile:
+    """The wall along a line from ``start`` to ``end``: ``along`` (n,) [m] from the start and ``wall`` (n,) [m].
+
+    ``wall`` is NaN where nothing was measured. Samples lie one cell apart.
     """
-    if not findings.relief.known_between:
-        raise OutputError(
-            "profiles",
-            "stations at free places",
-            needed="a relief of cells",
-            remedy="Read the contour of the stations instead",
-        )
-    sections = [sample(findings.relief, *line) for line in lines or through_the_worst(findings)]
+
+    start: Point
+    end: Point
+    along: Array
+    wall: Array
+
+
+def sample(relief: Relief, start: Point, end: Point) -> Profile:
+    """The wall along a line, bilinear between cells that were measured; raises `BadValue` for stations.
+
+    A sample is missing where one of the cells it leans on is; on a cell's centre it is that cell's value.
+    """
+    return Profile(start, end, *relief.profile_along(start, end))
+
+
+def profiles(report: Report, drawing: SectionsDrawing, units: str, size: tuple[float, float]) -> Figure:
+    """Sections along the drawing's lines; lines with nothing measured on them raise `OutputError`."""
+    sections = [sample(drawing.on.relief, *line) for line in drawing.lines]
     if not any(np.isfinite(section.wall).sum() > 1 for section in sections):
         raise OutputError(
             "profiles",
@@ -48,38 +75,17 @@ def profiles(
             needed="lines on the measured wall",
             remedy="Choose other points",
         )
-    figure, rect = titleblock.framed(findings, "Sections through the wall", units, size)
+    figure, rect = titleblock.framed(report, drawing.title, units, size)
     high = (rect[3] - _GAP * (len(sections) - 1)) / len(sections) - _UNDER
     for number, section in enumerate(sections):
         bottom = rect[1] + rect[3] - (number + 1) * (high + _UNDER) - number * _GAP + _UNDER
         box = ((rect[0] + _LEFT) / size[0], bottom / size[1], (rect[2] - _LEFT) / size[0], high / size[1])
-        _section(figure.add_axes(box), findings, section, units)
-    titleblock.foot(figure, findings, units, "Sections are stretched across the wall.")
+        _section(figure.add_axes(box), section, drawing.on.rule, units)
+    titleblock.foot(figure, report, units, say(note("drawing.stretched")))
     return figure
 
 
-def can_be_drawn(findings: Findings) -> bool:
-    """Whether a line through the worst place crosses enough of the measured wall for a section."""
-    if not findings.relief.known_between:
-        return False
-    sections = (sample(findings.relief, *line) for line in through_the_worst(findings))
-    return any(np.isfinite(section.wall).sum() > 1 for section in sections)
-
-
-def through_the_worst(findings: Findings) -> tuple[tuple[Point, Point], ...]:
-    """The level and the upright line through the place of the worst gap, or through the heaviest patch."""
-    wall, gaps = findings.wall, findings.gaps
-    at = (wall.width / 2, wall.height / 2)
-    if findings.patches:
-        heaviest = max(findings.patches, key=lambda patch: abs(patch.deviation))
-        at = (heaviest.x, heaviest.y)
-    if gaps is not None and gaps.worst is not None:
-        at = gaps.worst.at
-    return ((0.0, at[1]), (wall.width, at[1])), ((at[0], 0.0), (at[0], wall.height))
-
-
-def _section(axes: Axes, findings: Findings, section: Profile, units: str) -> None:
-    rule = _DEFAULT_RULE if findings.gaps is None else findings.gaps.rule
+def _section(axes: Axes, section: Profile, rule: float, units: str) -> None:
     known = np.isfinite(section.wall)
     level = float(np.nanmedian(section.wall)) if known.any() else 0.0
     height = (section.wall - level) * 1000
@@ -106,7 +112,7 @@ def _bar(axes: Axes, section: Profile, found: Rest, rule: float, level: float, u
     over = (left + slope * (found.at - found.left) - level) * 1000
     axes.plot([found.at, found.at], [under, over], color=INK, linewidth=1.5, linestyle=(0, (2, 1)), zorder=4)
     axes.annotate(
-        f"gap {words.length(found.gap, units, decimals=1)}",
+        say(note("drawing.gap", gap=metres(found.gap)), units),
         (found.at, over),
         xytext=(0, 7),
         textcoords="offset points",
@@ -122,15 +128,15 @@ def _scales(axes: Axes, section: Profile, units: str) -> None:
     level, upright = abs(y1 - y0) < 1e-9, abs(x1 - x0) < 1e-9
     start = x0 if level else (y0 if upright else 0.0)
     _ticks(axes, start, float(section.along[-1]), units)
-    unit = "" if units == "in" else ", mm"
+    where: Note
     if level:
-        where = f"level, {words.length(y0, units)} up: from the left corner{unit}"
+        where = note("drawing.level", height=metres(y0))
     elif upright:
-        where = f"upright, {words.length(x0, units)} from the left: up from the floor{unit}"
+        where = note("drawing.upright", across=metres(x0))
     else:
-        where = f"from {words.place(section.start, units)} to {words.place(section.end, units)}{unit}"
-    axes.set_xlabel(where)
-    axes.set_ylabel(f"toward the room{unit}")
+        where = note("drawing.slanting", start=section.start, end=section.end)
+    axes.set_xlabel(say(where, units) + after(units))
+    axes.set_ylabel(say(note("drawing.toward-room")) + after(units))
     axes.grid(axis="y", color=FAINT, linewidth=0.3)
 
 
@@ -150,3 +156,50 @@ def _ticks(axes: Axes, start: float, length: float, units: str) -> None:
     steps = (k * sixteenth for k in (1, 2, 4, 8, 16, 32, 64) if high - low <= 7 * k * sixteenth)
     axes.yaxis.set_major_locator(MultipleLocator(next(steps, 128 * sixteenth)))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda at, _: feet_and_inches(at / 1000)))
+
+
+def rest(profile: Profile) -> Rest | None:
+    """How one straightedge over the whole line rests; None where it spans more than `BRIDGE` of missing wall.
+
+    The upper hull of the samples (monotone chain, Andrew 1979); the gap is the deepest under any edge of it.
+    """
+    known = np.flatnonzero(np.isfinite(profile.wall))
+    step = profile.along[1] - profile.along[0] if len(profile.along) > 1 else 0.0
+    ends = len(known) > 1 and max(known[0], len(profile.along) - 1 - known[-1]) * step <= BRIDGE + _SLACK
+    if not ends or (np.diff(known).max() - 1) * step > BRIDGE + _SLACK:
+        return None
+    return _hull_gap(profile.along[known], profile.wall[known])
+
+
+def _hull_gap(at: Array, wall: Array) -> Rest:
+    hull: list[int] = []
+    for k in range(len(at)):
+        while len(hull) > 1 and _hides(at, wall, hull[-2], hull[-1], k):
+            hull.pop()
+        hull.append(k)
+    gap = np.interp(at, at[hull], wall[hull]) - wall
+    deepest = int(gap.argmax())
+    right = int(np.searchsorted(hull, deepest, side="right"))
+    right = min(max(right, 1), len(hull) - 1)
+    return Rest(float(at[hull[right - 1]]), float(at[hull[right]]), float(at[deepest]), float(max(gap[deepest], 0.0)))
+
+
+def _hides(at: Array, wall: Array, a: int, b: int, c: int) -> bool:
+    """Whether b does not stand above the line from a to c."""
+    return bool((wall[b] - wall[a]) * (at[c] - at[a]) <= (wall[c] - wall[a]) * (at[b] - at[a]))
+
+
+def worst(profile: Profile, rule: float) -> Rest | None:
+    """Where a straightedge ``rule`` metres long has its deepest gap on the line; None where it can lie nowhere.
+
+    Every window of the line is tried; on a line shorter than the rule the whole line is one window.
+    """
+    step = profile.along[1] - profile.along[0] if len(profile.along) > 1 else 0.0
+    window = min(samples_within(rule, step), len(profile.along)) if step else 0
+    best: Rest | None = None
+    for first in range(len(profile.along) - window + 1 if window > 1 else 0):
+        part = slice(first, first + window)
+        found = rest(Profile(profile.start, profile.end, profile.along[part], profile.wall[part]))
+        if found is not None and (best is None or found.gap > best.gap + _SLACK):
+            best = found
+    return best

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from flatscan import __version__
-from flatscan.plan.screeds import SetOut
-from flatscan.report import words
-from flatscan.report.figures.bands import Band
+from flatscan.core.model import Wall
+from flatscan.core.notes import note
+from flatscan.core.phrase import command_line, written
+from flatscan.core.quantity import cubic_metres, metres
+from flatscan.report.bands import Band
 from flatscan.report.figures.elevation import Rect, wall_axes
-from flatscan.report.figures.lettering import fitted, width, write
-from flatscan.report.figures.style import A4, FAINT, INK, PAPER, font, new_figure
-from flatscan.report.tables import Spot
-from flatscan.report.view import Findings
+from flatscan.report.figures.style import A4, FAINT, INK, PAPER, after, fitted, font, new_figure, width, write
+from flatscan.report.reporting import beside_stops, stop_signs
+from flatscan.report.say import Said, say
+from flatscan.report.spots import Spot
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+    from flatscan.report.model import Report
 
 MARGIN = 0.4
 _TITLE, _FOOT, _KEY_WIDE, _KEY_WIDEST, _KEY_HIGH = 1.0, 0.5, 2.75, 3.6, 1.75
@@ -25,93 +28,18 @@ _LEFT, _UNDER = 0.75, 0.95
 _KEY_ROW = 0.28
 
 
-def decision_words(findings: Findings, units: str) -> tuple[str, str]:
-    """The decision in a few big words, always with the criterion's name, and the ± and limit under it."""
-    verdict = findings.verdict
-    if verdict is None or not verdict.criteria:
-        return "no limit entered", "nothing judged"
-    big = "; ".join(f"{c.name} {c.decision}" for c in verdict.criteria)
-    first = verdict.criteria[0]
-    value = words.quantity(first.value, words.criterion_u(findings, first.name), units)
-    return big, f"{first.name} {value}; limit {words.length(first.limit, units, decimals=1)}"
-
-
-def first_words(findings: Findings, units: str) -> tuple[str, str]:
-    """What a survey asks to be done before the first coat, and what it saves."""
-    if words.stops(findings):
-        return "stop", "see the stop sign below; no limit entered"
-    hacks = findings.hacks or ()
-    if not hacks:
-        return "nothing to cut", "no hump is worth cutting; no limit entered"
-    names = {1: "cut H1", 2: "cut H1 and H2"}.get(len(hacks), f"cut H1 to H{len(hacks)}")
-    return names, f"saves {words.volume(hacks[-1].saves, 0.0, units)}; no limit entered"
-
-
-def start_words(set_out: SetOut, units: str) -> tuple[str, str]:
-    """The dot to set first, for the wall as it was measured: a hump cut since moves every packing."""
-    said = "nothing cut yet"
-    for screed in set_out.screeds:
-        for dot in screed.dots:
-            if dot.start_here and dot.packing is not None:
-                return f"packing {words.length(dot.packing, units)}", f"{words.place((screed.x, dot.y), units)}; {said}"
-    return "the foot of the first screed", said
-
-
-def limit_words(findings: Findings, units: str) -> tuple[str, str]:
-    """The limit as entered and where it comes from."""
-    verdict, gaps = findings.verdict, findings.gaps
-    if verdict is None or not verdict.criteria:
-        return "none", "no limit was given"
-    limit = words.length(verdict.criteria[0].limit, units, decimals=1)
-    edge = "" if gaps is None else f" under {words.length(gaps.rule, units)}"
-    entry = findings.tolerance
-    if entry is None:
-        return limit + edge, f"as entered; {findings.method}"
-    checked = " (value from memory)" if entry.checked == "from memory" else ""
-    return limit + edge, f"{entry.document} {entry.edition} {entry.clause}{checked}; {findings.method}"
-
-
-def _volume_words(findings: Findings, units: str) -> tuple[str, str]:
-    built, order = findings.build_up, findings.take_off
-    assert built is not None
-    span = " / ".join(words.bare(v, units) for v in (built.least, built.mean, built.most))
-    big = f"{span}{' mm' if units == 'mm' else ''}"
-    volume = words.volume(built.volume.value, built.volume.u, units)
-    bags = "" if order is None or order.bags is None else f"; order {order.bags} bags"
-    return big, volume + bags
-
-
-def title_cells(findings: Findings, units: str) -> list[tuple[str, str, str]]:
-    """Head, big words and small words of each cell of the title block."""
-    wall = findings.wall
-    size = f"{words.length(wall.width, units)} x {words.length(wall.height, units)}, {findings.origin.file}"
-    cells = [("WALL", words.wall_name(findings), size)]
-    if findings.build_up is not None:
-        cells.append(("BUILD-UP least / mean / most", *_volume_words(findings, units)))
-    if findings.verdict is not None or findings.build_up is None:
-        cells.append(("LIMIT", *limit_words(findings, units)))
-    if findings.set_out is not None:
-        cells.append(("START AT", *start_words(findings.set_out, units)))
-    elif findings.verdict is None and findings.hacks is not None:
-        cells.append(("DO FIRST", *first_words(findings, units)))
-    else:
-        cells.append(("DECISION", *decision_words(findings, units)))
-    return cells
-
-
-def title_block(figure: Figure, findings: Findings, title: str, units: str) -> float:
+def title_block(figure: Figure, report: Report, title: Said, units: str) -> float:
     """Draw the title block across the top; returns the y [inches] under it."""
     from matplotlib.patches import Rectangle
 
     wide, high = figure.get_size_inches()
     room = wide - 2 * MARGIN
     top = high - MARGIN
-    write(figure, MARGIN, top, title, size=13, weight="bold", room=room, smallest=9)
+    write(figure, MARGIN, top, say(title, units), size=13, weight="bold", room=room, smallest=9)
     top -= 0.3
-    cells = title_cells(findings, units)
-    share = [1.35] + [1.0] * (len(cells) - 1)
+    share = [1.35] + [1.0] * (len(report.cells) - 1)
     left = MARGIN
-    for (head, big, small), part in zip(cells, share, strict=True):
+    for cell, part in zip(report.cells, share, strict=True):
         span = room * part / sum(share)
         figure.add_artist(
             Rectangle(
@@ -124,8 +52,8 @@ def title_block(figure: Figure, findings: Findings, title: str, units: str) -> f
                 transform=figure.transFigure,
             )
         )
-        write(figure, left + 0.08, top - 0.06, head, size=7, room=span - 0.16, colour=FAINT)
-        _big_and_small(figure, left + 0.08, top, span - 0.16, big, small)
+        write(figure, left + 0.08, top - 0.06, say(cell.head), size=7, room=span - 0.16, colour=FAINT)
+        _big_and_small(figure, left + 0.08, top, span - 0.16, say(cell.big, units), say(cell.small, units))
         left += span
     return top - _TITLE + 0.3
 
@@ -140,44 +68,27 @@ def _big_and_small(figure: Figure, left: float, top: float, room: float, big: st
     write(figure, left, min(under, top - 0.44) - 0.02, small, size=8.5, room=room, smallest=6.5)
 
 
-def caution_lines(figure: Figure, findings: Findings, top: float, units: str) -> float:
+def caution_lines(figure: Figure, report: Report, top: float, units: str) -> float:
     """Stop signs and cautions under the title block, before anything they warn of; returns the y under them."""
-    wide, _ = figure.get_size_inches()
+    room = figure.get_size_inches()[0] - 2 * MARGIN
     top -= 0.07
-    for text in words.short_cautions(findings, units):
-        bold = "bold" if text.startswith("STOP:") else "normal"
-        top = write(
-            figure, MARGIN, top, f"! {text}", size=8.5, weight=bold, room=wide - 2 * MARGIN, lines=3, smallest=7
-        )
+    for said, weight in ((stop_signs(report), "bold"), (beside_stops(report), "normal")):
+        for text in said:
+            words = f"! {say(text, units)}"
+            top = write(figure, MARGIN, top, words, size=8.5, weight=weight, room=room, lines=3, smallest=7)
     return top - 0.05
 
 
-def foot(figure: Figure, findings: Findings, units: str, note: str = "") -> None:
+def foot(figure: Figure, report: Report, units: str, said: str = "") -> None:
     """What was not examined, and where the numbers come from, along the lower edge."""
-    wide, _ = figure.get_size_inches()
-    room = wide - 2 * MARGIN
-    under = write(
-        figure,
-        MARGIN,
-        MARGIN + _FOOT - 0.06,
-        f"Not examined: {'; '.join(words.not_examined(findings, units))}. {note}".strip(),
-        size=8,
-        room=room,
-        lines=2,
-        smallest=6.5,
-    )
-    origin = findings.origin
-    write(
-        figure,
-        MARGIN,
-        min(under, MARGIN + 0.17),
-        f"{words.RECORD} flatscan {__version__}; {findings.capture_type}; file hash {origin.sha256[:16] or 'none'}.",
-        size=7,
-        room=room,
-        colour=FAINT,
-        lines=1,
-        smallest=6,
-    )
+    room = figure.get_size_inches()[0] - 2 * MARGIN
+    missing = say(note("report.not-examined", what=report.not_examined), units)
+    top = MARGIN + _FOOT - 0.06
+    under = write(figure, MARGIN, top, f"{missing}. {said}".strip(), size=8, room=room, lines=2, smallest=6.5)
+    source = report.source
+    kind, digits = source.capture_type, source.sha256[:16]
+    origin = say(note("drawing.source", record=report.record, tool=source.tool, type=kind, hash=digits), units)
+    write(figure, MARGIN, min(under, MARGIN + 0.17), origin, size=7, room=room, colour=FAINT, lines=1, smallest=6)
 
 
 def scale_bar(axes: Axes, units: str) -> None:
@@ -203,13 +114,13 @@ def scale_bar(axes: Axes, units: str) -> None:
     )
 
 
-def key(figure: Figure, rect: Rect, bands: tuple[Band, ...], missing: bool) -> float:
+def key(figure: Figure, rect: Rect, bands: tuple[Band, ...], units: str, missing: bool) -> float:
     """The bands' tones, hatches and words in a column; returns the y [inches] under it."""
     from matplotlib.patches import Rectangle
 
     wide, high = figure.get_size_inches()
-    rows = [(band.colour, band.hatch, band.words) for band in reversed(bands)]
-    rows += [("#e4e4e4", "xxx", "not measured")] if missing else []
+    rows = [(band.colour, band.hatch, say(band.words, units)) for band in reversed(bands)]
+    rows += [("#e4e4e4", "xxx", say(note("drawing.not-measured")))] if missing else []
     left, top = rect[0], rect[1] + rect[3]
     deep = max(1, int((rect[3] + 0.02) // _KEY_ROW))
     # bands that do not fit one column go on in the next
@@ -235,15 +146,17 @@ def key(figure: Figure, rect: Rect, bands: tuple[Band, ...], missing: bool) -> f
 def spot_list(figure: Figure, rect: Rect, spots: tuple[Spot, ...], units: str) -> float:
     """The numbered spots with place and amount, one a line, as far as the room goes; returns the y under it."""
     left, top = rect[0], rect[1] + rect[3]
-    unit = "" if units == "in" else ", mm"
+    manner = command_line(units)
     if not spots:
-        return write(figure, left, top, "No spot stands out.", size=9)
-    top = write(figure, left, top, f"Spot: from left / up{unit}", size=8, colour=FAINT) - 0.02
+        return write(figure, left, top, say(note("drawing.no-spot")), size=9)
+    head = say(note("drawing.spot-head")) + after(units)
+    top = write(figure, left, top, head, size=8, colour=FAINT) - 0.02
     for number, spot in enumerate(spots):
         if top - 0.2 < rect[1] and number < len(spots):
-            return write(figure, left, top, f"and {len(spots) - number} more: see the list", size=8, colour=FAINT)
-        at = f"{words.bare(spot.x, units)} / {words.bare(spot.y, units)}"
-        said = f"{spot.what} {words.length(spot.value, units, decimals=1)}"
+            more = say(note("drawing.more-spots", more=len(spots) - number))
+            return write(figure, left, top, more, size=8, colour=FAINT)
+        at = " / ".join(written(metres(value), "bare", manner) for value in (spot.x, spot.y))
+        said = say(note("drawing.spot", what=spot.what, value=metres(spot.value)), units)
         write(figure, left, top, spot.mark, size=10, weight="bold")
         write(figure, left + 0.36, top, at, size=9, room=rect[2] - 0.36, smallest=6)
         if width(at, 9) + width(said, 9, "bold") > rect[2] - 0.46:
@@ -251,29 +164,28 @@ def spot_list(figure: Figure, rect: Rect, spots: tuple[Spot, ...], units: str) -
         write(figure, left + rect[2], top, said, size=9, align="right", weight="bold")
         top -= 0.205
         if spot.saves is not None:
-            top = (
-                write(figure, left + 0.36, top + 0.02, f"saves {words.volume(spot.saves, 0.0, units)} so far", size=8)
-                - 0.03
-            )
+            saves = say(note("drawing.saves", saves=cubic_metres(spot.saves)), units)
+            top = write(figure, left + 0.36, top + 0.02, saves, size=8) - 0.03
     return top
 
 
-def framed(findings: Findings, title: str, units: str, size: tuple[float, float] = A4) -> tuple[Figure, Rect]:
+def framed(report: Report, title: Said, units: str, size: tuple[float, float] = A4) -> tuple[Figure, Rect]:
     """A sheet with title block and cautions; returns the figure and the rectangle [inches] left for a drawing."""
     figure = new_figure(size)
-    top = caution_lines(figure, findings, title_block(figure, findings, title, units), units) - 0.1
+    top = caution_lines(figure, report, title_block(figure, report, title, units), units) - 0.1
     bottom = MARGIN + _FOOT
     return figure, (MARGIN, bottom, size[0] - 2 * MARGIN, top - bottom)
 
 
-def drawing(findings: Findings, title: str, units: str, size: tuple[float, float] = A4) -> tuple[Figure, Axes, Rect]:
+def drawing(
+    report: Report, wall: Wall, title: Said, units: str, size: tuple[float, float] = A4
+) -> tuple[Figure, Axes, Rect]:
     """A sheet with title block, cautions and an empty elevation; returns figure, axes and the key's rectangle.
 
     The key stands where it leaves the drawing the larger scale: beside it, or under it for a long wall.
     """
-    figure, (_, bottom, wide, high) = framed(findings, title, units, size)
+    figure, (_, bottom, wide, high) = framed(report, title, units, size)
     high -= 0.12
-    wall = findings.wall
     beside = min((wide - _KEY_WIDE - 0.25 - _LEFT) / wall.width, (high - _UNDER) / wall.height)
     under = min((wide - _LEFT) / wall.width, (high - _UNDER - _KEY_HIGH) / wall.height)
     if beside >= under:
@@ -296,10 +208,10 @@ def key_and_spots(
     """Key and list in the key's rectangle: one above the other beside a drawing, side by side under it."""
     left, bottom, wide, high = box
     if high > wide:
-        under = key(figure, box, bands, missing) - 0.12
+        under = key(figure, box, bands, units, missing) - 0.12
         spot_list(figure, (left, bottom, wide, under - bottom), spots, units)
         return
-    key(figure, (left, bottom, 3.3, high), bands, missing)
+    key(figure, (left, bottom, 3.3, high), bands, units, missing)
     half = (len(spots) + 1) // 2 if len(spots) > 6 else len(spots)
     for part, at in ((spots[:half], left + 3.5), (spots[half:], left + 6.9)):
         if part:

@@ -9,8 +9,7 @@ from flatscan import __version__
 from flatscan.core.errors import BadValue
 from flatscan.plan import stops
 from flatscan.report import words
-from flatscan.report.figures.lettering import write
-from flatscan.report.figures.style import FAINT, INK, PAPER, PAPERS, font, new_figure, sheet_style
+from flatscan.report.figures.style import FAINT, INK, PAPER, PAPERS, font, new_figure, sheet_style, write
 from flatscan.report.form.blank import Blank, stations
 from flatscan.report.paper.flow import Flow
 from flatscan.report.say import say

@@ -1,5 +1,124 @@
-"""One page for a phone without a signal: everything in one file, and nothing fetched."""
+"""One page for a phone without a signal: template, style and script in one file, and nothing fetched.
 
-from flatscan.report.page.html import page
+The file is locked by hashes, so that nothing else can run in it.
+"""
 
-__all__ = ["page"]
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Iterator
+from pathlib import Path
+
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres
+from flatscan.report.model import Fact, Report, Section
+from flatscan.report.numbers import rounded
+from flatscan.report.page import packing
+from flatscan.report.reporting import beside_stops, stop_signs
+from flatscan.report.say import Said, finished, say
+from flatscan.report.tables import Table
+
+_HERE = Path(__file__).parent
+_SCRIPTS = ("numbers.js", "drawing.js", "touch.js")
+_WORDS = {"kind", "name", "decision", "mark", "what", "note", "band", "product", "unit"}
+# the tables of the spots stand right under the drawing, what was seen of wall and capture after what was found
+_FIRST, _LAST = ("spots",), ("wall", "patches", "capture")
+
+
+def page(report: Report, units: str = "mm") -> str:
+    """One self-contained HTML file of a report: no network, no script but its own; names are escaped.
+
+    A wall with nothing measured raises `OutputError`.
+    """
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+    from markupsafe import Markup
+
+    house = Environment(
+        loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    style = _read("page.css")
+    # one scope for the three parts, so that nothing of theirs is left lying about in the page
+    script = '"use strict";\n(() => {\n' + "".join(map(_read, _SCRIPTS)) + "})();\n"
+    return house.get_template("page.html.j2").render(
+        # these files are part of the package, not of anybody's input
+        style=Markup(style),  # noqa: S704
+        script=Markup(script),  # noqa: S704
+        style_hash=_hash(style),
+        script_hash=_hash(script),
+        **_content(report, units),
+    )
+
+
+def _read(name: str) -> str:
+    return (_HERE / name).read_text(encoding="utf-8")
+
+
+def _hash(text: str) -> str:
+    """What the content security policy names a text by: base64 of its SHA-256 (W3C CSP level 3, 2.3.1)."""
+    return base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
+
+
+def _content(report: Report, units: str) -> dict[str, object]:
+    data = packing.pack(report, units)
+    first, *cells = report.cells
+    verdict = report.section("verdict")
+    judged = () if verdict is None else verdict.facts
+    return {
+        "name": say(report.name, units),
+        "size": say(first.small, units),
+        "cells": [(say(cell.head), say(cell.big, units), say(cell.small, units)) for cell in cells],
+        "stops": [say(sign, units) for sign in stop_signs(report)],
+        "cautions": [say(text, units) for text in beside_stops(report)],
+        "all_cautions": [say(text, units) for text in report.cautions],
+        "decisions": [finished(fact.text, units) for fact in judged if fact.key == "decided"],
+        "layers": data["layers"],
+        "grid": data["grid"] is not None,
+        "spots": [(spot.mark, rounded(spot.x * 1000), rounded(spot.y * 1000)) for spot in report.spots],
+        "sections": list(_sections(report, units)),
+        "not_examined": say(note("report.list", parts=report.not_examined), units),
+        "notes": [finished(text, units) for text in report.notes],
+        "record": say(report.record, units),
+        "source": say(_source(report), units),
+        "data": data,
+    }
+
+
+def _source(report: Report) -> Note:
+    """Tool, file and hash, and how coarsely the wall is drawn here."""
+    on, source = report.maps()["relief"].on, report.source
+    block = packing.block_of(on)
+    grain: Said = "" if block == 1 else note("drawing.in-means", over=metres(on.relief.step * block))
+    return note("drawing.page-source", tool=source.tool, file=source.file, hash=source.sha256, grain=grain)
+
+
+def _sections(report: Report, units: str) -> Iterator[dict[str, object]]:
+    """Title, facts and tables of every section that has any, in reading order."""
+    order = dict.fromkeys(_FIRST, -1) | {name: number for number, name in enumerate(_LAST, 1)}
+    for section in sorted(report.sections, key=lambda part: order.get(part.name, 0)):
+        facts = [(_label(fact), say(fact.text, units)) for fact in section.facts]
+        tables = [_shown(table, units) for table in section.tables]
+        if facts or tables:
+            yield {"title": _title(section), "facts": facts, "tables": tables}
+
+
+def _label(fact: Fact) -> str:
+    return say(Note(f"fact.{fact.key}"))
+
+
+def _title(section: Section) -> str:
+    """The heading of a section's facts; its tables carry their own."""
+    code = f"section.{section.name.replace('_', '-')}"
+    return say(Note(code)) if section.facts else ""
+
+
+def _shown(table: Table, units: str) -> dict[str, object]:
+    """A table with, beside every text, whether it is a word and not a number."""
+    wordy = [column.key in _WORDS for column in table.columns]
+    return {
+        "title": say(table.title, units),
+        "empty": finished(table.empty, units),
+        "caution": say(table.caution, units),
+        "heads": list(zip(table.headings(units), wordy, strict=True)),
+        "rows": [list(zip(row, wordy, strict=True)) for row in table.texts(units)],
+    }

@@ -8,10 +8,10 @@ import math
 import numpy as np
 
 from flatscan.core.geometry import Array, Mask
-from flatscan.report import tables
-from flatscan.report.figures import bands as banding
-from flatscan.report.figures.contour import flatness_limit
-from flatscan.report.view import Findings
+from flatscan.core.notes import note
+from flatscan.report.drawings import BandedDrawing, Elevation, Straightedge
+from flatscan.report.model import Report
+from flatscan.report.say import say
 
 # 0.01 mm: ten times finer than the 0.1 mm a page has to keep
 QUANTUM = 1e-5
@@ -20,12 +20,18 @@ _MOST = 32000
 # more cells than this are sent as means over blocks, so that the page stays small enough to send from a phone
 MOST_CELLS = 200_000
 _KINDS = {"": "", "/": "lines", ".": "dots"}
+_TITLES = {
+    "build-up": note("drawing.layer-build-up"),
+    "relief": note("drawing.layer-relief"),
+    "gaps": note("drawing.layer-gaps"),
+}
 
 
-def pack(findings: Findings, units: str) -> dict[str, object]:
+def pack(report: Report, units: str) -> dict[str, object]:
     """Everything the page's script reads, in metres: grid or stations, planes, layers with their bands, spots."""
-    wall, built = findings.wall, findings.build_up
-    plane = None if built is None else [built.plane.offset, built.plane.turn, built.plane.lean]
+    maps = report.maps()
+    relief = maps["relief"]
+    wall, rule = relief.on.wall, relief.on.rule
     openings = [{"left": o.left, "bottom": o.bottom, "width": o.width, "height": o.height} for o in wall.openings]
     return {
         "units": units,
@@ -33,42 +39,42 @@ def pack(findings: Findings, units: str) -> dict[str, object]:
         "height": wall.height,
         "outline": wall.outline.tolist(),
         "openings": openings,
-        "fit": [float(c) for c in findings.shape.plane],
-        "finish": plane,
-        "rule": 1.8 if findings.gaps is None else findings.gaps.rule,
-        "start": _start(findings),
-        "grid": _grid(findings),
-        "stations": _stations(findings),
-        "layers": layers(findings, units),
+        "fit": _plane(relief),
+        "finish": _plane(maps["build-up"]) if "build-up" in maps else None,
+        "rule": rule,
+        "start": None if relief.edge is None else _start(relief.edge),
+        "grid": _grid(relief.on, maps.get("gaps")),
+        "stations": _stations(relief.on),
+        "layers": layers(report, units),
     }
 
 
-def _start(findings: Findings) -> list[float] | None:
-    """Where the straightedge lies at first: middle, turn and contacts' distance of the worst one, None without one."""
-    shown = None if findings.gaps is None else findings.gaps.judged()
-    if shown is None:
-        return None
-    (x0, y0), (x1, y1) = shown.left, shown.right
+def _plane(drawing: BandedDrawing) -> list[float] | None:
+    return None if drawing.plane is None else list(drawing.plane)
+
+
+def _start(edge: Straightedge) -> list[float]:
+    """Where the straightedge lies at first: middle, turn and contacts' distance of the worst one."""
+    (x0, y0), (x1, y1) = edge.ends
     return [(x0 + x1) / 2, (y0 + y1) / 2, math.atan2(y1 - y0, x1 - x0), math.hypot(x1 - x0, y1 - y0)]
 
 
-def block_of(findings: Findings) -> int:
+def block_of(on: Elevation) -> int:
     """How many cells each way are drawn together into one on the page; 1 is none."""
-    cells = findings.relief.offset.size
+    cells = on.relief.offset.size
     return 1 if cells <= MOST_CELLS else int(np.ceil(np.sqrt(cells / MOST_CELLS)))
 
 
-def _grid(findings: Findings) -> dict[str, object] | None:
-    relief, gaps = findings.relief, findings.gaps
+def _grid(on: Elevation, gaps: BandedDrawing | None) -> dict[str, object] | None:
+    relief, block = on.relief, block_of(on)
     if not relief.known_between:
         return None
-    block = block_of(findings)
     inside = _blocks(relief.inside.astype(float), block) > 0
     offset = _blocks(np.where(relief.valid, relief.offset, np.nan), block)
     base = float(np.nanmedian(offset)) if np.isfinite(offset).any() else 0.0
     packed, quantum = _pack(offset - base, inside)
     rows, cols = offset.shape
-    made: dict[str, object] = {
+    grid: dict[str, object] = {
         "cell": relief.step * block,
         "x0": float(relief.x[0]) + (block - 1) * relief.step / 2,
         "y0": float(relief.y[0]) + (block - 1) * relief.step / 2,
@@ -78,9 +84,9 @@ def _grid(findings: Findings) -> dict[str, object] | None:
         "quantum": quantum,
         "offset": packed,
     }
-    if gaps is not None and np.isfinite(gaps.deepest).any():
-        made["gap"], made["gap_quantum"] = _pack(_blocks(np.where(relief.valid, gaps.deepest, np.nan), block), inside)
-    return made
+    if gaps is not None:
+        grid["gap"], grid["gap_quantum"] = _pack(_blocks(gaps.values, block), inside)
+    return grid
 
 
 def _blocks(values: Array, block: int) -> Array:
@@ -106,8 +112,8 @@ def _pack(values: Array, inside: Mask) -> tuple[str, float]:
     return base64.b64encode(whole.tobytes()).decode("ascii"), quantum
 
 
-def _stations(findings: Findings) -> list[dict[str, float]]:
-    relief = findings.relief
+def _stations(on: Elevation) -> list[dict[str, float]]:
+    relief = on.relief
     if relief.known_between:
         return []
     across, up = relief.places
@@ -118,38 +124,24 @@ def _stations(findings: Findings) -> list[dict[str, float]]:
     ]
 
 
-def layers(findings: Findings, units: str) -> list[dict[str, object]]:
-    """What the page can show: build-up first where there is one, then the relief, then the gaps."""
-    valid = findings.relief.valid
-    made = []
-    if findings.build_up is not None:
-        t = findings.build_up.thickness[valid]
-        bands = banding.build_up_bands(float(np.nanmin(t)), float(np.nanmax(t)), units)
-        made.append(_layer("build-up", "build-up", bands, tables.spots(findings)))
-    r = findings.shape.residual[valid]
-    bands = banding.deviation_bands(float(np.nanmin(r)), float(np.nanmax(r)), units)
-    spots = () if findings.build_up is not None else tables.spots(findings)
-    made.append(_layer("relief", "proud and hollow", bands, spots))
-    gaps = findings.gaps
-    if gaps is not None and findings.relief.known_between and np.isfinite(gaps.deepest[valid]).any():
-        bands = banding.gap_bands(flatness_limit(findings), float(np.nanmax(gaps.deepest[valid])), units)
-        made.append(_layer("gaps", "gap under the straightedge", bands, tables.gap_spots(findings)))
-    return made
+def layers(report: Report, units: str) -> list[dict[str, object]]:
+    """What the page can show: the build-up first where there is one, then the relief, then the gaps."""
+    return [_layer(it, units) for it in report.shown_on("page") if isinstance(it, BandedDrawing)]
 
 
-def _layer(name: str, title: str, bands: tuple[banding.Band, ...], spots: tuple[tables.Spot, ...]) -> dict[str, object]:
+def _layer(drawing: BandedDrawing, units: str) -> dict[str, object]:
     return {
-        "name": name,
-        "title": title,
+        "name": drawing.shows,
+        "title": say(_TITLES[drawing.shows]),
         "bands": [
             {
                 "high": min(band.high, 1000.0),
                 "colour": band.colour,
                 "kind": _KINDS[band.hatch[:1]],
                 "density": min(len(band.hatch) - 1, 4) if band.hatch else 0,
-                "words": band.words,
+                "words": say(band.words, units),
             }
-            for band in bands
+            for band in drawing.bands(units)
         ],
-        "spots": [{"mark": spot.mark, "x": spot.x, "y": spot.y} for spot in spots],
+        "spots": [{"mark": spot.mark, "x": spot.x, "y": spot.y} for spot in drawing.spots],
     }

@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from flatscan.core.notes import note
-from flatscan.report.figures.lettering import POINTS, width, wrapped
-from flatscan.report.figures.style import FAINT, INK, PAPERS, font, new_figure, printable
+from flatscan.report.figures.style import FAINT, INK, PAPERS, POINTS, font, new_figure, printable, width, wrapped
 from flatscan.report.say import Said, finished, say
 from flatscan.report.tables import Table
 

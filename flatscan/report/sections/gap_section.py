@@ -11,7 +11,8 @@ from flatscan.jobs import Looked
 from flatscan.report.model import Fact, Section
 from flatscan.report.say import Said
 from flatscan.report.sections.seen_section import known
-from flatscan.report.tables import AT, Column, Spot, Table
+from flatscan.report.spots import gap_spots
+from flatscan.report.tables import AT, Column, Table
 from flatscan.standards import Tolerance
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.straightedge.hand_gaps import HandCheck
@@ -122,26 +123,11 @@ def _excess(gaps: Gaps, value: float, limit: float, relief: Relief) -> list[Fact
     return found
 
 
-def gap_spots(gaps: Gaps, limit: float | None) -> tuple[Spot, ...]:
-    """Places where the gap is largest, numbered from the deepest, as the sweep set them apart."""
-    places = gaps.worst_places or ((gaps.worst,) if gaps.worst is not None else ())
-    # what is well under the limit needs no number
-    floor = 0.5 * (limit or 0.0)
-    kept = [gap for number, gap in enumerate(places) if number == 0 or abs(gap.value) > floor]
-    return tuple(Spot(f"G{n}", *gap.at, abs(gap.value), "gap") for n, gap in enumerate(kept, 1))
-
-
 def gap_table(gaps: Gaps, limit: float | None) -> Table:
     """The places of the largest gaps, numbered as on the gap map."""
     rows = tuple((spot.mark, spot.x, spot.y, spot.value) for spot in gap_spots(gaps, limit))
     columns = (Column("mark", "no."), *AT, Column("gap_mm", "gap", 1))
     return Table("gaps", "Where the gap is largest", columns, rows, "no gap could be evaluated")
-
-
-def flatness_limit(verdict: Verdict | None) -> float | None:
-    """The limit [m] flatness was judged by, None where it was not."""
-    criteria = () if verdict is None else verdict.criteria
-    return next((criterion.limit for criterion in criteria if criterion.name == "flatness"), None)
 
 
 def verdict_section(looked: Looked, verdict: Verdict, gaps: Gaps) -> Section:

@@ -4,29 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import numpy as np
-
-from flatscan.core.model import Relief
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, cubic_metres, days, kilograms, load, metres, share, slope
 from flatscan.jobs import Planned, Survey, Together
 from flatscan.plan.coats import OrderLine
 from flatscan.plan.face import Clash
-from flatscan.plan.finish import BuildUp
 from flatscan.plan.hacking import Hack
 from flatscan.plan.takeoff import TakeOff
 from flatscan.report.model import Fact, Section
 from flatscan.report.say import Said
-from flatscan.report.tables import AS_IS, AT, Cell, Column, Spot, Table
+from flatscan.report.spots import resting
+from flatscan.report.tables import AS_IS, AT, Cell, Column, Table
 from flatscan.wall import Corner
 
 _HACKS = 3
 _NO_BAGS = Unknown("unknown.no-bags")
-# spots of one kind nearer to each other than this are one spot to somebody with a trowel
-_APART = 0.3
 
 
-def material(plan: Planned) -> Section:
+def material(plan: Planned, bands: tuple[Table, ...] = ()) -> Section:
     """The finish plane, what stands between it and the wall, coats, bags and days."""
     built, order = plan.build_up, plan.take_off
     plane = built.plane
@@ -51,7 +46,7 @@ def material(plan: Planned) -> Section:
         "stops": order.stops,
         "notes": order_notes(order),
     }
-    sentence = note("report.build-up", plane=plane.rule, least=least, mean=mean, most=most, volume=_with_spread(volume))
+    sentence = note("report.build-up", plane=plane.rule, least=least, mean=mean, most=most, volume=with_spread(volume))
     facts = (
         Fact("plane", plane.rule),
         Fact("lean-turn", note("report.lean-turn", lean=lean, turn=turn)),
@@ -59,10 +54,10 @@ def material(plan: Planned) -> Section:
         Fact("least", note("report.length-fine", length=least)),
         Fact("mean", note("report.length-fine", length=mean)),
         Fact("most", note("report.length-fine", length=most)),
-        Fact("volume", note("report.before-waste", volume=_with_spread(volume))),
+        Fact("volume", note("report.before-waste", volume=with_spread(volume))),
     )
     answers = (Fact("thick", note("report.thick", least=least, mean=mean, most=most)),)
-    return Section("material", values, (sentence,), facts, answers=answers)
+    return Section("material", values, (sentence,), facts, bands, answers=answers)
 
 
 def order_section(plan: Planned) -> Section:
@@ -84,7 +79,7 @@ def order_notes(order: TakeOff) -> tuple[Said, ...]:
     return (*(() if order.stops else (note("stop.none"),)), *order.notes)
 
 
-def _with_spread(volume: Quantity) -> Note:
+def with_spread(volume: Quantity) -> Note:
     """A volume with its ±; an exact one bare."""
     if volume.u is None:
         return note("report.volume-unknown-spread", volume=volume)
@@ -197,15 +192,9 @@ def governs(plan: Planned) -> Note:
     return note("report.wall-governs", rests[0]) if rests else note("report.nothing-governs")
 
 
-def resting(built: BuildUp) -> tuple[tuple[float, float], ...]:
-    """Where the finish plane rests on the wall, the place that decides most first."""
-    ranked = sorted((c for c in built.contacts if c.kind == "hump"), key=lambda contact: -abs(contact.weight))
-    return tuple((contact.x, contact.y) for contact in ranked)
-
-
-def survey_sections(found: Survey) -> Iterator[Section]:
+def survey_sections(found: Survey, bands: tuple[Table, ...]) -> Iterator[Section]:
     """Everything a survey plans: material and hacking, then what was asked for beside them."""
-    yield material(found.plan)
+    yield material(found.plan, bands)
     yield hacking(found.plan)
     yield order_section(found.plan)
     if found.together is not None:
@@ -365,36 +354,3 @@ def _light(found: Survey) -> Section:
         "contrast": unseen if shown.contrast is None else share(shown.contrast),
     }
     return Section("light", values, headline=(note("report.light", share=part, said=shown.said),))
-
-
-def plan_spots(plan: Planned, relief: Relief, most: int = 6) -> tuple[Spot, ...]:
-    """High (H) and low (L) spots of a plan: humps worth cutting, or where the plane rests; the thickest build-up."""
-    built = plan.build_up
-    if plan.hacks:
-        hacks = enumerate(plan.hacks[:most], 1)
-        highs = [Spot(f"H{n}", h.x, h.y, h.cut, "cut", h.saves) for n, h in hacks]
-    else:
-        places = spread_out(list(resting(built)), 2)
-        highs = [Spot(f"H{n}", x, y, built.least, "sets it, cover") for n, (x, y) in enumerate(places, 1)]
-    return (*highs, *_thickest(built, relief, most))
-
-
-def _thickest(built: BuildUp, relief: Relief, most: int) -> Iterator[Spot]:
-    left = np.where(relief.valid, built.thickness, -np.inf)
-    across, up = relief.places
-    for number in range(1, min(most, 3) + 1):
-        if not np.isfinite(left.max()):
-            return
-        k = int(left.argmax())
-        x, y = float(across.flat[k]), float(up.flat[k])
-        yield Spot(f"L{number}", x, y, float(left.flat[k]), "build-up")
-        left[np.hypot(across - x, up - y) <= 2 * _APART] = -np.inf
-
-
-def spread_out(places: list[tuple[float, float]], most: int) -> list[tuple[float, float]]:
-    """The places that are not beside a weightier one, in their order."""
-    kept: list[tuple[float, float]] = []
-    for x, y in places:
-        if len(kept) < most and all(np.hypot(x - a, y - b) > _APART for a, b in kept):
-            kept.append((x, y))
-    return kept

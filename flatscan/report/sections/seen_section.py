@@ -11,6 +11,7 @@ from flatscan.jobs import Looked, Seen
 from flatscan.relief.tie import Tie
 from flatscan.report.model import Fact, Section
 from flatscan.report.say import Said
+from flatscan.report.spots import Spot
 from flatscan.report.tables import AT, Column, Table
 
 
@@ -195,3 +196,13 @@ def patches(looked: Looked) -> Section:
     )
     table = Table("patches", "Humps and hollows", columns, rows, "no hump or hollow stands out")
     return Section("patches", listed=table, tables=(table,))
+
+
+def spot_section(spots: tuple[Spot, ...], *tables: Table) -> Section:
+    """The numbered spots of the drawings and ``tables`` of them, for readers; gaps stand with the straightedge."""
+    marked = tuple(spot for spot in spots if spot.mark[0] != "G")
+    rows = tuple((spot.mark, spot.x, spot.y, spot.value, spot.what) for spot in marked)
+    columns = (Column("mark", "no."), *AT, Column("value_mm", "by", 1), Column("what", "what"))
+    caution = note("report.before-hacking") if any(spot.saves is not None for spot in marked) else ""
+    table = Table("spots", note("drawing.spots"), columns, rows, "no spot stands out", caution)
+    return Section("spots", tables=(table, *tables), in_document=False)

@@ -8,7 +8,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import ceil
 
-from flatscan.core.units import METRES_PER, feet_and_inches
+import numpy as np
+
+from flatscan.core.geometry import Array
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres
+from flatscan.core.units import METRES_PER
 
 NEUTRAL = "#fdfcf8"
 # ochre and blue of equal lightness, told apart by red-green blind eyes and by their hatch in print
@@ -21,15 +26,17 @@ _STEPS_IN = (1 / 16, 1 / 8, 1 / 4, 1 / 2, 1, 2, 4, 8, 16)
 # what a build-up of so much asks for; common practice, from TRADE's decision ladder (from memory and derived)
 LADDER_MM = (5.0, 8.0, 13.0, 20.0, 25.0, 40.0)
 LADDER_WORDS = (
-    "too thin",
-    "thin coat",
-    "normal",
-    "tight coat first",
-    "two passes",
-    "dub out, mesh",
-    "board or rebuild",
+    note("drawing.too-thin"),
+    note("drawing.thin-coat"),
+    note("drawing.normal"),
+    note("drawing.tight-coat"),
+    note("drawing.two-passes"),
+    note("drawing.dub-out"),
+    note("drawing.board"),
 )
 _LADDER_NEUTRAL = 2
+# a value on a band's edge belongs to the band above it, whatever the last binary digit says
+_ON_THE_EDGE = 1e-7
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,16 +47,15 @@ class Band:
     high: float
     colour: str
     hatch: str
-    words: str
+    words: Note
 
 
-def _edge(value: float, units: str) -> str:
-    return feet_and_inches(value) if units == "in" else f"{value * 1000:g}".replace("-", "−")
+def _span(low: float, high: float) -> Note:
+    return note("drawing.span", low=metres(low), high=metres(high))
 
 
-def _span(low: float, high: float, units: str) -> str:
-    unit = "" if units == "in" else " mm"
-    return f"{_edge(low, units)} to {_edge(high, units)}{unit}"
+def _over(low: float) -> Note:
+    return note("drawing.over", low=metres(low))
 
 
 def deviation_bands(least: float, most: float, units: str = "mm", *, grown: bool = False) -> tuple[Band, ...]:
@@ -57,34 +63,28 @@ def deviation_bands(least: float, most: float, units: str = "mm", *, grown: bool
 
     They reach over ``least`` and ``most``; the outer bands are open. ``grown`` words them as a change.
     """
-    over, under = ("thicker", "thinner") if grown else ("proud", "hollow")
+    over, under = ("drawing.thicker", "drawing.thinner") if grown else ("drawing.band-proud", "drawing.band-hollow")
     reach = max(abs(least), abs(most))
     steps = [s * METRES_PER["in"] for s in _STEPS_IN] if units == "in" else [s / 1000 for s in _STEPS_MM]
     step = next((s for s in steps if reach <= 6 * s), steps[-1])
     proud = min(4, max(0, ceil(most / step - 1 - 1e-9)))
     hollow = min(4, max(0, ceil(-least / step - 1 - 1e-9)))
-    unit = "" if units == "in" else " mm"
-    made = [
-        _side(k, k == 3, -step, HOLLOW, _DOTS, f"{_side_span(k, step, units)} {under}") for k in reversed(range(hollow))
-    ]
-    made.append(Band(-step, step, NEUTRAL, "", f"within ± {_edge(step, units)}{unit}"))
-    made += [_side(k, k == 3, step, PROUD, _LINES, f"{_side_span(k, step, units)} {over}") for k in range(proud)]
-    return tuple(made)
+    return (
+        *(_side(k, -step, HOLLOW, _DOTS, under) for k in reversed(range(hollow))),
+        Band(-step, step, NEUTRAL, "", note("drawing.within", step=metres(step))),
+        *(_side(k, step, PROUD, _LINES, over) for k in range(proud)),
+    )
 
 
-def _side_span(k: int, step: float, units: str) -> str:
-    """Words of the k-th band off the neutral one; the fourth is open."""
-    if k == 3:
-        return f"over {_edge(4 * step, units)}{'' if units == 'in' else ' mm'}"
-    return _span((k + 1) * step, (k + 2) * step, units)
-
-
-def _side(k: int, last: bool, step: float, tones: tuple[str, ...], hatches: tuple[str, ...], said: str) -> Band:
+def _side(k: int, step: float, tones: tuple[str, ...], hatches: tuple[str, ...], code: str) -> Band:
+    """The k-th band off the neutral one; the fourth is open."""
+    last, wide = k == 3, abs(step)
     near, far = (k + 1) * step, (1000.0 if step > 0 else -1000.0) if last else (k + 2) * step
-    return Band(min(near, far), max(near, far), tones[k], hatches[k], said)
+    span = _over(4 * wide) if last else _span((k + 1) * wide, (k + 2) * wide)
+    return Band(min(near, far), max(near, far), tones[k], hatches[k], note(code, span=span))
 
 
-def build_up_bands(least: float, most: float, units: str = "mm") -> tuple[Band, ...]:
+def build_up_bands(least: float, most: float) -> tuple[Band, ...]:
     """Bands of a build-up [m] at the steps of the decision ladder; only those that ``least`` to ``most`` touch."""
     edges = [-1.0, *(mm / 1000 for mm in LADDER_MM), 1000.0]
     made = []
@@ -94,27 +94,25 @@ def build_up_bands(least: float, most: float, units: str = "mm") -> tuple[Band, 
         away = k - _LADDER_NEUTRAL
         colour = NEUTRAL if away == 0 else (PROUD[-2 * away - 1] if away < 0 else HOLLOW[away - 1])
         hatch = "" if away == 0 else (_LINES[-2 * away - 1] if away < 0 else _DOTS[away - 1])
-        made.append(Band(low, high, colour, hatch, f"{_ladder_span(k, units)}: {name}"))
+        made.append(Band(low, high, colour, hatch, note("drawing.step", span=_ladder_span(k), name=name)))
     return tuple(made)
 
 
-def _ladder_span(k: int, units: str) -> str:
-    unit = "" if units == "in" else " mm"
+def _ladder_span(k: int) -> Note:
     if k == 0:
-        return f"under {_edge(LADDER_MM[0] / 1000, units)}{unit}"
+        return note("drawing.under", high=metres(LADDER_MM[0] / 1000))
     if k == len(LADDER_MM):
-        return f"over {_edge(LADDER_MM[-1] / 1000, units)}{unit}"
-    return _span(LADDER_MM[k - 1] / 1000, LADDER_MM[k] / 1000, units)
+        return _over(LADDER_MM[-1] / 1000)
+    return _span(LADDER_MM[k - 1] / 1000, LADDER_MM[k] / 1000)
 
 
 def gap_bands(limit: float | None, most: float, units: str = "mm") -> tuple[Band, ...]:
     """Bands of gaps under a straightedge [m]: white up to the limit, then a band for each half limit over it."""
-    unit = "" if units == "in" else " mm"
     base = limit or _round_up(most / 4, units)
     edges = [0.0, base, 1.5 * base, 2 * base, 3 * base]
-    names = [f"up to {_edge(base, units)}{unit}" + (", the limit" if limit else "")]
-    names += [_span(low, high, units) for low, high in zip(edges[1:], edges[2:], strict=False)]
-    names.append(f"over {_edge(edges[-1], units)}{unit}")
+    first = note("drawing.up-to-limit" if limit else "drawing.up-to", high=metres(base))
+    between = [_span(low, high) for low, high in zip(edges[1:], edges[2:], strict=False)]
+    names = [first, *between, _over(edges[-1])]
     colours, hatches = (NEUTRAL, *HOLLOW), ("", *_DOTS)
     made = [
         Band(low, high, colour, hatch, name)
@@ -137,3 +135,8 @@ def line_levels(
         step = next((s / 1000 for s in _STEPS_MM if (most - least) * 1000 <= most_lines * s), 0.5)
         levels |= {round(k * step, 6) for k in range(ceil(least / step), int(most // step) + 1)}
     return sorted(levels)
+
+
+def band_of(values: Array, bands: tuple[Band, ...]) -> Array:
+    """The number of the band each value [m] lies in; the outer bands are open."""
+    return np.asarray(np.digitize(values + _ON_THE_EDGE, [band.high for band in bands[:-1]]))

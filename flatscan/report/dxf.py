@@ -8,11 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from flatscan.core.errors import OutputError
-from flatscan.report import tables, words
-from flatscan.report.figures import elevation
-from flatscan.report.figures.bands import build_up_bands, deviation_bands, line_levels
-from flatscan.report.figures.lines import contour_lines
-from flatscan.report.view import Findings
+from flatscan.core.notes import note
+from flatscan.core.phrase import written
+from flatscan.core.quantity import metres
+from flatscan.report.drawings import BandedDrawing, SetOutDrawing
+from flatscan.report.figures.elevation import contour_lines
+from flatscan.report.model import Report
+from flatscan.report.reporting import short_cautions
+from flatscan.report.say import say
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
@@ -34,7 +37,7 @@ _MM = 1000.0
 _TEXT = 60.0
 
 
-def write(findings: Findings, path: Path) -> None:
+def write(report: Report, path: Path) -> None:
     """Write the drawing, x from the wall's left edge and y from its foot [mm]; the same findings give the same bytes.
 
     A contour's elevation is its level [mm]: build-up where a finish plane was placed, else off the best-fit plane.
@@ -54,64 +57,58 @@ def write(findings: Findings, path: Path) -> None:
         drawing = ezdxf.new("R2010", units=units.MM)
         for name, colour, weight in LAYERS:
             drawing.layers.add(name, color=colour, lineweight=weight)
-        _draw(findings, drawing)
+        _draw(report, drawing)
         with path.open("wt", encoding="utf-8", newline="\n") as stream:
             drawing.write(stream)
     finally:
         ezdxf.options.write_fixed_meta_data_for_testing = before
 
 
-def _draw(findings: Findings, drawing: Drawing) -> None:
-    space = drawing.modelspace()
-    wall = findings.wall
+def _draw(report: Report, drawing: Drawing) -> None:
+    space, maps = drawing.modelspace(), report.maps()
+    relief = maps["relief"]
+    wall = relief.on.wall
     space.add_lwpolyline(wall.outline * _MM, close=True, dxfattribs={"layer": "OUTLINE"})
     for hole in wall.openings:
         corners = [(hole.left, hole.bottom), (hole.right, hole.bottom), (hole.right, hole.top), (hole.left, hole.top)]
         space.add_lwpolyline(np.array(corners) * _MM, close=True, dxfattribs={"layer": "OPENINGS"})
-    _contours(findings, space)
-    for spot in (*tables.spots(findings), *tables.gap_spots(findings)):
+    _contours(maps.get("build-up", relief), space)
+    for spot in report.spots:
         space.add_circle((spot.x * _MM, spot.y * _MM), 40.0, dxfattribs={"layer": "SPOTS"})
-        said = f"{spot.mark} {spot.what} {spot.value * _MM:.1f}"
+        said = f"{spot.mark} {say(spot.what)} {spot.value * _MM:.1f}"
         _text(space, said, spot.x * _MM + 50, spot.y * _MM, "SPOTS")
-    shown = None if findings.gaps is None else findings.gaps.judged()
-    if shown is not None:
-        ends = np.array([shown.left, shown.right]) * _MM
+    if relief.edge is not None:
+        ends = np.array(relief.edge.ends) * _MM
         space.add_line(ends[0], ends[1], dxfattribs={"layer": "STRAIGHTEDGE"})
-    _screeds(findings, space)
-    notes = (words.wall_name(findings), words.RECORD, f"Not examined: {'; '.join(words.not_examined(findings))}.")
-    for number, note in enumerate((*words.short_cautions(findings), *notes)):
-        _text(space, note, 0.0, -200.0 - 100.0 * number, "NOTES")
+    for laid in report.drawings:
+        if isinstance(laid, SetOutDrawing):
+            _screeds(laid, space)
+    missing = f"{say(note('report.not-examined', what=report.not_examined))}."
+    notes = (report.name, report.record, missing)
+    for number, text in enumerate((*short_cautions(report), *notes)):
+        _text(space, say(text), 0.0, -200.0 - 100.0 * number, "NOTES")
 
 
-def _contours(findings: Findings, space: Modelspace) -> None:
-    relief, built = findings.relief, findings.build_up
-    if not relief.known_between or min(relief.offset.shape) < 2:
+def _contours(drawing: BandedDrawing, space: Modelspace) -> None:
+    relief, values = drawing.on.relief, drawing.drawn
+    if not drawing.on.on_cells or not np.isfinite(values).any():
         return
-    source = findings.shape.residual if built is None else built.thickness
-    values = elevation.smoothed(np.where(relief.valid, source, np.nan), relief)
-    if not np.isfinite(values).any():
-        return
-    least, most = float(np.nanmin(values)), float(np.nanmax(values))
-    bands = (deviation_bands if built is None else build_up_bands)(least, most)
-    levels = line_levels(bands, least, most, between=True)
-    for level, line in contour_lines(relief.x, relief.y, values, levels):
+    for level, line in contour_lines(relief.x, relief.y, values, drawing.levels(between=True)):
         height = round(level * _MM, 3)
         space.add_lwpolyline(line * _MM, dxfattribs={"layer": "CONTOURS", "elevation": height})
         middle = line[len(line) // 2] * _MM
         _text(space, f"{height:g}", float(middle[0]), float(middle[1]), "CONTOUR_LABELS", 30.0)
 
 
-def _screeds(findings: Findings, space: Modelspace) -> None:
-    if findings.set_out is None:
-        return
-    for number, screed in enumerate(findings.set_out.screeds, 1):
-        x, top = screed.x * _MM, findings.wall.height * _MM
+def _screeds(laid: SetOutDrawing, space: Modelspace) -> None:
+    for number, screed in enumerate(laid.screeds.screeds, 1):
+        x, top = screed.x * _MM, laid.on.wall.height * _MM
         space.add_line((x, 0.0), (x, top), dxfattribs={"layer": "SCREEDS"})
         _text(space, f"{number}", x, top + 40, "SCREEDS")
         for dot in screed.dots:
             space.add_circle((x, dot.y * _MM), 30.0, dxfattribs={"layer": "DOTS"})
-            said = "plumb on site" if dot.packing is None else f"{dot.packing * _MM:.0f}"
-            said += " START HERE" if dot.start_here else ""
+            said = say(note("drawing.plumb")) if dot.packing is None else written(metres(dot.packing), "bare")
+            said += f" {say(note('report.start-here'))}" if dot.start_here else ""
             _text(space, said, x + 50, dot.y * _MM, "DOTS")
 
 

@@ -1,0 +1,396 @@
+"""What is drawn of a result, decided once: picture, paper, page and drawing office show the same values and spots."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from scipy.ndimage import gaussian_filter
+
+from flatscan.core.errors import OutputError
+from flatscan.core.geometry import Array
+from flatscan.core.model import Relief, Wall
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import Quantity, metres
+from flatscan.jobs import Change, Check, Lows, Planned, Result, SetOut, SiteWall, Survey
+from flatscan.plan import stops as signs
+from flatscan.plan.choices import Choice
+from flatscan.plan.lows import LIMIT, Low
+from flatscan.plan.screeds import SetOut as Screeds
+from flatscan.report.bands import Band, band_of, build_up_bands, deviation_bands, gap_bands, line_levels
+from flatscan.report.say import Said
+from flatscan.report.spots import (
+    Spot,
+    change_spots,
+    filling_spots,
+    gap_spots,
+    low_spots,
+    patch_spots,
+    plan_spots,
+)
+from flatscan.report.tables import Column, Table
+from flatscan.straightedge.gaps import Gaps
+from flatscan.verdict import Verdict
+
+Point = tuple[float, float]
+Line = tuple[Point, Point]
+Place = Literal["picture", "paper", "page"]
+EVERYWHERE: tuple[Place, ...] = ("picture", "paper", "page")
+SHEET: tuple[Place, ...] = ("picture", "paper")
+# contours of a scan are drawn through means over about this width, numbers never are
+DRAWN_OVER = 0.06
+# what is laid on a wall that was not tested
+_DEFAULT_RULE = 1.8
+# build-up over this [m] needs the designer's word
+THICK = 0.025
+
+
+@dataclass(frozen=True, eq=False)
+class Elevation:
+    """The wall as it is seen from the room: what every flat drawing stands on.
+
+    ``rule`` [m] is the straightedge laid on it, ``fixed`` are points the finished face goes through (x, y, offset).
+    """
+
+    wall: Wall
+    relief: Relief
+    rule: float = _DEFAULT_RULE
+    fixed: tuple[tuple[float, float, float], ...] = ()
+
+    @property
+    def missing(self) -> bool:
+        """Whether some of the wall was not measured where a drawing would show it."""
+        return self.relief.known_between and bool((self.relief.inside & ~self.relief.valid).any())
+
+    @property
+    def on_cells(self) -> bool:
+        """Whether contours can be drawn: cells, and more than one row and column of them."""
+        return self.relief.known_between and min(self.relief.offset.shape) > 1
+
+
+@dataclass(frozen=True, slots=True)
+class Straightedge:
+    """Where a straightedge touches the wall [m], and the gap under it where that is written beside it."""
+
+    ends: Line
+    gap: Quantity | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class BandedDrawing:
+    """A map of the wall in bands.
+
+    ``shows`` says what its ``values`` (rows, cols) [m] are, NaN where nothing was measured: proud (+) and hollow of the
+    ``plane`` (z = a + b x + c y), build-up from the wall to it, gaps under a straightedge, or a change. Gaps are toned
+    by how far they are over ``limit`` [m]. ``between`` draws lines inside the bands too, where those are broad. ``how``
+    says how it was drawn, ``places`` where it is shown, ``caution`` what stands before its table.
+    """
+
+    name: str
+    title: Note
+    shows: Literal["relief", "build-up", "gaps", "change"]
+    on: Elevation
+    values: Array
+    spots: tuple[Spot, ...]
+    how: Note
+    places: tuple[Place, ...] = EVERYWHERE
+    plane: tuple[float, float, float] | None = None
+    limit: float | None = None
+    edge: Straightedge | None = None
+    between: bool = False
+    caution: Said = ""
+
+    @cached_property
+    def drawn(self) -> Array:
+        """The values through which contours are drawn: means over about `DRAWN_OVER` on cells."""
+        return smoothed(self.values, self.on.relief)
+
+    @property
+    def span(self) -> tuple[float, float]:
+        """Least and most of what is drawn [m]; raises `OutputError` where nothing was measured."""
+        if not np.isfinite(self.values).any():
+            raise OutputError(
+                self.name,
+                "the wall has no measured cell",
+                needed="at least one measured cell or station",
+                remedy="Check the region, the wall number and the capture",
+            )
+        return float(np.nanmin(self.drawn)), float(np.nanmax(self.drawn))
+
+    def bands(self, units: str = "mm") -> tuple[Band, ...]:
+        """Bands at round steps of ``units``, for whatever shows this drawing; raises as `span` does."""
+        least, most = self.span
+        if self.shows == "build-up":
+            return build_up_bands(least, most)
+        if self.shows == "gaps":
+            return gap_bands(self.limit, float(np.nanmax(self.values)), units)
+        return deviation_bands(least, most, units, grown=self.shows == "change")
+
+    def levels(self, units: str = "mm", *, between: bool | None = None) -> list[float]:
+        """Levels of the contour lines [m]; ``between`` is the drawing's own where it is not given."""
+        return line_levels(self.bands(units), *self.span, between=self.between if between is None else between)
+
+    def shares(self, units: str = "mm") -> tuple[tuple[Band, float, float], ...]:
+        """Each band with its area [m2] and the volume [m3] between wall and plane in it, but for empty ones."""
+        known = self.on.relief.valid & np.isfinite(self.values)
+        if not known.any():
+            return ()
+        bands, values, area = self.bands(units), self.values[known], self.on.relief.area[known]
+        here = band_of(values, bands)
+        shares = []
+        for number, band in enumerate(bands):
+            part = here == number
+            if part.any():
+                shares.append((band, float(area[part].sum()), float((np.abs(values) * area)[part].sum())))
+        return tuple(shares)
+
+    def table(self) -> Table:
+        """How much of the wall lies in each band, from proud or thin to hollow or thick."""
+        columns = (Column("band", "band"), Column("area_m2", "area", 2), Column("volume_l", "volume", 1))
+        in_mm, in_inches = (
+            tuple((band.words, area, volume) for band, area, volume in self.shares(units)) for units in ("mm", "in")
+        )
+        return Table("bands", note("drawing.bands-of"), columns, in_mm, "nothing was measured", self.caution, in_inches)
+
+
+@dataclass(frozen=True, eq=False)
+class SetOutDrawing:
+    """Screeds and dots with their packing."""
+
+    on: Elevation
+    screeds: Screeds
+    name: str = "setout"
+    title: Note = note("drawing.setout")
+    places: tuple[Place, ...] = SHEET
+
+
+@dataclass(frozen=True, eq=False)
+class LowDrawing:
+    """Low spots to fill and ridges to shave; of the gaps ``deep`` (rows, cols) [m] those over ``limit`` are dotted.
+
+    Where no map of gaps is known ``deep`` is None, and each low is drawn as large as its area.
+    """
+
+    on: Elevation
+    lows: tuple[Low, ...]
+    spots: tuple[Spot, ...]
+    deep: Array | None
+    limit: float = LIMIT
+    name: str = "lows"
+    title: Note = note("drawing.lows")
+    places: tuple[Place, ...] = SHEET
+
+
+@dataclass(frozen=True, eq=False)
+class SectionsDrawing:
+    """Sections along ``lines``, with the straightedge where it rests worst."""
+
+    on: Elevation
+    lines: tuple[Line, ...]
+    name: str = "sections"
+    title: Note = note("drawing.sections")
+    places: tuple[Place, ...] = SHEET
+
+
+@dataclass(frozen=True, eq=False)
+class ChoiceBars:
+    """What each choice of plane takes and costs: those that could be placed, and why not the others."""
+
+    choices: tuple[Choice, ...]
+    left_out: tuple[tuple[Said, Said], ...]
+    name: str = "choices"
+    title: Note = note("drawing.choices")
+    places: tuple[Place, ...] = ("paper",)
+
+
+@dataclass(frozen=True, eq=False)
+class GapHistogram:
+    """The deepest gap at each place (n,) [m] against the limit [m], None where flatness was not judged."""
+
+    values: Array
+    limit: float | None
+    name: str = "histogram"
+    title: Note = note("drawing.histogram")
+    places: tuple[Place, ...] = ("paper",)
+
+
+Drawing = BandedDrawing | SetOutDrawing | LowDrawing | SectionsDrawing | ChoiceBars | GapHistogram
+
+
+def smoothed(values: Array, relief: Relief, over: float = DRAWN_OVER) -> Array:
+    """Means over about ``over`` metres of a (rows, cols) map on cells, NaN where it is NaN, for drawing only."""
+    if not relief.known_between:
+        return values
+    known = np.isfinite(values)
+    # a Gaussian's full width at half height is 2.355 of its standard deviation
+    sigma = over / 2.355 / relief.step
+    weight = gaussian_filter(known.astype(float), sigma, mode="nearest")
+    total = gaussian_filter(np.where(known, values, 0.0), sigma, mode="nearest")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(known, total / weight, np.nan)
+
+
+def drawings_of(result: Result) -> tuple[Drawing, ...]:
+    """Everything that is drawn of a result, in reading order: what the job is for first."""
+    on, plan, gaps, verdict = _elevation(result), _plan(result), _gaps(result), _verdict(result)
+    found: list[Drawing] = []
+    if isinstance(result, Change):
+        found += _change(result, on)
+    elif isinstance(result, SetOut) and result.screeds.screeds:
+        found.append(SetOutDrawing(on, result.screeds))
+    elif isinstance(result, Lows):
+        found.append(_lows(result, on))
+    found += _contours(result, on, plan, gaps)
+    if gaps is not None:
+        found += _gap_map(on, gaps, limit_of(verdict))
+    found += _sections(result, on, gaps)
+    if verdict is not None and gaps is not None:
+        found += _histogram(on, gaps, limit_of(verdict))
+    if isinstance(result, Survey):
+        found += _choices(result)
+    return tuple(found)
+
+
+def spots_of(result: Result) -> tuple[Spot, ...]:
+    """Every numbered spot of a result, those of its gaps last, whether a map of them is drawn or not."""
+    gaps = _gaps(result)
+    return (*_spots(result, _plan(result)), *(() if gaps is None else gap_spots(gaps, limit_of(_verdict(result)))))
+
+
+def limit_of(verdict: Verdict | None) -> float | None:
+    """The limit [m] flatness was judged by, None where it was not."""
+    criteria = () if verdict is None else verdict.criteria
+    return next((criterion.limit for criterion in criteria if criterion.name == "flatness"), None)
+
+
+def _plan(result: Result) -> Planned | None:
+    return result.plan if isinstance(result, (Survey, SetOut)) else None
+
+
+def _gaps(result: Result) -> Gaps | None:
+    return None if isinstance(result, SetOut) else result.gaps
+
+
+def _verdict(result: Result) -> Verdict | None:
+    return result.verdict if isinstance(result, (Check, Change, SiteWall)) else None
+
+
+def _elevation(result: Result) -> Elevation:
+    plan, gaps = _plan(result), _gaps(result)
+    rule = _DEFAULT_RULE if gaps is None else gaps.rule
+    return Elevation(result.wall, result.relief, rule, () if plan is None else plan.fixed)
+
+
+def _spots(result: Result, plan: Planned | None) -> tuple[Spot, ...]:
+    if isinstance(result, Lows):
+        return low_spots(result.lows, result.ridges)
+    return patch_spots(result.patches) if plan is None else plan_spots(plan, result.relief, result.patches)
+
+
+def _measured(relief: Relief, values: Array) -> Array:
+    return np.where(relief.valid, values, np.nan)
+
+
+def _how(relief: Relief) -> Note:
+    return note("drawing.through-means", over=metres(DRAWN_OVER)) if relief.known_between else note("drawing.own-part")
+
+
+def _contours(result: Result, on: Elevation, plan: Planned | None, gaps: Gaps | None) -> Iterator[BandedDrawing]:
+    """The build-up where a finish plane was placed, and proud and hollow, which is then for the page alone."""
+    relief, spots, how = on.relief, _spots(result, plan), _how(on.relief)
+    if plan is not None:
+        plane = plan.build_up.plane
+        thick, planed = _measured(relief, plan.build_up.thickness), (plane.offset, plane.turn, plane.lean)
+        yield BandedDrawing(
+            "contour",
+            note("drawing.build-up"),
+            "build-up",
+            on,
+            thick,
+            spots,
+            how,
+            plane=planed,
+            between=True,
+            caution=signs.THICK if plan.build_up.most > THICK else "",
+        )
+    shown = None if gaps is None else gaps.judged()
+    a, b, c = (float(part) for part in result.shape.plane)
+    edge = None if shown is None else Straightedge((shown.left, shown.right), metres(abs(shown.value)))
+    alone = plan is None
+    yield BandedDrawing(
+        "contour" if alone else "relief",
+        note("drawing.relief"),
+        "relief",
+        on,
+        _measured(relief, result.shape.residual),
+        spots if alone else (),
+        how,
+        EVERYWHERE if alone else ("page",),
+        plane=(a, b, c),
+        edge=edge,
+    )
+
+
+def _gap_map(on: Elevation, gaps: Gaps, limit: float | None) -> Iterator[BandedDrawing]:
+    """Deepest gap at every place; at stations it is known but not drawn, since nothing is known between them."""
+    values = _measured(on.relief, gaps.deepest)
+    if not np.isfinite(values).any():
+        return
+    edge = None if gaps.worst is None else Straightedge((gaps.worst.left, gaps.worst.right))
+    places = EVERYWHERE if on.relief.known_between and gaps.worst is not None else ()
+    title, spots = note("drawing.gaps", rule=metres(gaps.rule)), gap_spots(gaps, limit)
+    yield BandedDrawing("gaps", title, "gaps", on, values, spots, _how(on.relief), places, limit=limit, edge=edge)
+
+
+def _change(result: Change, on: Elevation) -> Iterator[BandedDrawing]:
+    """What came on and went off between two scans; what cannot be told from noise is 0."""
+    found = result.difference
+    change = np.where(found.relief.inside, found.change, np.nan)
+    if not found.relief.known_between or not np.isfinite(change).any():
+        return
+    seen = np.where(np.abs(change) > found.detection, change, np.where(np.isfinite(change), 0.0, np.nan))
+    where = replace(on, relief=replace(found.relief, offset=found.change))
+    how = note("drawing.under-noise", limit=metres(float(np.nanmedian(found.detection))))
+    spots = tuple(change_spots(found, seen))
+    yield BandedDrawing("change", note("drawing.change"), "change", where, seen, spots, how, SHEET)
+
+
+def _lows(result: Lows, on: Elevation) -> LowDrawing:
+    relief, deep = on.relief, None
+    if relief.known_between:
+        deep = _measured(relief, result.gaps.deepest)
+        deep = deep if np.nanmax(deep, initial=0.0) > LIMIT else None
+    return LowDrawing(on, result.lows, filling_spots(result.lows, result.ridges), deep)
+
+
+def _sections(result: Result, on: Elevation, gaps: Gaps | None) -> Iterator[SectionsDrawing]:
+    """Along and up through the worst gap, or through the heaviest patch, where enough of the wall was measured."""
+    wall = on.wall
+    if not on.relief.known_between:
+        return
+    at = (wall.width / 2, wall.height / 2)
+    if result.patches:
+        heaviest = max(result.patches, key=lambda patch: abs(patch.deviation))
+        at = (heaviest.x, heaviest.y)
+    if gaps is not None and gaps.worst is not None:
+        at = gaps.worst.at
+    lines = ((0.0, at[1]), (wall.width, at[1])), ((at[0], 0.0), (at[0], wall.height))
+    if any(np.isfinite(on.relief.profile_along(*line)[1]).sum() > 1 for line in lines):
+        yield SectionsDrawing(on, lines)
+
+
+def _histogram(on: Elevation, gaps: Gaps, limit: float | None) -> Iterator[GapHistogram]:
+    if on.relief.known_between and gaps.worst is not None:
+        values = gaps.deepest[on.relief.valid & np.isfinite(gaps.deepest)]
+        if values.size:
+            yield GapHistogram(values, limit)
+
+
+def _choices(result: Survey) -> Iterator[ChoiceBars]:
+    placed = tuple(choice for choice in result.choices if choice.build_up is not None)
+    if placed:
+        left_out = ((choice.name, choice.reason) for choice in result.choices if choice.reason is not None)
+        yield ChoiceBars(placed, tuple(left_out))

@@ -1,0 +1,111 @@
+"""The cells of a title block: the wall, and the two or three things somebody opens a sheet for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import Quantity, cubic_metres, metres
+from flatscan.jobs import Change, Check, Lows, Planned, Result, SetOut, SiteWall, Survey
+from flatscan.plan.screeds import SetOut as Screeds
+from flatscan.report.model import TitleCell
+from flatscan.report.sections.gap_section import criterion_u
+from flatscan.report.sections.plan_section import with_spread
+from flatscan.report.sections.seen_section import wall_name
+from flatscan.verdict import Verdict
+
+
+def title_cells(result: Result) -> tuple[TitleCell, ...]:
+    """The wall first; then what it takes and what to do first, or the limit and the decision."""
+    return (_wall(result), *_cells(result))
+
+
+def _cells(result: Result) -> Iterator[TitleCell]:
+    if isinstance(result, SetOut):
+        yield _build_up(result.plan)
+        yield _start(result.screeds)
+    elif isinstance(result, Survey):
+        yield _build_up(result.plan)
+        if isinstance(result, SiteWall) and result.verdict is not None:
+            yield _limit(result, result.verdict)
+            yield _decision(result, result.verdict)
+        else:
+            yield _first(result.plan)
+    else:
+        verdict = None if isinstance(result, Lows) else result.verdict
+        yield _limit(result, verdict)
+        yield _decision(result, verdict)
+
+
+def _wall(result: Result) -> TitleCell:
+    wall = result.wall
+    size = note("drawing.size", width=metres(wall.width), height=metres(wall.height), file=result.origin.file)
+    return TitleCell(note("drawing.head-wall"), wall_name(result.seen), size)
+
+
+def _build_up(plan: Planned) -> TitleCell:
+    built, bags = plan.build_up, plan.take_off.bags
+    least, mean, most = metres(built.least), metres(built.mean), metres(built.most)
+    volume = with_spread(Quantity(built.volume.value, built.volume.u, "m3"))
+    small = volume if bags is None else note("drawing.volume-and-bags", volume=volume, bags=bags)
+    return TitleCell(
+        note("drawing.head-build-up"), note("drawing.least-mean-most", least=least, mean=mean, most=most), small
+    )
+
+
+def _start(screeds: Screeds) -> TitleCell:
+    """The dot to set first, for the wall as it was measured: a hump cut since moves every packing."""
+    head, uncut = note("drawing.head-start"), note("drawing.uncut")
+    for screed in screeds.screeds:
+        for dot in screed.dots:
+            if dot.start_here and dot.packing is not None:
+                at = note("drawing.uncut-at", (screed.x, dot.y))
+                return TitleCell(head, note("drawing.packing", packing=metres(dot.packing)), at)
+    return TitleCell(head, note("drawing.first-foot"), uncut)
+
+
+def _first(plan: Planned) -> TitleCell:
+    """What a survey asks to be done before the first coat, and what it saves."""
+    head, hacks = note("drawing.head-first"), plan.hacks
+    if plan.take_off.stops:
+        return TitleCell(head, note("drawing.stop"), note("drawing.see-stop"))
+    if not hacks:
+        return TitleCell(head, note("drawing.nothing-to-cut"), note("drawing.none-worth"))
+    if len(hacks) == 1:
+        cut = note("drawing.cut-one")
+    else:
+        cut = note("drawing.cut-two") if len(hacks) == 2 else note("drawing.cut-to", last=len(hacks))
+    return TitleCell(head, cut, note("drawing.saves-no-limit", saves=cubic_metres(hacks[-1].saves)))
+
+
+def _limit(result: Check | Change | SiteWall | Lows, verdict: Verdict | None) -> TitleCell:
+    """The limit as entered and where it comes from."""
+    head = note("drawing.head-limit")
+    if verdict is None or not verdict.criteria or isinstance(result, Lows):
+        return TitleCell(head, note("drawing.no-limit"), note("drawing.none-given"))
+    limit, rule = metres(verdict.criteria[0].limit), metres(result.gaps.rule)
+    return TitleCell(head, note("drawing.limit-under", limit=limit, rule=rule), _entry(result))
+
+
+def _entry(result: Check | Change | SiteWall) -> Note:
+    entry, method = result.tolerance, result.method
+    if entry is None:
+        return note("drawing.as-entered", method=method)
+    code = "drawing.by-entry" if entry.decides else "drawing.by-entry-from-memory"
+    return note(code, document=entry.document, edition=entry.edition, clause=entry.clause, method=method)
+
+
+def _decision(result: Check | Change | SiteWall | Lows, verdict: Verdict | None) -> TitleCell:
+    """The decision in a few big words, always with the criterion's name, and the ± and limit under it."""
+    head = note("drawing.head-decision")
+    if verdict is None or not verdict.criteria:
+        return TitleCell(head, note("drawing.no-limit-entered"), note("drawing.nothing-judged"))
+    named = tuple(note("drawing.decided", name=c.name, decision=c.decision) for c in verdict.criteria)
+    first = verdict.criteria[0]
+    limit = metres(first.limit)
+    if first.value is None:
+        small = note("drawing.unmeasured-of", name=first.name, limit=limit)
+    else:
+        value = metres(first.value, criterion_u(result, first.name, result.gaps))
+        small = note("drawing.measured-of", name=first.name, value=value, limit=limit)
+    return TitleCell(head, note("report.list", parts=named), small)
