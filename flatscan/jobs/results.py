@@ -97,7 +97,7 @@ class Planned:
     extras: Extras
     bands: tuple[Band, ...]
     fixed: tuple[tuple[float, float, float], ...]
-    notes: tuple[Note | str, ...]
+    notes: tuple[Note, ...]
 
 
 @dataclass(frozen=True, slots=True)

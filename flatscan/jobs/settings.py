@@ -21,8 +21,8 @@ DEFAULT_RULE, DEFAULT_LIMIT = 1.8, 0.003  # common specification practice (TOLER
 DEFAULT_SYSTEM = "gypsum-undercoat"
 _LIMITS = ("plumb_limit", "step_limit", "corner_limit")
 CLOUD_TYPE, STATIONS_TYPE, LINES_TYPE = "phone-walk", "laser-readings", "laser-line"
-# readers that tell by themselves how the capture was made, by the first words of their name
-READER_TYPES = (("depth photo", "depth-photo"), ("depth frames", "phone-walk"), ("laser line", LINES_TYPE))
+# readers that tell by themselves how the capture was made
+READER_TYPES = {"depth photo": "depth-photo", "depth frames": "phone-walk", "laser line photos": LINES_TYPE}
 
 
 def silent(_stage: str, _share: float | None = None) -> None:
@@ -149,9 +149,11 @@ class Requirement:
         tolerances = [tolerance] if isinstance(tolerance, str) else list(tolerance or ())
         if not tolerances:
             return cls(
-                rule=DEFAULT_RULE if rule is None else rule, limit=DEFAULT_LIMIT if limit is None else limit,
-                judges=limit is not None, **others,
-            )  # fmt: skip
+                rule=DEFAULT_RULE if rule is None else rule,
+                limit=DEFAULT_LIMIT if limit is None else limit,
+                judges=limit is not None,
+                **others,
+            )
         entries = tuple(load_tolerance(name) for name in tolerances)
         limits = ("limit", limit), *((name, others.get(name)) for name in _LIMITS)
         for name, value in limits:
