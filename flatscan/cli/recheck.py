@@ -10,7 +10,7 @@ import click
 from flatscan.cli.progress import progress_bar
 
 if TYPE_CHECKING:
-    from flatscan.evidence import Report
+    from flatscan.evidence import Rechecked
 
 SAME, ALTERED, DIFFERENT = 0, 3, 4
 
@@ -31,7 +31,7 @@ def command(file: str, *, seal: str | None, key: str | None, as_json: bool, quie
     from flatscan import evidence, report
     from flatscan.core.errors import BadValue
     from flatscan.evidence.keys import public_key
-    from flatscan.evidence.report import recheck_record, recheck_text
+    from flatscan.report.rechecked import recheck_record, recheck_text
 
     if seal is not None and (len(seal.strip()) != 64 or set(seal.strip().lower()) - set("0123456789abcdef")):
         raise BadValue("--seal", f"'{seal}'", needed="64 hex digits", remedy="Copy the seal that sealing printed")
@@ -45,5 +45,5 @@ def command(file: str, *, seal: str | None, key: str | None, as_json: bool, quie
     return _code(found)
 
 
-def _code(found: Report) -> int:
+def _code(found: Rechecked) -> int:
     return {"same": SAME, "altered": ALTERED}.get(found.status, DIFFERENT)
