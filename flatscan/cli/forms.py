@@ -87,7 +87,7 @@ def plan_readings(capture: str, **given: Any) -> int:
     Example: flatscan plan-readings wall.ply --limit 5mm --rule 2m --readings 12 --form ties.csv
     """
     from flatscan import jobs, report
-    from flatscan.jobs.readings import planned_readings
+    from flatscan.jobs.lasers import planned_readings
     from flatscan.report.one_file import write_file
     from flatscan.report.reading_plan import reading_form, reading_plan_text, reading_plans
 

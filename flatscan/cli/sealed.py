@@ -15,7 +15,7 @@ from flatscan.cli.values import LENGTH
 from flatscan.core.notes import note
 
 if TYPE_CHECKING:
-    from flatscan.evidence import Job, Key, Report, Statement
+    from flatscan.evidence import Job, Key, Rechecked, Statement
 
 SUFFIX = "-evidence.zip"
 SAME, ALTERED, DIFFERENT = 0, 3, 4
@@ -182,7 +182,7 @@ def recheck(file: str, *, seal: str | None, key: str | None, as_json: bool, quie
     from flatscan import report
     from flatscan.core.errors import BadValue
     from flatscan.evidence.keys import public_key
-    from flatscan.evidence.report import recheck_record, recheck_text
+    from flatscan.report.rechecked import recheck_record, recheck_text
 
     if seal is not None and (len(seal.strip()) != 64 or set(seal.strip().lower()) - set("0123456789abcdef")):
         raise BadValue(
@@ -198,5 +198,5 @@ def recheck(file: str, *, seal: str | None, key: str | None, as_json: bool, quie
     return _code(found)
 
 
-def _code(found: Report) -> int:
+def _code(found: Rechecked) -> int:
     return {"same": SAME, "altered": ALTERED}.get(found.status, DIFFERENT)

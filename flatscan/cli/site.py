@@ -208,11 +208,11 @@ def _formats(text: str | None) -> tuple[str, ...]:
 
 def _pool(given: dict[str, Any]) -> Pool:
     if given["cluster"]:
-        from flatscan.site.cluster import ClusterPool
+        from flatscan.site.pools import ClusterPool
 
         return ClusterPool(given["cluster"])
     from flatscan.capture.registry import free_memory
-    from flatscan.site.local import Limits, LocalPool, default_jobs
+    from flatscan.site.pools import Limits, LocalPool, default_jobs
 
     jobs, free = given["jobs"] or default_jobs(), free_memory()
     share = None if free is None else free // jobs
@@ -235,9 +235,9 @@ def _watched(*, quiet: bool) -> Iterator[Watch]:
 
 
 def _report(result: Run, units: str, *, quiet: bool) -> None:
-    from flatscan.site.words import lines
+    from flatscan.report.site_report import site_lines
 
-    for line in lines(result.document, units):
+    for line in site_lines(result.document, units):
         click.echo(line)
     if not quiet:
         files = tuple(map(str, result.files))

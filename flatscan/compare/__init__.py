@@ -1,21 +1,20 @@
 """Two surveys of one wall: laid over each other, what changed, and how sure that is."""
 
-from flatscan.compare.alignment import Alignment, by_points, by_reference_walls, lie_together, same_frame
-from flatscan.compare.change import (
+from flatscan.compare.alignment import Alignment, by_outline, by_points, by_reference_walls, lie_together, same_frame
+from flatscan.compare.difference import (
     K_DETECT,
     Difference,
+    Following,
     Place,
     beyond_joint,
     change_by,
     change_leveled,
+    following,
     thin_places,
     under_least,
 )
-from flatscan.compare.follow import Following, following
 from flatscan.compare.ledger import Entry, Found, ledger
-from flatscan.compare.leveling import Leveled, level
-from flatscan.compare.outline import by_outline
-from flatscan.compare.places import Both, together
+from flatscan.compare.overlay import Both, Leveled, level, together
 from flatscan.compare.shape_fit import ShapeFit, shape_fit
 
 __all__ = [

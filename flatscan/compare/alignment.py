@@ -10,8 +10,9 @@ from scipy.spatial.transform import Rotation
 
 from flatscan.core.errors import BadTable, MixedSurveys
 from flatscan.core.geometry import Array, unit
-from flatscan.core.model import Wall
-from flatscan.core.notes import Note
+from flatscan.core.model import Opening, Wall
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres, root_sum_square
 
 # two scans in one coordinate system meet with about this much (METHODS 1b, across a registration seam: engineering
 # estimate, no source); an outline's edge is found to about a cell or two
@@ -20,13 +21,18 @@ _FEWEST = 3
 # walls further apart in their files' coordinates than their edges are known are not taken to share them; out of the
 # plane a coat may lie between, and turn the wall's own line a little
 _NEAR, _NEAR_OUT, _NEAR_TURN = 0.030, 0.10, math.radians(0.5)
+# fixed points further off than this [m] after the best fit are not the same points
+_SAME_POINT = 0.05
+# scales of phone captures differ by up to 1 % (METHODS 1a), edges are found to some cells; strips at corners differ
+_SIZE_SHARE, _SIZE_LEAST = 0.02, 0.08
+_OPENING = 0.15
 
 
 @dataclass(frozen=True, eq=False)
 class Alignment:
     """Later wall coordinates q to earlier ones: turn @ q + shift, with how well that is known.
 
-    ``how`` says by what in words. ``u_place`` [m] is the standard uncertainty of a place in the wall's plane.
+    ``how`` says by what. ``u_place`` [m] is the standard uncertainty of a place in the wall's plane.
     ``design`` (3, 3) is the covariance of offset [m], turn and lean [m per m] about the origin of the earlier wall:
     what the alignment itself puts on a change z at x, y is [1, x, y] design [1, x, y]'. ``undetermined`` names the
     directions nothing fixed: with "out" among them a thickness cannot be known.
@@ -34,11 +40,11 @@ class Alignment:
 
     turn: Array
     shift: Array
-    how: Note | str
+    how: Note
     u_place: float
     design: Array = field(default_factory=lambda: np.zeros((3, 3)))
     undetermined: tuple[str, ...] = ()
-    notes: tuple[Note | str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
     @property
     def fixes_out(self) -> bool:
@@ -75,7 +81,7 @@ def same_frame(earlier: Wall, later: Wall, shifts: tuple[Array, Array], *, u: fl
     """Both captures lie in one coordinate system, met to ``u`` [m] at the wall."""
     turn, shift = between(earlier, later, (np.eye(3), np.zeros(3)), shifts)
     design = np.diag([u**2, 0.0, 0.0])
-    return Alignment(turn, shift, f"one coordinate system for both, met to {u * 1000:g} mm (k = 1)", u, design)
+    return Alignment(turn, shift, note("compare.same-frame", u=metres(u)), u, design)
 
 
 def lie_together(earlier: Wall, later: Wall, shifts: tuple[Array, Array]) -> bool:
@@ -108,33 +114,44 @@ def by_points(
     _checked(first, second)
     rotation, offset, residual = rigid(second, first)
     worst = np.linalg.norm(residual, axis=1)
-    if worst.max() > 0.05:
+    if worst.max() > _SAME_POINT:
         raise MixedSurveys(
-            "fixed points", f"point {int(worst.argmax()) + 1} is {worst.max() * 1000:.0f} mm off after the best fit",
-            needed="the same points in both captures, within 50 mm", remedy="Check their order and their unit",
-        )  # fmt: skip
+            "fixed points",
+            "point {number} is {off:length} off after the best fit",
+            needed="the same points in both captures, within {most:length}",
+            remedy="Check their order and their unit",
+            number=int(worst.argmax()) + 1,
+            off=metres(worst.max()),
+            most=metres(_SAME_POINT),
+        )
     spare = 3 * len(first) - 6
     spread = max(u, float(np.sqrt((residual**2).sum() / spare))) if spare else u
     turn, shift = between(earlier, later, (rotation, offset), shifts)
     local = (first - shifts[0] - earlier.frame.at) @ _axes(earlier).T
     design, u_place = _rigid_covariance(local, spread)
-    said = f"{len(first)} fixed points, {np.sqrt((residual**2).sum(axis=1).mean()) * 1000:.1f} mm rms after the fit"
-    return Alignment(turn, shift, said, u_place, design)
+    rms = metres(np.sqrt((residual**2).sum(axis=1).mean()))
+    return Alignment(turn, shift, note("compare.by-points", points=len(first), rms=rms), u_place, design)
 
 
 def _checked(first: Array, second: Array) -> None:
     if len(first) < _FEWEST or len(first) != len(second):
         raise BadTable(
-            "fixed points", f"{len(first)} and {len(second)} points", needed="at least three, the same in both",
+            "fixed points",
+            "{earlier} and {later} points",
+            needed="at least three, the same in both",
             remedy="Read three points that were not worked on, spread over the room",
-        )  # fmt: skip
+            earlier=len(first),
+            later=len(second),
+        )
     for points in (first, second):
         spread = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)
         if spread[1] < 0.05 * max(float(spread[0]), 1e-9) or spread[0] < 0.1:
             raise BadTable(
-                "fixed points", "they lie on one line, or next to each other", needed="three that span a triangle",
+                "fixed points",
+                "they lie on one line, or next to each other",
+                needed="three that span a triangle",
                 remedy="Add a point off the line",
-            )  # fmt: skip
+            )
 
 
 def _rigid_covariance(local: Array, u: float) -> tuple[Array, float]:
@@ -180,10 +197,10 @@ def by_reference_walls(
     design = np.diag([u_wall**2, (u_wall / span) ** 2, 0.0 if u_lean is None else u_lean**2])
     shift = np.array([solution[0], 0.0, solution[1] if fixed else 0.0])
     undetermined = ("up", *(() if fixed else ("out",)), *(() if u_lean is not None else ("lean",)))
-    names = ", ".join(str(first.number) for first, _ in pairs)
-    said = f"reference wall{'s' if len(pairs) > 1 else ''} {names}, taken as not worked on"
-    notes = () if fixed else ("no reference wall faces this one, so its distance is not fixed: only changes of shape",)
-    return Alignment(matrix, shift, said, OUTLINE_U, design, undetermined, notes)
+    numbers = tuple(first.number for first, _ in pairs)
+    how = note("compare.by-walls" if len(pairs) > 1 else "compare.by-wall", walls=numbers)
+    notes = () if fixed else (note("compare.none-facing"),)
+    return Alignment(matrix, shift, how, OUTLINE_U, design, undetermined, notes)
 
 
 def _bearing(other: Wall, wall: Wall) -> float:
@@ -198,3 +215,84 @@ def _facing_row(walls: tuple[Wall, Wall], others: tuple[Wall, Wall], turn: Array
     first = _axes(earlier) @ (one.frame.at - earlier.frame.at)
     second = turn @ (_axes(later) @ (two.frame.at - later.frame.at))
     return normal[[0, 2]], float(normal @ (first - second))
+
+
+def by_outline(earlier: Wall, later: Wall, *, undetermined: tuple[str, ...] = ("out", "turn")) -> Alignment:
+    """Edges and openings of the outline laid over each other; out of the wall's plane they fix nothing.
+
+    Both frames are upright, so the lean is compared through gravity. Raises `MixedSurveys` with the differences
+    where the sizes or the openings are of different walls.
+    """
+    differences = _size_differences(earlier, later)
+    pairs, odd = match_openings(earlier, later)
+    _refuse(earlier, later, differences, odd if not pairs or len(odd) > len(pairs) else [])
+    moves = [differences / 2]
+    moves += [_middle(a) - _middle(b) for a, b in pairs]
+    shift = np.median(moves, axis=0) if pairs else moves[0]
+    spread = np.abs(np.array(moves) - shift).max() if len(moves) > 1 else np.abs(differences).max() / 2
+    u = max(OUTLINE_U, float(spread) / np.sqrt(3))
+    u_lean = root_sum_square(earlier.plumb.u_lean, later.plumb.u_lean)
+    notes = tuple(note("compare.opening-in-one", (opening.left, opening.bottom)) for opening in odd)
+    design = np.diag([0.0, 0.0, 0.0 if u_lean is None else u_lean**2])
+    unknown = undetermined if u_lean is not None else (*undetermined, "lean")
+    return Alignment(np.eye(3), np.array([*shift, 0.0]), _outline_note(len(pairs), u), u, design, unknown, notes)
+
+
+def _outline_note(openings: int, u: float) -> Note:
+    """What two surveys are laid over each other by: the outline, and the openings that both have."""
+    if openings > 1:
+        return note("compare.by-outline-and-openings", openings=openings, u=metres(u))
+    return note("compare.by-outline-and-opening" if openings else "compare.by-outline", u=metres(u))
+
+
+def _size_differences(earlier: Wall, later: Wall) -> Array:
+    return np.array([earlier.width - later.width, earlier.height - later.height])
+
+
+def _middle(opening: Opening) -> Array:
+    return np.array([opening.left + opening.width / 2, opening.bottom + opening.height / 2])
+
+
+def match_openings(earlier: Wall, later: Wall) -> tuple[list[tuple[Opening, Opening]], list[Opening]]:
+    """Pairs of openings whose edges lie within 150 mm of each other, and those of either wall without a partner."""
+    pairs, left = [], list(later.openings)
+    odd: list[Opening] = []
+    for one in earlier.openings:
+        near = [two for two in left if _apart(one, two) <= _OPENING]
+        if near:
+            best = min(near, key=lambda two: _apart(one, two))
+            pairs.append((one, best))
+            left.remove(best)
+        else:
+            odd.append(one)
+    return pairs, odd + left
+
+
+def _apart(one: Opening, two: Opening) -> float:
+    edges = ((one.left, two.left), (one.right, two.right), (one.bottom, two.bottom), (one.top, two.top))
+    return max(abs(a - b) for a, b in edges)
+
+
+def _refuse(earlier: Wall, later: Wall, differences: Array, odd: list[Opening]) -> None:
+    allowed = np.maximum(_SIZE_LEAST, _SIZE_SHARE * np.array([earlier.width, earlier.height]))
+    if not ((np.abs(differences) > allowed).any() or odd):
+        return
+    raise MixedSurveys(
+        "the two surveys",
+        "{width:length} x {height:length} with {openings} openings against {later_width:length} x "
+        "{later_height:length} with {later_openings} openings: {off_width:length} apart in width, {off_height:length} "
+        "in height" + (", {odd} openings without a partner" if odd else ""),
+        needed="one wall: sizes within {most_width:length} and {most_height:length}, the same openings",
+        remedy="Choose the wall with {set:earlier_wall} and {set:later_wall}, or tie the surveys with {set:points}",
+        width=metres(earlier.width),
+        height=metres(earlier.height),
+        openings=len(earlier.openings),
+        later_width=metres(later.width),
+        later_height=metres(later.height),
+        later_openings=len(later.openings),
+        off_width=metres(abs(differences[0])),
+        off_height=metres(abs(differences[1])),
+        odd=len(odd),
+        most_width=metres(allowed[0]),
+        most_height=metres(allowed[1]),
+    )

@@ -25,6 +25,8 @@ import zipfile
 from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
 
+from flatscan.core.notes import Note, note
+
 README, MANIFEST, SEAL, TOLERANCES = "README.txt", "manifest.json", "seal.json", "tolerances.json"
 TEXTS = "methods"
 FIRST = (README, MANIFEST, SEAL)
@@ -35,7 +37,11 @@ _FORBIDDEN = set('\\:*?"<>|\0')
 
 
 class Altered(Exception):
-    """A file that is not as it was sealed; the message names what is wrong, one sentence."""
+    """A file that is not as it was sealed; ``problem`` is what is wrong."""
+
+    def __init__(self, problem: Note) -> None:
+        self.problem = problem
+        super().__init__(problem.code)
 
 
 def write_archive(path: Path, members: Mapping[str, Path]) -> None:
@@ -75,16 +81,16 @@ def unpack(path: Path, folder: Path) -> dict[str, Path]:
         with zipfile.ZipFile(path) as archive:
             infos = archive.infolist()
             _check_form(path, infos)
-            made = {}
+            members = {}
             for info in infos:
                 target = folder / info.filename
                 target.parent.mkdir(parents=True, exist_ok=True)
                 with archive.open(info) as source, target.open("wb") as out:
                     shutil.copyfileobj(source, out, 2**20)
-                made[info.filename] = target
-            return made
+                members[info.filename] = target
+            return members
     except (zipfile.BadZipFile, zipfile.LargeZipFile, EOFError, NotImplementedError, RuntimeError, ValueError) as fault:
-        raise Altered(f"the container is damaged ({_short(fault)})") from None
+        raise Altered(note("evidence.damaged", reason=_short(fault))) from None
 
 
 def _short(fault: Exception) -> str:
@@ -93,27 +99,27 @@ def _short(fault: Exception) -> str:
 
 def _check_form(path: Path, infos: list[zipfile.ZipInfo]) -> None:
     if len(infos) > _MOST_MEMBERS:
-        raise Altered(f"it holds {len(infos)} members, {_MOST_MEMBERS} at most are sealed")
+        raise Altered(note("evidence.too-many", members=len(infos), most=_MOST_MEMBERS))
     seen: set[str] = set()
     for info in infos:
         name = info.orig_filename
         kind = stat.S_IFMT(info.external_attr >> 16)
         if not safe_name(name):
-            raise Altered(f"the member '{_shown(name)}' has a path that leaves the folder, or none that is allowed")
+            raise Altered(note("evidence.bad-path", name=_shown(name)))
         if kind not in (0, stat.S_IFREG):
-            raise Altered(f"the member '{name}' is a link or another special file")
+            raise Altered(note("evidence.special", name=name))
         if info.compress_type != zipfile.ZIP_STORED or info.compress_size != info.file_size:
-            raise Altered(f"the member '{name}' is compressed, which sealing never does")
+            raise Altered(note("evidence.compressed", name=name))
         if name.casefold() in seen:
-            raise Altered(f"the member '{name}' stands twice")
+            raise Altered(note("evidence.twice", name=name))
         seen.add(name.casefold())
     if sum(info.file_size for info in infos) > path.stat().st_size:
-        raise Altered("its members claim more bytes than the file has")
+        raise Altered(note("evidence.too-many-bytes"))
     if any(not 0 <= info.header_offset < path.stat().st_size for info in infos):
-        raise Altered("its directory points outside the file")
+        raise Altered(note("evidence.directory-outside"))
     texts = [info for info in infos if info.filename in FIRST and info.file_size > _LARGEST_TEXT]
     if texts:
-        raise Altered(f"the member '{texts[0].filename}' is far too large")
+        raise Altered(note("evidence.too-large", name=texts[0].filename))
 
 
 def _shown(name: str) -> str:
@@ -123,6 +129,6 @@ def _shown(name: str) -> str:
 def same_form(path: Path, members: Mapping[str, Path]) -> bool:
     """Whether the file has exactly the bytes that sealing these members gives."""
     with tempfile.TemporaryDirectory(prefix="flatscan-") as folder:
-        again = Path(folder) / "again.zip"
-        write_archive(again, members)
-        return filecmp.cmp(path, again, shallow=False)
+        sealed_anew = Path(folder) / "anew.zip"
+        write_archive(sealed_anew, members)
+        return filecmp.cmp(path, sealed_anew, shallow=False)

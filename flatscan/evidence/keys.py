@@ -33,7 +33,11 @@ def load_key(path: str | Path, passphrase: bytes | None = None) -> Key:
         data = Path(path).read_bytes()
     except OSError as reason:
         raise ReadError(
-            path, f"the key cannot be read ({reason.strerror})", needed="a private key file", remedy=HOW_TO_MAKE
+            path,
+            "the key cannot be read ({reason})",
+            needed="a private key file",
+            remedy=HOW_TO_MAKE,
+            reason=str(reason.strerror),
         ) from None
     load: Callable[..., Any] = serialization.load_pem_private_key
     if b"OPENSSH" in data[:64]:
@@ -42,15 +46,26 @@ def load_key(path: str | Path, passphrase: bytes | None = None) -> Key:
         private = load(data, password=passphrase)
     except TypeError:
         raise BadValue(
-            path, "the key is protected by a passphrase, or a passphrase was given for one that is not",
-            needed="a passphrase for a protected key and none for another", remedy="Give the passphrase when asked",
-        ) from None  # fmt: skip
+            path,
+            "the key is protected by a passphrase, or a passphrase was given for one that is not",
+            needed="a passphrase for a protected key and none for another",
+            remedy="Give the passphrase when asked",
+        ) from None
     except ValueError:
-        raise ReadError(path, "not a private key, or a wrong passphrase", needed="an Ed25519 private key in PEM",
-                        remedy=HOW_TO_MAKE) from None  # fmt: skip
+        raise ReadError(
+            path,
+            "not a private key, or a wrong passphrase",
+            needed="an Ed25519 private key in PEM",
+            remedy=HOW_TO_MAKE,
+        ) from None
     if not isinstance(private, library.Ed25519PrivateKey):
-        raise ReadError(path, f"a key of another kind ({type(private).__name__})", needed="an Ed25519 private key",
-                        remedy=HOW_TO_MAKE)  # fmt: skip
+        raise ReadError(
+            path,
+            "a key of another kind ({kind})",
+            needed="an Ed25519 private key",
+            remedy=HOW_TO_MAKE,
+            kind=type(private).__name__,
+        )
     return key_of(private)
 
 
@@ -90,9 +105,12 @@ def public_key(text: str) -> str:
         found = None
     if not isinstance(found, library.Ed25519PublicKey):
         raise BadValue(
-            "--key", f"'{text}' is no Ed25519 public key", needed="64 hex digits, or a public key file",
+            "{set:key}",
+            "'{text}' is no Ed25519 public key",
+            needed="64 hex digits, or a public key file",
             remedy="Ask the signer for the public key",
-        )  # fmt: skip
+            text=text,
+        )
     return found.public_bytes_raw().hex()
 
 
@@ -101,7 +119,9 @@ def _library() -> Any:
         from cryptography.hazmat.primitives.asymmetric import ed25519
     except ImportError:
         raise ReadError(
-            "signature", "the cryptography library is not installed", needed="it, to sign or to check a signature",
+            "signature",
+            "the cryptography library is not installed",
+            needed="it, to sign or to check a signature",
             remedy="Install it with: pip install 'flatscan[sign]'",
-        ) from None  # fmt: skip
+        ) from None
     return ed25519

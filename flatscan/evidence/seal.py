@@ -16,13 +16,13 @@ from typing import Any
 from flatscan import __version__, methods, report
 from flatscan.core.errors import BadValue, OutputError, ReadError
 from flatscan.evidence.archive import MANIFEST, README, SEAL, TOLERANCES, safe_name, write_archive
-from flatscan.evidence.contents import Job, Photo, Statement
+from flatscan.evidence.contents import Job, Photo, Statement, take_photo
 from flatscan.evidence.keys import Key
-from flatscan.evidence.page_one import page_one
-from flatscan.evidence.photos import take_photo
-from flatscan.evidence.settings import to_plain
+from flatscan.evidence.sealed_settings import to_plain
 from flatscan.evidence.texts import member_of, relied_on
 from flatscan.jobs import Progress, silent
+from flatscan.report.model import Report
+from flatscan.report.sealed_page import sealed_page
 
 SCHEMA, KIND = 1, "flatscan evidence"
 RESULT = "result.json"
@@ -49,9 +49,12 @@ class _Members:
         """Take a file in; ``named`` is what its user calls it, where ``source`` is a copy."""
         if not safe_name(name):
             raise BadValue(
-                named or source, f"a name that not every system can unpack ('{source.name}')",
-                needed="a file name without \\ : * ? \" < > | and under 200 letters", remedy="Rename the file",
-            )  # fmt: skip
+                named or source,
+                "a name that not every system can unpack ('{name}')",
+                needed='a file name without \\ : * ? " < > | and under 200 letters',
+                remedy="Rename the file",
+                name=source.name,
+            )
         self.files[name] = source
         return name
 
@@ -70,10 +73,18 @@ class _Members:
 
 
 def seal(
-    path: str | Path, captures: Sequence[str | Path], jobs: Sequence[Job], *, statement: Statement | None = None,
-    photos: Sequence[str | Path] = (), keep_metadata: bool = False, key: Key | None = None, units: str = "mm",
-    overwrite: bool = False, progress: Progress = silent,
-) -> Sealed:  # fmt: skip
+    path: str | Path,
+    captures: Sequence[str | Path],
+    jobs: Sequence[Job],
+    *,
+    statement: Statement | None = None,
+    photos: Sequence[str | Path] = (),
+    keep_metadata: bool = False,
+    key: Key | None = None,
+    units: str = "mm",
+    overwrite: bool = False,
+    progress: Progress = silent,
+) -> Sealed:
     """Run the jobs on the captures and write a sealed file at ``path``.
 
     The same input, version and key give the same bytes. Raises `OutputError` where the file stands already (without
@@ -81,34 +92,43 @@ def seal(
     """
     path, statement = Path(path), statement or Statement()
     if path.exists() and not overwrite:
-        raise OutputError(path, "the file is there already", needed="a name that is free",
-                          remedy="Choose another with --out, or give --overwrite")  # fmt: skip
-    made = not path.parent.exists()
+        raise OutputError(
+            path,
+            "the file is there already",
+            needed="a name that is free",
+            remedy="Choose another with {set:out}, or give {set:overwrite}",
+        )
+    new_folder = not path.parent.exists()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".flatscan-", dir=path.parent) as folder:
             members = _Members(Path(folder))
             taken = _photos(members, photos, keep_metadata)
-            manifest = _gather(members, [Path(c) for c in captures], jobs, statement, units, progress)
+            manifest, reports = _gather(members, [Path(c) for c in captures], jobs, statement, units, progress)
             manifest["photos"] = taken
+            manifest["signed_by"] = None if key is None else key.public
+            members.write(README, sealed_page(manifest, reports, units))
             said = _close(members, manifest, key)
-            beside = Path(folder) / "sealed.zip"
+            beside = Path(folder) / "beside.zip"
             write_archive(beside, members.files)
             beside.replace(path)
     except OSError as reason:
         raise OutputError(
-            path, f"cannot be written ({(reason.strerror or str(reason)).lower()})",
-            needed="a folder that may be written, with room on its disk", remedy="Choose another with --out",
-        ) from reason  # fmt: skip
+            path,
+            "cannot be written ({reason})",
+            needed="a folder that may be written, with room on its disk",
+            remedy="Choose another with {set:out}",
+            reason=(reason.strerror or str(reason)).lower(),
+        ) from reason
     finally:
-        if made and path.parent.is_dir() and not any(path.parent.iterdir()):
+        if new_folder and path.parent.is_dir() and not any(path.parent.iterdir()):
             path.parent.rmdir()
     return Sealed(path, said, manifest)
 
 
 def _gather(
     members: _Members, captures: list[Path], jobs: Sequence[Job], statement: Statement, units: str, progress: Progress
-) -> dict[str, Any]:
+) -> tuple[dict[str, Any], list[Report]]:
     """Run every job and describe it; the captures' bytes are hashed from the very copies that are sealed."""
     held = []
     for number, capture in enumerate(captures, 1):
@@ -121,22 +141,34 @@ def _gather(
         shutil.copyfile(capture, copy)
         held.append({"member": name, "file": capture.name, "sha256": digest(copy), "bytes": copy.stat().st_size})
     paths = tuple(members.files[str(one["member"])] for one in held)
-    described = [_job(members, number, job, paths, units, progress) for number, job in enumerate(jobs, 1)]
+    run = [_job(members, number, job, paths, units, progress) for number, job in enumerate(jobs, 1)]
+    described = [job for job, _ in run]
     entries = {t.id: t for job in jobs for t in _tolerances(job)}
     members.write(TOLERANCES, dumps(report.tolerance_records(list(entries.values()))))
     texts = relied_on(json.loads(members.files[job["result"]].read_bytes()) for job in described)
     for name in texts:
         members.write(member_of(name), methods.load(name).text)
-    return {
-        "schema": SCHEMA, "kind": KIND, "versions": versions(), "title": statement.title, "date": statement.date,
-        "grounds": statement.grounds, "present": list(statement.present), "notes": list(statement.notes),
-        "left_out": list(statement.left_out), "captures": held, "jobs": described, "methods": list(texts),
-    }  # fmt: skip
+    manifest = {
+        "schema": SCHEMA,
+        "kind": KIND,
+        "versions": versions(),
+        "title": statement.title,
+        "date": statement.date,
+        "grounds": statement.grounds,
+        "present": list(statement.present),
+        "notes": list(statement.notes),
+        "left_out": list(statement.left_out),
+        "captures": held,
+        "jobs": described,
+        "methods": list(texts),
+    }
+    return manifest, [told for _, told in run]
 
 
 def _job(
     members: _Members, number: int, job: Job, paths: tuple[Path, ...], units: str, progress: Progress
-) -> dict[str, Any]:
+) -> tuple[dict[str, Any], Report]:
+    """One job run: how it is described in the manifest, and its report."""
     folder = f"results/{number:02d}-{job.command}"
     found = job.run(paths, progress)
     progress("sheets", None)
@@ -145,11 +177,14 @@ def _job(
         members.add(f"{folder}/{sheet.name}", sheet)
     parts = ("capturing", "testing", "finishing", "comparing", "earlier")
     settings = {part: to_plain(getattr(job, part), members.pack) for part in parts}
-    return {
-        "command": job.command, "captures": list(job.captures), "units": units,
+    described = {
+        "command": job.command,
+        "captures": list(job.captures),
+        "units": units,
         "settings": {part: plain for part, plain in settings.items() if plain or part == "capturing"},
         "result": f"{folder}/{RESULT}",
-    }  # fmt: skip
+    }
+    return described, report.report_of(found)
 
 
 def _tolerances(job: Job) -> list[Any]:
@@ -158,23 +193,24 @@ def _tolerances(job: Job) -> list[Any]:
 
 
 def _photos(members: _Members, photos: Sequence[str | Path], keep: bool) -> list[dict[str, Any]]:
-    made = []
+    described = []
     (members.folder / "photos").mkdir(exist_ok=True)
     for number, photo in enumerate(photos, 1):
         taken: Photo = take_photo(photo, members.folder / "photos" / f"{number:02d}", keep_metadata=keep)
         name = members.add(f"photos/{taken.path.name}", taken.path)
-        made.append({
-            "member": name, "file": taken.name, "original_sha256": taken.original_sha256,
-            "metadata": "kept" if taken.kept else "stripped",
-        })  # fmt: skip
-    return made
+        described.append(
+            {
+                "member": name,
+                "file": taken.name,
+                "original_sha256": taken.original_sha256,
+                "metadata": "kept" if taken.kept else "stripped",
+            }
+        )
+    return described
 
 
 def _close(members: _Members, manifest: dict[str, Any], key: Key | None) -> str:
-    """Write page one, the manifest over all members, and the seal over the manifest; returns the seal."""
-    manifest["signed_by"] = None if key is None else key.public
-    results = [json.loads(members.files[job["result"]].read_text(encoding="utf-8")) for job in manifest["jobs"]]
-    members.write(README, page_one(manifest, results))
+    """Write the manifest over all members, and the seal over the manifest; returns the seal."""
     manifest["members"] = [
         {"name": name, "bytes": source.stat().st_size, "sha256": digest(source)}
         for name, source in sorted(members.files.items())
@@ -198,9 +234,9 @@ def digest(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def dumps(made: Any) -> str:
+def dumps(record: Any) -> str:
     """JSON in the one form used in sealed files."""
-    return json.dumps(made, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+    return json.dumps(record, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 
 
 def versions() -> dict[str, str]:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from flatscan import methods
 from flatscan.evidence.archive import TEXTS
+from flatscan.report.rechecked import SealedText
 
 _ALWAYS = ("record", "definitions", "uncertainty")
 # parts of a result document and the texts that say how they come about
@@ -21,14 +21,6 @@ _BY_PART = {
     "setout": ("finish-plane", "trade"),
     "compare": ("comparison",),
 }
-
-
-@dataclass(frozen=True, slots=True)
-class SealedText:
-    """A sealed text by its ``name``: whether this version words it the same, None where it has no such text."""
-
-    name: str
-    same: bool | None
 
 
 def member_of(name: str) -> str:

@@ -2,7 +2,7 @@
 
 from flatscan.jobs.checking import check, check_seen
 from flatscan.jobs.comparing import compare_surveys
-from flatscan.jobs.lines import lines
+from flatscan.jobs.lasers import lines
 from flatscan.jobs.results import (
     Change,
     Check,
@@ -18,10 +18,9 @@ from flatscan.jobs.results import (
     Survey,
     Together,
 )
-from flatscan.jobs.rooms import survey_together
 from flatscan.jobs.seeing import find_room, list_walls, read, see, seen_in
 from flatscan.jobs.settings import Capturing, Comparing, Finishing, Progress, Requirement, silent
-from flatscan.jobs.surveying import measured, plan, planned, site_wall, survey, survey_seen
+from flatscan.jobs.surveying import measured, plan, planned, site_wall, survey, survey_seen, survey_together
 from flatscan.jobs.working import lows, lows_by_hand, lows_seen, set_out, set_out_seen
 
 __all__ = [

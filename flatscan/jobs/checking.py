@@ -11,9 +11,8 @@ from flatscan.core.errors import BadValue
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity, degrees
-from flatscan.jobs.looking import lean_of, look
 from flatscan.jobs.results import Check, Looked, Seen
-from flatscan.jobs.seeing import see
+from flatscan.jobs.seeing import lean_of, look, see
 from flatscan.jobs.settings import Capturing, Progress, Requirement, silent
 from flatscan.standards import Tolerance
 from flatscan.straightedge import sweep
@@ -35,9 +34,9 @@ def check_seen(seen: Seen, requirement: Requirement, progress: Progress = silent
     sweeps = Sweeps(looked.relief, requirement.confidence)
     judged = []
     for entry in requirement.entries:
-        progress(f"judging by {entry.id}" if entry.id else "straightedge", None)
-        judged.append(verdicts.judge(entry, _measured(entry, looked, requirement, sweeps), looked.relief,
-                                     confidence=requirement.confidence))  # fmt: skip
+        progress("judging" if entry.id else "straightedge", None)
+        measured = _measured(entry, looked, requirement, sweeps)
+        judged.append(verdicts.judge(entry, measured, looked.relief, confidence=requirement.confidence))
     verdict = verdicts.verdict_of(judged, confidence=requirement.confidence)
     gaps = next((one.gaps for one in judged if one.gaps is not None), None)
     if gaps is None:

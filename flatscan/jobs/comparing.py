@@ -1,4 +1,4 @@
-"""One wall surveyed twice: the order of the stages from two captures to what changed between them."""
+"""One wall surveyed twice: from two captures to what changed between them, and what was put on beyond the price."""
 
 from __future__ import annotations
 
@@ -13,19 +13,27 @@ from flatscan.compare import Alignment, Both, Difference
 from flatscan.core.geometry import Mask
 from flatscan.core.model import CommonError, Relief
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import Quantity, metres, root_sum_square, share
+from flatscan.core.quantity import Quantity, cubic_metres, metres, root_sum_square, share
 from flatscan.jobs.checking import check_seen
-from flatscan.jobs.judging import judged
-from flatscan.jobs.results import Agreement, Change
-from flatscan.jobs.settings import Capturing, Comparing, Finishing, Progress, Requirement, silent
+from flatscan.jobs.results import Agreement, Background, Change, Extra, Seen, Survey, Variation
+from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Comparing, Finishing, Progress, Requirement, silent
+from flatscan.jobs.surveying import survey_seen
 from flatscan.jobs.tying import Surveyed, aligned, take
+from flatscan.plan.finish import BuildUp
+from flatscan.plan.rates import QuoteLine, Rates, extra_over, load_rates, quote
+from flatscan.plan.systems import load as load_system
+from flatscan.plan.takeoff import TakeOff, take_off
 from flatscan.relief.shape import Shape, shape_of
 
 
 def compare_surveys(
-    earlier: str | Path, later: str | Path, hows: tuple[Capturing, Capturing], options: Comparing,
-    finish: Finishing | None = None, progress: Progress = silent,
-) -> Change:  # fmt: skip
+    earlier: str | Path,
+    later: str | Path,
+    hows: tuple[Capturing, Capturing],
+    options: Comparing,
+    finish: Finishing | None = None,
+    progress: Progress = silent,
+) -> Change:
     """What changed on a wall between two captures of it; what was seen is the later one.
 
     ``hows`` are for the earlier and the later capture. Raises `MixedSurveys` where they show different walls or
@@ -37,7 +45,7 @@ def compare_surveys(
     progress("laying the surveys over each other", None)
     reliefs = _smoothed(surveys, requirement.limit)
     shapes = [shape_of(r, s.wall) for r, s in zip(reliefs, surveys, strict=True)]
-    alignment, notes = aligned(surveys, reliefs, options)
+    alignment, assumed = aligned(surveys, reliefs, options)
     both = compare.together(*reliefs, alignment)
     difference = _change(both, surveys, alignment, options)
     same = surveys[0].seen.origin.sha256 == surveys[1].seen.origin.sha256
@@ -50,7 +58,7 @@ def compare_surveys(
     notes = (
         *checked.notes,
         *twice,
-        *notes,
+        *assumed,
         *difference.notes,
         *_agreement_notes(found.get("agreement")),
         *earlier_notes,
@@ -73,15 +81,15 @@ def _at_one_cell(
     paths: tuple[str | Path, str | Path], hows: tuple[Capturing, Capturing], progress: Progress
 ) -> tuple[Surveyed, Surveyed]:
     """Both surveys on cells of one size: the finer is measured again on the coarser's, and that is said."""
-    made = [take(path, how, progress) for path, how in zip(paths, hows, strict=True)]
-    sizes = [survey.seen.relief.step for survey in made]
+    surveys = [take(path, how, progress) for path, how in zip(paths, hows, strict=True)]
+    sizes = [survey.seen.relief.step for survey in surveys]
     if all(sizes) and sizes[0] != sizes[1]:
         finer = int(np.argmin(sizes))
         coarse = max(sizes)
-        again = take(paths[finer], replace(hows[finer], cell=coarse), progress)
+        coarser = take(paths[finer], replace(hows[finer], cell=coarse), progress)
         said = note("jobs.coarser-later" if finer else "jobs.coarser-earlier", cell=metres(coarse))
-        made[finer] = replace(again, seen=replace(again.seen, notes=(*again.seen.notes, said)))
-    return made[0], made[1]
+        surveys[finer] = replace(coarser, seen=replace(coarser.seen, notes=(*coarser.seen.notes, said)))
+    return surveys[0], surveys[1]
 
 
 def _smoothed(surveys: tuple[Surveyed, Surveyed], limit: float) -> tuple[Relief, Relief]:
@@ -93,9 +101,7 @@ def _smoothed(surveys: tuple[Surveyed, Surveyed], limit: float) -> tuple[Relief,
     return relief.smooth(first, window), relief.smooth(second, window)
 
 
-def _change(
-    both: Both, surveys: tuple[Surveyed, Surveyed], alignment: Alignment, options: Comparing
-) -> Difference:  # fmt: skip
+def _change(both: Both, surveys: tuple[Surveyed, Surveyed], alignment: Alignment, options: Comparing) -> Difference:
     """The change, its set-up taken out over the reference, or over the whole wall where nothing else fixes it."""
     commons: tuple[CommonError, CommonError] = (surveys[0].seen.relief.common, surveys[1].seen.relief.common)
     across, upward = both.base.places
@@ -117,7 +123,7 @@ def _change(
     return compare.change_leveled(both, commons, alignment, leveled)
 
 
-def _reference_notes(leveled: compare.Leveled, options: Comparing) -> tuple[Note | str, ...]:
+def _reference_notes(leveled: compare.Leveled, options: Comparing) -> tuple[Note, ...]:
     """What the reference leaves open, and whether part of it seems to have changed."""
     said = []
     if leveled.undetermined:
@@ -141,12 +147,10 @@ def _followed(
     return found
 
 
-def _agreement(
-    surveys: tuple[Surveyed, Surveyed], shapes: list[Shape], both: Both, change: Difference
-) -> Agreement:  # fmt: skip
+def _agreement(surveys: tuple[Surveyed, Surveyed], shapes: list[Shape], both: Both, change: Difference) -> Agreement:
     beyond, factor = compare.beyond_joint(change)
     area = change.relief.area
-    share = float(area[beyond].sum()) / change.compared_area
+    differing = float(area[beyond].sum()) / change.compared_area
     differ = tuple(place for place in change.places if abs(place.value) > factor * place.u)
     leans = [
         Quantity(shape.lean, root_sum_square(shape.u_lean, survey.wall.plumb.u_lean))
@@ -154,13 +158,120 @@ def _agreement(
     ]
     lean = leans[1] - leans[0]
     return Agreement(
-        agree=not beyond.any(), differ=differ, share=share, factor=factor, lean=lean,
+        agree=not beyond.any(),
+        differ=differ,
+        share=differing,
+        factor=factor,
+        lean=lean,
         lean_agrees=None if lean.u is None else abs(lean.value) <= compare.K_DETECT * lean.u,
         correlation=compare.following(both).correlation,
-    )  # fmt: skip
+    )
 
 
-def _agreement_notes(agreement: Agreement | None) -> tuple[Note | str, ...]:
+def _agreement_notes(agreement: Agreement | None) -> tuple[Note, ...]:
     if agreement is None or agreement.correlation is None or agreement.correlation > 0.3:
         return ()
     return (note("jobs.little-in-common", correlation=share(agreement.correlation)),)
+
+
+def judged(
+    earlier: Seen, difference: Difference, both: Both, options: Comparing, finish: Finishing, progress: Progress
+) -> dict[str, Any]:
+    """Background by its own limit and quantity over the allowance, by their names in a `Change`, where asked for."""
+    found: dict[str, Any] = {}
+    if options.background is not None:
+        found["background"] = background_of(earlier, options.background, progress)
+    rates = None if options.rates is None else load_rates(options.rates)
+    allowance = options.allowance
+    if allowance is None and rates is not None:
+        allowance = rates.allowance
+    if allowance is not None:
+        if rates is not None:
+            rates = replace(rates, allowance=allowance)
+        planned = survey_seen(earlier, options.background or Requirement(), finish, progress)
+        found["variation"] = variation_of(planned, difference, both, allowance, rates, finish)
+    return found
+
+
+def background_of(earlier: Seen, requirement: Requirement, progress: Progress) -> Background:
+    """The earlier surface checked against its own limit, with what is over it."""
+    found = check_seen(earlier, requirement, progress)
+    flat = next((criterion for criterion in found.verdict.criteria if criterion.name == "flatness"), None)
+    limit = requirement.limit if flat is None else flat.limit
+    excess = None if flat is None or flat.value is None else flat.value - limit
+    over = np.nan_to_num(found.gaps.deepest) > limit
+    area = float(found.relief.area[over & found.relief.valid].sum())
+    return Background(replace(found, tolerance=requirement.tolerance), limit, excess, area)
+
+
+def variation_of(
+    planned: Survey, difference: Difference, both: Both, allowance: float, rates: Rates | None, finish: Finishing
+) -> Variation:
+    """Quantities, passes, visits and money beyond the allowance [m], each a difference of the same take-off twice."""
+    built, taken = planned.plan.build_up, planned.plan.take_off
+    volume, area = extra_over(built, planned.relief, allowance)
+    # what moves the whole plane moves every litre over the allowance by the share of the wall that is over it
+    u = None if built.volume.u is None or built.area <= 0 else built.volume.u * area / built.area
+    flat, plain = _at_allowance(planned, built, allowance, finish)
+    lines, currency = _difference(planned, (flat, plain), rates)
+    return Variation(
+        allowance=allowance,
+        planned=Extra(cubic_metres(volume, u), area),
+        applied=_applied(difference, both, allowance),
+        passes=(plain.passes, taken.passes),
+        visits=(plain.visits, taken.visits),
+        bags=(plain.bags, taken.bags),
+        system=taken.system,
+        lines=lines,
+        currency=currency,
+        survey=planned,
+    )
+
+
+def _at_allowance(planned: Survey, built: BuildUp, allowance: float, finish: Finishing) -> tuple[BuildUp, TakeOff]:
+    """The same wall as if it took the allowance everywhere."""
+    even = np.where(np.isfinite(built.thickness), allowance, np.nan)
+    flat = replace(
+        built,
+        thickness=even,
+        least=allowance,
+        mean=allowance,
+        most=allowance,
+        volume=cubic_metres(allowance * built.area, 0.0),
+        notes=(),
+    )
+    system = load_system(finish.system or DEFAULT_SYSTEM)
+    options = replace(finish.order, strict=False)
+    return flat, take_off(flat, planned.relief, system, options=options)
+
+
+def _difference(
+    planned: Survey, even: tuple[BuildUp, TakeOff], rates: Rates | None
+) -> tuple[tuple[QuoteLine, ...], str]:
+    """Lines of the quote at the measured thickness less those at the allowance."""
+    if rates is None:
+        return (), ""
+    now = quote(planned.plan.take_off, planned.plan.build_up, planned.relief, rates)
+    before = quote(even[1], even[0], planned.relief, rates)
+    held = {(line.what, line.unit): line for line in before.lines}
+    lines = []
+    for line in now.lines:
+        base = held.pop((line.what, line.unit), None)
+        quantity = line.quantity - (base.quantity if base is not None else 0.0)
+        if abs(quantity) > 1e-9:
+            lines.append(QuoteLine(line.what, quantity, line.unit, line.rate, quantity * line.rate))
+    lines += [QuoteLine(rest.what, -rest.quantity, rest.unit, rest.rate, -rest.amount) for rest in held.values()]
+    return tuple(lines), rates.currency
+
+
+def _applied(change: Difference, both: Both, allowance: float) -> Extra | None:
+    """What both surveys show as put on over the allowance."""
+    if change.mean is None:
+        return None
+    here = np.isfinite(change.change) & both.base.inside
+    over = np.maximum(change.change[here] - allowance, 0.0)
+    scale = 1 / change.compared_share if change.compared_share > 0 else 1.0
+    area = float(both.base.area[here][over > 0].sum()) * scale
+    volume = float(over @ both.base.area[here]) * scale
+    u = None if change.mean.u is None else change.mean.u * area
+    return Extra(cubic_metres(volume, u), area)

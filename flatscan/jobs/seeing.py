@@ -1,4 +1,4 @@
-"""From a capture file to the relief of one wall."""
+"""From a capture file to the relief of one wall, smoothed as far as the limit asks for, and its shape."""
 
 from __future__ import annotations
 
@@ -9,15 +9,26 @@ from pathlib import Path
 
 import numpy as np
 
-from flatscan import capture, relief
+from flatscan import capture, relief, straightedge
 from flatscan import wall as walls
 from flatscan.core.errors import BadValue, WallNotFound
 from flatscan.core.geometry import Array
 from flatscan.core.model import PHONE_GRAVITY, Cloud, CommonError, Readings, Relief, Wall
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import metres
-from flatscan.jobs.results import Seen
-from flatscan.jobs.settings import CLOUD_TYPE, LINES_TYPE, STATIONS_TYPE, Capturing, Progress, silent
+from flatscan.core.quantity import Quantity, metres, root_sum_square, slope
+from flatscan.jobs.results import Looked, Seen
+from flatscan.jobs.settings import (
+    CLOUD_TYPE,
+    LINES_TYPE,
+    STATIONS_TYPE,
+    Capturing,
+    Progress,
+    Requirement,
+    silent,
+)
+from flatscan.relief.shape import patches_of, shape_of
+from flatscan.straightedge.gaps import Gaps
+from flatscan.verdict import coverage_factor
 
 _NO_SENSOR = 5e-6  # [m]; the best laboratory scanners scatter by some hundredths of a millimetre (common practice)
 
@@ -42,9 +53,7 @@ def see(
 def read(path: str | Path, how: Capturing, progress: Progress = silent) -> Cloud | Readings:
     """What a capture file holds, as the settings say to read it."""
     progress("reading", None)
-    return capture.read(
-        path, file_unit=how.file_unit, reading_u=how.reading_u, max_points=how.max_points
-    )  # fmt: skip
+    return capture.read(path, file_unit=how.file_unit, reading_u=how.reading_u, max_points=how.max_points)
 
 
 def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:
@@ -92,9 +101,8 @@ def tied(seen: Seen, how: Capturing, progress: Progress) -> Seen:
             file=how.tie,
         )
     kind = relief.capture_type(STATIONS_TYPE)
-    made, wall, shown, more = relief.tie(
-        seen.relief, seen.wall, readings, laser=kind.common_error(), u_laser_lean=kind.lean
-    )  # fmt: skip
+    laser = kind.common_error()
+    made, wall, shown, more = relief.tie(seen.relief, seen.wall, readings, laser=laser, u_laser_lean=kind.lean)
     name = Path(how.tie).name
     said = (note("jobs.tie-file", file=name, what=what) for what in readings.origin.warnings)
     return replace(seen, relief=made, wall=wall, tie=shown, notes=(*seen.notes, *said, *more))
@@ -112,13 +120,13 @@ def seen_in(
     taken: Cloud | Readings, how: Capturing, progress: Progress = silent, room: walls.Room | None = None
 ) -> Seen:
     """The wall of a capture already read; its walls are found unless ``room`` brings them."""
-    kind, notes = _capture_type(taken, how.capture_type)
+    kind, assumed = _capture_type(taken, how.capture_type)
     made: Relief
     if isinstance(taken, Readings):
         wall, made, more = relief.from_stations(
             taken, kind.common_error(), kind.lean if taken.u_lean is None else taken.u_lean
         )
-        notes = (*taken.origin.warnings, *notes, *more)
+        notes = (*taken.origin.warnings, *assumed, *more)
         return Seen(taken.origin, kind.name, taken.name, _checked_stations(taken, wall, how), made, notes)
     watched = _watched(taken, progress)
     if room is None:
@@ -128,11 +136,16 @@ def seen_in(
     made, more = relief.grid(watched, wall, _common(kind, how), cell=how.cell)
     step = math.sqrt(12) * float(np.linalg.norm(wall.frame.out * taken.u_step))
     return Seen(
-        taken.origin, kind.name, "", wall, made,
-        (*taken.origin.warnings, *notes, *room.notes, *wall.notes, *more, *_unmeasured(made, step)), step=step,
+        origin=taken.origin,
+        capture_type=kind.name,
+        title="",
+        wall=wall,
+        relief=made,
+        notes=(*taken.origin.warnings, *assumed, *room.notes, *wall.notes, *more, *_unmeasured(made, step)),
+        step=step,
         corners=tuple(corner for corner in room.corners if wall.number in (corner.left, corner.right)),
         neighbours=tuple(other for other in room.walls if other.number != wall.number),
-    )  # fmt: skip
+    )
 
 
 def _unmeasured(made: Relief, step: float) -> tuple[Note, ...]:
@@ -222,9 +235,8 @@ def _chosen(room: walls.Room, how: Capturing, file: str) -> Wall:
         if wall.number == how.wall:
             if not (how.region or how.opening or how.no_opening):
                 return wall
-            return walls.adjust(
-                wall, region=how.region, add_openings=how.opening, remove_openings=how.no_opening
-            )  # fmt: skip
+            added, removed = how.opening, how.no_opening
+            return walls.adjust(wall, region=how.region, add_openings=added, remove_openings=removed)
     raise WallNotFound(
         file,
         "{walls:count} walls, none of them number {number:count}",
@@ -233,3 +245,38 @@ def _chosen(room: walls.Room, how: Capturing, file: str) -> Wall:
         walls=len(room.walls),
         number=how.wall,
     )
+
+
+def look(seen: Seen, requirement: Requirement, progress: Progress) -> Looked:
+    """Smooth with the smallest window that makes gaps certain enough for the limit, and describe the shape."""
+    progress("shape", None)
+    smooth = relief.smooth(seen.relief, relief.choose_window(seen.relief, requirement.limit))
+    shape = shape_of(smooth, seen.wall)
+    return Looked(
+        seen=seen,
+        relief=smooth,
+        shape=shape,
+        patches=patches_of(smooth, shape),
+        notes=(*seen.notes, *_coarse_step(seen, requirement)),
+    )
+
+
+def _coarse_step(seen: Seen, requirement: Requirement) -> tuple[Note, ...]:
+    """Say where the file's own rounding is over a fifth of the limit."""
+    if seen.step <= requirement.limit / 5:
+        return ()
+    return (note("jobs.coarse-step", step=metres(seen.step), limit=metres(requirement.limit)),)
+
+
+def swept(looked: Looked, requirement: Requirement, progress: Progress) -> Gaps:
+    """The straightedge at every place of the relief."""
+    progress("straightedge", None)
+    k = coverage_factor(requirement.confidence)
+    return straightedge.sweep(
+        looked.relief, requirement.rule, directions=requirement.directions, k=k, method=requirement.method
+    )
+
+
+def lean_of(looked: Looked) -> Quantity:
+    """Lean with its uncertainty: the points' own and how well plumb is known."""
+    return slope(looked.shape.lean, root_sum_square(looked.shape.u_lean, looked.wall.plumb.u_lean))

@@ -147,9 +147,11 @@ class Requirement:
         tolerances = [tolerance] if isinstance(tolerance, str) else list(tolerance or ())
         if not tolerances:
             return cls(
-                rule=DEFAULT_RULE if rule is None else rule, limit=DEFAULT_LIMIT if limit is None else limit,
-                judges=limit is not None, **others,
-            )  # fmt: skip
+                rule=DEFAULT_RULE if rule is None else rule,
+                limit=DEFAULT_LIMIT if limit is None else limit,
+                judges=limit is not None,
+                **others,
+            )
         entries = tuple(load_tolerance(name) for name in tolerances)
         limits = ("limit", limit), *((name, others.get(name)) for name in _LIMITS)
         for name, value in limits:

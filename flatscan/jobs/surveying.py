@@ -1,25 +1,26 @@
-"""Before quoting: finish plane, choices, order, hacking, quote, clashes and light."""
+"""Before quoting: finish plane, choices, order, hacking, quote, clashes and light, of one wall or of a room's."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
 from flatscan.core.errors import BadValue
+from flatscan.core.model import Readings
 from flatscan.jobs.checking import check_seen
-from flatscan.jobs.looking import look, swept
-from flatscan.jobs.results import Looked, Planned, Seen, SiteWall, Survey
-from flatscan.jobs.seeing import see
+from flatscan.jobs.results import Looked, Planned, Seen, SiteWall, Survey, Together
+from flatscan.jobs.seeing import find_room, look, read, see, seen_in, swept
 from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Finishing, Progress, Requirement, silent
 from flatscan.plan.choices import choices
-from flatscan.plan.coats import bags_per_m3, bands
+from flatscan.plan.coats import bags_per_m3, bands, combined_order
 from flatscan.plan.face import clashes, read_items, shows
 from flatscan.plan.finish import PlaneOptions, place
 from flatscan.plan.hacking import hacking_plan
 from flatscan.plan.rates import extras, load_rates, measured_area, quote
-from flatscan.plan.room_planes import turn_parallel_to, turn_square_to
+from flatscan.plan.room_planes import RoomPlan, RoomWall, place_room, turn_parallel_to, turn_square_to
 from flatscan.plan.stops import stops
 from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import take_off
@@ -147,3 +148,52 @@ def site_wall(seen: Seen, requirement: Requirement, finish: Finishing) -> SiteWa
 
 def _as_site_wall(found: Survey) -> SiteWall:
     return SiteWall(**{item.name: getattr(found, item.name) for item in fields(found)})
+
+
+def survey_together(
+    path: str | Path,
+    how: Capturing,
+    test: Requirement,
+    finish: Finishing,
+    *,
+    walls: Sequence[int],
+    corners: str = "square",
+    progress: Progress = silent,
+) -> tuple[Survey, ...]:
+    """Survey of each wall named, all with planes that share one turn, each with the order of all of them.
+
+    Raises `BadValue` for a table of readings, for fewer than two walls, or one named twice.
+    """
+    taken = read(path, how, progress)
+    if isinstance(taken, Readings) or len(set(walls)) < max(2, len(walls)):
+        raise BadValue(
+            "{set:together}",
+            "walls {walls:count} of {file}",
+            needed="two or more different walls of one point cloud",
+            remedy="List the walls with {run:survey --list}",
+            walls=tuple(walls),
+            file=taken.origin.file,
+        )
+    room = find_room(taken, how, progress)
+    seen = [seen_in(taken, replace(how, wall=number), progress, room) for number in walls]
+    found = [look(wall, test, progress) for wall in seen]
+    progress("finish planes", None)
+    made = place_room(
+        tuple(RoomWall(one.relief, one.wall, finish.plane) for one in found),
+        corners=corners,
+        turn_up_to=finish.plane.turn_up_to,
+    )
+    planned = [
+        plan(looked, replace(finish, plane=replace(finish.plane, turn=built.plane.turn, turn_up_to=0.0)), progress)
+        for looked, built in zip(found, made.build_ups, strict=True)
+    ]
+    together = _together(walls, corners, made, planned)
+    return tuple(
+        looked.extended(Survey, gaps=swept(looked, test, progress), plan=made, together=together)
+        for looked, made in zip(found, planned, strict=True)
+    )
+
+
+def _together(walls: Sequence[int], corners: str, made: RoomPlan, planned: Sequence[Planned]) -> Together:
+    orders = [plan.take_off.order for plan in planned]
+    return Together(tuple(walls), corners, made.shared_turn, made.volume, made.squaring, combined_order(orders))

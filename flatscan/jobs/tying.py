@@ -54,7 +54,7 @@ def take(path: str | Path, how: Capturing, progress: Progress = silent) -> Surve
 
 def aligned(
     surveys: tuple[Surveyed, Surveyed], reliefs: tuple[Relief, Relief], options: Comparing
-) -> tuple[Alignment, tuple[Note | str, ...]]:
+) -> tuple[Alignment, tuple[Note, ...]]:
     """By what the user names; else by a coordinate system both plainly share; else by outline and openings."""
     walls = surveys[0].wall, surveys[1].wall
     shifts = surveys[0].shift, surveys[1].shift
@@ -69,9 +69,7 @@ def aligned(
         _refuse_mixed(surveys, "{set:same_frame}")
         return _one_frame(walls, shifts, options.align_u), ()
     if clouds and compare.lie_together(*walls, shifts):
-        assumed = () if options.reference or options.same_surface else (
-            note("jobs.one-frame-assumed"),
-        )  # fmt: skip
+        assumed = () if options.reference or options.same_surface else (note("jobs.one-frame-assumed"),)
         made = compare.same_frame(*walls, shifts, u=options.align_u)
     else:
         assumed, made = (), compare.by_outline(*walls)
@@ -85,9 +83,11 @@ def _refuse_mixed(surveys: tuple[Surveyed, Surveyed], option: str) -> None:
     """Readings lie in no file's coordinates: they cannot share a scan's."""
     if (surveys[0].room is None) != (surveys[1].room is None):
         raise BadValue(
-            option, "given for a scan and a table of readings", needed="two scans, or two tables of readings",
+            option,
+            "given for a scan and a table of readings",
+            needed="two scans, or two tables of readings",
             remedy="Tie them with {set:reference}",
-        )  # fmt: skip
+        )
 
 
 def _one_frame(walls: tuple[Wall, Wall], shifts: tuple[Array, Array], u: float) -> Alignment:
@@ -119,10 +119,8 @@ def _refined(made: Alignment, fit: compare.ShapeFit) -> Alignment:
         return replace(made, notes=(*made.notes, note("jobs.shape-fixes-nothing")))
     u = float(np.linalg.norm(np.where(np.isfinite(fit.u), fit.u, made.u_place)))
     notes = tuple(note("jobs.shape-leaves-open", direction=name) for name in fit.undetermined)
-    return replace(
-        made, shift=shift, u_place=min(u, made.u_place), how=note("jobs.then-shape", how=made.how),
-        notes=(*made.notes, *notes),
-    )  # fmt: skip
+    how = note("jobs.then-shape", how=made.how)
+    return replace(made, shift=shift, u_place=min(u, made.u_place), how=how, notes=(*made.notes, *notes))
 
 
 def _fixed_points(path: str) -> tuple[Array, Array, tuple[Note, ...]]:
@@ -165,11 +163,10 @@ def _partner(wall: Wall, second: Surveyed, other: Wall) -> Wall:
     """The later room's wall that stands to its compared wall as ``other`` stands to ``wall``."""
     assert second.room is not None
     sought = _stands(wall, other)
-    best = min(
-        (w for w in second.room.walls if w.number != second.wall.number),
-        key=lambda w: float(np.linalg.norm(_stands(second.wall, w) - sought)), default=None,
-    )  # fmt: skip
-    apart = np.inf if best is None else float(np.linalg.norm(_stands(second.wall, best) - sought))
+    others = [wall for wall in second.room.walls if wall.number != second.wall.number]
+    away = [float(np.linalg.norm(_stands(second.wall, wall) - sought)) for wall in others]
+    apart = min(away, default=np.inf)
+    best = others[away.index(apart)] if others else None
     if best is None or apart > _FACING:
         raise MixedSurveys(
             "{set:reference_wall}",

@@ -6,9 +6,8 @@ import hashlib
 from dataclasses import replace
 from pathlib import Path
 
-from flatscan.jobs.looking import look, swept
 from flatscan.jobs.results import Lows, LowsByHand, Seen, SetOut
-from flatscan.jobs.seeing import see
+from flatscan.jobs.seeing import look, see, swept
 from flatscan.jobs.settings import Capturing, Finishing, Progress, Requirement, silent
 from flatscan.jobs.surveying import plan
 from flatscan.plan.lows import LIMIT as LOW_LIMIT

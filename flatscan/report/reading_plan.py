@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres
-from flatscan.jobs.readings import PlannedReadings
+from flatscan.jobs.lasers import PlannedReadings
 from flatscan.plan.stops import LASER_WORK
 from flatscan.relief.planning import DECIDED, ReadingPlan
 from flatscan.report.result_document import SCHEMA, plain_values

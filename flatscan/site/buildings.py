@@ -17,10 +17,10 @@ from flatscan.core.choices import AXES
 from flatscan.core.errors import OutputError, ReadError
 from flatscan.core.geometry import Array, unit
 from flatscan.core.model import Cloud, Origin
-from flatscan.core.notes import Note
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import share
 from flatscan.core.records import from_plain, to_plain
-from flatscan.site.levels import storeys
-from flatscan.site.rooms import Columns, Labels, cell_for, rooms_of
+from flatscan.site.rooms import Columns, Labels, cell_for, rooms_of, storeys
 
 # a capture wider than this in plan may hold several rooms; so may one of two storeys
 WIDE = 6.0
@@ -49,7 +49,7 @@ def is_building(cloud: Cloud, up: str | None = None) -> bool:
     return bool((spread[1] - spread[0]).max() > WIDE) or len(storeys(cloud.sample @ level.up)) > 1
 
 
-def split(cloud: Cloud, folder: Path, up: str | None = None) -> tuple[list[str], tuple[str, ...]]:
+def split(cloud: Cloud, folder: Path, up: str | None = None) -> tuple[list[str], tuple[Note, ...]]:
     """Cut a cloud into rooms in ``folder`` and return their names and what is said about it.
 
     The first pass marks which cells of the building hold points, the second writes each room's points. With fewer
@@ -68,13 +68,15 @@ def split(cloud: Cloud, folder: Path, up: str | None = None) -> tuple[list[str],
     except OSError as error:
         raise OutputError(
             folder,
-            f"cannot be written ({(error.strerror or str(error)).lower()})",
-            needed=f"about {cloud.count * 12 / 1e9:.1f} GB for the rooms of {cloud.origin.file}",
+            "cannot be written ({reason})",
+            needed="about {size:number.1} GB for the rooms of {file}",
             remedy="Make room and run the same command again",
+            reason=(error.strerror or str(error)).lower(),
+            size=share(cloud.count * 12 / 1e9),
+            file=cloud.origin.file,
         ) from error
     spare = 1 - sum(counts.values()) / max(cloud.count, 1)
-    note = f"cut into {len(names)} rooms on {len(columns)} storeys; {spare:.1%} of the points lie in none of them"
-    return names, (note,)
+    return names, (note("site.cut-into-rooms", rooms=len(names), storeys=len(columns), spare=share(spare)),)
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,9 +101,9 @@ def read_part(folder: Path, name: str) -> Cloud:
         part = from_plain(_Part, json.loads((folder / f"{name}.json").read_bytes()))
         held = rows.stat().st_size
     except (OSError, ValueError) as error:
-        raise _lost(rows, str(error)) from error
+        raise _lost(rows, "{reason}", reason=str(error)) from error
     if held != part.count * 12:
-        raise _lost(rows, f"{held:,} bytes instead of {part.count * 12:,}")
+        raise _lost(rows, "{held:count} bytes instead of {whole:count}", held=held, whole=part.count * 12)
     number = sample_rows(part.count)
     sample = np.array(np.memmap(rows, np.float32, "r", shape=(part.count, 3))[number], dtype=np.float64) + part.offset
     return Cloud(
@@ -136,8 +138,9 @@ class _Chunks:
                 yield block.reshape(-1, 3).astype(np.float64) + self.offset
 
 
-def _lost(path: Path, found: str) -> ReadError:
-    return ReadError(path, found, needed="a room cut out of the scan", remedy="Run again with --overwrite")
+def _lost(path: Path, found: str, **values: object) -> ReadError:
+    remedy = "Run again with {set:overwrite}"
+    return ReadError(path, found, needed="a room cut out of the scan", remedy=remedy, **values)
 
 
 def _level(cloud: Cloud, up: str | None) -> _Level:
@@ -169,7 +172,7 @@ def _write(
     cloud: Cloud, level: _Level, columns: list[Columns], labels: list[Labels], folder: Path
 ) -> dict[tuple[int, int], int]:
     """Points of every room into a file of its own, 32-bit from the middle of the room; returns how many each has."""
-    from flatscan.site import kernel
+    from flatscan.site import columns_kernel
 
     base = np.concatenate([[0], np.cumsum([int(label.max(initial=0)) for label in labels])])
     keys = [(storey, room) for storey in range(len(labels)) for room in range(1, int(np.diff(base)[storey]) + 1)]
@@ -181,7 +184,7 @@ def _write(
             numbers = np.zeros(len(points), np.int64)
             for storey, (column, label) in enumerate(zip(columns, labels, strict=True)):
                 column.number(points, level.axes, label, int(base[storey]), numbers)
-            rows, start = kernel.gather(points, numbers, middles)
+            rows, start = columns_kernel.gather(points, numbers, middles)
             for k, stream in enumerate(files, 1):
                 stream.write(rows[start[k] : start[k + 1]])
             counts += np.diff(start)[1:]

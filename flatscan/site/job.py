@@ -98,10 +98,16 @@ def keyed(task: Task) -> Task:
     """The task with its key: a hash of the file's contents and of every setting that its result depends on."""
     capture = task.capture
     words = {
-        "flatscan": __version__, "kind": task.kind, "sha256": task.sha256, "title": task.title, "number": task.number,
-        "part": task.part, "file": capture.path.name, "labels": capture.labels(),
+        "flatscan": __version__,
+        "kind": task.kind,
+        "sha256": task.sha256,
+        "title": task.title,
+        "number": task.number,
+        "part": task.part,
+        "file": capture.path.name,
+        "labels": capture.labels(),
         "settings": asdict(capture.settings),
-    }  # fmt: skip
+    }
     words["files"] = _file_hashes(words["settings"])
     text = json.dumps(words, sort_keys=True, default=_plain)
     return replace(task, key=hashlib.sha256(text.encode()).hexdigest())

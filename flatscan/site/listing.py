@@ -49,9 +49,12 @@ def in_folder(folder: Path, settings: Settings, avoid: Path) -> list[Capture]:
             found.append(Capture(path.absolute(), path.stem, floor, room, settings=settings))
     if not found:
         raise ReadError(
-            folder, "no capture in it or below", needed=f"files named {', '.join(sorted(suffixes))}",
+            folder,
+            "no capture in it or below",
+            needed="files named {suffixes}",
             remedy="Name the folder that holds the captures",
-        )  # fmt: skip
+            suffixes=tuple(sorted(suffixes)),
+        )
     return with_slugs(found)
 
 
@@ -59,17 +62,21 @@ def _files(folder: Path, avoid: Path) -> Iterator[Path]:
     for place, folders, names in os.walk(folder, onerror=_complain):
         here = Path(place)
         folders[:] = sorted(
-            name for name in folders
+            name
+            for name in folders
             if not name.startswith(".") and not name.endswith(RESULTS) and (here / name).resolve() != avoid.resolve()
-        )  # fmt: skip
+        )
         yield from (here / name for name in sorted(names) if not name.startswith("."))
 
 
 def _complain(error: OSError) -> None:
     raise ReadError(
-        error.filename, f"cannot be read ({error.strerror})", needed="a folder that may be read",
+        error.filename,
+        "cannot be read ({reason})",
+        needed="a folder that may be read",
         remedy="Check its permissions",
-    ) from error  # fmt: skip
+        reason=str(error.strerror),
+    ) from error
 
 
 def in_list(path: Path, settings_of: Callable[[Row], Settings]) -> tuple[list[Capture], tuple[Note, ...]]:

@@ -1,4 +1,6 @@
-"""Rooms of a storey: free space under its ceiling, parted by what stands from door height to the ceiling.
+"""Storeys of a building, and the rooms of a storey: free space under its ceiling, parted by what stands up to it.
+
+Between two storeys lies a slab that no scanner sees into.
 
 Doors end below the ceiling, so just under it every wall is closed: the free cells there fall into one piece a room.
 Every place within reach of a piece belongs to the nearest one, so that each room takes its own face of a partition.
@@ -13,8 +15,11 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from flatscan.core.geometry import Array, Mask
-from flatscan.site.levels import LEAST_STOREY, Storey
 
+_BIN = 0.02
+LEAST_STOREY = 1.8
+# a slab is at least so thick, and even a stairwell leaves it emptier than this share of what walls hold
+_SLAB, _EMPTY = 0.10, 0.10
 FINEST, COARSEST = 0.05, 0.15
 _POINTS_A_CELL = 2.5
 LEAST_ROOM = 1.5
@@ -23,7 +28,26 @@ REACH = 0.30
 _UNDER_TOP, _DOWN_TO, _WALL_SHARE = 0.10, 0.50, 0.5
 _MOST_CELLS = 600_000_000
 
+Storey = tuple[float, float]
 Labels = NDArray[np.int16]
+
+
+def storeys(heights: Array) -> list[Storey]:
+    """Lower and upper end [m] of each storey, lowest first, from heights (n,) of an even sample of points.
+
+    A storey is a run of heights at which points stand, at least 1.8 m tall; runs are parted by 100 mm or more with
+    less than a tenth of the points that the middle height of the building holds.
+    """
+    if len(heights) == 0:
+        return []
+    low, high = np.quantile(heights, (0.0005, 0.9995))
+    edges = np.arange(low - 2 * _BIN, high + 3 * _BIN, _BIN)
+    count, _ = np.histogram(heights, edges)
+    typical = float(np.median(count[count > 0]))
+    filled = np.flatnonzero(count > _EMPTY * typical)
+    breaks = np.flatnonzero(np.diff(filled) * _BIN > _SLAB) + 1
+    runs = [(float(edges[run[0]]), float(edges[run[-1] + 1])) for run in np.split(filled, breaks)]
+    return [run for run in runs if run[1] - run[0] >= LEAST_STOREY]
 
 
 @dataclass(eq=False)
@@ -47,16 +71,16 @@ class Columns:
 
     def add(self, points: Array, axes: Array) -> None:
         """Mark the cells of points (n, 3); ``axes`` (3, 3) has the two plan axes and up as rows."""
-        from flatscan.site import kernel
+        from flatscan.site import columns_kernel
 
-        kernel.mark(points, axes, self.low, self.cell, np.array(self.storey), self.filled)
+        columns_kernel.mark(points, axes, self.low, self.cell, np.array(self.storey), self.filled)
 
     def number(self, points: Array, axes: Array, labels: Labels, base: int, numbers: NDArray[np.int64]) -> None:
         """Write ``base`` + label into ``numbers`` (n,) for points (n, 3) in one of this storey's rooms."""
-        from flatscan.site import kernel
+        from flatscan.site import columns_kernel
 
         ends = np.array(self.storey)
-        kernel.room_numbers(points, axes, self.low, self.cell, ends, labels, base, numbers)
+        columns_kernel.room_numbers(points, axes, self.low, self.cell, ends, labels, base, numbers)
 
 
 def cell_for(sample: Array, count: int) -> float:

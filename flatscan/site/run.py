@@ -12,8 +12,7 @@ from typing import Any, Protocol
 
 from flatscan.site import summary
 from flatscan.site.job import Capture, Task, keyed
-from flatscan.site.lock import locked
-from flatscan.site.store import Record, Store
+from flatscan.site.store import Record, Store, locked
 from flatscan.site.work import Outcome, room_of
 
 _READ = 1 << 22
@@ -216,7 +215,5 @@ def _followers(task: Task, record: Record) -> list[Task]:
 def _in_order(captures: Sequence[Capture], records: dict[tuple[str, str], Record]) -> list[Record]:
     """Records of walls, and of captures and rooms in which no wall was found, in the order of the captures."""
     place = {capture.slug: number for number, capture in enumerate(captures)}
-    wanted = [
-        record for (kind, _), record in records.items() if kind == "wall" or record["status"] == "failed"
-    ]  # fmt: skip
+    wanted = [record for (kind, _), record in records.items() if kind == "wall" or record["status"] == "failed"]
     return sorted(wanted, key=lambda r: (place[r["capture"]], r["part"], r["number"]))

@@ -2,20 +2,24 @@
 
 A result is a folder of sheets with its ``record.json`` in it, made aside and renamed into place, so that the record
 and its sheets appear together. A record counts only while its key is the key asked for and its sheets are there.
+One run works on a folder at a time, by a lock that the operating system lets go of when its holder dies.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import platform
 import shutil
-from collections.abc import Mapping
+import sys
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from flatscan.core.errors import OutputError
 
-RECORD = "record.json"
+RECORD, LOCK = "record.json", "lock"
 # all that is not a sheet: lock, walls found in captures, rooms cut out of buildings, half-made results
 OWN = ".flatscan-site"
 Record = dict[str, Any]
@@ -58,28 +62,30 @@ class Store:
         """Put a result in its place, replacing an older one; raises `OutputError` where the disk will not take it."""
         record = record | {"sheets": {name: len(data) for name, data in sorted(sheets.items())}}
         text = json.dumps(record, ensure_ascii=False, sort_keys=True, indent=1) + "\n"
-        made, old = self.scratch / f"{kind}-{slug}", self.scratch / f"old-{kind}-{slug}"
+        whole, old = self.scratch / f"{kind}-{slug}", self.scratch / f"old-{kind}-{slug}"
         place = self._place(kind, slug)
         if place.exists() and not (place / RECORD).is_file():
             raise OutputError(
-                place, "a folder or file that is no result of ours", needed="a free name",
-                remedy="Choose another folder with --out",
-            )  # fmt: skip
+                place,
+                "a folder or file that is no result of ours",
+                needed="a free name",
+                remedy="Choose another folder with {set:out}",
+            )
         try:
-            shutil.rmtree(made, ignore_errors=True)
-            made.mkdir(parents=True)
+            shutil.rmtree(whole, ignore_errors=True)
+            whole.mkdir(parents=True)
             for name, data in sheets.items():
-                _write_through(made / name, data)
-            _write_through(made / RECORD, text.encode())
+                _write_through(whole / name, data)
+            _write_through(whole / RECORD, text.encode())
             place.parent.mkdir(parents=True, exist_ok=True)
             if place.exists():
                 shutil.rmtree(old, ignore_errors=True)
                 place.rename(old)
-            made.rename(place)
+            whole.rename(place)
             _flush_folder(place.parent)
             shutil.rmtree(old, ignore_errors=True)
         except OSError as error:
-            shutil.rmtree(made, ignore_errors=True)
+            shutil.rmtree(whole, ignore_errors=True)
             raise cannot(self.folder, error) from error
         return record
 
@@ -109,11 +115,13 @@ class Store:
 
 def cannot(folder: Path, error: OSError) -> OutputError:
     """The error for a folder that takes no more; what was finished before is safe in it."""
-    reason = (error.strerror or str(error)).lower()
     return OutputError(
-        folder, f"cannot be written ({reason})", needed="a folder that may be written, with room on its disk",
+        folder,
+        "cannot be written ({reason})",
+        needed="a folder that may be written, with room on its disk",
         remedy="Make room and run the same command again: it goes on where it stopped",
-    )  # fmt: skip
+        reason=(error.strerror or str(error)).lower(),
+    )
 
 
 def _is_whole(path: Path, size: int) -> bool:
@@ -139,3 +147,54 @@ def _flush_folder(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+@contextmanager
+def locked(folder: Path) -> Iterator[None]:
+    """Hold the folder for this run; raises `OutputError` where another run holds it or it cannot be written."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        stream = (folder / LOCK).open("a+b")
+    except OSError as error:
+        raise OutputError(
+            folder,
+            "cannot be written ({reason})",
+            needed="a folder that may be written",
+            remedy="Choose another folder with {set:out}",
+            reason=(error.strerror or str(error)).lower(),
+        ) from error
+    with stream:
+        if not _take(stream):
+            stream.seek(0)
+            holder = stream.read(200).decode("utf-8", "replace").strip() or "another process"
+            raise OutputError(
+                folder,
+                "another run is at work in it ({holder})",
+                needed="one run at a time on one folder",
+                remedy="Wait for it or stop it, or choose another folder with {set:out}",
+                holder=holder,
+            )
+        # who holds it is only for the message; a full disk is told when results are written
+        with suppress(OSError):
+            stream.truncate(0)
+            stream.write(f"process {os.getpid()} on {platform.node()}".encode())
+            stream.flush()
+        yield
+
+
+def _take(stream: BinaryIO) -> bool:
+    # the file stays when the run is over: removing it would let two runs lock two files of one name
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            # the byte locked lies beyond what is written, so that others can still read who holds it
+            stream.seek(1 << 20)
+            msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True

@@ -5,17 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from flatscan.core.notes import note
 from flatscan.plan.coats import OrderLine, combined_order
-from flatscan.report import text, words
+from flatscan.report import say, text
 from flatscan.report.numbers import rounded
+from flatscan.report.site_report import order_csv, site_page, walls_csv
 from flatscan.site.store import Record
 
 SCHEMA = 1
 NOT_JUDGED = "not judged"
 # worst first
 DECISIONS = ("outside", "undecided", NOT_JUDGED, "within")
-NOTE_U = "± of sums: walls read with one instrument err together, so their ± are added end to end."
-NOTE_ORDER = "Fractions of bags are added up over all walls of the site and rounded up once; waste is in it."
+_NOTES = (note("site.sums-together"), note("site.rounded-once"))
 
 
 def document(records: Sequence[Record], *, site: str = "") -> dict[str, Any]:
@@ -24,24 +25,31 @@ def document(records: Sequence[Record], *, site: str = "") -> dict[str, Any]:
     walls = sorted((_row(record) for record in done), key=_worst_first)
     failed = [_labels(r) | {"file": r["file"], "error": r["error"]} for r in records if r["status"] != "done"]
     return {
-        "schema": SCHEMA, "command": "site", "site": site, "walls": walls, "failed": failed,
-        "totals": _totals(walls, failed), "by_system": _by_system(walls), "by_trade": _by_trade(walls),
-        "order": _order(done), "order_by_floor": _by_floor(done),
-        "rooms": _rooms(walls, failed), "stops": _stops(done), "notes": [NOTE_U, NOTE_ORDER],
-        "not_examined": words.NEVER,
-    }  # fmt: skip
+        "schema": SCHEMA,
+        "command": "site",
+        "site": site,
+        "walls": walls,
+        "failed": failed,
+        "totals": _totals(walls, failed),
+        "by_system": _by_system(walls),
+        "by_trade": _by_trade(walls),
+        "order": _order(done),
+        "order_by_floor": _by_floor(done),
+        "rooms": _rooms(walls, failed),
+        "stops": _stops(done),
+        "notes": [say(said) for said in _NOTES],
+        "not_examined": say(note("report.never")),
+    }
 
 
-def files(made: dict[str, Any], units: str) -> dict[str, bytes]:
+def files(document: dict[str, Any], units: str) -> dict[str, bytes]:
     """Names and contents of the summary's files: page, tables, document."""
-    from flatscan.site import page, rows
-
-    made = made | {"files": ["site.html", "site.csv", "order.csv", "site.json"]}
+    document = document | {"files": ["site.html", "site.csv", "order.csv", "site.json"]}
     return {
-        "site.html": page.html(made, units).encode(),
-        "site.csv": rows.walls_csv(made).encode(),
-        "order.csv": rows.order_csv(made).encode(),
-        "site.json": text(made).encode(),
+        "site.html": site_page(document, units).encode(),
+        "site.csv": walls_csv(document).encode(),
+        "order.csv": order_csv(document).encode(),
+        "site.json": text(document).encode(),
     }
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from flatscan import capture, jobs, report
+from flatscan import jobs, report
 from flatscan.core.errors import FlatscanError, OutputError, ReadError
 from flatscan.core.model import Cloud, Readings
 from flatscan.core.records import from_plain, to_plain
@@ -35,11 +35,11 @@ def do(task: Task) -> Outcome:
     try:
         return _look(task) if task.kind == "look" else _wall(task)
     except OutputError as error:
-        return Outcome(failed(task, str(error), again=True), fatal=error)
+        return Outcome(failed(task, error, again=True), fatal=error)
     except FlatscanError as error:
         # a disk that went away or a memory that was full is no fault of the file: the next run tries again
         passing = isinstance(error.__cause__ or error.__context__, (OSError, MemoryError))
-        return Outcome(failed(task, str(error), again=passing))
+        return Outcome(failed(task, error, again=passing))
 
 
 def guarded(task: Task, work: Callable[[Task], Outcome] = do) -> Outcome:
@@ -47,27 +47,46 @@ def guarded(task: Task, work: Callable[[Task], Outcome] = do) -> Outcome:
     try:
         return work(task)
     except MemoryError:
-        words = f"{task.capture.path}: the memory allowed for one wall is full; needed: fewer points or larger cells"
-        return Outcome(failed(task, f"{words}. Run with fewer --jobs, or with a larger --cell.", again=True))
+        full = FlatscanError(
+            task.capture.path,
+            "the memory allowed for one wall is full",
+            needed="fewer points or larger cells",
+            remedy="Run with fewer {set:jobs}, or with a larger {set:cell}",
+        )
+        return Outcome(failed(task, full, again=True))
     except Exception as error:
-        words = f"{task.capture.path}: unexpected {type(error).__name__}: {error}"
-        return Outcome(failed(task, f"{words}. This is a fault of flatscan: please report it.", again=True))
+        fault = FlatscanError(
+            task.capture.path,
+            "unexpected {kind}: {error}",
+            needed="a program without this fault",
+            remedy="This is a fault of flatscan: please report it",
+            kind=type(error).__name__,
+            error=str(error),
+        )
+        return Outcome(failed(task, fault, again=True))
 
 
-def failed(task: Task, error: str, *, again: bool = False) -> dict[str, Any]:
+def failed(task: Task, error: FlatscanError, *, again: bool = False) -> dict[str, Any]:
     """Record of a task not done; ``again`` if the next run shall try anew, the input being sound."""
     # the name alone: the same site gives the same words wherever it lies
-    error = error.replace(str(task.capture.path), task.capture.path.name)
-    return _head(task) | {"status": "failed", "error": error} | ({"again": True} if again else {})
+    words = report.trouble(error).replace(str(task.capture.path), task.capture.path.name)
+    return _head(task) | {"status": "failed", "error": words} | ({"again": True} if again else {})
 
 
 def _head(task: Task) -> dict[str, Any]:
     capture_ = task.capture
     return {
-        "schema": SCHEMA, "kind": task.kind, "key": task.key, "slug": task.slug, "capture": capture_.slug,
+        "schema": SCHEMA,
+        "kind": task.kind,
+        "key": task.key,
+        "slug": task.slug,
+        "capture": capture_.slug,
         "title": task.title,
-        "file": capture_.path.name, "part": task.part, "number": task.number, **capture_.labels(),
-    }  # fmt: skip
+        "file": capture_.path.name,
+        "part": task.part,
+        "number": task.number,
+        **capture_.labels(),
+    }
 
 
 def _look(task: Task) -> Outcome:
@@ -79,7 +98,9 @@ def _look(task: Task) -> Outcome:
     if not task.part and buildings.is_building(taken, how.up):
         parts, notes = buildings.split(taken, Path(task.parts), how.up)
         if len(parts) > 1:
-            return Outcome(record | {"rooms": parts, "walls": 0, "room": None, "notes": list(notes)})
+            return Outcome(
+                record | {"rooms": parts, "walls": 0, "room": None, "notes": [report.say(note) for note in notes]}
+            )
     room = jobs.find_room(taken, how)
     return Outcome(record | {"rooms": [], "walls": len(room.walls), "room": to_plain(room)})
 
@@ -96,10 +117,8 @@ def _wall(task: Task) -> Outcome:
     found = jobs.site_wall(seen, settings.test, settings.finish)
     with _scratch(task) as folder:
         written = report.write(found, folder, units=settings.units, formats=settings.formats)
-        made_sheets = {path.name: path.read_bytes() for path in written}
-    return Outcome(
-        _head(task) | {"status": "done", "document": report.document(found), "order": _order(found)}, made_sheets
-    )
+        sheets = {path.name: path.read_bytes() for path in written}
+    return Outcome(_head(task) | {"status": "done", "document": report.document(found), "order": _order(found)}, sheets)
 
 
 def _order(found: jobs.Survey) -> list[dict[str, Any]]:
@@ -114,15 +133,14 @@ def _read(task: Task) -> Cloud | Readings:
     settings = task.capture.settings
     if task.part:
         return buildings.read_part(Path(task.parts), task.part)
-    taken = capture.read(
-        task.capture.path, file_unit=settings.how.file_unit, reading_u=settings.how.reading_u,
-        max_points=settings.how.max_points,
-    )  # fmt: skip
+    taken = jobs.read(task.capture.path, settings.how)
     if task.sha256 and taken.origin.sha256 != task.sha256:
         raise ReadError(
-            task.capture.path, "the file changed while the site was worked on", needed="a file that stays as it is",
+            task.capture.path,
+            "the file changed while the site was worked on",
+            needed="a file that stays as it is",
             remedy="Run the same command again when the file is complete",
-        )  # fmt: skip
+        )
     return taken
 
 
@@ -133,9 +151,12 @@ def _scratch(task: Task) -> Iterator[Path]:
             yield Path(folder) / "sheets"
     except OSError as error:
         raise OutputError(
-            task.scratch, f"cannot be written ({error.strerror or error})", needed="room for the sheets of one wall",
+            task.scratch,
+            "cannot be written ({reason})",
+            needed="room for the sheets of one wall",
             remedy="Make room and run the same command again",
-        ) from error  # fmt: skip
+            reason=str(error.strerror or error),
+        ) from error
 
 
 def room_of(record: dict[str, Any]) -> Room | None:

@@ -32,7 +32,7 @@ class Criterion:
     value: float | None
     upper: float | None
     limit: float
-    reasons: tuple[Note | str, ...] = ()
+    reasons: tuple[Note, ...] = ()
     lower: float | None = None
     places: tuple[Point, ...] = ()
     rule: float | None = None

@@ -42,7 +42,7 @@ def flatness(
     """
     positive(limit, name)
     judged = gaps.judged()
-    reasons: tuple[Note | str, ...]
+    reasons: tuple[Note, ...]
     if judged is None:
         reasons = gaps.notes or (note("verdict.no-straightedge"),)
         return Criterion(name, UNDECIDED, None, None, limit, reasons, rule=gaps.rule, method=gaps.method)

@@ -165,7 +165,7 @@ def _by_distance(entry: Tolerance, measured: Measured, relief: Relief | None) ->
     open_ones = [criterion for criterion in each if criterion.decision != WITHIN]
     if open_ones:
         over = entry.decides and excess is not None and excess > 0
-        reasons: tuple[Note | str, ...] = open_ones[0].reasons
+        reasons: tuple[Note, ...] = open_ones[0].reasons
         if over and excess:
             reasons = (note("verdict.excess", excess=metres(excess)),)
         chosen = replace(

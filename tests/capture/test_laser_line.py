@@ -150,7 +150,7 @@ def test_a_capture_of_lines_is_stations_in_the_wall(shot):
 
 
 def test_the_gap_along_a_line_is_the_walls(shot):
-    from flatscan.jobs.lines import line_gaps
+    from flatscan.jobs.lasers import line_gaps
 
     scene, folder = shot
     surveyed = survey_lines(scene.setup(folder))

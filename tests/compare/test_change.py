@@ -18,11 +18,14 @@ from flatscan.compare import (
 )  # fmt: skip
 from flatscan.core.errors import MixedSurveys, TooFewPoints
 from flatscan.core.model import CommonError
+from flatscan.core.notes import note
 from flatscan.relief import smooth
+from flatscan.report.say import say
 
 ZERO = (np.zeros(3), np.zeros(3))
 NONE = (CommonError(0.0), CommonError(0.0))
-STILL = Alignment(np.eye(3), np.zeros(3), "as given", 0.0)
+BY_HAND = note("compare.by-wall", walls=(2,))
+STILL = Alignment(np.eye(3), np.zeros(3), BY_HAND, 0.0)
 
 
 def changed(earlier, later, alignment=STILL, commons=NONE):
@@ -53,13 +56,13 @@ def test_a_patch_hacked_off_is_named_with_its_place(relief_of):
     hacked = [place for place in found.places if place.kind == "removed"]
     assert len(hacked) == 1
     assert hacked[0].area == pytest.approx(0.12)
-    assert any("hacked off, or the surveys are misaligned" in note for note in found.notes)
+    assert any("hacked off, or the surveys are misaligned" in say(it) for it in found.notes)
 
 
 def test_a_shifted_survey_is_brought_back(relief_of, rough):
     # the later survey's left edge was found 13 mm further right, so its own x are 13 mm smaller
     later = relief_of(lambda x, y: rough(x + 0.013, y) + 0.005)
-    alignment = Alignment(np.eye(3), np.array([0.013, 0.0, 0.0]), "as given", 0.0)
+    alignment = Alignment(np.eye(3), np.array([0.013, 0.0, 0.0]), BY_HAND, 0.0)
     found = changed(relief_of(rough), later, alignment)
     assert_allclose(found.change[np.isfinite(found.change)], 0.005, atol=5e-5)
     # without it the humps' flanks show as changes
@@ -75,7 +78,7 @@ def test_a_turned_and_leaning_frame_is_taken_out(relief_of, wall_of):
     normal = turn.T @ np.array([0.0, 0.0, 1.0])
     at = turn.T @ (-shift)
     later = relief_of(lambda x, y: at[2] - (normal[0] * (x - at[0]) + normal[1] * (y - at[1])) / normal[2])
-    found = changed(relief_of(lambda x, y: 0 * x), later, Alignment(turn, shift, "as given", 0.0))
+    found = changed(relief_of(lambda x, y: 0 * x), later, Alignment(turn, shift, BY_HAND, 0.0))
     assert_allclose(found.change[1:-1, 1:-1], 0, atol=1e-9)
     # a cell at the edge may lie 3 mm off the last measured one: 5 mm per m of slope is worth 15 um there
     assert_allclose(found.change, 0, atol=2e-5)
@@ -96,13 +99,13 @@ def test_missing_cells_stay_missing_and_widen_the_doubt(relief_of):
     whole = changed(relief_of(lambda x, y: 0 * x), relief_of(lambda x, y: 0.01 + 0.002 * x))
     assert found.mean.u > whole.mean.u
     assert abs(found.mean.value - whole.mean.value) < 2 * found.mean.u
-    assert any("20.0 %" in note for note in found.notes)
+    assert any("20.0 %" in say(it) for it in found.notes)
 
 
 def test_surveys_without_overlap_are_refused(relief_of):
     left = relief_of(lambda x, y: 0 * x, hide=lambda x, y: x > 1.5)
     right = relief_of(lambda x, y: 0 * x, hide=lambda x, y: x < 1.5)
-    with pytest.raises(MixedSurveys, match=r"0\.0%"):
+    with pytest.raises(MixedSurveys, match=r"0\.0 %"):
         together(left, right, STILL)
 
 
@@ -148,7 +151,7 @@ def test_a_short_reference_leaves_the_lean_to_gravity_and_says_the_turn_is_open(
 
 def test_reference_off_the_wall_is_refused(relief_of):
     both = together(relief_of(lambda x, y: 0 * x), relief_of(lambda x, y: 0 * x), STILL)
-    with pytest.raises(TooFewPoints, match="--reference"):
+    with pytest.raises(TooFewPoints, match="reference"):
         level(both, NONE, np.zeros(both.first.shape, bool), u_lean=1e-4)
 
 
@@ -204,7 +207,7 @@ def test_without_a_tie_there_is_no_thickness(relief_of, wall_of):
     assert found.mean is None
     assert found.volume is None
     assert found.least is None
-    assert any("not known" in note for note in found.notes)
+    assert "compare.untied" in [it.code for it in found.notes]
 
 
 def test_two_surveys_of_one_surface_agree_at_most_surveys(relief_of, rough):

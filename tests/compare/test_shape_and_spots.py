@@ -6,8 +6,10 @@ from numpy.testing import assert_allclose
 
 from flatscan.compare import Alignment, Found, following, ledger, shape_fit, together
 from flatscan.compare.ledger import CLOSED, OPEN, REOPENED
+from flatscan.core.notes import note
 
-STILL = Alignment(np.eye(3), np.zeros(3), "as given", 0.0)
+BY_HAND = note("compare.by-wall", walls=(2,))
+STILL = Alignment(np.eye(3), np.zeros(3), BY_HAND, 0.0)
 
 
 def test_shape_finds_a_known_shift(relief_of, rough):

@@ -13,11 +13,14 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from PIL import Image
 
 from flatscan.cli import run
-from flatscan.core.errors import BadValue, OutputError, ReadError
+from flatscan.core.errors import BadValue, OutputError, ReadError, WallNotFound
+from flatscan.core.notes import note
 from flatscan.evidence import Job, load_key, recheck, seal
 from flatscan.evidence.archive import FIRST, safe_name, write_archive
 from flatscan.evidence.keys import is_signed, key_of
 from flatscan.evidence.seal import digest, dumps, seal_record
+from flatscan.report import say
+from flatscan.report.rechecked import recheck_record, recheck_text
 
 # FIPS 180-4 with the example values NIST publishes for SHA-256: "abc", and the 448-bit message
 SHA256 = {
@@ -145,7 +148,7 @@ def test_a_member_changed_missing_or_added_is_named(sealed, tmp_path):
     for name, (change, words) in cases.items():
         report = recheck(rebuilt(sealed.path, tmp_path / f"{name}.zip", change))
         assert report.status == "altered", name
-        assert words in report.problems[0], name
+        assert words in say(report.problems[0]), name
         assert report.reruns == ()
 
 
@@ -168,15 +171,15 @@ def test_a_forged_manifest_fails_by_signature_key_or_seal(sealed, plain, tmp_pat
     kept = recheck(rebuilt(sealed.path, tmp_path / "kept.zip",
                            lambda f: resealed(f, lambda m: m["notes"].append("x"), old["signature"])))  # fmt: skip
     assert kept.status == "altered"
-    assert "signature does not hold" in kept.problems[0]
+    assert "signature does not hold" in say(kept.problems[0])
 
     def unsign(manifest):
         manifest["signed_by"] = None
 
     bare = rebuilt(sealed.path, tmp_path / "bare.zip", lambda f: resealed(f, unsign))
     # sealed anew without a signature it is a whole file: only what the checker expects tells it apart
-    assert recheck(bare, key=sealed.manifest["signed_by"]).problems == ("it is not signed",)
-    assert "not the one expected" in recheck(bare, seal=sealed.seal).problems[0]
+    assert recheck(bare, key=sealed.manifest["signed_by"]).problems == (note("evidence.unsigned"),)
+    assert "not the one expected" in say(recheck(bare, seal=sealed.seal).problems[0])
     assert recheck(bare).signed_by is None
 
 
@@ -203,10 +206,12 @@ def test_a_job_that_cannot_be_run_again_is_told(plain, tmp_path):
 
     report = recheck(rebuilt(plain.path, tmp_path / "wall7.zip", lambda f: resealed(f, tamper)))
     assert report.status == "recomputes differently"
-    assert "could not be run again" in report.reruns[0].trouble
+    assert isinstance(report.reruns[0].trouble, WallNotFound)
+    for told in (recheck_text(report), recheck_record(report)["jobs"][0]["trouble"]):
+        assert "it could not be run again: laser_grid.csv: one wall, not wall 7; needed: --wall 1." in told
     unknown = rebuilt(plain.path, tmp_path / "new.zip", lambda f: resealed(
         f, lambda m: m["jobs"][0]["settings"]["capturing"].update({"sonar": 1})))  # fmt: skip
-    assert "sonar" in recheck(unknown).reruns[0].trouble
+    assert "'sonar' of Capturing" in recheck_text(recheck(unknown))
 
 
 @pytest.mark.parametrize(
@@ -245,7 +250,7 @@ def test_hostile_archives_are_refused_and_write_nothing(plain, tmp_path):
     for case, (given, words) in cases.items():
         report = recheck(hostile(plain.path, tmp_path / f"{case}.zip", **given))
         assert report.status == "altered", case
-        assert words in report.problems[0], case
+        assert words in say(report.problems[0]), case
     assert not (tmp_path.parent / "outside.txt").exists()
 
 
@@ -294,8 +299,8 @@ def test_changed_defaults_and_openings_stand_on_page_one_and_survive_a_rerun(tmp
     )  # fmt: skip
     assert code == 0, err
     text = " ".join(zipfile.ZipFile(tmp_path / "e.zip").read("README.txt").decode().split())
-    assert "everything outside the region x 100 to 1900, y 100 to 1500 mm" in text
-    assert "Openings set by hand: - x 500 to 800, y 500 to 800 mm" in text
+    assert "everything outside the region x 100 mm to 1900 mm, y 100 mm to 1500 mm" in text
+    assert "Openings set by hand: - x 500 mm to 800 mm, y 500 mm to 800 mm" in text
     assert "testing: rule: 1500 mm" in text
     assert "Judged by: - flatness, limit 3 mm, as entered:" in text
     code, out, _ = flatscan_cli("recheck", tmp_path / "e.zip", "--json")
@@ -369,7 +374,7 @@ def test_photos_lose_time_and_place_unless_kept(sealed, photo, tmp_path):
         # turned as the tag said: 64 x 48 lying is 48 x 64 standing
         assert shown.size == (48, 64)
     assert b"Exif" not in (tmp_path / "photos/01.jpg").read_bytes()
-    from flatscan.evidence.photos import take_photo
+    from flatscan.evidence.contents import take_photo
 
     kept = take_photo(photo, tmp_path / "kept", keep_metadata=True)
     assert kept.path.read_bytes() == photo.read_bytes()

@@ -10,9 +10,10 @@ from flatscan import methods
 from flatscan.cli import run
 from flatscan.evidence import recheck
 from flatscan.evidence.archive import write_archive
-from flatscan.evidence.report import recheck_record, recheck_text
 from flatscan.evidence.seal import digest, dumps, seal_record
 from flatscan.evidence.texts import relied_on
+from flatscan.report import say
+from flatscan.report.rechecked import recheck_record, recheck_text
 
 SURVEY = ("record", "definitions", "straightedge", "decision", "uncertainty", "finish-plane", "trade")
 STATIONS = {"wall": {"cell_mm": None}, "capture": {"type": "laser-readings"}}
@@ -80,7 +81,7 @@ def test_a_text_exchanged_without_sealing_anew_is_altered(plain, tmp_path):
     write_archive(target, {str(p.relative_to(folder)): p for p in folder.rglob("*") if p.is_file()})
     report = recheck(target)
     assert report.status == "altered"
-    assert "'methods/decision.md' has other bytes" in report.problems[0]
+    assert "'methods/decision.md' has other bytes" in say(report.problems[0])
 
 
 @pytest.mark.parametrize(

@@ -8,9 +8,11 @@ import pytest
 
 from flatscan import jobs
 from flatscan.core.errors import ReadError
-from flatscan.evidence.settings import from_plain, in_words, to_plain
+from flatscan.core.phrase import command_line
+from flatscan.evidence.sealed_settings import from_plain, to_plain
 from flatscan.jobs import Comparing
 from flatscan.plan.finish import FixedPoint, PlaneOptions
+from flatscan.report.sealed_page import setting_lines
 
 CASES = [
     jobs.Capturing(),
@@ -24,6 +26,10 @@ CASES = [
     Comparing(reference=((0.0, 0.0, 0.2, 2.0),), quoted=0.12,
               background=jobs.Requirement.by(tolerance="din-18202-2019-row-5")),
 ]  # fmt: skip
+
+
+def in_words(plain, units="mm"):
+    return setting_lines(plain, command_line(units))
 
 
 def no_files(path):
@@ -103,11 +109,12 @@ def test_words_carry_their_units():
         "opening: (500 mm, 500 mm, 800 mm, 900 mm)",
     ]
     finish = jobs.Finishing(plane=PlaneOptions(least=0.006, lean_up_to=0.002))
-    assert in_words(to_plain(finish, no_files)) == ["plane, least: 6 mm", "plane, lean up to: 2 mm per m"]
+    assert in_words(to_plain(finish, no_files)) == ["plane, least: 6 mm", "plane, lean up to: 2.0 mm per m"]
     assert in_words(to_plain(Comparing(quoted=0.12, same_frame=True), no_files)) == [
         "same frame: yes",
-        "quoted: 120 litres",
+        "quoted: 120.0 litres",
     ]
+    assert in_words({"cell": 0.0254, "quoted": 0.12}, "in") == ["cell: 1 in", "quoted: 31.70 US gal"]
     by = jobs.Requirement.by(tolerance="din-18202-2019-row-6", confidence=0.9)
     assert "tolerances: din-18202-2019-row-6" in in_words(to_plain(by, no_files))
     assert "confidence: 0.9" in in_words(to_plain(by, no_files))

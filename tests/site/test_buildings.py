@@ -17,10 +17,10 @@ from building_model import PARTITION, SLAB, Building, write_las, write_ply
 from flatscan import capture
 from flatscan.core.errors import OutputError, ReadError
 from flatscan.jobs import Capturing
+from flatscan.report import say
 from flatscan.site import buildings, run
 from flatscan.site.job import Capture, Settings, with_slugs
-from flatscan.site.levels import storeys
-from flatscan.site.rooms import cell_for
+from flatscan.site.rooms import cell_for, storeys
 
 FLAT = Building(across=3, deep=2, storeys=2, yaw=0.3, at=(600_003.0, 200_000.0, 50.0))
 
@@ -58,7 +58,7 @@ def test_every_point_goes_to_its_own_room(flat_scan, tmp_path):
     """Of 10 000 points at most one goes to the room next door."""
     names, notes = buildings.split(flat_scan, tmp_path)
     assert len(names) == FLAT.rooms
-    assert notes[0].startswith("cut into 12 rooms on 2 storeys; 0.0%")
+    assert say(notes[0]).startswith("cut into 12 rooms on 2 storeys; 0.0 %")
     total, places = 0, set()
     for name in names:
         part = buildings.read_part(tmp_path, name)

@@ -12,10 +12,9 @@ from site_builders import InlinePool, make_site, tree
 
 from flatscan.core.errors import BadValue
 from flatscan.site import run
-from flatscan.site.cluster import ClusterPool
 from flatscan.site.job import Settings
 from flatscan.site.listing import in_folder
-from flatscan.site.local import LocalPool
+from flatscan.site.pools import ClusterPool, LocalPool
 
 pytest.importorskip("distributed")
 HERE = Path(__file__).parent

@@ -9,8 +9,8 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.plan.coats import OrderLine, combined_order
+from flatscan.report.site_report import site_lines
 from flatscan.site import summary
-from flatscan.site.words import lines
 
 
 def record(
@@ -136,7 +136,7 @@ def test_nothing_measured():
     assert made["totals"]["walls"] == 0
     assert made["order"] == []
     assert set(summary.files(made, "mm")) == {"site.html", "site.csv", "order.csv", "site.json"}
-    assert any("NOT MEASURED" in line for line in lines(made))
+    assert any("NOT MEASURED" in line for line in site_lines(made))
 
 
 class Page(HTMLParser):
@@ -192,7 +192,7 @@ def test_document_and_csv_carry_the_same_numbers():
 
 
 def test_one_screen_says_stop_first():
-    told = list(lines(summary.document(SITE, site="mill")))
+    told = list(site_lines(summary.document(SITE, site="mill")))
     assert told[0] == "mill: 4 walls measured: 2 outside, 1 undecided, 1 within."
     stop = next(i for i, line in enumerate(told) if "look at the structure" in line)
     caution = next(i for i, line in enumerate(told) if line.startswith("Before hacking off"))

@@ -1,4 +1,9 @@
-"""Tasks on this machine: one process per task, so that a crash, a hang or a full memory costs one wall only."""
+"""Where tasks are worked on: processes of this machine, one a task, or other machines through a Dask scheduler.
+
+A process a task, so that a crash, a hang or a full memory costs one wall only. Workers of a scheduler read captures by
+the path given, so the folder must be one that all of them see; what they send back is written here. Whoever controls a
+scheduler can run code on its workers and here: give only an address that you trust.
+"""
 
 from __future__ import annotations
 
@@ -14,16 +19,23 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from typing import Any
 
+from flatscan.core.errors import BadValue, FlatscanError
+from flatscan.core.quantity import share
 from flatscan.site.job import Task
 from flatscan.site.work import Outcome, do, failed, guarded
 
 # one thread in each process: the walls themselves run side by side
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS", "FLATSCAN_THREADS")
 _PRELOADED = [
-    "flatscan.site.work", "flatscan.straightedge.hulls_kernel", "matplotlib.figure", "matplotlib.backends.backend_agg",
-]  # fmt: skip
+    "flatscan.site.work",
+    "flatscan.straightedge.hulls_kernel",
+    "matplotlib.figure",
+    "matplotlib.backends.backend_agg",
+]
 # a process with less room than this cannot even start
 _LEAST_MEMORY = 1 << 30
+# a worker may run several tasks on threads of one process, but drawing figures is one thread's work
+_TURN = threading.Lock()
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,29 +109,45 @@ class LocalPool:
 
     def _outcome(self, worker: _Worker) -> Outcome | None:
         """What the worker sent, or what became of it; None while it is still at work."""
-        file = worker.task.capture.path
         if worker.pipe.poll():
             try:
                 outcome: Outcome = worker.pipe.recv()
             except (EOFError, OSError):
                 worker.process.join()
-                code = worker.process.exitcode
-                how = f"was ended by signal {-code}" if code and code < 0 else f"ended with code {code}"
-                words = f"{file}: the process that worked on it {how}, perhaps because the machine's memory was full"
-                outcome = Outcome(
-                    failed(worker.task, f"{words}. Run the same command again, with fewer --jobs.", again=True)
-                )
+                outcome = Outcome(failed(worker.task, _ended(worker), again=True))
         elif time.monotonic() >= worker.deadline:
-            words = f"{file}: not done within {self.limits.seconds:g} s; needed: less work or more time"
-            outcome = Outcome(
-                failed(worker.task, f"{words}. Raise --time-limit, or choose a larger --cell.", again=True)
-            )
+            outcome = Outcome(failed(worker.task, _late(worker, self.limits.seconds or 0.0), again=True))
         else:
             return None
         worker.process.kill()
         worker.process.join()
         worker.pipe.close()
         return outcome
+
+
+def _ended(worker: _Worker) -> FlatscanError:
+    """The process of a task was ended from outside, or ended itself."""
+    code = worker.process.exitcode
+    by_signal = bool(code) and code < 0
+    return FlatscanError(
+        worker.task.capture.path,
+        "the process that worked on it "
+        + ("was ended by signal {code}" if by_signal else "ended with code {code}")
+        + ", perhaps because the machine's memory was full",
+        needed="memory for every process",
+        remedy="Run the same command again, with fewer {set:jobs}",
+        code=-code if by_signal else str(code),
+    )
+
+
+def _late(worker: _Worker, seconds: float) -> FlatscanError:
+    return FlatscanError(
+        worker.task.capture.path,
+        "not done within {seconds:number} s",
+        needed="less work or more time",
+        remedy="Raise {set:time_limit}, or choose a larger {set:cell}",
+        seconds=share(seconds),
+    )
 
 
 def _context() -> Any:  # noqa: ANN401
@@ -163,3 +191,69 @@ def _limit_memory(memory: int | None) -> None:
 def default_jobs() -> int:
     """Processes worth starting: the processors this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)
+
+
+def alone(task: Task, work: Callable[[Task], Outcome]) -> Outcome:
+    """Do one task in a worker, one at a time."""
+    with _TURN:
+        return guarded(task, work)
+
+
+class ClusterPool:
+    """Tasks on the workers of a scheduler; a task whose worker dies is given to another one."""
+
+    def __init__(self, address: str, work: Callable[[Task], Outcome] = do, patience: str = "20s") -> None:
+        self.work = work
+        try:
+            from distributed import Client, as_completed
+        except ImportError:
+            raise BadValue(
+                "{set:cluster}",
+                "the package distributed is not installed",
+                needed="the extra 'cluster'",
+                remedy="Install it with: pip install 'flatscan[cluster]'",
+            ) from None
+        try:
+            self.client = Client(address, timeout=patience, set_as_default=False)
+        except (OSError, ValueError, TimeoutError) as error:
+            raise BadValue(
+                "{set:cluster}",
+                "no scheduler answers at {address} ({reason})",
+                needed="the address of a running Dask scheduler, such as tcp://10.0.0.5:8786",
+                remedy="Start one with: dask scheduler, and workers with: dask worker ADDRESS",
+                address=address,
+                reason=str(error) or "timed out",
+            ) from error
+        self.done = as_completed(loop=self.client.loop)
+        self.tasks: dict[str, Task] = {}
+
+    def submit(self, task: Task) -> None:
+        """Send a task to the scheduler."""
+        name = f"flatscan-{task.kind}-{task.key}"
+        self.tasks[name] = task
+        self.done.add(self.client.submit(alone, task, self.work, key=name, pure=False))
+
+    def next(self) -> tuple[Task, Outcome]:
+        """Wait for a task to end, however it ends."""
+        future = next(self.done)
+        task = self.tasks.pop(future.key)
+        if future.status == "finished":
+            outcome: Outcome = future.result()
+        else:
+            lost = FlatscanError(
+                task.capture.path,
+                "{status} on the cluster ({reason})",
+                needed="a worker that finishes it",
+                remedy="Run the same command again",
+                status=future.status,
+                reason=repr(future.exception()),
+            )
+            outcome = Outcome(failed(task, lost, again=True))
+        future.release()
+        return task, outcome
+
+    def close(self) -> None:
+        """Take back what is still queued and leave the cluster."""
+        futures: list[Any] = list(self.done.futures)
+        self.client.cancel(futures)
+        self.client.close()

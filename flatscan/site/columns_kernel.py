@@ -33,9 +33,15 @@ def mark(points: Array, axes: Array, low: Array, cell: float, ends: Array, fille
 
 @compiled
 def room_numbers(
-    points: Array, axes: Array, low: Array, cell: float, ends: Array, labels: NDArray[np.int16], base: int,
+    points: Array,
+    axes: Array,
+    low: Array,
+    cell: float,
+    ends: Array,
+    labels: NDArray[np.int16],
+    base: int,
     numbers: NDArray[np.int64],
-) -> None:  # fmt: skip
+) -> None:
     """Write ``base`` + label into ``numbers`` (n,) for points (n, 3) of this storey that lie in one of its rooms."""
     rows, cols = labels.shape
     for i in range(len(points)):

@@ -1,20 +1,20 @@
-"""What changed between two surveys of one wall: thickness applied, with a detection limit at every place."""
+"""What changed between two surveys of one wall, with a detection limit at every place, and what it follows."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from scipy.special import ndtri
 
 from flatscan.compare.alignment import Alignment
-from flatscan.compare.leveling import Leveled, own_variance
-from flatscan.compare.places import Both
-from flatscan.core.geometry import Array, Mask
+from flatscan.compare.overlay import Both, Leveled, own_variance
+from flatscan.core.geometry import Array, Mask, fit_plane
 from flatscan.core.model import CommonError, Relief
-from flatscan.core.notes import Note
-from flatscan.core.quantity import Quantity
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import Quantity, cubic_metres, metres, share, square_metres
 from flatscan.relief.smooth import quadratic_gain
 
 # two-sided 95 %: the level of detection of a difference of two surveys (Lague, Brodu and Leroux, ISPRS J. 82, 2013,
@@ -22,13 +22,14 @@ from flatscan.relief.smooth import quadratic_gain
 K_DETECT = 1.96
 K_COVER = 1.645
 _SMALLEST = 4
+Kind = Literal["added", "removed", "thin"]
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
     """A connected part: ``kind`` (added, removed, thin), its extreme at x, y with ``value`` and ``u`` [m], its size."""
 
-    kind: str
+    kind: Kind
     x: float
     y: float
     value: float
@@ -65,7 +66,7 @@ class Difference:
     compared_share: float
     compared_area: float
     places: tuple[Place, ...]
-    notes: tuple[Note | str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
     @property
     def detection(self) -> Array:
@@ -89,10 +90,10 @@ def change_by(both: Both, commons: tuple[CommonError, CommonError], alignment: A
     shared = np.full(random.shape, np.nan)
     shared[here] = sum(own_variance(common, places) for common in commons)
     u = np.sqrt(random + shared + sideways**2 + alignment.u_at(across, upward) ** 2)
-    share = both.base.area[here] / both.base.area[here].sum()
-    middle = (np.array([share @ across[here]]), np.array([share @ upward[here]]))
+    weight = both.base.area[here] / both.base.area[here].sum()
+    middle = (np.array([weight @ across[here]]), np.array([weight @ upward[here]]))
     u_mean = math.sqrt(
-        float((share**2 * random[here]).sum())
+        float((weight**2 * random[here]).sum())
         + sum(c.u_offset**2 for c in commons)
         + float(alignment.u_at(*middle)[0]) ** 2
     )
@@ -122,29 +123,37 @@ def _change(
     unseen = max(0.0, 1 - total / net) * spread
     quantity = Quantity(mean, math.hypot(u_mean, unseen))
     scale = math.hypot(*(2 * c.scale for c in commons))
-    volume = Quantity(mean * net, net * math.hypot(math.hypot(u_mean, unseen), scale * mean))
+    volume = cubic_metres(mean * net, net * math.hypot(math.hypot(u_mean, unseen), scale * mean))
     at = np.unravel_index(int(np.nanargmin(change)), change.shape)
     fixed = alignment.fixes_out
     seen = here & (np.abs(change) > K_DETECT * u)
-    made = Difference(
-        relief=base, change=change, u=u, alignment=alignment, mean=quantity if fixed else None,
-        volume=volume if fixed else None, least=Quantity(float(change[at]), float(u[at])) if fixed else None,
+    difference = Difference(
+        relief=base,
+        change=change,
+        u=u,
+        alignment=alignment,
+        mean=quantity if fixed else None,
+        volume=volume if fixed else None,
+        least=Quantity(float(change[at]), float(u[at])) if fixed else None,
         least_at=(float(base.x[at[1]]), float(base.y[at[0]])) if fixed else None,
         added=float((change * base.area)[seen & (change > 0)].sum()),
         removed=-float((change * base.area)[seen & (change < 0)].sum()),
-        changed_share=float(base.area[seen].sum()) / total, compared_share=total / net, compared_area=total,
-        places=(*parts(base, change, u, seen & (change > 0), "added"),
-                *parts(base, change, u, seen & (change < 0), "removed")),
-    )  # fmt: skip
+        changed_share=float(base.area[seen].sum()) / total,
+        compared_share=total / net,
+        compared_area=total,
+        places=(
+            *parts(base, change, u, seen & (change > 0), "added"),
+            *parts(base, change, u, seen & (change < 0), "removed"),
+        ),
+    )
     # a place is listed where its extreme is beyond what chance makes somewhere on a wall of that size
-    _, factor = beyond_joint(made)
-    told = (p for p in made.places if abs(p.value) > factor * p.u)
-    ordered = sorted(told, key=lambda p: (-abs(p.volume), p.x, p.y))
-    made = replace(made, places=tuple(ordered))
-    return replace(made, notes=(*alignment.notes, *_notes(made)))
+    _, factor = beyond_joint(difference)
+    listed = (p for p in difference.places if abs(p.value) > factor * p.u)
+    difference = replace(difference, places=tuple(sorted(listed, key=lambda p: (-abs(p.volume), p.x, p.y))))
+    return replace(difference, notes=(*alignment.notes, *_notes(difference)))
 
 
-def parts(base: Relief, value: Array, u: Array, chosen: Mask, kind: str) -> tuple[Place, ...]:
+def parts(base: Relief, value: Array, u: Array, chosen: Mask, kind: Kind) -> tuple[Place, ...]:
     """Connected chosen places with their extreme, size and volume; groups of fewer than four cells are left out."""
     labels, number = base.connected(chosen)
     sign = 1.0 if kind == "added" else -1.0
@@ -155,13 +164,9 @@ def parts(base: Relief, value: Array, u: Array, chosen: Mask, kind: str) -> tupl
             continue
         at = np.unravel_index(int(np.argmax(np.where(here, sign * value, -np.inf))), value.shape)
         area = float(base.area[here].sum())
-        found.append(
-            Place(
-                kind, float(base.x[at[1]]), float(base.y[at[0]]), float(value[at]), float(u[at]),
-                *base.ground_of(*np.nonzero(here)), area,
-                float((value * base.area)[here].sum()),
-            )
-        )  # fmt: skip
+        x, y, width, height = float(base.x[at[1]]), float(base.y[at[0]]), *base.ground_of(*np.nonzero(here))
+        volume = float((value * base.area)[here].sum())
+        found.append(Place(kind, x, y, float(value[at]), float(u[at]), width, height, area, volume))
     return tuple(found)
 
 
@@ -178,27 +183,17 @@ def under_least(change: Difference, least: float) -> tuple[float, float]:
     return float(change.relief.area[under].sum()), float(change.relief.area[surely].sum())
 
 
-def _notes(made: Difference) -> list[str]:
+def _notes(difference: Difference) -> list[Note]:
     said = []
-    if made.compared_share < 0.9995:
-        said.append(
-            f"{(1 - made.compared_share) * 100:.1f} % of the wall was not measured in both surveys; its change is "
-            "taken from the mean of the rest, and the doubt about that is in the ±"
-        )
-    lost = [p for p in made.places if p.kind == "removed"]
-    if lost and made.alignment.fixes_out:
-        worst = min(lost, key=lambda p: p.value)
-        said.append(
-            f"the later survey is thinner than the earlier on {sum(p.area for p in lost):.2f} m2, by up to "
-            f"{-worst.value * 1000:.1f} mm at x {worst.x * 1000:.0f}, y {worst.y * 1000:.0f} mm: hacked off, or the "
-            "surveys are misaligned"
-        )
-    if not made.alignment.fixes_out:
-        said.append(
-            "nothing fixes one survey against the other out of the wall's plane, so the thickness applied is not "
-            "known; the changes shown are of shape only. A reference that was not worked on would fix it: --reference, "
-            "--reference-wall, --points, or --same-frame"
-        )
+    if difference.compared_share < 0.9995:
+        said.append(note("compare.partly", share=share(1 - difference.compared_share)))
+    lost = [place for place in difference.places if place.kind == "removed"]
+    if lost and difference.alignment.fixes_out:
+        worst = min(lost, key=lambda place: place.value)
+        area = square_metres(sum(place.area for place in lost))
+        said.append(note("compare.thinner", (worst.x, worst.y), area=area, by=metres(-worst.value)))
+    if not difference.alignment.fixes_out:
+        said.append(note("compare.untied"))
     return said
 
 
@@ -212,3 +207,40 @@ def beyond_joint(change: Difference, *, false_alarm: float = 0.05) -> tuple[Mask
     places = max(1, round(int(np.isfinite(change.change).sum()) * gain**2))
     factor = -float(ndtri(false_alarm / (2 * places)))
     return np.nan_to_num(np.abs(change.change)) > np.nan_to_num(factor * change.u, nan=np.inf), factor
+
+
+@dataclass(frozen=True, slots=True)
+class Following:
+    """``share`` of the later surface's variance off its plane that a straight line on the earlier's explains (r^2).
+
+    ``slope`` is how many millimetres the later stands out for one of the earlier, ``correlation`` r. The noise of the
+    readings is taken off both variances first. None where a surface is flat within its noise.
+    """
+
+    share: float | None
+    slope: float | None
+    correlation: float | None
+
+
+def following(both: Both) -> Following:
+    """Share of the later surface's deviations that follow the earlier's, at the places measured in both."""
+    keep = np.isfinite(both.change) & both.base.inside
+    area = both.base.area[keep]
+    off = [_off_plane(both, values, keep) for values in (both.first, both.second)]
+    noise = [float(np.average(u[keep] ** 2, weights=area)) for u in (both.u_first, both.u_second)]
+    variances = [float(np.average(z**2, weights=area)) - n for z, n in zip(off, noise, strict=True)]
+    if min(v - n for v, n in zip(variances, noise, strict=True)) <= 0 or min(variances) < 1e-12:
+        return Following(None, None, None)
+    shared = float(np.average(off[0] * off[1], weights=area))
+    r = float(np.clip(shared / np.sqrt(variances[0] * variances[1]), -1.0, 1.0))
+    return Following(r**2, shared / variances[0], r)
+
+
+def _off_plane(both: Both, values: Array, keep: Mask) -> Array:
+    across, upward = both.base.places
+    x, y, z = across[keep], upward[keep], values[keep]
+    try:
+        plane, _ = fit_plane(x, y, z, both.base.area[keep])
+    except np.linalg.LinAlgError:
+        return z - float(np.average(z, weights=both.base.area[keep]))
+    return z - (plane[0] + plane[1] * x + plane[2] * y)

@@ -1,4 +1,7 @@
-"""Taking out of a change what the set-ups put into it: offset, turn and lean over a part that did not change."""
+"""The later survey laid on the places of the earlier one, and what the set-ups put into their difference taken out.
+
+Nothing is filled: a place that one of the two did not measure stays missing.
+"""
 
 from __future__ import annotations
 
@@ -6,15 +9,74 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatscan.compare.places import Both
-from flatscan.core.errors import TooFewPoints
+from flatscan.compare.alignment import Alignment
+from flatscan.core.errors import MixedSurveys, TooFewPoints
 from flatscan.core.geometry import Array, Mask, robust_scale, tukey_weight
-from flatscan.core.model import CommonError
+from flatscan.core.model import CommonError, Relief
+from flatscan.core.quantity import share
 
+# less of the wall in both surveys than this is no comparison
+_LEAST_SHARE = 0.05
 # a slope is only carried as far as this many times the length it was fitted over
 _REACH = 2.5
 _SOME = 300
 _TRIED, _STARTS, _SEED = 2000, 200, 20_261_125
+
+
+@dataclass(frozen=True, eq=False)
+class Both:
+    """Two surveys at the same places: ``base`` is the relief whose places these are, all arrays are of its shape.
+
+    ``first`` and ``second`` are offsets in earlier wall coordinates [m], ``u_first`` and ``u_second`` their random u.
+    """
+
+    base: Relief
+    first: Array
+    second: Array
+    u_first: Array
+    u_second: Array
+
+    @property
+    def change(self) -> Array:
+        """Later less earlier, + toward the room [m]."""
+        return self.second - self.first
+
+    @property
+    def share(self) -> float:
+        """Part of the base's net area where both were measured."""
+        here = np.isfinite(self.change) & self.base.inside
+        return float(self.base.area[here].sum()) / max(self.base.net_area, 1e-12)
+
+
+def together(earlier: Relief, later: Relief, alignment: Alignment) -> Both:
+    """Both reliefs at the earlier one's places, or at the later's where only that one is of stations.
+
+    Cells are read by bilinear interpolation between the measured ones of the four around, stations where one stands
+    within 50 mm. Raises `MixedSurveys` where under 5 % of the area is in both.
+    """
+    if earlier.known_between and not later.known_between:
+        back = _inverse(alignment)
+        flipped = earlier.laid_on(later, back.turn, back.shift)
+        # seen from the later survey's axes: the change is the same, the turn between the axes was taken out
+        both = Both(later, flipped[0], later.offset, flipped[1], later.u)
+    else:
+        values, u = later.laid_on(earlier, alignment.turn, alignment.shift)
+        both = Both(earlier, earlier.offset, values, earlier.u, u)
+    if both.share < _LEAST_SHARE:
+        raise MixedSurveys(
+            "the two surveys",
+            "{shared:share.1} of the wall was measured in both",
+            needed="at least {least:share} in common",
+            remedy="Survey the same part of the wall",
+            shared=share(both.share),
+            least=share(_LEAST_SHARE),
+        )
+    return both
+
+
+def _inverse(alignment: Alignment) -> Alignment:
+    back = alignment.turn.T
+    return Alignment(back, -back @ alignment.shift, alignment.how, alignment.u_place)
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,9 +107,12 @@ def level(both: Both, commons: tuple[CommonError, CommonError], support: Mask, *
     used = support & here
     if used.sum() < 3:
         raise TooFewPoints(
-            "--reference", f"{int(used.sum())} places measured in both surveys", needed="at least three",
+            "{set:reference}",
+            "{places} places measured in both surveys",
+            needed="at least three",
             remedy="Give a region that both surveys measured and nobody worked on",
-        )  # fmt: skip
+            places=int(used.sum()),
+        )
     x, y, d = across[used], upward[used], both.change[used]
     free = _free(x, y, across[here], upward[here])
     plane, weight = _fit(x, y, d, both.base.area[used], free)
@@ -156,9 +221,9 @@ def _mean_doubt(
     """u of the area mean of the leveled change."""
     across, upward = both.base.places
     x, y, area = across[here], upward[here], both.base.area[here]
-    share = area / area.sum()
-    random = float((share**2 * (both.u_first**2 + both.u_second**2)[here]).sum())
-    middle = np.array([1.0, share @ x, share @ y])
+    part_of_area = area / area.sum()
+    random = float((part_of_area**2 * (both.u_first**2 + both.u_second**2)[here]).sum())
+    middle = np.array([1.0, part_of_area @ x, part_of_area @ y])
     some = np.linspace(0, len(x) - 1, min(len(x), _SOME)).astype(int)
     places, weight = np.stack([x[some], y[some]], axis=1), area[some] / area[some].sum()
     shared = float(middle @ fit @ middle)

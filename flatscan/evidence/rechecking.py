@@ -4,24 +4,24 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import tempfile
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from flatscan import report
 from flatscan.core.errors import FlatscanError, ReadError
+from flatscan.core.notes import Note, note
 from flatscan.evidence.archive import FIRST, MANIFEST, SEAL, TEXTS, Altered, same_form, unpack
 from flatscan.evidence.contents import COMMANDS, Job
-from flatscan.evidence.differences import Row, compare_documents
 from flatscan.evidence.keys import is_signed
 from flatscan.evidence.seal import KIND, SCHEMA, digest, dumps, seal_record, versions
-from flatscan.evidence.settings import from_plain
-from flatscan.evidence.texts import SealedText, member_of, sealed_texts
+from flatscan.evidence.sealed_settings import from_plain
+from flatscan.evidence.texts import member_of, sealed_texts
 from flatscan.jobs import Capturing, Comparing, Finishing, Progress, Requirement, silent
+from flatscan.report.rechecked import ALTERED, DIFFERENT, SAME, Rechecked, Rerun, Row
 
-SAME, ALTERED, DIFFERENT = "same", "altered", "recomputes differently"
 _KINDS = {
     "capturing": Capturing,
     "testing": Requirement,
@@ -29,44 +29,18 @@ _KINDS = {
     "comparing": Comparing,
     "earlier": Capturing,
 }
-
-
-@dataclass(frozen=True)
-class Rerun:
-    """One job run again: its command, its rows, whether result.json has the same bytes, or why it could not be run."""
-
-    command: str
-    rows: tuple[Row, ...]
-    same_bytes: bool
-    trouble: str = ""
-
-    @property
-    def differs(self) -> bool:
-        """Whether any entry differs by more than rounding."""
-        return bool(self.trouble) or any(row.state == "different" for row in self.rows)
-
-
-@dataclass(frozen=True)
-class Report:
-    """What a recheck found; ``status`` is same, altered or recomputes differently.
-
-    ``problems`` say what was altered. ``seal`` is the SHA-256 of the manifest, ``signed_by`` the public key in hex
-    whose signature holds, None where there is none. ``versions`` are (sealed with, run with). ``texts`` are the sealed
-    methods; another wording of them changes no number and so no status.
-    """
-
-    status: str
-    problems: tuple[str, ...]
-    reruns: tuple[Rerun, ...] = ()
-    seal: str | None = None
-    signed_by: str | None = None
-    versions: tuple[dict[str, str], dict[str, str]] = ({}, {})
-    texts: tuple[SealedText, ...] = ()
+# documents are rounded to 0.001, so two computations of one number may differ by one such step
+ROUNDING = 0.001
+_SLACK = 1e-9
+# sentences for people: another version may word them anew without any number being another
+_PROSE = re.compile(
+    r"(^|\.)(warnings|notes|cautions|reasons|stops|files|note|why|words|known_from|up_from|facing_from|tied_by)(\.|$)"
+)
 
 
 def recheck(
     path: str | Path, *, seal: str | None = None, key: str | None = None, progress: Progress = silent
-) -> Report:
+) -> Rechecked:
     """Verify every byte, the seal and the signature, then rerun all jobs from the captures and compare the results.
 
     ``seal`` (hex) and ``key`` (public, hex) are what the checker expects from another source. An altered file is not
@@ -83,17 +57,17 @@ def recheck(
             if not problems:
                 _check_jobs(members, manifest)
             if not problems and not same_form(path, members):
-                problems = ("the container's own bytes (its directory, dates or padding) are not those of sealing",)
+                problems = (note("evidence.other-container"),)
         except Altered as fault:
-            return Report(ALTERED, (str(fault),))
+            return Rechecked(ALTERED, (fault.problem,))
         said, signer = record["manifest_sha256"], record["public_key"]
         ran = (dict(manifest["versions"]), versions())
         if problems:
-            return Report(ALTERED, tuple(problems), (), said, None, ran)
+            return Rechecked(ALTERED, tuple(problems), (), said, None, ran)
         texts = sealed_texts(_texts_named(manifest), members)
         reruns = tuple(_rerun(job, members, manifest, progress) for job in manifest["jobs"])
     status = DIFFERENT if any(one.differs for one in reruns) else SAME
-    return Report(status, (), reruns, said, signer, ran, texts)
+    return Rechecked(status, (), reruns, said, signer, ran, texts)
 
 
 def _looks_sealed(path: Path) -> Path:
@@ -103,11 +77,20 @@ def _looks_sealed(path: Path) -> Path:
             stream.seek(max(0, path.stat().st_size - 4096))
             tail = stream.read()
     except OSError as reason:
-        raise ReadError(path, f"it cannot be read ({reason.strerror})", needed="a sealed file",
-                        remedy="Check the name and the folder") from None  # fmt: skip
+        raise ReadError(
+            path,
+            "it cannot be read ({reason})",
+            needed="a sealed file",
+            remedy="Check the name and the folder",
+            reason=str(reason.strerror),
+        ) from None
     if b"PK\x03\x04" not in head[:4] and b"PK\x05\x06" not in tail and b"README.txt" not in head:
-        raise ReadError(path, "this is not a sealed file", needed="a file made by flatscan evidence",
-                        remedy="Choose the .zip that flatscan evidence wrote")  # fmt: skip
+        raise ReadError(
+            path,
+            "this is not a sealed file",
+            needed="a file made by {run:evidence}",
+            remedy="Choose the .zip that {run:evidence} wrote",
+        )
     return path
 
 
@@ -115,25 +98,25 @@ def _manifest(members: Mapping[str, Path]) -> tuple[dict[str, Any], dict[str, An
     """Manifest and seal, each in the one form they are written in, the seal holding; raises `Altered`."""
     for name in FIRST:
         if name not in members:
-            raise Altered(f"the member '{name}' is missing")
-    made = []
+            raise Altered(note("evidence.missing", name=name))
+    read = []
     for name in (MANIFEST, SEAL):
         data = members[name].read_bytes()
         try:
             parsed = json.loads(data.decode("utf-8"))
         except (UnicodeDecodeError, ValueError, RecursionError):
-            raise Altered(f"the member '{name}' is damaged") from None
+            raise Altered(note("evidence.member-damaged", name=name)) from None
         if not isinstance(parsed, dict) or dumps(parsed).encode() != data:
-            raise Altered(f"the member '{name}' is not in the form it is sealed in")
-        made.append(parsed)
-    manifest, record = made
+            raise Altered(note("evidence.other-form", name=name))
+        read.append(parsed)
+    manifest, record = read
     if set(record) != set(seal_record("", None, None)):
-        raise Altered(f"the member '{SEAL}' has other entries than a seal")
+        raise Altered(note("evidence.other-entries", name=SEAL))
     data = members[MANIFEST].read_bytes()
     if hashlib.sha256(data).hexdigest() != record["manifest_sha256"]:
-        raise Altered(f"'{MANIFEST}' does not have the SHA-256 that '{SEAL}' seals")
+        raise Altered(note("evidence.seal-broken", manifest=MANIFEST, seal=SEAL))
     if manifest.get("kind") != KIND or manifest.get("schema") != SCHEMA:
-        raise Altered("the manifest is not one of a sealed file of this kind")
+        raise Altered(note("evidence.other-kind"))
     _check_signature(manifest, record, data)
     return manifest, record
 
@@ -141,34 +124,34 @@ def _manifest(members: Mapping[str, Path]) -> tuple[dict[str, Any], dict[str, An
 def _check_signature(manifest: Mapping[str, Any], record: Mapping[str, Any], data: bytes) -> None:
     signer = manifest.get("signed_by")
     if record["public_key"] != signer or (record["signature"] is None) != (signer is None):
-        raise Altered("the signature was taken away, added or exchanged: the manifest names another key than the seal")
+        raise Altered(note("evidence.signature-exchanged"))
     if signer is not None and not is_signed(str(signer), str(record["signature"]), data):
-        raise Altered("the signature does not hold for this manifest")
+        raise Altered(note("evidence.signature-broken"))
 
 
-def _member_problems(members: Mapping[str, Path], manifest: Mapping[str, Any]) -> list[str]:
+def _member_problems(members: Mapping[str, Path], manifest: Mapping[str, Any]) -> list[Note]:
     """Members missing, extra, or with other bytes than the manifest says."""
     try:
         listed = {one["name"]: (one["bytes"], one["sha256"]) for one in manifest["members"]}
     except (KeyError, TypeError):
-        raise Altered("the manifest's list of members is damaged") from None
+        raise Altered(note("evidence.list-damaged")) from None
     here = set(members) - {MANIFEST, SEAL}
-    problems = [f"the member '{name}' is missing" for name in sorted(set(listed) - here)]
-    problems += [f"the member '{name}' was added" for name in sorted(here - set(listed))]
+    problems = [note("evidence.missing", name=name) for name in sorted(set(listed) - here)]
+    problems += [note("evidence.added", name=name) for name in sorted(here - set(listed))]
     for name in sorted(here & set(listed)):
         size, sha256 = listed[name]
         if members[name].stat().st_size != size or digest(members[name]) != sha256:
-            problems.append(f"the member '{name}' has other bytes than were sealed")
+            problems.append(note("evidence.other-bytes", name=name))
     return problems
 
 
-def _expected(record: Mapping[str, Any], seal: str | None, key: str | None) -> list[str]:
+def _expected(record: Mapping[str, Any], seal: str | None, key: str | None) -> list[Note]:
     problems = []
     if seal is not None and seal.strip().lower() != record["manifest_sha256"]:
-        problems.append(f"its seal is {record['manifest_sha256']}, not the one expected: another file, or sealed anew")
+        problems.append(note("evidence.other-seal", seal=record["manifest_sha256"]))
     if key is not None and record["public_key"] != key:
         signer = record["public_key"]
-        problems.append(f"it is signed by the key {signer}, not the one expected" if signer else "it is not signed")
+        problems.append(note("evidence.other-key", key=signer) if signer else note("evidence.unsigned"))
     return problems
 
 
@@ -188,7 +171,7 @@ def _check_jobs(members: Mapping[str, Path], manifest: Mapping[str, Any]) -> Non
     except (KeyError, TypeError, ValueError, AttributeError, RecursionError):
         sound = False
     if not sound:
-        raise Altered("the manifest does not describe captures, jobs and results as sealing does")
+        raise Altered(note("evidence.not-as-sealing"))
 
 
 def _texts_named(manifest: Mapping[str, Any]) -> list[str]:
@@ -215,6 +198,47 @@ def _rerun(
         found = Job(command, tuple(job["captures"]), **settings).run(paths, progress)
         again = report.document(found, document["files"])
     except FlatscanError as trouble:
-        return Rerun(command, (), False, f"it could not be run again: {trouble}")
+        return Rerun(command, (), False, trouble)
     text = report.text(again).encode()
     return Rerun(command, compare_documents(document, json.loads(text)), text == sealed)
+
+
+def compare_documents(sealed: Any, again: Any) -> tuple[Row, ...]:
+    """Every entry of two result documents in reading order; an entry only one of them has is different."""
+    return tuple(_walk(sealed, again, ""))
+
+
+_ABSENT = "(absent)"
+
+
+def _walk(sealed: Any, again: Any, path: str) -> Iterator[Row]:
+    if isinstance(sealed, dict) and isinstance(again, dict):
+        for key in [*sealed, *(key for key in again if key not in sealed)]:
+            yield from _walk(sealed.get(key, _ABSENT), again.get(key, _ABSENT), f"{path}.{key}" if path else key)
+    elif isinstance(sealed, list) and isinstance(again, list):
+        for k in range(max(len(sealed), len(again))):
+            one, two = (side[k] if k < len(side) else _ABSENT for side in (sealed, again))
+            yield from _walk(one, two, f"{path}.{k + 1}")
+        if not sealed and not again:
+            yield Row(path, [], [], "same")
+    else:
+        yield Row(path, sealed, again, _state(sealed, again, path))
+
+
+def _state(sealed: Any, again: Any, path: str) -> Literal["same", "rounding", "wording", "different"]:
+    if type(sealed) is type(again) and sealed == again:
+        return "same"
+    if _is_number(sealed) and _is_number(again):
+        apart = abs(sealed - again)
+        if apart == 0:
+            return "same"
+        return "rounding" if apart <= ROUNDING + _SLACK and not _is_count(sealed, again) else "different"
+    return "wording" if _PROSE.search(path) else "different"
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
+
+
+def _is_count(one: Any, two: Any) -> bool:
+    return isinstance(one, int) and isinstance(two, int)
