@@ -4,6 +4,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+from flat import Findings
 from scipy.ndimage import grey_closing
 
 from flatscan.core.geometry import Frame
@@ -17,7 +18,6 @@ from flatscan.plan.lows import Low
 from flatscan.plan.screeds import Dot, Screed, SetOut
 from flatscan.plan.takeoff import CoatLayer, OrderLine, TakeOff
 from flatscan.relief.shape import Patch, Shape
-from flatscan.report.view import Findings
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.verdict import Criterion, Verdict
 

@@ -4,6 +4,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+from flat import Comparison
 from matplotlib.contour import QuadContourSet
 from matplotlib.patches import Circle
 from matplotlib.text import Text
@@ -18,7 +19,6 @@ from flatscan.plan.lows import Low
 from flatscan.plan.screeds import Dot, Screed, SetOut
 from flatscan.report.figures import draw, style
 from flatscan.report.figures.profiles import sample, worst
-from flatscan.report.view import Comparison
 
 
 @pytest.fixture(autouse=True)

@@ -12,11 +12,12 @@ import pytest
 from results import reported
 
 from flatscan.core.errors import OutputError
+from flatscan.core.notes import note
 from flatscan.core.units import feet_and_inches
-from flatscan.report import words
 from flatscan.report.figures.profiles import rest, sample
 from flatscan.report.page import packing
 from flatscan.report.page import page as page_of
+from flatscan.report.say import say
 
 EVIL = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&{{ 7 * 7 }}"
 
@@ -102,8 +103,8 @@ def test_what_a_survey_and_a_check_say(survey, check):
     assert "4.4 to 5.8 bags wanted, order 6" in said
     said = Reading(page(check)).text
     assert "Flatness outside the limit as entered: 6.4 mm ± 0.8 mm" in said
-    assert words.RECORD in said
-    assert words.NEVER in said
+    assert say(note("report.record")) in said
+    assert say(note("report.never")) in said
 
 
 def test_controls_have_names_for_a_screen_reader(check):

@@ -8,13 +8,14 @@ from pypdf import PdfReader
 from results import reported
 
 from flatscan.core.errors import BadValue
+from flatscan.core.notes import note
+from flatscan.plan import stops
 from flatscan.plan.screeds import Dot, Screed, SetOut
 from flatscan.plan.stops import HACKING
-from flatscan.report import words
 from flatscan.report.figures import style
 from flatscan.report.paper import pdf, sheets
 from flatscan.report.paper.flow import MARGIN, Flow
-from flatscan.report.say import say
+from flatscan.report.say import finished, say
 from flatscan.verdict import Verdict
 
 
@@ -100,7 +101,7 @@ def test_stop_signs_open_the_survey(book, survey, findings_for):
     order = dataclasses.replace(survey.take_off, stops=("a bulge of 31 mm. A structural engineer first",))
     said = book(findings_for("survey", take_off=order)).pages[0].extract_text()
     assert said.index("STOP: a bulge of 31 mm") < said.index("Build-up")
-    assert words.sentence(words.NO_STOP) not in said
+    assert finished(stops.NO_STOP) not in said
 
 
 def test_every_page_says_which_it_is_and_of_what_file(book, anything):
@@ -115,7 +116,7 @@ def test_every_page_says_which_it_is_and_of_what_file(book, anything):
 def test_every_sheet_says_what_was_not_examined(book, anything):
     said = text_of(book(anything))
     assert said.lower().count("not examined") >= 2
-    assert words.NEVER in said
+    assert say(note("report.never")) in said
 
 
 def test_fonts_are_embedded_and_drawings_are_vectors(book, check):

@@ -1,14 +1,15 @@
 import dataclasses
 
 import pytest
-from results import summary
+from results import reported, summary
 
 from flatscan.core.errors import Infeasible
 from flatscan.core.notes import note
+from flatscan.core.phrase import Manner, written
 from flatscan.core.quantity import Quantity, metres
+from flatscan.plan import stops
 from flatscan.plan.choices import Choice
-from flatscan.report import words
-from flatscan.report.say import spoken
+from flatscan.report.say import finished, say, spoken
 
 
 def test_it_is_one_screen(anything):
@@ -16,6 +17,10 @@ def test_it_is_one_screen(anything):
         lines = summary(anything, units).splitlines()
         assert len(lines) <= 24
         assert max(map(len, lines)) <= 79
+
+
+def spread(u, units):
+    return written(Quantity(0.0, u, "m"), "spread", Manner(units))
 
 
 def joined(findings, units="mm"):
@@ -29,7 +34,7 @@ def test_a_survey_answers_how_thick_what_sets_it_and_what_to_order(survey):
     assert "What sets it: H1 at 800 mm from the left, 1700 mm up; cut 4.2 mm: saves 34 litres, 0.9 bags." in said
     assert "gypsum undercoat 13.4 mm, then finish 2.0 mm" in said
     assert "Order: 4.4 to 5.8 bags wanted, order 6" in said
-    assert words.sentence(words.NO_STOP) in said
+    assert finished(stops.NO_STOP) in said
 
 
 def test_a_check_names_each_criterion_with_its_uncertainty_and_limit(check):
@@ -38,24 +43,24 @@ def test_a_check_names_each_criterion_with_its_uncertainty_and_limit(check):
     assert "Flatness outside the limit as entered: 6.4 mm ± 0.8 mm under a 1800 mm straightedge" in said
     assert "Plumb undecided: neither pass nor fail: 5.0 mm ± 9.6 mm; limit 8.0 mm" in said
     assert "step (not judged)" in said
-    assert words.RECORD in said
+    assert say(note("report.record")) in said
 
 
 def test_cautions_stand_before_what_they_warn_of(survey, findings_for):
     said = joined(survey)
-    assert said.index(words.BEFORE_HACKING) < said.index("What sets it")
+    assert said.index(say(note("report.before-hacking"))) < said.index("What sets it")
     thick = dataclasses.replace(survey.build_up, most=0.031)
     deep = joined(findings_for("survey", build_up=thick))
-    assert deep.index(words.before_thick("mm")) < deep.index("most 31.0 mm")
+    assert deep.index(say(stops.THICK)) < deep.index("most 31.0 mm")
     lows = joined(findings_for("lows"))
-    assert lows.index(words.BEFORE_WORK) < lows.index("L1:")
+    assert lows.index(say(note("report.before-work"))) < lows.index("L1:")
 
 
 def test_a_stop_sign_comes_before_all_quantities(survey, findings_for):
     order = dataclasses.replace(survey.take_off, stops=("a bulge of 31 mm: a structural engineer first",))
     said = joined(findings_for("survey", take_off=order))
     assert said.index("STOP: a bulge of 31 mm") < said.index("Build-up")
-    assert words.sentence(words.NO_STOP) not in said
+    assert finished(stops.NO_STOP) not in said
 
 
 def test_inches_carry_no_millimetres(survey, check, findings_for):
@@ -70,13 +75,13 @@ def test_inches_carry_no_millimetres(survey, check, findings_for):
     ("u", "said"), [(None, "(± not known)"), (0.0004, "± 0.8 mm"), (0.00041, "± 0.9 mm"), (0.0, "± 0.0 mm")]
 )
 def test_an_uncertainty_is_never_rounded_down(u, said):
-    assert words.spread(u, "mm") == said
+    assert spread(u, "mm") == said
 
 
 def test_an_uncertainty_in_inches_is_never_zero():
-    assert words.spread(0.0001, "in") == "± 1/16 in"
+    assert spread(0.0001, "in") == "± 1/16 in"
     # 2 x 1 mm are 0.0787 in: two sixteenths
-    assert words.spread(0.001, "in") == "± 1/8 in"
+    assert spread(0.001, "in") == "± 1/8 in"
 
 
 def test_stations_are_said_to_leave_out_what_lies_between(stations):
@@ -115,16 +120,17 @@ def test_the_best_other_choice_of_plane_is_one_sentence(survey):
 
 
 def test_no_stop_sign_is_said_with_its_limits_where_none_fired(survey):
-    assert words.order_notes(survey)[0] == words.NO_STOP
-    assert "were not examined" in words.NO_STOP
+    assert reported(survey).lead == (stops.NO_STOP,)
+    assert "were not examined" in say(stops.NO_STOP)
     stopped = dataclasses.replace(survey.take_off, stops=(note("stop.damp"),))
-    assert words.NO_STOP not in words.order_notes(dataclasses.replace(survey, take_off=stopped))
+    assert stops.NO_STOP not in reported(dataclasses.replace(survey, take_off=stopped)).lead
 
 
 def test_a_caution_keeps_to_the_units_asked_for(survey):
     thick = dataclasses.replace(survey, build_up=dataclasses.replace(survey.build_up, most=0.031))
-    assert any("over 25 mm" in text for text in words.all_cautions(thick))
-    assert any("over 1 in:" in text for text in words.all_cautions(thick, "in"))
+    cautions = reported(thick).cautions
+    assert any("over 25 mm" in say(caution) for caution in cautions)
+    assert any("over 1 in:" in say(caution, "in") for caution in cautions)
 
 
 def test_an_error_kept_in_a_result_is_said_as_its_reader_knows_settings():

@@ -8,12 +8,25 @@ import numpy as np
 import pytest
 from results import document, drawings, reported
 
-from flatscan.report import exchange, facts, tables, words
+from flatscan.core.notes import note
+from flatscan.plan import stops
+from flatscan.report import exchange
 from flatscan.report.say import say
 
 
+def table(findings, name):
+    """A table of the report by its name."""
+    every = (t for s in reported(findings).sections for t in (*s.tables, *((s.listed,) if s.listed else ())))
+    return next(found for found in every if found.name == name)
+
+
+def facts(findings, name):
+    """Facts of a section of the report, by their keys."""
+    return {fact.key: say(fact.text) for fact in reported(findings).section(name).facts}
+
+
 def test_headings_carry_the_unit_where_the_cells_do_not(survey):
-    hacks = tables.hacking(survey)
+    hacks = table(survey, "hacking")
     assert hacks.headings("mm") == [
         "from left, mm", "up, mm", "cut, mm", "area, m²", "saves so far, litres", "bags saved so far",
     ]  # fmt: skip
@@ -25,27 +38,28 @@ def test_headings_carry_the_unit_where_the_cells_do_not(survey):
 
 def test_a_table_is_the_documents_list(anything):
     made = document(anything)
-    for name, table in (("patches", tables.patches), ("hacking", tables.hacking), ("lows", tables.lows)):
+    for name in ("patches", "hacking", "lows"):
         if name in made:
-            assert made[name] == table(anything).records()
+            assert made[name] == table(anything, name).records()
 
 
 def test_whole_bags_are_shown_whole_and_unknown_ones_by_a_dash(survey):
-    assert [row[-1] for row in tables.order(survey).texts("mm")] == ["5", "1"]
+    assert [row[-1] for row in table(survey, "order").texts("mm")] == ["5", "1"]
     bare = dataclasses.replace(survey.take_off.coats[0], bags=None)
     order = dataclasses.replace(survey.take_off, coats=(bare,))
-    assert tables.coats(dataclasses.replace(survey, take_off=order)).texts("mm")[0][-1] == "-"
+    assert table(dataclasses.replace(survey, take_off=order), "coats").texts("mm")[0][-1] == "-"
 
 
 def test_empty_tables_have_their_word(findings_for):
-    for table in tables.every(findings_for("survey", patches=(), hacks=())):
-        assert table.rows or table.empty
+    made = reported(findings_for("survey", patches=(), hacks=()))
+    for found in (found for section in made.sections for found in section.tables):
+        assert found.rows or found.empty
 
 
 def test_cautions_belong_to_the_tables_they_warn_of(survey):
-    assert tables.hacking(survey).caution == words.BEFORE_HACKING
-    assert tables.order(survey).caution == words.BEFORE_FILLING
-    assert tables.patches(survey).caution == ""
+    assert say(table(survey, "hacking").caution) == say(note("report.before-hacking"))
+    assert say(table(survey, "order").caution) == say(stops.WET_CEMENT)
+    assert table(survey, "patches").caution == ""
 
 
 @pytest.mark.parametrize("command", ["survey", "check"])
@@ -94,14 +108,14 @@ def test_gaps_well_under_the_limit_get_no_number(check):
 
 
 def test_excess_in_millimetres_per_cent_and_area(check):
-    found = dict(facts.excess(check, "mm"))
+    found = facts(check, "flatness")
     # by hand: 6.4 - 3.0 = 3.4 mm, 113 % of 3.0 mm
-    assert found["Excess"] == "3.4 mm ± 0.8 mm, 113 % of the limit"
+    assert found["excess"] == "3.4 mm ± 0.8 mm, 113 % of the limit"
     over = check.relief.area[np.nan_to_num(check.gaps.deepest) > 0.003].sum()
-    assert found["Area over it"].startswith(f"{over:.1f} m²")
-    fine = tuple(dataclasses.replace(c, value=0.002) for c in check.verdict.criteria)
-    below = dataclasses.replace(check, verdict=dataclasses.replace(check.verdict, criteria=fine))
-    assert facts.excess(below, "mm") == [("Excess", "none at the best estimate (2.0 mm ± 0.8 mm)")]
+    assert found["area-over"].startswith(f"{over:.1f} m²")
+    fine = dataclasses.replace(check.gaps.worst, value=0.002)
+    below = dataclasses.replace(check, gaps=dataclasses.replace(check.gaps, worst=fine))
+    assert facts(below, "flatness")["excess"] == "none at the best estimate (2.0 mm ± 0.8 mm)"
 
 
 def test_spots_csv_is_read_by_a_csv_reader(survey):
@@ -110,7 +124,5 @@ def test_spots_csv_is_read_by_a_csv_reader(survey):
 
 
 def test_facts_say_what_is_not_known(stations):
-    capture = dict(facts.capture(dataclasses.replace(stations, u_point=None), "mm"))
-    assert capture["u of one point"] == "not known"
-    assert dict(facts.wall(stations, "mm"))["Belly"] == "not known"
-    assert dict(facts.test(stations, "mm"))["Largest"] == "could not be measured"
+    assert facts(stations, "wall")["belly"] == "not known"
+    assert facts(stations, "flatness")["largest"] == "could not be measured"

@@ -10,8 +10,10 @@ from pypdf import PdfReader
 from results import reported, summary, write
 
 from flatscan import report
-from flatscan.report import form, words
+from flatscan.core.notes import note
+from flatscan.report import form
 from flatscan.report.figures import draw, style
+from flatscan.report.say import say
 
 FORBIDDEN = re.compile(r"compl(?:y|ies|iant|iance) with|certif|caused? by|\bowe[sd]?\b", re.IGNORECASE)
 
@@ -75,7 +77,7 @@ def test_every_sheet_for_people_says_what_was_not_examined(sheets_of):
 
 def test_a_record_leaves_the_deciding_to_the_contract(sheets_of):
     for name in ("sheets.pdf", "wall.html", "figure 0"):
-        assert words.RECORD in sheets_of[name] or "The limit is as entered" in sheets_of[name], name
+        assert say(note("report.record")) in sheets_of[name] or "The limit is as entered" in sheets_of[name], name
 
 
 def test_a_tolerance_from_memory_says_so_wherever_it_stands(build, tmp_path):

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 from flatscan import __version__
 from flatscan.core.errors import BadValue
+from flatscan.core.notes import note
+from flatscan.core.units import length_text
 from flatscan.plan import stops
-from flatscan.report import words
 from flatscan.report.figures.style import FAINT, INK, PAPER, PAPERS, font, new_figure, sheet_style, write
 from flatscan.report.form.blank import Blank, stations
 from flatscan.report.paper.flow import Flow
@@ -70,7 +71,7 @@ def elevation(blank: Blank, units: str, paper: str) -> Figure:
     wide, high = PAPERS[paper]
     figure = new_figure((wide, high))
     top = write(figure, _MARGIN, high - _MARGIN, f"Laser readings: {SENSE}", size=18, weight="bold")
-    size = f"{words.length(blank.width, units)} x {words.length(blank.height, units)}"
+    size = f"{length_text(blank.width, units)} x {length_text(blank.height, units)}"
     top = write(
         figure, _MARGIN, top, f"{blank.title or 'Wall: ______________________'}   {size}", size=10, room=wide - 1
     )
@@ -98,8 +99,8 @@ def _wall(axes: Axes, blank: Blank, units: str) -> None:
     axes.apply_aspect()
     places = stations(blank)
     across, up = sorted({x for x, _ in places}), sorted({y for _, y in places})
-    axes.set_xticks(across, [words.bare(x, units) for x in across])
-    axes.set_yticks(up, [words.bare(y, units) for y in up])
+    axes.set_xticks(across, [_mark(x, units) for x in across])
+    axes.set_yticks(up, [_mark(y, units) for y in up])
     unit = "" if units == "in" else ", mm"
     axes.set_xlabel(f"from the left corner{unit}")
     axes.set_ylabel(f"up from the floor{unit}")
@@ -111,6 +112,11 @@ def _wall(axes: Axes, blank: Blank, units: str) -> None:
         )  # fmt: skip
         if len(places) <= _BOXED:
             _reading_box(axes, at)
+
+
+def _mark(at: float, units: str) -> str:
+    """A place at an axis that carries the mm; inches carry their own unit."""
+    return length_text(at, units) if units == "in" else f"{at * 1000:.0f}"
 
 
 def _reading_box(axes: Axes, at: tuple[float, float]) -> None:
@@ -140,7 +146,7 @@ def _lists(blank: Blank, units: str, paper: str) -> list[Figure]:
     flow.heading("Condition: tick what was seen, and write where")
     flow.tick_list(tuple(f"{seen}: ______________________" for seen in CONDITION))
     flow.heading("Not examined")
-    flow.say(f"A survey of the shape does not see {words.NEVER}.")
+    flow.say(f"A survey of the shape does not see {say(note('report.never'))}.")
     flow.sign(("read by", "in the presence of"))
     return flow.pages
 

@@ -1,9 +1,8 @@
-"""A result of any job laid out flat, for renderings that still read it so; sections take its place one by one."""
+"""What one command found laid out flat, so that a test can change one part of it: `results` makes results of it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from flatscan.compare import Difference, Following, Place
 from flatscan.core.model import Origin, Relief, Wall
@@ -11,10 +10,6 @@ from flatscan.core.notes import Note
 from flatscan.jobs.results import (
     Agreement,
     Background,
-    Change,
-    Result,
-    SetOut,
-    Survey,
     Together,
     Variation,
 )
@@ -99,65 +94,3 @@ class Findings:
     clashes: tuple[Clash, ...] = ()
     shown: Shown | None = None
     together: Together | None = None
-
-
-def findings_of(result: Result | Findings) -> Findings:
-    """The flat view of a result; one that is flat already stays as it is."""
-    if isinstance(result, Findings):
-        return result
-    more: dict[str, Any] = {}
-    for name in (
-        "gaps",
-        "verdict",
-        "tolerance",
-        "method",
-        "hand",
-        "choices",
-        "quote",
-        "clashes",
-        "shown",
-        "together",
-        "lows",
-        "ridges",
-    ):
-        if hasattr(result, name):
-            more[name] = getattr(result, name)
-    notes = result.notes
-    if isinstance(result, (Survey, SetOut)):
-        plan = result.plan
-        more |= {
-            "build_up": plan.build_up,
-            "take_off": plan.take_off,
-            "hacks": plan.hacks,
-            "extras": plan.extras,
-            "bands": plan.bands,
-            "fixed": plan.fixed,
-        }
-        notes = (*notes, *plan.notes)
-    if isinstance(result, SetOut):
-        more["set_out"] = result.screeds
-    if isinstance(result, Change):
-        names = ("least", "thin", "under", "quoted", "used", "agreement", "following", "background", "variation")
-        more["compared"] = Comparison(
-            result.earlier.origin,
-            result.earlier.capture_type,
-            result.difference,
-            **{name: getattr(result, name) for name in names},
-        )
-    seen = result.seen
-    return Findings(
-        command=result.command,
-        origin=seen.origin,
-        capture_type=seen.capture_type,
-        u_point=seen.relief.u_point,
-        warnings=notes,
-        wall=seen.wall,
-        relief=result.relief,
-        shape=result.shape,
-        patches=result.patches,
-        title=seen.title,
-        tie=seen.tie,
-        corners=seen.corners,
-        settings=result.settings,
-        **more,
-    )
