@@ -22,8 +22,9 @@ from flatscan.report.tables import Table
 _HERE = Path(__file__).parent
 _SCRIPTS = ("numbers.js", "drawing.js", "touch.js")
 _WORDS = {"kind", "name", "decision", "mark", "what", "note", "band", "product", "unit"}
-# the tables of the spots stand right under the drawing, what was seen of wall and capture after what was found
-_FIRST, _LAST = ("spots",), ("wall", "patches", "capture")
+# the spots stand right under the drawing; the test after what is to be done, then what was seen of wall and capture
+_FIRST = ("spots",)
+_LAST = ("verdict", "curve", "hand", "flatness", "wall", "patches", "capture")
 
 
 def page(report: Report, units: str = "mm") -> str:
