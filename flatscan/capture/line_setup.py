@@ -12,8 +12,8 @@ import numpy as np
 from flatscan.capture.line_stripe import CHANNELS
 from flatscan.core.errors import BadTable, BadValue
 from flatscan.core.geometry import Array
-from flatscan.core.lengths import parse_length
 from flatscan.core.quantity import metres
+from flatscan.core.typed import parse_length
 
 _MOST_LINES = 60
 # six tapes for five unknowns: the one left over tells whether a tape was misread

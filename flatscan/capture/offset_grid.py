@@ -20,11 +20,22 @@ from flatscan.capture.grid_checks import (
 from flatscan.capture.registry import Format
 from flatscan.core.errors import BadTable, BadValue, UnitsUnknown
 from flatscan.core.geometry import Array
-from flatscan.core.lengths import is_length, parse_length, unit_named
 from flatscan.core.model import Origin, Readings
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
-from flatscan.core.typed import LONGEST_SHOWN, Line, decode, delimiter_of, length_in, pairs, read_lines, wrong
+from flatscan.core.typed import (
+    LONGEST_SHOWN,
+    Line,
+    decode,
+    delimiter_of,
+    is_length,
+    length_in,
+    pairs,
+    parse_length,
+    read_lines,
+    unit_named,
+    wrong,
+)
 from flatscan.core.units import METRES_PER
 
 _SMALLEST_WALL, _LARGEST_WALL = 0.3, 100.0

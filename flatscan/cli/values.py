@@ -18,7 +18,7 @@ class Length(click.ParamType[float]):
         if isinstance(value, float):
             return value
         from flatscan.core.errors import BadValue
-        from flatscan.core.lengths import parse_length
+        from flatscan.core.typed import parse_length
 
         try:
             return parse_length(value, where=param.name if param and param.name else "length")
@@ -57,7 +57,7 @@ class Places(click.ParamType[tuple[float, ...]]):
         if isinstance(value, tuple):
             return value
         from flatscan.core.errors import BadValue
-        from flatscan.core.lengths import parse_length
+        from flatscan.core.typed import parse_length
 
         parts = value.split(",")
         if len(parts) != self.number:

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter, map_coordinates, minimum_filter
 
-from flatscan.core.cells import among
-from flatscan.core.geometry import Array, robust_scale, tukey_weight
+from flatscan.core.geometry import Array, among, robust_scale, tukey_weight
 from flatscan.core.model import Relief
 
 # further off than this the outline is wrong, not the shape; worse known than this the shape says nothing

@@ -8,9 +8,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.core.cells import among, samples_within
 from flatscan.core.errors import BadValue
-from flatscan.core.geometry import Array, Mask
+from flatscan.core.geometry import Array, Mask, among, samples_within
 from flatscan.core.model import Counts, Relief
 from flatscan.core.neighbours import neighbour_pairs
 from flatscan.core.notes import Place

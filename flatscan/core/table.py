@@ -14,9 +14,18 @@ from pathlib import Path
 from typing import Literal
 
 from flatscan.core.errors import BadTable
-from flatscan.core.lengths import is_length, parse_length, unit_named
 from flatscan.core.notes import Note, note
-from flatscan.core.typed import LONGEST_SHOWN, Line, Lines, pairs, read_lines, wrong
+from flatscan.core.typed import (
+    LONGEST_SHOWN,
+    Line,
+    Lines,
+    is_length,
+    pairs,
+    parse_length,
+    read_lines,
+    unit_named,
+    wrong,
+)
 from flatscan.core.units import METRES_PER
 
 Kind = Literal["length", "angle", "word"]

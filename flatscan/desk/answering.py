@@ -9,9 +9,9 @@ from typing import Any
 
 from flatscan.core.choices import AXES, LENGTH_UNITS, SIGNS
 from flatscan.core.errors import BadValue, FlatscanError
-from flatscan.core.lengths import parse_length
 from flatscan.core.notes import note
 from flatscan.core.phrase import Manner
+from flatscan.core.typed import parse_length
 from flatscan.desk.asking import UNKNOWN, Question, questions, tape_cost, what_for
 from flatscan.desk.folders import Job
 from flatscan.jobs import Capturing, Finishing, Requirement

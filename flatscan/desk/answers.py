@@ -6,10 +6,10 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from flatscan.core.errors import BadValue
-from flatscan.core.lengths import parse_length
 from flatscan.core.notes import Note, note
 from flatscan.core.phrase import Manner
 from flatscan.core.quantity import cubic_metres, metres
+from flatscan.core.typed import parse_length
 from flatscan.desk import answering
 from flatscan.desk.bench import Cut, Working
 from flatscan.desk.folders import Job, Plain

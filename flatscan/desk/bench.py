@@ -19,7 +19,7 @@ from flatscan.desk.asking import what_for
 from flatscan.desk.folders import Job
 from flatscan.jobs import Capturing, Planned, Result, Seen, SetOut, Survey
 from flatscan.jobs.settings import DEFAULT_SYSTEM
-from flatscan.plan.choices import ChosenHumps
+from flatscan.plan.other_planes import ChosenHumps
 from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import take_off
 from flatscan.wall import Room

@@ -13,9 +13,9 @@ from flatscan.capture.grid_checks import OF_ALL
 from flatscan.capture.offset_grid import is_read
 from flatscan.core.choices import READING_UNITS, SENSES
 from flatscan.core.errors import BadValue, FlatscanError
-from flatscan.core.lengths import is_length, parse_length
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
+from flatscan.core.typed import is_length, parse_length
 from flatscan.desk.answering import spoken_to
 from flatscan.desk.folders import READINGS, Job, Plain, write_through
 from flatscan.desk.plans import station_plan

@@ -10,12 +10,12 @@ from flatscan.compare import Difference, Following, Place
 from flatscan.core.model import Origin, Relief, Wall
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
-from flatscan.plan.choices import Choice
 from flatscan.plan.coats import Band, OrderLine
 from flatscan.plan.face import Clash, Shown
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.hacking import Hack
 from flatscan.plan.lows import Low
+from flatscan.plan.other_planes import Choice
 from flatscan.plan.rates import Extras, Quote, QuoteLine
 from flatscan.plan.screeds import SetOut as Screeds
 from flatscan.plan.takeoff import TakeOff

@@ -14,13 +14,12 @@ from flatscan.jobs.checking import check_seen
 from flatscan.jobs.results import Looked, Planned, Seen, SiteWall, Survey, Together
 from flatscan.jobs.seeing import find_room, look, read, see, seen_in, swept
 from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Finishing, Progress, Requirement, silent
-from flatscan.plan.choices import choices
 from flatscan.plan.coats import bags_per_m3, bands, combined_order
 from flatscan.plan.face import clashes, read_items, shows
 from flatscan.plan.finish import PlaneOptions, place
 from flatscan.plan.hacking import hacking_plan
+from flatscan.plan.other_planes import RoomPlan, RoomWall, choices, place_room, turn_parallel_to, turn_square_to
 from flatscan.plan.rates import extras, load_rates, measured_area, quote
-from flatscan.plan.room_planes import RoomPlan, RoomWall, place_room, turn_parallel_to, turn_square_to
 from flatscan.plan.stops import stops
 from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import take_off

@@ -13,12 +13,11 @@ import numpy as np
 from flatscan.core.choices import AREA_RULES
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
-from flatscan.core.lengths import is_length, parse_length
 from flatscan.core.model import Opening, Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import days, metres, share, square_metres
 from flatscan.core.records import Amount, load_toml, of_table, one_of
-from flatscan.core.typed import pairs, read_lines
+from flatscan.core.typed import is_length, pairs, parse_length, read_lines
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.hacking import Hack
 from flatscan.plan.takeoff import TakeOff

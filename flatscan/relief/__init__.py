@@ -1,9 +1,8 @@
 """Wall and capture to `Relief`, the grid of offsets with their uncertainty."""
 
-from flatscan.relief.capture_types import TYPES, CaptureType, capture_type
+from flatscan.relief.common_errors import TYPES, CaptureType, RepeatResult, capture_type, combine
 from flatscan.relief.grid import grid
 from flatscan.relief.laser_stations import from_stations
-from flatscan.relief.repeated import RepeatResult, combine
 from flatscan.relief.smooth import choose_window, smooth
 from flatscan.relief.tie import Tie, tie
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from flatscan.core import cells
+from flatscan.core import geometry
 from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.geometry import Array, Mask, in_polygon, polygon_area
-from flatscan.core.lanes import in_lanes
+from flatscan.core.kernels import in_lanes
 from flatscan.core.model import Cloud, CommonError, Opening, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share
@@ -43,7 +43,7 @@ class _Lattice:
     def shape(self) -> tuple[int, int]:
         """Rows and columns."""
         _, _, width, height = extent(self.wall)
-        return cells.cell_count(height, self.cell), cells.cell_count(width, self.cell)
+        return geometry.cell_count(height, self.cell), geometry.cell_count(width, self.cell)
 
     def add_up(
         self, cloud: Cloud, coarse: Array, middle: Array, gate: Array, every: int = 1
@@ -141,7 +141,7 @@ def _coarse_surface(cloud: Cloud, wall: Wall) -> Array:
     # a quarter of a million points over the capture make a median in a 100 mm cell as well as more do
     some = cloud.sample[:: max(1, len(cloud.sample) // 250_000)]
     local, (left, bottom, _, _), (rows, cols) = wall.frame.to_wall(some), extent(wall), lattice.shape
-    col, row = cells.index(local[:, 0] - left, _COARSE), cells.index(local[:, 1] - bottom, _COARSE)
+    col, row = geometry.index(local[:, 0] - left, _COARSE), geometry.index(local[:, 1] - bottom, _COARSE)
     near = (np.abs(local[:, 2]) <= wall.slab) & (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
     flat, z = (row * cols + col)[near], local[near, 2]
     order = np.argsort(z)
@@ -233,8 +233,8 @@ def _relief(cloud: Cloud, wall: Wall, common: CommonError, cell: float, halves: 
     x0, y0, width, height = extent(wall)
     masked = [np.where(measured, values, np.nan) for values in (both.mean(), u, halves[0].mean(), halves[1].mean())]
     return Grid(
-        x=x0 + cells.centres(width, cell),
-        y=y0 + cells.centres(height, cell),
+        x=x0 + geometry.centres(width, cell),
+        y=y0 + geometry.centres(height, cell),
         offset=masked[0],
         u=masked[1],
         count=both.n.astype(np.int64),
@@ -360,7 +360,9 @@ def extent(wall: Wall) -> tuple[float, float, float, float]:
 def _outline_share(wall: Wall, cell: float) -> Array:
     corners = wall.outline
     _, _, width, height = extent(wall)
-    box: Array = np.outer(cells.overlap(height, cell, 0.0, height), cells.overlap(width, cell, 0.0, width)) / cell**2
+    box: Array = (
+        np.outer(geometry.overlap(height, cell, 0.0, height), geometry.overlap(width, cell, 0.0, width)) / cell**2
+    )
     if np.isclose(polygon_area(corners), width * height, rtol=1e-9):
         return box
     rows, cols = box.shape
@@ -374,6 +376,6 @@ def _outline_share(wall: Wall, cell: float) -> Array:
 def _opening_share(wall: Wall, opening: Opening, cell: float) -> Array:
     x0, y0, width, height = extent(wall)
     low, high = opening.bottom - y0 - COLLAR, opening.top - y0 + COLLAR
-    up = cells.overlap(height, cell, low, high)
-    along = cells.overlap(width, cell, opening.left - x0 - COLLAR, opening.right - x0 + COLLAR)
+    up = geometry.overlap(height, cell, low, high)
+    along = geometry.overlap(width, cell, opening.left - x0 - COLLAR, opening.right - x0 + COLLAR)
     return np.outer(up, along) / cell**2

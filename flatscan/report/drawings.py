@@ -17,8 +17,8 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres
 from flatscan.jobs import Change, Check, Lows, Planned, Result, SetOut, SiteWall, Survey
 from flatscan.plan import stops as signs
-from flatscan.plan.choices import Choice
 from flatscan.plan.lows import LIMIT, Low
+from flatscan.plan.other_planes import Choice
 from flatscan.plan.screeds import SetOut as Screeds
 from flatscan.report.bands import Band, band_of, build_up_bands, deviation_bands, gap_bands, line_levels
 from flatscan.report.say import Said

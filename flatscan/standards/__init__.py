@@ -1,6 +1,5 @@
 """Published tolerances, one TOML a document edition."""
 
-from flatscan.standards.catalogue import available, load, parse
-from flatscan.standards.tolerance import Tolerance
+from flatscan.standards.tolerances import Tolerance, available, load, parse
 
 __all__ = ["Tolerance", "available", "load", "parse"]

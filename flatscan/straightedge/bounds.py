@@ -14,9 +14,9 @@ from flatscan.core.geometry import Array, robust_scale
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import share
 from flatscan.core.reliefs import Grid
-from flatscan.straightedge.gaps import Gap
-from flatscan.straightedge.laying import (
+from flatscan.straightedge.gaps import (
     Direction,
+    Gap,
     Lattice,
     Laying,
     Lines,

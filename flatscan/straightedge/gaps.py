@@ -1,11 +1,24 @@
-"""What a sweep of straightedges over a relief found."""
+"""Gaps under a straightedge laid along parallel lines over a grid: directions, passes, what stood at one place."""
 
 from __future__ import annotations
 
+import math
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
+from typing import TypeVar
 
-from flatscan.core.geometry import Array
+import numpy as np
+from numpy.typing import NDArray
+
+from flatscan.core.errors import BadValue
+from flatscan.core.geometry import Array, samples_within
 from flatscan.core.notes import Note
+from flatscan.core.quantity import metres
+from flatscan.core.reliefs import Grid
+from flatscan.straightedge.uncertainty import random_u
 
 Point = tuple[float, float]
 
@@ -68,3 +81,286 @@ class Gaps:
     def judged(self) -> Gap | None:
         """The gap that ``method`` names."""
         return {"equal offsets": self.equal_offset, "balanced end gap": self.balanced}.get(self.method, self.worst)
+
+
+DEFAULT_DIRECTIONS = tuple(15.0 * turn for turn in range(12))
+# a straightedge reaches over a strip of missing cells this wide (it is not stopped by a pencil line or a cable tie)
+BRIDGE = 0.1
+Got = TypeVar("Got")
+Lines = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Direction:
+    """A direction in degrees from horizontal, counter-clockwise, with its exact cosine and sine."""
+
+    degrees: float
+    cos: float
+    sin: float
+
+
+@dataclass(frozen=True, slots=True)
+class Triple:
+    """Contacts ``left`` and ``right`` and the place ``at`` between them, in steps along line ``v`` of a direction."""
+
+    direction: Direction
+    v: int
+    left: int
+    at: int
+    right: int
+
+
+def directions_of(degrees: Sequence[float] | None) -> tuple[Direction, ...]:
+    """Directions asked for, or every 15 degrees; folded into [0, 180), doubles dropped. Bad ones raise `BadValue`."""
+    wanted = DEFAULT_DIRECTIONS if degrees is None else tuple(float(value) for value in degrees)
+    if not wanted or not all(math.isfinite(value) for value in wanted):
+        raise BadValue(
+            "{set:directions}",
+            "{wanted}",
+            needed="one or more angles in degrees from horizontal",
+            remedy="Give for example 0,90",
+            wanted=", ".join(f"{value:g}" for value in wanted) or "none",
+        )
+    folded = sorted({round(value % 180.0, 9) % 180.0 for value in wanted})
+    # rounding makes 90 degrees exact, so that a vertical line runs through cell centres
+    return tuple(
+        Direction(value, round(math.cos(math.radians(value)), 15), round(math.sin(math.radians(value)), 15))
+        for value in folded
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lattice:
+    """A relief laid out for the kernel; ``w`` samples make a window, ``full`` a run that holds the whole rule."""
+
+    cell: float
+    x0: float
+    y0: float
+    state: NDArray[np.int8]
+    w: int
+    full: int
+    bridge: int
+
+    def point(self, triple: Triple, t: int) -> tuple[float, float]:
+        """Wall coordinates [m] of step ``t`` on the triple's line."""
+        turn = triple.direction
+        return (
+            self.x0 + (t * turn.cos - triple.v * turn.sin) * self.cell,
+            self.y0 + (t * turn.sin + triple.v * turn.cos) * self.cell,
+        )
+
+
+def lattice(relief: Grid, rule: float, valid: NDArray[np.bool_]) -> Lattice:
+    """Lay out a gridded relief for a straightedge of ``rule`` metres; ``valid`` marks the cells that give points."""
+    state = np.where(relief.inside, np.where(valid, 2, 1), 0).astype(np.int8)
+    full = max(3, math.ceil(rule / relief.cell - 1e-9))
+    return Lattice(
+        relief.cell,
+        float(relief.x[0]),
+        float(relief.y[0]),
+        state,
+        max(3, samples_within(rule, relief.cell)),
+        full,
+        samples_within(BRIDGE, relief.cell) - 1,
+    )
+
+
+def all_lines(grid: Lattice, turn: Direction) -> Lines:
+    """Numbers (k,) of all lines of a direction that may meet the grid."""
+    rows, cols = (size - 1 for size in grid.state.shape)
+    corners = [row * turn.cos - col * turn.sin for row in (0, rows) for col in (0, cols)]
+    return np.arange(math.floor(min(corners)) - 1, math.ceil(max(corners)) + 2)
+
+
+def lines_through(turn: Direction, row: Lines, col: Lines) -> Lines:
+    """Numbers (k,) of the lines of a direction whose samples may have one of the cells (n,), (n,) as their nearest."""
+    # a sample is at most 0.71 of a cell away from the centre of its nearest cell
+    across = np.unique(np.rint(row * turn.cos - col * turn.sin).astype(np.int64))
+    return np.unique(np.concatenate([across - 1, across, across + 1]))
+
+
+def lay(
+    grid: Lattice,
+    h: Array,
+    base: Array,
+    turn: Direction,
+    *,
+    edges: bool = True,
+    ends: bool = False,
+    lines: Lines | None = None,
+) -> tuple[Array, Array, NDArray[np.int64]]:
+    """One pass of `kernel.sweep_lines` in one direction, over all its lines if none are named."""
+    from flatscan.straightedge import hulls_kernel as kernel
+
+    lines = all_lines(grid, turn) if lines is None else lines
+    return kernel.sweep_lines(
+        h, base, grid.state, turn.cos, turn.sin, lines, grid.w, grid.full, grid.bridge, edges, ends
+    )
+
+
+def threads() -> int:
+    """Threads worth starting: the processors this process may use, or what ``FLATSCAN_THREADS`` says."""
+    given = os.environ.get("FLATSCAN_THREADS", "")
+    if given.isdigit() and int(given) > 0:
+        return int(given)
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else (os.cpu_count() or 1)
+
+
+def in_order(jobs: Sequence[Callable[[], Got]], workers: int | None = None) -> Iterator[Got]:
+    """Results of independent jobs in the order given, worked on by several threads."""
+    workers = min(len(jobs), workers or threads())
+    if workers <= 1:
+        yield from (job() for job in jobs)
+        return
+    with ThreadPoolExecutor(workers) as pool:
+        yield from pool.map(lambda job: job(), jobs)
+
+
+def line_values(
+    grid: Lattice, values: Array, turn: Direction, v: int, first: int, n: int
+) -> tuple[Array, NDArray, NDArray]:
+    """Bilinear samples (n,) of one map along a line, the states and the nearest cells."""
+    from flatscan.straightedge import hulls_kernel as kernel
+
+    line, base = np.empty(n), np.empty(n)
+    state, cell = np.empty(n, np.int8), np.empty(n, np.int64)
+    kernel.sample_line(values, values, grid.state, turn.cos, turn.sin, float(v), first, n, line, base, state, cell)
+    return line, state, cell
+
+
+def supports(grid: Lattice, values: Array, triple: Triple) -> Array:
+    """The map's value (3,) at the left contact, the place of the gap and the right contact."""
+    line, _, _ = line_values(grid, values, triple.direction, triple.v, triple.left, triple.right - triple.left + 1)
+    return line[[0, triple.at - triple.left, -1]]
+
+
+def find_triple(grid: Lattice, values: Array, turn: Direction, flat: int) -> Triple | None:
+    """The contacts behind the deepest gap that straightedges in one direction find at a cell; None if none does."""
+    from flatscan.straightedge import hulls_kernel as kernel
+
+    rows, cols = values.shape
+    row, col = divmod(flat, cols)
+    across, along = round(row * turn.cos - col * turn.sin), round(col * turn.cos + row * turn.sin)
+    best, found = -math.inf, None
+    for v in (across - 1, across, across + 1):
+        first, last = kernel.line_limits(rows, cols, turn.cos, turn.sin, float(v))
+        if last - first < 2:
+            continue
+        line, state, cell = line_values(grid, values, turn, v, first, last - first + 1)
+        for at in range(max(along - 1 - first, 0), min(along + 2 - first, line.size)):
+            if cell[at] != flat or not np.isfinite(line[at]):
+                continue
+            start, stop = kernel.next_run(state, 0, grid.bridge)
+            while not start <= at < stop and start < line.size:
+                start, stop = kernel.next_run(state, stop, grid.bridge)
+            run = line[start:stop]
+            left, right, gap = kernel.best_pair(run, run, at - start, min(grid.w, run.size))
+            if left >= 0 and gap > best:
+                best = gap
+                found = Triple(turn, v, left + start + first, at + first, right + start + first)
+    return found
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Laying:
+    """A relief and a rule [m] laid out for the kernel, with the coverage factor and the method asked for."""
+
+    relief: Grid
+    grid: Lattice
+    z: Array
+    turns: tuple[Direction, ...]
+    rule: float
+    k: float
+    method: str
+    workers: int | None
+
+    @property
+    def signs(self) -> tuple[int, ...]:
+        """Sides of the chord the method looks at: toward the room, and for equal offsets away from it as well."""
+        return (1, -1) if self.method == "equal offsets" else (1,)
+
+
+def lay_out(
+    relief: Grid, rule: float, turns: tuple[Direction, ...], k: float, method: str, workers: int | None = None
+) -> Laying:
+    """Lay out a gridded relief for a straightedge of ``rule`` metres."""
+    z = np.ascontiguousarray(np.where(relief.valid, relief.offset, np.nan))
+    return Laying(relief, lattice(relief, rule, relief.valid), z, turns, rule, k, method, workers)
+
+
+def end_triple(turn: Direction, best: Array) -> Triple | None:
+    """The triple in a pass's record of the largest deviation from the line through the ends."""
+    return Triple(turn, *(int(value) for value in best[1:])) if math.isfinite(best[0]) else None
+
+
+def ends_pass(work: Laying, h: Array, base: Array, lines: Sequence[Lines] | None = None) -> tuple[Triple | None, ...]:
+    """Per direction the triple of the largest height of ``h`` over the chord of ``base`` between window ends.
+
+    ``lines`` are those to look at in each direction; all without them.
+    """
+    chosen = [None] * len(work.turns) if lines is None else lines
+    jobs = [
+        partial(lay, work.grid, h, base, turn, edges=False, ends=True, lines=some)
+        for turn, some in zip(work.turns, chosen, strict=True)
+    ]
+    return tuple(end_triple(turn, got[1]) for turn, got in zip(work.turns, in_order(jobs, work.workers), strict=True))
+
+
+def value_of(triple: Triple, at: Array) -> float:
+    """l z_a + (1 - l) z_b - z_c from the three supports (3,)."""
+    share = (triple.right - triple.at) / (triple.right - triple.left)
+    return float(share * at[0] + (1 - share) * at[2] - at[1])
+
+
+def parts_of(work: Laying, triple: Triple) -> tuple[float | None, float]:
+    """Random and common standard uncertainty of the gap at a triple; the random one None if a support's u is."""
+    lags = (triple.at - triple.left, triple.right - triple.at)
+    places = (np.array(work.grid.point(triple, step)) for step in (triple.left, triple.at, triple.right))
+    common = float(work.relief.common.u_gap_at(*places))
+    u2 = supports(work.grid, np.where(work.relief.valid, work.relief.u, np.nan) ** 2, triple)
+    if not np.isfinite(u2).all():
+        return None, common
+    turn = triple.direction
+    return random_u(np.sqrt(u2), lags, work.relief.window, turn.cos, turn.sin), common
+
+
+def gap_of(work: Laying, triple: Triple, value: float) -> Gap:
+    """The gap at a triple with its uncertainty."""
+    random, common = parts_of(work, triple)
+    left, at, right = (work.grid.point(triple, step) for step in (triple.left, triple.at, triple.right))
+    whole = None if random is None else math.hypot(random, common)
+    return Gap(value, whole, at, left, right, triple.direction.degrees, random, common)
+
+
+def deepest_gaps(profile: Array, step: float, rule: float) -> Array:
+    """Deepest gap (n,) [m] at each sample of a profile (n,) [m, + toward the room], samples ``step`` metres apart.
+
+    NaN is not measured: up to 100 mm of it are reached over, more ends a run. A rule longer than a run is shortened to
+    it. A rule that does not reach over three samples raises `BadValue`.
+    """
+    from flatscan.straightedge import hulls_kernel as kernel
+
+    if not (math.isfinite(rule) and math.isfinite(step) and step > 0 and rule >= 2 * step - 1e-9):
+        raise BadValue(
+            "{set:rule}",
+            "{rule:length.g} on samples {step:length.g} apart",
+            needed="a straightedge that reaches over at least three samples",
+            remedy="Use a longer rule",
+            rule=metres(rule),
+            step=metres(step),
+        )
+    # a copy: the kernel is compiled for arrays that may be written to
+    z = np.array(profile, dtype=float)
+    state = np.where(np.isfinite(z), kernel.MEASURED, kernel.MISSING).astype(np.int8)
+    bridge, w = samples_within(BRIDGE, step) - 1, samples_within(rule, step)
+    deepest = np.full(z.size, np.nan)
+    scratch, found = np.empty((4, z.size + 2), np.int64), np.full(4, -np.inf)
+    first, stop = kernel.next_run(state, 0, bridge)
+    while first < z.size:
+        run = z[first:stop]
+        if run.size >= 3:
+            deep = run - run
+            kernel.run_windows(run, run, min(w, run.size), True, False, deep, scratch, found)
+            deepest[first:stop] = deep
+        first, stop = kernel.next_run(state, stop, bridge)
+    return deepest

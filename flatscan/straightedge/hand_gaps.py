@@ -9,15 +9,13 @@ from pathlib import Path
 import numpy as np
 
 from flatscan.core.errors import BadTable, BadValue
-from flatscan.core.lengths import unit_named
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
 from flatscan.core.table import Column, Row, Table, read_table
-from flatscan.core.typed import length_in
-from flatscan.straightedge.gaps import Gap
-from flatscan.straightedge.laying import Direction, Laying, directions_of, find_triple, gap_of, lay_out
+from flatscan.core.typed import length_in, unit_named
+from flatscan.straightedge.gaps import Direction, Gap, Laying, directions_of, find_triple, gap_of, lay_out
 from flatscan.straightedge.sweeping import sweep
 
 # straightedge and wedge read with care, common practice (METHODS 1a and 3e: 0.5 mm, k = 1)

@@ -18,8 +18,9 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share
 from flatscan.core.reliefs import Grid
 from flatscan.straightedge.bounds import lower_bound, upper_bound
-from flatscan.straightedge.gaps import Gap, Gaps
-from flatscan.straightedge.laying import (
+from flatscan.straightedge.gaps import (
+    Gap,
+    Gaps,
     Laying,
     Triple,
     all_lines,

@@ -13,8 +13,7 @@ from flatscan.verdict.criteria import (
     single,
     together,
 )
-from flatscan.verdict.flatness import cannot_be_within, flatness, what_would_decide
-from flatscan.verdict.hand import with_hand
+from flatscan.verdict.flatness import cannot_be_within, flatness, what_would_decide, with_hand
 from flatscan.verdict.judging import Judged, Measured, judge, verdict_of
 
 __all__ = [

@@ -9,7 +9,7 @@ from flatscan.core.errors import BadValue
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres, share
-from flatscan.standards.tolerance import Tolerance
+from flatscan.standards.tolerances import Tolerance
 from flatscan.straightedge.gaps import Gaps
 from flatscan.straightedge.lips import Lip
 from flatscan.straightedge.sweeping import Stair

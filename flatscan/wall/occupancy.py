@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from flatscan.core.geometry import Array, Mask
-from flatscan.core.lanes import in_lanes
+from flatscan.core.kernels import in_lanes
 from flatscan.core.model import Counts
 from flatscan.wall.fit import Fit
 

@@ -5,7 +5,7 @@ import threading
 import numpy as np
 import pytest
 
-from flatscan.core.lanes import in_lanes
+from flatscan.core.kernels import in_lanes
 
 
 def chunks(sizes):

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue
-from flatscan.core.lengths import is_length, parse_length, unit_named
+from flatscan.core.typed import is_length, parse_length, unit_named
 from flatscan.core.units import feet_and_inches
 
 

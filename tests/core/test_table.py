@@ -6,9 +6,8 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadTable, FlatscanError, ReadError
-from flatscan.core.lengths import parse_length
 from flatscan.core.table import Column, read_table
-from flatscan.core.typed import decode, delimiter_of, read_lines
+from flatscan.core.typed import decode, delimiter_of, parse_length, read_lines
 from flatscan.report.say import say
 
 DEPTH = (Column("x"), Column("depth"))

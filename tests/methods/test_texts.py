@@ -9,7 +9,7 @@ from flatscan import methods, standards
 from flatscan.core.errors import BadValue
 from flatscan.methods import NAMES
 from flatscan.relief import capture_type
-from flatscan.relief.capture_types import TYPES
+from flatscan.relief.common_errors import TYPES
 
 KINDS = "read|abstract|memory|practice|estimate|derived|simulated|setting|definition"
 MARK = re.compile(rf"\[[^\[\]]*\b(?:{KINDS})\b[^\[\]]*\]")

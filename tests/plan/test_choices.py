@@ -3,8 +3,8 @@
 import numpy as np
 from numpy.testing import assert_allclose
 
-from flatscan.plan.choices import choices
 from flatscan.plan.finish import FixedPoint, PlaneOptions
+from flatscan.plan.other_planes import choices
 from flatscan.plan.systems import load
 from flatscan.report.say import say
 

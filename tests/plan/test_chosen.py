@@ -5,9 +5,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue
-from flatscan.plan.choices import ChosenHumps
 from flatscan.plan.finish import place
 from flatscan.plan.hacking import hacking_plan
+from flatscan.plan.other_planes import ChosenHumps
 from flatscan.report.say import say
 
 SPOTS = (((0.7, 0.7), 0.006), ((2.1, 1.3), 0.008), ((3.3, 1.9), 0.004))

@@ -8,7 +8,7 @@ from scipy.optimize import minimize_scalar
 from flatscan.core.errors import BadValue, Infeasible
 from flatscan.plan.coats import combined_order
 from flatscan.plan.finish import FixedPoint, PlaneOptions, place
-from flatscan.plan.room_planes import RoomWall, place_room, turn_parallel_to, turn_square_to
+from flatscan.plan.other_planes import RoomWall, place_room, turn_parallel_to, turn_square_to
 from flatscan.plan.systems import load
 from flatscan.plan.takeoff import take_off
 

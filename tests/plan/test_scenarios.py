@@ -5,10 +5,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue, Infeasible
-from flatscan.plan.choices import choices
 from flatscan.plan.coats import bags_per_m3, bands
 from flatscan.plan.finish import FixedPoint, PlaneOptions, place
 from flatscan.plan.hacking import HackOptions, hacking_plan
+from flatscan.plan.other_planes import choices
 from flatscan.plan.stops import stops
 from flatscan.plan.systems import load
 from flatscan.plan.takeoff import TakeOffOptions, take_off

@@ -9,7 +9,7 @@ from results import drawings, figure_of, reported
 
 from flatscan.core.notes import note
 from flatscan.core.quantity import metres
-from flatscan.plan.choices import Choice
+from flatscan.plan.other_planes import Choice
 from flatscan.report import exchange
 from flatscan.report.drawings import BandedDrawing
 from flatscan.report.figures import style

@@ -14,8 +14,8 @@ from flatscan.compare import Alignment, Difference, Following
 from flatscan.core.errors import OutputError
 from flatscan.core.notes import note
 from flatscan.core.quantity import Quantity
-from flatscan.plan.choices import Choice
 from flatscan.plan.lows import Low
+from flatscan.plan.other_planes import Choice
 from flatscan.plan.screeds import Dot, Screed, SetOut
 from flatscan.report.figures import draw, style
 from flatscan.report.figures.profiles import sample, worst

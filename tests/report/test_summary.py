@@ -8,7 +8,7 @@ from flatscan.core.notes import note
 from flatscan.core.phrase import Manner, written
 from flatscan.core.quantity import Quantity, metres
 from flatscan.plan import stops
-from flatscan.plan.choices import Choice
+from flatscan.plan.other_planes import Choice
 from flatscan.report.say import finished, say, spoken
 
 

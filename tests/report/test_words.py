@@ -81,7 +81,7 @@ def test_a_record_leaves_the_deciding_to_the_contract(sheets_of):
 
 
 def test_a_tolerance_from_memory_says_so_wherever_it_stands(build, tmp_path):
-    from flatscan.standards.tolerance import Tolerance
+    from flatscan.standards.tolerances import Tolerance
 
     entry = Tolerance(
         "x",

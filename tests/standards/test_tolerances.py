@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadTable, BadValue
 from flatscan.standards import available, load, parse
-from flatscan.standards.tolerance import half_up_mm
+from flatscan.standards.tolerances import half_up_mm
 
 INCH = 0.0254
 FOOT = 0.3048

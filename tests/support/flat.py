@@ -13,12 +13,12 @@ from flatscan.jobs.results import (
     Together,
     Variation,
 )
-from flatscan.plan.choices import Choice
 from flatscan.plan.coats import Band
 from flatscan.plan.face import Clash, Shown
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.hacking import Hack
 from flatscan.plan.lows import Low
+from flatscan.plan.other_planes import Choice
 from flatscan.plan.rates import Extras, Quote
 from flatscan.plan.screeds import SetOut as Screeds
 from flatscan.plan.takeoff import TakeOff

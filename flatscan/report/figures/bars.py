@@ -9,7 +9,7 @@ import numpy as np
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import cubic_metres, metres, share
 from flatscan.core.units import feet_and_inches, volume_scale
-from flatscan.plan.choices import Choice
+from flatscan.plan.other_planes import Choice
 from flatscan.report.bands import HOLLOW, NEUTRAL
 from flatscan.report.drawings import ChoiceBars, GapHistogram
 from flatscan.report.figures import titleblock

@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from flatscan.core.cells import samples_within
 from flatscan.core.errors import OutputError
-from flatscan.core.geometry import Array
+from flatscan.core.geometry import Array, samples_within
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
