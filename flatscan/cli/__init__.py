@@ -13,8 +13,8 @@ STOPPED = 130
 COMMANDS = {
     "survey": ("survey", "Before quoting: what the wall is, build-up, coats, material, hacking, price, stop signs."),
     "check": ("check", "Does it conform: flatness (and plumb) against a limit, with its uncertainty."),
-    "setout": ("setout", "Screed lines, packing at each dot, nib list."),
-    "lows": ("lows", "After ruling off: what to fill or shave, where, how deep, how many litres."),
+    "setout": ("on_the_job", "Screed lines, packing at each dot, nib list."),
+    "lows": ("on_the_job", "After ruling off: what to fill or shave, where, how deep, how many litres."),
     "site": ("site", "Many walls, resumable, one summary."),
     "compare": ("compare", "Two surveys of one wall: thickness really applied, change, who disagrees where."),
     "line": ("from_photos", "Straightness along photographed laser lines."),
