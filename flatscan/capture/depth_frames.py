@@ -18,7 +18,7 @@ from flatscan.capture.source import PointSource
 from flatscan.core.errors import ReadError, UnitsUnknown
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Cloud
-from flatscan.core.notes import Note, note
+from flatscan.core.notes import note
 from flatscan.core.quantity import metres
 from flatscan.core.units import METRES_PER
 
@@ -66,7 +66,7 @@ def open_frames(folder: Path, file_unit: str | None = None) -> PointSource:
     factor = factor if unit is not None else METRES_PER[str(file_unit)]
     images = [_read(frames, path) for path in frames.images]
     _check_depth(folder, images, factor)
-    points, left_over = _fused(frames, images, factor)
+    points = _fused(frames, images, factor)
     new = _distinct(frames.poses)
     area = sum(image.area(camera) for keep, (image, camera) in zip(new, images, strict=True) if keep) * factor**2
     return PointSource(
@@ -77,7 +77,10 @@ def open_frames(folder: Path, file_unit: str | None = None) -> PointSource:
         unit_from=note("picture.unit-by-frames"),
         stands=frames.poses[:, :3, 3],
         mesh_area=area,
-        warnings=(*left_over, note("picture.frames-fused", frames=len(images), new=int(new.sum()))),
+        warnings=(
+            *left_out(folder.name, [image for image, _ in images]),
+            note("picture.frames-fused", frames=len(images), new=int(new.sum())),
+        ),
         kind="phone-walk",
     )
 
@@ -207,8 +210,8 @@ def _distinct(poses: Array) -> Mask:
     return new
 
 
-def _fused(frames: _Frames, images: list[tuple[DepthImage, Camera]], factor: float) -> tuple[Array, tuple[Note, ...]]:
-    """Points (n, 3) of the fused surface in a fixed order, and a note on what was left out."""
+def _fused(frames: _Frames, images: list[tuple[DepthImage, Camera]], factor: float) -> Array:
+    """Points (n, 3) of the fused surface in a fixed order."""
     from open3d import core
     from open3d.t.geometry import Image, VoxelBlockGrid
 
@@ -227,10 +230,7 @@ def _fused(frames: _Frames, images: list[tuple[DepthImage, Camera]], factor: flo
     found = volume.extract_point_cloud(weight_threshold=0.5)
     points = found.point.positions.numpy().astype(np.float64).reshape(-1, 3) + shift
     # the volume's own order follows a hash table: sorted, the same frames give the same bytes
-    points = points[np.lexsort(points.T)]
-    pixels = sum(image.depth.size for image, _ in images)
-    dropped = (sum(getattr(image, why) for image, _ in images) for why in ("empty", "doubtful", "edges"))
-    return points, left_out(pixels, *dropped)
+    return np.asarray(points[np.lexsort(points.T)])
 
 
 def _straightened(image: DepthImage, factor: float, camera: Camera) -> NDArray[np.float32]:

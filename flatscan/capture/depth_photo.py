@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -34,10 +34,6 @@ class DepthImage:
     doubtful: int
     edges: int
 
-    def left_out(self) -> tuple[Note, ...]:
-        """A note on what was left out, if anything was."""
-        return left_out(self.depth.size, self.empty, self.doubtful, self.edges)
-
     def points(self, camera: Camera) -> Array:
         """Points (n, 3) in file units: x right, y up, z backward, out of the picture toward who looks at it."""
         row, col = np.nonzero(self.kept)
@@ -50,15 +46,16 @@ class DepthImage:
         return float((self.depth[self.kept] ** 2).sum() / (camera.fx * camera.fy))
 
 
-def left_out(pixels: int, empty: int, doubtful: int, edges: int) -> tuple[Note, ...]:
-    """A note on how many of so many ``pixels`` were left out and why, if any were."""
-    parts = (
-        note("picture.without-depth", count=empty),
-        note("picture.of-low-confidence", count=doubtful),
-        note("picture.on-edges", count=edges),
-    )
-    said = tuple(part for part in parts if part.quantities["count"])
-    return (note("picture.pixels-left-out", parts=said, pixels=pixels),) if said else ()
+def left_out(file: str, images: Sequence[DepthImage]) -> tuple[Note, ...]:
+    """A note on how many pixels of a capture's images were left out and why, if any were."""
+    counts = {
+        "picture.without-depth": sum(image.empty for image in images),
+        "picture.of-low-confidence": sum(image.doubtful for image in images),
+        "picture.on-edges": sum(image.edges for image in images),
+    }
+    parts = tuple(note(code, count=count) for code, count in counts.items() if count)
+    pixels = sum(image.depth.size for image in images)
+    return (note("picture.pixels-left-out", file=file, parts=parts, pixels=pixels),) if parts else ()
 
 
 def read_raster(path: Path) -> NDArray[Any]:
@@ -184,7 +181,7 @@ def open_depth_photo(path: Path) -> PointSource:
         u_up=u_up,
         stands=np.zeros((1, 3)),
         mesh_area=image.area(camera) * factor**2,
-        warnings=tuple(note("picture.of-file", file=path.name, what=what) for what in image.left_out()),
+        warnings=left_out(path.name, [image]),
         kind="depth-photo",
     )
 

@@ -240,15 +240,16 @@ def _notes(surveyed: LineSurvey) -> tuple[Note, ...]:
     notes: list[Note] = []
     for line, budget in surveyed.lines:
         source, most = budget.ranked()[0]
-        what = note(
+        worth = note(
             "line.stations",
+            picture=line.name,
             stations=len(line.x),
             span=metres(max(np.ptp(line.x), np.ptp(line.y))),
             u=metres(budget.u),
             source=source,
             most=metres(most),
         )
-        notes += [*line.notes, note("picture.of-file", file=line.name, what=what)]
+        notes += [*line.notes, worth]
     free = sum(not line.placed for line, _ in surveyed.lines)
     if free and len(surveyed.lines) > 1:
         notes.append(note("line.some-not-placed", free=free, lines=len(surveyed.lines)))

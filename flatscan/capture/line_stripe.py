@@ -72,11 +72,11 @@ def find_stripe(on: Picture, off: Picture, channel: str, where: Path, *, level: 
     return Stripe(places[:, ::-1] if level else places, noise, middle, int(len(rows) - good.sum()), saturated)
 
 
-def notes_on_exposure(stripe: Stripe) -> tuple[Note, ...]:
-    """A note where some of the line is clipped."""
+def notes_on_exposure(stripe: Stripe, picture: str) -> tuple[Note, ...]:
+    """A note where some of the line on a ``picture`` is clipped."""
     if stripe.saturated <= _SAID_SATURATED:
         return ()
-    return (note("line.over-exposed", share=share(stripe.saturated)),)
+    return (note("line.over-exposed", picture=picture, share=share(stripe.saturated)),)
 
 
 def _refuse_blurred(width: float, saturated: float, widest: float, where: Path) -> None:

@@ -104,12 +104,13 @@ def _seen(setup: Setup, line: Line) -> tuple[View, Points, Stripe, tuple[Note, .
     points = _points(setup, off, line.off)
     view = see_wall(line.off, points.pixels, points.at, camera, setup.place)
     stripe = find_stripe(on, off, setup.channel, line.on, level=setup.level)
-    notes = [*notes_on_exposure(stripe)]
+    name = line.on.name
+    notes = notes_on_exposure(stripe, name)
     if on.turned:
-        notes.append(note("line.turned-upright"))
+        notes = (*notes, note("line.turned-upright", picture=name))
     if camera is not None and setup.camera_file is None:
-        notes.append(note("line.not-calibrated"))
-    return view, points, stripe, tuple(note("picture.of-file", file=line.on.name, what=what) for what in notes)
+        notes = (*notes, note("line.not-calibrated", picture=name))
+    return view, points, stripe, notes
 
 
 def _camera(setup: Setup, picture: Picture, where: Path) -> Camera | None:
