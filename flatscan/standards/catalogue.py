@@ -109,7 +109,9 @@ def load(identifier: str) -> Tolerance:
     close = close or [name for name in known if identifier.lower() in name][:3]
     raise BadValue(
         "tolerance",
-        f"'{identifier}'",
-        needed="an id that `flatscan tolerances` lists",
-        remedy=f"Use {' or '.join(close)}" if close else "List them with `flatscan tolerances`",
+        "'{id}'",
+        needed="an id that `{run:tolerances}` lists",
+        remedy="Use {close}" if close else "List them with `{run:tolerances}`",
+        id=identifier,
+        close=" or ".join(close),
     )

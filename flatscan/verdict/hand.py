@@ -35,7 +35,7 @@ def with_hand(verdict: Verdict, checks: Sequence[HandCheck], *, decides: bool = 
     chords = sum(one.method == "chord" for one in verdict.criteria)
     curve = verdict.curve if chords == 1 else ()
     criteria = [
-        _settle(one, checks, k, decides, curve) if one.name.startswith("flatness") else one for one in verdict.criteria
+        _settle(one, checks, k, decides, curve) if one.judges == "flatness" else one for one in verdict.criteria
     ]
     return together(
         criteria,
