@@ -59,10 +59,19 @@ class Tolerance:
     def entered(cls, criterion: str, limit: float, length: float, method: str) -> Tolerance:
         """An unnamed entry for a limit [m] entered by hand; flatness is read under a straightedge of ``length`` [m]."""
         return cls(
-            id="", document="", edition="", clause="", criterion=criterion, applies_to="", source="",
-            method=method if criterion == "flatness" else "", lengths=(length,), limits=(limit,),
-            interpolation="linear", checked="entered",
-        )  # fmt: skip
+            id="",
+            document="",
+            edition="",
+            clause="",
+            criterion=criterion,
+            applies_to="",
+            method=method if criterion == "flatness" else "",
+            lengths=(length,),
+            limits=(limit,),
+            interpolation="linear",
+            source="",
+            checked="entered",
+        )
 
     @property
     def decides(self) -> bool:
