@@ -123,7 +123,7 @@ def _with_hand(
     """The verdict with people's straightedge readings beside it, where a file of them was given, and its doubts."""
     if requirement.hand is None:
         return verdict, (), ()
-    if not any(criterion.name.startswith("flatness") for criterion in verdict.criteria):
+    if not any(criterion.judges == "flatness" for criterion in verdict.criteria):
         raise BadValue(
             "{set:hand}",
             "straightedge readings without a flatness limit",

@@ -65,7 +65,7 @@ class Looked:
     relief: Relief
     shape: Shape
     patches: tuple[Patch, ...]
-    notes: tuple[Note | str, ...]
+    notes: tuple[Note, ...]
     settings: tuple[tuple[str, str], ...] = ()
 
     def extended(self, kind: type[Kind], **more: Any) -> Kind:

@@ -17,7 +17,7 @@ from flatscan.jobs import Change, Looked, Lows, Result, SetOut, Survey
 from flatscan.report.reporting import report_of, short_cautions
 from flatscan.report.say import Said, finished, say
 from flatscan.report.sections.change_section import agreement_note, typical_limit
-from flatscan.report.sections.gap_section import criterion_u
+from flatscan.report.sections.gap_section import criterion_u, titled
 from flatscan.report.sections.seen_section import signed, wall_name
 from flatscan.straightedge.gaps import Gaps
 from flatscan.verdict import Criterion, Verdict
@@ -174,7 +174,7 @@ def _risk(result: Result, criterion: Criterion, verdict: Verdict | None) -> Note
     """A decision and its risk in the words of JCGM 106:2012: guarded acceptance, guarded rejection, consumer's risk."""
     assert verdict is not None
     risk, limit = share(1 - verdict.confidence), metres(criterion.limit)
-    name, decision = criterion.name.capitalize(), criterion.decision
+    name, decision = titled(criterion), criterion.decision
     if decision == "within" and criterion.upper is not None:
         return note("explain.accepted", name=name, bound=metres(criterion.upper), limit=limit, risk=risk)
     if decision == "outside":

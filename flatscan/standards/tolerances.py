@@ -65,10 +65,19 @@ class Tolerance:
     def entered(cls, criterion: str, limit: float, length: float, method: str) -> Tolerance:
         """An unnamed entry for a limit [m] entered by hand; flatness is read under a straightedge of ``length`` [m]."""
         return cls(
-            id="", document="", edition="", clause="", criterion=criterion, applies_to="", source="",
-            method=method if criterion == "flatness" else "", lengths=(length,), limits=(limit,),
-            interpolation="linear", checked="entered",
-        )  # fmt: skip
+            id="",
+            document="",
+            edition="",
+            clause="",
+            criterion=criterion,
+            applies_to="",
+            method=method if criterion == "flatness" else "",
+            lengths=(length,),
+            limits=(limit,),
+            interpolation="linear",
+            source="",
+            checked="entered",
+        )
 
     @property
     def decides(self) -> bool:
@@ -229,7 +238,9 @@ def load(identifier: str) -> Tolerance:
     close = close or [name for name in known if identifier.lower() in name][:3]
     raise BadValue(
         "tolerance",
-        f"'{identifier}'",
-        needed="an id that `flatscan tolerances` lists",
-        remedy=f"Use {' or '.join(close)}" if close else "List them with `flatscan tolerances`",
+        "'{id}'",
+        needed="an id that `{run:tolerances}` lists",
+        remedy="Use {close}" if close else "List them with `{run:tolerances}`",
+        id=identifier,
+        close=" or ".join(close),
     )

@@ -23,11 +23,12 @@ PLACES = 5
 class Criterion:
     """One criterion's decision. Values in metres; ``upper`` is the bound the rule compared with the limit.
 
+    ``name`` is flatness, plumb, step or corner, or a note of it where a length or an entry tells two of a kind apart.
     ``lower`` is the bound that had to pass the limit for *outside*; ``places`` are where to look by hand. For flatness
     ``rule`` [m] is the straightedge's length and ``method`` how it is read (``chord``: the limit follows the contacts).
     """
 
-    name: str
+    name: str | Note
     decision: str
     value: float | None
     upper: float | None
@@ -37,6 +38,14 @@ class Criterion:
     places: tuple[Point, ...] = ()
     rule: float | None = None
     method: str = ""
+
+    @property
+    def judges(self) -> str:
+        """What it judges: flatness, plumb, step or corner, whatever tells it apart from another of the kind."""
+        name: object = self.name
+        if isinstance(name, Note) and name.code == "verdict.by-entry":
+            name = name.quantities["name"]
+        return "flatness" if isinstance(name, Note) else str(name)
 
 
 @dataclass(frozen=True, slots=True)

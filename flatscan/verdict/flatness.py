@@ -49,14 +49,14 @@ def cannot_be_within(relief: Relief, rule: float, limit: float) -> Note | None:
 
 
 def flatness(
-    gaps: Gaps, limit: float, *, relief: Relief | None = None, name: str = "flatness", decides: bool = True
+    gaps: Gaps, limit: float, *, relief: Relief | None = None, name: str | Note = "flatness", decides: bool = True
 ) -> Criterion:
     """Judge a sweep against a limit [m] by the rule of DESIGN (upper for within, lower for outside).
 
     ``relief`` brings smoothing and hidden features into it. ``decides`` False (a limit from memory) gives the numbers
     only. A limit of 0 or less raises `BadValue`.
     """
-    positive(limit, name)
+    positive(limit, "flatness")
     judged = gaps.judged()
     reasons: tuple[Note, ...]
     if judged is None:
@@ -168,7 +168,7 @@ def with_hand(verdict: Verdict, checks: Sequence[HandCheck], *, decides: bool = 
     chords = sum(one.method == "chord" for one in verdict.criteria)
     curve = verdict.curve if chords == 1 else ()
     criteria = [
-        _settle(one, checks, k, decides, curve) if one.name.startswith("flatness") else one for one in verdict.criteria
+        _settle(one, checks, k, decides, curve) if one.judges == "flatness" else one for one in verdict.criteria
     ]
     return together(
         criteria,

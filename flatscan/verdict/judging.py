@@ -96,12 +96,17 @@ def verdict_of(judged: Sequence[Judged], *, confidence: float = 0.95) -> Verdict
     criteria: list[Criterion] = []
     for one in judged:
         several = len(published) > 1 and one.entry.id
-        criteria += [replace(c, name=f"{c.name} ({one.entry.id})") if several else c for c in one.criteria]
+        criteria += [replace(c, name=_named(c, one.entry)) if several else c for c in one.criteria]
     asked = {one.entry.criterion for one in judged}
     missing = [name for name in CRITERIA if name not in asked]
     curve = next((one.curve for one in judged if one.curve), ())
     tolerance = published[0].entry.id if published else None
     return together(criteria, confidence=confidence, not_judged=missing, tolerance=tolerance, curve=curve)
+
+
+def _named(criterion: Criterion, entry: Tolerance) -> Note:
+    """A criterion's name with the entry it is judged by."""
+    return note("verdict.by-entry", name=criterion.name, entry=entry.id)
 
 
 def _unmeasured(entry: Tolerance) -> Criterion:
@@ -143,7 +148,7 @@ def _by_rule(entry: Tolerance, measured: Measured, relief: Relief | None) -> Jud
     """A criterion for each length the entry names, and the sweep of the one nearest to (or furthest over) its limit."""
     criteria = []
     for gaps, length, limit in zip(measured.sweeps, entry.lengths, entry.limits, strict=True):
-        name = "flatness" if len(entry.lengths) == 1 else f"flatness under {length:g} m"
+        name = "flatness" if len(entry.lengths) == 1 else note("verdict.flatness-under", length=metres(length))
         criteria.append(flatness(gaps, limit, relief=relief, name=name, decides=entry.decides))
     part = [(criterion.value or 0.0) / criterion.limit for criterion in criteria]
     return Judged(entry, tuple(criteria), measured.sweeps[part.index(max(part))])

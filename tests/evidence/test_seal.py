@@ -2,9 +2,11 @@
 
 import hashlib
 import json
+import re
 import shutil
 import stat
 import zipfile
+from pathlib import Path
 
 import pytest
 from cryptography.hazmat.primitives import serialization
@@ -19,9 +21,11 @@ from flatscan.evidence import Job, load_key, recheck, seal
 from flatscan.evidence.archive import FIRST, safe_name, write_archive
 from flatscan.evidence.keys import is_signed, key_of
 from flatscan.evidence.seal import digest, dumps, seal_record
+from flatscan.jobs import Requirement
 from flatscan.report import say
 from flatscan.report.rechecked import recheck_record, recheck_text
 
+GRID = Path(__file__).parents[2] / "sample_clouds" / "laser_grid.csv"
 # FIPS 180-4 with the example values NIST publishes for SHA-256: "abc", and the 448-bit message
 SHA256 = {
     b"abc": "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad",
@@ -88,11 +92,8 @@ def test_the_same_input_gives_the_same_file(sealed, plain, tmp_path, key, photo)
 
 def _grid(folder):
     """The laser sample in another folder, as another party has it."""
-    from pathlib import Path
-
-    source = Path(__file__).parents[2] / "sample_clouds" / "laser_grid.csv"
     (folder / "deep").mkdir()
-    return shutil.copy(source, folder / "deep" / "laser_grid.csv")
+    return shutil.copy(GRID, folder / "deep" / "laser_grid.csv")
 
 
 def flipped(source, target, position):
@@ -288,6 +289,15 @@ def test_page_one_names_what_matters(sealed):
         assert words in " ".join(text.split())
     for never in ("certified", "complies", "caused by", "owes"):
         assert never not in text.lower()
+
+
+def test_page_one_speaks_the_units_of_the_sheets(tmp_path):
+    job = Job("check", (0,), testing=Requirement.by(rule=1.8288, limit=0.0032))
+    page = seal(tmp_path / "feet.zip", [GRID], [job], units="in").path
+    text = " ".join(zipfile.ZipFile(page).read("README.txt").decode().split())
+    assert "testing: rule: 6 ft 0 in" in text
+    assert "- flatness, limit 1/8 in, as entered: " in text
+    assert not re.search(r"\bmm\b", text)
 
 
 def test_changed_defaults_and_openings_stand_on_page_one_and_survive_a_rerun(tmp_path, flatscan_cli):

@@ -65,7 +65,7 @@ class Findings:
     origin: Origin
     capture_type: str
     u_point: float | None
-    warnings: tuple[Note | str, ...]
+    warnings: tuple[Note, ...]
     wall: Wall
     relief: Relief
     shape: Shape

@@ -7,7 +7,7 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue
 from flatscan.core.quantity import Quantity
-from flatscan.report.say import spoken
+from flatscan.report.say import say, spoken
 from flatscan.standards import load
 
 
@@ -60,7 +60,8 @@ def test_short_bump_only_breaks_the_short_stair(grid_relief):
 
 def test_every_length_has_its_own_criterion(grid_relief):
     verdict = judge_by(load("be-tv-199-normal"), scanned(grid_relief, lambda x, y: 0 * x)).verdict
-    assert [one.name for one in verdict.criteria] == ["flatness under 0.2 m", "flatness under 2 m"]
+    assert [say(one.name) for one in verdict.criteria] == ["flatness under 0.2 m", "flatness under 2 m"]
+    assert {one.judges for one in verdict.criteria} == {"flatness"}
     assert verdict.decision == "within"
     assert "flatness" not in verdict.not_judged
 

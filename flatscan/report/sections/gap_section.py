@@ -151,7 +151,7 @@ def verdict_section(looked: Looked, verdict: Verdict, gaps: Gaps) -> Section:
     answers: list[Fact] = []
     for criterion, sentence in zip(verdict.criteria, tuple(headline), strict=True):
         facts.append(Fact("decided", sentence))
-        answers.append(Fact(_ANSWERS.get(criterion.name, "is-within"), sentence))
+        answers.append(Fact(_ANSWERS.get(criterion.judges, "is-within"), sentence))
         facts += [Fact("reason", reason) for reason in criterion.reasons]
     headline += verdict.reasons[:_REASONS]
     answers += [Fact("why", reason) for reason in verdict.reasons[:_REASONS]]
@@ -167,7 +167,7 @@ def verdict_section(looked: Looked, verdict: Verdict, gaps: Gaps) -> Section:
 def judged(looked: Looked, criterion: Criterion, gaps: Gaps) -> Note:
     """One criterion's decision in one sentence, always with its ± and its limit."""
     limit = metres(criterion.limit)
-    decision = note("report.decision", name=criterion.name.capitalize(), decision=decided(criterion.decision))
+    decision = note("report.decision", name=titled(criterion), decision=decided(criterion.decision))
     if criterion.value is None:
         return note("report.judged-unmeasured", decision=decision, limit=limit)
     value = metres(criterion.value, criterion_u(looked, criterion.name, gaps))
@@ -180,6 +180,11 @@ def judged(looked: Looked, criterion: Criterion, gaps: Gaps) -> Note:
     return note("report.judged-at", shown.at, decision=decision, value=value, rule=rule, limit=limit)
 
 
+def titled(criterion: Criterion) -> Said:
+    """A criterion's name as it begins a sentence; one told apart by more is named as it is."""
+    return criterion.name.capitalize() if isinstance(criterion.name, str) else criterion.name
+
+
 def decided(decision: str) -> Note:
     """A decision in the words every sheet uses."""
     if decision == "within":
@@ -187,7 +192,7 @@ def decided(decision: str) -> Note:
     return note("report.outside") if decision == "outside" else note("report.undecided")
 
 
-def criterion_u(looked: Looked, name: str, gaps: Gaps | None) -> float | None:
+def criterion_u(looked: Looked, name: str | Note, gaps: Gaps | None) -> float | None:
     """Standard uncertainty [m] of what a criterion judged, None where it is not known."""
     shown: Gap | None = None if gaps is None else gaps.judged()
     if name == "flatness":
