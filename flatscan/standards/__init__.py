@@ -1,6 +1,6 @@
 """Published tolerances, one TOML a document edition."""
 
-from flatscan.standards.catalogue import available, load, parse
+from flatscan.standards.catalogue import available, load, matching, parse
 from flatscan.standards.tolerance import Tolerance
 
-__all__ = ["Tolerance", "available", "load", "parse"]
+__all__ = ["Tolerance", "available", "load", "matching", "parse"]
