@@ -190,6 +190,11 @@ def test_a_wall_already_seen_takes_no_settings_of_a_capture(seen):
         fs.survey(seen, wall=2)
 
 
+def test_walls_already_seen_are_not_compared(seen):
+    with pytest.raises(BadValue, match="before and after: a wall already seen"):
+        fs.compare(seen, seen)
+
+
 def test_a_setting_that_is_none_is_a_type_error():
     with pytest.raises(TypeError, match="walls"):
         fs.relief(GRID, walls=2)
@@ -223,7 +228,7 @@ def test_a_result_stands_in_one_line(checked):
     assert "Flatness undecided" in line
     assert "\n" not in line
     assert repr(checked.seen).startswith("Seen: Wall 1: ")
-    assert repr(fs.find_walls(GRID)).splitlines()[1] == "  wall 1: 2400 mm x 2500 mm, 100% of the points"
+    assert repr(fs.find_walls(GRID)).splitlines()[1] == "  wall 1: 2400 mm x 2500 mm, 100 % of the points"
 
 
 def test_a_result_shows_itself_in_a_notebook(checked):

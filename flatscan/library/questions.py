@@ -322,6 +322,13 @@ def compare(
     >>> fs.compare(wall, wall, same_surface=True).agreement.agree
     True
     """
+    if isinstance(before, Seen) or isinstance(after, Seen):
+        raise BadValue(
+            "{set:before} and {set:after}",
+            "a wall already seen",
+            needed="two captures: both walls are seen anew, on cells of one size",
+            remedy="Give their paths, or what was read from them",
+        )
     later = capturing(how)
     first = capturing({**how, "tie": None, "repeat": (), **(earlier or {})})  # type: ignore[typeddict-item]
     asked = Comparing(
