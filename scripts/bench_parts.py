@@ -118,11 +118,11 @@ def _seen(path):
 
 
 def grid_ours(path):
-    from flatscan import relief
+    from flatscan.relief import capture_type, grid
 
     cloud, wall = _seen(path)
-    common = relief.capture_type("scanner").common_error()
-    seconds, made = timed(lambda: relief.grid(cloud, wall, common, cell=CELL))
+    common = capture_type("scanner").common_error()
+    seconds, made = timed(lambda: grid(cloud, wall, common, cell=CELL))
     return {"s": seconds, "cells": int(made[0].valid.sum())}
 
 

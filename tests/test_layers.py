@@ -11,7 +11,17 @@ RANK = (
     {"core": 0, "methods": 1}
     | dict.fromkeys(STAGES, 3)
     | dict.fromkeys(("plan", "compare", "verdict"), 4)
-    | {"jobs": 5, "report": 6, "evidence": 6.5, "site": 6.5, "desk": 6.8, "cli": 7, "__init__": 8, "__main__": 8}
+    | {
+        "jobs": 5,
+        "report": 6,
+        "evidence": 6.5,
+        "site": 6.5,
+        "library": 6.7,
+        "desk": 6.8,
+        "cli": 7,
+        "__init__": 8,
+        "__main__": 8,
+    }
 )
 HEAVY = {
     "open3d", "cv2", "matplotlib", "laspy", "lazrs", "pye57", "ezdxf", "numba", "rich", "distributed", "flask",
@@ -59,6 +69,15 @@ def test_heavy_libraries_are_imported_where_they_are_needed():
         if top in HEAVY and column == 0 and not (top == "numba" and path.stem.endswith("kernel"))
     ]
     assert top_level == []
+
+
+def test_no_room_is_imported_by_a_name_that_the_library_has():
+    """`from flatscan import relief` is the library's function; ``from flatscan.relief import ...`` is the room."""
+    for path in ROOT.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.ImportFrom) and node.module == "flatscan":
+                names = {alias.name for alias in node.names} & set(flatscan.__all__)
+                assert not names, f"{path}: import what is needed from {' and '.join(sorted(names))}"
 
 
 def test_every_room_has_a_rank():

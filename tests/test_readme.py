@@ -1,4 +1,4 @@
-"""The README's commands on the bundled samples run as they are printed."""
+"""The README's commands on the bundled samples run as they are printed, and its Python as well."""
 
 import re
 import shlex
@@ -11,6 +11,7 @@ from flatscan.cli import COMMANDS, run
 ROOT = Path(__file__).parents[1]
 TEXT = (ROOT / "README.md").read_text(encoding="utf-8").replace("\\\n", " ")
 BLOCKS = re.findall(r"```sh\n(.*?)```", TEXT, re.DOTALL)
+PYTHON = re.findall(r"```python\n(.*?)```", TEXT, re.DOTALL)
 LINES = [line.split("#")[0].strip() for block in BLOCKS for line in block.splitlines()]
 SAMPLES = [line for line in LINES if line.startswith("flatscan ") and "sample_clouds/" in line]
 
@@ -21,6 +22,16 @@ def test_a_command_of_the_readme_runs(line, tmp_path, monkeypatch, capsys):
     (tmp_path / "sample_clouds").symlink_to(ROOT / "sample_clouds")
     # 3 and 4 are decisions about the sample wall, not failures
     assert run(shlex.split(line)[1:]) in (0, 3, 4), capsys.readouterr().err
+
+
+@pytest.mark.parametrize("block", PYTHON)
+def test_a_notebook_of_the_readme_runs(block, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "sample_clouds").symlink_to(ROOT / "sample_clouds")
+    exec(compile(block, "README.md", "exec"), {})
+    said = capsys.readouterr().out
+    assert "undecided" in said
+    assert (tmp_path / "north-wall" / "result.json").is_file()
 
 
 def test_what_evidence_seals_recheck_finds_the_same(tmp_path, monkeypatch, capsys):

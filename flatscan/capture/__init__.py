@@ -4,17 +4,23 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+
 from flatscan.capture.checks import checked_cloud
 from flatscan.capture.depth_frames import is_frames, read_frames
 from flatscan.capture.registry import Format, formats, pick, present_file, refuse_what_does_not_fit
+from flatscan.capture.source import BLOCK, Block, PointSource
 from flatscan.core.errors import ReadError
+from flatscan.core.geometry import Array
 from flatscan.core.model import Cloud, Readings
 
-__all__ = ["Format", "formats", "read"]
+__all__ = ["Format", "formats", "from_points", "read"]
+_ARRAY = "array"
 
 
 def read(
@@ -48,6 +54,33 @@ def read(
             needed="more memory, or a file that can be read in parts",
             remedy="Close other programs, or export the capture as LAZ or as binary PLY points",
         ) from None
+
+
+def from_points(points: Array, *, file_unit: str | None = None, max_points: int | None = None) -> Cloud:
+    """Points (n, 3) held in memory as a `Cloud`, checked and cleaned as those of a file are.
+
+    They are metres unless ``file_unit`` says otherwise. Its hash is that of their bytes as 64-bit floats. Raises what
+    `read` does, and `ReadError` for an array of another shape or of anything but numbers.
+    """
+    if points.ndim != 2 or points.shape[1] != 3 or points.dtype.kind not in "fiu":
+        raise ReadError(
+            _ARRAY,
+            "an array of shape {shape} of {kind}",
+            needed="numbers in the shape (n, 3): x, y, z",
+            remedy="Give the points as rows",
+            shape=str(points.shape),
+            kind=str(points.dtype),
+        )
+    # an own copy: chunks are drawn from it later, when the caller may have changed his
+    rows = np.array(points, "<f8", order="C")
+
+    def blocks() -> Iterator[Block]:
+        for start in range(0, len(rows), BLOCK):
+            yield Block(rows[start : start + BLOCK])
+
+    source = PointSource(_ARRAY, len(rows), blocks, unit=file_unit or "m")
+    digest = hashlib.sha256(rows.data).hexdigest()
+    return checked_cloud(Path(_ARRAY), source, lambda: digest, file_unit=file_unit, max_points=max_points)
 
 
 def _read_file(path: Path, file_unit: str | None, reading_u: float, max_points: int | None) -> Cloud | Readings:

@@ -40,17 +40,8 @@ def tolerances(words: tuple[str, ...], *, as_json: bool, units: str) -> int:
     Example: flatscan tolerances plaster 2m
     """
     from flatscan import report, standards
-    from flatscan.core.errors import BadValue
 
-    entries = [entry for entry in standards.available() if all(word.lower() in str(entry).lower() for word in words)]
-    if not entries:
-        raise BadValue(
-            "tolerances",
-            "no entry holds all of '{words}'",
-            needed="words of an entry's id, document or note",
-            remedy="Run {run:tolerances} without words to see them all",
-            words=words,
-        )
+    entries = standards.matching(words)
     if as_json:
         sys.stdout.write(report.text(report.tolerance_records(entries)))
     else:

@@ -49,27 +49,16 @@ def capturing(options: dict[str, Any]) -> Capturing:
 def finishing(options: dict[str, Any]) -> Finishing:
     """What to plan, out of the options of `cli.options.finish_options` (taken out of the dict)."""
     from flatscan.jobs import Finishing
-    from flatscan.plan.finish import FixedPoint, PlaneOptions
-    from flatscan.plan.hacking import HackOptions
-    from flatscan.plan.takeoff import TakeOffOptions
 
-    plane = _given(options, "least", "most", "lean_up_to", "turn_up_to")
-    for slope in {"lean_up_to", "turn_up_to"} & plane.keys():
-        plane[slope] /= 1000.0
-    fixed = tuple(FixedPoint(x, y, off, band, beside) for x, y, off, band, beside in options.pop("fix"))
-    most_cut = options.pop("hack_most")
-    return Finishing(
-        plane=PlaneOptions(**plane, fixed=fixed),
-        hacking=HackOptions() if most_cut is None else HackOptions(most=most_cut),
-        order=TakeOffOptions(**_given(options, "surface", "old_plaster", "background", "waste")),
-        **_given(options, "system", "seen", "parallel_to", "square_to", "rates", "area_rule", "clash", "light"),
-    )
-
-
-def _given(options: dict[str, Any], *names: str) -> dict[str, Any]:
-    """Those of the named options that were given, taken out of the dict."""
+    names = (
+        "least", "most", "lean_up_to", "turn_up_to", "fix", "hack_most", "surface", "old_plaster", "background",
+        "waste", "system", "seen", "parallel_to", "square_to", "rates", "area_rule", "clash", "light",
+    )  # fmt: skip
     taken = {name: options.pop(name, None) for name in names}
-    return {name: value for name, value in taken.items() if value is not None}
+    given = {name: value for name, value in taken.items() if value is not None}
+    # typed in mm per m
+    given |= {name: given[name] / 1000 for name in ("lean_up_to", "turn_up_to") if name in given}
+    return Finishing.by(**given)
 
 
 def one_wall_only(captures: tuple[str, ...], options: dict[str, Any]) -> None:

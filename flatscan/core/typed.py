@@ -62,6 +62,11 @@ def parse_length(text: str, *, where: str = "length", unit: str | None = None) -
     return metres
 
 
+def in_metres(length: float | str, setting: str) -> float:
+    """Metres of a length given as a number of metres, or as text with its unit; raises as `parse_length` does."""
+    return parse_length(length, where=f"{{set:{setting}}}") if isinstance(length, str) else float(length)
+
+
 def is_length(text: str, unit: str | None = "m") -> bool:
     """Whether a text is one length; a bare number is one in ``unit``, and none where that is None."""
     return _metres(text, unit) is not None

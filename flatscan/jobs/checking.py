@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 
 from flatscan import verdict as verdicts
 from flatscan.core.errors import BadValue
@@ -12,7 +11,7 @@ from flatscan.core.model import Relief
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity, degrees
 from flatscan.jobs.results import Check, Looked, Seen
-from flatscan.jobs.seeing import lean_of, look, see
+from flatscan.jobs.seeing import Capture, lean_of, look, see
 from flatscan.jobs.settings import Capturing, Progress, Requirement, silent
 from flatscan.standards import Tolerance
 from flatscan.straightedge import sweep
@@ -23,9 +22,9 @@ from flatscan.straightedge.sweeping import largest_distance, sweep_stairs
 from flatscan.verdict import Measured, Verdict
 
 
-def check(path: str | Path, how: Capturing, requirement: Requirement, progress: Progress = silent) -> Check:
+def check(source: Capture | Seen, how: Capturing, requirement: Requirement, progress: Progress = silent) -> Check:
     """Does the wall of a capture conform: every criterion that has a limit, each judged by itself."""
-    return check_seen(see(path, how, progress), requirement, progress)
+    return check_seen(see(source, how, progress), requirement, progress)
 
 
 def check_seen(seen: Seen, requirement: Requirement, progress: Progress = silent) -> Check:

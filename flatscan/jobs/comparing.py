@@ -3,19 +3,32 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from flatscan import compare, relief
-from flatscan.compare import Alignment, Both, Difference
+from flatscan.compare import (
+    K_DETECT,
+    Alignment,
+    Both,
+    Difference,
+    Leveled,
+    beyond_joint,
+    change_by,
+    change_leveled,
+    following,
+    level,
+    thin_places,
+    together,
+    under_least,
+)
 from flatscan.core.geometry import Mask
 from flatscan.core.model import CommonError, Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, cubic_metres, metres, root_sum_square, share
 from flatscan.jobs.checking import check_seen
 from flatscan.jobs.results import Agreement, Background, Change, Extra, Seen, Survey, Variation
+from flatscan.jobs.seeing import Capture
 from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Comparing, Finishing, Progress, Requirement, silent
 from flatscan.jobs.surveying import survey_seen
 from flatscan.jobs.tying import Surveyed, aligned, take
@@ -23,12 +36,13 @@ from flatscan.plan.finish import BuildUp
 from flatscan.plan.rates import QuoteLine, Rates, extra_over, load_rates, quote
 from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import TakeOff, take_off
+from flatscan.relief import choose_window, smooth
 from flatscan.relief.shape import Shape, shape_of
 
 
 def compare_surveys(
-    earlier: str | Path,
-    later: str | Path,
+    earlier: Capture,
+    later: Capture,
     hows: tuple[Capturing, Capturing],
     options: Comparing,
     finish: Finishing | None = None,
@@ -46,7 +60,7 @@ def compare_surveys(
     reliefs = _smoothed(surveys, requirement.limit)
     shapes = [shape_of(r, s.wall) for r, s in zip(reliefs, surveys, strict=True)]
     alignment, assumed = aligned(surveys, reliefs, options)
-    both = compare.together(*reliefs, alignment)
+    both = together(*reliefs, alignment)
     difference = _change(both, surveys, alignment, options)
     same = surveys[0].seen.origin.sha256 == surveys[1].seen.origin.sha256
     twice = (note("jobs.same-file"),) if same else ()
@@ -67,7 +81,7 @@ def compare_surveys(
         Change,
         earlier=surveys[0].seen,
         difference=difference,
-        following=compare.following(both),
+        following=following(both),
         gaps=checked.gaps,
         method=checked.method,
         hand=checked.hand,
@@ -78,15 +92,15 @@ def compare_surveys(
 
 
 def _at_one_cell(
-    paths: tuple[str | Path, str | Path], hows: tuple[Capturing, Capturing], progress: Progress
+    captures: tuple[Capture, Capture], hows: tuple[Capturing, Capturing], progress: Progress
 ) -> tuple[Surveyed, Surveyed]:
     """Both surveys on cells of one size: the finer is measured again on the coarser's, and that is said."""
-    surveys = [take(path, how, progress) for path, how in zip(paths, hows, strict=True)]
+    surveys = [take(source, how, progress) for source, how in zip(captures, hows, strict=True)]
     sizes = [survey.seen.relief.step for survey in surveys]
     if all(sizes) and sizes[0] != sizes[1]:
         finer = int(np.argmin(sizes))
         coarse = max(sizes)
-        coarser = take(paths[finer], replace(hows[finer], cell=coarse), progress)
+        coarser = take(captures[finer], replace(hows[finer], cell=coarse), progress)
         said = note("jobs.coarser-later" if finer else "jobs.coarser-earlier", cell=metres(coarse))
         surveys[finer] = replace(coarser, seen=replace(coarser.seen, notes=(*coarser.seen.notes, said)))
     return surveys[0], surveys[1]
@@ -97,8 +111,8 @@ def _smoothed(surveys: tuple[Surveyed, Surveyed], limit: float) -> tuple[Relief,
     first, second = (survey.seen.relief for survey in surveys)
     if not (first.known_between and second.known_between):
         return first, second
-    window = max(relief.choose_window(first, limit), relief.choose_window(second, limit))
-    return relief.smooth(first, window), relief.smooth(second, window)
+    window = max(choose_window(first, limit), choose_window(second, limit))
+    return smooth(first, window), smooth(second, window)
 
 
 def _change(both: Both, surveys: tuple[Surveyed, Surveyed], alignment: Alignment, options: Comparing) -> Difference:
@@ -111,19 +125,19 @@ def _change(both: Both, surveys: tuple[Surveyed, Surveyed], alignment: Alignment
         for x0, y0, x1, y1 in options.reference:
             support |= (across >= x0) & (across <= x1) & (upward >= y0) & (upward <= y1)
     elif alignment.fixes_out and not options.same_surface:
-        return compare.change_by(both, commons, alignment)
+        return change_by(both, commons, alignment)
     u_lean = root_sum_square(surveys[0].wall.plumb.u_lean, surveys[1].wall.plumb.u_lean)
-    leveled = compare.level(both, commons, support, u_lean=u_lean)
+    leveled = level(both, commons, support, u_lean=u_lean)
     if options.same_surface or options.reference:
         # a turn that the reference is too narrow to carry leaves the thickness open
         unknown = ("out", *leveled.undetermined) if leveled.undetermined else ()
         notes = (*alignment.notes, *_reference_notes(leveled, options))
         how = note("jobs.leveled-on-whole" if options.same_surface else "jobs.leveled-on-reference", how=alignment.how)
         alignment = replace(alignment, how=how, undetermined=unknown, notes=notes)
-    return compare.change_leveled(both, commons, alignment, leveled)
+    return change_leveled(both, commons, alignment, leveled)
 
 
-def _reference_notes(leveled: compare.Leveled, options: Comparing) -> tuple[Note, ...]:
+def _reference_notes(leveled: Leveled, options: Comparing) -> tuple[Note, ...]:
     """What the reference leaves open, and whether part of it seems to have changed."""
     said = []
     if leveled.undetermined:
@@ -142,13 +156,13 @@ def _followed(
         found["agreement"] = _agreement(surveys, shapes, both, change)
     if options.least is not None and change.mean is not None and not options.same_surface:
         found["least"] = options.least
-        found["thin"] = compare.thin_places(change, options.least)
-        found["under"] = compare.under_least(change, options.least)
+        found["thin"] = thin_places(change, options.least)
+        found["under"] = under_least(change, options.least)
     return found
 
 
 def _agreement(surveys: tuple[Surveyed, Surveyed], shapes: list[Shape], both: Both, change: Difference) -> Agreement:
-    beyond, factor = compare.beyond_joint(change)
+    beyond, factor = beyond_joint(change)
     area = change.relief.area
     differing = float(area[beyond].sum()) / change.compared_area
     differ = tuple(place for place in change.places if abs(place.value) > factor * place.u)
@@ -163,8 +177,8 @@ def _agreement(surveys: tuple[Surveyed, Surveyed], shapes: list[Shape], both: Bo
         share=differing,
         factor=factor,
         lean=lean,
-        lean_agrees=None if lean.u is None else abs(lean.value) <= compare.K_DETECT * lean.u,
-        correlation=compare.following(both).correlation,
+        lean_agrees=None if lean.u is None else abs(lean.value) <= K_DETECT * lean.u,
+        correlation=following(both).correlation,
     )
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from flatscan import relief, straightedge
+from flatscan import straightedge
 from flatscan.capture.line_budget import LineSurvey, survey_lines
 from flatscan.capture.pictures import LINE_READER
 from flatscan.core.errors import BadValue
@@ -19,6 +19,7 @@ from flatscan.core.quantity import metres
 from flatscan.jobs.results import Lines
 from flatscan.jobs.seeing import see, tied
 from flatscan.jobs.settings import LINES_TYPE, STATIONS_TYPE, Capturing, Progress, silent
+from flatscan.relief import capture_type, from_stations
 from flatscan.relief.planning import ReadingPlan, plan_readings
 from flatscan.straightedge.gaps import Gap
 
@@ -35,7 +36,7 @@ def line_gaps(surveyed: LineSurvey, rule: float) -> tuple[Gap | None, ...]:
 
     Its uncertainty is the line's own budget: the random part of three stations, and the common part as a smooth warp.
     """
-    kind = relief.capture_type(LINES_TYPE)
+    kind = capture_type(LINES_TYPE)
     found: list[Gap | None] = []
     for line, budget in surveyed.lines:
         if len(line.x) < 3:
@@ -44,7 +45,7 @@ def line_gaps(surveyed: LineSurvey, rule: float) -> tuple[Gap | None, ...]:
         origin = Origin(line.name, "", LINE_READER, "m", len(line.x), kind=LINES_TYPE)
         stations = Readings(origin, line.x, line.y, line.height, max(budget.u_random, 1e-6))
         common = replace(kind.common_error(), sd=budget.u_common, source=note("jobs.line-budget"))
-        _, read, _ = relief.from_stations(stations, common, kind.lean)
+        _, read, _ = from_stations(stations, common, kind.lean)
         laid = straightedge.sweep(read, rule) if _room(line.x, line.y, rule) else None
         found.append(None if laid is None else laid.worst)
     return tuple(found)
@@ -99,7 +100,7 @@ def planned_readings(
             # a warp that the readings showed to be larger than stated is planned against as it is
             scan = replace(scan, common=replace(scan.common, sd=before.tie.sd))
     progress("planning", None)
-    laser = relief.capture_type(STATIONS_TYPE).common_error()
+    laser = capture_type(STATIONS_TYPE).common_error()
     plans = plan_readings(scan, rule=rule, reading_u=how.reading_u, laser=laser, counts=counts, done=done)
     warp = scan.common.sd, scan.common.length
     return PlannedReadings(str(path), seen.wall, rule, how.reading_u, warp, done, plans, notes)

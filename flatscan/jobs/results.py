@@ -7,7 +7,7 @@ from typing import Any, ClassVar, TypeVar
 
 from flatscan.capture.line_budget import LineSurvey
 from flatscan.compare import Difference, Following, Place
-from flatscan.core.model import Origin, Relief, Wall
+from flatscan.core.model import Origin, Relief, Showing, Wall
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
 from flatscan.plan.coats import Band, OrderLine
@@ -30,8 +30,8 @@ from flatscan.wall import Corner
 Kind = TypeVar("Kind", bound="Looked")
 
 
-@dataclass(frozen=True, eq=False)
-class Seen:
+@dataclass(frozen=True, eq=False, repr=False)
+class Seen(Showing):
     """A capture's wall as a relief, and how everything about it is known, before anything was made of it.
 
     ``relief`` is as measured. ``title`` is the wall's name in its user's own words, ``tie`` what laser readings that
@@ -51,8 +51,8 @@ class Seen:
     step: float = 0.0
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Looked:
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
+class Looked(Showing):
     """What every job begins with: the wall seen, its ``relief`` smoothed as the limit asks, its shape and patches.
 
     ``notes`` are all that is worth saying of capture, wall and relief, the reader's doubts first. ``settings`` are
@@ -116,7 +116,7 @@ class Together:
     order: tuple[OrderLine, ...]
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class Survey(Looked):
     """Before quoting: gaps, plan and choices; what was asked for beside them is None or empty where it was not."""
 
@@ -131,7 +131,7 @@ class Survey(Looked):
     together: Together | None = None
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class Check(Looked):
     """Does it conform: the sweep, the verdict, the entries judged by, people's readings beside the scan's."""
 
@@ -144,7 +144,7 @@ class Check(Looked):
     hand: tuple[HandCheck, ...] = ()
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class SetOut(Looked):
     """Screeds, dots and packings of the finish plane."""
 
@@ -154,7 +154,7 @@ class SetOut(Looked):
     screeds: Screeds
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class Lows(Looked):
     """After ruling off: the gaps, what to fill and which ridges to shave, from ``limit`` [m] up."""
 
@@ -243,7 +243,7 @@ class Variation:
         return sum(line.amount for line in self.lines) if self.lines else None
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class Change(Looked):
     """Two surveys of one wall: what changed, and what follows for cover, litres, agreement, background and price.
 
@@ -272,8 +272,8 @@ class Change(Looked):
     variation: Variation | None = None
 
 
-@dataclass(frozen=True, eq=False)
-class Lines:
+@dataclass(frozen=True, eq=False, repr=False)
+class Lines(Showing):
     """Photographed laser lines with the largest gap along each under a straightedge of ``rule`` [m], None: none."""
 
     command: ClassVar[str] = "line"
@@ -283,7 +283,7 @@ class Lines:
     rule: float
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
+@dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class SiteWall(Survey):
     """One wall of a site: surveyed, and judged where the site has a limit."""
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
 
-from flatscan import capture, relief, straightedge
+from flatscan import capture, straightedge
 from flatscan import wall as walls
 from flatscan.core.errors import BadValue, WallNotFound
 from flatscan.core.geometry import Array
@@ -26,34 +26,58 @@ from flatscan.jobs.settings import (
     Requirement,
     silent,
 )
+from flatscan.relief import CaptureType, capture_type, choose_window, combine, from_stations, grid, smooth, tie
 from flatscan.relief.shape import patches_of, shape_of
 from flatscan.straightedge.gaps import Gaps
 from flatscan.verdict import coverage_factor
 
+# what a job begins with: a file or folder, points (n, 3) [m] held in memory, or what was read already
+Capture = str | Path | Array | Cloud | Readings
 _NO_SENSOR = 5e-6  # [m]; the best laboratory scanners scatter by some hundredths of a millimetre (common practice)
 
 
 def see(
-    path: str | Path,
+    source: Capture | Seen,
     how: Capturing,
     progress: Progress = silent,
     *,
     taken: Cloud | Readings | None = None,
     room: walls.Room | None = None,
 ) -> Seen:
-    """The wall of a capture file as a relief; raises the errors of `capture`, `wall` and `relief`.
+    """The wall of a capture as a relief; raises the errors of `capture`, `wall` and `relief`.
 
-    ``taken`` is the capture where it has been read, ``room`` its walls where they have been found.
+    ``taken`` is the capture where it has been read, ``room`` its walls where they have been found. A wall already
+    seen stays as it is, and settings of how to see it raise `BadValue`.
     """
-    seen = seen_in(read(path, how, progress) if taken is None else taken, how, progress, room)
+    if isinstance(source, Seen):
+        return _as_seen(source, how)
+    seen = seen_in(read(source, how, progress) if taken is None else taken, how, progress, room)
     seen = _repeated(seen, how, progress) if how.repeat else seen
     return tied(seen, how, progress) if how.tie is not None else seen
 
 
-def read(path: str | Path, how: Capturing, progress: Progress = silent) -> Cloud | Readings:
-    """What a capture file holds, as the settings say to read it."""
+def _as_seen(seen: Seen, how: Capturing) -> Seen:
+    usual = Capturing()
+    for name in (item.name for item in fields(how)):
+        if getattr(how, name) != getattr(usual, name):
+            raise BadValue(
+                f"{{set:{name}}}",
+                "given with a wall of {file} already seen",
+                needed="a capture",
+                remedy="Give it where the wall is seen",
+                file=seen.origin.file,
+            )
+    return seen
+
+
+def read(source: Capture, how: Capturing, progress: Progress = silent) -> Cloud | Readings:
+    """What a capture holds, as the settings say to read it; one read already stays as it is."""
+    if isinstance(source, (Cloud, Readings)):
+        return source
     progress("reading", None)
-    return capture.read(path, file_unit=how.file_unit, reading_u=how.reading_u, max_points=how.max_points)
+    if isinstance(source, np.ndarray):
+        return capture.from_points(source, file_unit=how.file_unit, max_points=how.max_points)
+    return capture.read(source, file_unit=how.file_unit, reading_u=how.reading_u, max_points=how.max_points)
 
 
 def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:
@@ -68,8 +92,8 @@ def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:
             remedy="Read the first station again last instead, as control",
             file=seen.origin.file,
         )
-    joined, shown = relief.combine(
-        [seen.relief, *(other.relief for other in others)], relief.capture_type(seen.capture_type), how.repeat_rule
+    joined, shown = combine(
+        [seen.relief, *(other.relief for other in others)], capture_type(seen.capture_type), how.repeat_rule
     )
     spans = tuple(
         note("jobs.chord-spread", s=metres(s), span=metres(span)) for span, s in zip(shown.spans, shown.s, strict=True)
@@ -100,15 +124,15 @@ def tied(seen: Seen, how: Capturing, progress: Progress) -> Seen:
             remedy="Give the readings as in the blank form ({run:plan-readings} writes one)",
             file=how.tie,
         )
-    kind = relief.capture_type(STATIONS_TYPE)
+    kind = capture_type(STATIONS_TYPE)
     laser = kind.common_error()
-    made, wall, shown, more = relief.tie(seen.relief, seen.wall, readings, laser=laser, u_laser_lean=kind.lean)
+    made, wall, shown, more = tie(seen.relief, seen.wall, readings, laser=laser, u_laser_lean=kind.lean)
     name = Path(how.tie).name
     said = (note("jobs.tie-file", file=name, what=what) for what in readings.origin.warnings)
     return replace(seen, relief=made, wall=wall, tie=shown, notes=(*seen.notes, *said, *more))
 
 
-def _common(kind: relief.CaptureType, how: Capturing) -> CommonError:
+def _common(kind: CaptureType, how: Capturing) -> CommonError:
     """The common error of the capture type, its warp as stated by hand where it is."""
     common = kind.common_error()
     if how.warp is None:
@@ -123,7 +147,7 @@ def seen_in(
     kind, assumed = _capture_type(taken, how.capture_type)
     made: Relief
     if isinstance(taken, Readings):
-        wall, made, more = relief.from_stations(
+        wall, made, more = from_stations(
             taken, kind.common_error(), kind.lean if taken.u_lean is None else taken.u_lean
         )
         notes = (*taken.origin.warnings, *assumed, *more)
@@ -133,7 +157,7 @@ def seen_in(
         room = find_room(watched, how, progress)
     wall = _chosen(room, how, taken.origin.file)
     progress("relief", None)
-    made, more = relief.grid(watched, wall, _common(kind, how), cell=how.cell)
+    made, more = grid(watched, wall, _common(kind, how), cell=how.cell)
     step = math.sqrt(12) * float(np.linalg.norm(wall.frame.out * taken.u_step))
     return Seen(
         origin=taken.origin,
@@ -158,11 +182,11 @@ def _unmeasured(made: Relief, step: float) -> tuple[Note, ...]:
     return (note("jobs.no-sensor", scatter=metres(scatter)),)
 
 
-def list_walls(path: str | Path, how: Capturing, progress: Progress = silent) -> walls.Room:
-    """All walls of a capture file; a table of readings has one, of the size it gives."""
-    taken = read(path, how, progress)
+def list_walls(source: Capture, how: Capturing, progress: Progress = silent) -> walls.Room:
+    """All walls of a capture; a table of readings has one, of the size it gives."""
+    taken = read(source, how, progress)
     if isinstance(taken, Readings):
-        return walls.Room((see(path, how).wall,))
+        return walls.Room((see(taken, how).wall,))
     return find_room(_watched(taken, progress), how, progress)
 
 
@@ -189,7 +213,7 @@ def _watched(cloud: Cloud, progress: Progress) -> Cloud:
     return replace(cloud, chunks=chunks)
 
 
-def _capture_type(taken: Cloud | Readings, asked: str | None) -> tuple[relief.CaptureType, tuple[Note, ...]]:
+def _capture_type(taken: Cloud | Readings, asked: str | None) -> tuple[CaptureType, tuple[Note, ...]]:
     is_stations = isinstance(taken, Readings)
     usual = taken.origin.kind or (STATIONS_TYPE if is_stations else CLOUD_TYPE)
     name = asked or usual
@@ -202,7 +226,7 @@ def _capture_type(taken: Cloud | Readings, asked: str | None) -> tuple[relief.Ca
             type=name,
             file=taken.origin.file,
         )
-    kind = relief.capture_type(name)
+    kind = capture_type(name)
     if asked is None and not is_stations and usual == CLOUD_TYPE:
         return kind, (note("jobs.type-not-stated", type=name, warp=metres(2 * kind.chord), rule=metres(2.0)),)
     return kind, ()
@@ -250,13 +274,13 @@ def _chosen(room: walls.Room, how: Capturing, file: str) -> Wall:
 def look(seen: Seen, requirement: Requirement, progress: Progress) -> Looked:
     """Smooth with the smallest window that makes gaps certain enough for the limit, and describe the shape."""
     progress("shape", None)
-    smooth = relief.smooth(seen.relief, relief.choose_window(seen.relief, requirement.limit))
-    shape = shape_of(smooth, seen.wall)
+    smoothed = smooth(seen.relief, choose_window(seen.relief, requirement.limit))
+    shape = shape_of(smoothed, seen.wall)
     return Looked(
         seen=seen,
-        relief=smooth,
+        relief=smoothed,
         shape=shape,
-        patches=patches_of(smooth, shape),
+        patches=patches_of(smoothed, shape),
         notes=(*seen.notes, *_coarse_step(seen, requirement)),
     )
 

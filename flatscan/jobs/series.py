@@ -9,9 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from flatscan import compare
 from flatscan.capture.registry import pick
-from flatscan.compare import Entry, Found
+from flatscan.compare import K_DETECT, Entry, Found, ledger
 from flatscan.core.errors import FlatscanError, MixedSurveys
 from flatscan.jobs.checking import check
 from flatscan.jobs.comparing import compare_surveys
@@ -102,7 +101,7 @@ def series(
         moved = moved + found.difference.alignment.shift[:2]
         books.append(_spots(found, limit, moved))
     files = tuple(Path(path).name for path in paths)
-    return Series(files, tuple(steps), compare.ledger(books), limit)
+    return Series(files, tuple(steps), ledger(books), limit)
 
 
 def series_of_folder(
@@ -127,5 +126,5 @@ def _step(found: Change) -> Step:
     shrunk = None
     if mean is not None and mean.u is not None and ADDED not in kinds:
         # a little off everywhere is shrinkage as far as a survey can tell; places cut deep are work
-        shrunk = done == NOTHING and mean.value < -compare.K_DETECT * mean.u
+        shrunk = done == NOTHING and mean.value < -K_DETECT * mean.u
     return Step(found, done, shrunk)

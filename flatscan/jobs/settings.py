@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from flatscan.core.errors import BadValue
 from flatscan.core.quantity import metres, share
-from flatscan.plan.finish import PlaneOptions
+from flatscan.core.typed import in_metres
+from flatscan.plan.finish import FixedPoint, PlaneOptions
 from flatscan.plan.hacking import HackOptions
 from flatscan.plan.takeoff import TakeOffOptions
 from flatscan.standards import Tolerance
@@ -20,6 +21,7 @@ Rectangle = tuple[float, float, float, float]
 DEFAULT_RULE, DEFAULT_LIMIT = 1.8, 0.003  # common specification practice (TOLERANCES, Finish): 3 mm under 1.8 m
 DEFAULT_SYSTEM = "gypsum-undercoat"
 _LIMITS = ("plumb_limit", "step_limit", "corner_limit")
+Length = float | str
 CLOUD_TYPE, STATIONS_TYPE, LINES_TYPE = "phone-walk", "laser-readings", "laser-line"
 
 
@@ -135,15 +137,17 @@ class Requirement:
     def by(
         cls,
         *,
-        rule: float | None = None,
-        limit: float | None = None,
+        rule: Length | None = None,
+        limit: Length | None = None,
         tolerance: str | Sequence[str] | None = None,
         **others: Any,
     ) -> Requirement:
         """A test by rule and limit, or by one or several published tolerances; `BadValue` where the two contradict.
 
-        A tolerance names its own lengths, limits and method.
+        A tolerance names its own lengths, limits and method. Lengths are metres, or texts with their unit.
         """
+        rule, limit = (None if x is None else in_metres(x, name) for x, name in ((rule, "rule"), (limit, "limit")))
+        others |= {name: in_metres(others[name], name) for name in _LIMITS if others.get(name) is not None}
         tolerances = [tolerance] if isinstance(tolerance, str) else list(tolerance or ())
         if not tolerances:
             return cls(
@@ -198,6 +202,52 @@ class Finishing:
     area_rule: str = "net"
     clash: str | None = None
     light: float | None = None
+
+    @classmethod
+    def by(
+        cls,
+        *,
+        least: Length | None = None,
+        most: Length | None = None,
+        lean_up_to: float | None = None,
+        turn_up_to: float | None = None,
+        fix: Iterable[tuple[Any, ...]] = (),
+        hack_most: Length | None = None,
+        surface: str | None = None,
+        old_plaster: tuple[Length, Length] | None = None,
+        background: str | None = None,
+        waste: float | None = None,
+        **others: Any,
+    ) -> Finishing:
+        """A plan by its single settings; ``others`` are fields of this class.
+
+        Lengths are metres, or texts with their unit. ``least`` and ``most`` are the build-up's, ``lean_up_to`` and
+        ``turn_up_to`` [m per m] how far the face may leave plumb and the wall's line; ``fix`` are points (x, y,
+        offset, band, beside) as in `plan.finish.FixedPoint`, the last two optional; ``hack_most`` is the deepest cut.
+        ``surface``, ``old_plaster`` (thickness from, to), ``background`` and ``waste`` (a share) are what is ordered
+        for. Raises `BadValue` for a value that makes no sense.
+        """
+        plane = _given(lean_up_to=lean_up_to, turn_up_to=turn_up_to)
+        plane |= {name: in_metres(x, name) for name, x in _given(least=least, most=most).items()}
+        fixed = tuple(_fixed(*point) for point in fix)
+        thick = None if old_plaster is None else tuple(in_metres(x, "old_plaster") for x in old_plaster)
+        order = _given(surface=surface, old_plaster=thick, background=background, waste=waste)
+        return cls(
+            plane=PlaneOptions(**plane, fixed=fixed),
+            hacking=HackOptions() if hack_most is None else HackOptions(most=in_metres(hack_most, "hack_most")),
+            order=TakeOffOptions(**order),
+            **others,
+        )
+
+
+def _fixed(x: Length, y: Length, offset: Length, band: Length = 0.0, beside: bool = False) -> FixedPoint:
+    """A point the face goes through, its lengths as people give them."""
+    at_x, at_y, off, miss = (in_metres(length, "fix") for length in (x, y, offset, band))
+    return FixedPoint(at_x, at_y, off, miss, beside)
+
+
+def _given(**values: Any) -> dict[str, Any]:
+    return {name: value for name, value in values.items() if value is not None}
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import fields, replace
-from pathlib import Path
 from typing import Any
 
 from flatscan.core.errors import BadValue
 from flatscan.core.model import Readings
 from flatscan.jobs.checking import check_seen
 from flatscan.jobs.results import Looked, Planned, Seen, SiteWall, Survey, Together
-from flatscan.jobs.seeing import find_room, look, read, see, seen_in, swept
+from flatscan.jobs.seeing import Capture, find_room, look, read, see, seen_in, swept
 from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Finishing, Progress, Requirement, silent
 from flatscan.plan.coats import bags_per_m3, bands, combined_order
 from flatscan.plan.face import clashes, read_items, shows
@@ -27,14 +26,14 @@ from flatscan.straightedge.gaps import Gaps
 
 
 def survey(
-    path: str | Path, how: Capturing, requirement: Requirement, finish: Finishing, progress: Progress = silent
+    source: Capture | Seen, how: Capturing, requirement: Requirement, finish: Finishing, progress: Progress = silent
 ) -> Survey:
     """Before quoting: what the wall is, which finish plane it takes, what to order and what hacking saves."""
     # a wrong name or file is said before the capture is read
     load_system(finish.system or DEFAULT_SYSTEM)
     if finish.rates is not None:
         load_rates(finish.rates)
-    return survey_seen(see(path, how, progress), requirement, finish, progress)
+    return survey_seen(see(source, how, progress), requirement, finish, progress)
 
 
 def survey_seen(seen: Seen, requirement: Requirement, finish: Finishing, progress: Progress = silent) -> Survey:
@@ -150,7 +149,7 @@ def _as_site_wall(found: Survey) -> SiteWall:
 
 
 def survey_together(
-    path: str | Path,
+    source: Capture,
     how: Capturing,
     test: Requirement,
     finish: Finishing,
@@ -163,7 +162,7 @@ def survey_together(
 
     Raises `BadValue` for a table of readings, for fewer than two walls, or one named twice.
     """
-    taken = read(path, how, progress)
+    taken = read(source, how, progress)
     if isinstance(taken, Readings) or len(set(walls)) < max(2, len(walls)):
         raise BadValue(
             "{set:together}",

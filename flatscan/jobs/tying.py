@@ -4,12 +4,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 
-from flatscan import capture, compare
-from flatscan.compare import Alignment
+from flatscan.compare import (
+    Alignment,
+    ShapeFit,
+    by_outline,
+    by_points,
+    by_reference_walls,
+    lie_together,
+    same_frame,
+    shape_fit,
+)
 from flatscan.core.errors import BadValue, MixedSurveys, WallNotFound
 from flatscan.core.geometry import Array
 from flatscan.core.model import Cloud, Relief, Wall
@@ -17,7 +24,7 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import degrees, metres, root_sum_square
 from flatscan.core.table import Column, read_table
 from flatscan.jobs.results import Seen
-from flatscan.jobs.seeing import find_room, see, seen_in
+from flatscan.jobs.seeing import Capture, find_room, read, see, seen_in
 from flatscan.jobs.settings import STATIONS_TYPE, Capturing, Comparing, Progress, silent
 from flatscan.wall import Room
 
@@ -39,16 +46,15 @@ class Surveyed:
         return self.seen.wall
 
 
-def take(path: str | Path, how: Capturing, progress: Progress = silent) -> Surveyed:
+def take(source: Capture, how: Capturing, progress: Progress = silent) -> Surveyed:
     """A capture read and its wall seen, with its place in the file."""
-    progress("reading", None)
-    taken = capture.read(path, file_unit=how.file_unit, reading_u=how.reading_u)
+    taken = read(source, how, progress)
     if not isinstance(taken, Cloud):
         # options for a scan stand for both captures where the other is one; readings have their own type and places
         how = replace(how, capture_type=STATIONS_TYPE, cell=None, tie=None, repeat=())
         return Surveyed(seen_in(taken, how, progress), np.zeros(3), None)
     room = find_room(taken, how, progress)
-    seen = see(path, how, progress) if how.repeat or how.tie is not None else seen_in(taken, how, progress, room)
+    seen = see(source, how, progress, taken=taken, room=room)
     return Surveyed(seen, taken.shift, room)
 
 
@@ -61,21 +67,21 @@ def aligned(
     if options.points is not None:
         _refuse_mixed(surveys, "{set:points}")
         first, second, doubts = _fixed_points(options.points)
-        return compare.by_points(*walls, first, second, shifts, u=options.points_u), doubts
+        return by_points(*walls, first, second, shifts, u=options.points_u), doubts
     if options.reference_walls:
         return _by_walls(surveys, options.reference_walls), ()
     clouds = all(survey.room is not None for survey in surveys)
     if options.same_frame:
         _refuse_mixed(surveys, "{set:same_frame}")
         return _one_frame(walls, shifts, options.align_u), ()
-    if clouds and compare.lie_together(*walls, shifts):
+    if clouds and lie_together(*walls, shifts):
         assumed = () if options.reference or options.same_surface else (note("jobs.one-frame-assumed"),)
-        made = compare.same_frame(*walls, shifts, u=options.align_u)
+        made = same_frame(*walls, shifts, u=options.align_u)
     else:
-        assumed, made = (), compare.by_outline(*walls)
+        assumed, made = (), by_outline(*walls)
     if not options.same_surface:
         return made, assumed
-    fit = compare.shape_fit(reliefs[0], _moved(reliefs[1], made))
+    fit = shape_fit(reliefs[0], _moved(reliefs[1], made))
     return _refined(made, fit), assumed
 
 
@@ -91,7 +97,7 @@ def _refuse_mixed(surveys: tuple[Surveyed, Surveyed], option: str) -> None:
 
 
 def _one_frame(walls: tuple[Wall, Wall], shifts: tuple[Array, Array], u: float) -> Alignment:
-    made = compare.same_frame(*walls, shifts, u=u)
+    made = same_frame(*walls, shifts, u=u)
     middle = made.apply(np.array([[walls[1].width / 2, walls[1].height / 2, 0.0]]))[0]
     angle = float(np.degrees(np.arccos(np.clip(made.turn[2, 2], -1, 1))))
     if abs(middle[2]) > 0.3 or angle > 5:
@@ -113,7 +119,7 @@ def _moved(later: Relief, alignment: Alignment) -> Relief:
     return replace(later, x=later.x + alignment.shift[0], y=later.y + alignment.shift[1])
 
 
-def _refined(made: Alignment, fit: compare.ShapeFit) -> Alignment:
+def _refined(made: Alignment, fit: ShapeFit) -> Alignment:
     shift = made.shift + np.array([*fit.shift, 0.0])
     if len(fit.undetermined) == 2:
         return replace(made, notes=(*made.notes, note("jobs.shape-fixes-nothing")))
@@ -156,7 +162,7 @@ def _by_walls(surveys: tuple[Surveyed, Surveyed], numbers: tuple[int, ...]) -> A
     kinds = [survey.seen.relief.common for survey in surveys]
     u_wall = math.hypot(*(common.u_offset for common in kinds))
     u_lean = root_sum_square(first.wall.plumb.u_lean, second.wall.plumb.u_lean)
-    return compare.by_reference_walls(first.wall, second.wall, tuple(pairs), u_wall, u_lean)
+    return by_reference_walls(first.wall, second.wall, tuple(pairs), u_wall, u_lean)
 
 
 def _partner(wall: Wall, second: Surveyed, other: Wall) -> Wall:

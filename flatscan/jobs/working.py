@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from flatscan.jobs.results import Lows, LowsByHand, Seen, SetOut
-from flatscan.jobs.seeing import look, see, swept
+from flatscan.jobs.seeing import Capture, look, see, swept
 from flatscan.jobs.settings import Capturing, Finishing, Progress, Requirement, silent
 from flatscan.jobs.surveying import plan
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
@@ -17,7 +17,7 @@ from flatscan.plan.screeds import set_out as set_out_screeds
 
 
 def set_out(
-    path: str | Path,
+    source: Capture | Seen,
     how: Capturing,
     requirement: Requirement,
     finish: Finishing,
@@ -25,7 +25,7 @@ def set_out(
     progress: Progress = silent,
 ) -> SetOut:
     """Screeds, dots and packings of the finish plane that a survey of the same capture gives."""
-    return set_out_seen(see(path, how, progress), requirement, finish, options, progress)
+    return set_out_seen(see(source, how, progress), requirement, finish, options, progress)
 
 
 def set_out_seen(
@@ -42,10 +42,14 @@ def set_out_seen(
 
 
 def lows(
-    path: str | Path, how: Capturing, requirement: Requirement, limit: float = LOW_LIMIT, progress: Progress = silent
+    source: Capture | Seen,
+    how: Capturing,
+    requirement: Requirement,
+    limit: float = LOW_LIMIT,
+    progress: Progress = silent,
 ) -> Lows:
     """After ruling off: where the wall is under the straightedge by more than ``limit`` [m], and its high ridges."""
-    return lows_seen(see(path, how, progress), requirement, limit, progress)
+    return lows_seen(see(source, how, progress), requirement, limit, progress)
 
 
 def lows_seen(seen: Seen, requirement: Requirement, limit: float = LOW_LIMIT, progress: Progress = silent) -> Lows:

@@ -11,7 +11,7 @@ from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import Quantity, metres, share, slope
+from flatscan.core.quantity import Quantity, cubic_metres, metres, share, slope
 from flatscan.plan.program import Contact, Held, Problem, Solution, best_plane, reduced
 from flatscan.plan.volume import volume_doubt
 
@@ -271,7 +271,7 @@ def build_up(
         float(solid.min()),
         mean,
         float(solid.max()),
-        Quantity(volume, doubt.u),
+        cubic_metres(volume, doubt.u),
         contacts,
         doubt.parts,
         tuple(notes),

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterator
 
 from flatscan.core.notes import Note, note
+from flatscan.core.phrase import Manner
 from flatscan.jobs import LowsByHand, Result
 from flatscan.report.model import Report
 from flatscan.report.reporting import report_of, short_cautions
@@ -32,22 +33,23 @@ _ORDER = (
 )
 
 
-def summary(result: Result | LowsByHand | Report, units: str = "mm") -> str:
-    """A report in words for one screen, in ``units`` "mm" or "in"; ends with a line break.
+def summary(result: Result | LowsByHand | Report, manner: Manner | str = "mm") -> str:
+    """A report in words for one screen, for a reader or in units "mm" or "in"; ends with a line break.
 
     Stop signs and cautions stand before what they warn of; the last line says what was not examined.
     """
     report = result if isinstance(result, Report) else report_of(result)
-    body = [line for text in _sentences(report) for line in _lines(finished(text, units))]
-    tail = [line for text in _last(report) for line in _lines(finished(text, units))]
-    return "\n".join([*body, *_warnings(report, units, _SCREEN - len(body) - len(tail)), *tail]) + "\n"
+    body = [line for text in sentences(report) for line in _lines(finished(text, manner))]
+    tail = [line for text in closing(report) for line in _lines(finished(text, manner))]
+    return "\n".join([*body, *_warnings(report, manner, _SCREEN - len(body) - len(tail)), *tail]) + "\n"
 
 
 def _lines(text: str) -> list[str]:
     return textwrap.wrap(text, WIDTH, subsequent_indent="  ", break_long_words=True)
 
 
-def _sentences(report: Report) -> Iterator[Said]:
+def sentences(report: Report) -> Iterator[Said]:
+    """What one screen says of a report: the wall, stop signs and cautions, then what the job found."""
     sections = {section.name: section for section in report.sections}
     for name in _FIRST:
         yield from sections[name].headline if name in sections else ()
@@ -57,7 +59,7 @@ def _sentences(report: Report) -> Iterator[Said]:
         yield from sections[name].headline if name in sections else ()
 
 
-def _last(report: Report) -> Iterator[Said]:
+def closing(report: Report) -> Iterator[Said]:
     """What was not examined; what no survey of a shape can see only where no lead has said it."""
     rest = report.not_examined
     if any(isinstance(said, Note) and said.code == "stop.none" for said in report.lead):
@@ -67,14 +69,14 @@ def _last(report: Report) -> Iterator[Said]:
     yield note("report.not-examined", what=rest)
 
 
-def _warnings(report: Report, units: str, room: int) -> list[str]:
+def _warnings(report: Report, manner: Manner | str, room: int) -> list[str]:
     """As many warnings as the screen has lines for, two at least, and how many more there are.
 
     What the reader doubts comes first: a mistyped reading explains much of what stands above.
     """
     lines: list[str] = []
     for number, text in enumerate(report.notes):
-        more = _lines(f"Mind: {finished(text, units)}")
+        more = _lines(f"Mind: {finished(text, manner)}")
         rest = number + 1 < len(report.notes)
         if number >= _ALWAYS and len(lines) + len(more) + rest > max(room, 1):
             return [*lines, f"Mind: {len(report.notes) - number} more in capture.warnings of result.json."]

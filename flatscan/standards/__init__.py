@@ -1,5 +1,5 @@
 """Published tolerances, one TOML a document edition."""
 
-from flatscan.standards.tolerances import Tolerance, available, load, parse
+from flatscan.standards.tolerances import Tolerance, available, load, matching, parse
 
-__all__ = ["Tolerance", "available", "load", "parse"]
+__all__ = ["Tolerance", "available", "load", "matching", "parse"]

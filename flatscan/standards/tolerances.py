@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -227,6 +228,21 @@ def available() -> tuple[Tolerance, ...]:
         for entry in parse(item.read_text(encoding="utf-8"), item.name)
     ]
     return tuple(sorted(found, key=lambda entry: entry.id))
+
+
+def matching(words: Sequence[str]) -> tuple[Tolerance, ...]:
+    """The entries that hold all of the words, in any case; `BadValue` where none does."""
+    wanted = [word.lower() for word in words]
+    found = tuple(entry for entry in available() if all(word in str(entry).lower() for word in wanted))
+    if not found:
+        raise BadValue(
+            "tolerances",
+            "no entry holds all of '{words}'",
+            needed="words of an entry's id, document or note",
+            remedy="Leave the words out to see them all ({run:tolerances})",
+            words=tuple(words),
+        )
+    return found
 
 
 def load(identifier: str) -> Tolerance:

@@ -8,7 +8,7 @@ import numpy as np
 
 from flatscan.core.errors import TooFewPoints, WallNotFound
 from flatscan.core.geometry import Array, fit_plane, fit_plane_robust, robust_scale
-from flatscan.core.model import Cloud, Wall
+from flatscan.core.model import Cloud, Showing, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import degrees, metres, share, square_metres
 from flatscan.wall.adjust import check_taped, scale_notes
@@ -52,8 +52,8 @@ class Corner:
     at: tuple[float, float, float]
 
 
-@dataclass(frozen=True, eq=False)
-class Room:
+@dataclass(frozen=True, eq=False, repr=False)
+class Room(Showing):
     """All walls of one capture, numbered 1 (largest net area), then clockwise seen from above."""
 
     walls: tuple[Wall, ...]

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan import relief as reliefs
 from flatscan import straightedge
+from flatscan.relief import capture_type, choose_window, grid, smooth
 from flatscan.relief.shape import shape_of
 from flatscan.wall import find_walls
 
@@ -23,7 +23,7 @@ def measured(rooms, as_cloud):
     points, _ = rooms.build_room(5, plan=plan, points=250_000, focus=0.7)
     cloud = as_cloud(points)
     wall = find_walls(cloud).walls[0]
-    relief, _ = reliefs.grid(cloud, wall, reliefs.capture_type("scanner").common_error(), cell=0.05)
+    relief, _ = grid(cloud, wall, capture_type("scanner").common_error(), cell=0.05)
     return relief, wall, plan.shape.offset(*relief.places)
 
 
@@ -51,8 +51,8 @@ def test_gap(measured):
         clear &= ~((x > o.left - 0.06) & (x < o.right + 0.06) & (y > o.bottom - 0.06) & (y < o.top + 0.06))
     relief = replace(relief, inside=clear, offset=np.where(clear, relief.offset, np.nan))
     true_relief = replace(relief, offset=np.where(relief.valid, truth, np.nan))
-    smooth = reliefs.smooth(relief, reliefs.choose_window(relief, 0.003))
-    found, expected = (straightedge.sweep(r, 1.8, directions=(0.0, 90.0)) for r in (smooth, true_relief))
+    smoothed = smooth(relief, choose_window(relief, 0.003))
+    found, expected = (straightedge.sweep(r, 1.8, directions=(0.0, 90.0)) for r in (smoothed, true_relief))
     assert found.worst.value == pytest.approx(expected.worst.value, abs=0.0015)
 
 

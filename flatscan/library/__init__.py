@@ -1,0 +1,51 @@
+"""The house as a library: what ``import flatscan as fs`` offers to somebody with a notebook.
+
+Lengths go in as metres, or as text with their unit ("1.8 m", "3 mm", "5 7/8 in"), and come out as metres; arrays are
+``[up, along]``, row 0 at the bottom; u is a standard uncertainty (k = 1). Whatever cannot be done raises a
+`FlatscanError` that says where, what was found, what was needed and what to do.
+"""
+
+from flatscan.core.errors import FlatscanError
+from flatscan.core.model import Showing
+from flatscan.core.notes import Note, Unknown
+from flatscan.core.quantity import Quantity
+from flatscan.core.reliefs import Grid, Stations
+from flatscan.jobs import Change, Check, Lines, Lows, Requirement, Seen, SetOut, Survey
+from flatscan.library.answers import document, say, tolerances, write
+from flatscan.library.captures import find_walls, read, relief
+from flatscan.library.questions import Plan, check, compare, lines, lows, set_out, survey
+from flatscan.report import notebook
+
+__all__ = [
+    "Change",
+    "Check",
+    "FlatscanError",
+    "Grid",
+    "Lines",
+    "Lows",
+    "Note",
+    "Plan",
+    "Quantity",
+    "Requirement",
+    "Seen",
+    "SetOut",
+    "Stations",
+    "Survey",
+    "Unknown",
+    "check",
+    "compare",
+    "document",
+    "find_walls",
+    "lines",
+    "lows",
+    "read",
+    "relief",
+    "say",
+    "set_out",
+    "survey",
+    "tolerances",
+    "write",
+]
+
+# results show themselves in the words of the report, which no job knows
+Showing.in_a_line, Showing.on_a_page = notebook.in_a_line, notebook.on_a_page

@@ -1,0 +1,144 @@
+"""What is done with an answer: said in words, kept as a document, written as sheets; and the limits to ask about."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from flatscan import report, standards
+from flatscan.core.errors import FlatscanError
+from flatscan.core.notes import Caution, Note, Unknown
+from flatscan.core.phrase import Manner
+from flatscan.jobs import Result
+from flatscan.standards import Tolerance
+
+
+def tolerances(*words: str) -> tuple[Tolerance, ...]:
+    """Published tolerances: what they limit, over which lengths, by which method, and how surely that is known.
+
+    Parameters
+    ----------
+    *words : str
+        All of them must stand in an entry; without any, every entry is listed.
+
+    Returns
+    -------
+    tuple of Tolerance
+        In the order of their ids; `lengths` and `limits` run in parallel, in metres.
+
+    Raises
+    ------
+    FlatscanError
+        `BadValue` where no entry holds the words.
+
+    Source
+    ------
+    methods/tolerances 1 and 2; each entry names its document and edition.
+
+    Examples
+    --------
+    >>> import flatscan as fs
+    >>> all("plaster" in str(entry).lower() for entry in fs.tolerances("plaster"))
+    True
+    """
+    return standards.matching(words)
+
+
+def say(it: Result | Note | Caution | Unknown | FlatscanError, *, units: str = "mm") -> str:
+    """A result, or anything in it that is worth saying, in words.
+
+    Parameters
+    ----------
+    it : Survey, Check, SetOut, Lows, Change, Note, Caution, Unknown or FlatscanError
+        What is to be said.
+    units : {"mm", "in"}
+        Of lengths, areas, volumes and masses.
+
+    Returns
+    -------
+    str
+        One screen for a result, a phrase for the rest.
+
+    Examples
+    --------
+    >>> import flatscan as fs
+    >>> seen = fs.relief("sample_clouds/laser_grid.csv")
+    >>> print(fs.say(seen.wall.plumb.known_from))
+    laser plane
+    """
+    manner = Manner(units)
+    return report.say(it, manner) if isinstance(it, _SHORT) else report.summary(it, manner)
+
+
+def document(result: Result) -> dict[str, object]:
+    """A result as the plain document that the command line prints as JSON: lengths in millimetres under ``_mm``.
+
+    Parameters
+    ----------
+    result : Survey, Check, SetOut, Lows or Change
+        What a job found.
+
+    Returns
+    -------
+    dict
+        Dicts, lists, text and numbers rounded to 0.001, None for what is not known, with its reason in
+        ``["capture"]["warnings"]``.
+
+    Examples
+    --------
+    >>> import flatscan as fs
+    >>> found = fs.lows("sample_clouds/laser_grid.csv")
+    >>> fs.document(found)["wall"]["width_mm"]
+    2400.0
+    """
+    return report.document(result)
+
+
+def write(
+    result: Result,
+    folder: str | Path,
+    *,
+    units: str = "mm",
+    paper: str = "a4",
+    formats: Iterable[str] = report.USUAL,
+    overwrite: bool = False,
+) -> tuple[Path, ...]:
+    """Write the sheets of a result into a folder, all of them or none.
+
+    Parameters
+    ----------
+    result : Survey, Check, SetOut, Lows or Change
+        What a job found.
+    folder : path
+        Made where it is not there.
+    units : {"mm", "in"}
+        Of the sheets.
+    paper : {"a4", "letter"}
+        Of the PDF.
+    formats : iterable of str
+        Some of "png", "pdf", "html", "csv", "json", "dxf", "ply", "explain".
+    overwrite : bool
+        Replace sheets that stand there.
+
+    Returns
+    -------
+    tuple of Path
+        The files, the result document last.
+
+    Raises
+    ------
+    FlatscanError
+        `OutputError` for a folder that cannot be written, or sheets that stand there; `BadValue` for an unknown format.
+
+    Examples
+    --------
+    >>> import tempfile, flatscan as fs
+    >>> found = fs.lows("sample_clouds/laser_grid.csv")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     [path.name for path in fs.write(found, folder, formats=["csv", "json"])]
+    ['offsets.csv', 'spots.csv', 'result.json']
+    """
+    return report.write(result, folder, units=units, paper=paper, formats=tuple(formats), overwrite=overwrite)
+
+
+_SHORT = (Note, Caution, Unknown, FlatscanError)
