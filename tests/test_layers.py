@@ -87,3 +87,8 @@ def test_every_room_has_a_rank():
 def test_no_module_is_longer_than_a_reader_holds():
     lines = {path.relative_to(ROOT): path.read_text().count("\n") for path in ROOT.rglob("*.py")}
     assert [path for path, count in lines.items() if count > 400] == []
+
+
+def test_no_two_modules_have_one_name():
+    names = [path.stem for path in ROOT.rglob("*.py") if path.stem != "__init__"]
+    assert sorted(name for name in set(names) if names.count(name) > 1) == []

@@ -6,8 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from flatscan.core.geometry import Array, fit_plane_robust, robust_scale
-from flatscan.core.neighbours import neighbour_pairs
+from flatscan.core.geometry import Array, fit_plane_robust, neighbour_pairs, robust_scale
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 

@@ -9,11 +9,10 @@ from pathlib import Path
 
 import numpy as np
 
-from flatscan.capture.camera import Camera
+from flatscan.capture.camera import LINE_READER, Camera
 from flatscan.capture.line_rays import View
 from flatscan.capture.line_setup import Doubts, Line, Setup, read_setup
 from flatscan.capture.measured_lines import MeasuredLine, Points, Rows, heights_after, measure, with_pivot
-from flatscan.capture.pictures import LINE_READER
 from flatscan.capture.registry import present_file
 from flatscan.core.errors import TooFewPoints
 from flatscan.core.geometry import Array

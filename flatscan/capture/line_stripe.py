@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from flatscan.capture.pictures import Picture
+from flatscan.capture.camera import Picture
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array, Mask, robust_scale
 from flatscan.core.notes import Note, note

@@ -8,11 +8,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.capture.camera import Camera, fit_size, read_camera
+from flatscan.capture.camera import Camera, Picture, fit_size, read_camera, read_picture
 from flatscan.capture.line_rays import Bow, LaserPlane, View, apply, bow_of, refuse_degenerate, see_wall
 from flatscan.capture.line_setup import Line, Setup
 from flatscan.capture.line_stripe import Stripe, find_stripe, notes_on_exposure
-from flatscan.capture.pictures import Picture, read_picture
 from flatscan.capture.printed_marks import corners_on_wall, find_targets
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array

@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from flatscan.capture.camera import Camera
-from flatscan.capture.pictures import read_picture
+from flatscan.capture.camera import Camera, read_picture
 from flatscan.core.errors import BadValue, ReadError
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.notes import Note, note

@@ -11,10 +11,10 @@ import click
 STOPPED = 130
 # each command: the module that holds it, under its own name with _ for -, and what it is for
 COMMANDS = {
-    "survey": ("survey", "Before quoting: what the wall is, build-up, coats, material, hacking, price, stop signs."),
-    "check": ("check", "Does it conform: flatness (and plumb) against a limit, with its uncertainty."),
-    "setout": ("on_the_job", "Screed lines, packing at each dot, nib list."),
-    "lows": ("on_the_job", "After ruling off: what to fill or shave, where, how deep, how many litres."),
+    "survey": ("one_wall", "Before quoting: what the wall is, build-up, coats, material, hacking, price, stop signs."),
+    "check": ("one_wall", "Does it conform: flatness (and plumb) against a limit, with its uncertainty."),
+    "setout": ("one_wall", "Screed lines, packing at each dot, nib list."),
+    "lows": ("one_wall", "After ruling off: what to fill or shave, where, how deep, how many litres."),
     "site": ("site", "Many walls, resumable, one summary."),
     "compare": ("compare", "Two surveys of one wall: thickness really applied, change, who disagrees where."),
     "line": ("from_photos", "Straightness along photographed laser lines."),

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from flatscan.cli import options, running
-from flatscan.cli.progress import progress_bar
-from flatscan.cli.values import LENGTH
+from flatscan.cli.options import LENGTH
+from flatscan.cli.running import progress_bar
 
 if TYPE_CHECKING:
     from flatscan.jobs import Capturing, Comparing
@@ -97,7 +97,7 @@ def _series(
     from flatscan import report
     from flatscan.jobs import series
     from flatscan.plan.lows import LIMIT
-    from flatscan.report import history as paper
+    from flatscan.report import listings as paper
 
     if len(surveys) == 1 and not Path(surveys[0]).is_dir():
         raise click.UsageError("Give two surveys, EARLIER and LATER, or a folder of them.")

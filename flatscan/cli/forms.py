@@ -8,8 +8,8 @@ from typing import Any
 import click
 
 from flatscan.cli import options, running
-from flatscan.cli.progress import progress_bar
-from flatscan.cli.values import LENGTH, SQUARES
+from flatscan.cli.options import LENGTH, SQUARES
+from flatscan.cli.running import progress_bar
 from flatscan.core.choices import PAPERS
 from flatscan.core.notes import note
 
@@ -57,7 +57,7 @@ def targets(
     Example: flatscan targets --size 120mm --count 8
     """
     from flatscan.capture.printed_marks import Board
-    from flatscan.report.one_file import write_file
+    from flatscan.report.placing import write_file
     from flatscan.report.target_sheet import board_page, target_pages
 
     if board is None:
@@ -88,8 +88,8 @@ def plan_readings(capture: str, **given: Any) -> int:
     """
     from flatscan import jobs, report
     from flatscan.jobs.lasers import planned_readings
-    from flatscan.report.one_file import write_file
-    from flatscan.report.reading_plan import reading_form, reading_plan_text, reading_plans
+    from flatscan.report.laser_work import reading_form, reading_plan_text, reading_plans
+    from flatscan.report.placing import write_file
 
     rule = given.pop("rule") or jobs.Requirement().rule
     limit = jobs.Requirement(limit=given.pop("limit") or jobs.Requirement().limit).limit

@@ -8,8 +8,8 @@ from pathlib import Path
 import click
 
 from flatscan.cli import running
-from flatscan.cli.progress import progress_bar
-from flatscan.cli.values import LENGTH, SQUARES
+from flatscan.cli.options import LENGTH, SQUARES
+from flatscan.cli.running import progress_bar
 from flatscan.core.notes import note
 
 
@@ -28,7 +28,7 @@ def line(photos: tuple[str, ...], setup: str | None, *, rule: float | None, as_j
     """
     from flatscan import jobs, report
     from flatscan.jobs import Requirement
-    from flatscan.report.line_survey import line_record, line_text
+    from flatscan.report.laser_work import line_record, line_text
 
     asked = Requirement(rule=Requirement().rule if rule is None else rule).rule
 
@@ -84,7 +84,7 @@ def calibrate(
     """
     from flatscan.capture.printed_marks import Board
     from flatscan.capture.printed_marks import calibrate as calibrated
-    from flatscan.report.one_file import write_file
+    from flatscan.report.placing import write_file
 
     with progress_bar(quiet=quiet) as progress:
         progress("looking for the board", None)

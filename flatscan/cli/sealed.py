@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from flatscan.cli import options, running
-from flatscan.cli.progress import progress_bar
-from flatscan.cli.values import LENGTH
+from flatscan.cli.options import LENGTH
+from flatscan.cli.running import progress_bar
 from flatscan.core.notes import note
 
 if TYPE_CHECKING:
@@ -181,8 +181,8 @@ def recheck(file: str, *, seal: str | None, key: str | None, as_json: bool, quie
     from flatscan import evidence as room
     from flatscan import report
     from flatscan.core.errors import BadValue
-    from flatscan.evidence.keys import public_key
-    from flatscan.report.rechecked import recheck_record, recheck_text
+    from flatscan.evidence.seal import public_key
+    from flatscan.report.sealed_page import recheck_record, recheck_text
 
     if seal is not None and (len(seal.strip()) != 64 or set(seal.strip().lower()) - set("0123456789abcdef")):
         raise BadValue(

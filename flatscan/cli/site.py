@@ -14,14 +14,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from flatscan.cli import options, running
-from flatscan.cli.values import LENGTH
+from flatscan.cli.options import LENGTH
 from flatscan.core.choices import METHODS
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import hours
 
 if TYPE_CHECKING:
-    from flatscan.site.job import Capture, Settings
-    from flatscan.site.listing import Row
+    from flatscan.site.job import Capture, Row, Settings
     from flatscan.site.run import Pool, Run, Watch
 
 _LIMITS = ("limit", "plumb_limit", "step_limit", "corner_limit")
@@ -115,7 +114,7 @@ def _folder(source: str, given: dict[str, Any]) -> Iterator[Path]:
 
 def _captures(ctx: click.Context, source: Path, folder: Path, given: dict[str, Any]) -> list[Capture]:
     from flatscan.core.errors import ReadError
-    from flatscan.site import listing
+    from flatscan.site.job import in_folder, in_list
 
     if not source.exists():
         raise ReadError(
@@ -130,12 +129,12 @@ def _captures(ctx: click.Context, source: Path, folder: Path, given: dict[str, A
     outside = {"units": given["units"], "formats": _formats(given["formats"])}
     if source.is_dir():
         running.one_wall_only(("", ""), given)
-        return listing.in_folder(source, _settings(base, chosen=chosen, for_all=True, **outside), folder)
+        return in_folder(source, _settings(base, chosen=chosen, for_all=True, **outside), folder)
 
     def settings_of(row: Row) -> Settings:
         return _row_settings(row, base, chosen=chosen, **outside)
 
-    captures, doubts = listing.in_list(source, settings_of)
+    captures, doubts = in_list(source, settings_of)
     for doubt in () if given["quiet"] else doubts:
         running.tell(note("run.noted-of", file=source.name, note=doubt), given["units"], err=True)
     return captures

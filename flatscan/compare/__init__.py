@@ -4,16 +4,18 @@ from flatscan.compare.alignment import Alignment, by_outline, by_points, by_refe
 from flatscan.compare.difference import (
     K_DETECT,
     Difference,
+    Entry,
     Following,
+    Found,
     Place,
     beyond_joint,
     change_by,
     change_leveled,
     following,
+    ledger,
     thin_places,
     under_least,
 )
-from flatscan.compare.ledger import Entry, Found, ledger
 from flatscan.compare.overlay import Both, Leveled, level, together
 from flatscan.compare.shape_fit import ShapeFit, shape_fit
 

@@ -9,9 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.core.errors import BadValue
-from flatscan.core.geometry import Array, Mask, among, samples_within
+from flatscan.core.geometry import Array, Mask, among, neighbour_pairs, samples_within
 from flatscan.core.model import Counts, Relief
-from flatscan.core.neighbours import neighbour_pairs
 from flatscan.core.notes import Place
 
 # 100 mm dots, common practice; where no cell so near was measured, those within 150 mm

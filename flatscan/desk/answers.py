@@ -17,12 +17,12 @@ from flatscan.desk.screens import changed, revision, sent_json, sent_values, sho
 from flatscan.jobs import Result, SetOut, Survey
 from flatscan.plan.hacking import Hack
 from flatscan.report import report_of
-from flatscan.report.model import Fact, Report
-from flatscan.report.numbers import rounded
 from flatscan.report.page import packing
+from flatscan.report.parts import Fact, Report
 from flatscan.report.say import Said, finished, say
 from flatscan.report.sections.plan_section import material, order_section
 from flatscan.report.sections.seen_section import signed
+from flatscan.report.tables import rounded
 
 if TYPE_CHECKING:
     from flatscan.desk.app import Desk

@@ -1,25 +1,211 @@
-"""Which wall of the capture it is, what the survey is for, and the questions that follow."""
+"""All walls, a new one, and the capture of one."""
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flatscan.core.errors import BadValue, FlatscanError
+import numpy as np
+from markupsafe import Markup, escape
+
+from flatscan.capture import formats
+from flatscan.capture.registry import pick
+from flatscan.core.errors import BadValue, FlatscanError, ReadError
+from flatscan.core.geometry import Array
 from flatscan.core.model import Opening, Wall
 from flatscan.core.notes import note
 from flatscan.core.phrase import Manner
 from flatscan.core.quantity import metres
-from flatscan.desk import answering
+from flatscan.desk import answering, screens
 from flatscan.desk.asking import PURPOSES, UNKNOWN
 from flatscan.desk.bench import Read, Working
-from flatscan.desk.folders import Job, Plain
-from flatscan.desk.plans import elevation, room_plan
+from flatscan.desk.folders import Job, Plain, write_stream
 from flatscan.desk.screens import changed, revision, sent_values, show
 from flatscan.jobs.settings import CLOUD_TYPE
 from flatscan.report.say import say, spoken
+from flatscan.wall import Room
 
 if TYPE_CHECKING:
+    from werkzeug.datastructures import FileStorage
+
     from flatscan.desk.app import Desk
+
+_WIDE, _HIGH, _EDGE = 600.0, 360.0, 44.0
+
+
+def room_plan(room: Room, chosen: int, to: Manner) -> Markup:
+    """The walls seen from above as lines with their numbers, the chosen one heavy; turned as the file has it."""
+    up, right = room.walls[0].frame.up, room.walls[0].frame.along
+    # seen from above: `right` across, and what lies ahead of somebody who has it on the right
+    ahead = np.cross(up, right)
+    ends = {wall.number: _ends(wall, right, ahead) for wall in room.walls}
+    every = np.concatenate(list(ends.values()))
+    low, span = every.min(axis=0), np.maximum(np.ptp(every, axis=0), 0.5)
+    scale = float(min((_WIDE - 2 * _EDGE) / span[0], (_HIGH - 2 * _EDGE) / span[1]))
+    middle = (every.min(axis=0) + every.max(axis=0)) / 2
+    wide, high = (2 * _EDGE + span * scale).tolist()
+    parts = []
+    for wall in room.walls:
+        at = (ends[wall.number] - low) * scale + _EDGE
+        at[:, 1] = high - at[:, 1]
+        (x0, y0), (x1, y1) = at.tolist()
+        mark = _beside(at, ends[wall.number].mean(axis=0) - middle)
+        kind = "wall chosen" if wall.number == chosen else "wall"
+        parts.append(f'<line class="{kind}" x1="{x0:.1f}" y1="{y0:.1f}" x2="{x1:.1f}" y2="{y1:.1f}"/>')
+        parts.append(f'<text x="{mark[0]:.1f}" y="{mark[1]:.1f}">{wall.number}</text>')
+    said = note("desk.room-from-above", count=len(room.walls), chosen=chosen)
+    return _drawing(parts, wide, high, say(said, to))
+
+
+def _ends(wall: Wall, right: Array, ahead: Array) -> Array:
+    frame = wall.frame
+    points = np.stack([frame.at, frame.at + frame.along * wall.width])
+    return np.stack([points @ right, points @ ahead], axis=1)
+
+
+def _beside(at: Array, outward: Array) -> tuple[float, float]:
+    """A place for the number, off the line's middle and away from the room's middle."""
+    x, y = at.mean(axis=0)
+    length = float(np.hypot(*outward)) or 1.0
+    return float(x + 22 * outward[0] / length), float(y - 22 * outward[1] / length + 7)
+
+
+def elevation(wall: Wall, to: Manner, dropped: set[int]) -> Markup:
+    """The wall seen from the room, its openings numbered as they were found; those not used are dashed."""
+    scale = (_WIDE - 2 * _EDGE) / wall.width
+    high = wall.height * scale + 2 * _EDGE
+    points = " ".join(f"{_EDGE + x * scale:.1f},{high - _EDGE - y * scale:.1f}" for x, y in wall.outline)
+    parts = [f'<polygon class="outline" points="{points}"/>']
+    for number, hole in enumerate(wall.openings, 1):
+        x, y = _EDGE + hole.left * scale, high - _EDGE - hole.top * scale
+        kind = "opening dropped" if number in dropped else "opening"
+        parts.append(
+            f'<rect class="{kind}" x="{x:.1f}" y="{y:.1f}" width="{hole.width * scale:.1f}" '
+            f'height="{hole.height * scale:.1f}"/>'
+        )
+        middle = x + hole.width * scale / 2, y + hole.height * scale / 2 + 7
+        parts.append(f'<text x="{middle[0]:.1f}" y="{middle[1]:.1f}">{number}</text>')
+    size = note("desk.size", width=metres(wall.width), height=metres(wall.height))
+    parts.append(f'<text x="{_WIDE / 2:.1f}" y="{high - 14:.1f}">{escape(say(size, to))}</text>')
+    said = note("desk.wall-from-the-room", number=wall.number, count=len(wall.openings))
+    return _drawing(parts, _WIDE, high, say(said, to))
+
+
+def station_plan(width: float, height: float, places: list[tuple[str, float, float, bool]], to: Manner) -> Markup:
+    """The wall with its stations in walking order, ``places`` as (key, x, y, done)."""
+    scale = (_WIDE - 2 * _EDGE) / width
+    high = height * scale + 2 * _EDGE
+    at = [(key, _EDGE + x * scale, high - _EDGE - y * scale, done) for key, x, y, done in places]
+    parts = [
+        f'<rect class="outline" x="{_EDGE}" y="{_EDGE}" width="{width * scale:.1f}" height="{height * scale:.1f}"/>',
+        f'<polyline class="way" points="{" ".join(f"{x:.1f},{y:.1f}" for _, x, y, _ in at)}"/>',
+    ]
+    for key, x, y, done in at:
+        kind = "station done" if done else "station"
+        parts.append(f'<g class="{kind}" data-station="{escape(key)}"><circle cx="{x:.1f}" cy="{y:.1f}" r="15"/>')
+        parts.append(f'<text x="{x:.1f}" y="{y + 6:.1f}">{escape(key)}</text></g>')
+    return _drawing(parts, _WIDE, high, say(note("desk.walking-order", count=len(places)), to))
+
+
+def _drawing(parts: list[str], wide: float, high: float, said: str) -> Markup:
+    head = f'<svg class="plan" viewBox="0 0 {wide:.1f} {high:.1f}" role="img" aria-label="{escape(said)}">'
+    # only numbers and escaped words stand in it
+    return Markup(head + "".join(parts) + "</svg>")  # noqa: S704
+
+
+_TITLE = 80
+
+
+def home(desk: Desk) -> Any:
+    """All walls of the folder, and the start of a new one."""
+    from flask import render_template
+
+    walls = [(job, screens.where_to_go_on(job)) for job in desk.jobs.all()]
+    return render_template("home.html.j2", walls=walls, folder=desk.jobs.folder.name, suffixes=_suffixes())
+
+
+def new(desk: Desk) -> Any:
+    """Begin a wall: with a scan that was dropped, or with readings to be typed."""
+    from flask import redirect, request, url_for
+
+    title = " ".join(request.form.get("title", "").split())[:_TITLE]
+    units = "in" if request.form.get("units") == "in" else "mm"
+    if request.form.get("kind") == "laser":
+        job = desk.jobs.new(title, units)
+        job = desk.jobs.keep(job.name, job.revision, lambda settings: settings.update(kind="laser"))
+        return redirect(url_for("stations.size", name=job.name), 303)
+    sent = _sent()
+    job = desk.jobs.new(title, units)
+    try:
+        job = _take(desk, job, sent)
+    except Exception:
+        # a file that is no scan leaves no empty wall behind
+        shutil.rmtree(job.folder, ignore_errors=True)
+        raise
+    return redirect(url_for("choosing.wall", name=job.name), 303)
+
+
+def go_on(desk: Desk, name: str) -> Any:
+    """Where a wall was left."""
+    from flask import redirect
+
+    return redirect(f"/wall/{name}/{screens.where_to_go_on(desk.jobs.get(name))}")
+
+
+def capture(desk: Desk, name: str) -> Any:
+    """Which file this wall stands on, and another one in its place."""
+    from flask import request
+
+    job = desk.jobs.get(name)
+    if request.method == "POST":
+        return changed(_take(desk, job, _sent(), int(request.form.get("revision", "-1"))), "capture")
+    return show("capture.html.j2", job, "capture", suffixes=_suffixes())
+
+
+def _sent() -> FileStorage:
+    from flask import request
+
+    sent = request.files.get("capture")
+    if sent is None or not sent.filename:
+        raise ReadError("the scan", "no file was chosen", needed="one file", remedy="Choose it, or drop it on the page")
+    return sent
+
+
+def _take(desk: Desk, job: Job, sent: FileStorage, revision: int | None = None) -> Job:
+    """The file into the job's folder under a name of ours; what no reader knows is not kept."""
+    shown = (sent.filename or "")[-120:]
+    # of the name that was sent only a known ending is used, and that from our own list
+    ending = Path(shown.replace("\\", "/")).suffix.lower()
+    suffix = next((known for form in formats() for known in form.suffixes if known == ending), ".bin")
+    if revision is not None and revision != job.revision:
+        desk.jobs.keep(job.name, revision, lambda _: None)
+    kept = job.folder / f"capture{suffix}"
+    beside = job.folder / f".new{suffix}"
+    try:
+        write_stream(beside, lambda stream: shutil.copyfileobj(sent.stream, stream, 1 << 20))
+        if not beside.stat().st_size:
+            raise ReadError(shown, "the file is empty (0 bytes)", needed="a scan", remedy="Export or copy it again")
+        try:
+            form, _ = pick(beside)
+        except ReadError as trouble:
+            raise trouble.at(shown) from None
+        beside.replace(kept)
+    finally:
+        beside.unlink(missing_ok=True)
+
+    def put(settings: Plain) -> None:
+        settings["capture"] = {"file": kept.name, "name": shown, "holds": form.holds}
+        settings["readings"] = None
+        settings["cut"], settings["fixed"] = [], []
+        for field in ("wall", "no_opening"):
+            settings["answers"].pop(field, None)
+
+    return desk.jobs.keep(job.name, job.revision, put)
+
+
+def _suffixes() -> str:
+    return ",".join(dict.fromkeys(suffix for form in formats() for suffix in form.suffixes))
 
 
 def wall(desk: Desk, name: str) -> Any:

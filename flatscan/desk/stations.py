@@ -17,11 +17,10 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.core.typed import is_length, parse_length
 from flatscan.desk.answering import spoken_to
+from flatscan.desk.choosing import station_plan
 from flatscan.desk.folders import READINGS, Job, Plain, write_through
-from flatscan.desk.plans import station_plan
 from flatscan.desk.screens import changed, revision, sent_json, show
-from flatscan.report.form.blank import Blank, stations
-from flatscan.report.form.printed import BEFORE, CHECKS
+from flatscan.report.form import BEFORE, CHECKS, Blank, stations
 from flatscan.report.say import finished, say
 
 if TYPE_CHECKING:

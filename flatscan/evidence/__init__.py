@@ -4,9 +4,8 @@ Sealed means unchanged since sealing. Origin, wall and date are not proven. The 
 """
 
 from flatscan.evidence.contents import Job, Photo, Statement
-from flatscan.evidence.keys import Key, load_key
 from flatscan.evidence.rechecking import recheck
-from flatscan.evidence.seal import seal
-from flatscan.report.rechecked import Rechecked
+from flatscan.evidence.seal import Key, load_key, seal
+from flatscan.report.sealed_page import Rechecked
 
 __all__ = ["Job", "Key", "Photo", "Rechecked", "Statement", "load_key", "recheck", "seal"]

@@ -13,13 +13,10 @@ from flatscan import report
 from flatscan.core.errors import FlatscanError, ReadError
 from flatscan.core.notes import Note, note
 from flatscan.evidence.archive import FIRST, MANIFEST, SEAL, TEXTS, Altered, same_form, unpack
-from flatscan.evidence.contents import COMMANDS, Job
-from flatscan.evidence.keys import is_signed
-from flatscan.evidence.seal import KIND, SCHEMA, digest, dumps, seal_record, versions
-from flatscan.evidence.sealed_settings import from_plain
-from flatscan.evidence.texts import member_of, sealed_texts
+from flatscan.evidence.contents import COMMANDS, Job, from_plain, member_of, sealed_texts
+from flatscan.evidence.seal import KIND, SCHEMA, digest, dumps, is_signed, seal_record, versions
 from flatscan.jobs import Capturing, Comparing, Finishing, Progress, Requirement, silent
-from flatscan.report.rechecked import ALTERED, DIFFERENT, SAME, Rechecked, Rerun, Row
+from flatscan.report.sealed_page import ALTERED, DIFFERENT, SAME, Rechecked, Rerun, Row
 
 _KINDS = {
     "capturing": Capturing,

@@ -20,8 +20,20 @@ from flatscan.jobs.results import (
 )
 from flatscan.jobs.seeing import find_room, list_walls, read, see, seen_in
 from flatscan.jobs.settings import Capturing, Comparing, Finishing, Progress, Requirement, silent
-from flatscan.jobs.surveying import measured, plan, planned, site_wall, survey, survey_seen, survey_together
-from flatscan.jobs.working import lows, lows_by_hand, lows_seen, set_out, set_out_seen
+from flatscan.jobs.surveying import (
+    lows,
+    lows_by_hand,
+    lows_seen,
+    measured,
+    plan,
+    planned,
+    set_out,
+    set_out_seen,
+    site_wall,
+    survey,
+    survey_seen,
+    survey_together,
+)
 
 __all__ = [
     "Capturing",

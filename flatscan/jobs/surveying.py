@@ -1,24 +1,30 @@
-"""Before quoting: finish plane, choices, order, hacking, quote, clashes and light, of one wall or of a room's."""
+"""Before quoting and on the job: finish plane, choices, order, hacking and quote; set-out; low spots."""
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import fields, replace
+from pathlib import Path
 from typing import Any
 
 from flatscan.core.errors import BadValue
 from flatscan.core.model import Readings
 from flatscan.jobs.checking import check_seen
-from flatscan.jobs.results import Looked, Planned, Seen, SiteWall, Survey, Together
+from flatscan.jobs.results import Looked, Lows, LowsByHand, Planned, Seen, SetOut, SiteWall, Survey, Together
 from flatscan.jobs.seeing import Capture, find_room, look, read, see, seen_in, swept
 from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Finishing, Progress, Requirement, silent
 from flatscan.plan.coats import bags_per_m3, bands, combined_order
 from flatscan.plan.face import clashes, read_items, shows
 from flatscan.plan.finish import PlaneOptions, place
 from flatscan.plan.hacking import hacking_plan
+from flatscan.plan.lows import LIMIT as LOW_LIMIT
+from flatscan.plan.lows import find_lows, find_ridges, lows_from_readings, read_hand_readings
 from flatscan.plan.other_planes import RoomPlan, RoomWall, choices, place_room, turn_parallel_to, turn_square_to
 from flatscan.plan.rates import extras, load_rates, measured_area, quote
+from flatscan.plan.screeds import SetOutOptions
+from flatscan.plan.screeds import set_out as set_out_screeds
 from flatscan.plan.stops import stops
 from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import take_off
@@ -195,3 +201,54 @@ def survey_together(
 def _together(walls: Sequence[int], corners: str, made: RoomPlan, planned: Sequence[Planned]) -> Together:
     orders = [plan.take_off.order for plan in planned]
     return Together(tuple(walls), corners, made.shared_turn, made.volume, made.squaring, combined_order(orders))
+
+
+def set_out(
+    source: Capture | Seen,
+    how: Capturing,
+    requirement: Requirement,
+    finish: Finishing,
+    options: SetOutOptions,
+    progress: Progress = silent,
+) -> SetOut:
+    """Screeds, dots and packings of the finish plane that a survey of the same capture gives."""
+    return set_out_seen(see(source, how, progress), requirement, finish, options, progress)
+
+
+def set_out_seen(
+    seen: Seen, requirement: Requirement, finish: Finishing, options: SetOutOptions, progress: Progress = silent
+) -> SetOut:
+    """`set_out` of a wall already seen."""
+    looked = look(seen, requirement, progress)
+    planned = plan(looked, finish, progress)
+    progress("set-out", None)
+    if looked.relief.laser is not None:
+        options = replace(options, laser=looked.relief.laser)
+    screeds = set_out_screeds(looked.relief, looked.wall, planned.build_up.plane, options=options)
+    return looked.extended(SetOut, plan=planned, screeds=screeds)
+
+
+def lows(
+    source: Capture | Seen,
+    how: Capturing,
+    requirement: Requirement,
+    limit: float = LOW_LIMIT,
+    progress: Progress = silent,
+) -> Lows:
+    """After ruling off: where the wall is under the straightedge by more than ``limit`` [m], and its high ridges."""
+    return lows_seen(see(source, how, progress), requirement, limit, progress)
+
+
+def lows_seen(seen: Seen, requirement: Requirement, limit: float = LOW_LIMIT, progress: Progress = silent) -> Lows:
+    """`lows` of a wall already seen."""
+    looked = look(seen, requirement, progress)
+    gaps = swept(looked, requirement, progress)
+    found, ridges = find_lows(looked.relief, gaps.deepest, limit=limit), find_ridges(looked.relief, limit=limit)
+    return looked.extended(Lows, gaps=gaps, lows=found, ridges=ridges, limit=limit)
+
+
+def lows_by_hand(path: str | Path, limit: float = LOW_LIMIT) -> LowsByHand:
+    """Lows out of a file of straightedge readings; raises `BadTable` for what it breaks and `ReadError` for no file."""
+    readings, doubts = read_hand_readings(path)
+    digest = hashlib.sha256(Path(path).read_bytes()).hexdigest()
+    return LowsByHand(Path(path).name, digest, len(readings), limit, lows_from_readings(readings, limit=limit), doubts)

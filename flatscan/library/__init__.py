@@ -11,10 +11,10 @@ from flatscan.core.notes import Note, Unknown
 from flatscan.core.quantity import Quantity
 from flatscan.core.reliefs import Grid, Stations
 from flatscan.jobs import Change, Check, Lines, Lows, Requirement, Seen, SetOut, Survey
-from flatscan.library.answers import document, say, tolerances, write
 from flatscan.library.captures import find_walls, read, relief
+from flatscan.library.outputs import document, say, tolerances, write
 from flatscan.library.questions import Plan, check, compare, lines, lows, set_out, survey
-from flatscan.report import notebook
+from flatscan.report import screen
 
 __all__ = [
     "Change",
@@ -48,4 +48,4 @@ __all__ = [
 ]
 
 # results show themselves in the words of the report, which no job knows
-Showing.in_a_line, Showing.on_a_page = notebook.in_a_line, notebook.on_a_page
+Showing.in_a_line, Showing.on_a_page = screen.in_a_line, screen.on_a_page

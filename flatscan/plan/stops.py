@@ -17,7 +17,7 @@ from flatscan.plan.finish import BuildUp
 from flatscan.relief.shape import Shape
 
 # over this build-up [m] the designer's word is needed (printed on a site sheet)
-_DESIGNER = 0.025
+DESIGNER = 0.025
 
 LOCAL_RULES = caution("caution.local-rules", "all")
 HACKING = (
@@ -27,7 +27,7 @@ HACKING = (
     caution("caution.hacking-cracks", "cut"),
     LOCAL_RULES,
 )
-THICK = caution("caution.thick", "thick", limit=metres(_DESIGNER))
+THICK = caution("caution.thick", "thick", limit=metres(DESIGNER))
 LASER = caution("caution.laser", "laser")
 LASER_WORK = (LASER, caution("caution.laser-stand", "laser"), caution("caution.laser-reach", "laser"), LOCAL_RULES)
 HEIGHT = caution("caution.height", "height")
@@ -56,7 +56,7 @@ class StopLimits:
 
     bulge: float = 0.025
     lean: float = 0.025
-    designer: float = _DESIGNER
+    designer: float = DESIGNER
     rebuild: float = 0.040
     k: float = 1.645
 

@@ -20,17 +20,22 @@ from flatscan.plan import stops as signs
 from flatscan.plan.lows import LIMIT, Low
 from flatscan.plan.other_planes import Choice
 from flatscan.plan.screeds import SetOut as Screeds
-from flatscan.report.bands import Band, band_of, build_up_bands, deviation_bands, gap_bands, line_levels
-from flatscan.report.say import Said
-from flatscan.report.spots import (
+from flatscan.report.bands import (
+    Band,
     Spot,
+    band_of,
+    build_up_bands,
     change_spots,
+    deviation_bands,
     filling_spots,
+    gap_bands,
     gap_spots,
+    line_levels,
     low_spots,
     patch_spots,
     plan_spots,
 )
+from flatscan.report.say import Said
 from flatscan.report.tables import Column, Table
 from flatscan.straightedge.gaps import Gaps
 from flatscan.verdict import Verdict
@@ -44,8 +49,6 @@ SHEET: tuple[Place, ...] = ("picture", "paper")
 DRAWN_OVER = 0.06
 # what is laid on a wall that was not tested
 _DEFAULT_RULE = 1.8
-# build-up over this [m] needs the designer's word
-THICK = 0.025
 
 
 @dataclass(frozen=True, eq=False)
@@ -314,7 +317,7 @@ def _contours(result: Result, on: Elevation, plan: Planned | None, gaps: Gaps | 
             how,
             plane=planed,
             between=True,
-            caution=signs.THICK if plan.build_up.most > THICK else "",
+            caution=signs.THICK if plan.build_up.most > signs.DESIGNER else "",
         )
     shown = None if gaps is None else gaps.judged()
     a, b, c = (float(part) for part in result.shape.plane)

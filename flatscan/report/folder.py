@@ -13,7 +13,7 @@ from flatscan.jobs import Result
 from flatscan.report.drawings import BandedDrawing, Drawing
 from flatscan.report.explain import explain
 from flatscan.report.figures.photo import Photo
-from flatscan.report.model import Report
+from flatscan.report.parts import Report
 from flatscan.report.placing import place
 from flatscan.report.reporting import report_of
 from flatscan.report.result_document import document, text
@@ -146,9 +146,9 @@ def _spreadsheets(*_: object) -> Iterator[Sheet]:
 
 
 def _dxf(report: Report, _: str, path: Path) -> None:
-    from flatscan.report import dxf
+    from flatscan.report.exchange import write_dxf
 
-    dxf.write(report, path)
+    write_dxf(report, path)
 
 
 def _surface(report: Report, _: str, path: Path) -> None:

@@ -1,7 +1,8 @@
-"""Files into a folder: all of them or none, each whole."""
+"""Files put into place whole or not at all: a folder of sheets, or one file."""
 
 from __future__ import annotations
 
+import os
 import shutil
 import tempfile
 from collections.abc import Callable, Sequence
@@ -77,3 +78,35 @@ def _cannot(folder: Path, error: OSError) -> OutputError:
         needed="a folder that may be written, with room on its disk",
         remedy="Choose another folder with --out, or make room",
     )
+
+
+def write_file(path: str | Path, content: bytes, *, overwrite: bool = False) -> Path:
+    """Write ``content`` beside ``path`` and rename it; raises `OutputError` where it stands there or cannot be."""
+    path = Path(path)
+    if path.exists() and not overwrite:
+        raise OutputError(
+            path, "it exists already", needed="a new name", remedy="Choose another name or give --overwrite"
+        )
+    try:
+        handle, beside = tempfile.mkstemp(prefix=".flatscan-", dir=path.parent)
+    except OSError as reason:
+        raise _cannot_write(path, reason) from None
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+        # mkstemp keeps others out; a sheet is for others
+        umask = os.umask(0)
+        os.umask(umask)
+        Path(beside).chmod(0o666 & ~umask)
+        Path(beside).replace(path)
+    except OSError as reason:
+        Path(beside).unlink(missing_ok=True)
+        raise _cannot_write(path, reason) from None
+    return path
+
+
+def _cannot_write(path: Path, reason: OSError) -> OutputError:
+    return OutputError(
+        path, f"it cannot be written ({reason.strerror})", needed="a folder that can be written to",
+        remedy="Choose another place",
+    )  # fmt: skip

@@ -9,8 +9,8 @@ from flatscan.core.quantity import metres, share
 from flatscan.jobs import Change, Check, Looked, Lows, LowsByHand, Planned, Result, SetOut, SiteWall, Survey
 from flatscan.plan import stops as signs
 from flatscan.plan.takeoff import TakeOff
-from flatscan.report.drawings import THICK, BandedDrawing, drawings_of, limit_of, spots_of
-from flatscan.report.model import Report, Section, Source
+from flatscan.report.drawings import BandedDrawing, drawings_of, limit_of, spots_of
+from flatscan.report.parts import Report, Section, Source
 from flatscan.report.say import Said
 from flatscan.report.sections.change_section import change_section
 from flatscan.report.sections.gap_section import curve, flatness, hand_table, verdict_section
@@ -138,7 +138,7 @@ def _cautions(result: Result) -> Iterator[Caution]:
     wet = plan is not None or (isinstance(result, Lows) and bool(result.lows))
     if plan is not None:
         found += plan.take_off.cautions
-        found += [signs.THICK] if plan.build_up.most > THICK else []
+        found += [signs.THICK] if plan.build_up.most > signs.DESIGNER else []
     found += list(signs.HACKING) if hacks else []
     found += [signs.WET_CEMENT] if wet else []
     found += [signs.HEIGHT] if result.wall.height > _REACH and (hacks or wet) else []

@@ -10,11 +10,10 @@ from flatscan.core.errors import FlatscanError
 from flatscan.core.notes import Caution, Note, Unknown
 from flatscan.core.quantity import Quantity
 from flatscan.jobs import LowsByHand, Result
-from flatscan.report.model import Report, Section
-from flatscan.report.numbers import factor, rounded
+from flatscan.report.parts import Report, Section
 from flatscan.report.reporting import report_of
 from flatscan.report.say import say
-from flatscan.report.tables import unit_of
+from flatscan.report.tables import factor, rounded, unit_of
 
 SCHEMA = 1
 _NOT_KNOWN = Unknown("unknown.not-known")

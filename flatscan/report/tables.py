@@ -1,7 +1,10 @@
-"""Rows: every number of every sheet, once. JSON, CSV, figures, paper and page are all made from these tables."""
+"""Rows, and the one place where numbers are scaled to the unit their key ends in, and rounded."""
 
 from __future__ import annotations
 
+import math
+import numbers as kinds
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +12,6 @@ import numpy as np
 from flatscan.core.notes import Unknown
 from flatscan.core.quantity import Quantity
 from flatscan.core.units import length_text
-from flatscan.report import numbers
 from flatscan.report.say import Said, say
 
 # decimals of a number that is shown as it was worked out, such as whole bags
@@ -60,7 +62,7 @@ class Table:
     def records(self) -> list[dict[str, object]]:
         """Rows as the JSON contract has them."""
         keys = [column.key for column in self.columns]
-        return [numbers.record(dict(zip(keys, map(_plain, row), strict=True))) for row in self.rows]
+        return [record(dict(zip(keys, map(_plain, row), strict=True))) for row in self.rows]
 
     def headings(self, system: str) -> list[str]:
         """Column heads on paper, with the unit where the cells do not carry it."""
@@ -74,7 +76,7 @@ class Table:
 
 def unit_of(key: str) -> str:
     """The unit of the quantity that stands under a key; "1" where its ending names none."""
-    return "m" if key in numbers.PLACES else next((unit for ending, unit in _UNITS if key.endswith(ending)), "1")
+    return "m" if key in PLACES else next((unit for ending, unit in _UNITS if key.endswith(ending)), "1")
 
 
 def _value(column: Column, cell: Cell) -> object:
@@ -109,5 +111,56 @@ def _text(column: Column, value: Cell, system: str) -> str:
     if _is_length(column.key):
         # the column's head carries mm; inches carry their own unit
         return length_text(value, system) if system == "in" else f"{value * 1000 + 0.0:.{column.decimals}f}"
-    shown = value * numbers.factor(column.key) + 0.0
+    shown = value * factor(column.key) + 0.0
     return f"{shown:g}" if column.decimals == AS_IS else f"{shown:.{column.decimals}f}"
+
+
+# a key's ending names its unit, so a number and its unit cannot part; the longer ending is looked at first
+_PER_METRE = (
+    ("mm_per_m", 1000.0),
+    ("_mm", 1000.0),
+    ("_m2", 1.0),
+    ("_m", 1.0),
+    ("litres", 1000.0),
+    ("_l", 1000.0),
+    ("_kg", 1.0),
+)
+# keys that hold a place, x and y, in mm
+PLACES = ("from", "to")
+DECIMALS = 3
+
+
+def factor(key: str) -> float:
+    """What a value in SI units is multiplied by to stand under ``key``; 1 where the key names no unit.
+
+    >>> factor("gap_mm"), factor("volume_l"), factor("share")
+    (1000.0, 1000.0, 1.0)
+    """
+    if key in PLACES:
+        return 1000.0
+    return next((scale for ending, scale in _PER_METRE if key.endswith(ending)), 1.0)
+
+
+def rounded(value: float) -> float | None:
+    """A number to 0.001, minus zero made zero; None for what is not finite."""
+    return round(value, DECIMALS) + 0.0 if math.isfinite(value) else None
+
+
+def record(values: Mapping[str, object]) -> dict[str, object]:
+    """Values in SI units as a document's object: numbers scaled by their key's ending and rounded, words as they are.
+
+    Counts stay whole, tuples become lists; None and what is not finite become None.
+    """
+    return {key: _entry(key, value) for key, value in values.items()}
+
+
+def _entry(key: str, value: object) -> object:
+    if value is None or isinstance(value, (str, list, dict)):
+        return value
+    if isinstance(value, tuple):
+        return [_entry(key, part) for part in value]
+    if isinstance(value, kinds.Integral) and factor(key) == 1.0:
+        return int(value)
+    if isinstance(value, kinds.Real):
+        return rounded(float(value) * factor(key))
+    raise TypeError(f"{key}: a {type(value).__name__} has no place in a document")

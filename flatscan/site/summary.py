@@ -8,8 +8,8 @@ from typing import Any
 from flatscan.core.notes import note
 from flatscan.plan.coats import OrderLine, combined_order
 from flatscan.report import say, text
-from flatscan.report.numbers import rounded
 from flatscan.report.site_report import order_csv, site_page, walls_csv
+from flatscan.report.tables import rounded
 from flatscan.site.store import Record
 
 SCHEMA = 1

@@ -9,7 +9,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from flatscan import capture
 from flatscan.capture import cleaning, source
-from flatscan.capture.unit_and_step import axis_step, decide_unit
+from flatscan.capture.checks import axis_step, decide_unit
 from flatscan.core.errors import BadValue, ReadError, TooFewPoints, UnitsUnknown
 from flatscan.report.say import say
 

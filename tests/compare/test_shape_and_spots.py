@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.compare import Alignment, Found, following, ledger, shape_fit, together
-from flatscan.compare.ledger import CLOSED, OPEN, REOPENED
+from flatscan.compare.difference import CLOSED, OPEN, REOPENED
 from flatscan.core.notes import note
 
 BY_HAND = note("compare.by-wall", walls=(2,))

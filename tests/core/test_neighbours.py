@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from flatscan.core.neighbours import neighbour_pairs
+from flatscan.core.geometry import neighbour_pairs
 
 
 def pairs(x, y):

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan import capture
-from flatscan.report.form.blank import Blank, stations
+from flatscan.report.form import Blank, stations
 from flatscan.report.say import say
 
 

@@ -7,7 +7,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from PIL import Image
 
 from flatscan.evidence import Job, Statement, seal
-from flatscan.evidence.keys import key_of
+from flatscan.evidence.seal import key_of
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 GRID = SAMPLES / "laser_grid.csv"

@@ -19,11 +19,10 @@ from flatscan.core.errors import BadValue, OutputError, ReadError, WallNotFound
 from flatscan.core.notes import note
 from flatscan.evidence import Job, load_key, recheck, seal
 from flatscan.evidence.archive import FIRST, safe_name, write_archive
-from flatscan.evidence.keys import is_signed, key_of
-from flatscan.evidence.seal import digest, dumps, seal_record
+from flatscan.evidence.seal import digest, dumps, is_signed, key_of, seal_record
 from flatscan.jobs import Requirement
 from flatscan.report import say
-from flatscan.report.rechecked import recheck_record, recheck_text
+from flatscan.report.sealed_page import recheck_record, recheck_text
 
 GRID = Path(__file__).parents[2] / "sample_clouds" / "laser_grid.csv"
 # FIPS 180-4 with the example values NIST publishes for SHA-256: "abc", and the 448-bit message

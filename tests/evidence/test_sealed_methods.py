@@ -10,10 +10,10 @@ from flatscan import methods
 from flatscan.cli import run
 from flatscan.evidence import recheck
 from flatscan.evidence.archive import write_archive
+from flatscan.evidence.contents import relied_on
 from flatscan.evidence.seal import digest, dumps, seal_record
-from flatscan.evidence.texts import relied_on
 from flatscan.report import say
-from flatscan.report.rechecked import recheck_record, recheck_text
+from flatscan.report.sealed_page import recheck_record, recheck_text
 
 SURVEY = ("record", "definitions", "straightedge", "decision", "uncertainty", "finish-plane", "trade")
 STATIONS = {"wall": {"cell_mm": None}, "capture": {"type": "laser-readings"}}

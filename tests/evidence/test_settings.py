@@ -9,7 +9,7 @@ import pytest
 from flatscan import jobs
 from flatscan.core.errors import ReadError
 from flatscan.core.phrase import command_line
-from flatscan.evidence.sealed_settings import from_plain, to_plain
+from flatscan.evidence.contents import from_plain, to_plain
 from flatscan.jobs import Comparing
 from flatscan.plan.finish import FixedPoint, PlaneOptions
 from flatscan.report.sealed_page import setting_lines

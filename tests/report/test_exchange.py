@@ -9,7 +9,7 @@ from results import reported, write
 
 from flatscan import report
 from flatscan.core.errors import OutputError
-from flatscan.report import exchange, tables
+from flatscan.report import exchange
 
 
 def test_spots_are_those_of_the_drawings(check):
@@ -144,4 +144,4 @@ def test_every_format_together(findings_for, tmp_path):
     } <= set(names)  # fmt: skip
     assert names[-1] == "result.json"
     assert all(path.stat().st_size > 0 for path in written)
-    assert tables.lows(findings_for("lows")).records()[0]["litres"] == 0.92
+    assert reported(findings_for("lows")).section("lows").listed.records()[0]["litres"] == 0.92

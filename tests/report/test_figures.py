@@ -18,7 +18,7 @@ from flatscan.plan.lows import Low
 from flatscan.plan.other_planes import Choice
 from flatscan.plan.screeds import Dot, Screed, SetOut
 from flatscan.report.figures import draw, style
-from flatscan.report.figures.profiles import sample, worst
+from flatscan.report.figures.maps import sample, worst
 
 
 @pytest.fixture(autouse=True)

@@ -3,35 +3,35 @@ import math
 import numpy as np
 import pytest
 
-from flatscan.report import numbers
+from flatscan.report.tables import factor, record, rounded
 
 
 @pytest.mark.parametrize(
-    ("key", "factor"),
+    ("key", "scale"),
     [
         ("gap_mm", 1000), ("lean_mm_per_m", 1000), ("area_m2", 1), ("volume_l", 1000), ("saves_l", 1000),
         ("litres", 1000), ("kg", 1), ("number", 1), ("coverage", 1), ("share", 1),
     ],
 )  # fmt: skip
-def test_a_key_names_its_unit(key, factor):
+def test_a_key_names_its_unit(key, scale):
     # SI definitions: 1 m = 1000 mm, 1 m3 = 1000 L
-    assert numbers.factor(key) == factor
+    assert factor(key) == scale
 
 
 def test_rounding_to_a_thousandth():
-    assert numbers.rounded(1.23456) == 1.235
-    assert math.copysign(1, numbers.rounded(-0.0001)) == 1
-    assert numbers.rounded(math.nan) is None
-    assert numbers.rounded(math.inf) is None
+    assert rounded(1.23456) == 1.235
+    assert math.copysign(1, rounded(-0.0001)) == 1
+    assert rounded(math.nan) is None
+    assert rounded(math.inf) is None
 
 
 def test_a_record_scales_what_its_keys_say():
-    made = numbers.record({"x_mm": 1.2345678, "n": 3, "name": "wall", "u_mm": None, "at_mm": (0.001, 0.002)})
+    made = record({"x_mm": 1.2345678, "n": 3, "name": "wall", "u_mm": None, "at_mm": (0.001, 0.002)})
     assert made == {"x_mm": 1234.568, "n": 3, "name": "wall", "u_mm": None, "at_mm": [1.0, 2.0]}
 
 
 def test_numpy_numbers_become_plain_ones():
-    made = numbers.record({"n": np.int64(4), "x_mm": np.float64(0.5), "f_mm": np.float32(0.25), "whole_mm": 2})
+    made = record({"n": np.int64(4), "x_mm": np.float64(0.5), "f_mm": np.float32(0.25), "whole_mm": 2})
     assert {key: type(value) for key, value in made.items()} == {
         "n": int,
         "x_mm": float,
@@ -43,4 +43,4 @@ def test_numpy_numbers_become_plain_ones():
 
 def test_what_has_no_place_is_refused():
     with pytest.raises(TypeError, match="x_mm"):
-        numbers.record({"x_mm": object()})
+        record({"x_mm": object()})

@@ -1,5 +1,6 @@
 """A number exists once: what screen, paper, page and document show of a result is one and the same quantity."""
 
+import html
 import json
 import re
 from collections.abc import Mapping
@@ -7,16 +8,19 @@ from pathlib import Path
 
 import pypdf
 import pytest
+from matplotlib.text import Text
 
 from flatscan import jobs, report
 from flatscan.core.errors import FlatscanError
-from flatscan.core.notes import Caution, Note
-from flatscan.core.quantity import Quantity
+from flatscan.core.notes import Caution, Note, note
+from flatscan.core.quantity import Quantity, metres
 from flatscan.jobs import Capturing, Comparing, Finishing, Requirement
 from flatscan.plan.screeds import SetOutOptions
-from flatscan.report.numbers import factor, rounded
+from flatscan.report.drawings import GapHistogram, SectionsDrawing
+from flatscan.report.figures import draw
 from flatscan.report.reporting import report_of, short_cautions
 from flatscan.report.say import say
+from flatscan.report.tables import factor, rounded
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 # a number with its unit behind it, as a reader sees it
@@ -24,6 +28,7 @@ SHOWN = re.compile(r"\d[\d,]*(?:\.\d+)? ?(?:mm per m|mm|m²|litres|kg|%|degrees|
 # quantities of sentences that are worked out of those of the document: sums, excesses, thresholds
 WORKED_OUT = {
     "report.weight", "report.weights", "report.excess", "report.area-over", "plan.least-cover", "report.volume-exact",
+    "report.lows", "report.lows-count",
 }  # fmt: skip
 
 
@@ -105,10 +110,45 @@ def sayable(result):
     made, found = report_of(result), set()
     for said in (*all_said(made), *short_cautions(made)):
         found |= tokens(say(said))
+    for cell in made.cells:
+        found |= tokens(say(cell.big)) | tokens(say(cell.small))
+    for drawing in made.drawings:
+        found |= {token for said in quantities_drawn(drawing) for token in tokens(say(said))}
     for section in made.sections:
-        for table in section.tables:
+        for table in (*section.tables, *((section.listed,) if section.listed is not None else ())):
             found |= {token for row in table.texts("mm") for cell in row for token in tokens(cell)}
+            found |= {f"{cell}{unit}" for cell, unit in cells_with_units(table)}
     return found
+
+
+def cells_with_units(table):
+    """Cells of columns whose head carries the unit."""
+    for row in table.texts("mm"):
+        for head, cell in zip(table.headings("mm"), row, strict=True):
+            yield cell.removeprefix("-"), head.rpartition(", ")[2]
+
+
+def drawn_only(result):
+    """What drawings alone show: a scale bar, the gap along a section, the share of places over the limit."""
+    made, found = report_of(result), {"1000mm"}
+    for drawing in made.drawings:
+        if isinstance(drawing, GapHistogram) and drawing.limit is not None:
+            # by hand: the places over the limit over all places
+            found.add(f"{100 * (drawing.values > drawing.limit).sum() / drawing.values.size:.1f}%")
+        elif isinstance(drawing, SectionsDrawing):
+            found |= {token for text in draw(made, drawing).findobj(Text) for token in tokens(text.get_text())}
+    # the confidence stands beside the bounds that it is of
+    verdict = made.section("verdict")
+    return found | ({f"{verdict.values['confidence'].value:.0%}"} if verdict is not None else set())
+
+
+def quantities_drawn(drawing):
+    """What a drawing says of its numbers: bands, numbered spots, how it is drawn."""
+    yield from (drawing.title, getattr(drawing, "how", ""))
+    yield from (band.words for band in drawing.bands("mm")) if hasattr(drawing, "bands") else ()
+    for spot in getattr(drawing, "spots", ()):
+        yield note("report.length-fine", length=metres(abs(spot.value)))
+        yield spot.what
 
 
 def test_the_screen_shows_the_reports_numbers(result):
@@ -122,7 +162,17 @@ def test_the_paper_shows_the_reports_numbers(result, tmp_path):
     text = " ".join(page.extract_text() for page in pypdf.PdfReader(path).pages)
     shown = tokens(text)
     assert len(shown) > 3
-    assert shown - sayable(result) == set()
+    assert shown - sayable(result) - drawn_only(result) == set()
+
+
+def test_the_page_shows_the_reports_numbers(result, tmp_path):
+    (path,) = (p for p in report.write(result, tmp_path / "out", formats=("html",)) if p.suffix == ".html")
+    text = re.sub(r"<(script|style|svg)\b.*?</\1>", " ", path.read_text(encoding="utf-8"), flags=re.DOTALL)
+    shown = tokens(html.unescape(re.sub(r"<[^>]+>", " ", text)))
+    assert len(shown) > 3
+    # how far the arrow keys move
+    shown -= {"10mm", "100mm"}
+    assert shown - sayable(result) - drawn_only(result) == set()
 
 
 def test_the_document_holds_the_reports_numbers(result):

@@ -19,8 +19,8 @@ from flatscan.core.errors import OutputError, ReadError
 from flatscan.jobs import Capturing
 from flatscan.report import say
 from flatscan.site import buildings, run
+from flatscan.site.buildings import cell_for, storeys
 from flatscan.site.job import Capture, Settings, with_slugs
-from flatscan.site.rooms import cell_for, storeys
 
 FLAT = Building(across=3, deep=2, storeys=2, yaw=0.3, at=(600_003.0, 200_000.0, 50.0))
 

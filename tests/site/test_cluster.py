@@ -12,8 +12,7 @@ from site_builders import InlinePool, make_site, tree
 
 from flatscan.core.errors import BadValue
 from flatscan.site import run
-from flatscan.site.job import Settings
-from flatscan.site.listing import in_folder
+from flatscan.site.job import Settings, in_folder
 from flatscan.site.pools import ClusterPool, LocalPool
 
 pytest.importorskip("distributed")

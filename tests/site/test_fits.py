@@ -7,8 +7,7 @@ from flatscan import capture
 from flatscan.capture import registry
 from flatscan.core.errors import ReadError
 from flatscan.site import run
-from flatscan.site.job import Settings
-from flatscan.site.listing import in_folder
+from flatscan.site.job import Settings, in_folder
 
 FACES = b"ply\nformat ascii 1.0\nelement vertex 3\nproperty float x\nproperty float y\nproperty float z\n"
 

@@ -11,8 +11,7 @@ from flatscan.cli import site as module
 from flatscan.core.errors import BadTable, BadValue, ReadError
 from flatscan.jobs import Capturing
 from flatscan.report.say import trouble
-from flatscan.site.job import Capture, Settings, Task, keyed, slug_of, with_slugs
-from flatscan.site.listing import Row, in_folder, in_list
+from flatscan.site.job import Capture, Row, Settings, Task, in_folder, in_list, keyed, slug_of, with_slugs
 
 
 def settings_of(row: Row) -> Settings:

@@ -15,8 +15,7 @@ from site_builders import SAMPLES, InlinePool, copy_samples, flatscan, make_site
 
 from flatscan.capture.registry import free_memory
 from flatscan.site import run
-from flatscan.site.job import Settings
-from flatscan.site.listing import in_folder
+from flatscan.site.job import Settings, in_folder
 from flatscan.site.pools import Limits, LocalPool, default_jobs
 
 BAD = ["first, room 1, wall-2", "ground, room 1, wall-2"]
@@ -66,7 +65,7 @@ def test_workers_end_when_the_run_is_killed(site, tmp_path):
     program = (
         f"import sys; sys.path.insert(0, {str(Path(__file__).parent)!r})\n"
         "from pathlib import Path\nimport site_builders\nfrom flatscan.site import run\n"
-        "from flatscan.site.job import Settings\nfrom flatscan.site.listing import in_folder\n"
+        "from flatscan.site.job import Settings\nfrom flatscan.site.job import in_folder\n"
         "from flatscan.site.pools import LocalPool\n"
         f"site, out = Path({str(site)!r}), Path({str(out)!r})\n"
         "run(in_folder(site, Settings(), out), out, lambda: LocalPool(2, work=site_builders.tell_and_wait))\n"

@@ -11,8 +11,7 @@ from site_builders import InlinePool, flatscan, grid_text, quick_work, tree
 
 from flatscan.core.errors import OutputError
 from flatscan.site import run
-from flatscan.site.job import Settings
-from flatscan.site.listing import in_folder
+from flatscan.site.job import Settings, in_folder
 
 # Python 3.12 and later warn of every fork beside threads; the children here run on one thread to their end
 pytestmark = pytest.mark.filterwarnings("ignore:This process:DeprecationWarning")

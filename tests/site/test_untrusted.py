@@ -17,8 +17,7 @@ from flatscan.core.quantity import metres
 from flatscan.core.records import NotARecord, from_plain, to_plain
 from flatscan.jobs import Capturing, find_room
 from flatscan.site import run
-from flatscan.site.job import Settings
-from flatscan.site.listing import in_folder
+from flatscan.site.job import Settings, in_folder
 from flatscan.wall import Room
 
 PACKAGE = Path(flatscan.__file__).parent

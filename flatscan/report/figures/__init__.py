@@ -18,21 +18,21 @@ from flatscan.report.figures.style import A4
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from flatscan.report.model import Report
+    from flatscan.report.parts import Report
 
 
 def draw(report: Report, drawing: Drawing, units: str = "mm", *, size: tuple[float, float] = A4) -> Figure:
     """One drawing of a report on a sheet of ``size`` [inches]; a wall with nothing measured raises `OutputError`."""
-    from flatscan.report.figures import banded, bars, plan, profiles
+    from flatscan.report.figures import bars, maps
 
     if isinstance(drawing, BandedDrawing):
-        return banded.banded(report, drawing, units, size)
+        return maps.banded(report, drawing, units, size)
     if isinstance(drawing, SetOutDrawing):
-        return plan.set_out(report, drawing, units, size)
+        return maps.set_out(report, drawing, units, size)
     if isinstance(drawing, LowDrawing):
-        return plan.low_map(report, drawing, units, size)
+        return maps.low_map(report, drawing, units, size)
     if isinstance(drawing, SectionsDrawing):
-        return profiles.profiles(report, drawing, units, size)
+        return maps.profiles(report, drawing, units, size)
     if isinstance(drawing, ChoiceBars):
         return bars.choice_bars(report, drawing, units, size)
     assert isinstance(drawing, GapHistogram)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from flatscan.report.model import Report
+    from flatscan.report.parts import Report
 
 _ASIDE, _UNDER = 2.9, 0.6
 

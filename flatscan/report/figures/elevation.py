@@ -13,11 +13,10 @@ from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Opening, Relief, Wall
 from flatscan.core.notes import note
 from flatscan.core.units import METRES_PER, feet_and_inches
-from flatscan.report.bands import band_of
+from flatscan.report.bands import Spot, band_of
 from flatscan.report.drawings import BandedDrawing, Elevation, Straightedge
 from flatscan.report.figures.style import FAINT, INK, PAPER, after, font, width
 from flatscan.report.say import say
-from flatscan.report.spots import Spot
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

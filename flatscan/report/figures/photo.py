@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.capture.pictures import read_picture
+from flatscan.capture.camera import read_picture
 from flatscan.capture.printed_marks import corners_on_wall, find_targets
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
@@ -23,7 +23,7 @@ from flatscan.report.say import say
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from flatscan.report.model import Report
+    from flatscan.report.parts import Report
 
 Pair = tuple[float, float]
 # a photo whose points disagree by more than this would put spots in the wrong place

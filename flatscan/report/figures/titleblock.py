@@ -8,18 +8,17 @@ from flatscan.core.model import Wall
 from flatscan.core.notes import note
 from flatscan.core.phrase import command_line, written
 from flatscan.core.quantity import cubic_metres, metres
-from flatscan.report.bands import Band
+from flatscan.report.bands import Band, Spot
 from flatscan.report.figures.elevation import Rect, wall_axes
 from flatscan.report.figures.style import A4, FAINT, INK, PAPER, after, fitted, font, new_figure, width, write
 from flatscan.report.reporting import beside_stops, stop_signs
 from flatscan.report.say import Said, say
-from flatscan.report.spots import Spot
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from flatscan.report.model import Report
+    from flatscan.report.parts import Report
 
 MARGIN = 0.4
 _TITLE, _FOOT, _KEY_WIDE, _KEY_WIDEST, _KEY_HIGH = 1.0, 0.5, 2.75, 3.6, 1.75

@@ -12,12 +12,11 @@ from pathlib import Path
 
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
-from flatscan.report.model import Fact, Report, Section
-from flatscan.report.numbers import rounded
 from flatscan.report.page import packing
+from flatscan.report.parts import Fact, Report, Section
 from flatscan.report.reporting import beside_stops, stop_signs
 from flatscan.report.say import Said, finished, say
-from flatscan.report.tables import Table
+from flatscan.report.tables import Table, rounded
 
 _HERE = Path(__file__).parent
 _SCRIPTS = ("numbers.js", "drawing.js", "touch.js")

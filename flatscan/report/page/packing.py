@@ -10,7 +10,7 @@ import numpy as np
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.notes import note
 from flatscan.report.drawings import BandedDrawing, Elevation, Straightedge
-from flatscan.report.model import Report
+from flatscan.report.parts import Report
 from flatscan.report.say import say
 
 # 0.01 mm: ten times finer than the 0.1 mm a page has to keep

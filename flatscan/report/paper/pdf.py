@@ -11,7 +11,7 @@ from flatscan.core.errors import BadValue
 from flatscan.core.notes import note
 from flatscan.report.figures import draw
 from flatscan.report.figures.style import FAINT, PAPERS, cut, font, printable, sheet_style
-from flatscan.report.model import Report
+from flatscan.report.parts import Report
 from flatscan.report.say import say
 
 if TYPE_CHECKING:

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import share
-from flatscan.report.model import Fact, Report
 from flatscan.report.paper.flow import Flow
+from flatscan.report.parts import Fact, Report
 from flatscan.report.say import Said, say
 
 if TYPE_CHECKING:

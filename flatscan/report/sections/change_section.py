@@ -11,7 +11,7 @@ from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, cubic_metres, metres, share, slope, square_metres
 from flatscan.jobs import Change, Seen
 from flatscan.jobs.results import Agreement, Background, Variation
-from flatscan.report.model import Fact, Section
+from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
 from flatscan.report.sections.gap_section import decided
 from flatscan.report.tables import AT, Column, Table

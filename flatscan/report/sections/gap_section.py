@@ -8,10 +8,10 @@ from flatscan.core.model import Relief
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, metres, share, square_metres
 from flatscan.jobs import Looked
-from flatscan.report.model import Fact, Section
+from flatscan.report.bands import gap_spots
+from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
 from flatscan.report.sections.seen_section import known
-from flatscan.report.spots import gap_spots
 from flatscan.report.tables import AT, Column, Table
 from flatscan.standards import Tolerance
 from flatscan.straightedge.gaps import Gap, Gaps

@@ -11,9 +11,9 @@ from flatscan.plan.coats import OrderLine
 from flatscan.plan.face import Clash
 from flatscan.plan.hacking import Hack
 from flatscan.plan.takeoff import TakeOff
-from flatscan.report.model import Fact, Section
+from flatscan.report.bands import resting
+from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
-from flatscan.report.spots import resting
 from flatscan.report.tables import AS_IS, AT, Cell, Column, Table
 from flatscan.wall import Corner
 

@@ -9,9 +9,9 @@ from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, metres, share, slope, square_metres
 from flatscan.jobs import Looked, Seen
 from flatscan.relief.tie import Tie
-from flatscan.report.model import Fact, Section
+from flatscan.report.bands import Spot
+from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
-from flatscan.report.spots import Spot
 from flatscan.report.tables import AT, Column, Table
 
 

@@ -9,7 +9,7 @@ from flatscan.core.quantity import cubic_metres, metres
 from flatscan.jobs import Lows, LowsByHand
 from flatscan.plan.lows import Low, what_is_left
 from flatscan.plan.screeds import SetOut
-from flatscan.report.model import Fact, Section
+from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
 from flatscan.report.tables import AT, Column, Table
 

@@ -1,24 +1,115 @@
-"""The blank form on paper: the wall with its numbered stations, a line for each reading, and what else to look at."""
+"""The blank survey form: numbered stations in walking order on paper, and the table to type them into."""
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from flatscan import __version__
 from flatscan.core.errors import BadValue
 from flatscan.core.notes import note
 from flatscan.core.units import length_text
 from flatscan.plan import stops
-from flatscan.report.figures.style import FAINT, INK, PAPER, PAPERS, font, new_figure, sheet_style, write
-from flatscan.report.form.blank import Blank, stations
+from flatscan.report.figures.style import FAINT, INK, PAPER, PAPERS, font, new_figure, sheet_style
+from flatscan.report.figures.style import write as lettered
 from flatscan.report.paper.flow import Flow
+from flatscan.report.placing import place
 from flatscan.report.say import say
 from flatscan.report.tables import Column, Table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+# TRADE, Reading a wall with a laser: 100 mm in from edges; at floor, waist, head and ceiling; 1.2 m between screeds
+EDGE, WAIST, HEAD = 0.1, 1.0, 1.8
+_LEAST, _MOST = 0.4, 30.0
+_MOST_STATIONS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Blank:
+    """The wall a form is for: ``width``, ``height`` [m], most metres between columns, and its name, if any.
+
+    A size under 0.4 m or over 30 m, a spacing under 0.1 m, or more than 200 stations raises `BadValue`.
+    """
+
+    width: float = 4.0
+    height: float = 2.4
+    spacing: float = 1.2
+    title: str = ""
+
+    def __post_init__(self) -> None:
+        for name, value in (("--width", self.width), ("--height", self.height)):
+            if not _LEAST <= value <= _MOST:
+                raise BadValue(
+                    name, f"{value:g} m", needed=f"a wall of {_LEAST:g} to {_MOST:g} m", remedy="Check the unit"
+                )
+        if not EDGE <= self.spacing <= _MOST:
+            raise BadValue("--spacing", f"{self.spacing:g} m", needed=f"{EDGE:g} m or more", remedy="Check the unit")
+        count = len(stations(self))
+        if count > _MOST_STATIONS:
+            raise BadValue(
+                "--spacing",
+                f"{self.spacing:g} m makes {count} stations",
+                needed=f"at most {_MOST_STATIONS} on one form",
+                remedy="Choose a wider spacing, or make a form for each part of the wall",
+            )
+
+
+def stations(blank: Blank) -> tuple[tuple[float, float], ...]:
+    """Places [m] in the order they are walked: up the first column, down the next, from left to right."""
+    apart = blank.width - 2 * EDGE
+    columns = max(1, math.ceil(apart / blank.spacing - 1e-9))
+    across = [round(EDGE + apart * k / columns, 3) for k in range(columns + 1)]
+    top = round(blank.height - EDGE, 3)
+    # rows nearer to the ceiling's than 200 mm are that row
+    up = [EDGE, *(y for y in _rows(top) if y < top - 0.2), top]
+    order = []
+    for number, x in enumerate(across):
+        order += [(x, y) for y in (up if number % 2 == 0 else reversed(up))]
+    return tuple(order)
+
+
+def _rows(top: float) -> list[float]:
+    """Waist and head, and above them one row for each metre of a taller wall."""
+    return [WAIST, HEAD, *(float(y) for y in np.round(np.arange(HEAD + 1.0, top, 1.0), 3))]
+
+
+def template(blank: Blank) -> str:
+    """The form as a laser-offset grid in long form, in walking order, with "-" where a reading goes."""
+    title = " ".join(blank.title.replace(",", " ").split())
+    head = [
+        "units, mm",
+        "sense, big = hollow",
+        f"width, {blank.width:g} m",
+        f"height, {blank.height:g} m",
+        "control, -, -",
+        f"wall, {title or '-'}",
+        "",
+        "x, y, reading",
+    ]
+    return "\n".join([*head, *(f"{x:g}, {y:g}, -" for x, y in stations(blank))]) + "\n"
+
+
+def write(
+    folder: str | Path, blank: Blank | None = None, *, paper: str = "a4", units: str = "mm", overwrite: bool = False
+) -> tuple[Path, ...]:
+    """Write form.pdf to print and readings.csv to type into; returns their paths. Raises what `placing.place` does."""
+    given = blank or Blank()
+
+    def book(path: Path) -> None:
+        write_pdf(given, path, units, paper)
+
+    def table(path: Path) -> None:
+        path.write_text(template(given), encoding="utf-8", newline="\n")
+
+    return place(folder, (("form.pdf", book), ("readings.csv", table)), overwrite=overwrite)
+
 
 _MARGIN = 0.5
 SENSE = "BIG = HOLLOW"
@@ -70,20 +161,20 @@ def elevation(blank: Blank, units: str, paper: str) -> Figure:
     """The wall with its stations numbered in walking order and a box at each for the reading."""
     wide, high = PAPERS[paper]
     figure = new_figure((wide, high))
-    top = write(figure, _MARGIN, high - _MARGIN, f"Laser readings: {SENSE}", size=18, weight="bold")
+    top = lettered(figure, _MARGIN, high - _MARGIN, f"Laser readings: {SENSE}", size=18, weight="bold")
     size = f"{length_text(blank.width, units)} x {length_text(blank.height, units)}"
-    top = write(
+    top = lettered(
         figure, _MARGIN, top, f"{blank.title or 'Wall: ______________________'}   {size}", size=10, room=wide - 1
     )
     for text in BEFORE:
-        top = write(figure, _MARGIN, top - 0.02, f"! {text}", size=8.5, room=wide - 2 * _MARGIN, lines=2)
+        top = lettered(figure, _MARGIN, top - 0.02, f"! {text}", size=8.5, room=wide - 2 * _MARGIN, lines=2)
     box = (_MARGIN + 0.6, 1.3, wide - 2 * _MARGIN - 1.1, top - 1.3 - 0.15)
     axes = figure.add_axes((box[0] / wide, box[1] / high, box[2] / wide, box[3] / high))
     _wall(axes, blank, units)
     said = (
         "Reading = laser to wall, in mm: a bigger one lies deeper. Walk the numbers in order; read number 1 again last."
     )
-    write(figure, _MARGIN, 0.62, said, size=9, room=wide - 2 * _MARGIN)
+    lettered(figure, _MARGIN, 0.62, said, size=9, room=wide - 2 * _MARGIN)
     return figure
 
 

@@ -17,8 +17,8 @@ from flatscan.report.say import Said
 from flatscan.report.tables import Table
 
 if TYPE_CHECKING:
+    from flatscan.report.bands import Spot
     from flatscan.report.drawings import BandedDrawing, Drawing, Place
-    from flatscan.report.spots import Spot
 
 Values = Mapping[str, Any]
 
