@@ -16,7 +16,7 @@ from flatscan.core.notes import Caution, Note, note
 from flatscan.core.quantity import Quantity, metres
 from flatscan.jobs import Capturing, Comparing, Finishing, Requirement
 from flatscan.plan.screeds import SetOutOptions
-from flatscan.report.drawings import GapHistogram, SectionsDrawing
+from flatscan.report.drawings import ChoiceBars, GapHistogram, SectionsDrawing
 from flatscan.report.figures import draw
 from flatscan.report.reporting import report_of, short_cautions
 from flatscan.report.say import say
@@ -135,6 +135,10 @@ def drawn_only(result):
         if isinstance(drawing, GapHistogram) and drawing.limit is not None:
             # by hand: the places over the limit over all places
             found.add(f"{100 * (drawing.values > drawing.limit).sum() / drawing.values.size:.1f}%")
+        elif isinstance(drawing, ChoiceBars):
+            # an axis may end right before its label
+            ticks = (text.get_text() for text in draw(made, drawing).findobj(Text))
+            found |= {f"{tick}litres" for tick in ticks if tick.isdigit()}
         elif isinstance(drawing, SectionsDrawing):
             found |= {token for text in draw(made, drawing).findobj(Text) for token in tokens(text.get_text())}
     # the confidence stands beside the bounds that it is of
