@@ -137,8 +137,8 @@ def drawn_only(result):
             found.add(f"{100 * (drawing.values > drawing.limit).sum() / drawing.values.size:.1f}%")
         elif isinstance(drawing, ChoiceBars):
             # an axis may end right before its label
-            ticks = (text.get_text() for text in draw(made, drawing).findobj(Text))
-            found |= {f"{tick}litres" for tick in ticks if tick.isdigit()}
+            axes = draw(made, drawing).axes[0]
+            found |= {f"{tick:g}litres" for tick in axes.get_xticks()}
         elif isinstance(drawing, SectionsDrawing):
             found |= {token for text in draw(made, drawing).findobj(Text) for token in tokens(text.get_text())}
     # the confidence stands beside the bounds that it is of
