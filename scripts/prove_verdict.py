@@ -2,7 +2,7 @@
 
 Every row is one kind of wall and capture: shape of the surface, true gap as a share of the limit, noise of a single
 point, points in a cell, standard uncertainty that a smooth warp of the whole capture puts on the middle of a 2 m gap.
-A wall exactly at the limit may be called within, or outside, in at most 5 % of surveys (METHODS.md 3d). Beside it
+A wall exactly at the limit may be called within, or outside, in at most 5 % of surveys (methods/decision 1). Beside it
 stands what plain thresholding of the same smoothed relief says.
 
     python scripts/prove_verdict.py                  all rows (six minutes on two cores)
@@ -39,7 +39,7 @@ SHAPES = ("smooth", "hump", "hollow", "waves")
 NOISE_MM, POINTS, WARP_MM = (1.0, 3.0, 6.0), (5, 20, 50), (0.0, 0.6, 1.19, 2.38)
 VARIANTS = 12
 SHARES = (0.4, 0.7, 1.0, 1.2, 1.6)
-# a Gaussian warp of 1 m correlation length puts 0.596 of its own sd on the middle of a 2 m gap (METHODS 3c)
+# a Gaussian warp of 1 m correlation length puts 0.596 of its own sd on the middle of a 2 m gap (methods/uncertainty 6)
 WARP_LENGTH, GAP_OF_WARP = 1.0, 0.596
 ALLOWED, SURE = 0.05, 0.001
 
@@ -101,7 +101,10 @@ class Outcome:
 
     @property
     def certain_enough(self) -> bool:
-        """Whether smoothing could bring u(gap) under a fifteenth of the limit, as the method asks (METHODS 3b)."""
+        """Whether smoothing could bring u(gap) under a fifteenth of the limit, as the method asks.
+
+        See methods/uncertainty 4.
+        """
         return self.u_gap_mm <= LIMIT * 1000 / 15 * (1 + 1e-9)
 
     @property
@@ -147,7 +150,7 @@ def surface(shape: str, variant: int) -> Array:
     elif shape == "waves":
         z = np.cos(2 * np.pi * (x - at[0]) / 1.2) * np.cos(2 * np.pi * (y - at[1]) / 1.2)
     else:
-        # full width at half height 0.3 to 0.8 m: wide enough for the widest smoothing allowed (METHODS 3b)
+        # full width at half height 0.3 to 0.8 m: wide enough for the widest smoothing allowed (methods/uncertainty 5)
         width = generator.uniform(0.3, 0.8)
         bump = np.exp(-4 * np.log(2) * (np.hypot(x - at[0], y - at[1]) / width) ** 2)
         z = bump if shape == "hump" else -bump

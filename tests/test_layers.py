@@ -1,4 +1,4 @@
-"""Imports point down only, and heavy libraries stay inside the functions that need them (DESIGN, Layers)."""
+"""Imports point down only, and heavy libraries stay inside the functions that need them (DEVELOPERS.md, Layers)."""
 
 import ast
 from pathlib import Path

@@ -25,7 +25,7 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share
 from flatscan.core.units import METRES_PER
 
-# A capture of a wall or room as one meets them (METHODS 4: storeys of 2 to 4 m) ...
+# A capture of a wall or room as one meets them (methods/walls 2: storeys of 2 to 4 m) ...
 _STOREY = (1.9, 4.5)
 _WIDEST_TYPICAL, _SECOND_TYPICAL = 30.0, 1.5
 # ... and what is still possible: a pier, a facade, a site seen by a scanner (engineering estimate)
@@ -181,7 +181,7 @@ def notes_on_step(sample: Array, step: Array, float32: bool, middle: Array) -> I
 
 # fewer points than this hold no wall: one 1 m2 patch in 50 mm cells of five points wants 2 000
 LEAST_POINTS = 100
-# points on a mesh or a fused depth map follow dots about 70 mm apart (METHODS 1a and 3b)
+# points on a mesh or a fused depth map follow dots about 70 mm apart (methods/uncertainty 3)
 _DOT_PITCH = 0.07
 _NEAR = 100.0
 

@@ -25,7 +25,8 @@ from flatscan.core.units import METRES_PER
 READER = "depth frames"
 _POSES = ("trajectory.log", "poses.log", "traj.log", "poses.json")
 VOXEL, TRUNCATION = 0.010, 0.040
-# a frame tells something new only from another place or angle (METHODS 3b: distinct frames; engineering estimate)
+# a frame tells something new only from another place or angle (methods/uncertainty 3: distinct frames; engineering
+# estimate)
 _NEW_PLACE, _NEW_ANGLE = 0.10, np.radians(5.0)
 _FARTHEST = 8.0
 

@@ -141,7 +141,7 @@ def _edges(depth: Array, seen: Mask) -> Mask:
 READER = "depth photo"
 # a camera held by hand leans by a few degrees: 3 degrees, k = 1 (engineering estimate)
 HAND_HELD = 0.05
-# gravity felt by a phone's sensor is good to 0.1-0.3 degrees (METHODS 4)
+# gravity felt by a phone's sensor is good to 0.1-0.3 degrees (methods/uncertainty 9)
 _SENSED = 3.5e-3
 
 

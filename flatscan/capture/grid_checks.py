@@ -1,4 +1,4 @@
-"""Entry checks of a laser grid: notes that name the station; nothing is dropped (TRADE, Reading a wall)."""
+"""Entry checks of a laser grid: notes that name the station; nothing is dropped (methods/trade 11)."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from flatscan.core.geometry import Array, fit_plane_robust, neighbour_pairs, rob
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 
-# the control reading may move this much before the laser is taken to have moved (TRADE, P)
+# the control reading may move this much before the laser is taken to have moved (methods/trade 11)
 CONTROL_MOVE = 1e-3
 # a lone reading this far off its neighbours is worth a second look: no wall has such a nib unseen (common practice)
 _WILD, _WILD_SCALES, _NEIGHBOURS, _LEAST_STATIONS = 0.015, 6.0, 6, 5

@@ -1,4 +1,4 @@
-"""Laser-line photos as a capture: lines as rows of stations, with where their uncertainty comes from (METHODS 5)."""
+"""Laser-line photos as a capture: lines as rows of stations, with where their uncertainty comes from (methods/laser-line 8)."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ LINES = "laser-line"
 # the small change by which each part is tried; the answer is linear over it
 _SMALL = 0.2
 
-# what the capture type laser-line already holds on the middle of a 2 m chord (METHODS 1b)
+# what the capture type laser-line already holds on the middle of a 2 m chord (methods/uncertainty 7)
 _USUAL_COMMON = 0.4e-3
 
 # where uncertainty comes from; what to change to make each smaller stands in ADVICE

@@ -1,4 +1,7 @@
-"""From pixels to the wall: homography, the camera's place, the laser's plane and its fan's bend (METHODS 5)."""
+"""From pixels to the wall: homography, the camera's place, the laser's plane and its fan's bend.
+
+See methods/laser-line 1.
+"""
 
 from __future__ import annotations
 
@@ -83,7 +86,7 @@ def see_wall(where: object, pixels: Array, at: Array, camera: Camera | None, pla
     """The view from pixels (n, 2) of points at places (n, 2) [m] on the wall.
 
     The camera's place is taped (``place``) or follows from the points and its focal length (solvePnP, SQPNP refined
-    by iteration; never IPPE, see METHODS 0.9). Raises `ReadError` where points miss their places.
+    by iteration; never IPPE, see methods/laser-line 3). Raises `ReadError` where points miss their places.
     """
     import cv2
 
@@ -177,8 +180,8 @@ class LaserPlane:
         """Height (n,) [m] over the wall's plane, + toward the room, of light seen at ``seen`` (n, 2) on the plane.
 
         The ray from the camera C through p' meets the plane n . p = c at C + t (p' - C), t = (c - n . C) / n . (p' -
-        C), and the height is D (1 - t): the exact relation of METHODS 5 for any plane of light. ``bow`` (n,) [m] is how
-        far the light there stands off the plane along its normal.
+        C), and the height is D (1 - t): the exact relation of methods/laser-line 1 for any plane of light. ``bow`` (n,)
+        [m] is how far the light there stands off the plane along its normal.
         """
         centre = np.zeros(3) if view.place is None else view.place
         ray = np.column_stack([seen, np.zeros(len(seen))]) - centre
@@ -193,7 +196,10 @@ class LaserPlane:
         return places
 
     def sensitivity(self, view: View, at: Array) -> float:
-        """How far the light seen moves across its line per height of the wall, at a place (2,): S of METHODS 5."""
+        """How far the light seen moves across its line per height of the wall, at a place (2,).
+
+        See S of methods/laser-line 2.
+        """
         centre = np.zeros(3) if view.place is None else view.place
         flat = self.normal[:2] / max(float(np.hypot(*self.normal[:2])), 1e-12)
         step = 1e-4
@@ -255,7 +261,8 @@ class Bow:
 def bow_of(seen: Array, pivot: Array, *, level: bool, where: Path) -> Bow:
     """The bend that light thrown square on the wall, seen at places (n, 2), shows; its tilt and place are the set-up's.
 
-    Light square to the wall does not move with the wall's heights, so what is not straight is the fan (METHODS 5).
+    Light square to the wall does not move with the wall's heights, so what is not straight is the fan
+    (methods/laser-line 7).
     """
     axis = 1 if level else 0
     if len(seen) < _FEWEST_PLACES:

@@ -40,7 +40,7 @@ class Doubts:
     """Standard uncertainties of what was taped and seen: lengths [m], ``target_pixel`` [pixels], ``focal`` relative.
 
     ``stripe`` is how far the line's middle follows the colour of the wall, as a share of its width: 0.03 on smooth
-    block or plaster, 0.05 to 0.1 on rough or patched walls (METHODS 5; all engineering estimates).
+    block or plaster, 0.05 to 0.1 on rough or patched walls (methods/laser-line 8; all engineering estimates).
     """
 
     target_pixel: float = 0.3

@@ -34,8 +34,8 @@ class Points:
 class MeasuredLine:
     """A line in steps of 50 mm: ``x``, ``y``, ``height`` (n,) [m], ``rows`` (n,) pictures rows in each.
 
-    ``sensitivity`` is S of METHODS 5, ``placed`` whether its distance from the targets' plane is known, ``pixel``
-    [m] the size of a pixel on the wall there.
+    ``sensitivity`` is S of methods/laser-line 2, ``placed`` whether its distance from the targets' plane is known,
+    ``pixel`` [m] the size of a pixel on the wall there.
     """
 
     name: str

@@ -40,7 +40,7 @@ from flatscan.core.units import METRES_PER
 
 _SMALLEST_WALL, _LARGEST_WALL = 0.3, 100.0
 _NOT_READ = {"", "-", "–", "—"}
-# the words DESIGN.md's contract knows; others are kept as notes and said
+# the words methods/record 6 knows; others are kept as notes and said
 _WORDS = ("units", "sense", "width", "height", "control", "wall", "date", "instrument", "who", "note")
 _LONG_HEADER = ("x", "y", "reading")
 

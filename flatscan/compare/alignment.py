@@ -14,8 +14,8 @@ from flatscan.core.model import Opening, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, root_sum_square
 
-# two scans in one coordinate system meet with about this much (METHODS 1b, across a registration seam: engineering
-# estimate, no source); an outline's edge is found to about a cell or two
+# two scans in one coordinate system meet with about this much (methods/comparison 1, across a registration seam:
+# engineering estimate, no source); an outline's edge is found to about a cell or two
 REGISTERED_U, OUTLINE_U = 0.001, 0.010
 _FEWEST = 3
 # walls further apart in their files' coordinates than their edges are known are not taken to share them; out of the
@@ -23,7 +23,8 @@ _FEWEST = 3
 _NEAR, _NEAR_OUT, _NEAR_TURN = 0.030, 0.10, math.radians(0.5)
 # fixed points further off than this [m] after the best fit are not the same points
 _SAME_POINT = 0.05
-# scales of phone captures differ by up to 1 % (METHODS 1a), edges are found to some cells; strips at corners differ
+# scales of phone captures differ by up to 1 % (methods/uncertainty 9), edges are found to some cells; strips at corners
+# differ
 _SIZE_SHARE, _SIZE_LEAST = 0.02, 0.08
 _OPENING = 0.15
 

@@ -37,5 +37,5 @@ METHODS = ("resting", "equal offsets", "balanced end gap")
 SURFACES = ("bare", "stays", "comes-off")
 # what a surveyor saw on site that stops the job
 SIGNS = ("damp", "salts", "blown", "moving crack")
-# how openings are measured for a bill, as printed in TRADE
+# how openings are measured for a bill, as printed: methods/trade 8
 AREA_RULES = ("net", "gross", "over-2.5", "half-0.5-3")

@@ -20,7 +20,7 @@ from flatscan.core.geometry import Array, Frame, Mask, polygon_area
 from flatscan.core.notes import Note, Place, note
 
 Counts = NDArray[np.int64]
-# a phone's gravity is good to 0.1-0.3 degrees (METHODS 4); the middle of that as k = 1
+# a phone's gravity is good to 0.1-0.3 degrees (methods/uncertainty 9); the middle of that as k = 1
 PHONE_GRAVITY = 3.5e-3
 # how an opening is known that somebody drew
 GIVEN = note("wall.opening-given")
@@ -82,7 +82,7 @@ class Cloud:
     if the format or the file says so, ``up_from`` says which. ``stands`` (k, 3) are scanner positions and
     ``sample_normals`` (n, 3) the sample's outward normals; both None if the file does not tell.
     ``independent_share`` is how many independent returns each point stands for (1 for raw returns, less for
-    fused or meshed data; METHODS 3b). ``u_up`` [m per m] is how well the capture knows its own vertical.
+    fused or meshed data; methods/uncertainty 3). ``u_up`` [m per m] is how well the capture knows its own vertical.
     """
 
     origin: Origin
@@ -204,8 +204,8 @@ class Wall:
 class CommonError:
     """The part of the error that neighbouring points share and averaging does not remove.
 
-    Its semivariogram is gamma(r) = sd^2 (1 - exp(-r^2 / 2 length^2)), a Gaussian warp (METHODS 3c); a tilt of the
-    whole capture has no effect on a gap and is not in it. ``u_offset`` [m] is the uncertainty of the wall's mean
+    Its semivariogram is gamma(r) = sd^2 (1 - exp(-r^2 / 2 length^2)), a Gaussian warp (methods/uncertainty 6); a tilt
+    of the whole capture has no effect on a gap and is not in it. ``u_offset`` [m] is the uncertainty of the wall's mean
     position (it moves volumes), ``scale`` the relative uncertainty of lengths, ``source`` how all this is known.
     """
 
@@ -222,7 +222,8 @@ class CommonError:
     def u_gap(self, left: Array, right: Array) -> Array:
         """Standard uncertainty it puts on the gap at ``left`` and ``right`` metres from the two contacts.
 
-        2 [l gamma(ac) + (1 - l) gamma(cb) - l (1 - l) gamma(ab)] with l = right / (left + right) (METHODS 3c).
+        2 [l gamma(ac) + (1 - l) gamma(cb) - l (1 - l) gamma(ab)] with l = right / (left + right)
+        (methods/uncertainty 6).
         """
         left, right = np.asarray(left, float), np.asarray(right, float)
         span = np.maximum(left + right, 1e-12)

@@ -18,7 +18,7 @@ from flatscan.standards import load as load_tolerance
 
 Progress = Callable[[str, float | None], None]
 Rectangle = tuple[float, float, float, float]
-DEFAULT_RULE, DEFAULT_LIMIT = 1.8, 0.003  # common specification practice (TOLERANCES, Finish): 3 mm under 1.8 m
+DEFAULT_RULE, DEFAULT_LIMIT = 1.8, 0.003  # common specification practice (methods/tolerances 5): 3 mm under 1.8 m
 DEFAULT_SYSTEM = "gypsum-undercoat"
 _LIMITS = ("plumb_limit", "step_limit", "corner_limit")
 Length = float | str

@@ -21,7 +21,7 @@ from flatscan.plan.finish import BuildUp
 FLUSH = 0.001
 _NEAR = 0.150
 _COLUMNS = (Column("name", "word"), Column("x"), Column("y"), Column("depth"), Column("proud", optional=True))
-# a slope s shows on a matt wall once s / tan(angle) passes this (TRADE, derived)
+# a slope s shows on a matt wall once s / tan(angle) passes this (methods/trade 12)
 CONTRAST = 0.02
 SAID = note("plan.light-estimate")
 

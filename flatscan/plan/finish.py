@@ -15,7 +15,7 @@ from flatscan.core.quantity import Quantity, cubic_metres, metres, share, slope
 from flatscan.plan.program import Contact, Held, Problem, Solution, best_plane, reduced
 from flatscan.plan.volume import volume_doubt
 
-# one-sided 95 % of a normal error: cover is asked of the wall as it may be, not as it was read (DESIGN, Finish plane)
+# one-sided 95 % of a normal error: cover is asked of the wall as it may be, not as it was read (methods/finish-plane 2)
 K_COVER = 1.645
 # how far around a fixed point the wall beside it is taken from, where it is given as proud of the wall
 _BESIDE = 0.15
@@ -235,7 +235,7 @@ def measure(relief: Relief, plane: FinishPlane) -> tuple[Array, Array, float]:
 
 
 def place(relief: Relief, wall: Wall, *, options: PlaneOptions | None = None, foot: float = 0.0) -> BuildUp:
-    """Finish plane of least volume under the options, and the build-up it asks for (DESIGN, Finish plane).
+    """Finish plane of least volume under the options, and the build-up it asks for (methods/finish-plane 1).
 
     ``foot`` [m] is z of the plane ``at_left_foot`` is measured from. Raises `Infeasible` naming which fixed point or
     hump conflicts with which hollow and by how much, and `TooFewPoints` where nothing was measured.
@@ -302,7 +302,9 @@ def weighted_quantile(values: Array, weight: Array, part: float) -> float:
 def least_cost(
     relief: Relief, *, cost_fill: float, cost_cut: float, least: float = 0.005, turn_up_to: float = 0.0
 ) -> Optimum:
-    """Plumb plane that makes material plus hacking cheapest, with no limit on where or how deep to cut (METHODS 6).
+    """Plumb plane that makes material plus hacking cheapest, with no limit on where or how deep to cut.
+
+    See methods/finish-plane 11.
 
     Costs are per m3 of material placed and of wall cut. Cost = sum [fill (P - z + e) + cut e] with
     e = max(0, z + least - P) is the pinball loss of z + least - P, so P is its quantile at cut / (cut + fill): the

@@ -224,7 +224,9 @@ def hacking_plan(
     options: HackOptions | None = None,
     standing: tuple[Note, ...] = (),
 ) -> HackPlan:
-    """Humps in the order in which they govern, what cutting 1..k saves, and why the list ends (DESIGN, Hacking).
+    """Humps in the order in which they govern, what cutting 1..k saves, and why the list ends.
+
+    See methods/finish-plane 10.
 
     The plane is placed anew with humps 1..k lowered by the deepest cut within their patches; the cut surface is the
     lower of the wall and that plane less the least cover, so what is over-dug is never counted. Savings are V0 - Vk

@@ -101,8 +101,9 @@ def _numbered(lows: list[Low]) -> tuple[Low, ...]:
 def find_lows(relief: Relief, deepest: Array, *, limit: float = LIMIT) -> tuple[Low, ...]:
     """Lows from the deepest gap (rows, cols) [m] a straightedge finds at each cell (`straightedge.gaps.Gaps`).
 
-    A low is the connected cells over the limit; its volume is the sum of gap x cell area (DESIGN, Lows). Empty when
-    nothing is over the limit: then the work is done. Raises `BadValue` for a limit under 0 or a map of another shape.
+    A low is the connected cells over the limit; its volume is the sum of gap x cell area (methods/definitions 9). Empty
+    when nothing is over the limit: then the work is done. Raises `BadValue` for a limit under 0 or a map of another
+    shape.
     """
     _check_limit(limit)
     if np.shape(deepest) != relief.offset.shape:

@@ -21,7 +21,7 @@ from flatscan.plan.takeoff import TakeOff, TakeOffOptions, take_off
 from flatscan.relief.shape import Shape
 
 # how far out of plumb or square a choice may go where nothing is asked: 8 mm over a storey of 2.4 to 3 m is printed
-# as a tolerance of plumb (TOLERANCES, Finish), which is about 3 mm per m
+# as a tolerance of plumb (methods/tolerances 5), which is about 3 mm per m
 ALLOWED = 0.003
 
 
@@ -134,7 +134,7 @@ class ChosenHumps:
         self.start = self.cutter.stage([]).volume
 
     def with_cut(self, places: Sequence[tuple[float, float]]) -> Chosen:
-        """The wall with the humps at these places [m] cut, each no deeper than allowed (DESIGN, Hacking).
+        """The wall with the humps at these places [m] cut, each no deeper than allowed (methods/finish-plane 10).
 
         The first k places of the hacking list save what its line k says. A place without a hump raises `BadValue`.
         """

@@ -89,7 +89,7 @@ def _highest_per_place(at: Array, height: Array) -> np.ndarray:
 
 
 def governing_points(x: Array, y: Array, height: Array, *, turn_free: bool, lean_free: bool) -> np.ndarray:
-    """Indices of the few points that can hold a plane up: all others lie under their hull (METHODS 6).
+    """Indices of the few points that can hold a plane up: all others lie under their hull (methods/finish-plane 3).
 
     Neither slope free: the highest point; one: the upper hull of the highest per column or row; both: the upper
     facets of the hull in space.
@@ -308,7 +308,9 @@ def _highest(problem: Problem) -> Solution:
 
 
 def least_plane(problem: Problem) -> Solution:
-    """Plane of least mean height over the wall that keeps every cover, cap and held place (METHODS 6; HiGHS).
+    """Plane of least mean height over the wall that keeps every cover, cap and held place.
+
+    See methods/finish-plane 3; HiGHS.
 
     Raises `Infeasible` naming the fixed point, hump and hollow that conflict and by how many mm.
     """

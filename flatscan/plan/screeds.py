@@ -31,7 +31,7 @@ _STEP = 0.025
 
 
 def set_out(relief: Relief, wall: Wall, plane: FacePlane, *, options: SetOutOptions) -> SetOut:
-    """Screeds, dots and packings for a finish plane (DESIGN, Contract; TRADE, Setting out).
+    """Screeds, dots and packings for a finish plane (methods/trade 2).
 
     Packing is the distance from the wall to the face of the plane less ``finish``, or to the back of a strip. Where u
     of plumb over the wall's height passes the limit only packings at the foot are given. Raises `TooFewPoints` where

@@ -1,4 +1,7 @@
-"""The common error of a capture: as its type declares it, and as repeated captures show it (METHODS 1b, 3c)."""
+"""The common error of a capture: as its type declares it, and as repeated captures show it.
+
+See methods/uncertainty 7, 3c.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +20,7 @@ from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
 from flatscan.relief.smooth import local_quadratic, windows
 
-# A Gaussian warp of sd s and length 1 m puts 0.596 s on the middle of a 2 m chord (METHODS 3c).
+# A Gaussian warp of sd s and length 1 m puts 0.596 s on the middle of a 2 m chord (methods/uncertainty 6).
 _CHORD_SHARE = 0.596
 
 
@@ -43,19 +46,19 @@ class CaptureType:
 
 
 # A cross-line laser levels to
-# 0.3 mm per m (METHODS 1a, printed in a manual): as the limits of a rectangular spread, 0.17 mm per m. The scale of a
-# phone capture is off by up to 1 % (METHODS 1a, repeated room captures).
+# 0.3 mm per m (methods/uncertainty 9, printed in a manual): as the limits of a rectangular spread, 0.17 mm per m. The
+# scale of a phone capture is off by up to 1 % (methods/uncertainty 9, repeated room captures).
 _PHONE_LEAN, _LASER_LEAN = PHONE_GRAVITY, 0.17e-3
 TYPES = {
     kind.name: kind
     for kind in (
-        CaptureType("phone-walk", 5.0e-3, _PHONE_LEAN, 0.01, "METHODS 1b, walking phone scan"),
-        CaptureType("phone-static", 1.5e-3, _PHONE_LEAN, 0.01, "METHODS 1b, phone held still"),
-        CaptureType("photogrammetry", 4.0e-3, _PHONE_LEAN, 0.01, "METHODS 1b, self-calibrated (doming)"),
+        CaptureType("phone-walk", 5.0e-3, _PHONE_LEAN, 0.01, "methods/uncertainty 7, walking phone scan"),
+        CaptureType("phone-static", 1.5e-3, _PHONE_LEAN, 0.01, "methods/uncertainty 7, phone held still"),
+        CaptureType("photogrammetry", 4.0e-3, _PHONE_LEAN, 0.01, "methods/uncertainty 7, self-calibrated (doming)"),
         CaptureType("depth-photo", 1.5e-3, _PHONE_LEAN, 0.01, "as phone-static: one pose"),
-        CaptureType("laser-readings", 0.3e-3, _LASER_LEAN, 0.0, "METHODS 1b, straightness of the fan"),
-        CaptureType("laser-line", 0.4e-3, _LASER_LEAN, 0.005, "METHODS 1b, laser-line photo"),
-        CaptureType("scanner", 0.4e-3, 0.1e-3, 0.001, "METHODS 1b, one station within 10 m"),
+        CaptureType("laser-readings", 0.3e-3, _LASER_LEAN, 0.0, "methods/uncertainty 7, straightness of the fan"),
+        CaptureType("laser-line", 0.4e-3, _LASER_LEAN, 0.005, "methods/uncertainty 7, laser-line photo"),
+        CaptureType("scanner", 0.4e-3, 0.1e-3, 0.001, "methods/uncertainty 7, one station within 10 m"),
     )
 }
 
@@ -75,9 +78,9 @@ def capture_type(name: str) -> CaptureType:
 
 
 # Repeats cannot see an error that repeats (a lens, a range pattern): a third of what one capture may hold stays
-# (engineering estimate, between the one-capture and three-capture rows of METHODS 1b).
+# (engineering estimate, between the one-capture and three-capture rows of methods/uncertainty 7).
 REPEATING_SHARE = 1 / 3
-# effective degrees of freedom of S on a 4 x 2.4 m wall: 4 with two captures, 8 with three (METHODS 3c)
+# effective degrees of freedom of S on a 4 x 2.4 m wall: 4 with two captures, 8 with three (methods/uncertainty 10)
 _FREEDOM_PER_REPEAT = 4
 _SIZE_APART = 0.05
 _ALIKE = 0.3

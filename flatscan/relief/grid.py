@@ -27,7 +27,7 @@ _FEWEST, _LEAST_POINTS = 2, 10
 _LARGEST_GRID = 40_000_000
 _LANES, _LARGE = 2, 5_000_000
 _PLENTY = 16
-# mixed pixels smear the edge of an opening over some 20 mm (METHODS 4: shrink the mask at edges)
+# mixed pixels smear the edge of an opening over some 20 mm (methods/walls 8: shrink the mask at edges)
 COLLAR = 0.020
 _FINE = 4  # a sloping edge is followed to a quarter of a cell
 
@@ -251,8 +251,8 @@ def _relief(cloud: Cloud, wall: Wall, common: CommonError, cell: float, halves: 
 def random_u(count: Array, spread: Array, cloud: Cloud, wall: Wall) -> Array:
     """Random standard uncertainty of cell means (rows, cols) [m]: spread^2 / n_eff, and the file's own step.
 
-    n_eff counts independent returns only (METHODS 3b). A step is averaged out by scatter wider than half of it;
-    under less scatter all points round the same way and the step stays whole.
+    n_eff counts independent returns only (methods/uncertainty 3). A step is averaged out by scatter wider than half of
+    it; under less scatter all points round the same way and the step stays whole.
     """
     typical = np.nanmedian(spread) if np.isfinite(spread).any() else 0.0
     spread = np.where(np.isfinite(spread), spread, typical)

@@ -10,7 +10,7 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share
 from flatscan.core.reliefs import Stations
 
-# Without a size the wall's edges lie this far beyond the outer stations (DESIGN, laser-offset grid).
+# Without a size the wall's edges lie this far beyond the outer stations (methods/record 6).
 MARGIN = 0.100
 
 

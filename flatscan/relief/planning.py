@@ -15,9 +15,9 @@ from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
 from flatscan.relief.tied import TiedError, gaps_in_box, plane_terms, posterior
 
-# stations stand 100 mm in from the edges (TRADE, Reading a wall), and a rule's end needs flat ground around it
+# stations stand 100 mm in from the edges (methods/trade 11), and a rule's end needs flat ground around it
 MARGIN = 0.100
-# a limit T can be decided where u(gap) is about T/8 (METHODS 0.4), and never where it is over T/4
+# a limit T can be decided where u(gap) is about T/8 (methods/decision 6), and never where it is over T/4
 DECIDED, HOPELESS = 8.0, 4.0
 _STEPS = (0.4, 0.2, 0.1, 0.05)
 _GAPS, _WORST_GAPS, _ROUNDS, _PASSES = 800, 300, 2, 4

@@ -11,7 +11,7 @@ from flatscan.core.errors import TooFewPoints
 from flatscan.core.geometry import Array, fit_plane, fit_plane_robust, robust_scale, tukey_weight
 from flatscan.core.model import Counts, Relief, Wall
 
-PATCH_OVER = 0.003  # DESIGN, Patches: cells over max(3 mm, 2 u)
+PATCH_OVER = 0.003  # methods/definitions 8: cells over max(3 mm, 2 u)
 _MOST_FITTED = 40_000
 
 

@@ -13,7 +13,7 @@ from flatscan.core.geometry import Array, Mask, robust_scale
 from flatscan.core.model import Counts, Relief
 from flatscan.core.reliefs import Grid
 
-WIDEST = 0.220  # a 500 mm window passed a 280 mm wide hump 66 % of the time (METHODS 0.3)
+WIDEST = 0.220  # a 500 mm window passed a 280 mm wide hump 66 % of the time (methods/uncertainty 5)
 _FEWEST = 10
 # for the plateau: blocks of so many cells each way, how many of them, in the middle of the wall
 _BLOCK = 3
@@ -26,7 +26,7 @@ _CLEAR = 1.25
 def quadratic_gain(window: int) -> float:
     """Factor on the standard deviation of white noise by a ``window`` x ``window`` product of local quadratics.
 
-    g = 3 (3 m^2 - 7) / (4 m (m^2 - 4)) (METHODS 3b); 1 for a window of 1.
+    g = 3 (3 m^2 - 7) / (4 m (m^2 - 4)) (methods/uncertainty 4); 1 for a window of 1.
     """
     return 1.0 if window == 1 else 3 * (3 * window**2 - 7) / (4 * window * (window**2 - 4))
 
@@ -160,7 +160,7 @@ def hidden_places(relief: Relief, fitted: Array, *, false_alarm: float = 0.01) -
     """Places (n, 2) as x, y [m] where means of 1, 2, 3 and 5 cells stand off the smoothed surface beyond chance.
 
     Threshold u / k times the normal quantile that lets a clean wall of N cells raise an alarm in 1 % of surveys,
-    divided among both signs and four sizes (METHODS 3b).
+    divided among both signs and four sizes (methods/uncertainty 5).
     """
     residual = np.where(relief.valid, relief.offset - fitted, 0.0)
     weight = np.where(relief.valid, 1.0, 0.0)

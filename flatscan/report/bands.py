@@ -29,7 +29,7 @@ _LINES = ("//", "///", "////", "//////")
 _DOTS = ("..", "...", "....", "......")
 _STEPS_MM = (1, 2, 5, 10, 20, 50, 100, 200, 500)
 _STEPS_IN = (1 / 16, 1 / 8, 1 / 4, 1 / 2, 1, 2, 4, 8, 16)
-# what a build-up of so much asks for; common practice, from TRADE's decision ladder (from memory and derived)
+# what a build-up of so much asks for; common practice, the ladder of methods/trade 4 (from memory and derived)
 LADDER_MM = (5.0, 8.0, 13.0, 20.0, 25.0, 40.0)
 LADDER_WORDS = (
     note("drawing.too-thin"),

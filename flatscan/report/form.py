@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-# TRADE, Reading a wall with a laser: 100 mm in from edges; at floor, waist, head and ceiling; 1.2 m between screeds
+# methods/trade 11: 100 mm in from edges; at floor, waist, head and ceiling; 1.2 m between screeds
 EDGE, WAIST, HEAD = 0.1, 1.0, 1.8
 _LEAST, _MOST = 0.4, 30.0
 _MOST_STATIONS = 200
@@ -115,7 +115,7 @@ _MARGIN = 0.5
 SENSE = "BIG = HOLLOW"
 # more stations than this leave no room for boxes on the drawing: the list has them
 _BOXED = 48
-# TRADE, Reading a wall with a laser: the check by turning the laser, and the first reading taken again
+# methods/trade 11: the check by turning the laser, and the first reading taken again
 CHECKS = (
     "Laser on a firm stand, levelled, its plane upright in front of the wall and parallel to the face wanted.",
     "Laser turned by 180 degrees: both marks lie no more than 0.6 mm apart for each metre (3 mm at 5 m).",

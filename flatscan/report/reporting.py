@@ -23,7 +23,7 @@ from flatscan.verdict import Verdict
 
 # from here on [m] the work is done from a platform
 _REACH = 2.0
-# what a local quadratic keeps of a feature's width (METHODS 3b)
+# what a local quadratic keeps of a feature's width (methods/uncertainty 5)
 _KEPT = 0.85
 
 

@@ -1,4 +1,7 @@
-"""Bounds on the largest gap: one it does not pass, and one it passes, at the confidence asked for (METHODS 3d)."""
+"""Bounds on the largest gap: one it does not pass, and one it passes, at the confidence asked for.
+
+See methods/decision 3 and 4.
+"""
 
 from __future__ import annotations
 
@@ -45,7 +48,7 @@ LEAST_SHARED = 0.1
 
 
 def upper_bound(work: Laying, judged: Gap | None, deepest: Array) -> float | None:
-    """The largest of gap + k u over all positions, or a little over it (METHODS 3d).
+    """The largest of gap + k u over all positions, or a little over it (methods/decision 3).
 
     ``deepest`` (rows, cols) is the deepest resting gap at each cell: where that is far from the largest, no bound need
     be looked for.
@@ -133,7 +136,7 @@ def lower_bound(layings: Sequence[tuple[Laying, float, Gap | None]]) -> tuple[fl
 
     ``layings`` are straightedges of several lengths on one relief, each with its limit [m] (0 for the gap itself) and
     the largest gap found with it. All of them are one choice: the triple that stands out most on one random half of
-    the points is read on the other (METHODS 3d).
+    the points is read on the other (methods/decision 4).
     """
     relief, k = layings[0][0].relief, layings[0][0].k
     known = [(work, limit, gap) for work, limit, gap in layings if gap is not None and gap.u_random is not None]

@@ -52,8 +52,8 @@ class Gaps:
     the deepest resting gap any placement finds at each cell, NaN where none does. ``positions`` counts placements,
     ``coverage`` is windows with data over windows on the outline less openings, the least of all directions.
     ``skipped`` counts placements not evaluated by reason; ``shortened`` those on runs shorter than the rule.
-    ``lower`` is the selection-corrected lower bound of the worst gap (METHODS 3d), None where it cannot be formed.
-    ``worst_places`` are up to five separate places worth checking by hand, deepest first.
+    ``lower`` is the selection-corrected lower bound of the worst gap (methods/decision 4), None where it cannot be
+    formed. ``worst_places`` are up to five separate places worth checking by hand, deepest first.
     ``method`` (resting, equal offsets or balanced end gap) is what ``upper``, ``lower`` and ``worst_places`` speak of.
     ``known_between`` is that of the relief; ``coverages`` run in parallel with ``directions``; ``notes``
     say what could not be known and why.

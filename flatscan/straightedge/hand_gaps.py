@@ -18,7 +18,7 @@ from flatscan.core.typed import length_in, unit_named
 from flatscan.straightedge.gaps import Direction, Gap, Laying, directions_of, find_triple, gap_of, lay_out
 from flatscan.straightedge.sweeping import sweep
 
-# straightedge and wedge read with care, common practice (METHODS 1a and 3e: 0.5 mm, k = 1)
+# straightedge and wedge read with care, common practice (methods/straightedge 10: 0.5 mm, k = 1)
 DEFAULT_U = 0.0005
 # how far off the marked place a person reads, common practice
 PLACE = 0.05

@@ -74,7 +74,10 @@ def collinear_triples(x: Array, y: Array, rule: float, directions: Sequence[floa
 def largest_gap_quantile(
     triples: Triples, x: Array, y: Array, u: Array, common: CommonError, confidence: float, *, draws: int = 1000
 ) -> float:
-    """Quantile of the largest gap [m] that reading errors alone would show (seeded; METHODS 3d, sub-additivity)."""
+    """Quantile of the largest gap [m] that reading errors alone would show.
+
+    Seeded; methods/decision 9, sub-additivity.
+    """
     generator = np.random.default_rng(20)
     # many triples of the same stations are much alike: fewer draws give their largest as well
     draws = int(min(draws, max(200, 2e7 / max(triples.at.size, 1))))

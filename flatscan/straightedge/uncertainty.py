@@ -1,4 +1,7 @@
-"""Uncertainty of three-point gaps: supports, smoothing, the common warp, and the factors of METHODS 3d."""
+"""Uncertainty of three-point gaps: supports, smoothing, the common warp.
+
+See the factors of methods/decision 4 and methods/uncertainty 11.
+"""
 
 from __future__ import annotations
 
@@ -78,7 +81,7 @@ def random_u(u: Array, lags: tuple[float, float], window: int, cos: float, sin: 
 
     ``u`` (3,) belongs to the left contact, the place of the gap and the right contact; ``lags`` are the distances in
     cells to the left and the right contact. l^2 u_a^2 + (1 - l)^2 u_b^2 + u_c^2 and the covariances that smoothing
-    brings (METHODS 3d).
+    brings (methods/uncertainty 11).
     """
     near, far = lags
     share = far / (near + far)
@@ -212,7 +215,9 @@ def common_factor(common: CommonError, x: Array, y: Array, rule: float, k: float
 
 
 def warp_factor(common: CommonError, width: float, height: float, rule: float, k: float, *, draws: int = 400) -> float:
-    """Coverage factor for the common part of a gap whose place the warp itself may have chosen (k_M of METHODS 3d).
+    """Coverage factor for the common part of a gap whose place the warp itself may have chosen.
+
+    See k_M of methods/decision 4.
 
     The quantile, at the one-sided confidence of ``k``, of the largest gap / sqrt(u top) over all three-point gaps of a
     simulated warp on a wall ``width`` by ``height`` [m], top being the largest u (seeded). So the margin of a gap is
@@ -229,8 +234,8 @@ def warp_factor(common: CommonError, width: float, height: float, rule: float, k
 def expected_u(relief: Relief, rule: float) -> float | None:
     """Standard uncertainty a gap under a straightedge of ``rule`` [m] has on this relief, before any is laid.
 
-    Contacts and place as far apart as the rule allows, cells of median u: sqrt(1.5 u^2 + u_common^2) (METHODS 3d).
-    None where the cells' u is not known.
+    Contacts and place as far apart as the rule allows, cells of median u: sqrt(1.5 u^2 + u_common^2)
+    (methods/uncertainty 11). None where the cells' u is not known.
     """
     u = relief.u[relief.valid]
     if u.size == 0 or not np.isfinite(u).any():

@@ -1,4 +1,4 @@
-"""Within, outside or undecided, one criterion at a time, by the rules of METHODS 3d."""
+"""Within, outside or undecided, one criterion at a time, by the rules of methods/decision 1."""
 
 from flatscan.verdict.criteria import (
     OUTSIDE,

@@ -1,4 +1,4 @@
-"""Flatness: what a sweep and people's own readings decide, why not, and what would (DESIGN, Decision; METHODS 3d)."""
+"""Flatness: what a sweep and people's own readings decide, why not, and what would (methods/decision 1)."""
 
 from __future__ import annotations
 
@@ -28,10 +28,10 @@ from flatscan.verdict.criteria import (
 )
 
 LEAST_COVERAGE = 0.95
-# a smoothing wider than this hides humps that a straightedge finds (METHODS 3b)
+# a smoothing wider than this hides humps that a straightedge finds (methods/uncertainty 5)
 WIDEST_SMOOTHING = 0.22
-# a short rule is there for short features: 95 % of a hump's gap survives a window of its width / 0.85 (METHODS 3b),
-# and the humps a rule looks for are half as wide as it is long
+# a short rule is there for short features: 95 % of a hump's gap survives a window of its width / 0.85
+# (methods/uncertainty 5), and the humps a rule looks for are half as wide as it is long
 SHARE_OF_RULE = 0.5 / 0.85
 
 
@@ -51,7 +51,7 @@ def cannot_be_within(relief: Relief, rule: float, limit: float) -> Note | None:
 def flatness(
     gaps: Gaps, limit: float, *, relief: Relief | None = None, name: str | Note = "flatness", decides: bool = True
 ) -> Criterion:
-    """Judge a sweep against a limit [m] by the rule of DESIGN (upper for within, lower for outside).
+    """Judge a sweep against a limit [m] by the rule of methods/decision 1 (upper for within, lower for outside).
 
     ``relief`` brings smoothing and hidden features into it. ``decides`` False (a limit from memory) gives the numbers
     only. A limit of 0 or less raises `BadValue`.

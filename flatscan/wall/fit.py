@@ -2,7 +2,7 @@
 
 Cell means give every part of the wall the same vote however densely it was scanned (Shakarji and Srinivasan: fits of
 unevenly sampled points are wrong); Tukey's biweight leaves out what stands off the wall; where a one-sided layer is
-suspected, least trimmed squares on the best 70 % of the cells (METHODS 4).
+suspected, least trimmed squares on the best 70 % of the cells (methods/walls 6).
 """
 
 from __future__ import annotations

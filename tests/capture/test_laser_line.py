@@ -48,7 +48,8 @@ def small(tmp_path_factory):
     return scene, folder
 
 
-# METHODS 5: camera 3500 mm off at x 2600, laser at x 800, 450 mm off, line at x 2000; recomputed there, exact
+# methods/laser-line 12: camera 3500 mm off at x 2600, laser at x 800, 450 mm off, line at x 2000; recomputed there,
+# exact
 @pytest.mark.parametrize(
     ("seen_mm", "height_mm"), [(2028.3001, -10.0), (2000.0, 0.0), (1985.7892, 5.0), (1965.8257, 12.0)]
 )
@@ -78,7 +79,8 @@ def test_exact_relation_equals_the_vertical_fan_formula():
 
 
 def test_natural_wall_frame_gives_the_camera_where_it_stands():
-    # METHODS 7.13: square of 2 m seen from 3.5 m, f 2912: another method is 1660 pixels off here and says it is not
+    # methods/laser-line 12: square of 2 m seen from 3.5 m, f 2912: another method is 1660 pixels off here and says it
+    # is not
     from flatscan.capture.camera import Camera
 
     at = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], float)
@@ -112,7 +114,10 @@ def test_heights_of_a_ray_cast_wall_are_true(shot):
 
 
 def test_stated_uncertainty_is_true_within_a_fifth(shot):
-    """The set-up's numbers moved by their doubts, many times, on the same pictures: METHODS 5's own simulation."""
+    """The set-up's numbers moved by their doubts, many times, on the same pictures.
+
+    See methods/laser-line 9's own simulation.
+    """
     scene, folder = shot
     setup = read_setup(scene.setup(folder, at=False))
     line = measuring.measure(setup)[0]
@@ -187,7 +192,7 @@ def test_several_lines_make_one_wall(tmp_path):
     path.write_text(path.read_text().split("[[line]]")[0] + text)
     found = check(path, Capturing(), Requirement.by(rule=1.6, limit=0.005))
     assert found.seen.capture_type == "laser-line"
-    # a cosine of 5 mm under a straightedge of one wavelength: twice the amplitude (METHODS 7.9)
+    # a cosine of 5 mm under a straightedge of one wavelength: twice the amplitude (methods/straightedge 11)
     assert found.gaps.worst.value == pytest.approx(0.010, abs=0.0012)
     assert found.verdict.decision == "outside"
 

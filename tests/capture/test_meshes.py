@@ -80,7 +80,7 @@ def test_the_points_are_even_by_area_and_the_same_every_time(write, make):
 
 def test_mesh_scatter_is_not_its_error(write, make, sheet):
     cloud = capture.read(write("a.glb", make.glb(*make.gltf(*sheet))))
-    # 4.0 x 2.6 m of dots 70 mm apart are 2122 independent returns (METHODS 3b)
+    # 4.0 x 2.6 m of dots 70 mm apart are 2122 independent returns (methods/uncertainty 3)
     assert cloud.independent_share == pytest.approx(4.0 * 2.6 / 0.07**2 / POINTS, rel=1e-3)
 
 

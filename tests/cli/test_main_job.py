@@ -30,7 +30,7 @@ def test_survey_of_readings_equals_the_hand_calculation(flatscan, truth):
     rows = list(csv.reader((SAMPLES / "laser_grid.csv").read_text().splitlines()))[8:]
     readings = np.array([[np.nan if cell.strip() == "-" else float(cell) for cell in row[1:]] for row in rows])
     material, plane = document["material"], document["material"]["plane"]
-    # DESIGN, Finish plane: 1.645 x 0.6 mm over the smallest reading plus 5 mm, measured from the laser plane
+    # methods/finish-plane 2: 1.645 x 0.6 mm over the smallest reading plus 5 mm, measured from the laser plane
     face = np.nanmin(readings) - 5 - 1.645 * 0.6
     assert_allclose(plane["at_left_foot_mm"], -face, atol=2e-3)
     assert plane["lean_mm_per_m"] == plane["turn_mm_per_m"] == 0
@@ -159,7 +159,7 @@ def test_walls_of_the_room_are_listed(flatscan, truth):
     made = truth["room.ply"]
     assert [wall["number"] for wall in walls] == [1, 2, 3, 4]
     widths = [wall["width_mm"] for wall in walls]
-    # DESIGN, Wall numbers: 1 is the largest net area, so not the one with the window, which stands opposite
+    # methods/walls 11: 1 is the largest net area, so not the one with the window, which stands opposite
     assert_allclose(widths, [made["width_mm"], made["depth_mm"]] * 2, atol=25)
 
 
@@ -176,7 +176,7 @@ def test_skirting_window_and_settle_of_the_room_do_not_make_a_gap(flatscan, trut
 
 def test_common_error_is_quoted_on_a_two_metre_chord(flatscan):
     document = flatscan("survey", SAMPLES / "wall.ply", "--json").document
-    # METHODS 1b: 5 mm for a walking phone scan
+    # methods/uncertainty 7: 5 mm for a walking phone scan
     assert_allclose(document["capture"]["u_common_mm"], 5.0, atol=0.01)
 
 

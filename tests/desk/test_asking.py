@@ -43,7 +43,10 @@ def test_every_question_can_be_left_open_and_says_what_that_costs(purpose, is_sc
 
 
 def test_costs_of_a_capture_not_known():
-    """METHODS 1b: two sigma on a gap under 2 m is about 10 mm for a walked phone and 0.9 mm for a scanner."""
+    """Two sigma on a gap under 2 m is about 10 mm for a walked phone and 0.9 mm for a scanner.
+
+    See methods/uncertainty 7.
+    """
     asked = spoken(how_captured(), "mm")
     assert "± 10.0 mm" in asked.cost
     scanner = next(choice for choice in asked.choices if choice.value == "scanner")
@@ -51,7 +54,10 @@ def test_costs_of_a_capture_not_known():
 
 
 def test_cost_of_not_taping():
-    """METHODS 1a: room captures repeat to ± 1 % of a length (k = 1); an area has twice that, k = 2 doubles both."""
+    """Room captures repeat to ± 1 % of a length (k = 1); an area has twice that, k = 2 doubles both.
+
+    See methods/uncertainty 9.
+    """
     assert say(tape_cost("phone-walk")) == "lengths ± 2.0 %, areas and volumes ± 4.0 %"
 
 

@@ -94,5 +94,5 @@ def old_citations():
     ]
 
 
-def no_old_citation_is_left():
+def test_no_old_citation_is_left():
     assert old_citations() == []

@@ -1,4 +1,7 @@
-"""What the face buries or leaves proud, and what shows in raking light, by hand and against TRADE's table."""
+"""What the face buries or leaves proud, and what shows in raking light.
+
+By hand and against the table of methods/trade 12.
+"""
 
 import numpy as np
 import pytest
@@ -64,7 +67,7 @@ def test_items_that_are_not_right(tmp_path, text, says):
 
 
 def test_height_that_just_shows():
-    """TRADE, Raking light (derived): over 1.8 m and 0.3 m at 45, 30, 15, 10 and 5 degrees, in mm to a tenth."""
+    """methods/trade 12 (derived): over 1.8 m and 0.3 m at 45, 30, 15, 10 and 5 degrees, in mm to a tenth."""
     table = {1.8: [11.5, 6.6, 3.1, 2.0, 1.0], 0.3: [1.9, 1.1, 0.5, 0.3, 0.2]}
     for length, heights in table.items():
         got = [height_that_shows(length, np.radians(angle)) * 1e3 for angle in (45, 30, 15, 10, 5)]

@@ -48,7 +48,10 @@ def wavy(x, y):
 
 
 def test_turned_plane_equals_the_hull_edge_over_the_centroid(build):
-    """Without a most, the least plumb plane is the upper hull's edge over the area centroid (METHODS 6)."""
+    """Without a most, the least plumb plane is the upper hull's edge over the area centroid.
+
+    See methods/finish-plane 4.
+    """
     relief = build.cells(4.0, 2.4, wavy, cell=0.05)
     done = place(relief, build.wall(4.0, 2.4), options=PlaneOptions(turn_up_to=1.0, worth=0.0))
     column = relief.offset.max(axis=0)

@@ -1,4 +1,4 @@
-"""The cheapest plane with hacking against the quantile result of METHODS 6 and a linear program with slacks."""
+"""The cheapest plane with hacking against a quantile (methods/finish-plane 11) and a linear program with slacks."""
 
 import numpy as np
 import pytest
@@ -16,7 +16,10 @@ def rough(x, y):
 
 @pytest.mark.parametrize(("ratio", "share"), [(5, 0.1666), (20, 0.0476), (100, 0.0098)])
 def test_share_cut_is_fill_over_fill_and_cut(build, ratio, share):
-    """METHODS 6: c_h / c_m = 5, 20, 100 cut 1/6, 1/21 and 1/101 of the area (.1666, .0476, .0098 there)."""
+    """Costs c_h / c_m = 5, 20, 100 cut 1/6, 1/21 and 1/101 of the area (.1666, .0476, .0098 there).
+
+    See methods/finish-plane 11.
+    """
     relief = build.cells(4.0, 2.4, rough, cell=0.02)
     done = least_cost(relief, cost_fill=1.0, cost_cut=float(ratio), turn_up_to=0.01)
     assert_allclose(done.cut_share, 1 / (1 + ratio), atol=2 / relief.offset.size + 1e-9)

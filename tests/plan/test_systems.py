@@ -1,4 +1,4 @@
-"""The shipped systems against TRADE's figures, and system files that are not right."""
+"""The shipped systems against the figures of methods/trade 3 and 5, and system files that are not right."""
 
 import pytest
 from numpy.testing import assert_allclose
@@ -37,7 +37,7 @@ def test_every_shipped_system_loads_and_says_where_its_values_were_read():
 
 
 def test_figures_of_the_trade():
-    """TRADE, Thickness and Materials."""
+    """methods/trade 3 and 5."""
     gypsum, one, inside, outside, lime = (
         load(n) for n in ("gypsum-undercoat", "one-coat-gypsum", "sand-cement-inside", "sand-cement-outside", "lime")
     )

@@ -1,4 +1,4 @@
-"""Coats, orders, weight and time by hand, and against printed consumption figures (TRADE)."""
+"""Coats, orders, weight and time by hand, and against printed consumption figures (methods/trade 5)."""
 
 from dataclasses import replace
 

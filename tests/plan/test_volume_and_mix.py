@@ -10,7 +10,7 @@ from flatscan.plan.volume import end_area, grid_volume, prismoid
 
 
 def test_grid_of_corner_heights():
-    """METHODS 7.11 (surveyors' grid formula): 3 x 3 corners, 10 m squares, 672.5 m3."""
+    """methods/finish-plane 14 (surveyors' grid formula): 3 x 3 corners, 10 m squares, 672.5 m3."""
     assert_allclose(grid_volume([[1, 1.5, 2], [1.2, 1.7, 2.1], [1.3, 1.9, 2.4]], 10, 10), 672.5, rtol=1e-12)
 
 
@@ -20,7 +20,7 @@ def test_grid_is_the_trapezium_rule_twice():
 
 
 def test_prismoid_and_end_areas():
-    """METHODS 7.11: A = 12, 15.8, 20 m2 over 30 m: 476.0 and 480.0 m3."""
+    """methods/finish-plane 14: A = 12, 15.8, 20 m2 over 30 m: 476.0 and 480.0 m3."""
     assert_allclose([prismoid(12, 15.8, 20, 30), end_area(12, 20, 30)], [476.0, 480.0], rtol=1e-12)
 
 
@@ -31,20 +31,20 @@ def test_grid_too_small():
 
 @pytest.mark.parametrize(("parts", "cement", "sand"), [(3, 479, 1.00), (4, 383, 1.06), (5, 319, 1.11), (6, 274, 1.14)])
 def test_per_cubic_metre_placed(parts, cement, sand):
-    """TRADE, Materials (printed table, factor 1.33)."""
+    """methods/trade 6 (printed table, factor 1.33)."""
     made = batch(1.0, Mix(parts, 50))
     assert_allclose([made.binder, made.sand], [cement, sand], rtol=5e-3)
 
 
 def test_one_square_metre_at_12_mm():
-    """TRADE (printed): 1:6, 12 mm on 1 m2 is 0.01596 m3 dry and 3.28 kg of cement."""
+    """methods/trade 6: 1:6, 12 mm on 1 m2 is 0.01596 m3 dry and 3.28 kg of cement."""
     made = batch(0.012, Mix(6, 50))
     assert_allclose(made.dry, 0.01596, rtol=1e-9)
     assert_allclose(made.binder, 3.28, atol=0.005)
 
 
 def test_one_bag_covers():
-    """TRADE (printed): a 50 kg bag at 1:4, 12 mm, factor 1.54 covers 9.39 m2."""
+    """methods/trade 6: a 50 kg bag at 1:4, 12 mm, factor 1.54 covers 9.39 m2."""
     assert_allclose(coverage(50, 0.012, Mix(4, 50, dry_factor=1.54)), 9.39, atol=0.005)
 
 

@@ -52,7 +52,7 @@ def test_promise_is_what_the_readings_will_leave(plans):
 
 
 def test_no_reading_leaves_the_warp_itself(plans):
-    # METHODS 3c: the middle of a 2 m gap of a Gaussian warp
+    # methods/uncertainty 6: the middle of a 2 m gap of a Gaussian warp
     assert plans[0].u_worst == pytest.approx(float(CommonError(0.008, 2.0).u_gap(1.0, 1.0)), rel=1e-3)
 
 

@@ -57,7 +57,7 @@ def chord_error(truth, found):
 def test_chord_error_of_one_capture_is_found_from_the_differences(number):
     rng = np.random.default_rng(number)
     shown = [combine(scans(rng, 0.002, number, wall_form()), STATIC, 2.0)[1].s[0] ** 2 for _ in range(8)]
-    # METHODS 3c: the middle of a 2 m chord errs by 0.596 sd; 8 surveys fix the root to about a third
+    # methods/uncertainty 6: the middle of a 2 m chord errs by 0.596 sd; 8 surveys fix the root to about a third
     assert_allclose(np.sqrt(np.mean(shown)), 0.596 * 0.002, rtol=0.35)
 
 

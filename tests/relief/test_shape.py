@@ -40,7 +40,8 @@ def stations_of(x, y, z):
 
 
 def test_five_points_of_a_published_example():
-    # METHODS 7.6: inputs from an engineering forum thread (eng-tips 393584); total least squares by two programs
+    # methods/definitions 11: inputs from an engineering forum thread (eng-tips 393584); total least squares by two
+    # programs
     points = np.array([[11.5, 7, 1.1], [18.5, 6.9, 1.03], [4.5, 13, 1.02], [25.5, 30, 1.03], [11.5, 37.5, 1.02]])
     centre, normal = fit_plane_total(points)
     off = (points - centre) @ normal

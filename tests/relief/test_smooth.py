@@ -22,7 +22,7 @@ def relief_of(offset, u=0.001):
 
 @pytest.mark.parametrize(("window", "gain"), [(5, 0.486), (7, 0.333), (9, 0.255), (11, 0.207)])
 def test_gain_equals_the_tabulated_values(window, gain):
-    # METHODS 3b, table of 2-D sd gains
+    # methods/uncertainty 4, table of 2-D sd gains
     assert_allclose(quadratic_gain(window), gain, atol=6e-4)
 
 

@@ -67,7 +67,7 @@ def test_a_step_is_the_smallest_round_one_that_reaches(least, most, step):
 
 
 def test_build_up_bands_are_the_ladders():
-    # TRADE, decision ladder: < 5, 5-8, 8-13 normal, 13-20, 20-25, 25-40, > 40
+    # methods/trade 4: < 5, 5-8, 8-13 normal, 13-20, 20-25, 25-40, > 40
     made = bands.build_up_bands(0.001, 0.06)
     assert [round(b.high * 1000) for b in made[:-1]] == [5, 8, 13, 20, 25, 40]
     assert [b.hatch for b in made].index("") == 2

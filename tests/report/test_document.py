@@ -1,4 +1,4 @@
-"""The contract of DESIGN, "Contract: result document (JSON)", key by key."""
+"""The contract of methods/record 4, key by key."""
 
 import dataclasses
 import json

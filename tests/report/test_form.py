@@ -12,7 +12,7 @@ from flatscan.report.say import say
 
 
 def test_stations_stand_where_the_trade_reads_them():
-    # TRADE, Reading a wall with a laser: 100 mm in from edges, floor, waist, head, ceiling
+    # methods/trade 11: 100 mm in from edges, floor, waist, head, ceiling
     places = form.stations(form.Blank(4.2, 2.7))
     assert sorted({y for _, y in places}) == [0.1, 1.0, 1.8, 2.6]
     across = sorted({x for x, _ in places})

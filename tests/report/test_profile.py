@@ -25,7 +25,7 @@ def test_a_plane_is_sampled_exactly_and_has_no_gap(check):
 
 
 def test_an_arc_gives_its_sagitta(check):
-    # METHODS 7.9: a concave arc of R = 100 m under L = 2 m has L^2 / 8R = 5.000 mm
+    # methods/straightedge 11: a concave arc of R = 100 m under L = 2 m has L^2 / 8R = 5.000 mm
     radius = 100.0
     relief = on(check.relief, lambda x, y: radius - np.sqrt(radius**2 - (x - 2.905) ** 2))
     found = rest(sample(relief, (1.905, 0.605), (3.905, 0.605)))
@@ -36,7 +36,7 @@ def test_an_arc_gives_its_sagitta(check):
 def test_a_ridge_is_touched_at_its_crest(check):
     relief = on(check.relief, lambda x, y: np.where(np.abs(y - 0.605) < 0.004, 0.005, 0.0))
     found = rest(sample(relief, (0.505, 0.105), (0.505, 1.105)))
-    # a 5 mm crest in the middle of 1 m: 4.9 mm one sample beside it (METHODS 7.9)
+    # a 5 mm crest in the middle of 1 m: 4.9 mm one sample beside it (methods/straightedge 11)
     assert found.gap == pytest.approx(0.005 * (1 - 0.01 / 0.5), abs=1e-9)
     assert 0.5 in (pytest.approx(found.left), pytest.approx(found.right))
 

@@ -114,7 +114,7 @@ def test_the_best_other_choice_of_plane_is_one_sentence(survey):
     said = joined(dataclasses.replace(survey, choices=choices))
     assert "Or lean allowed, 3 mm per m: saves 13 litres, 7.5 mm out of plumb." in said
     assert "turn allowed" not in said
-    # TRADE 2: nothing is turned or leant for a saving under a fiftieth
+    # methods/finish-plane 5: nothing is turned or leant for a saving under a fiftieth
     small = (choices[0], dataclasses.replace(choices[1], saves=0.0026))
     assert "Or turn" not in joined(dataclasses.replace(survey, choices=small))
 

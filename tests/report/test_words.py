@@ -1,4 +1,4 @@
-"""Every sheet is read for the words that may not stand there, and for those that must (DESIGN, Words on paper)."""
+"""Every sheet is read for the words that may not stand there, and for those that must (methods/record 3)."""
 
 import json
 import re

@@ -1,4 +1,4 @@
-"""Rows and intermediate values as printed (TOLERANCES.md), and the layout of the entries."""
+"""Rows and intermediate values as printed (methods/tolerances 5 to 7), and the layout of the entries."""
 
 import math
 from itertools import product
@@ -32,7 +32,7 @@ def test_every_entry_says_what_it_is_and_where_it_comes_from(entry):
 
 @pytest.mark.parametrize(
     ("row", "length", "printed"),
-    # TOLERANCES, Finish: the printed intermediate values of row 6 in whole millimetres
+    # methods/tolerances 7: the printed intermediate values of row 6 in whole millimetres
     [(6, 0.1, 3), (6, 0.6, 4), (6, 1, 5), (6, 1.5, 6), (6, 2, 7), (6, 2.5, 8), (6, 3, 8), (6, 3.5, 9), (6, 4, 10),
      (6, 6, 13), (6, 8, 17), (6, 10, 20), (6, 15, 25),
      # What the methods hide: 12.5 is printed as 13 in row 5

@@ -1,4 +1,4 @@
-"""Gaps that have a formula (METHODS 7.9; sagitta of a circle)."""
+"""Gaps that have a formula (methods/straightedge 11; sagitta of a circle)."""
 
 import numpy as np
 import pytest
@@ -38,7 +38,7 @@ def test_bow_has_no_gap_but_stands_off_at_the_ends(grid_relief):
 
 
 def test_narrow_hump(grid_relief):
-    # 5 mm hump 40 mm wide in the middle of 2 m: the hull runs from the far end to the crest (METHODS 7.9)
+    # 5 mm hump 40 mm wide in the middle of 2 m: the hull runs from the far end to the crest (methods/straightedge 11)
     x = np.arange(2001) * 1e-3
     hump = np.where(np.abs(x - 1.0) <= 0.020 + 1e-12, 0.005, 0.0)
     relief = grid_relief(np.tile(hump, (3, 1)), cell=1e-3)

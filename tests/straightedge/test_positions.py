@@ -185,7 +185,8 @@ def test_profile_by_itself():
 
 
 def test_equal_offsets_see_twice_what_rests(grid_relief):
-    # a resting straightedge on a wave of one rule's length reads up to twice what equal offsets do (TOLERANCES)
+    # a resting straightedge on a wave of one rule's length reads up to twice what equal offsets do
+    # (methods/tolerances 4)
     relief = grid_relief(lambda x, y: 0.003 * np.cos(2 * np.pi * (x - 0.005) / 1.0), width=4.0, height=0.1, cell=0.01)
     found = sweep(relief, 1.0, directions=[0])
     assert_allclose(found.worst.value, 0.006, rtol=1e-6)

@@ -117,7 +117,7 @@ def test_unsmoothed_ceiling_is_two():
 
 
 def test_common_u_of_a_metre_warp():
-    # METHODS 3c: 0.596 of the warp's sd on the middle of a 2 m gap at 1 m correlation length
+    # methods/uncertainty 6: 0.596 of the warp's sd on the middle of a 2 m gap at 1 m correlation length
     assert_allclose(CommonError(1.0).u_gap(1.0, 1.0), 0.596, atol=1e-3)
 
 
@@ -148,7 +148,7 @@ def largest_ratio(draws, triples):
 
 
 def test_warp_factor_against_simulation():
-    # METHODS 3d prints about 2.8 for 1 m on 4 x 2.4 m
+    # methods/decision 4 prints about 2.8 for 1 m on 4 x 2.4 m
     factor = warp_factor(CommonError(0.002), 4.0, 2.4, 2.0, 1.645)
     assert_allclose(factor, 2.8, atol=0.3)
     # the middle of the whole straightedge alone needs hardly less, all contacts along and up no more
@@ -164,7 +164,7 @@ def test_warp_factor_does_not_depend_on_the_size_of_the_warp_and_grows_with_the_
 
 
 def test_half_factor():
-    # 1.96 is the factor both tests share at 5 % (METHODS 3d)
+    # 1.96 is the factor both tests share at 5 % (methods/decision 4)
     assert half_factor(1.6448536) == pytest.approx(1.95996, abs=1e-4)
 
 

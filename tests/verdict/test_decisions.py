@@ -28,7 +28,7 @@ def rates(prior, u, limit, k):
 
 
 def test_jcgm_106_worked_example():
-    # JCGM 106:2012, 9.5.4 (METHODS 7.1): gamma(4, 1/4), limit 2, u 0.25
+    # JCGM 106:2012, 9.5.4 (methods/decision 16): gamma(4, 1/4), limit 2, u 0.25
     prior = stats.gamma(4, scale=0.25)
     assert_allclose(prior.sf(2), 0.04238, atol=5e-6)
     assert_allclose(rates(prior, 0.25, 2.0, 0.0), (0.00802, 0.01744), atol=2e-5)
@@ -37,7 +37,7 @@ def test_jcgm_106_worked_example():
 
 
 def test_iso_14253_1_factor():
-    # ISO 14253-1 (METHODS 3d): 95 % one-sided is k = 1.645; U with k = 2 leaves under 2.5 % (ILAC-G8)
+    # ISO 14253-1 (methods/decision 16): 95 % one-sided is k = 1.645; U with k = 2 leaves under 2.5 % (ILAC-G8)
     assert coverage_factor(0.95) == pytest.approx(1.645, abs=5e-4)
     assert stats.norm.sf(2) < 0.025
 

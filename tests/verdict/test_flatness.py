@@ -1,4 +1,4 @@
-"""Decisions on flatness by rule and limit (DESIGN, Decision)."""
+"""Decisions on flatness by rule and limit (methods/decision 1)."""
 
 import numpy as np
 import pytest

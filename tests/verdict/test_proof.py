@@ -37,7 +37,7 @@ def test_warp_has_the_spread_it_is_said_to_have(prove):
     random = np.random.default_rng(1)
     fields = np.stack([prove.random_field(1.0, random) for _ in range(400)])
     left, right = fields[:, 40, 10], fields[:, 40, 110]
-    # 2 m apart with the middle between: 0.596 of the warp's sd (METHODS 3c)
+    # 2 m apart with the middle between: 0.596 of the warp's sd (methods/uncertainty 6)
     assert np.std((left + right) / 2 - fields[:, 40, 60]) == pytest.approx(0.596, rel=0.1)
 
 

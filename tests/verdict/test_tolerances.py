@@ -67,7 +67,7 @@ def test_every_length_has_its_own_criterion(grid_relief):
 
 
 def test_method_of_the_entry_is_what_is_judged(grid_relief):
-    # a smooth outward bow: nothing under a resting straightedge, 6 mm off blocks of equal height (TOLERANCES)
+    # a smooth outward bow: nothing under a resting straightedge, 6 mm off blocks of equal height (methods/tolerances 4)
     relief = scanned(grid_relief, lambda x, y: -0.006 * (x - 1.5) ** 2)
     resting = judge_by(load("en-13914-2-2016-class-4"), relief)
     offsets = judge_by(load("uk-warranty-a-2020-flatness"), relief)

@@ -1,4 +1,4 @@
-"""The robust fit against the biases of METHODS 4, closed forms and a library."""
+"""The robust fit against the biases of methods/walls 6, closed forms and a library."""
 
 import numpy as np
 import pytest
@@ -12,7 +12,7 @@ UP, WIDTH, HEIGHT = np.array([0.0, 0, 1]), 4.0, 2.4
 
 
 def wall_points(seed, n=30_000):
-    """METHODS 4: lean 0, 3 mm noise and a 3 mm bow, in the plane y = 0, seen from y < 0."""
+    """methods/walls 6: lean 0, 3 mm noise and a 3 mm bow, in the plane y = 0, seen from y < 0."""
     rng = np.random.default_rng(seed)
     x, z = rng.uniform(0, WIDTH, n), rng.uniform(0, HEIGHT, n)
     proud = 0.003 * (1 - (2 * z / HEIGHT - 1) ** 2) + rng.normal(scale=0.003, size=n)
@@ -61,7 +61,7 @@ def lean_over_the_wall(points):
 
 @pytest.mark.parametrize("contaminant", [skirting, reveal, furniture, floor_and_ceiling, pipe])
 def test_clutter_moves_the_lean_by_less_than_a_millimetre(contaminant):
-    """Plain total least squares errs by 4 mm (skirting) to 197 mm (furniture) on such walls (METHODS 4)."""
+    """Plain total least squares errs by 4 mm (skirting) to 197 mm (furniture) on such walls (methods/walls 6)."""
     assert abs(lean_over_the_wall(contaminant(wall_points(1)))) < 1.0
 
 

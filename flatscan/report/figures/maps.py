@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from flatscan.report.parts import Report
 
-# common practice: screeds are 125 to 150 mm wide (TRADE, Setting out, printed)
+# common practice: screeds are 125 to 150 mm wide (methods/trade 2, printed)
 _SCREED_WIDE = 0.14
 _MOST_FIGURES = 60
 _LOW = "#d8e4ef"
@@ -127,7 +127,7 @@ def _low_places(axes: Axes, drawing: LowDrawing, units: str) -> str:
     return say(note("drawing.rings"), units)
 
 
-# a run of missing samples up to this long is bridged without contributing (DESIGN, Cells)
+# a run of missing samples up to this long is bridged without contributing (methods/straightedge 6)
 BRIDGE = 0.1
 _SLACK = 1e-9
 _LEFT, _UNDER, _GAP = 0.8, 0.55, 0.75

@@ -236,7 +236,7 @@ def _disagreement(matrix: Array, pixels: Array, places: Array) -> float:
 def _camera_error(pixels: Array, places: Array, image: NDArray[np.uint8]) -> float:
     """How far four corners are from what any camera with its axis in the photo's middle could have seen [m].
 
-    The focal length is searched; the pose comes from SQPNP refined by iteration (METHODS 5: never IPPE).
+    The focal length is searched; the pose comes from SQPNP refined by iteration (methods/laser-line 3: never IPPE).
     """
     from scipy.optimize import minimize_scalar
 

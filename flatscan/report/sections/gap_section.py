@@ -19,7 +19,7 @@ from flatscan.straightedge.hand_gaps import HandCheck
 from flatscan.verdict import Criterion, Verdict
 
 _NO_GAP = "unknown.no-position"
-# METHODS: the codes of how a straightedge is read, and of what that way hides
+# by method: the codes of how a straightedge is read, and of what that way hides
 _METHODS = {
     "resting": ("method.resting", "method.resting-hides"),
     "equal offsets": ("method.equal-offsets", "method.equal-offsets-hides"),

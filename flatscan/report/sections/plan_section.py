@@ -261,7 +261,10 @@ def _choices(found: Survey) -> Section:
 
 
 def _best_choice(found: Survey) -> Iterator[Note]:
-    """The choice that saves most, if it saves a fiftieth or more (TRADE 2), with what it costs in plumb and square."""
+    """The choice that saves most, if it saves a fiftieth or more, with what it costs in plumb and square.
+
+    See methods/finish-plane 5.
+    """
     first = found.choices[0].build_up
     others = [choice for choice in found.choices[1:] if choice.build_up is not None and choice.saves]
     best = max(others, key=lambda choice: choice.saves or 0.0, default=None)
