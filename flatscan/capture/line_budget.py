@@ -1,4 +1,4 @@
-"""Laser-line photos as a capture: lines as rows of stations, with where their uncertainty comes from (methods/laser-line 8)."""
+"""Laser-line photos as a capture: lines as stations, and where their uncertainty comes from (methods/laser-line 8)."""
 
 from __future__ import annotations
 
