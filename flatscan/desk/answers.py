@@ -137,11 +137,14 @@ def _said(report: Report, job: Job) -> dict[str, Any]:
     choices = report.section("choices")
     beside = None if choices is None else choices.tables[0]
     known_from = [fact for section in report.sections for fact in section.facts if fact.key == "plumb-from"]
-    said: tuple[Said, ...] = (*(fact.text for fact in known_from), *report.notes)
+    said: tuple[Said, ...] = (
+        *(note("desk.labelled", label=Note("fact.plumb-from"), what=fact.text) for fact in known_from),
+        *report.notes,
+    )
     return {
         "stops": [say(note("report.stop", sign=sign), to) for sign in report.stops],
         "cautions": [say(caution, to) for caution in report.cautions],
-        "told": lines(report, to),
+        "lines": lines(report, to),
         "choices": None if beside is None else say(beside.title, to),
         "choice_texts": [] if beside is None else beside.texts(to.units),
         "choice_heads": [] if beside is None else beside.headings(to.units),

@@ -45,10 +45,15 @@ def say(it: Said, manner: Manner | str = "mm") -> str:
     return fill(templates()[it.code], {**place, **it.quantities}, manner, say)
 
 
+def is_item(text: Said, mark: str) -> bool:
+    """Whether a note is an item of a list: its template begins with the list's ``mark``."""
+    return isinstance(text, Note) and templates()[text.code][: len(mark)] == mark
+
+
 def finished(text: Said, manner: Manner | str = "mm") -> str:
     """Words with a capital first and one full stop last; a line of a list, which is indented, stays as it is."""
     words = say(text, manner).rstrip()
-    if not words.strip() or words.startswith("  "):
+    if not words.strip() or is_item(text, "  "):
         return words
     return f"{words[:1].upper()}{words[1:].rstrip('.')}."
 

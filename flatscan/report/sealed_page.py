@@ -13,7 +13,7 @@ from flatscan.core.notes import Note, note
 from flatscan.core.phrase import Manner, command_line, written
 from flatscan.core.quantity import Quantity, cubic_metres, metres, share, slope
 from flatscan.report.parts import Report
-from flatscan.report.say import Said, say, trouble
+from flatscan.report.say import Said, is_item, say, trouble
 
 SCHEMA = 1
 SAME, ALTERED, DIFFERENT = "same", "altered", "recomputes differently"
@@ -208,7 +208,7 @@ def sealed_page(manifest: Mapping[str, Any], reports: Sequence[Report], units: s
     lines: list[str] = []
     for text in _paragraphs(manifest, reports, command_line(units)):
         words = say(text, units)
-        indent = "  " if words.startswith("- ") else ""
+        indent = "  " if is_item(text, "- ") else ""
         lines += textwrap.wrap(words, WIDTH, subsequent_indent=indent, break_on_hyphens=False) or [""]
     return "\n".join(lines) + "\n"
 

@@ -35,7 +35,7 @@ class Sheet(Flow):
         super().__init__(say(report.name, units), say(note(title), units), units, paper)
         self.report = report
 
-    def told(self, text: Said, **style: object) -> None:
+    def paragraph(self, text: Said, **style: object) -> None:
         """A note as a sentence."""
         self.say(self.sentence(text), **style)  # type: ignore[arg-type]
 
@@ -53,7 +53,7 @@ class Sheet(Flow):
         """What was surveyed, where that is not the bare wall."""
         for said in self.report.lead:
             if not _is_no_stop(said):
-                self.told(said, size=11, weight="bold")
+                self.paragraph(said, size=11, weight="bold")
 
     def section_facts(self, name: str, keys: tuple[str, ...] = ()) -> None:
         """Facts of a section, all or those of ``keys``."""
@@ -96,11 +96,11 @@ class Sheet(Flow):
     def ending(self, *, notes: bool = False) -> list[Figure]:
         """What was not examined closes every sheet, the notes those that vouch for the measuring; returns the pages."""
         self.titled("sheet.not-examined")
-        self.told(note("report.list", parts=self.report.not_examined))
+        self.paragraph(note("report.list", parts=self.report.not_examined))
         if notes and self.report.notes:
             self.titled("sheet.said-of-capture")
             for text in self.report.notes:
-                self.told(text, size=8.5)
+                self.paragraph(text, size=8.5)
         return self.pages
 
 
@@ -115,7 +115,7 @@ def survey_sheet(report: Report, units: str, paper: str) -> list[Figure]:
     sheet.before()
     for said in report.lead:
         if _is_no_stop(said):
-            sheet.told(said)
+            sheet.paragraph(said)
     sheet.section("wall", tables=False)
     sheet.section("material")
     sheet.section("hacking", facts=False)
@@ -138,7 +138,7 @@ def material_list(report: Report, units: str, paper: str) -> list[Figure]:
     for number, table in enumerate(() if order is None else order.tables):
         sheet.table(table, tick=number == 0)
     for text in () if order is None else order.remarks:
-        sheet.told(text)
+        sheet.paragraph(text)
     return sheet.ending()
 
 
@@ -154,7 +154,7 @@ def set_out_list(report: Report, units: str, paper: str) -> list[Figure]:
     sheet.section("setout", facts=False, tick=True)
     laid = report.section("setout")
     for text in () if laid is None else laid.remarks:
-        sheet.told(text)
+        sheet.paragraph(text)
     return sheet.ending()
 
 
@@ -168,15 +168,15 @@ def low_list(report: Report, units: str, paper: str) -> list[Figure]:
     sheet.section("lows", facts=False, tick=True)
     lows = report.section("lows")
     for text in () if lows is None else lows.remarks:
-        sheet.told(text, weight="bold")
+        sheet.paragraph(text, weight="bold")
     return sheet.ending()
 
 
 def notice(report: Report, units: str, paper: str) -> list[Figure]:
     """Notice of background: the excess against the straightedge before work starts, what it takes, and a reply line."""
     sheet = Sheet(report, "sheet.notice", units, paper)
-    sheet.told(note("sheet.measured-before"), size=10)
-    sheet.told(report.record)
+    sheet.paragraph(note("sheet.measured-before"), size=10)
+    sheet.paragraph(report.record)
     sheet.before(cut=False)
     sheet.titled("sheet.measured")
     sheet.section_facts("flatness")
@@ -215,15 +215,17 @@ def variation(report: Report, units: str, paper: str) -> list[Figure]:
 def record(report: Report, units: str, paper: str) -> list[Figure]:
     """Record of measurement: each criterion's decision with its ±, the method, and what was not tested."""
     sheet = Sheet(report, "sheet.record", units, paper)
-    sheet.told(report.record, size=10)
+    sheet.paragraph(report.record, size=10)
     sheet.titled("section.verdict")
     verdict = report.section("verdict")
     assert verdict is not None
     for fact in verdict.facts:
         bold = fact.key == "decided"
-        sheet.told(fact.text, size=11 if bold else 9.5, weight="bold" if bold else "normal", indent=0 if bold else 0.2)
+        sheet.paragraph(
+            fact.text, size=11 if bold else 9.5, weight="bold" if bold else "normal", indent=0 if bold else 0.2
+        )
     confidence = verdict.values["confidence"] if isinstance(verdict.values, dict) else share(0.95)
-    sheet.told(note("sheet.rule-behind", confidence=confidence))
+    sheet.paragraph(note("sheet.rule-behind", confidence=confidence))
     sheet.section("verdict", facts=False)
     sheet.beside()
     sheet.titled("sheet.method")
@@ -240,14 +242,14 @@ def record(report: Report, units: str, paper: str) -> list[Figure]:
 def comparison(report: Report, units: str, paper: str) -> list[Figure]:
     """What changed between the two surveys, how they were tied together, and what that leaves open."""
     sheet = Sheet(report, "sheet.comparison", units, paper)
-    sheet.told(report.record)
+    sheet.paragraph(report.record)
     sheet.before()
     sheet.titled("sheet.compared")
     change = report.section("compare")
     assert change is not None
     for text in change.headline:
-        sheet.told(text)
-    sheet.told(note("sheet.under-limit"))
+        sheet.paragraph(text)
+    sheet.paragraph(note("sheet.under-limit"))
     sheet.section("compare", facts=False)
     sheet.titled("sheet.both-captures")
     sheet.facts([sheet.fact(fact) for fact in change.facts if fact.key in ("earlier", "later")])
@@ -258,8 +260,8 @@ def comparison(report: Report, units: str, paper: str) -> list[Figure]:
 def background_notice(report: Report, earlier: Report, units: str, paper: str) -> list[Figure]:
     """Notice of background: the ``earlier`` surface against its own limit, and what it takes beyond the allowance."""
     sheet = Sheet(earlier, "sheet.notice-of-background", units, paper)
-    sheet.told(note("sheet.measured-before-party"), size=10)
-    sheet.told(report.record)
+    sheet.paragraph(note("sheet.measured-before-party"), size=10)
+    sheet.paragraph(report.record)
     sheet.before()
     sheet.titled("sheet.measured")
     _facts_of(sheet, report, "background", bold=True)
@@ -273,7 +275,7 @@ def background_notice(report: Report, earlier: Report, units: str, paper: str) -
 def variation_record(report: Report, units: str, paper: str) -> list[Figure]:
     """Variation record: what was put on beyond the allowance, the finish beside its background, and two signatures."""
     sheet = Sheet(report, "sheet.variation", units, paper)
-    sheet.told(report.record)
+    sheet.paragraph(report.record)
     sheet.before()
     sheet.titled("fact.background")
     _facts_of(sheet, report, "background")
@@ -292,18 +294,18 @@ def _facts_of(sheet: Sheet, report: Report, key: str, *, bold: bool = False) -> 
     change = report.section("compare")
     for fact in () if change is None else change.facts:
         if fact.key == key:
-            sheet.told(fact.text, size=11 if bold else 9.5, weight="bold" if bold else "normal")
+            sheet.paragraph(fact.text, size=11 if bold else 9.5, weight="bold" if bold else "normal")
 
 
 def _beyond(sheet: Sheet, report: Report) -> None:
     """What the wall takes beyond the allowance, where that was asked for."""
     change = report.section("compare")
-    told = () if change is None else [fact for fact in change.facts if fact.key == "beyond"]
-    if not told or change is None:
+    beyond = () if change is None else [fact for fact in change.facts if fact.key == "beyond"]
+    if not beyond or change is None:
         return
     sheet.titled("sheet.beyond-allowance")
-    for fact in told:
-        sheet.told(fact.text)
+    for fact in beyond:
+        sheet.paragraph(fact.text)
     for table in change.tables:
         if table.name == "variation":
             sheet.table(table)

@@ -146,7 +146,7 @@ def standing(looked: Looked) -> tuple[Section, Section, Section]:
         measured=measured,
         lean=note("report.top", lean=leans) if shape.lean_height else note("report.plumb"),
     )
-    told = tuple(
+    belly = tuple(
         note("report.belly-along" if key == "belly_along_mm" else "report.belly-up", belly=signed(value))
         for key, value in bellies.items()
         if isinstance(value, Quantity)
@@ -161,7 +161,7 @@ def standing(looked: Looked) -> tuple[Section, Section, Section]:
         Fact("facing-from", wall.facing_from),
         Fact("lean", note("report.lean", lean=signed(lean), height=lean, slope=leaning)),
         Fact("plumb-from", note("report.plumb-from", source=known_from)),
-        Fact("belly", note("report.list", parts=told) if told else note("report.unknown")),
+        Fact("belly", note("report.list", parts=belly) if belly else note("report.unknown")),
         Fact("span", note("report.span", span=span, rms=rms)),
     )
     return (
