@@ -44,9 +44,13 @@ _KG_PER_POUND = 0.45359237
 
 def area_text(square_metres: float, system: str = "mm", *, decimals: int = 1) -> str:
     """An area in the words of a sheet: square metres, or square feet."""
-    if system == "in":
-        return f"{square_metres / METRES_PER['ft'] ** 2:.{decimals}f} sq ft"
-    return f"{square_metres:.{decimals}f} m²"
+    scale, name = area_scale(system)
+    return f"{square_metres * scale:.{decimals}f} {name}"
+
+
+def area_scale(system: str = "mm") -> tuple[float, str]:
+    """How many square metres, or square feet, there are in a square metre, and what they are called."""
+    return (1 / METRES_PER["ft"] ** 2, "sq ft") if system == "in" else (1.0, "m²")
 
 
 def volume_scale(system: str = "mm") -> tuple[float, str]:
@@ -62,9 +66,13 @@ def volume_text(cubic_metres: float, system: str = "mm", *, decimals: int = 0) -
 
 def mass_text(kilograms: float, system: str = "mm", *, decimals: int = 0) -> str:
     """A mass in the words of a sheet: kilograms, or pounds."""
-    if system == "in":
-        return f"{kilograms / _KG_PER_POUND:.{decimals}f} lb"
-    return f"{kilograms:.{decimals}f} kg"
+    scale, name = mass_scale(system)
+    return f"{kilograms * scale:.{decimals}f} {name}"
+
+
+def mass_scale(system: str = "mm") -> tuple[float, str]:
+    """How many kilograms, or pounds, there are in a kilogram, and what they are called."""
+    return (1 / _KG_PER_POUND, "lb") if system == "in" else (1.0, "kg")
 
 
 def slope_text(slope: float, system: str = "mm", *, decimals: int = 1) -> str:

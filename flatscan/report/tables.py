@@ -11,7 +11,7 @@ import numpy as np
 
 from flatscan.core.notes import Unknown
 from flatscan.core.quantity import Quantity
-from flatscan.core.units import length_text
+from flatscan.core.units import area_scale, length_text, mass_scale, volume_scale
 from flatscan.report.say import Said, say
 
 # decimals of a number that is shown as it was worked out, such as whole bags
@@ -97,10 +97,19 @@ def _is_length(key: str) -> bool:
 
 
 def _heading(column: Column, system: str) -> str:
-    unit = {"_mm": "mm", "_m2": "m²", "_l": "litres", "_kg": "kg"}
-    if _is_length(column.key) and system == "in":
-        return column.heading
-    return column.heading + next((f", {name}" for end, name in unit.items() if column.key.endswith(end)), "")
+    if _is_length(column.key):
+        return column.heading if system == "in" else f"{column.heading}, mm"
+    scale = _scale(column.key, system)
+    return column.heading if scale is None else f"{column.heading}, {scale[1]}"
+
+
+def _scale(key: str, system: str) -> tuple[float, str] | None:
+    """What values under a key are multiplied by on paper, and the unit's name there; None for what is no quantity."""
+    if key.endswith("_m2"):
+        return area_scale(system)
+    if key.endswith(("_l", "litres")):
+        return volume_scale(system)
+    return mass_scale(system) if key == "kg" or key.endswith("_kg") else None
 
 
 def _text(column: Column, value: Cell, system: str) -> str:
@@ -111,7 +120,8 @@ def _text(column: Column, value: Cell, system: str) -> str:
     if _is_length(column.key):
         # the column's head carries mm; inches carry their own unit
         return length_text(value, system) if system == "in" else f"{value * 1000 + 0.0:.{column.decimals}f}"
-    shown = value * factor(column.key) + 0.0
+    scale = _scale(column.key, system)
+    shown = value * (factor(column.key) if scale is None else scale[0]) + 0.0
     return f"{shown:g}" if column.decimals == AS_IS else f"{shown:.{column.decimals}f}"
 
 

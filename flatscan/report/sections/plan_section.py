@@ -129,7 +129,7 @@ def coat_table(order: TakeOff) -> Table:
     columns = (
         Column("name", "coat"),
         Column("thickness_mm", "mean thickness", 1),
-        Column("kg", "kg before waste", 1),
+        Column("kg", "before waste", 1),
         Column("bags", "bags", 1, _NO_BAGS),
     )
     rows = tuple((coat.name, coat.thickness, coat.kg, coat.bags) for coat in order.coats)
@@ -141,7 +141,7 @@ def order_table(order: TakeOff) -> Table:
     columns = (
         Column("product", "product"),
         Column("unit", "sold as"),
-        Column("kg", "kg after waste", 0, _NO_BAGS),
+        Column("kg", "after waste", 0, _NO_BAGS),
         Column("low", "wanted from", 1),
         Column("high", "to", 1),
         Column("order", "ORDER", AS_IS),

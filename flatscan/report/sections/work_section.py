@@ -139,7 +139,7 @@ def low_table(lows: Sequence[Low]) -> Table:
         *AT,
         Column("depth_mm", "depth", 1),
         Column("area_m2", "area", 2),
-        Column("litres", "litres", 2),
+        Column("litres", "volume", 2),
     )
     return Table("lows", "Low spots", columns, rows, "no low spot over the limit", note("caution.wet-cement"))
 
