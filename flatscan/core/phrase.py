@@ -156,6 +156,12 @@ def _span(value: float, units: str, digits: str) -> str:
     return feet_and_inches(value) if units == "in" else f"{_number(value, digits or 'g')} m"
 
 
+def _slope(value: float, units: str, digits: str) -> str:
+    if digits == "g" and units != "in":
+        return f"{_number(value * 1000, digits)} mm per m"
+    return _signed(slope_text(value, units, decimals=int(digits.strip("+g") or _DECIMALS["slope"])), digits)
+
+
 def _load(value: float, units: str, digits: str) -> str:
     if units == "in":
         return f"{mass_text(value * METRES_PER['ft'] ** 2, units, decimals=1)} per sq ft"
@@ -170,9 +176,7 @@ _WRITE: dict[str, Callable[[float, str, str], str]] = {
     "volume": lambda v, units, d: volume_text(v, units, decimals=int(d or 0)),
     "mass": lambda v, units, d: mass_text(v, units, decimals=int(d or 0)),
     "load": _load,
-    "slope": lambda v, units, d: _signed(
-        slope_text(v, units, decimals=int(d.removeprefix("+") or _DECIMALS["slope"])), d
-    ),
+    "slope": _slope,
     "angle": lambda v, _, d: f"{_number(v, d or 'g')} degrees",
     "pixels": lambda v, _, d: f"{_number(v, d or '1')} px",
     "hours": lambda v, _, d: f"{_number(v, d or 'g')} h",
