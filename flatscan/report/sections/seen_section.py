@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import Any
+
 import numpy as np
 
 from flatscan.core.model import Relief
@@ -11,7 +14,6 @@ from flatscan.jobs import Looked, Seen
 from flatscan.relief.tie import Tie
 from flatscan.report.bands import Spot
 from flatscan.report.parts import Fact, Section
-from flatscan.report.say import Said
 from flatscan.report.tables import AT, Column, Table
 
 
@@ -102,73 +104,83 @@ def tie_values(tie: Tie) -> dict[str, object]:
 
 def standing(looked: Looked) -> tuple[Section, Section, Section]:
     """Wall, plumb and shape: size, areas, which way is up, how it leans and bellies."""
-    wall, relief, shape = looked.wall, looked.relief, looked.shape
-    width, height = metres(wall.width), metres(wall.height)
-    net, gross, measured = square_metres(relief.net_area), square_metres(wall.gross_area), share(relief.covered_share)
-    cell = metres(relief.step) if relief.known_between else Unknown("unknown.no-cells")
-    plumb = wall.plumb
-    u_lean = None if plumb.u_lean is None else float(np.hypot(shape.u_lean, plumb.u_lean)) * wall.height
-    lean, leaning = metres(shape.lean_height, u_lean), slope(shape.lean)
-    bellies = {
-        "belly_along_mm": known(shape.belly_along, "unknown.belly"),
-        "belly_up_mm": known(shape.belly_up, "unknown.belly"),
-    }
-    span, rms = metres(shape.range), metres(shape.rms)
-    wall_values = {
-        "number": wall.number,
-        "up_from": wall.up_from,
-        "facing_from": wall.facing_from,
-        "width_mm": width,
-        "height_mm": height,
-        "area_m2": net,
-        "gross_area_m2": gross,
-        "covered_share": measured,
-        "cell_mm": cell,
-        "title": looked.seen.title,
-        "openings": openings(looked).rows_as_values(),
-        "objects": (),
-    }
-    plumb_values = {
-        "lean_mm_per_m": leaning,
-        "lean_mm": lean,
-        "u_lean_mm_per_m": Unknown("unknown.u-plumb") if plumb.u_lean is None else slope(plumb.u_lean),
-        "known_from": plumb.known_from or Unknown("unknown.plumb-from"),
-    }
-    shape_values = bellies | {"range_mm": span, "rms_mm": rms}
-    leans = signed(lean)
+    wall, plumb, shape = _wall_values(looked), _plumb_values(looked), _shape_values(looked)
+    lean = plumb["lean_mm"]
     opening = note(
         "report.opening",
         name=wall_name(looked.seen),
         file=looked.origin.file,
-        width=width,
-        height=height,
-        net=net,
-        measured=measured,
-        lean=note("report.top", lean=leans) if shape.lean_height else note("report.plumb"),
+        width=wall["width_mm"],
+        height=wall["height_mm"],
+        net=wall["area_m2"],
+        measured=wall["covered_share"],
+        lean=note("report.top", lean=signed(lean)) if lean.value else note("report.plumb"),
     )
-    belly = tuple(
-        note("report.belly-along" if key == "belly_along_mm" else "report.belly-up", belly=signed(value))
-        for key, value in bellies.items()
-        if isinstance(value, Quantity)
-    )
-    grain: Said = note("report.cells", cell=cell) if isinstance(cell, Quantity) else note("report.stations-only")
-    known_from: Said = plumb.known_from or note("report.nothing-in-capture")
-    facts = (
-        Fact("size", note("report.size", width=width, height=height)),
-        Fact("area", note("report.areas", net=net, gross=gross)),
-        Fact("measured", note("report.measured", measured=measured, grain=grain)),
-        Fact("up-from", wall.up_from),
-        Fact("facing-from", wall.facing_from),
-        Fact("lean", note("report.lean", lean=signed(lean), height=lean, slope=leaning)),
-        Fact("plumb-from", note("report.plumb-from", source=known_from)),
-        Fact("belly", note("report.list", parts=belly) if belly else note("report.unknown")),
-        Fact("span", note("report.span", span=span, rms=rms)),
-    )
+    facts = tuple(_standing_facts(looked, wall, plumb, shape))
     return (
-        Section("wall", wall_values, headline=(opening,), facts=facts, tables=(openings(looked),)),
-        Section("plumb", plumb_values),
-        Section("shape", shape_values),
+        Section("wall", wall, headline=(opening,), facts=facts, tables=(openings(looked),)),
+        Section("plumb", plumb),
+        Section("shape", shape),
     )
+
+
+def _wall_values(looked: Looked) -> dict[str, Any]:
+    wall, relief = looked.wall, looked.relief
+    return {
+        "number": wall.number,
+        "up_from": wall.up_from,
+        "facing_from": wall.facing_from,
+        "width_mm": metres(wall.width),
+        "height_mm": metres(wall.height),
+        "area_m2": square_metres(relief.net_area),
+        "gross_area_m2": square_metres(wall.gross_area),
+        "covered_share": share(relief.covered_share),
+        "cell_mm": metres(relief.step) if relief.known_between else Unknown("unknown.no-cells"),
+        "title": looked.seen.title,
+        "openings": openings(looked).rows_as_values(),
+        "objects": (),
+    }
+
+
+def _plumb_values(looked: Looked) -> dict[str, Any]:
+    plumb, shape = looked.wall.plumb, looked.shape
+    u_lean = None if plumb.u_lean is None else float(np.hypot(shape.u_lean, plumb.u_lean)) * looked.wall.height
+    return {
+        "lean_mm_per_m": slope(shape.lean),
+        "lean_mm": metres(shape.lean_height, u_lean),
+        "u_lean_mm_per_m": Unknown("unknown.u-plumb") if plumb.u_lean is None else slope(plumb.u_lean),
+        "known_from": plumb.known_from or Unknown("unknown.plumb-from"),
+    }
+
+
+def _shape_values(looked: Looked) -> dict[str, Any]:
+    shape = looked.shape
+    return {
+        "belly_along_mm": known(shape.belly_along, "unknown.belly"),
+        "belly_up_mm": known(shape.belly_up, "unknown.belly"),
+        "range_mm": metres(shape.range),
+        "rms_mm": metres(shape.rms),
+    }
+
+
+def _standing_facts(
+    looked: Looked, wall: dict[str, Any], plumb: dict[str, Any], shape: dict[str, Any]
+) -> Iterator[Fact]:
+    """The lines of paper and page, out of the values of the document."""
+    cell, lean = wall["cell_mm"], plumb["lean_mm"]
+    grain = note("report.cells", cell=cell) if isinstance(cell, Quantity) else note("report.stations-only")
+    bellies = (("report.belly-along", shape["belly_along_mm"]), ("report.belly-up", shape["belly_up_mm"]))
+    belly = tuple(note(code, None, belly=signed(value)) for code, value in bellies if isinstance(value, Quantity))
+    known_from = looked.wall.plumb.known_from or note("report.nothing-in-capture")
+    yield Fact("size", note("report.size", width=wall["width_mm"], height=wall["height_mm"]))
+    yield Fact("area", note("report.areas", net=wall["area_m2"], gross=wall["gross_area_m2"]))
+    yield Fact("measured", note("report.measured", measured=wall["covered_share"], grain=grain))
+    yield Fact("up-from", wall["up_from"])
+    yield Fact("facing-from", wall["facing_from"])
+    yield Fact("lean", note("report.lean", lean=signed(lean), height=lean, slope=plumb["lean_mm_per_m"]))
+    yield Fact("plumb-from", note("report.plumb-from", source=known_from))
+    yield Fact("belly", note("report.list", parts=belly) if belly else note("report.unknown"))
+    yield Fact("span", note("report.span", span=shape["range_mm"], rms=shape["rms_mm"]))
 
 
 def openings(looked: Looked) -> Table:
