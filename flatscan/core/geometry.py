@@ -301,7 +301,8 @@ def _at_one_corner(points: Array, triangles: Pairs, beside: Pairs, near: float) 
     first, side = np.nonzero(beside >= 0)
     second = beside[first, side]
     same = np.hypot(*(centres[first] - centres[second]).T) <= near
-    ends = (first[same], second[same])
+    # scipy 1.11 takes no wider indices here
+    ends = (first[same].astype(np.int32), second[same].astype(np.int32))
     joined = coo_array((np.ones(len(ends[0])), ends), shape=(len(triangles),) * 2)
     number, corner = connected_components(joined, directed=False)
     shared = np.flatnonzero(np.bincount(corner, minlength=number) > 1)

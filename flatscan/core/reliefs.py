@@ -218,7 +218,8 @@ class Stations(Relief):
         places, pairs = self._neighbours
         here = chosen[tuple(places.T)]
         pairs = pairs[here[pairs].all(axis=1)]
-        graph = coo_array((np.ones(len(pairs)), pairs.T), shape=(len(places), len(places)))
+        # scipy 1.11 takes no wider indices here
+        graph = coo_array((np.ones(len(pairs)), tuple(pairs.T.astype(np.int32))), shape=(len(places), len(places)))
         _, group = connected_components(graph, directed=False)
         labels = np.zeros(chosen.shape, dtype=np.int64)
         kept, number_of = np.unique(group[here], return_inverse=True)
