@@ -77,7 +77,7 @@ def test_names():
 # ---------------------------------------------------------------- documentation
 
 
-@pytest.mark.parametrize("room", ["captures", "questions", "answers"])
+@pytest.mark.parametrize("room", ["captures", "questions", "outputs"])
 def test_examples_run_as_printed(room, monkeypatch):
     monkeypatch.chdir(ROOT)
     done = doctest.testmod(import_module(f"flatscan.library.{room}"), optionflags=doctest.ELLIPSIS)
