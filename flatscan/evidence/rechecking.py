@@ -7,7 +7,7 @@ import json
 import tempfile
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from flatscan import report
 from flatscan.core.errors import FlatscanError, ReadError
@@ -16,7 +16,7 @@ from flatscan.evidence.archive import FIRST, MANIFEST, SEAL, TEXTS, Altered, sam
 from flatscan.evidence.contents import COMMANDS, Job, from_plain, member_of, sealed_texts
 from flatscan.evidence.seal import KIND, SCHEMA, digest, dumps, is_signed, seal_record, versions
 from flatscan.jobs import Capturing, Comparing, Finishing, Progress, Requirement, silent
-from flatscan.report.sealed_page import ALTERED, DIFFERENT, SAME, Rechecked, Rerun, Row
+from flatscan.report.sealed_page import ALTERED, DIFFERENT, SAME, Rechecked, Rerun, Row, State
 
 _KINDS = {
     "capturing": Capturing,
@@ -199,17 +199,27 @@ def _rerun(
 
 
 def compare_documents(sealed: Any, again: Any) -> tuple[Row, ...]:
-    """Every entry of two result documents in reading order; an entry only one of them has is different."""
+    """Every entry of two result documents in reading order.
+
+    An entry only one of them has is different, but for the keys that documents sealed earlier cannot have.
+    """
     return tuple(_walk(sealed, again, ""))
 
 
 _ABSENT = "(absent)"
+# keys that documents have since November 2026: what was sealed before says nothing under them, so nothing else either.
+# They are named one by one, so that a document sealed with any other key left out still recomputes differently.
+_ADDED_SINCE = frozenset({"cautions", "lower_mm", "notes", "objects", "restricted"})
 
 
 def _walk(sealed: Any, again: Any, path: str) -> Iterator[Row]:
     if isinstance(sealed, dict) and isinstance(again, dict):
         for key in [*sealed, *(key for key in again if key not in sealed)]:
-            yield from _walk(sealed.get(key, _ABSENT), again.get(key, _ABSENT), f"{path}.{key}" if path else key)
+            below = f"{path}.{key}" if path else key
+            if key not in sealed and key in _ADDED_SINCE:
+                yield Row(below, _ABSENT, again[key], "added")
+            else:
+                yield from _walk(sealed.get(key, _ABSENT), again.get(key, _ABSENT), below)
     elif isinstance(sealed, list) and isinstance(again, list):
         for k in range(max(len(sealed), len(again))):
             one, two = (side[k] if k < len(side) else _ABSENT for side in (sealed, again))
@@ -220,7 +230,7 @@ def _walk(sealed: Any, again: Any, path: str) -> Iterator[Row]:
         yield Row(path, sealed, again, _state(sealed, again, path))
 
 
-def _state(sealed: Any, again: Any, path: str) -> Literal["same", "rounding", "wording", "different"]:
+def _state(sealed: Any, again: Any, path: str) -> State:
     if type(sealed) is type(again) and sealed == again:
         return "same"
     if _is_number(sealed) and _is_number(again):

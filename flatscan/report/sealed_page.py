@@ -17,19 +17,21 @@ from flatscan.report.say import Said, is_item, say, trouble
 
 SCHEMA = 1
 SAME, ALTERED, DIFFERENT = "same", "altered", "recomputes differently"
+State = Literal["same", "rounding", "wording", "added", "different"]
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
     """One entry of a result: where it stands, the sealed value and the one found now, and how they compare.
 
-    "rounding" is within one step of a document's rounding, "wording" is a sentence that this version words otherwise.
+    "rounding" is within one step of a document's rounding, "wording" is a sentence that this version words otherwise,
+    "added" stands under a key that the version that sealed did not write yet.
     """
 
     path: str
     sealed: Any
     again: Any
-    state: Literal["same", "rounding", "wording", "different"]
+    state: State
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,11 +130,12 @@ def _rerun_lines(number: int, rerun: Rerun, every: bool, units: str) -> Iterator
         same=kinds.count("same"),
         rounding=kinds.count("rounding"),
         wording=kinds.count("wording"),
+        added=kinds.count("added"),
         different=kinds.count("different"),
         bytes=note("recheck.same-bytes") if rerun.same_bytes else note("recheck.other-bytes"),
     )
     others = [row for row in rerun.rows if row.state == "different"]
-    others += [row for row in rerun.rows if row.state in ("rounding", "wording")]
+    others += [row for row in rerun.rows if row.state in ("rounding", "wording", "added")]
     if others:
         yield note("recheck.not-the-same")
         yield from (_row(row) for row in others)
