@@ -164,7 +164,7 @@ def _tie(result: Change) -> Iterator[Said]:
     limit = typical_limit(result.difference)
     yield note("explain.detection", limit=metres(limit)) if limit is not None else note("explain.detection-unknown")
     compare = report_of(result).section("compare")
-    keys = ("two-parties", "background", "beyond", "follows")
+    keys = ("under-cover", "two-parties", "background", "beyond", "follows")
     for fact in () if compare is None else compare.facts:
         if fact.key in keys:
             yield fact.text

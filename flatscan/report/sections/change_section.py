@@ -57,12 +57,10 @@ def change_section(found: Change) -> Section:
     thickness = list(_thickness(found, mean, volume, least))
     said += thickness
     beyond = note("report.changed", limit=_or_unknown(detection), changed=changed, compared=compared)
-    said += [beyond, *_place_sentences(found), *_asked_sentences(found)]
+    asked = list(_asked_facts(found))
+    said += [beyond, *_place_sentences(found), *(fact.text for fact in asked)]
     facts = [Fact("compared", said[0]), *(Fact("thickness", text) for text in thickness), Fact("changed", beyond)]
-    facts += [Fact("two-parties", agreement_note(found.agreement))] if found.agreement is not None else []
-    facts += [Fact("background", background_note(found.background))] if found.background is not None else []
-    facts += [Fact("follows", following_note(found))] if found.following.share is not None else []
-    facts += [Fact("beyond", text) for text in (() if found.variation is None else variation_notes(found.variation))]
+    facts += asked
     facts += [Fact("earlier", _survey(found.earlier)), Fact("later", _survey(found.seen))]
     tables = (places(found), thin(found), variation_table(found))
     return Section("compare", values, tuple(said), tuple(facts), tuple(table for table in tables if table.rows))
@@ -122,18 +120,19 @@ def _place_sentences(found: Change) -> Iterator[Note]:
         yield note("report.change-at", (place.x, place.y), number=number, what=note(code), most=most, area=area)
 
 
-def _asked_sentences(found: Change) -> Iterator[Said]:
+def _asked_facts(found: Change) -> Iterator[Fact]:
+    """What was asked beside the change itself."""
     if found.under is not None and found.least is not None:
         under, surely = (square_metres(area) for area in found.under)
-        yield note("report.under-cover", least=metres(found.least), under=under, surely=surely)
+        yield Fact("under-cover", note("report.under-cover", least=metres(found.least), under=under, surely=surely))
     if found.agreement is not None:
-        yield agreement_note(found.agreement)
+        yield Fact("two-parties", agreement_note(found.agreement))
     if found.background is not None:
-        yield background_note(found.background)
+        yield Fact("background", background_note(found.background))
     if found.variation is not None:
-        yield from variation_notes(found.variation)
+        yield from (Fact("beyond", text) for text in variation_notes(found.variation))
     if found.following.share is not None:
-        yield following_note(found)
+        yield Fact("follows", following_note(found))
 
 
 def agreement_note(agreement: Agreement) -> Note:
