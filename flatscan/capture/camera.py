@@ -61,7 +61,8 @@ class Camera:
         # the default five rounds leave hundredths of a pixel at the corners of a wide lens
         done = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 60, 1e-12)
         lens = np.array(self.distortion)
-        straight = cv2.undistortPoints(pixels[:, None, :], self.matrix, lens, None, None, None, done)
+        undo: Any = getattr(cv2, "undistortPointsIter", cv2.undistortPoints)  # OpenCV 4 has two functions for it
+        straight = undo(pixels[:, None, :], self.matrix, lens, R=None, P=None, criteria=done)
         return np.asarray(straight[:, 0, :], np.float64)
 
     def text(self) -> str:

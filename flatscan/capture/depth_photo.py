@@ -67,9 +67,9 @@ def read_raster(path: Path) -> NDArray[Any]:
     # OpenCV fills a cut PNG up with nothing: the last chunk tells
     whole = content[:4] != b"\x89PNG" or b"IEND" in content[-64:]
     data = np.frombuffer(content if whole else b"", np.uint8)
-    quiet: Any = cv2.utils.logging
+    quiet: Any = getattr(cv2.utils, "logging", cv2)  # OpenCV 4 has these two at the top
     level = quiet.getLogLevel()
-    quiet.setLogLevel(quiet.LOG_LEVEL_SILENT)
+    quiet.setLogLevel(0)
     try:
         image = cv2.imdecode(data, cv2.IMREAD_UNCHANGED) if data.size else None
     except cv2.error:

@@ -30,7 +30,7 @@ from flatscan.core.choices import (
 )
 
 
-class Length(click.ParamType[float]):
+class Length(click.ParamType):
     """A length with its unit, as metres."""
 
     name = "length"
@@ -48,7 +48,7 @@ class Length(click.ParamType[float]):
             self.fail(f"{wrong.found}; needed: {wrong.needed}.", param, ctx)
 
 
-class Volume(click.ParamType[float]):
+class Volume(click.ParamType):
     """A volume in litres (``120`` or ``120l``) or cubic metres (``0.12m3``), as cubic metres."""
 
     name = "volume"
@@ -68,7 +68,7 @@ class Volume(click.ParamType[float]):
         return number * scale
 
 
-class Places(click.ParamType[tuple[float, ...]]):
+class Places(click.ParamType):
     """So many lengths behind each other, parted by commas, such as ``0.2m,0.1m,1.3m,2m``; metres if bare."""
 
     def __init__(self, number: int, shape: str) -> None:
@@ -90,7 +90,7 @@ class Places(click.ParamType[tuple[float, ...]]):
             self.fail(f"{wrong.found}; needed: {self.name}.", param, ctx)
 
 
-class Fixed(click.ParamType[tuple[Any, ...]]):
+class Fixed(click.ParamType):
     """A fixed point ``x,y,offset``, then a band the face may miss it by, then ``beside`` if off the wall beside it."""
 
     name = "x,y,offset[,band][,beside]"
@@ -108,7 +108,7 @@ class Fixed(click.ParamType[tuple[Any, ...]]):
         return x, y, offset, band[0] if band else 0.0, beside
 
 
-class Pixels(click.ParamType[tuple[tuple[float, float], ...]]):
+class Pixels(click.ParamType):
     """Four corners in a photo, ``x,y,x,y,x,y,x,y`` in pixels from its upper left."""
 
     name = "x,y,x,y,x,y,x,y"
@@ -126,7 +126,7 @@ class Pixels(click.ParamType[tuple[tuple[float, float], ...]]):
         return tuple(zip(numbers[::2], numbers[1::2], strict=True))
 
 
-class Target(click.ParamType[tuple[int, float, float]]):
+class Target(click.ParamType):
     """A printed target: its number and the place of its middle on the wall, ``number,x,y``."""
 
     name = "number,x,y"
@@ -141,7 +141,7 @@ class Target(click.ParamType[tuple[int, float, float]]):
         return (int(number), *Places(2, self.name).convert(rest, param, ctx))
 
 
-class Squares(click.ParamType[tuple[int, int]]):
+class Squares(click.ParamType):
     """A board's squares across and down, ``WxH``."""
 
     name = "WxH"

@@ -143,9 +143,9 @@ def test_pages_are_the_same_bytes_twice_and_one_a_target():
     box = reader.pages[0].mediabox
     assert float(box.width) / 72 * 25.4 == pytest.approx(210, abs=0.1)
     words = reader.pages[0].extract_text()
-    assert "Target 2" in words
+    assert "arget 2" in words  # older pypdf reads "T arget": the pair is kerned
     assert "120 mm" in words
-    assert words.index("laser") < words.index("Target 2")
+    assert words.index("laser") < words.index("arget 2")
 
 
 @pytest.mark.parametrize("asked", [(0.5, 8, 0), (0.001, 8, 0), (0.1, 0, 0), (0.1, 10, 45), (0.1, 3, -1)])

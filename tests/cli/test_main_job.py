@@ -62,7 +62,7 @@ def test_scan_is_measured_as_it_was_made(flatscan, truth, shape):
     # the best-fit arc along, humps and all, by an independent fit of the true surface
     u, v = x / 1.2 - 1, y / 1.25 - 1
     design = np.stack([np.ones_like(u), u, v, u * v, u**2, v**2], axis=-1).reshape(-1, 6)
-    belly = -np.linalg.lstsq(design, z.ravel())[0][4:]
+    belly = -np.linalg.lstsq(design, z.ravel(), rcond=None)[0][4:]
     assert_allclose([document["shape"][f"belly_{way}_mm"] for way in ("along", "up")], belly, atol=0.15)
     material = document["material"]
     # cover is kept over z + 1.645 u, so the coat may be thicker than the truth's by that and by smoothing, not thinner

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.integrate import trapezoid
 
 from flatscan.core.errors import BadValue
 from flatscan.plan.systems import Mix, batch, coverage
@@ -16,7 +17,7 @@ def test_grid_of_corner_heights():
 
 def test_grid_is_the_trapezium_rule_twice():
     heights = np.random.default_rng(2).uniform(0, 1, (5, 7))
-    assert_allclose(grid_volume(heights, 0.3, 0.2), np.trapezoid(np.trapezoid(heights, dx=0.3), dx=0.2), rtol=1e-12)
+    assert_allclose(grid_volume(heights, 0.3, 0.2), trapezoid(trapezoid(heights, dx=0.3), dx=0.2), rtol=1e-12)
 
 
 def test_prismoid_and_end_areas():
