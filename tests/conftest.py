@@ -1,0 +1,8 @@
+"""What holds for all tests."""
+
+import signal
+
+# started in the background of a script, Python ignores Ctrl-C and so does every program it starts: the tests that
+# stop a command by Ctrl-C would wait for its end
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
