@@ -154,11 +154,15 @@ def part_rows(folder: Path, points: int) -> list[list[str]]:
     pairs = (
         (f"read {points / 1e6:g} million points, check, hash", "read_ours", "open3d read_point_cloud", "read_open3d"),
         ("find the walls in them", "walls_ours", "open3d segment_plane", "walls_open3d"),
-        ("grid them at 10 mm, with spread and halves, without strays", "grid_ours",
-         "scipy binned_statistic_2d: mean, std, count", "grid_scipy"),
+        (
+            "grid them at 10 mm, with spread and halves, without strays",
+            "grid_ours",
+            "scipy binned_statistic_2d: mean, std, count",
+            "grid_scipy",
+        ),
         ("finish plane of 300,000 cells, lean and turn free", "plane_ours", "linprog, a row a cell", "plane_all_cells"),
         ("all sheets", "sheets_ours", "one bare contourf to PNG", "sheets_matplotlib"),
-    )  # fmt: skip
+    )
     small = folder / "small.ply"
     write_wall(small, points, 4.0, 2.5)
     checks = [*check_rows(path, 30.0), *check_rows(small, 10.0)]

@@ -69,10 +69,18 @@ def large_rows(folder: Path, sizes: list[float], run: Runner) -> tuple[list[list
         for row in made["failed"]:
             print(f"not measured: {row['title']}: {row['error']}", file=sys.stderr)
         size = f"{path.stat().st_size / 1e9:.2f} GB"
-        rows.append([
-            f"{millions:g}", f"{building.rooms}, {walls} of {4 * building.rooms}", size, f"{seconds:.1f}",
-            f"{seconds / millions:.2f}", f"{split:.1f}", f"{peak:.0f}", f"{watcher.peak:.0f}",
-        ])  # fmt: skip
+        rows.append(
+            [
+                f"{millions:g}",
+                f"{building.rooms}, {walls} of {4 * building.rooms}",
+                size,
+                f"{seconds:.1f}",
+                f"{seconds / millions:.2f}",
+                f"{split:.1f}",
+                f"{peak:.0f}",
+                f"{watcher.peak:.0f}",
+            ]
+        )
         print(rows[-1], file=sys.stderr)
         times.append((millions, seconds, split))
         path.unlink()

@@ -36,9 +36,16 @@ def relief_of_sweep():
     z = z + rng.normal(0, 0.0003, (300, 1000))
     whole = np.ones_like(z, bool)
     return Grid(
-        x=x, y=y, offset=z, u=np.full(z.shape, 0.0003), count=np.full(z.shape, 10), inside=whole,
-        area=np.full(z.shape, CELL**2), cell=CELL, common=CommonError(0.0),
-    )  # fmt: skip
+        x=x,
+        y=y,
+        offset=z,
+        u=np.full(z.shape, 0.0003),
+        count=np.full(z.shape, 10),
+        inside=whole,
+        area=np.full(z.shape, CELL**2),
+        cell=CELL,
+        common=CommonError(0.0),
+    )
 
 
 def sweep(_):
@@ -220,10 +227,20 @@ def sheets_matplotlib(path):
 PARTS = {
     work.__name__: work
     for work in (
-        sweep, hulls, read_ours, read_open3d, walls_ours, walls_open3d, grid_ours, grid_scipy, plane_ours,
-        plane_all_cells, sheets_ours, sheets_matplotlib,
+        sweep,
+        hulls,
+        read_ours,
+        read_open3d,
+        walls_ours,
+        walls_open3d,
+        grid_ours,
+        grid_scipy,
+        plane_ours,
+        plane_all_cells,
+        sheets_ours,
+        sheets_matplotlib,
     )
-}  # fmt: skip
+}
 
 if __name__ == "__main__":
     print(json.dumps(PARTS[sys.argv[1]](sys.argv[2])))

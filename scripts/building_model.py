@@ -43,10 +43,13 @@ class Building:
         w, d, h = self.room
         x, y, z = np.eye(3)
         return [
-            (np.zeros(3), x, y, w, d), (h * z, x, y, w, d),
-            (w * x, -x, z, w, h), (d * y, x, z, w, h),
-            (np.zeros(3), y, z, d, h), (w * x + d * y, -y, z, d, h),
-        ]  # fmt: skip
+            (np.zeros(3), x, y, w, d),
+            (h * z, x, y, w, d),
+            (w * x, -x, z, w, h),
+            (d * y, x, z, w, h),
+            (np.zeros(3), y, z, d, h),
+            (w * x + d * y, -y, z, d, h),
+        ]
 
     def blocks(self, points: int, seed: int = 1, size: int = 1_000_000) -> Iterator[np.ndarray]:
         """All points (n, 3) in file coordinates, evenly over all surfaces, in blocks of mixed rooms."""
@@ -81,9 +84,7 @@ class Building:
         w, d, h = self.room
         column, row = room % self.across, room // self.across % self.deep
         storey = room // (self.across * self.deep)
-        points = points + np.stack(
-            [column * (w + PARTITION), row * (d + PARTITION), storey * (h + SLAB)], axis=1
-        )  # fmt: skip
+        points = points + np.stack([column * (w + PARTITION), row * (d + PARTITION), storey * (h + SLAB)], axis=1)
         c, s = np.cos(self.yaw), np.sin(self.yaw)
         turn = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
         return points @ turn.T + np.array(self.at)

@@ -70,8 +70,12 @@ def depth() -> Figure:
         axes.plot([1.9, x], [0.6, 2.2], color=INK, lw=0.7)
     measure(axes, (1.9, 0.75), (1.9, 2.18), "at most 1.5 m", shift=(0.0, -0.1))
     label(axes, 1.9, 0.35, "camera held upright", ha="center")
-    files = ("wall.png  16-bit depth", "wall.json  intrinsics, depth_scale", "wall_confidence.png  if there is one",
-             "wall.jpg  colour, if there is one")  # fmt: skip
+    files = (
+        "wall.png  16-bit depth",
+        "wall.json  intrinsics, depth_scale",
+        "wall_confidence.png  if there is one",
+        "wall.jpg  colour, if there is one",
+    )
     for i, words in enumerate(files):
         axes.add_patch(Rectangle((4.1, 1.75 - 0.45 * i), 2.9, 0.36, facecolor=LIGHT, edgecolor=GREY, lw=0.6))
         label(axes, 4.2, 1.93 - 0.45 * i, words)

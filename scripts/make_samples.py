@@ -44,10 +44,15 @@ def laser_grid(path: Path, shape: Shape) -> None:
     """Readings of the wall from a plumb laser plane, to whole millimetres as a rule is read, one station missed."""
     rng = np.random.default_rng(SEED + 1)
     lines = [
-        "units, mm", "sense, big = hollow", f"width, {shape.width:g} m", f"height, {shape.height:g} m",
-        "control, 118, 118.5", "wall, drying room north wall, read by the plasterer before quoting", "",
+        "units, mm",
+        "sense, big = hollow",
+        f"width, {shape.width:g} m",
+        f"height, {shape.height:g} m",
+        "control, 118, 118.5",
+        "wall, drying room north wall, read by the plasterer before quoting",
+        "",
         ", " + ", ".join(f"{x:g}" for x in GRID_X),
-    ]  # fmt: skip
+    ]
     for y in GRID_Y:
         row = [LASER_OFF - shape.offset(x, y) + rng.normal(0, U_READING) for x in GRID_X]
         words = [f"{reading * 1000:.0f}" for reading in row]

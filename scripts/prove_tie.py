@@ -54,10 +54,18 @@ def relief_of(z: Array, common: CommonError, halves: tuple[Array, Array]) -> Rel
     """A fully measured wall of such offsets."""
     across, upward = cells()
     return Grid(
-        x=across[0], y=upward[:, 0], offset=z, u=np.full(z.shape, U_SCAN), count=np.full(z.shape, 20),
-        inside=np.ones(z.shape, bool), area=np.full(z.shape, CELL**2), cell=CELL, common=common,
-        half_a=halves[0], half_b=halves[1],
-    )  # fmt: skip
+        x=across[0],
+        y=upward[:, 0],
+        offset=z,
+        u=np.full(z.shape, U_SCAN),
+        count=np.full(z.shape, 20),
+        inside=np.ones(z.shape, bool),
+        area=np.full(z.shape, CELL**2),
+        cell=CELL,
+        common=common,
+        half_a=halves[0],
+        half_b=halves[1],
+    )
 
 
 def field(common: CommonError, at: Array, generator: np.random.Generator) -> Array:
@@ -167,12 +175,17 @@ def main() -> int:
         warp = CommonError(warp_mm / 1000, WARP_LENGTH)
         flat = relief_of(np.zeros(cells()[0].shape), warp, (np.zeros(1), np.zeros(1)))
         chosen = plan_readings(
-            replace(flat, half_a=None, half_b=None), rule=RULE, reading_u=U_READING, laser=LASER.common_error(),
+            replace(flat, half_a=None, half_b=None),
+            rule=RULE,
+            reading_u=U_READING,
+            laser=LASER.common_error(),
             counts=COUNTS,
-        )  # fmt: skip
+        )
         plans = {len(plan.places): plan.places for plan in chosen}
-        print(f"\nwarp {warp_mm:g} mm over {WARP_LENGTH:g} m: largest u(gap) " + ", ".join(
-            f"{plan.u_worst * 1000:.2f} mm with {len(plan.places)}" for plan in chosen))  # fmt: skip
+        print(
+            f"\nwarp {warp_mm:g} mm over {WARP_LENGTH:g} m: largest u(gap) "
+            + ", ".join(f"{plan.u_worst * 1000:.2f} mm with {len(plan.places)}" for plan in chosen)
+        )
         ratios: list[float] = []
         for share in SHARES:
             done = [one_wall(warp, share, plans, SEED + i) for i in range(walls)]
@@ -182,8 +195,10 @@ def main() -> int:
                 right, wrong = ("within", "outside") if share < 1 else ("outside", "within")
                 bad = said.count(wrong)
                 broken += bad > max(1, 0.05 * walls)
-                print(f"  gap {share:.1f} of the limit, {count:2d} readings: {said.count(right) / walls:5.0%} {right},"
-                      f" {said.count('undecided') / walls:5.0%} undecided, {bad} wrong of {walls}")  # fmt: skip
+                print(
+                    f"  gap {share:.1f} of the limit, {count:2d} readings: {said.count(right) / walls:5.0%} {right},"
+                    f" {said.count('undecided') / walls:5.0%} undecided, {bad} wrong of {walls}"
+                )
         held = float((np.abs(ratios) <= 1.96).mean())
         per_wall = 2 * walls * (len(COUNTS) - 1)
         # gaps of one wall share their readings, so a wall counts for about four independent gaps

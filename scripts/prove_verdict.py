@@ -164,11 +164,18 @@ def as_relief(z: Array, u: Array, warp_sd: float, halves: tuple[Array, Array] | 
     """Cells of a fully measured wall."""
     rows, cols = z.shape
     return Grid(
-        x=(np.arange(cols) + 0.5) * CELL, y=(np.arange(rows) + 0.5) * CELL, offset=z, u=u,
-        count=np.full(z.shape, points), inside=np.ones(z.shape, bool), area=np.full(z.shape, CELL**2), cell=CELL,
-        common=CommonError(warp_sd, WARP_LENGTH), half_a=None if halves is None else halves[0],
+        x=(np.arange(cols) + 0.5) * CELL,
+        y=(np.arange(rows) + 0.5) * CELL,
+        offset=z,
+        u=u,
+        count=np.full(z.shape, points),
+        inside=np.ones(z.shape, bool),
+        area=np.full(z.shape, CELL**2),
+        cell=CELL,
+        common=CommonError(warp_sd, WARP_LENGTH),
+        half_a=None if halves is None else halves[0],
         half_b=None if halves is None else halves[1],
-    )  # fmt: skip
+    )
 
 
 def captured(truth: Array, row: Row, generator: np.random.Generator) -> Relief:
@@ -183,8 +190,12 @@ def captured(truth: Array, row: Row, generator: np.random.Generator) -> Relief:
 
 def prove(row: Row, walls: int, seed: int = 1) -> Outcome:
     """Decide so many walls of one kind."""
-    key = [seed, SHAPES.index(row.shape), *(int(100 * value) for value in (row.share, row.noise_mm, row.warp_mm)),
-           row.points]  # fmt: skip
+    key = [
+        seed,
+        SHAPES.index(row.shape),
+        *(int(100 * value) for value in (row.share, row.noise_mm, row.warp_mm)),
+        row.points,
+    ]
     generator = np.random.default_rng(key)
     counts = {"within": 0, "outside": 0, "undecided": 0}
     naive, window, u_gap = 0, 1, 0.0
@@ -209,8 +220,10 @@ def quick_rows() -> list[Row]:
     return [Row(shape, share, 3.0, 20, warp) for shape in SHAPES for share in (0.4, 1.0, 1.6) for warp in (0.0, 0.6)]
 
 
-HEAD = (f"{'shape':8}{'gap/limit':>10}{'noise':>7}{'points':>7}{'u_warp':>7}{'window':>7}{'u_gap':>7}{'walls':>7}"
-        f"{'within':>8}{'undecided':>10}{'outside':>8}{'naive within':>13}")  # fmt: skip
+HEAD = (
+    f"{'shape':8}{'gap/limit':>10}{'noise':>7}{'points':>7}{'u_warp':>7}{'window':>7}{'u_gap':>7}{'walls':>7}"
+    f"{'within':>8}{'undecided':>10}{'outside':>8}{'naive within':>13}"
+)
 
 
 def line(out: Outcome) -> str:
@@ -218,9 +231,11 @@ def line(out: Outcome) -> str:
     row, left = out.row, out.walls - out.within - out.outside
     told = f"  {'ok' if out.holds else 'FAILS'}: {out.gate}" if out.gate else ""
     shares = [count / out.walls for count in (out.within, left, out.outside, out.naive_within)]
-    return (f"{row.shape:8}{row.share:10.2f}{row.noise_mm:7.0f}{row.points:7d}{row.warp_mm:7.2f}{out.window:7d}"
-            f"{out.u_gap_mm:7.2f}{out.walls:7d}{shares[0]:8.2f}{shares[1]:10.2f}{shares[2]:8.2f}{shares[3]:13.2f}"
-            f"{told}")  # fmt: skip
+    return (
+        f"{row.shape:8}{row.share:10.2f}{row.noise_mm:7.0f}{row.points:7d}{row.warp_mm:7.2f}{out.window:7d}"
+        f"{out.u_gap_mm:7.2f}{out.walls:7d}{shares[0]:8.2f}{shares[1]:10.2f}{shares[2]:8.2f}{shares[3]:13.2f}"
+        f"{told}"
+    )
 
 
 def _work(job: tuple[Row, int]) -> Outcome:
@@ -239,8 +254,10 @@ def main() -> int:
     if asked.gated:
         rows = [row for row in rows if may_be_gated(row)]
     jobs = [(row, asked.walls * times(row)) for row in rows]
-    print(f"wall {WIDTH} x {HEIGHT} m, cells {CELL * 1000:.0f} mm, straightedge {RULE} m, limit {LIMIT * 1000:.0f} mm; "
-          "noise, u in mm; shares of walls")  # fmt: skip
+    print(
+        f"wall {WIDTH} x {HEIGHT} m, cells {CELL * 1000:.0f} mm, straightedge {RULE} m, limit {LIMIT * 1000:.0f} mm; "
+        "noise, u in mm; shares of walls"
+    )
     print(HEAD, flush=True)
     # small matrices: threads inside each process would only stand in each other's way
     os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
@@ -252,8 +269,10 @@ def main() -> int:
     failed = [line(out) for out in outcomes if not out.holds] + [words for words, fine in pooled(outcomes) if not fine]
     for words, _ in pooled(outcomes):
         print(words)
-    print(f"{len(outcomes)} rows, {sum(bool(out.gate) for out in outcomes)} with a gate, {len(failed)} gates fail; "
-          f"{time.perf_counter() - start:.0f} s")  # fmt: skip
+    print(
+        f"{len(outcomes)} rows, {sum(bool(out.gate) for out in outcomes)} with a gate, {len(failed)} gates fail; "
+        f"{time.perf_counter() - start:.0f} s"
+    )
     return 1 if failed else 0
 
 
@@ -271,9 +290,11 @@ def pooled(outcomes: list[Outcome]) -> list[tuple[str, bool]]:
         share = sum(getattr(out, count) for out in some) / max(total, 1)
         error = np.sqrt(share * (1 - share) / max(total, 1))
         said.append(
-            (f"{gate}: {share:.4f} (standard error {error:.4f}) of {total} walls in {len(some)} rows",
-             share >= least or not some)
-        )  # fmt: skip
+            (
+                f"{gate}: {share:.4f} (standard error {error:.4f}) of {total} walls in {len(some)} rows",
+                share >= least or not some,
+            )
+        )
     some = [out for out in outcomes if out.row.share in (1.0, 0.7)]
     for share in (0.7, 1.0):
         rows = [out for out in some if out.row.share == share]

@@ -305,9 +305,16 @@ def build_room(
 
 
 def build_wall(
-    seed: int, *, shape: Shape = BARE.shape, pose: Pose | None = None, points: int = 100_000, noise: float = 0.002,
-    openings: tuple[tuple[float, float, float, float], ...] = (), distance: float = 2.0, reveal: float = 0.0,
-) -> tuple[np.ndarray, dict]:  # fmt: skip
+    seed: int,
+    *,
+    shape: Shape = BARE.shape,
+    pose: Pose | None = None,
+    points: int = 100_000,
+    noise: float = 0.002,
+    openings: tuple[tuple[float, float, float, float], ...] = (),
+    distance: float = 2.0,
+    reveal: float = 0.0,
+) -> tuple[np.ndarray, dict]:
     """A lone wall (n, 3) [m], evenly covered at random, ``distance`` [m] before the file's origin, and its truth.
 
     ``openings`` are (left, bottom, width, height); with a ``reveal`` [m] their sides are covered as densely as the

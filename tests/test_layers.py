@@ -24,9 +24,20 @@ RANK = (
     }
 )
 HEAVY = {
-    "open3d", "cv2", "matplotlib", "laspy", "lazrs", "pye57", "ezdxf", "numba", "rich", "distributed", "flask",
-    "waitress", "segno",
-}  # fmt: skip
+    "open3d",
+    "cv2",
+    "matplotlib",
+    "laspy",
+    "lazrs",
+    "pye57",
+    "ezdxf",
+    "numba",
+    "rich",
+    "distributed",
+    "flask",
+    "waitress",
+    "segno",
+}
 
 
 def imports(path: Path):
@@ -55,9 +66,12 @@ def test_imports_point_down():
     up = [
         f"{path} imports {rest[0]}"
         for path, top, rest, _ in every_import()
-        if top == "flatscan" and rest and rest[0] in RANK
-        and rest[0] != room_of(path) and RANK[rest[0]] >= RANK[room_of(path)]
-    ]  # fmt: skip
+        if top == "flatscan"
+        and rest
+        and rest[0] in RANK
+        and rest[0] != room_of(path)
+        and RANK[rest[0]] >= RANK[room_of(path)]
+    ]
     assert up == []
 
 

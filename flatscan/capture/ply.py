@@ -33,10 +33,25 @@ from flatscan.core.notes import Note, note
 
 # type names of the format's first description (Turk, 1994) and the sized names in use since
 _TYPES = {
-    "char": "i1", "uchar": "u1", "short": "i2", "ushort": "u2", "int": "i4", "uint": "u4", "float": "f4",
-    "double": "f8", "int8": "i1", "uint8": "u1", "int16": "i2", "uint16": "u2", "int32": "i4", "uint32": "u4",
-    "float32": "f4", "float64": "f8", "int64": "i8", "uint64": "u8",
-}  # fmt: skip
+    "char": "i1",
+    "uchar": "u1",
+    "short": "i2",
+    "ushort": "u2",
+    "int": "i4",
+    "uint": "u4",
+    "float": "f4",
+    "double": "f8",
+    "int8": "i1",
+    "uint8": "u1",
+    "int16": "i2",
+    "uint16": "u2",
+    "int32": "i4",
+    "uint32": "u4",
+    "float32": "f4",
+    "float64": "f8",
+    "int64": "i8",
+    "uint64": "u8",
+}
 _ORDERS = {"ascii": "", "binary_little_endian": "<", "binary_big_endian": ">"}
 _LONGEST_HEADER = 1_000_000
 _VERTEX = ("vertex", "vertices", "point", "points")

@@ -104,16 +104,16 @@ def _series(
     depth = LIMIT if limit is None else limit
     with progress_bar(quiet=given["quiet"]) as progress:
         if len(surveys) == 1:
-            made = series.series_of_folder(surveys[0], how, asked, depth, progress)
+            surveyed = series.series_of_folder(surveys[0], how, asked, depth, progress)
         else:
-            made = series.series(surveys, how, asked, depth, progress)
+            surveyed = series.series(surveys, how, asked, depth, progress)
     if given["out"] is not None or not given["as_json"]:
         folder = Path(given["out"] or f"{Path(surveys[-1]).stem}-flatscan")
-        written = paper.write_series(made, folder, overwrite=given["overwrite"])
+        written = paper.write_series(surveyed, folder, overwrite=given["overwrite"])
         if not given["quiet"]:
             running.sheets_in(folder, written, given["units"])
     if given["as_json"]:
-        sys.stdout.write(report.text(paper.series_document(made)))
+        sys.stdout.write(report.text(paper.series_document(surveyed)))
     else:
-        click.echo(paper.series_text(made, given["units"]))
+        click.echo(paper.series_text(surveyed, given["units"]))
     return 0

@@ -10,6 +10,7 @@ import click
 from flatscan.cli import running
 from flatscan.cli.options import LENGTH, SQUARES
 from flatscan.cli.running import progress_bar
+from flatscan.core.choices import SHEET_UNITS
 from flatscan.core.notes import note
 
 
@@ -18,8 +19,11 @@ from flatscan.core.notes import note
 @click.option("--setup", type=click.Path(), help="The set-up (TOML) of the PHOTOS; without it PHOTOS is the set-up.")
 @click.option("--rule", type=LENGTH, help="Length of the straightedge.  [default: 1.8m]")
 @click.option("--json", "as_json", is_flag=True, help="The lines on stdout as JSON.")
+@click.option("--units", type=click.Choice(SHEET_UNITS), default="mm", show_default=True, help="Of all words.")
 @click.option("--quiet", is_flag=True, help="No words on standard error but errors.")
-def line(photos: tuple[str, ...], setup: str | None, *, rule: float | None, as_json: bool, quiet: bool) -> int:
+def line(
+    photos: tuple[str, ...], setup: str | None, *, rule: float | None, as_json: bool, units: str, quiet: bool
+) -> int:
     """How straight a wall is along photographed laser lines, with the ± of each and what would halve it.
 
     PHOTOS are pairs of pictures, laser on and laser off, from one fixed camera; or the set-up file that names them.
@@ -38,7 +42,7 @@ def line(photos: tuple[str, ...], setup: str | None, *, rule: float | None, as_j
     if as_json:
         sys.stdout.write(report.text(line_record(found)))
     else:
-        click.echo(line_text(found))
+        click.echo(line_text(found, units))
     return 0
 
 

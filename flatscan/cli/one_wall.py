@@ -157,9 +157,9 @@ def _by_hand(path: str, given: dict[str, Any]) -> int:
     from flatscan import jobs, report
 
     limit = {} if given["limit"] is None else {"limit": given["limit"]}
-    made = jobs.lows_by_hand(path, **limit)
+    lows = jobs.lows_by_hand(path, **limit)
     if given["as_json"]:
-        sys.stdout.write(report.text(report.document(made)))
+        sys.stdout.write(report.text(report.document(lows)))
     else:
-        click.echo(report.summary(made, given["units"]))
+        click.echo(report.summary(lows, given["units"]))
     return 0

@@ -100,9 +100,25 @@ def finishing(options: dict[str, Any]) -> Finishing:
     from flatscan.jobs import Finishing
 
     names = (
-        "least", "most", "lean_up_to", "turn_up_to", "fix", "hack_most", "surface", "old_plaster", "background",
-        "waste", "system", "seen", "parallel_to", "square_to", "rates", "area_rule", "clash", "light",
-    )  # fmt: skip
+        "least",
+        "most",
+        "lean_up_to",
+        "turn_up_to",
+        "fix",
+        "hack_most",
+        "surface",
+        "old_plaster",
+        "background",
+        "waste",
+        "system",
+        "seen",
+        "parallel_to",
+        "square_to",
+        "rates",
+        "area_rule",
+        "clash",
+        "light",
+    )
     taken = {name: options.pop(name, None) for name in names}
     given = {name: value for name, value in taken.items() if value is not None}
     # typed in mm per m

@@ -241,8 +241,8 @@ class CommonError:
         """Covariance [m2] (m, n) of the errors at places ``a`` (m, 2) and ``b`` (n, 2)."""
         (ax, ay), (bx, by) = np.asarray(a, float).T, np.asarray(b, float).T
         apart2 = np.subtract.outer(ax, bx) ** 2 + np.subtract.outer(ay, by) ** 2
-        made: Array = self.sd**2 * np.exp(apart2 / (-2 * self.length**2))
-        return made
+        together: Array = self.sd**2 * np.exp(apart2 / (-2 * self.length**2))
+        return together
 
     def u_gap_at(self, left: Array, at: Array, right: Array) -> Array:
         """Standard uncertainty (...) it puts on the gaps at places ``at`` between contacts ``left`` and ``right``.

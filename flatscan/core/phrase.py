@@ -23,9 +23,22 @@ from flatscan.core.units import METRES_PER, area_text, feet_and_inches, length_t
 
 _SLOT = re.compile(r"\{([a-z_]\w*)(?::([^{}]*))?\}")
 KINDS = {
-    "length": "m", "span": "m", "area": "m2", "volume": "m3", "mass": "kg", "load": "kg/m2", "slope": "m/m",
-    "angle": "deg", "pixels": "px", "hours": "h", "days": "d", "share": "1", "number": "1", "spread": "m", "bare": "m",
-}  # fmt: skip
+    "length": "m",
+    "span": "m",
+    "area": "m2",
+    "volume": "m3",
+    "mass": "kg",
+    "load": "kg/m2",
+    "slope": "m/m",
+    "angle": "deg",
+    "pixels": "px",
+    "hours": "h",
+    "days": "d",
+    "share": "1",
+    "number": "1",
+    "spread": "m",
+    "bare": "m",
+}
 # how several values stand behind each other: as a list with semicolons, or one after the other
 _JOINTS = {"list": ("; ", ""), "then": (", then ", "")}
 _DECIMALS = {"area": 1, "slope": 1}
@@ -76,7 +89,7 @@ def fill(
     ``said`` puts notes among the values into words. Raises `TypeError` for a value that is not of its kind.
     """
 
-    def one(found: re.Match[str]) -> str:
+    def filled(found: re.Match[str]) -> str:
         name, kind = found[1], found[2] or ""
         if name == "set" and name not in values:
             return manner.setting(kind)
@@ -84,7 +97,7 @@ def fill(
             return manner.command(kind)
         return written(values[name], kind, manner, said) if name in values else found[0]
 
-    return _SLOT.sub(one, template)
+    return _SLOT.sub(filled, template)
 
 
 def written(
@@ -149,7 +162,12 @@ def _signed(text: str, digits: str) -> str:
 
 
 def _length(value: float, units: str, digits: str) -> str:
-    return _signed(feet_and_inches(value), digits) if units == "in" else f"{_number(value * 1000, digits)} mm"
+    if units != "in":
+        return f"{_number(value * 1000, digits)} mm"
+    inches = value / METRES_PER["in"]
+    # thousandths where a tape's sixteenths would show nothing
+    small = digits != "" and abs(inches) < 1 / 32 and round(inches, 3) != 0
+    return _signed(f"{_number(inches, '3')} in" if small else feet_and_inches(value), digits)
 
 
 def _span(value: float, units: str, digits: str) -> str:

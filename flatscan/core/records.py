@@ -94,10 +94,10 @@ def to_plain(record: Any, *, sparse: bool = False) -> Any:
 def from_plain(kind: type[T], plain: object) -> T:
     """The record of a ``kind`` out of plain data; raises `NotARecord`, and what the record itself refuses."""
     try:
-        made: T = _converter(False).structure(plain, kind)
+        record: T = _converter(False).structure(plain, kind)
     except Exception as wrong:
         raise NotARecord(tuple(_problems(wrong, "", kind.__name__))) from None
-    return made
+    return record
 
 
 def of_table(kind: type[T], table: Mapping[str, object], where: object, remedy: str) -> T:
@@ -166,24 +166,26 @@ def _converter(sparse: bool) -> Converter:
     from cattrs import Converter
     from cattrs.strategies import configure_union_passthrough
 
-    made = Converter(forbid_extra_keys=True, omit_if_default=sparse, unstructure_fallback_factory=_refuse)
+    converter = Converter(forbid_extra_keys=True, omit_if_default=sparse, unstructure_fallback_factory=_refuse)
     for kind in (float, int, str, bool):
-        made.register_unstructure_hook(kind, kind)
-        made.register_structure_hook(kind, _exact)
-    made.register_unstructure_hook(type(None), lambda _: None)
-    made.register_unstructure_hook(np.integer, int)
-    made.register_unstructure_hook_func(_is(np.ndarray), lambda values: values.tolist())
-    made.register_unstructure_hook_func(_is(tuple), lambda parts: [made.unstructure(part) for part in parts])
-    made.register_structure_hook_func(_is(np.ndarray), _array)
-    made.register_structure_hook_func(_is(tuple), lambda value, kind: _tuple(made, value, kind))
-    made.register_structure_hook_func(_has_check, lambda value, kind: _checked(made, value, kind))
-    made.register_structure_hook_factory(dataclasses.is_dataclass, lambda kind: _record(made, kind))
-    configure_union_passthrough(str | bool | int | float | None, made)
-    made.register_unstructure_hook(Note, lambda it: made.unstructure(_PlainNote(it.code, it.place, dict(it.pairs))))
-    made.register_structure_hook(Note, lambda value, _: _note(made.structure(value, _PlainNote)))
-    made.register_unstructure_hook(_Noted, made.unstructure)
-    made.register_structure_hook(_Noted, lambda value, _: _noted(made, value))
-    return made
+        converter.register_unstructure_hook(kind, kind)
+        converter.register_structure_hook(kind, _exact)
+    converter.register_unstructure_hook(type(None), lambda _: None)
+    converter.register_unstructure_hook(np.integer, int)
+    converter.register_unstructure_hook_func(_is(np.ndarray), lambda values: values.tolist())
+    converter.register_unstructure_hook_func(_is(tuple), lambda parts: [converter.unstructure(part) for part in parts])
+    converter.register_structure_hook_func(_is(np.ndarray), _array)
+    converter.register_structure_hook_func(_is(tuple), lambda value, kind: _tuple(converter, value, kind))
+    converter.register_structure_hook_func(_has_check, lambda value, kind: _checked(converter, value, kind))
+    converter.register_structure_hook_factory(dataclasses.is_dataclass, lambda kind: _record(converter, kind))
+    configure_union_passthrough(str | bool | int | float | None, converter)
+    converter.register_unstructure_hook(
+        Note, lambda it: converter.unstructure(_PlainNote(it.code, it.place, dict(it.pairs)))
+    )
+    converter.register_structure_hook(Note, lambda value, _: _note(converter.structure(value, _PlainNote)))
+    converter.register_unstructure_hook(_Noted, converter.unstructure)
+    converter.register_structure_hook(_Noted, lambda value, _: _noted(converter, value))
+    return converter
 
 
 def _refuse(_kind: type) -> Callable[[Any], Any]:
@@ -239,9 +241,9 @@ def _tuple(converter: Converter, value: Any, kind: Any) -> tuple[Any, ...]:
 def _checked(converter: Converter, value: Any, kind: Any) -> Any:
     check = next(one for one in kind.__metadata__ if isinstance(one, Check))
     try:
-        made = converter.structure(value, kind.__origin__)
-        if check.holds(made):
-            return made
+        taken = converter.structure(value, kind.__origin__)
+        if check.holds(taken):
+            return taken
     except Exception:  # noqa: BLE001
         # whatever it is, the check says what was needed
         pass

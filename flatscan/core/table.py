@@ -108,9 +108,13 @@ def read_table(
     others = tuple(title for at, title in enumerate(header.cells) if title and at not in known)
     if others and strict:
         raise wrong(
-            typed.path, header.number, "the unknown column '{title}'", needed=f"any of {_names(columns)}, each once",
-            remedy="Correct the first line", title=others[0][:LONGEST_SHOWN],
-        )  # fmt: skip
+            typed.path,
+            header.number,
+            "the unknown column '{title}'",
+            needed=f"any of {_names(columns)}, each once",
+            remedy="Correct the first line",
+            title=others[0][:LONGEST_SHOWN],
+        )
     rows = tuple(_row(typed.path, line, header, places) for line in body)
     if not rows:
         raise BadTable(typed.path, "no rows under the header", needed="at least one row", remedy="Fill in the table")
@@ -152,18 +156,26 @@ def _common_unit(path: Path, above: Mapping[str, Line], known: Sequence[str]) ->
     for word, line in above.items():
         if word not in known:
             raise wrong(
-                path, line.number, "begins with '{word}'", needed=f"one of {', '.join(known)}",
-                remedy="Correct the head of the file", word=word[:LONGEST_SHOWN],
-            )  # fmt: skip
+                path,
+                line.number,
+                "begins with '{word}'",
+                needed=f"one of {', '.join(known)}",
+                remedy="Correct the head of the file",
+                word=word[:LONGEST_SHOWN],
+            )
     if "units" not in above:
         return None
     text = above["units"].cell(1)
     unit = unit_named(text)
     if unit is None:
         raise wrong(
-            path, above["units"].number, "units '{text}'", needed=f"one of {', '.join(METRES_PER)}",
-            remedy="Correct the head of the file", text=text[:LONGEST_SHOWN],
-        )  # fmt: skip
+            path,
+            above["units"].number,
+            "units '{text}'",
+            needed=f"one of {', '.join(METRES_PER)}",
+            remedy="Correct the head of the file",
+            text=text[:LONGEST_SHOWN],
+        )
     return unit
 
 
@@ -179,9 +191,13 @@ def _places(
             continue
         if column.name in found:
             raise wrong(
-                path, header.number, "the columns {titles}", needed=f"{column.name} once",
-                remedy="Correct the first line", titles=header.cells,
-            )  # fmt: skip
+                path,
+                header.number,
+                "the columns {titles}",
+                needed=f"{column.name} once",
+                remedy="Correct the first line",
+                titles=header.cells,
+            )
         of_bare = own or column.unit or unit
         if column.kind != "length" or of_bare or any(is_length(line.cell(at), None) for line in body):
             found[column.name] = _Place(column, at, title, of_bare)
@@ -206,10 +222,14 @@ def _without(
 def _row(path: Path, line: Line, header: Line, places: Sequence[_Place]) -> Row:
     if len(line.cells) > len(header.cells):
         raise wrong(
-            path, line.number, "{many} values", needed="at most {most}, one for each column",
+            path,
+            line.number,
+            "{many} values",
+            needed="at most {most}, one for each column",
             remedy="Put values with a comma in them in quotes, or part the cells by semicolons",
-            many=len(line.cells), most=len(header.cells),
-        )  # fmt: skip
+            many=len(line.cells),
+            most=len(header.cells),
+        )
     numbers, words = {}, {}
     for place in places:
         text, column = line.cell(place.at), place.column
@@ -236,9 +256,14 @@ def _number(path: Path, line: Line, place: _Place, text: str) -> float:
     elif is_length(text):
         found, needed = "'{text}' has no unit", f"one of {', '.join(METRES_PER)} behind it, or in the column's title"
     raise wrong(
-        path, line.number, found, needed=needed, remedy="Put the number right", column=place.title,
+        path,
+        line.number,
+        found,
+        needed=needed,
+        remedy="Put the number right",
+        column=place.title,
         text=text[:LONGEST_SHOWN],
-    )  # fmt: skip
+    )
 
 
 def _length(text: str, unit: str | None) -> float:

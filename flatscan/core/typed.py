@@ -18,11 +18,25 @@ from flatscan.core.notes import Note, note
 from flatscan.core.units import METRES_PER
 
 _NAMES = {
-    "millimetres": "mm", "millimeters": "mm", "millimetre": "mm", "millimeter": "mm",
-    "centimetres": "cm", "centimeters": "cm", "centimetre": "cm", "centimeter": "cm",
-    "metres": "m", "meters": "m", "metre": "m", "meter": "m",
-    "inches": "in", "inch": "in", '"': "in", "feet": "ft", "foot": "ft", "'": "ft",
-}  # fmt: skip
+    "millimetres": "mm",
+    "millimeters": "mm",
+    "millimetre": "mm",
+    "millimeter": "mm",
+    "centimetres": "cm",
+    "centimeters": "cm",
+    "centimetre": "cm",
+    "centimeter": "cm",
+    "metres": "m",
+    "meters": "m",
+    "metre": "m",
+    "meter": "m",
+    "inches": "in",
+    "inch": "in",
+    '"': "in",
+    "feet": "ft",
+    "foot": "ft",
+    "'": "ft",
+}
 # what editors and phones put in place of plain marks
 _PLAIN = str.maketrans(
     {"\u00a0": " ", "\u2009": " ", "\u202f": " ", "′": "'", "’": "'", "″": '"', "”": '"', "⁄": "/", "−": "-"}

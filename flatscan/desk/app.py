@@ -323,15 +323,15 @@ def _listen(host: str, port: int | None) -> socket.socket:
     """A socket on the port asked for; without one on the usual port, or any free one where that is taken."""
     tries = [PORT, 0] if port is None else [port]
     for number in tries:
-        made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         if os.name != "nt":
             # there it would share the port with whoever has it
-            made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            made.bind((host, number))
-            return made
+            listener.bind((host, number))
+            return listener
         except OSError as reason:
-            made.close()
+            listener.close()
             if number == tries[-1]:
                 raise OutputError(
                     "port {number}",

@@ -122,21 +122,21 @@ class Bench:
             return self._told.get(key, Working("almost done", None))
         with self._lock:
             self._asked.pop(key, None)
-            made = self._kept.get(key)
-            if made is not None:
+            kept = self._kept.get(key)
+            if kept is not None:
                 self._kept.move_to_end(key)
-        if isinstance(made, _Failed):
-            raise made.trouble
-        return made if future is None else future.result()
+        if isinstance(kept, _Failed):
+            raise kept.trouble
+        return kept if future is None else future.result()
 
     def _run(self, key: Key, make: Callable[[jobs.Progress], Any]) -> Any:
         def tell(words: str, share: float | None = None) -> None:
             self._told[key] = Working(words, share)
 
         try:
-            made = make(tell)
-            self._keep(key, made)
-            return made
+            value = make(tell)
+            self._keep(key, value)
+            return value
         except FlatscanError as trouble:
             # the same settings on the same file fail in the same way: a page that asks again is told, not kept waiting
             self._keep(key, _Failed(trouble))
@@ -153,13 +153,13 @@ class Bench:
 
     def _memo(self, key: Key, make: Callable[[], Any]) -> Any:
         with self._lock:
-            made = self._kept.get(key)
-            if made is not None and not isinstance(made, _Failed):
+            kept = self._kept.get(key)
+            if kept is not None and not isinstance(kept, _Failed):
                 self._kept.move_to_end(key)
-                return made
-        made = make()
-        self._keep(key, made)
-        return made
+                return kept
+        kept = make()
+        self._keep(key, kept)
+        return kept
 
     def _read(self, job: Job, how: Capturing, tell: jobs.Progress) -> Read:
         path = _capture(job)

@@ -103,15 +103,17 @@ def _jobs(job: Job) -> Sequence[evidence.Job]:
     """What is sealed: the survey, and the check where the job judges by a limit."""
     purpose = what_for(answering.answer(job, "purpose"))
     how, finish = answering.capturing(job), answering.finishing(job)
-    made = (
+    sealed = (
         []
         if purpose is None or purpose.command != "check"
         else [evidence.Job("check", (0,), capturing=how, testing=answering.testing(job))]
     )
     if purpose is not None and (purpose.command != "check" or purpose.name == "dispute"):
         length = answering.length(job, "rule")
-        made.append(evidence.Job("survey", (0,), capturing=how, testing=Requirement.by(rule=length), finishing=finish))
-    return made
+        sealed.append(
+            evidence.Job("survey", (0,), capturing=how, testing=Requirement.by(rule=length), finishing=finish)
+        )
+    return sealed
 
 
 def _statement() -> evidence.Statement:

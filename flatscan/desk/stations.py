@@ -64,15 +64,22 @@ def begin(settings: Plain, width: str, height: str, spacing: str, unit: str, sen
     beyond = next((at for at in before if at[0] > sizes[0] or at[1] > sizes[1]), None)
     if beyond is not None:
         raise BadValue(
-            "Size", "station {place:xy} was read and would lie beyond it", needed="a wall that holds every reading",
-            remedy="Correct the size, or clear that reading first", place=beyond,
-        )  # fmt: skip
+            "Size",
+            "station {place:xy} was read and would lie beyond it",
+            needed="a wall that holds every reading",
+            remedy="Correct the size, or clear that reading first",
+            place=beyond,
+        )
     laid = [[x, y, before.pop((x, y), "")] for x, y in stations(blank)]
     settings["readings"] = {
-        "width": sizes[0], "height": sizes[1], "spacing": sizes[2], "unit": unit, "sense": sense,
+        "width": sizes[0],
+        "height": sizes[1],
+        "spacing": sizes[2],
+        "unit": unit,
+        "sense": sense,
         "stations": laid + [[x, y, text] for (x, y), text in before.items()],
         "again": (settings["readings"] or {}).get("again", ""),
-    }  # fmt: skip
+    }
     settings["capture"] = None
 
 
@@ -83,9 +90,14 @@ def add(settings: Plain, across: str, up: str) -> int:
     y = round(parse_length(up, where="Up", unit=bare), 4)
     if not (0 <= x <= held["width"] and 0 <= y <= held["height"]):
         raise BadValue(
-            "station {place:xy}", "it lies off the wall", needed="0 to {width:span} and 0 to {height:span}",
-            remedy="Correct the place", place=(x, y), width=metres(held["width"]), height=metres(held["height"]),
-        )  # fmt: skip
+            "station {place:xy}",
+            "it lies off the wall",
+            needed="0 to {width:span} and 0 to {height:span}",
+            remedy="Correct the place",
+            place=(x, y),
+            width=metres(held["width"]),
+            height=metres(held["height"]),
+        )
     if len(held["stations"]) >= _MOST_STATIONS:
         raise BadValue("stations", "{most}", needed="no more", remedy="Begin another wall", most=_MOST_STATIONS)
     held["stations"].append([x, y, ""])
@@ -110,8 +122,8 @@ def put(settings: Plain, number: str, text: str) -> None:
 def places(job: Job) -> list[Station]:
     """All stations in walking order, and last the first one read again."""
     held = job.settings["readings"]
-    made = [Station(number, x, y, text) for number, (x, y, text) in enumerate(held["stations"], 1)]
-    return [*made, Station(0, made[0].x, made[0].y, held["again"])]
+    stations = [Station(number, x, y, text) for number, (x, y, text) in enumerate(held["stations"], 1)]
+    return [*stations, Station(0, stations[0].x, stations[0].y, held["again"])]
 
 
 def table(settings: Plain) -> str:
@@ -121,10 +133,15 @@ def table(settings: Plain) -> str:
     control = f"control, {first}, {again}" if _readable(first) and _readable(again) else "control, -, -"
     title = " ".join(settings["title"].replace(",", " ").replace('"', " ").split())
     head = [
-        f"units, {held['unit']}", f"sense, {held['sense']}", f"width, {held['width']:g} m",
-        f"height, {held['height']:g} m", control,
-        f"wall, {title or '-'}", "", "x, y, reading",
-    ]  # fmt: skip
+        f"units, {held['unit']}",
+        f"sense, {held['sense']}",
+        f"width, {held['width']:g} m",
+        f"height, {held['height']:g} m",
+        control,
+        f"wall, {title or '-'}",
+        "",
+        "x, y, reading",
+    ]
     rows = [f"{x:g}, {y:g}, {text if _readable(text) else '-'}" for x, y, text in held["stations"]]
     return "\n".join([*head, *rows]) + "\n"
 

@@ -191,10 +191,10 @@ def _rerun(
         }
         paths = tuple(members[capture["member"]] for capture in manifest["captures"])
         found = Job(command, tuple(job["captures"]), **settings).run(paths, progress)
-        again = report.document(found, document["files"])
+        recomputed = report.document(found, document["files"])
     except FlatscanError as trouble:
         return Rerun(command, (), False, trouble)
-    text = report.text(again).encode()
+    text = report.text(recomputed).encode()
     return Rerun(command, compare_documents(document, json.loads(text)), text == sealed)
 
 

@@ -82,8 +82,8 @@ def read(source: Capture, how: Capturing, progress: Progress = silent) -> Cloud 
 
 def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:
     """The mean of a capture and its repeats, with the common error that their differences show."""
-    again = replace(how, cell=seen.relief.grain)
-    others = [seen_in(read(path, again, progress), again, progress) for path in how.repeat]
+    alike = replace(how, cell=seen.relief.grain)
+    others = [seen_in(read(path, alike, progress), alike, progress) for path in how.repeat]
     if not seen.relief.known_between:
         raise BadValue(
             "{set:repeat}",
@@ -126,10 +126,10 @@ def tied(seen: Seen, how: Capturing, progress: Progress) -> Seen:
         )
     kind = capture_type(STATIONS_TYPE)
     laser = kind.common_error()
-    made, wall, shown, more = tie(seen.relief, seen.wall, readings, laser=laser, u_laser_lean=kind.lean)
+    relief, wall, shown, more = tie(seen.relief, seen.wall, readings, laser=laser, u_laser_lean=kind.lean)
     name = Path(how.tie).name
     said = (note("jobs.tie-file", file=name, what=what) for what in readings.origin.warnings)
-    return replace(seen, relief=made, wall=wall, tie=shown, notes=(*seen.notes, *said, *more))
+    return replace(seen, relief=relief, wall=wall, tie=shown, notes=(*seen.notes, *said, *more))
 
 
 def _common(kind: CaptureType, how: Capturing) -> CommonError:
@@ -145,36 +145,36 @@ def seen_in(
 ) -> Seen:
     """The wall of a capture already read; its walls are found unless ``room`` brings them."""
     kind, assumed = _capture_type(taken, how.capture_type)
-    made: Relief
+    relief: Relief
     if isinstance(taken, Readings):
-        wall, made, more = from_stations(
+        wall, relief, more = from_stations(
             taken, kind.common_error(), kind.lean if taken.u_lean is None else taken.u_lean
         )
         notes = (*taken.origin.warnings, *assumed, *more)
-        return Seen(taken.origin, kind.name, taken.name, _checked_stations(taken, wall, how), made, notes)
+        return Seen(taken.origin, kind.name, taken.name, _checked_stations(taken, wall, how), relief, notes)
     watched = _watched(taken, progress)
     if room is None:
         room = find_room(watched, how, progress)
     wall = _chosen(room, how, taken.origin.file)
     progress("relief", None)
-    made, more = grid(watched, wall, _common(kind, how), cell=how.cell)
+    relief, more = grid(watched, wall, _common(kind, how), cell=how.cell)
     step = math.sqrt(12) * float(np.linalg.norm(wall.frame.out * taken.u_step))
     return Seen(
         origin=taken.origin,
         capture_type=kind.name,
         title="",
         wall=wall,
-        relief=made,
-        notes=(*taken.origin.warnings, *assumed, *room.notes, *wall.notes, *more, *_unmeasured(made, step)),
+        relief=relief,
+        notes=(*taken.origin.warnings, *assumed, *room.notes, *wall.notes, *more, *_unmeasured(relief, step)),
         step=step,
         corners=tuple(corner for corner in room.corners if wall.number in (corner.left, corner.right)),
         neighbours=tuple(other for other in room.walls if other.number != wall.number),
     )
 
 
-def _unmeasured(made: Relief, step: float) -> tuple[Note, ...]:
+def _unmeasured(relief: Relief, step: float) -> tuple[Note, ...]:
     """Say where the points scatter less than any sensor does: drawn, or rounded to the sensor's own step."""
-    scatter = made.u_point
+    scatter = relief.u_point
     if scatter is None or scatter > max(_NO_SENSOR, 0.3 * step):
         return ()
     if step > _NO_SENSOR:

@@ -86,7 +86,7 @@ def plan(looked: Looked, finish: Finishing, progress: Progress = silent) -> Plan
     )
 
 
-def _priced(looked: Looked, gaps: Gaps, made: Planned, finish: Finishing) -> Survey:
+def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> Survey:
     """The plan with the price list of choices, the quote, the clash list and what light shows, where asked for."""
     smooth, wall = looked.relief, looked.wall
     system = load_system(finish.system or DEFAULT_SYSTEM)
@@ -96,16 +96,16 @@ def _priced(looked: Looked, gaps: Gaps, made: Planned, finish: Finishing) -> Sur
     if finish.rates is not None:
         area = measured_area(wall, smooth, finish.area_rule)
         rates = load_rates(finish.rates)
-        quoted = quote(made.take_off, made.build_up, smooth, rates, extras=made.extras, area=area)
+        quoted = quote(planned.take_off, planned.build_up, smooth, rates, extras=planned.extras, area=area)
         found["quote"] = quoted
-        made = replace(made, take_off=replace(made.take_off, price=quoted.total))
+        planned = replace(planned, take_off=replace(planned.take_off, price=quoted.total))
     if finish.clash is not None:
         items, doubts = read_items(finish.clash)
-        found["clashes"] = clashes(items, made.build_up, smooth)
+        found["clashes"] = clashes(items, planned.build_up, smooth)
         looked = replace(looked, notes=(*looked.notes, *doubts))
     if finish.light is not None:
         found["shown"] = shows(smooth, math.radians(finish.light))
-    return looked.extended(Survey, gaps=gaps, plan=made, **found)
+    return looked.extended(Survey, gaps=gaps, plan=planned, **found)
 
 
 def _wanted_turn(finish: Finishing, seen: Seen) -> PlaneOptions:
@@ -182,25 +182,25 @@ def survey_together(
     seen = [seen_in(taken, replace(how, wall=number), progress, room) for number in walls]
     found = [look(wall, test, progress) for wall in seen]
     progress("finish planes", None)
-    made = place_room(
+    joined = place_room(
         tuple(RoomWall(one.relief, one.wall, finish.plane) for one in found),
         corners=corners,
         turn_up_to=finish.plane.turn_up_to,
     )
     planned = [
         plan(looked, replace(finish, plane=replace(finish.plane, turn=built.plane.turn, turn_up_to=0.0)), progress)
-        for looked, built in zip(found, made.build_ups, strict=True)
+        for looked, built in zip(found, joined.build_ups, strict=True)
     ]
-    together = _together(walls, corners, made, planned)
+    together = _together(walls, corners, joined, planned)
     return tuple(
-        looked.extended(Survey, gaps=swept(looked, test, progress), plan=made, together=together)
-        for looked, made in zip(found, planned, strict=True)
+        looked.extended(Survey, gaps=swept(looked, test, progress), plan=each, together=together)
+        for looked, each in zip(found, planned, strict=True)
     )
 
 
-def _together(walls: Sequence[int], corners: str, made: RoomPlan, planned: Sequence[Planned]) -> Together:
+def _together(walls: Sequence[int], corners: str, joined: RoomPlan, planned: Sequence[Planned]) -> Together:
     orders = [plan.take_off.order for plan in planned]
-    return Together(tuple(walls), corners, made.shared_turn, made.volume, made.squaring, combined_order(orders))
+    return Together(tuple(walls), corners, joined.shared_turn, joined.volume, joined.squaring, combined_order(orders))
 
 
 def set_out(

@@ -76,13 +76,13 @@ def aligned(
         return _one_frame(walls, shifts, options.align_u), ()
     if clouds and lie_together(*walls, shifts):
         assumed = () if options.reference or options.same_surface else (note("jobs.one-frame-assumed"),)
-        made = same_frame(*walls, shifts, u=options.align_u)
+        tied = same_frame(*walls, shifts, u=options.align_u)
     else:
-        assumed, made = (), by_outline(*walls)
+        assumed, tied = (), by_outline(*walls)
     if not options.same_surface:
-        return made, assumed
-    fit = shape_fit(reliefs[0], _moved(reliefs[1], made))
-    return _refined(made, fit), assumed
+        return tied, assumed
+    fit = shape_fit(reliefs[0], _moved(reliefs[1], tied))
+    return _refined(tied, fit), assumed
 
 
 def _refuse_mixed(surveys: tuple[Surveyed, Surveyed], option: str) -> None:
@@ -97,9 +97,9 @@ def _refuse_mixed(surveys: tuple[Surveyed, Surveyed], option: str) -> None:
 
 
 def _one_frame(walls: tuple[Wall, Wall], shifts: tuple[Array, Array], u: float) -> Alignment:
-    made = same_frame(*walls, shifts, u=u)
-    middle = made.apply(np.array([[walls[1].width / 2, walls[1].height / 2, 0.0]]))[0]
-    angle = float(np.degrees(np.arccos(np.clip(made.turn[2, 2], -1, 1))))
+    tied = same_frame(*walls, shifts, u=u)
+    middle = tied.apply(np.array([[walls[1].width / 2, walls[1].height / 2, 0.0]]))[0]
+    angle = float(np.degrees(np.arccos(np.clip(tied.turn[2, 2], -1, 1))))
     if abs(middle[2]) > 0.3 or angle > 5:
         raise MixedSurveys(
             "{set:same_frame}",
@@ -111,7 +111,7 @@ def _one_frame(walls: tuple[Wall, Wall], shifts: tuple[Array, Array], u: float) 
             most=metres(0.3),
             most_angle=degrees(5.0),
         )
-    return made
+    return tied
 
 
 def _moved(later: Relief, alignment: Alignment) -> Relief:
@@ -119,14 +119,14 @@ def _moved(later: Relief, alignment: Alignment) -> Relief:
     return replace(later, x=later.x + alignment.shift[0], y=later.y + alignment.shift[1])
 
 
-def _refined(made: Alignment, fit: ShapeFit) -> Alignment:
-    shift = made.shift + np.array([*fit.shift, 0.0])
+def _refined(tied: Alignment, fit: ShapeFit) -> Alignment:
+    shift = tied.shift + np.array([*fit.shift, 0.0])
     if len(fit.undetermined) == 2:
-        return replace(made, notes=(*made.notes, note("jobs.shape-fixes-nothing")))
-    u = float(np.linalg.norm(np.where(np.isfinite(fit.u), fit.u, made.u_place)))
+        return replace(tied, notes=(*tied.notes, note("jobs.shape-fixes-nothing")))
+    u = float(np.linalg.norm(np.where(np.isfinite(fit.u), fit.u, tied.u_place)))
     notes = tuple(note("jobs.shape-leaves-open", direction=name) for name in fit.undetermined)
-    how = note("jobs.then-shape", how=made.how)
-    return replace(made, shift=shift, u_place=min(u, made.u_place), how=how, notes=(*made.notes, *notes))
+    how = note("jobs.then-shape", how=tied.how)
+    return replace(tied, shift=shift, u_place=min(u, tied.u_place), how=how, notes=(*tied.notes, *notes))
 
 
 def _fixed_points(path: str) -> tuple[Array, Array, tuple[Note, ...]]:

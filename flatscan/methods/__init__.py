@@ -11,9 +11,19 @@ from flatscan.core.errors import BadValue
 
 # in the order in which they are best read
 NAMES = (
-    "record", "definitions", "straightedge", "decision", "uncertainty", "walls", "tie", "laser-line", "finish-plane",
-    "trade", "tolerances", "comparison",
-)  # fmt: skip
+    "record",
+    "definitions",
+    "straightedge",
+    "decision",
+    "uncertainty",
+    "walls",
+    "tie",
+    "laser-line",
+    "finish-plane",
+    "trade",
+    "tolerances",
+    "comparison",
+)
 _HEADING = re.compile(r"^## (\d+)\. (.+)$", re.MULTILINE)
 
 
@@ -36,9 +46,13 @@ def load(name: str) -> Text:
     """The text of that name; an unknown one raises `BadValue` that names all there are."""
     if name not in NAMES:
         raise BadValue(
-            "methods", "'{name}'", needed="one of {known}", remedy="Choose one of these; {run:methods} lists them",
-            name=name, known=", ".join(NAMES),
-        )  # fmt: skip
+            "methods",
+            "'{name}'",
+            needed="one of {known}",
+            remedy="Choose one of these; {run:methods} lists them",
+            name=name,
+            known=", ".join(NAMES),
+        )
     text = files("flatscan.methods").joinpath(f"{name}.md").read_text(encoding="utf-8")
     return Text(name, text.partition("\n")[0].removeprefix("# "), text)
 

@@ -131,8 +131,8 @@ def load_rates(path: str | Path) -> Rates:
     Raises `ReadError` for no file, `BadTable` naming every line that is missing, unknown, negative or not a number.
     """
     plain, notes = _lines_of(path) if Path(path).suffix.lower() in (".csv", ".tsv") else _tables(path)
-    made = of_table(_RatesFile, plain, path, "Write each line, with 0 for what you do not charge")
-    values = {item.name: getattr(made, item.name) for item in fields(made)}
+    lines = of_table(_RatesFile, plain, path, "Write each line, with 0 for what you do not charge")
+    values = {item.name: getattr(lines, item.name) for item in fields(lines)}
     return Rates(allowance=values.pop("allowance_mm") / 1e3, notes=notes, **values)
 
 

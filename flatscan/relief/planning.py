@@ -175,15 +175,15 @@ class _Work:
     def _grids(self, count: int) -> list[Array]:
         """Regular grids of ``count`` places that are not far from square."""
         low, high = self.allowed.min(axis=0), self.allowed.max(axis=0)
-        made = []
+        grids = []
         for wide in range(1, count + 1):
             if count % wide == 0 and min(wide, count // wide) * 5 >= max(wide, count // wide):
                 across, upward = np.meshgrid(
                     np.linspace(low[0], high[0], wide) if wide > 1 else [(low[0] + high[0]) / 2],
                     np.linspace(low[1], high[1], count // wide) if count > wide else [(low[1] + high[1]) / 2],
                 )
-                made.append(self._nearest(np.column_stack([across.ravel(), upward.ravel()])))
-        return made
+                grids.append(self._nearest(np.column_stack([across.ravel(), upward.ravel()])))
+        return grids
 
     def _spread(self, count: int) -> Array:
         """Places of the largest uncertainty of the scan itself, one after the other."""
@@ -262,8 +262,8 @@ class _Aim:
         near, far = np.hypot(*(at - left).T), np.hypot(*(right - at).T)
         share = far / (near + far)
         one, two, three = (self.work.warp.covariance(places, part) for part in (left, at, right))
-        made: Array = share * one + (1 - share) * three - two
-        return made
+        columns: Array = share * one + (1 - share) * three - two
+        return columns
 
     def value(self, places: Array, columns: Array | None = None) -> float:
         """High mean of the gaps' variances after readings at ``places``."""

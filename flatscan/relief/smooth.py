@@ -88,8 +88,8 @@ def local_quadratic(fields: Sequence[Array], u: Array, valid: Mask, window: int)
     cells there are (weighted local quadratic regression, Cleveland 1979). A cell with too few neighbours keeps its
     own value.
     """
-    made = [inner_quadratic(values, valid, window) for values in fields]
-    fitted, inner = [one for one, _ in made], made[0][1]
+    smoothed = [inner_quadratic(values, valid, window) for values in fields]
+    fitted, inner = [one for one, _ in smoothed], smoothed[0][1]
     variance = np.full(valid.shape, np.nan)
     spread = _across_and_up(np.where(valid, u**2, 0.0), _savgol_row(window) ** 2)
     variance[inner] = spread[inner]

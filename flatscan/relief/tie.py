@@ -89,7 +89,7 @@ def tie(
     if _beyond_belief(replace(apart, u=u), stated, factor):
         raise _strangers(readings, replace(apart, u=u), stated)
     common = stated.after(apart.places, u, factor)
-    made, lean, taken = _corrected(relief, common, apart.difference)
+    tied, lean, taken = _corrected(relief, common, apart.difference)
     left_out, u_left_out = _leave_one_out(common, apart.difference)
     result = Tie(
         file=readings.origin.file,
@@ -109,7 +109,7 @@ def tie(
         length=common.length,
     )
     plumb = Plumb(note("wall.laser-readings", count=len(u)), u_laser_lean) if is_plumb else wall.plumb
-    return made, replace(wall, plumb=plumb), result, (*notes, *_notes(result))
+    return tied, replace(wall, plumb=plumb), result, (*notes, *_notes(result))
 
 
 @dataclass(frozen=True, eq=False)
@@ -265,11 +265,11 @@ def _corrected(relief: Grid, common: TiedError, difference: Array) -> tuple[Grid
     back = np.linalg.lstsq(along, whole[here], rcond=None)[0]
     taken = whole - back[0] - back[1] * (across - common.centre[0])
     halves = [None if half is None else half - taken for half in (relief.half_a, relief.half_b)]
-    made = replace(relief, offset=relief.offset - taken, half_a=halves[0], half_b=halves[1], common=common)
+    tied = replace(relief, offset=relief.offset - taken, half_a=halves[0], half_b=halves[1], common=common)
     full = np.column_stack([np.ones(int(here.sum())), across[here], upward[here]])
     slopes = np.linalg.lstsq(full, whole[here], rcond=None)[0]
     bend = whole[here] - full @ slopes
-    return made, float(slopes[2]), (float(bend.min()), float(bend.max()))
+    return tied, float(slopes[2]), (float(bend.min()), float(bend.max()))
 
 
 def _notes(result: Tie) -> list[Note]:

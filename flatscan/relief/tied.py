@@ -51,8 +51,8 @@ class TiedError(CommonError):
         """Covariance [m2] (m, n) of the errors at places ``a`` (m, 2) and ``b`` (n, 2) [m]."""
         a, b = np.asarray(a, float), np.asarray(b, float)
         (seen_a, plane_a), (seen_b, plane_b) = self.parts(a), self.parts(b)
-        made: Array = self.warp.covariance(a, b) - seen_a.T @ seen_b + plane_a.T @ self.plane_u @ plane_b
-        return made
+        together: Array = self.warp.covariance(a, b) - seen_a.T @ seen_b + plane_a.T @ self.plane_u @ plane_b
+        return together
 
     def u_slope_up(self) -> float:
         """Standard uncertainty [m per m] of the slope up of a plane fitted to the whole wall."""
@@ -64,11 +64,11 @@ class TiedError(CommonError):
         """Standard uncertainty (...) [m] of gaps at ``at`` between contacts ``left`` and ``right``, each (..., 2)."""
         left, at, right = np.broadcast_arrays(*(np.asarray(place, float) for place in (left, at, right)))
         flat = [place.reshape(-1, 2) for place in (left, at, right)]
-        made = np.empty(len(flat[0]))
-        for start in range(0, len(made), _MOST_TRIPLES):
+        u = np.empty(len(flat[0]))
+        for start in range(0, len(u), _MOST_TRIPLES):
             some = slice(start, start + _MOST_TRIPLES)
-            made[some] = self._u_gaps(*(place[some] for place in flat))
-        return made.reshape(left.shape[:-1])
+            u[some] = self._u_gaps(*(place[some] for place in flat))
+        return u.reshape(left.shape[:-1])
 
     def _u_gaps(self, left: Array, at: Array, right: Array) -> Array:
         seen, plane = self.gap_parts(left, at, right)
@@ -86,7 +86,7 @@ class TiedError(CommonError):
     def u_gap(self, left: Array, right: Array) -> Array:
         """Largest standard uncertainty anywhere on the wall of a gap so many metres from its contacts."""
         left, right = np.broadcast_arrays(np.asarray(left, float), np.asarray(right, float))
-        made = np.zeros(left.shape)
+        u = np.zeros(left.shape)
         for index in np.ndindex(left.shape):
             near, far = float(left[index]), float(right[index])
             triples = gaps_in_box(self.box, near + far, arms=((near, far),))
@@ -94,8 +94,8 @@ class TiedError(CommonError):
                 # longer than the wall: the least certain of all gaps that it has room for
                 room = float(np.hypot(*(self.box[2:] - self.box[:2])))
                 triples = gaps_in_box(self.box, min(near + far, room))
-            made[index] = self.u_gap_at(*triples).max(initial=0.0)
-        return made
+            u[index] = self.u_gap_at(*triples).max(initial=0.0)
+        return u
 
     def largest_u_gap(self, x: Array, y: Array, rule: float) -> Array:
         """Largest standard uncertainty (rows, cols) of any gap at each cell, contacts at most ``rule`` apart [m]."""
@@ -197,5 +197,5 @@ def _room(box: Array, at: Array, way: Array) -> Array:
     """How far (m,) it is from places ``at`` (m, 2) along ``way`` (m, 2) to the edge of the box."""
     with np.errstate(divide="ignore", invalid="ignore"):
         to_edge = np.where(way > 0, box[2:] - at, box[:2] - at) / way
-    made: Array = np.where(np.abs(way) < 1e-12, np.inf, to_edge).min(axis=1)
-    return np.maximum(made, 0.0)
+    reach: Array = np.where(np.abs(way) < 1e-12, np.inf, to_edge).min(axis=1)
+    return np.maximum(reach, 0.0)

@@ -93,15 +93,15 @@ def _side(k: int, step: float, tones: tuple[str, ...], hatches: tuple[str, ...],
 def build_up_bands(least: float, most: float) -> tuple[Band, ...]:
     """Bands of a build-up [m] at the steps of the decision ladder; only those that ``least`` to ``most`` touch."""
     edges = [-1.0, *(mm / 1000 for mm in LADDER_MM), 1000.0]
-    made = []
+    bands = []
     for k, (low, high, name) in enumerate(zip(edges, edges[1:], LADDER_WORDS, strict=False)):
         if high <= least or low > most:
             continue
         away = k - _LADDER_NEUTRAL
         colour = NEUTRAL if away == 0 else (PROUD[-2 * away - 1] if away < 0 else HOLLOW[away - 1])
         hatch = "" if away == 0 else (_LINES[-2 * away - 1] if away < 0 else _DOTS[away - 1])
-        made.append(Band(low, high, colour, hatch, note("drawing.step", span=_ladder_span(k), name=name)))
-    return tuple(made)
+        bands.append(Band(low, high, colour, hatch, note("drawing.step", span=_ladder_span(k), name=name)))
+    return tuple(bands)
 
 
 def _ladder_span(k: int) -> Note:
@@ -120,11 +120,11 @@ def gap_bands(limit: float | None, most: float, units: str = "mm") -> tuple[Band
     between = [_span(low, high) for low, high in zip(edges[1:], edges[2:], strict=False)]
     names = [first, *between, _over(edges[-1])]
     colours, hatches = (NEUTRAL, *HOLLOW), ("", *_DOTS)
-    made = [
+    bands = [
         Band(low, high, colour, hatch, name)
         for low, high, colour, hatch, name in zip(edges, [*edges[1:], 1000.0], colours, hatches, names, strict=True)
     ]
-    return tuple(band for band in made if band.low < max(most, 1e-9) or band.low == 0.0)
+    return tuple(band for band in bands if band.low < max(most, 1e-9) or band.low == 0.0)
 
 
 def _round_up(value: float, units: str) -> float:

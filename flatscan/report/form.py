@@ -144,10 +144,10 @@ def write_pdf(blank: Blank, path: Path, units: str = "mm", paper: str = "a4") ->
 
     about = {"Title": "Survey form", "Creator": f"flatscan {__version__}", "Producer": "matplotlib"}
     with sheet_style(), PdfPages(path, metadata={**about, "CreationDate": None, "ModDate": None}) as book:
-        made = pages(blank, units, paper)
-        for number, page in enumerate(made, 1):
+        leaves = pages(blank, units, paper)
+        for number, page in enumerate(leaves, 1):
             wide, high = page.get_size_inches()
-            said = f"page {number} of {len(made)}"
+            said = f"page {number} of {len(leaves)}"
             page.text(1 - 0.4 / wide, 0.3 / high, said, fontproperties=font(8), ha="right", va="bottom")
             book.savefig(page)
 
@@ -198,9 +198,15 @@ def _wall(axes: Axes, blank: Blank, units: str) -> None:
     axes.plot(*zip(*places, strict=True), color=FAINT, linewidth=0.6, linestyle=(0, (4, 3)))
     for number, at in enumerate(places, 1):
         axes.annotate(
-            f"{number}", at, ha="center", va="center", fontproperties=font(8, "bold"), annotation_clip=False,
-            bbox={"boxstyle": "circle,pad=0.2", "facecolor": PAPER, "edgecolor": INK, "linewidth": 0.9}, zorder=5,
-        )  # fmt: skip
+            f"{number}",
+            at,
+            ha="center",
+            va="center",
+            fontproperties=font(8, "bold"),
+            annotation_clip=False,
+            bbox={"boxstyle": "circle,pad=0.2", "facecolor": PAPER, "edgecolor": INK, "linewidth": 0.9},
+            zorder=5,
+        )
         if len(places) <= _BOXED:
             _reading_box(axes, at)
 

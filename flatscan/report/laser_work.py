@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 import numpy as np
 
@@ -10,14 +11,13 @@ from flatscan.capture.line_budget import Budget
 from flatscan.capture.measured_lines import MeasuredLine
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres
-from flatscan.core.units import to_mm
 from flatscan.jobs import Lines
 from flatscan.jobs.lasers import PlannedReadings
 from flatscan.plan.stops import LASER_WORK
 from flatscan.relief.planning import DECIDED, ReadingPlan
+from flatscan.report.parts import Section
 from flatscan.report.result_document import SCHEMA, plain_values
 from flatscan.report.say import Said, say
-from flatscan.report.tables import record
 from flatscan.straightedge.gaps import Gap
 
 _DECIDES = {"yes": "readings.yes", "partly": "readings.partly", "no": "readings.no"}
@@ -118,74 +118,79 @@ def reading_form(planned: PlannedReadings) -> bytes:
     return ("\n".join(lines) + "\n").encode("utf-8")
 
 
-def line_record(lines: Lines) -> dict[str, object]:
-    """The lines as a document, with the largest gap along each under the straightedge; in millimetres."""
-    surveyed, gaps, rule = lines.surveyed, lines.gaps, lines.rule
-    return {
-        "schema": 1,
-        "command": "line",
-        "file": surveyed.setup.file.name,
-        "wall": surveyed.setup.name,
-        "cautions": [say(caution) for caution in LASER_WORK],
-        "rule_mm": record({"rule_mm": rule})["rule_mm"],
-        "lines": [_one(line, budget, gap) for (line, budget), gap in zip(surveyed.lines, gaps, strict=True)],
+def line_sections(found: Lines) -> tuple[Section, ...]:
+    """A section a line: what the document holds of it, and the same quantities in sentences."""
+    surveyed = found.surveyed
+    return tuple(
+        _line(line, budget, gap, found.rule) for (line, budget), gap in zip(surveyed.lines, found.gaps, strict=True)
+    )
+
+
+def _line(line: MeasuredLine, budget: Budget, gap: Gap | None, rule: float) -> Section:
+    values: dict[str, object] = {
+        "picture": line.name,
+        "gap_mm": gap and metres(gap.value, gap.u),
+        "u_gap_mm": gap and gap.u,
+        "x_mm": gap and gap.at[0],
+        "y_mm": gap and gap.at[1],
+        "u_mm": metres(budget.u),
+        "u_random_mm": budget.u_random,
+        "u_common_mm": budget.u_common,
+        "sensitivity": Quantity(line.sensitivity, None, "1"),
+        "range_mm": metres(float(np.ptp(line.height))) if len(line.height) else None,
+        "line_width_pixels": line.stripe.width,
+        "pixel_mm": line.pixel,
+        "targets_off_mm": line.view.off,
+        "rows_dropped": line.stripe.dropped,
+        "over_exposed_share": line.stripe.saturated,
+        "placed": line.placed,
+        "budget": tuple({"source": source, "u_mm": metres(float(value))} for source, value in budget.ranked()),
+        "to_halve": budget.to_halve(),
+        "notes": line.notes,
+        "stations": tuple(
+            {"x_mm": x, "y_mm": y, "height_mm": z} for x, y, z in zip(line.x, line.y, line.height, strict=True)
+        ),
     }
+    shares = tuple(note("line-record.share", source=row["source"], u=row["u_mm"]) for row in _shown(values["budget"]))
+    remarks = (*shares, note("line-record.halve"), *(note("line-record.advice", what=a) for a in budget.to_halve()))
+    doubts = tuple(note("line-record.mind", what=doubt) for doubt in line.notes)
+    return Section("lines", values, headline=_found_on(line, values, gap, rule), remarks=(*remarks, *doubts))
 
 
-def _one(line: MeasuredLine, budget: Budget, gap: Gap | None) -> dict[str, object]:
-    made = record(
+def _shown(parts: Any) -> Iterator[dict[str, Any]]:
+    return (part for part in parts if part["u_mm"].value > 0)
+
+
+def _found_on(line: MeasuredLine, values: Mapping[str, Any], gap: Gap | None, rule: float) -> tuple[Said, ...]:
+    stations, straightedge = len(line.height), metres(rule)
+    first = note("line-record.nothing", picture=line.name)
+    if values["range_mm"] is not None:
+        spread = {"range": values["range_mm"], "u": values["u_mm"]}
+        first = note("line-record.range", picture=line.name, stations=stations, **spread)
+    second = note("line-record.no-gap", rule=straightedge)
+    if gap is not None and gap.u is not None:
+        second = note("line-record.gap", gap.at, gap=values["gap_mm"], rule=straightedge)
+    return first, second, note("line-record.sensitivity", factor=values["sensitivity"])
+
+
+def line_record(found: Lines) -> dict[str, object]:
+    """The lines as a document, with the largest gap along each under the straightedge; in millimetres."""
+    return plain_values(
         {
-            "picture": line.name,
-            "gap_mm": gap and gap.value,
-            "u_gap_mm": gap and gap.u,
-            "x_mm": gap and gap.at[0],
-            "y_mm": gap and gap.at[1],
-            "u_mm": budget.u,
-            "u_random_mm": budget.u_random,
-            "u_common_mm": budget.u_common,
-            "sensitivity": line.sensitivity,
-            "range_mm": float(np.ptp(line.height)) if len(line.height) else None,
-            "line_width_pixels": line.stripe.width,
-            "pixel_mm": line.pixel,
-            "targets_off_mm": line.view.off,
-            "rows_dropped": line.stripe.dropped,
-            "over_exposed_share": line.stripe.saturated,
+            "schema": SCHEMA,
+            "command": "line",
+            "file": found.surveyed.setup.file.name,
+            "wall": found.surveyed.setup.name,
+            "cautions": LASER_WORK,
+            "rule_mm": found.rule,
+            "lines": tuple(section.values for section in line_sections(found)),
         }
     )
-    stations = zip(line.x, line.y, line.height, strict=True)
-    parts = [record({"source": say(source), "u_mm": float(value)}) for source, value in budget.ranked()]
-    return made | {
-        "placed": line.placed,
-        "budget": parts,
-        "to_halve": [say(advice) for advice in budget.to_halve()],
-        "notes": [say(note) for note in line.notes],
-        "stations": [record({"x_mm": float(x), "y_mm": float(y), "height_mm": float(z)}) for x, y, z in stations],
-    }
 
 
-def line_text(found: Lines) -> str:
+def line_text(found: Lines, units: str = "mm") -> str:
     """The lines in words: cautions, each line's range and ±, where the ± comes from and what halves it."""
-    surveyed, gaps, rule = found.surveyed, found.gaps, found.rule
-    lines = [*map(say, LASER_WORK), ""]
-    for (line, budget), gap in zip(surveyed.lines, gaps, strict=True):
-        lines.append(
-            f"{line.name}: {len(line.height)} stations, {to_mm(float(np.ptp(line.height))):.1f} mm from the furthest "
-            f"back to the furthest proud, ± {to_mm(budget.u):.2f} mm each (1 sd)."
-        )
-        if gap is not None and gap.u is not None:
-            lines.append(
-                f"  Largest gap {to_mm(gap.value):.1f} mm ± {to_mm(2 * gap.u):.1f} mm (2 sd) under a straightedge of "
-                f"{to_mm(rule):.0f} mm along it, {to_mm(gap.at[0]):.0f} mm from the left, {to_mm(gap.at[1]):.0f} mm up."
-            )
-        else:
-            lines.append(f"  No straightedge of {to_mm(rule):.0f} mm rests on three stations of it.")
-        lines.append(f"  A hump of 1 mm moves the line by {line.sensitivity:.1f} mm on the wall.")
-        lines += [f"  {to_mm(float(value)):6.2f} mm  {say(source)}" for source, value in budget.ranked() if value > 0]
-        lines += ["  To halve the ±:", *(f"  - {say(advice)}" for advice in budget.to_halve())]
-        lines += [f"  Mind: {say(note)}" for note in line.notes]
-        lines.append("")
-    lines.append(
-        "Record of measurement along the lines photographed; the wall between them was not examined. For sheets give "
-        "the set-up file to flatscan survey or flatscan check."
-    )
-    return "\n".join(lines)
+    lines: list[Said] = [*LASER_WORK, ""]
+    for section in line_sections(found):
+        lines += [*section.headline, *section.remarks, ""]
+    return "\n".join(say(line, units) for line in (*lines, note("line-record.record")))

@@ -133,10 +133,10 @@ def series_document(series: Series) -> dict[str, object]:
     ]
     surveys = {"limit_mm": series.limit, "surveys": list(series.files)}
     surveys |= {"steps": [], "spots": spots, "left_out": list(series.left_out)}
-    made = plain_values({"schema": SCHEMA, "command": "compare", "series": surveys})
-    inner = made["series"]
+    document = plain_values({"schema": SCHEMA, "command": "compare", "series": surveys})
+    inner = document["series"]
     assert isinstance(inner, dict)
-    return made | {"series": inner | {"steps": steps}}
+    return document | {"series": inner | {"steps": steps}}
 
 
 def _steps(series: Series) -> Iterator[tuple[str, str, Step]]:

@@ -58,14 +58,14 @@ def _refuse_clash(folder: Path, names: Sequence[str], overwrite: bool) -> None:
 
 
 def _move(beside: Path, folder: Path, names: Sequence[str]) -> tuple[Path, ...]:
-    made = [place for place in (folder, *folder.parents) if not place.exists()]
+    missing = [place for place in (folder, *folder.parents) if not place.exists()]
     folder.mkdir(parents=True, exist_ok=True)
     try:
         for name in names:
             (beside / name).replace(folder / name)
     except OSError:
-        if made:
-            shutil.rmtree(made[-1], ignore_errors=True)
+        if missing:
+            shutil.rmtree(missing[-1], ignore_errors=True)
         raise
     return tuple(folder / name for name in names)
 
@@ -107,6 +107,8 @@ def write_file(path: str | Path, content: bytes, *, overwrite: bool = False) -> 
 
 def _cannot_write(path: Path, reason: OSError) -> OutputError:
     return OutputError(
-        path, f"it cannot be written ({reason.strerror})", needed="a folder that can be written to",
+        path,
+        f"it cannot be written ({reason.strerror})",
+        needed="a folder that can be written to",
         remedy="Choose another place",
-    )  # fmt: skip
+    )

@@ -26,21 +26,21 @@ def document(result: Result | LowsByHand | Report, files: Sequence[str] = ()) ->
     """
     report = result if isinstance(result, Report) else report_of(result)
     nulls: dict[str, Unknown] = {}
-    made: dict[str, object] = {"schema": SCHEMA, "command": report.command}
-    made |= {section.name: _section(section, nulls) for section in report.sections if section.in_document}
-    capture = made["capture"]
+    document: dict[str, object] = {"schema": SCHEMA, "command": report.command}
+    document |= {section.name: _section(section, nulls) for section in report.sections if section.in_document}
+    capture = document["capture"]
     assert isinstance(capture, dict)
     said = dict.fromkeys(say(text) for text in report.notes)
     capture["warnings"] = [*said, *(f"{path} is null: {say(why)}." for path, why in nulls.items())]
-    made["cautions"] = [{"code": c.code, "action": c.action, "text": say(c)} for c in report.cautions]
-    made["notes"] = [{"code": n.code if isinstance(n, Note) else "", "text": say(n)} for n in report.notes]
-    made["files"] = list(files)
-    return made
+    document["cautions"] = [{"code": c.code, "action": c.action, "text": say(c)} for c in report.cautions]
+    document["notes"] = [{"code": n.code if isinstance(n, Note) else "", "text": say(n)} for n in report.notes]
+    document["files"] = list(files)
+    return document
 
 
-def text(made: object) -> str:
+def text(document: object) -> str:
     """A document, or a list of them, as the text of result.json: the same input gives the same bytes."""
-    return json.dumps(made, ensure_ascii=False, allow_nan=False, indent=2) + "\n"
+    return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=2) + "\n"
 
 
 def plain_values(values: Mapping[str, object]) -> dict[str, object]:

@@ -137,8 +137,9 @@ def _parts(report: Report) -> Iterator[str]:
 
 
 def _facts(section: Section) -> str:
-    rows = "".join(f"<tr><th>{_text(Note(f'fact.{fact.key}'))}</th><td>{_text(fact.text)}</td></tr>"
-                   for fact in section.facts)  # fmt: skip
+    rows = "".join(
+        f"<tr><th>{_text(Note(f'fact.{fact.key}'))}</th><td>{_text(fact.text)}</td></tr>" for fact in section.facts
+    )
     title = _text(Note(f"section.{section.name.replace('_', '-')}"))
     return f"<details><summary>{title}</summary><table>{rows}</table></details>"
 

@@ -69,10 +69,11 @@ def board_figure(board: Board, paper: str) -> Figure:
     size = board.across * square, board.down * square
     if size[0] > wide - 2 * _MARGIN or size[1] > high - 2 * _HEAD + 20:
         raise BadValue(
-            "--board", f"{size[0]:.0f} x {size[1]:.0f} mm",
+            "--board",
+            f"{size[0]:.0f} x {size[1]:.0f} mm",
             needed=f"at most {wide - 2 * _MARGIN:.0f} x {high - 2 * _HEAD + 20:.0f} mm on {paper}",
             remedy="Choose fewer or smaller squares",
-        )  # fmt: skip
+        )
     page = _page(paper)
     left, top = (wide - size[0]) / 2, (high + size[1]) / 2
     axes = page.axes[0]

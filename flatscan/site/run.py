@@ -102,12 +102,12 @@ def run(
             shutil.rmtree(store.scratch, ignore_errors=True)
         store.scratch.mkdir(exist_ok=True)
         records = _in_order(captures, state.records)
-        made = summary.document(records, site=site)
-        files = tuple(store.write(name, data) for name, data in summary.files(made, units).items())
+        document = summary.document(records, site=site)
+        files = tuple(store.write(name, data) for name, data in summary.files(document, units).items())
         store.keep_only({record["slug"] for record in records})
         shutil.rmtree(store.parts, ignore_errors=True)
         shutil.rmtree(store.scratch, ignore_errors=True)
-    return Run(made, records, state.reused, files)
+    return Run(document, records, state.reused, files)
 
 
 def _hashes(captures: Sequence[Capture]) -> list[str]:
@@ -205,11 +205,11 @@ def _followers(task: Task, record: Record) -> list[Task]:
         share = task.weight / len(record["rooms"])
         return [keyed(replace(bare, part=part, weight=share)) for part in record["rooms"]]
     number, room = record["walls"], room_of(record)
-    made = [
+    tasks = [
         replace(bare, kind="wall", number=k, room=room, several=number > 1, weight=task.weight)
         for k in range(1, number + 1)
     ]
-    return [keyed(one) for one in made]
+    return [keyed(one) for one in tasks]
 
 
 def _in_order(captures: Sequence[Capture], records: dict[tuple[str, str], Record]) -> list[Record]:

@@ -60,16 +60,16 @@ def _labels(record: Record) -> dict[str, Any]:
 
 def _row(record: Record) -> dict[str, Any]:
     """One wall in the summary; lengths in mm as in its own document."""
-    made = record["document"]
-    verdict, flat, material = made.get("verdict"), made.get("flatness") or {}, made.get("material") or {}
+    document = record["document"]
+    verdict, flat, material = document.get("verdict"), document.get("flatness") or {}, document.get("material") or {}
     row = _labels(record) | {"decision": verdict["decision"] if verdict else NOT_JUDGED}
     row |= _worst_criterion(verdict)
     row |= {"gap_mm": flat.get("gap_mm"), "u_gap_mm": flat.get("u_gap_mm"), "rule_mm": flat.get("rule_mm")}
-    row |= {"area_m2": made["wall"]["area_m2"], "covered_share": made["wall"]["covered_share"]}
+    row |= {"area_m2": document["wall"]["area_m2"], "covered_share": document["wall"]["covered_share"]}
     row |= {name: material.get(name) for name in ("system", "mean_mm", "most_mm", "volume_l", "u_volume_l")}
     low, high = material.get("bags_range") or (None, None)
     row |= {"bags_low": low, "bags_high": high, "days": material.get("days"), "price": material.get("price")}
-    row |= {"hacking_saves_l": max((hack["saves_l"] for hack in made.get("hacking") or []), default=0.0)}
+    row |= {"hacking_saves_l": max((hack["saves_l"] for hack in document.get("hacking") or []), default=0.0)}
     return row | {
         "stops": len(material.get("stops") or []),
         "file": record["file"],

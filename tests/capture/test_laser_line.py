@@ -7,6 +7,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from line_scene import Scene
 from numpy.testing import assert_allclose
 from PIL import Image
 
@@ -19,10 +20,6 @@ from flatscan.capture.printed_marks import corners_on_wall, find_targets
 from flatscan.core.errors import BadTable, BadValue, ReadError
 from flatscan.report.say import say
 
-_spec = importlib.util.spec_from_file_location("line_scene", Path(__file__).with_name("line_scene.py"))
-line_scene = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(line_scene)
-Scene = line_scene.Scene
 LENS = (0.05, -0.03, 0.0005, -0.0004, 0.0)
 
 
@@ -183,8 +180,9 @@ def test_several_lines_make_one_wall(tmp_path):
 
     text = ""
     for number, at in ((1, 1.8), (2, 2.2), (3, 2.6)):
-        scene = Scene(width=1200, height=900, focal=873.6, size=0.25, relief=wall, at=at, pivot=(at - 1.2, 1.1, 0.45),
-                      seed=number)  # fmt: skip
+        scene = Scene(
+            width=1200, height=900, focal=873.6, size=0.25, relief=wall, at=at, pivot=(at - 1.2, 1.1, 0.45), seed=number
+        )
         scene.pictures(tmp_path, name=str(number))
         pivot = f'pivot = ["{at - 1.2} m", "1.1 m", "0.45 m"]'
         text += f'[[line]]\non = "on{number}.png"\noff = "off{number}.png"\nat = "{at} m"\n{pivot}\n'

@@ -268,8 +268,12 @@ UPWARD = (0.1, 0.9, 1.8, 2.6)
 def test_rows_that_seem_upside_down_are_doubted_and_kept(read, values, heights, control, doubted):
     stations = read(table(values, y=heights, head=HEAD.replace("80, 80", control)))
     assert said(stations, "upside down", "Kept as the heights say") == doubted
-    given = {(x, y): -value / 1000 for y, row in zip(heights, values, strict=True)
-             for x, value in zip((0.1, 1.1, 2.1, 3.1), row, strict=True) if value != "-"}  # fmt: skip
+    given = {
+        (x, y): -value / 1000
+        for y, row in zip(heights, values, strict=True)
+        for x, value in zip((0.1, 1.1, 2.1, 3.1), row, strict=True)
+        if value != "-"
+    }
     assert_allclose(stations.offset, [given[place] for place in zip(stations.x, stations.y, strict=True)])
 
 

@@ -109,22 +109,37 @@ def test_a_file_where_the_folder_should_be(flatscan, tmp_path):
 
 @pytest.mark.parametrize(
     "options",
-    [("--limit", "0mm"), ("--limit", "-3mm"), ("--rule", "0m", "--limit", "3mm"), ("--limit", "3mm", "--cell", "0mm"),
-     ("--limit", "3mm", "--wall", "7"), ("--tolerance", "no-such"), ("--limit", "3mm", "--confidence", "2"),
-     ("--limit", "3mm", "--region", "9,9,10,10")],
+    [
+        ("--limit", "0mm"),
+        ("--limit", "-3mm"),
+        ("--rule", "0m", "--limit", "3mm"),
+        ("--limit", "3mm", "--cell", "0mm"),
+        ("--limit", "3mm", "--wall", "7"),
+        ("--tolerance", "no-such"),
+        ("--limit", "3mm", "--confidence", "2"),
+        ("--limit", "3mm", "--region", "9,9,10,10"),
+    ],
     ids=" ".join,
-)  # fmt: skip
+)
 def test_a_value_that_makes_no_sense(flatscan, tmp_path, options):
     refused(flatscan("check", SAMPLES / "wall.ply", *options), tmp_path)
 
 
 @pytest.mark.parametrize(
     "args",
-    [("check",), ("check", "x.ply"), ("check", "x.ply", "--limit", "3"), ("check", "x.ply", "--limit", "three mm"),
-     ("survey", "x.ply", "--up", "w"), ("survey", "x.ply", "--no-such"), ("nonsense",),
-     ("survey", "x.ply", "--fix", "1,2"), ("survey", "x.ply", "--capture-type", "guess")],
+    [
+        ("check",),
+        ("check", "x.ply"),
+        ("check", "x.ply", "--limit", "3"),
+        ("check", "x.ply", "--limit", "three mm"),
+        ("survey", "x.ply", "--up", "w"),
+        ("survey", "x.ply", "--no-such"),
+        ("nonsense",),
+        ("survey", "x.ply", "--fix", "1,2"),
+        ("survey", "x.ply", "--capture-type", "guess"),
+    ],
     ids=" ".join,
-)  # fmt: skip
+)
 def test_malformed_options_are_exit_2(flatscan, args):
     ran = flatscan(*args)
     assert ran.code == 2
@@ -157,9 +172,13 @@ def test_ctrl_c_while_the_program_loads_and_reads(tmp_path, write_ply, plain_wal
     # says when it is up: how long Python itself takes to start is not this program's affair
     (tmp_path / "begun.py").write_text("from flatscan.cli import main\nprint('up', flush=True)\nmain()\n")
     running = subprocess.Popen(
-        [sys.executable, "-m", "begun", "check", "big.ply", "--limit", "3mm"],
-        cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
-    )  # fmt: skip
+        [sys.executable, "-B", "-m", "begun", "check", "big.ply", "--limit", "3mm"],
+        cwd=tmp_path,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
     assert running.stdout.readline() == "up\n"
     time.sleep(after)
     os.killpg(running.pid, signal.SIGINT)

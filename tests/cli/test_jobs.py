@@ -28,7 +28,7 @@ def test_each_criterion_is_judged_by_itself(flatscan, truth):
 def test_several_tolerances_are_each_named(flatscan):
     ran = flatscan(
         "check", *WALL, "--tolerance", "uk-plaster-3mm-1.8m", "--tolerance", "din-18202-2019-plumb", "--json"
-    )  # fmt: skip
+    )
     names = [one["name"] for one in ran.document["verdict"]["criteria"]]
     assert names == ["flatness (uk-plaster-3mm-1.8m)", "plumb (din-18202-2019-plumb)"]
     assert ran.code == 3

@@ -191,8 +191,10 @@ def test_demo_runs_all_parts(flatscan, tmp_path):
     ran = flatscan("demo", "--out", tmp_path / "demo")
     assert ran.code == 0
     assert sorted(path.name for path in (tmp_path / "demo").iterdir()) == [
-        "laser-grid-survey", "scan-check", "scan-survey",
-    ]  # fmt: skip
+        "laser-grid-survey",
+        "scan-check",
+        "scan-survey",
+    ]
 
 
 def test_tolerances_are_listed_with_how_sure_they_are(flatscan):

@@ -18,9 +18,15 @@ def frame(yaw=0.0, at=(0.0, 0.0, 0.0)):
 def make_wall(width=3.0, height=2.4, *, at=(0.0, 0.0, 0.0), yaw=0.0, openings=(), number=1, u_lean=1e-4):
     outline = np.array([[0, 0], [width, 0], [width, height], [0, height]], float)
     return Wall(
-        number, frame(yaw, at), outline, tuple(Opening(*o) for o in openings), 1.0, "given", "given",
+        number,
+        frame(yaw, at),
+        outline,
+        tuple(Opening(*o) for o in openings),
+        1.0,
+        "given",
+        "given",
         Plumb("given", u_lean),
-    )  # fmt: skip
+    )
 
 
 def make_relief(

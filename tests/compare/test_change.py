@@ -15,7 +15,7 @@ from flatscan.compare import (
     thin_places,
     together,
     under_least,
-)  # fmt: skip
+)
 from flatscan.core.errors import MixedSurveys, TooFewPoints
 from flatscan.core.model import CommonError
 from flatscan.core.notes import note

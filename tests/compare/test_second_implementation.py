@@ -26,9 +26,12 @@ def test_shape_fit_agrees_with_point_to_plane_registration(relief_of, rough, shi
         clouds.append(cloud)
     registration = o3d.pipelines.registration
     found = registration.registration_icp(
-        *clouds, 0.05, np.eye(4), registration.TransformationEstimationPointToPlane(),
+        *clouds,
+        0.05,
+        np.eye(4),
+        registration.TransformationEstimationPointToPlane(),
         registration.ICPConvergenceCriteria(1e-12, 1e-12, 100),
-    )  # fmt: skip
+    )
     middle = np.array([1.5, 1.2, 0.0])
     icp = (found.transformation[:3, :3] @ middle + found.transformation[:3, 3] - middle)[:2]
     ours = shape_fit(earlier, later)

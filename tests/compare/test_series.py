@@ -34,8 +34,22 @@ def days(tmp_path):
 @pytest.fixture
 def series(days, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
-    code = run(["compare", str(days), "--same-frame", "--align-u", "0.1mm", "--capture-type", "scanner", "--json",
-                "--limit", "2mm", "--out", "out"])  # fmt: skip
+    code = run(
+        [
+            "compare",
+            str(days),
+            "--same-frame",
+            "--align-u",
+            "0.1mm",
+            "--capture-type",
+            "scanner",
+            "--json",
+            "--limit",
+            "2mm",
+            "--out",
+            "out",
+        ]
+    )
     return code, json.loads(capsys.readouterr().out)["series"]
 
 

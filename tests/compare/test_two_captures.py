@@ -169,9 +169,18 @@ def test_background_allowance_and_rates(compared, before, tmp_path):
     )
     after = scan(tmp_path / "after.ply", plastered, seed=2)
     _, made, _ = compared(
-        before, after, "--same-frame", "--background-tolerance", "uk-plaster-3mm-1.8m", "--rates", rates,
-        "--quoted", "60l", "--used", "80l",
-    )  # fmt: skip
+        before,
+        after,
+        "--same-frame",
+        "--background-tolerance",
+        "uk-plaster-3mm-1.8m",
+        "--rates",
+        rates,
+        "--quoted",
+        "60l",
+        "--used",
+        "80l",
+    )
     found = made["compare"]
     assert found["quoted_l"] == 60.0
     assert found["used_l"] == 80.0

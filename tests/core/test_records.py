@@ -78,10 +78,18 @@ def test_any_note_comes_back(values, place):
     assert there_and_back(it) == it
 
 
-@given(st.recursive(st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=5),
-                    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(
-                        st.sampled_from(["number", "parts", "table", "size", "code", "value", "place", "x"]), inner),
-                    max_leaves=10))  # fmt: skip
+@given(
+    st.recursive(
+        st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=5),
+        lambda inner: (
+            st.lists(inner, max_size=3)
+            | st.dictionaries(
+                st.sampled_from(["number", "parts", "table", "size", "code", "value", "place", "x"]), inner
+            )
+        ),
+        max_leaves=10,
+    )
+)
 def test_any_other_data_is_refused_and_nothing_else_happens(plain):
     for kind in (Whole, Part, Note):
         try:

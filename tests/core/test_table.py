@@ -60,9 +60,16 @@ def test_a_unit_stands_in_the_title(tmp_path, title):
 
 @pytest.mark.parametrize(
     ("encoding", "mark"),
-    [("utf-8", ""), ("utf-8", "\ufeff"), ("utf-16", ""), ("utf-16-le", "\ufeff"), ("utf-16-be", "\ufeff"),
-     ("utf-16-le", ""), ("utf-16-be", "")],
-)  # fmt: skip
+    [
+        ("utf-8", ""),
+        ("utf-8", "\ufeff"),
+        ("utf-16", ""),
+        ("utf-16-le", "\ufeff"),
+        ("utf-16-be", "\ufeff"),
+        ("utf-16-le", ""),
+        ("utf-16-be", ""),
+    ],
+)
 @pytest.mark.parametrize("parted", [",", ";", "\t"])
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
 def test_letters_delimiters_and_line_ends(tmp_path, encoding, mark, parted, end):
@@ -230,8 +237,13 @@ TABLES = st.one_of(
 )
 
 
-@settings(max_examples=400, deadline=None, derandomize=True, database=None,
-          suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
+@settings(
+    max_examples=400,
+    deadline=None,
+    derandomize=True,
+    database=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
 @given(data=TABLES, above=st.booleans())
 def test_any_file_is_read_or_refused_in_words(tmp_path, data, above):
     path = tmp_path / "any.csv"
@@ -245,8 +257,13 @@ def test_any_file_is_read_or_refused_in_words(tmp_path, data, above):
         assert all(doubts(table))
 
 
-@settings(max_examples=200, deadline=None, derandomize=True, database=None,
-          suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
+@settings(
+    max_examples=200,
+    deadline=None,
+    derandomize=True,
+    database=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
 @given(
     rows=st.lists(st.tuples(st.integers(-99999, 99999), st.integers(0, 9999)), min_size=1, max_size=6),
     parted=st.sampled_from([";", "\t"]),

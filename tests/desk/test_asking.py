@@ -77,9 +77,21 @@ def test_cost_of_a_surface_not_known():
 
 def test_answers_become_the_settings_of_the_commands(job):
     made = job(
-        purpose="hand-over", capture_type="scanner", wall="2", width="4.2", height="8 ft", no_opening=["2", "1"],
-        rule="2", limit="5", plumb_limit="8 mm", least="6", seen=["damp"], surface="stays", system="lime", face="lean",
-    )  # fmt: skip
+        purpose="hand-over",
+        capture_type="scanner",
+        wall="2",
+        width="4.2",
+        height="8 ft",
+        no_opening=["2", "1"],
+        rule="2",
+        limit="5",
+        plumb_limit="8 mm",
+        least="6",
+        seen=["damp"],
+        surface="stays",
+        system="lime",
+        face="lean",
+    )
     how, test, finish = answering.capturing(made), answering.testing(made), answering.finishing(made)
     assert (how.wall, how.width, how.capture_type, how.no_opening) == (2, 4.2, "scanner", (1, 2))
     assert how.height == pytest.approx(8 * 0.3048)
@@ -97,9 +109,13 @@ def test_nothing_known_is_what_a_command_without_options_does(job):
     assert answering.testing(made) == Requirement.by(rule=None)
     assert answering.finishing(made) == Finishing()
     assert [ask for ask, _ in answering.unknowns(made)] == [
-        "How was it scanned?", "What did you measure?", "What goes on the wall?",
-        "How much cover at the highest point, at least?", "Did you see any of these on the wall?", "Its size by tape",
-    ]  # fmt: skip
+        "How was it scanned?",
+        "What did you measure?",
+        "What goes on the wall?",
+        "How much cover at the highest point, at least?",
+        "Did you see any of these on the wall?",
+        "Its size by tape",
+    ]
 
 
 def test_a_bare_length_keeps_the_unit_it_was_typed_in(job, tmp_path):
@@ -123,9 +139,17 @@ def test_readings_in_a_dropped_table_are_not_asked_how_they_were_scanned(job):
 
 
 @pytest.mark.parametrize(
-    "values", [{"revision": "1"}, {"__class__": ""}, {"least": 3}, {"least": None}, {"least": "1" * 300},
-               {"seen": [["damp"]]}, {"wall": ["1"]}],
-)  # fmt: skip
+    "values",
+    [
+        {"revision": "1"},
+        {"__class__": ""},
+        {"least": 3},
+        {"least": None},
+        {"least": "1" * 300},
+        {"seen": [["damp"]]},
+        {"wall": ["1"]},
+    ],
+)
 def test_fields_that_are_none_of_ours(job, values):
     with pytest.raises(BadValue):
         job(**values)

@@ -116,10 +116,15 @@ def test_a_name_is_never_a_path(client, name, tmp_path):
 
 @pytest.mark.parametrize(
     ("name", "content"),
-    [("wall.ply", b"MZ\x90\0" + bytes(500)), ("wall.exe", b"MZ\x90\0" + bytes(500)),
-     ("wall.las", b"<script>alert(1)</script>"), ("empty.ply", b""), ("noend", bytes(100)),
-     ("photo.zip", b"PK\x03\x04" + bytes(60))],
-)  # fmt: skip
+    [
+        ("wall.ply", b"MZ\x90\0" + bytes(500)),
+        ("wall.exe", b"MZ\x90\0" + bytes(500)),
+        ("wall.las", b"<script>alert(1)</script>"),
+        ("empty.ply", b""),
+        ("noend", bytes(100)),
+        ("photo.zip", b"PK\x03\x04" + bytes(60)),
+    ],
+)
 def test_what_is_no_scan_is_refused_and_not_kept(client, name, content):
     answer = client.post("/new", {"kind": "scan", "capture": (io.BytesIO(content), name)})
     assert answer.status_code == 422
@@ -138,9 +143,20 @@ def test_a_scan_that_is_refused_leaves_the_one_before_it(client):
     assert (client.folder / "wall-001" / "capture.csv").read_bytes() == good
 
 
-@pytest.mark.parametrize("path", ["/wall/..%2f..%2fetc/", "/wall/wall-999/", "/wall/wall-001/file/settings.json",
-                                  "/wall/wall-001/file/..%2fsettings.json", "/static/..%2fapp.py", "/static/app.py",
-                                  "/wall/wall-001/file/capture.ply", "//etc/passwd", "/wall/wall-001/x"])  # fmt: skip
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/wall/..%2f..%2fetc/",
+        "/wall/wall-999/",
+        "/wall/wall-001/file/settings.json",
+        "/wall/wall-001/file/..%2fsettings.json",
+        "/static/..%2fapp.py",
+        "/static/app.py",
+        "/wall/wall-001/file/capture.ply",
+        "//etc/passwd",
+        "/wall/wall-001/x",
+    ],
+)
 def test_addresses_that_lead_nowhere(client, path):
     client.post("/new", {"kind": "laser"})
     answer = client.get(path)
@@ -173,9 +189,19 @@ def test_a_failure_of_a_file_does_not_tell_where_the_folder_is(client):
     assert str(client.folder) not in answer.text
 
 
-@pytest.mark.parametrize("body", [b"", b"[]", b"{", b'{"revision": "1"}',
-                                  b'{"revision": true, "values": {}}', b'{"revision": 1, "values": []}',
-                                  b'{"revision": 1, "values": {"wall": {"a": 1}}}', b"\xff\xfe"])  # fmt: skip
+@pytest.mark.parametrize(
+    "body",
+    [
+        b"",
+        b"[]",
+        b"{",
+        b'{"revision": "1"}',
+        b'{"revision": true, "values": {}}',
+        b'{"revision": 1, "values": []}',
+        b'{"revision": 1, "values": {"wall": {"a": 1}}}',
+        b"\xff\xfe",
+    ],
+)
 def test_requests_no_script_of_ours_sends(client, body):
     client.post("/new", {"kind": "laser"})
     before = client.settings()

@@ -46,9 +46,11 @@ def test_a_missing_library_names_the_command_that_installs_it(monkeypatch, modul
 def test_shared_it_warns_first_and_shows_a_code(tmp_path):
     command = [sys.executable, "-m", "flatscan", "desk", "--folder", str(tmp_path / "walls"), "--share"]
     process = subprocess.Popen(
-        [*command, "--no-browser", "--port", "0"], stdout=subprocess.PIPE, text=True,
+        [*command, "--no-browser", "--port", "0"],
+        stdout=subprocess.PIPE,
+        text=True,
         env=os.environ | {"PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1", "PYTHONIOENCODING": "utf-8"},
-    )  # fmt: skip
+    )
     try:
         lines = []
         while not lines or not lines[-1].startswith("Open "):

@@ -107,9 +107,17 @@ def test_another_size_keeps_what_was_read(laser):
 
 
 @pytest.mark.parametrize(
-    ("field", "value"), [("width", "2400"), ("height", "0"), ("spacing", "0.01"), ("unit", "furlong"), ("sense", "x"),
-                         ("width", ""), ("height", "1e400")],
-)  # fmt: skip
+    ("field", "value"),
+    [
+        ("width", "2400"),
+        ("height", "0"),
+        ("spacing", "0.01"),
+        ("unit", "furlong"),
+        ("sense", "x"),
+        ("width", ""),
+        ("height", "1e400"),
+    ],
+)
 def test_sizes_that_make_no_sense(client, field, value):
     client.post("/new", {"title": "", "kind": "laser"})
     sizes = {"width": "2.4", "height": "2.4", "spacing": "1.2", "unit": "mm", "sense": "big = hollow", field: value}

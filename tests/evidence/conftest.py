@@ -38,8 +38,14 @@ def photo(tmp_path_factory):
 def sealed(tmp_path_factory, key, photo):
     """A signed file with a photo and statements."""
     path = tmp_path_factory.mktemp("sealed") / "hall.zip"
-    said = Statement("hall, north wall", "20 November, as stated", "laser set up by hand", ("both foremen",), ("dry",),
-                     ("grid2.csv: the laser was knocked",))  # fmt: skip
+    said = Statement(
+        "hall, north wall",
+        "20 November, as stated",
+        "laser set up by hand",
+        ("both foremen",),
+        ("dry",),
+        ("grid2.csv: the laser was knocked",),
+    )
     return seal(path, [GRID], [Job("survey", (0,))], statement=said, photos=[photo], key=key)
 
 

@@ -25,8 +25,6 @@ def test_result_document_has_the_same_bytes_from_another_folder(tmp_path):
     test, grid, wall = jobs.Requirement.by(limit=0.003), SAMPLES / "laser_grid.csv", SAMPLES / "wall.ply"
     how = jobs.Capturing(capture_type="scanner", cell=0.05)
     copies = [shutil.copy(path, tmp_path) for path in (grid, wall)]
-    made = texts(
-        lambda p: jobs.survey(p, jobs.Capturing(), test, jobs.Finishing()), grid, copies[0], copies[0]
-    )  # fmt: skip
+    made = texts(lambda p: jobs.survey(p, jobs.Capturing(), test, jobs.Finishing()), grid, copies[0], copies[0])
     assert len(made) == 1
     assert len(texts(lambda p: jobs.check(p, how, test), wall, copies[1])) == 1

@@ -37,23 +37,26 @@ SHA256 = {
 RFC8032 = [
     (
         "9d61b19deffd5a60ba844af492ec2cc44449c5697b326919703bac031cae7f60",
-        "d75a980182b10ab7d54bfed3c964073a0ee172f3daa62325af021a68f707511a", "",
+        "d75a980182b10ab7d54bfed3c964073a0ee172f3daa62325af021a68f707511a",
+        "",
         "e5564300c360ac729086e2cc806e828a84877f1eb8e5d974d873e065224901555fb8821590a33bacc61e39701cf9b46bd25bf5f0595bbe"
         "24655141438e7a100b",
     ),
     (
         "4ccd089b28ff96da9db6c346ec114e0f5b8a319f35aba624da8cf6ed4fb8a6fb",
-        "3d4017c3e843895a92b70aa74d1b7ebc9c982ccf2ec4968cc0cd55f12af4660c", "72",
+        "3d4017c3e843895a92b70aa74d1b7ebc9c982ccf2ec4968cc0cd55f12af4660c",
+        "72",
         "92a009a9f0d4cab8720e820b5f642540a2b27b5416503f8fb3762223ebdb69da085ac1e43e15996e458f3613d0f11d8c387b2eaeb4302a"
         "eeb00d291612bb0c00",
     ),
     (
         "c5aa8df43f9f837bedb7442f31dcb7b166d38535076f094b85ce3a2e0b4458f7",
-        "fc51cd8e6218a1a38da47ed00230f0580816ed13ba3303ac5deb911548908025", "af82",
+        "fc51cd8e6218a1a38da47ed00230f0580816ed13ba3303ac5deb911548908025",
+        "af82",
         "6291d657deec24024827e69c3abe01a30ce548a284743a445e3680d7db5ac3ac18ff9b538d16f290ae67f760984dc6594a7c15e9716ed2"
         "8dc027beceea1ec40a",
     ),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize("message", SHA256, ids=["abc", "448 bits", "empty"])
@@ -168,8 +171,13 @@ def resealed(folder, edit, signature=None):
 
 def test_a_forged_manifest_fails_by_signature_key_or_seal(sealed, plain, tmp_path):
     old = json.loads(zipfile.ZipFile(sealed.path).read("seal.json"))
-    kept = recheck(rebuilt(sealed.path, tmp_path / "kept.zip",
-                           lambda f: resealed(f, lambda m: m["notes"].append("x"), old["signature"])))  # fmt: skip
+    kept = recheck(
+        rebuilt(
+            sealed.path,
+            tmp_path / "kept.zip",
+            lambda f: resealed(f, lambda m: m["notes"].append("x"), old["signature"]),
+        )
+    )
     assert kept.status == "altered"
     assert "signature does not hold" in say(kept.problems[0])
 
@@ -209,8 +217,11 @@ def test_a_job_that_cannot_be_run_again_is_told(plain, tmp_path):
     assert isinstance(report.reruns[0].trouble, WallNotFound)
     for told in (recheck_text(report), recheck_record(report)["jobs"][0]["trouble"]):
         assert "it could not be run again: laser_grid.csv: one wall, not wall 7; needed: --wall 1." in told
-    unknown = rebuilt(plain.path, tmp_path / "new.zip", lambda f: resealed(
-        f, lambda m: m["jobs"][0]["settings"]["capturing"].update({"sonar": 1})))  # fmt: skip
+    unknown = rebuilt(
+        plain.path,
+        tmp_path / "new.zip",
+        lambda f: resealed(f, lambda m: m["jobs"][0]["settings"]["capturing"].update({"sonar": 1})),
+    )
     assert "'sonar' of Capturing" in recheck_text(recheck(unknown))
 
 
@@ -303,9 +314,25 @@ def test_changed_defaults_and_openings_stand_on_page_one_and_survive_a_rerun(tmp
     grid = tmp_path / "scan.ply"
     _scan(grid)
     code, _, err = flatscan_cli(
-        "evidence", grid, "--limit", "3mm", "--rule", "1.5m", "--region", "0.1m,0.1m,1.9m,1.5m", "--opening",
-        "0.5m,0.5m,0.8m,0.8m", "--capture-type", "scanner", "--out", tmp_path / "e.zip", "--cell", "20mm", "--up", "z",
-    )  # fmt: skip
+        "evidence",
+        grid,
+        "--limit",
+        "3mm",
+        "--rule",
+        "1.5m",
+        "--region",
+        "0.1m,0.1m,1.9m,1.5m",
+        "--opening",
+        "0.5m,0.5m,0.8m,0.8m",
+        "--capture-type",
+        "scanner",
+        "--out",
+        tmp_path / "e.zip",
+        "--cell",
+        "20mm",
+        "--up",
+        "z",
+    )
     assert code == 0, err
     text = " ".join(zipfile.ZipFile(tmp_path / "e.zip").read("README.txt").decode().split())
     assert "everything outside the region x 100 mm to 1900 mm, y 100 mm to 1500 mm" in text
@@ -403,8 +430,11 @@ def test_keys_of_every_form_and_of_none(tmp_path):
     path.write_bytes(pem(private))
     public = private.public_key().public_bytes_raw().hex()
     assert load_key(path).public == public
-    path.write_bytes(private.private_bytes(
-        serialization.Encoding.PEM, serialization.PrivateFormat.OpenSSH, serialization.NoEncryption()))  # fmt: skip
+    path.write_bytes(
+        private.private_bytes(
+            serialization.Encoding.PEM, serialization.PrivateFormat.OpenSSH, serialization.NoEncryption()
+        )
+    )
     assert load_key(path).public == public
     path.write_bytes(pem(private, serialization.BestAvailableEncryption(b"words")))
     assert load_key(path, b"words").public == public

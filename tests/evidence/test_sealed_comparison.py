@@ -19,8 +19,24 @@ def test_a_sealed_comparison_runs_again_without_the_files_it_came_from(tmp_path,
     scan(work / "after.ply", plastered, seed=2)
     places = ((-1.4, 1.9, 0.1), (1.3, 1.8, 2.2), (0.2, -1.0, 1.0))
     (work / "targets.csv").write_text(POINTS + "\n".join(",".join(map(str, p + p)) for p in places) + "\n")
-    code = run(["evidence", "before.ply", "after.ply", "--job", "compare", "--points", "targets.csv", "--quoted", "90l",
-                "--capture-type", "scanner", "--out", str(tmp_path / "pair.zip"), "--quiet"])  # fmt: skip
+    code = run(
+        [
+            "evidence",
+            "before.ply",
+            "after.ply",
+            "--job",
+            "compare",
+            "--points",
+            "targets.csv",
+            "--quoted",
+            "90l",
+            "--capture-type",
+            "scanner",
+            "--out",
+            str(tmp_path / "pair.zip"),
+            "--quiet",
+        ]
+    )
     assert code == 0, capsys.readouterr().err
     monkeypatch.chdir(tmp_path)
     shutil.rmtree(work)

@@ -125,9 +125,7 @@ def test_openings_are_not_wall_and_areas_add_up(still):
 def test_same_points_in_other_chunks_give_the_same_bytes(still):
     cloud, wall = make_cloud(flat, noise=0.001), make_wall()
     points = np.concatenate(list(cloud.chunks()))
-    other = type(cloud)(
-        cloud.origin, cloud.sample, lambda: iter([points]), cloud.count, cloud.shift, cloud.u_step
-    )  # fmt: skip
+    other = type(cloud)(cloud.origin, cloud.sample, lambda: iter([points]), cloud.count, cloud.shift, cloud.u_step)
     assert_allclose(grid(other, wall, still)[0].offset, grid(cloud, wall, still)[0].offset, rtol=0, atol=1e-15)
 
 

@@ -19,9 +19,16 @@ def scan(warp, valid=None):
     zero = np.zeros((len(y), len(x)))
     offset = zero if valid is None else np.where(valid(*np.meshgrid(x, y)), 0.0, np.nan)
     return Grid(
-        x=x, y=y, offset=offset, u=zero, count=zero.astype(int), inside=zero == 0, area=zero + CELL**2, cell=CELL,
+        x=x,
+        y=y,
+        offset=offset,
+        u=zero,
+        count=zero.astype(int),
+        inside=zero == 0,
+        area=zero + CELL**2,
+        cell=CELL,
         common=warp,
-    )  # fmt: skip
+    )
 
 
 def worst_of(places, warp, u=0.7e-3):

@@ -19,10 +19,18 @@ STATIC = capture_type("phone-static")
 def relief_of(offset, u=0.0003):
     rows, cols = offset.shape
     return Grid(
-        x=(np.arange(cols) + 0.5) * CELL, y=(np.arange(rows) + 0.5) * CELL, offset=offset,
-        u=np.full(offset.shape, u), count=np.full(offset.shape, 20), inside=np.ones(offset.shape, bool),
-        area=np.full(offset.shape, CELL**2), cell=CELL, common=CommonError(0.0), half_a=offset, half_b=offset,
-    )  # fmt: skip
+        x=(np.arange(cols) + 0.5) * CELL,
+        y=(np.arange(rows) + 0.5) * CELL,
+        offset=offset,
+        u=np.full(offset.shape, u),
+        count=np.full(offset.shape, 20),
+        inside=np.ones(offset.shape, bool),
+        area=np.full(offset.shape, CELL**2),
+        cell=CELL,
+        common=CommonError(0.0),
+        half_a=offset,
+        half_b=offset,
+    )
 
 
 def warp(rng, sd, length=1.0):

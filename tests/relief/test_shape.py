@@ -24,19 +24,31 @@ def relief_of(surface, u=0.0002, common=None):
     x, y = (np.arange(0.01, WIDTH, CELL), np.arange(0.01, HEIGHT, CELL))
     offset = surface(*np.meshgrid(x, y))
     return Grid(
-        x=x, y=y, offset=offset, u=np.full(offset.shape, u), count=np.full(offset.shape, 9),
-        inside=np.ones(offset.shape, bool), area=np.full(offset.shape, CELL**2), cell=CELL,
+        x=x,
+        y=y,
+        offset=offset,
+        u=np.full(offset.shape, u),
+        count=np.full(offset.shape, 9),
+        inside=np.ones(offset.shape, bool),
+        area=np.full(offset.shape, CELL**2),
+        cell=CELL,
         common=common or CommonError(0.0),
-    )  # fmt: skip
+    )
 
 
 def stations_of(x, y, z):
     x, y, z = (np.array(a, float) for a in (x, y, z))
     area = np.where(np.isfinite(z), 1.0, 0.0)
     return Stations(
-        x=x, y=y, offset=z, u=np.full(z.shape, 0.0006), count=np.ones(z.shape, int), inside=np.isfinite(z),
-        area=area, common=CommonError(0.0),
-    )  # fmt: skip
+        x=x,
+        y=y,
+        offset=z,
+        u=np.full(z.shape, 0.0006),
+        count=np.ones(z.shape, int),
+        inside=np.isfinite(z),
+        area=area,
+        common=CommonError(0.0),
+    )
 
 
 def test_five_points_of_a_published_example():

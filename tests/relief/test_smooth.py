@@ -14,10 +14,18 @@ CELL = 0.02
 def relief_of(offset, u=0.001):
     rows, cols = offset.shape
     return Grid(
-        x=(np.arange(cols) + 0.5) * CELL, y=(np.arange(rows) + 0.5) * CELL, offset=offset,
-        u=np.full(offset.shape, u), count=np.full(offset.shape, 20), inside=np.ones(offset.shape, bool),
-        area=np.full(offset.shape, CELL**2), cell=CELL, common=CommonError(0.0), half_a=offset, half_b=offset,
-    )  # fmt: skip
+        x=(np.arange(cols) + 0.5) * CELL,
+        y=(np.arange(rows) + 0.5) * CELL,
+        offset=offset,
+        u=np.full(offset.shape, u),
+        count=np.full(offset.shape, 20),
+        inside=np.ones(offset.shape, bool),
+        area=np.full(offset.shape, CELL**2),
+        cell=CELL,
+        common=CommonError(0.0),
+        half_a=offset,
+        half_b=offset,
+    )
 
 
 @pytest.mark.parametrize(("window", "gain"), [(5, 0.486), (7, 0.333), (9, 0.255), (11, 0.207)])

@@ -36,9 +36,18 @@ def scan_of(surface, warp=WARP, u=0.0):
     z = surface(across, upward)
     ones = np.ones(z.shape)
     return Grid(
-        x=x, y=y, offset=z, u=u * ones, count=ones.astype(int), inside=ones.astype(bool), area=CELL**2 * ones,
-        cell=CELL, common=warp, half_a=z, half_b=z,
-    )  # fmt: skip
+        x=x,
+        y=y,
+        offset=z,
+        u=u * ones,
+        count=ones.astype(int),
+        inside=ones.astype(bool),
+        area=CELL**2 * ones,
+        cell=CELL,
+        common=warp,
+        half_a=z,
+        half_b=z,
+    )
 
 
 def wall_of():

@@ -13,24 +13,62 @@ from flatscan.verdict import Criterion, Verdict
 
 CAPTURE = {"file", "sha256", "reader", "file_unit", "points", "type", "u_point_mm", "u_common_mm", "warnings"}
 WALL = {
-    "number", "up_from", "facing_from", "width_mm", "height_mm", "area_m2", "gross_area_m2", "covered_share", "cell_mm",
+    "number",
+    "up_from",
+    "facing_from",
+    "width_mm",
+    "height_mm",
+    "area_m2",
+    "gross_area_m2",
+    "covered_share",
+    "cell_mm",
     "openings",
-}  # fmt: skip
+}
 PLUMB = {"lean_mm_per_m", "lean_mm", "u_lean_mm_per_m", "known_from"}
 SHAPE = {"belly_along_mm", "belly_up_mm", "range_mm", "rms_mm"}
 PATCH = {"kind", "x_mm", "y_mm", "width_mm", "height_mm", "deviation_mm", "area_m2"}
 FLATNESS = {
-    "rule_mm", "method", "gap_mm", "balanced_end_gap_mm", "equal_offset_mm", "u_gap_mm", "x_mm", "y_mm", "upper_mm",
-    "from", "to", "positions", "coverage", "directions_deg",
-}  # fmt: skip
+    "rule_mm",
+    "method",
+    "gap_mm",
+    "balanced_end_gap_mm",
+    "equal_offset_mm",
+    "u_gap_mm",
+    "x_mm",
+    "y_mm",
+    "upper_mm",
+    "from",
+    "to",
+    "positions",
+    "coverage",
+    "directions_deg",
+}
 VERDICT = {
-    "decision", "limit_mm", "tolerance", "confidence", "reasons", "criteria", "not_judged", "check_by_hand",
-}  # fmt: skip
+    "decision",
+    "limit_mm",
+    "tolerance",
+    "confidence",
+    "reasons",
+    "criteria",
+    "not_judged",
+    "check_by_hand",
+}
 CRITERION = {"name", "decision", "value_mm", "upper_mm", "limit_mm"}
 MATERIAL = {
-    "system", "least_mm", "mean_mm", "most_mm", "volume_l", "u_volume_l", "plane", "coats", "bags", "waste_share",
-    "days", "price", "stops",
-}  # fmt: skip
+    "system",
+    "least_mm",
+    "mean_mm",
+    "most_mm",
+    "volume_l",
+    "u_volume_l",
+    "plane",
+    "coats",
+    "bags",
+    "waste_share",
+    "days",
+    "price",
+    "stops",
+}
 COAT = {"name", "thickness_mm", "kg", "bags"}
 HACK = {"x_mm", "y_mm", "cut_mm", "area_m2", "saves_l", "saves_bags"}
 LOW = {"x_mm", "y_mm", "depth_mm", "area_m2", "litres"}
@@ -58,9 +96,13 @@ def test_check_carries_flatness_and_verdict(check):
     assert made["flatness"]["directions_deg"] == [15.0 * k for k in range(12)]
     assert made["verdict"]["limit_mm"] == 3.0
     assert made["verdict"]["criteria"][1] == {
-        "name": "plumb", "decision": "undecided", "value_mm": 5.04, "lower_mm": None, "upper_mm": None,
+        "name": "plumb",
+        "decision": "undecided",
+        "value_mm": 5.04,
+        "lower_mm": None,
+        "upper_mm": None,
         "limit_mm": 8.0,
-    }  # fmt: skip
+    }
 
 
 def test_survey_carries_material_and_hacking(survey):
@@ -71,8 +113,13 @@ def test_survey_carries_material_and_hacking(survey):
     assert all(set(hack) >= HACK for hack in made["hacking"])
     # by hand: 0.0335 m3 are 33.5 L
     assert made["hacking"][0] == {
-        "x_mm": 800.0, "y_mm": 1700.0, "cut_mm": 4.2, "area_m2": 0.05, "saves_l": 33.5, "saves_bags": 0.9,
-    }  # fmt: skip
+        "x_mm": 800.0,
+        "y_mm": 1700.0,
+        "cut_mm": 4.2,
+        "area_m2": 0.05,
+        "saves_l": 33.5,
+        "saves_bags": 0.9,
+    }
     assert "flatness" in made
 
 

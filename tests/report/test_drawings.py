@@ -83,8 +83,12 @@ def test_spots_are_numbered_once_for_every_format(anything):
     it = reported(anything)
     marks = [spot.mark for spot in it.spots]
     assert [line.split(",")[0] for line in exchange.spots(it).splitlines()[1:]] == marks
-    drawn = [spot.mark for name in ("contour", "gaps") if name in drawings(anything)
-             for spot in drawings(anything)[name].spots]  # fmt: skip
+    drawn = [
+        spot.mark
+        for name in ("contour", "gaps")
+        if name in drawings(anything)
+        for spot in drawings(anything)[name].spots
+    ]
     assert drawn == marks
 
 

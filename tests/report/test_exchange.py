@@ -52,9 +52,13 @@ def test_dxf_contours_run_along_their_level(drawing, check):
     relief = dataclasses.replace(check.relief, inside=np.ones_like(check.relief.inside))
     tilt = 0.004 * relief.places[1]
     flat = dataclasses.replace(
-        check, wall=dataclasses.replace(check.wall, openings=()), gaps=None, patches=(),
-        relief=dataclasses.replace(relief, offset=tilt), shape=dataclasses.replace(check.shape, residual=tilt),
-    )  # fmt: skip
+        check,
+        wall=dataclasses.replace(check.wall, openings=()),
+        gaps=None,
+        patches=(),
+        relief=dataclasses.replace(relief, offset=tilt),
+        shape=dataclasses.replace(check.shape, residual=tilt),
+    )
     found = [c for c in drawing(flat).modelspace().query('LWPOLYLINE[layer=="CONTOURS"]') if c.dxf.elevation == 6]
     assert len(found) == 1
     points = np.array(found[0].get_points("xy"))
@@ -139,9 +143,17 @@ def test_every_format_together(findings_for, tmp_path):
     written = write(findings_for("lows", cell=0.05), tmp_path / "out", formats=report.FORMATS, units="in")
     names = [path.name for path in written]
     assert {
-        "contour.png", "gaps.png", "sections.png", "lows.png", "sheets.pdf", "wall.html", "offsets.csv", "spots.csv",
-        "wall.dxf", "wall.ply",
-    } <= set(names)  # fmt: skip
+        "contour.png",
+        "gaps.png",
+        "sections.png",
+        "lows.png",
+        "sheets.pdf",
+        "wall.html",
+        "offsets.csv",
+        "spots.csv",
+        "wall.dxf",
+        "wall.ply",
+    } <= set(names)
     assert names[-1] == "result.json"
     assert all(path.stat().st_size > 0 for path in written)
     assert reported(findings_for("lows")).section("lows").listed.records()[0]["litres"] == 0.92

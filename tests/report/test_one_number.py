@@ -27,9 +27,15 @@ SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 SHOWN = re.compile(r"\d[\d,]*(?:\.\d+)? ?(?:mm per m|mm|m²|litres|kg|%|degrees|°)(?!\w)")
 # quantities of sentences that are worked out of those of the document: sums, excesses, thresholds
 WORKED_OUT = {
-    "report.weight", "report.weights", "report.excess", "report.area-over", "plan.least-cover", "report.volume-exact",
-    "report.lows", "report.lows-count",
-}  # fmt: skip
+    "report.weight",
+    "report.weights",
+    "report.excess",
+    "report.area-over",
+    "plan.least-cover",
+    "report.volume-exact",
+    "report.lows",
+    "report.lows-count",
+}
 
 
 def survey():

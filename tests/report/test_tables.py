@@ -28,8 +28,13 @@ def facts(findings, name):
 def test_headings_carry_the_unit_where_the_cells_do_not(survey):
     hacks = table(survey, "hacking")
     assert hacks.headings("mm") == [
-        "from left, mm", "up, mm", "cut, mm", "area, m²", "saves so far, litres", "bags saved so far",
-    ]  # fmt: skip
+        "from left, mm",
+        "up, mm",
+        "cut, mm",
+        "area, m²",
+        "saves so far, litres",
+        "bags saved so far",
+    ]
     assert hacks.headings("in")[:5] == ["from left", "up", "cut", "area, sq ft", "saves so far, US gal"]
     assert hacks.texts("mm")[0] == ["800", "1700", "4.2", "0.05", "33.5", "0.9"]
     # 0.8 m are 31.496 in and 1.7 m 66.929 in (exact inch of 25.4 mm)

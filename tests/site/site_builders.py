@@ -49,8 +49,9 @@ def tree(folder):
     """Every file under a folder with its bytes, lock left out."""
     return {
         str(path.relative_to(folder)): path.read_bytes()
-        for path in sorted(folder.rglob("*")) if path.is_file() and path.name != "lock"
-    }  # fmt: skip
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and path.name != "lock"
+    }
 
 
 class InlinePool:

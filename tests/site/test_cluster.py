@@ -42,10 +42,23 @@ def cluster(tmp_path):
         )
     ]
     processes += [
-        start("dask_worker", "--scheduler-file", address_file, "--no-nanny", "--nthreads", "1", "--no-dashboard",
-              "--host", "127.0.0.1", "--name", name, "--local-directory", tmp_path / name)
+        start(
+            "dask_worker",
+            "--scheduler-file",
+            address_file,
+            "--no-nanny",
+            "--nthreads",
+            "1",
+            "--no-dashboard",
+            "--host",
+            "127.0.0.1",
+            "--name",
+            name,
+            "--local-directory",
+            tmp_path / name,
+        )
         for name in ("one", "two")
-    ]  # fmt: skip
+    ]
     try:
         until = time.monotonic() + 60
         while not address_file.exists() or not address_file.read_text().strip():
@@ -73,9 +86,12 @@ def test_same_as_here_with_a_worker_killed_in_the_middle(cluster, tmp_path):
             workers[0].kill()
 
     made = run(
-        captures, tmp_path / "cluster", lambda: ClusterPool(address, site_builders.slow), shared_scratch=False,
+        captures,
+        tmp_path / "cluster",
+        lambda: ClusterPool(address, site_builders.slow),
+        shared_scratch=False,
         watch=watch,
-    )  # fmt: skip
+    )
     assert workers[0].poll() is not None
     assert seen == list(range(1, 17))
     assert made.document["failed"] == []

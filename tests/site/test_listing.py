@@ -112,9 +112,13 @@ def test_key_follows_everything_that_a_result_depends_on(tmp_path):
 
     assert key() == keyed(base).key
     others = [
-        key(sha256="01"), key(number=2), key(name="m"), key(units="in"), key(how=Capturing(cell=0.02)),
+        key(sha256="01"),
+        key(number=2),
+        key(name="m"),
+        key(units="in"),
+        key(how=Capturing(cell=0.02)),
         key(how=Capturing(tie=str(system))),
-    ]  # fmt: skip
+    ]
     system.write_text("a = 2")
     others.append(key(how=Capturing(tie=str(system))))
     assert len({*others, key()}) == 8

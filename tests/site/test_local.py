@@ -99,9 +99,14 @@ def start(*words, cwd):
     command = [sys.executable, "-m", "flatscan", *map(str, words)]
     environment = os.environ | {"PYTHONPATH": str(SAMPLES.parent), "PYTHONWARNINGS": "ignore"}
     return subprocess.Popen(
-        command, cwd=cwd, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment,
+        command,
+        cwd=cwd,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment,
         start_new_session=True,
-    )  # fmt: skip
+    )
 
 
 def test_the_command_killed_and_stopped_and_resumed(tmp_path):

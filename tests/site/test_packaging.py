@@ -56,9 +56,14 @@ def installed(tmp_path_factory):
 def run(python, *words, cwd, **environment):
     kept = {name: value for name, value in os.environ.items() if not name.startswith("PYTHON")}
     return subprocess.run(
-        [python, *map(str, words)], cwd=cwd, env=kept | environment, capture_output=True, text=True, check=False,
+        [python, *map(str, words)],
+        cwd=cwd,
+        env=kept | environment,
+        capture_output=True,
+        text=True,
+        check=False,
         timeout=300,
-    )  # fmt: skip
+    )
 
 
 def test_the_wheel_holds_every_file_of_the_package(installed):
@@ -147,8 +152,10 @@ def test_no_dependency_pulls_in_what_only_tests_need():
 @pytest.mark.parametrize(("words", "wanted"), [("flatscan si", "site"), ("flatscan site --clu", "--cluster")])
 def test_the_tab_key_completes(words, wanted):
     environment = os.environ | {
-        "_FLATSCAN_COMPLETE": "bash_complete", "COMP_WORDS": words, "COMP_CWORD": str(words.count(" ")),
-    }  # fmt: skip
+        "_FLATSCAN_COMPLETE": "bash_complete",
+        "COMP_WORDS": words,
+        "COMP_CWORD": str(words.count(" ")),
+    }
     done = subprocess.run(
         [sys.executable, "-m", "flatscan"], env=environment, capture_output=True, text=True, check=False
     )

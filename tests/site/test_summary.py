@@ -21,14 +21,22 @@ def record(
         one = {"name": "flatness", "decision": decision, "value_mm": upper - 1, "upper_mm": upper, "limit_mm": 3.0}
         verdict = {"decision": decision, "criteria": [one]}
     material = {
-        "system": system, "mean_mm": 10.0, "most_mm": 14.0, "volume_l": volume, "u_volume_l": 5.0,
-        "bags_range": list(bags), "days": 0.5, "stops": more.pop("stops", []),
-    }  # fmt: skip
+        "system": system,
+        "mean_mm": 10.0,
+        "most_mm": 14.0,
+        "volume_l": volume,
+        "u_volume_l": 5.0,
+        "bags_range": list(bags),
+        "days": 0.5,
+        "stops": more.pop("stops", []),
+    }
     made = {
         "wall": {"area_m2": 10.0, "covered_share": 0.99},
         "flatness": {"gap_mm": upper - 1, "u_gap_mm": 0.4, "rule_mm": 1800},
-        "material": material, "hacking": [{"saves_l": 8.0}, {"saves_l": 12.0}], "verdict": verdict,
-    }  # fmt: skip
+        "material": material,
+        "hacking": [{"saves_l": 8.0}, {"saves_l": 12.0}],
+        "verdict": verdict,
+    }
     order = [{"product": system, "unit": "25 kg bag", "kg": 100.0, "low": bags[0], "high": bags[1], "order": 5.0}]
     head = {
         "schema": 1,
@@ -74,8 +82,11 @@ def test_worst_first():
     assert_allclose([row["over_limit"] for row in made["walls"]], [7 / 3, 6 / 3, 9 / 3, 2 / 3], atol=5e-4)
     assert [row["name"] for row in made["failed"]] == ["e"]
     assert [(row["floor"], row["room"]) for row in made["rooms"]] == [
-        ("2", "loft"), ("1", "bath"), ("0", "hall"), ("1", "bed"),
-    ]  # fmt: skip
+        ("2", "loft"),
+        ("1", "bath"),
+        ("0", "hall"),
+        ("1", "bed"),
+    ]
     hall = made["rooms"][2]
     assert (hall["walls"], hall["outside"], hall["within"], hall["worst"]) == (2, 1, 1, "0 b")
 

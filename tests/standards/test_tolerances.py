@@ -144,13 +144,21 @@ def test_layout_is_read():
 @pytest.mark.parametrize(
     ("old", "new"),
     [
-        ('document = "A"\n', ""), ('method = "resting"', 'method = "laid"'), ("lengths = [1, 2]", "lengths = [2, 1]"),
-        ("limits = [3, 4]", "limits = [3]"), ("limits = [3, 4]", "limits = [3, 0]"), ('unit = "mm"', 'unit = "yd"'),
-        ('id = "a"\n', ""), ('clause = "1"', 'clause = "1"\nlimit = 3'), ("[[entry]]", "[entry]"), ("[1, 2]", "[1, "),
-        ('criterion = "flatness"', 'criterion = "flat"'), ("limits = [3, 4]", 'limits = ["3", 4]'),
+        ('document = "A"\n', ""),
+        ('method = "resting"', 'method = "laid"'),
+        ("lengths = [1, 2]", "lengths = [2, 1]"),
+        ("limits = [3, 4]", "limits = [3]"),
+        ("limits = [3, 4]", "limits = [3, 0]"),
+        ('unit = "mm"', 'unit = "yd"'),
+        ('id = "a"\n', ""),
+        ('clause = "1"', 'clause = "1"\nlimit = 3'),
+        ("[[entry]]", "[entry]"),
+        ("[1, 2]", "[1, "),
+        ('criterion = "flatness"', 'criterion = "flat"'),
+        ("limits = [3, 4]", 'limits = ["3", 4]'),
         ('checked = "printed"', 'checked = "sure"'),
     ],
-)  # fmt: skip
+)
 def test_broken_layout_is_refused_by_name(old, new):
     with pytest.raises(BadTable, match=r"a\.toml"):
         parse(GOOD.replace(old, new), "a.toml")

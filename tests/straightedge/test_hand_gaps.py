@@ -38,13 +38,20 @@ def test_inches_and_defaults(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ("units, mm\n", "", "units, mm"), ("units, mm", "units, furlong", "furlong"),
+        ("units, mm\n", "", "units, mm"),
+        ("units, mm", "units, furlong", "furlong"),
         ("x, y, direction", "x, direction", "header"),
-        ("rule, 1.8 m", "rules, 1.8 m", "rules"), ("along", "sideways", "line 7"), ("1.5, 1.2", "1.5, ?", "line 7"),
-        ("4.0", "-4.0", "line 7"), ("4.0", "400", "400 mm"), ("4.0", "nan", "line 7"), ("4.0", "4.0, 5", "line 7"),
-        ("1.5, 1.2, along, 4.0\n0.6,0.5,up,0\n", "", "no rows"), ("u, 0.4 mm", "u, 0 mm", "u 0"),
+        ("rule, 1.8 m", "rules, 1.8 m", "rules"),
+        ("along", "sideways", "line 7"),
+        ("1.5, 1.2", "1.5, ?", "line 7"),
+        ("4.0", "-4.0", "line 7"),
+        ("4.0", "400", "400 mm"),
+        ("4.0", "nan", "line 7"),
+        ("4.0", "4.0, 5", "line 7"),
+        ("1.5, 1.2, along, 4.0\n0.6,0.5,up,0\n", "", "no rows"),
+        ("u, 0.4 mm", "u, 0 mm", "u 0"),
     ],
-)  # fmt: skip
+)
 def test_broken_files_are_refused_by_line(tmp_path, old, new, said):
     with pytest.raises(BadTable, match=said):
         read_hand(written(tmp_path, GOOD.replace(old, new)))

@@ -16,8 +16,9 @@ print(deepest_gaps(np.array([0.0, -1.0, 0.0]), 0.01, 0.02).tolist(), os.environ.
 
 def ran(**environment):
     clean = {name: value for name, value in os.environ.items() if name not in ("NUMBA_CACHE_DIR", "XDG_CACHE_HOME")}
-    return subprocess.run([sys.executable, "-c", CODE], env=clean | environment, capture_output=True, text=True,
-                          check=True, timeout=300).stdout  # fmt: skip
+    return subprocess.run(
+        [sys.executable, "-c", CODE], env=clean | environment, capture_output=True, text=True, check=True, timeout=300
+    ).stdout
 
 
 def test_cache_lies_in_the_users_cache_folder(tmp_path):

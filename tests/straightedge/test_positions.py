@@ -118,9 +118,18 @@ def test_directions_are_folded_and_sorted(grid_relief):
 
 @pytest.mark.parametrize(
     "given",
-    [{"rule": 0.0}, {"rule": -1.0}, {"rule": np.nan}, {"rule": np.inf}, {"rule": 0.03}, {"directions": []},
-     {"directions": [np.nan]}, {"method": "floating"}, {"k": 0.0}],
-)  # fmt: skip
+    [
+        {"rule": 0.0},
+        {"rule": -1.0},
+        {"rule": np.nan},
+        {"rule": np.inf},
+        {"rule": 0.03},
+        {"directions": []},
+        {"directions": [np.nan]},
+        {"method": "floating"},
+        {"k": 0.0},
+    ],
+)
 def test_what_makes_no_sense_is_refused(grid_relief, given):
     relief = grid_relief(lambda x, y: 0 * x)
     with pytest.raises(BadValue):
@@ -157,8 +166,12 @@ def test_worst_places_are_separate_and_in_order(grid_relief):
     places = sweep(grid_relief(dimpled), 1.2).worst_places
     assert len(places) == 5
     assert [place.value for place in places] == sorted((place.value for place in places), reverse=True)
-    assert all(np.hypot(one.at[0] - two.at[0], one.at[1] - two.at[1]) >= 0.59 for one in places for two in places
-               if one is not two)  # fmt: skip
+    assert all(
+        np.hypot(one.at[0] - two.at[0], one.at[1] - two.at[1]) >= 0.59
+        for one in places
+        for two in places
+        if one is not two
+    )
     assert places[0].at == pytest.approx((0.5, 0.5), abs=0.05)
 
 

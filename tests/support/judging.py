@@ -9,9 +9,19 @@ from flatscan.verdict import judge as judge_entry
 
 
 def judge(
-    *, gaps=None, limit=None, relief=None, lean=None, height=None, plumb_limit=None, step=None, step_limit=None,
-    corner=None, corner_limit=None, confidence=0.95,
-) -> Verdict:  # fmt: skip
+    *,
+    gaps=None,
+    limit=None,
+    relief=None,
+    lean=None,
+    height=None,
+    plumb_limit=None,
+    step=None,
+    step_limit=None,
+    corner=None,
+    corner_limit=None,
+    confidence=0.95,
+) -> Verdict:
     """Judge what was measured by every limit given."""
     leaning = None if lean is None or height is None else lean.scaled(height)
     asked = (

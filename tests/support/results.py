@@ -34,16 +34,25 @@ def result_of(found):
         corners=found.corners,
     )
     base = {
-        "seen": seen, "relief": found.relief, "shape": found.shape, "patches": found.patches,
-        "notes": (*found.origin.warnings, *found.warnings), "settings": found.settings,
-    }  # fmt: skip
+        "seen": seen,
+        "relief": found.relief,
+        "shape": found.shape,
+        "patches": found.patches,
+        "notes": (*found.origin.warnings, *found.warnings),
+        "settings": found.settings,
+    }
     nothing = np.full(found.relief.offset.shape, np.nan)
     gaps = found.gaps or dataclasses.replace(NO_GAPS, deepest=nothing)
     if found.build_up is not None:
         plan = Planned(
-            found.build_up, found.take_off or NO_ORDER, found.hacks or (), found.extras or Extras(0.0, 0.0, 0.0, 0.0),
-            found.bands, found.fixed, (),
-        )  # fmt: skip
+            found.build_up,
+            found.take_off or NO_ORDER,
+            found.hacks or (),
+            found.extras or Extras(0.0, 0.0, 0.0, 0.0),
+            found.bands,
+            found.fixed,
+            (),
+        )
     if found.set_out is not None:
         return SetOut(**base, plan=plan, screeds=found.set_out)
     if found.lows is not None:
@@ -51,19 +60,42 @@ def result_of(found):
     if found.compared is not None:
         c = found.compared
         return Change(
-            **base, earlier=seen, difference=c.change, following=c.following, gaps=gaps, method=found.method,
-            verdict=found.verdict, tolerance=found.tolerance, least=c.least, thin=c.thin, under=c.under,
-            quoted=c.quoted, used=c.used, agreement=c.agreement, background=c.background, variation=c.variation,
-        )  # fmt: skip
+            **base,
+            earlier=seen,
+            difference=c.change,
+            following=c.following,
+            gaps=gaps,
+            method=found.method,
+            verdict=found.verdict,
+            tolerance=found.tolerance,
+            least=c.least,
+            thin=c.thin,
+            under=c.under,
+            quoted=c.quoted,
+            used=c.used,
+            agreement=c.agreement,
+            background=c.background,
+            variation=c.variation,
+        )
     if found.build_up is not None and found.verdict is None:
         return Survey(
-            **base, gaps=gaps, plan=plan, choices=found.choices, quote=found.quote, clashes=found.clashes,
-            shown=found.shown, together=found.together,
-        )  # fmt: skip
+            **base,
+            gaps=gaps,
+            plan=plan,
+            choices=found.choices,
+            quote=found.quote,
+            clashes=found.clashes,
+            shown=found.shown,
+            together=found.together,
+        )
     return Check(
-        **base, gaps=gaps, verdict=found.verdict or NOTHING, tolerance=found.tolerance, method=found.method,
+        **base,
+        gaps=gaps,
+        verdict=found.verdict or NOTHING,
+        tolerance=found.tolerance,
+        method=found.method,
         hand=found.hand,
-    )  # fmt: skip
+    )
 
 
 def reported(found):

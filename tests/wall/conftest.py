@@ -32,10 +32,14 @@ def as_cloud():
         points = np.asarray(points, float) - shift
         step = max(1, -(-len(points) // most))
         return Cloud(
-            origin=Origin("made.ply", "0" * 64, "ply", "m", len(points)), sample=points[::step],
-            chunks=lambda: iter(np.array_split(points, pieces)), count=len(points), shift=np.asarray(shift, float),
-            u_step=np.zeros(3), **known,
-        )  # fmt: skip
+            origin=Origin("made.ply", "0" * 64, "ply", "m", len(points)),
+            sample=points[::step],
+            chunks=lambda: iter(np.array_split(points, pieces)),
+            count=len(points),
+            shift=np.asarray(shift, float),
+            u_step=np.zeros(3),
+            **known,
+        )
 
     return build
 

@@ -31,9 +31,13 @@ def odd_points(kind, n, size, seed):
 
 
 @given(
-    kind=st.sampled_from(KINDS), n=st.integers(100, 3000), size=st.floats(0.1, 30), seed=st.integers(0, 99),
-    up=st.sampled_from([None, "z", "-y"]), seen=st.booleans(),
-)  # fmt: skip
+    kind=st.sampled_from(KINDS),
+    n=st.integers(100, 3000),
+    size=st.floats(0.1, 30),
+    seed=st.integers(0, 99),
+    up=st.sampled_from([None, "z", "-y"]),
+    seen=st.booleans(),
+)
 @settings(max_examples=40, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 def test_odd_clouds_give_walls_or_our_own_error(as_cloud, kind, n, size, seed, up, seen):
     points = odd_points(kind, n, size, seed)

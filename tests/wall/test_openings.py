@@ -135,8 +135,11 @@ def test_largest_rectangle_against_all_rectangles():
         mask = rng.random((6, 7)) < 0.7
         best = max(
             ((r1 - r0) * (c1 - c0) if mask[r0:r1, c0:c1].all() else 0)
-            for r0 in range(6) for r1 in range(r0 + 1, 7) for c0 in range(7) for c1 in range(c0 + 1, 8)
-        )  # fmt: skip
+            for r0 in range(6)
+            for r1 in range(r0 + 1, 7)
+            for c0 in range(7)
+            for c1 in range(c0 + 1, 8)
+        )
         r0, c0, r1, c1 = largest_rectangle(mask)
         assert (r1 - r0) * (c1 - c0) == best
         assert mask[r0:r1, c0:c1].all()

@@ -158,11 +158,14 @@ def test_the_number_of_threads_changes_nothing(tmp_path):
     )
     found = [
         subprocess.run(
-            [sys.executable, str(script)], capture_output=True, text=True, check=True,
+            [sys.executable, str(script)],
+            capture_output=True,
+            text=True,
+            check=True,
             env=os.environ | {"OPENBLAS_NUM_THREADS": threads, "OMP_NUM_THREADS": threads},
         ).stdout
         for threads in ("1", "2")
-    ]  # fmt: skip
+    ]
     assert found[0] == found[1]
     assert len(found[0].strip()) == 64
 

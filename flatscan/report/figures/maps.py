@@ -74,18 +74,30 @@ def _screed(axes: Axes, number: int, x: float, height: float) -> None:
     axes.axvspan(x - _SCREED_WIDE / 2, x + _SCREED_WIDE / 2, color="#eeeeee", zorder=5, linewidth=0)
     axes.plot([x, x], [0, height], color=FAINT, linewidth=0.8, linestyle=(0, (6, 3)), zorder=6)
     axes.annotate(
-        f"{number}", (x, height), xytext=(0, 4), textcoords="offset points", ha="center", va="bottom",
-        fontproperties=font(9, "bold"), annotation_clip=False,
-    )  # fmt: skip
+        f"{number}",
+        (x, height),
+        xytext=(0, 4),
+        textcoords="offset points",
+        ha="center",
+        va="bottom",
+        fontproperties=font(9, "bold"),
+        annotation_clip=False,
+    )
 
 
 def _figure_beside(axes: Axes, x: float, y: float, said: str) -> None:
     right = x < 0.8 * axes.get_xlim()[1]
     axes.annotate(
-        said, (x, y), xytext=(9 if right else -9, 0), textcoords="offset points", ha="left" if right else "right",
-        va="center", fontproperties=font(12, "bold"), zorder=9,
+        said,
+        (x, y),
+        xytext=(9 if right else -9, 0),
+        textcoords="offset points",
+        ha="left" if right else "right",
+        va="center",
+        fontproperties=font(12, "bold"),
+        zorder=9,
         bbox={"boxstyle": "round,pad=0.12", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.9},
-    )  # fmt: skip
+    )
 
 
 def _legend(laid: SetOut, units: str) -> list[str]:

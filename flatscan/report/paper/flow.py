@@ -212,10 +212,15 @@ class Flow:
         wide, high = self.size
         self.page.add_artist(
             Rectangle(
-                (left / wide, (top - tall) / high), span / wide, tall / high, fill=False, edgecolor=INK, linewidth=0.8,
+                (left / wide, (top - tall) / high),
+                span / wide,
+                tall / high,
+                fill=False,
+                edgecolor=INK,
+                linewidth=0.8,
                 transform=self.page.transFigure,
             )
-        )  # fmt: skip
+        )
 
 
 def _filled(heads: list[str], rows: list[list[str]], *, keep: int) -> tuple[list[str], list[list[str]]]:

@@ -113,9 +113,11 @@ def _thickness(
 def _place_sentences(found: Change) -> Iterator[Note]:
     tied = found.difference.mean is not None
     for number, place in enumerate(found.difference.places[:_SHOWN], 1):
-        code = ("report.added" if place.value > 0 else "report.removed") if tied else (
-            "report.prouder" if place.value > 0 else "report.hollower"
-        )  # fmt: skip
+        code = (
+            ("report.added" if place.value > 0 else "report.removed")
+            if tied
+            else ("report.prouder" if place.value > 0 else "report.hollower")
+        )
         most, area = metres(abs(place.value), place.u), square_metres(place.area)
         yield note("report.change-at", (place.x, place.y), number=number, what=note(code), most=most, area=area)
 
@@ -158,9 +160,11 @@ def background_note(found: Background) -> Note:
     if worst is None:
         return note("report.background-unjudged")
     entry = check.tolerance
-    by = note("report.by-hand") if entry is None else note(
-        "report.by-entry", document=entry.document, edition=entry.edition, clause=entry.clause
-    )  # fmt: skip
+    by = (
+        note("report.by-hand")
+        if entry is None
+        else note("report.by-entry", document=entry.document, edition=entry.edition, clause=entry.clause)
+    )
     flat = next((c.decision for c in check.verdict.criteria if c.name == "flatness"), check.verdict.decision)
     over: Said = ""
     if found.excess is not None and found.excess > 0:

@@ -210,7 +210,7 @@ def survey_sections(found: Survey, bands: tuple[Table, ...]) -> Iterator[Section
         yield _light(found)
 
 
-def _together(made: Together) -> Section:
+def _together(joined: Together) -> Section:
     columns = (
         Column("product", "product"),
         Column("unit", "sold as"),
@@ -218,15 +218,15 @@ def _together(made: Together) -> Section:
         Column("high", "to", 1),
         Column("order", "ORDER", AS_IS),
     )
-    rows = tuple((line.product, line.unit, line.low, line.high, line.order) for line in made.order)
-    title = note("report.one-order-for", walls=made.walls)
+    rows = tuple((line.product, line.unit, line.low, line.high, line.order) for line in joined.order)
+    title = note("report.one-order-for", walls=joined.walls)
     table = Table("order_together", title, columns, rows, "nothing to order")
-    lines = tuple(_order_line(line) for line in made.order)
-    volume = cubic_metres(made.volume)
-    code = "report.together-square" if made.corners == "square" else "report.together-kept"
-    said: list[Said] = [note(code, walls=made.walls, volume=volume, order=note("report.list", parts=lines))]
-    if made.squaring is not None and made.squaring > 0:
-        said.append(note("report.squaring", volume=cubic_metres(made.squaring)))
+    lines = tuple(_order_line(line) for line in joined.order)
+    volume = cubic_metres(joined.volume)
+    code = "report.together-square" if joined.corners == "square" else "report.together-kept"
+    said: list[Said] = [note(code, walls=joined.walls, volume=volume, order=note("report.list", parts=lines))]
+    if joined.squaring is not None and joined.squaring > 0:
+        said.append(note("report.squaring", volume=cubic_metres(joined.squaring)))
     return Section("order_together", headline=tuple(said), listed=table, tables=(table,))
 
 
