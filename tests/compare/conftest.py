@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
+from relief_builders import grid_of
 
 from flatscan.core.geometry import Frame
 from flatscan.core.model import CommonError, Opening, Plumb, Wall
-from flatscan.core.reliefs import Grid, Stations
+from flatscan.core.reliefs import Stations
 
 
 def frame(yaw=0.0, at=(0.0, 0.0, 0.0)):
@@ -39,18 +40,7 @@ def make_relief(
         z = z + np.random.default_rng(seed).normal(0, noise, z.shape)
     if hide is not None:
         z[hide(across, upward)] = np.nan
-    return Grid(
-        x=x,
-        y=y,
-        offset=z,
-        u=np.full(z.shape, float(u)),
-        count=np.full(z.shape, 20),
-        inside=np.ones(z.shape, bool),
-        area=np.full(z.shape, cell**2),
-        cell=cell,
-        common=CommonError(sd, 1.0, u_offset),
-        window=window,
-    )
+    return grid_of(z, cell, u=u, common=CommonError(sd, 1.0, u_offset), window=window)
 
 
 def make_stations(x, y, table, *, width=3.0, height=2.4, u=0.0006):

@@ -7,11 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from relief_builders import grid_of
 
 import flatscan
 from flatscan.core.errors import BadValue
 from flatscan.core.model import CommonError
-from flatscan.core.reliefs import Grid, Stations
+from flatscan.core.reliefs import Stations
 
 ROOT = Path(flatscan.__file__).parent
 # the rooms that make reliefs and lay straightedges on them, and the module the two bodies stand in
@@ -21,20 +22,7 @@ OFFERED = ("core/reliefs.py", "library/__init__.py", "__init__.py")
 
 
 def cells(z, cell=0.02, **more):
-    z = np.array(z, float)
-    rows, cols = z.shape
-    return Grid(
-        x=(np.arange(cols) + 0.5) * cell,
-        y=(np.arange(rows) + 0.5) * cell,
-        offset=z,
-        u=np.full(z.shape, 0.001),
-        count=np.ones(z.shape, int),
-        inside=np.ones(z.shape, bool),
-        area=np.full(z.shape, cell**2),
-        common=CommonError(0.0),
-        cell=cell,
-        **more,
-    )
+    return grid_of(z, cell, u=0.001, count=1, **more)
 
 
 def stations(x, y, z, area=1.0):

@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
+from relief_builders import grid_of
 
 from flatscan.core.geometry import fit_plane, plumb_frame
 from flatscan.core.model import CommonError, Opening, Plumb, Wall
-from flatscan.core.reliefs import Grid, Stations
+from flatscan.core.reliefs import Stations
 from flatscan.relief.shape import Shape
 
 
@@ -26,17 +27,7 @@ def cells_of(width, height, surface, *, cell=0.02, u=0.0, openings=(), common=No
     for hole in openings:
         keep &= ~((across > hole.left) & (across < hole.right) & (upward > hole.bottom) & (upward < hole.top))
     z = np.where(keep, z, np.nan)
-    return Grid(
-        x=x,
-        y=y,
-        offset=z,
-        u=np.full(z.shape, u),
-        count=np.ones(z.shape, int),
-        inside=keep,
-        area=np.full(z.shape, cell**2),
-        cell=cell,
-        common=common or CommonError(0.0),
-    )
+    return grid_of(z, cell, u=u, count=1, inside=keep, common=common)
 
 
 def stations_of(x, y, offset_mm, width, height, *, u=0.0, common=None):

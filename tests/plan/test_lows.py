@@ -5,10 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
+from relief_builders import grid_of
 
 from flatscan.core.errors import BadTable, BadValue, ReadError
-from flatscan.core.model import CommonError
-from flatscan.core.reliefs import Grid
 from flatscan.plan.lows import (
     HandReading,
     bowl_volume,
@@ -34,17 +33,7 @@ def cells_of(width, height, surface):
     x, y = (np.arange(round(size / CELL)) * CELL + CELL / 2 for size in (width, height))
     across, upward = np.meshgrid(x, y)
     z = surface(across, upward) + 0.0 * across
-    return Grid(
-        x=x,
-        y=y,
-        offset=z,
-        u=np.zeros(z.shape),
-        count=np.ones(z.shape, int),
-        inside=np.ones(z.shape, bool),
-        area=np.full(z.shape, CELL**2),
-        cell=CELL,
-        common=CommonError(0.0),
-    )
+    return grid_of(z, CELL, count=1)
 
 
 def box(x, y, at, size):

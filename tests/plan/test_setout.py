@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from relief_builders import grid_of
 
 from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.geometry import plumb_frame
 from flatscan.core.model import CommonError, Opening, Plumb, Wall
-from flatscan.core.reliefs import Grid, Stations
+from flatscan.core.reliefs import Stations
 from flatscan.plan.screeds import SetOutOptions, set_out
 from flatscan.report.say import say
 
@@ -32,17 +33,7 @@ def cells_of(width, height, surface, *, openings=(), inside=None, u=0.0, sd=0.0)
     for hole in openings:
         keep &= ~((across > hole.left) & (across < hole.right) & (upward > hole.bottom) & (upward < hole.top))
     z = np.where(keep, surface(across, upward) + 0.0 * across, np.nan)
-    return Grid(
-        x=x,
-        y=y,
-        offset=z,
-        u=np.full(z.shape, u),
-        count=np.ones(z.shape, int),
-        inside=keep,
-        area=np.full(z.shape, CELL**2),
-        cell=CELL,
-        common=CommonError(sd),
-    )
+    return grid_of(z, CELL, u=u, count=1, inside=keep, common=CommonError(sd))
 
 
 def stations_of(x, y, mm):

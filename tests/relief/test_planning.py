@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from relief_builders import grid_of
 
 from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.model import CommonError
-from flatscan.core.reliefs import Grid
 from flatscan.relief.planning import ReadingPlan, plan_readings
 from flatscan.relief.tied import gaps_in_box, posterior
 
@@ -18,17 +18,7 @@ def scan(warp, valid=None):
     x, y = ((np.arange(round(size / CELL)) + 0.5) * CELL for size in (WIDE, HIGH))
     zero = np.zeros((len(y), len(x)))
     offset = zero if valid is None else np.where(valid(*np.meshgrid(x, y)), 0.0, np.nan)
-    return Grid(
-        x=x,
-        y=y,
-        offset=offset,
-        u=zero,
-        count=zero.astype(int),
-        inside=zero == 0,
-        area=zero + CELL**2,
-        cell=CELL,
-        common=warp,
-    )
+    return grid_of(offset, CELL, count=0, common=warp)
 
 
 def worst_of(places, warp, u=0.7e-3):

@@ -3,11 +3,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from relief_builders import grid_of
 from scipy.ndimage import gaussian_filter
 
 from flatscan.core.errors import MixedSurveys
-from flatscan.core.model import CommonError
-from flatscan.core.reliefs import Grid
 from flatscan.relief import capture_type, combine
 from flatscan.relief.smooth import smooth, with_plateau
 
@@ -17,20 +16,7 @@ STATIC = capture_type("phone-static")
 
 
 def relief_of(offset, u=0.0003):
-    rows, cols = offset.shape
-    return Grid(
-        x=(np.arange(cols) + 0.5) * CELL,
-        y=(np.arange(rows) + 0.5) * CELL,
-        offset=offset,
-        u=np.full(offset.shape, u),
-        count=np.full(offset.shape, 20),
-        inside=np.ones(offset.shape, bool),
-        area=np.full(offset.shape, CELL**2),
-        cell=CELL,
-        common=CommonError(0.0),
-        half_a=offset,
-        half_b=offset,
-    )
+    return grid_of(offset, CELL, u=u, half_a=offset, half_b=offset)
 
 
 def warp(rng, sd, length=1.0):

@@ -5,11 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from relief_builders import grid_of
 
 from flatscan.core.errors import TooFewPoints
 from flatscan.core.geometry import Frame, fit_plane, fit_plane_total
 from flatscan.core.model import CommonError, Plumb, Wall
-from flatscan.core.reliefs import Grid, Stations
+from flatscan.core.reliefs import Stations
 from flatscan.relief.shape import patches_of, shape_of
 
 WIDTH, HEIGHT, CELL = 4.0, 2.4, 0.02
@@ -23,17 +24,7 @@ def wall_of(width=WIDTH, height=HEIGHT):
 def relief_of(surface, u=0.0002, common=None):
     x, y = (np.arange(0.01, WIDTH, CELL), np.arange(0.01, HEIGHT, CELL))
     offset = surface(*np.meshgrid(x, y))
-    return Grid(
-        x=x,
-        y=y,
-        offset=offset,
-        u=np.full(offset.shape, u),
-        count=np.full(offset.shape, 9),
-        inside=np.ones(offset.shape, bool),
-        area=np.full(offset.shape, CELL**2),
-        cell=CELL,
-        common=common or CommonError(0.0),
-    )
+    return grid_of(offset, CELL, u=u, count=9, common=common)
 
 
 def stations_of(x, y, z):

@@ -3,29 +3,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from relief_builders import grid_of
 
-from flatscan.core.model import CommonError
-from flatscan.core.reliefs import Grid
 from flatscan.relief.smooth import choose_window, hidden_places, quadratic_gain, smooth, windows
 
 CELL = 0.02
 
 
 def relief_of(offset, u=0.001):
-    rows, cols = offset.shape
-    return Grid(
-        x=(np.arange(cols) + 0.5) * CELL,
-        y=(np.arange(rows) + 0.5) * CELL,
-        offset=offset,
-        u=np.full(offset.shape, u),
-        count=np.full(offset.shape, 20),
-        inside=np.ones(offset.shape, bool),
-        area=np.full(offset.shape, CELL**2),
-        cell=CELL,
-        common=CommonError(0.0),
-        half_a=offset,
-        half_b=offset,
-    )
+    return grid_of(offset, CELL, u=u, half_a=offset, half_b=offset)
 
 
 @pytest.mark.parametrize(("window", "gain"), [(5, 0.486), (7, 0.333), (9, 0.255), (11, 0.207)])

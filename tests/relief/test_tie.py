@@ -5,12 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from relief_builders import grid_of
 
 from flatscan.core.errors import BadTable, MixedSurveys, TooFewPoints
 from flatscan.core.geometry import Frame
 from flatscan.core.model import CommonError, Origin, Plumb, Readings, Wall
 from flatscan.core.notes import note
-from flatscan.core.reliefs import Grid
 from flatscan.relief.tie import tie
 from flatscan.relief.tied import gaps_in_box, posterior
 from flatscan.straightedge import sweep
@@ -22,7 +22,7 @@ BOX = np.array([0.0, 0.0, WIDE, HIGH])
 PLANE = np.array([1.0, 0.1, 0.1])
 
 
-def grid_of(nx, ny, margin=0.15):
+def places_of(nx, ny, margin=0.15):
     across, upward = np.meshgrid(np.linspace(margin, WIDE - margin, nx), np.linspace(margin, HIGH - margin, ny))
     return np.column_stack([across.ravel(), upward.ravel()])
 
@@ -34,20 +34,7 @@ def scan_of(surface, warp=WARP, u=0.0):
     x, y = ((np.arange(round(size / CELL)) + 0.5) * CELL for size in (WIDE, HIGH))
     across, upward = np.meshgrid(x, y)
     z = surface(across, upward)
-    ones = np.ones(z.shape)
-    return Grid(
-        x=x,
-        y=y,
-        offset=z,
-        u=u * ones,
-        count=ones.astype(int),
-        inside=ones.astype(bool),
-        area=CELL**2 * ones,
-        cell=CELL,
-        common=warp,
-        half_a=z,
-        half_b=z,
-    )
+    return grid_of(z, CELL, u=u, count=1, common=warp, half_a=z, half_b=z)
 
 
 def wall_of():
@@ -76,7 +63,7 @@ def bent(x, y):
 def smooth_fields(count, warp, generator):
     """Random warps on the scan's cells and, the same ones, at places."""
     x, y = np.meshgrid(*((np.arange(round(size / CELL)) + 0.5) * CELL for size in (WIDE, HIGH)))
-    places = grid_of(4, 3)
+    places = places_of(4, 3)
     at = np.vstack([np.column_stack([x.ravel(), y.ravel()])[::7], places])
     values, vectors = np.linalg.eigh(warp.covariance(at, at))
     keep = values > 1e-12 * values[-1]
@@ -85,7 +72,7 @@ def smooth_fields(count, warp, generator):
 
 
 def test_a_lean_a_turn_and_an_offset_go_whichever_way_the_phone_stood():
-    made, wall, shown, _ = tied(scan_of(lambda x, y: 0.3 + 0.010 * x + 0.004 * y), flat, grid_of(4, 3))
+    made, wall, shown, _ = tied(scan_of(lambda x, y: 0.3 + 0.010 * x + 0.004 * y), flat, places_of(4, 3))
     slopes = np.diff(made.offset, axis=0) / CELL
     assert_allclose(slopes, 0.0, atol=3e-5)
     assert shown.lean == pytest.approx(0.004, abs=3e-5)
@@ -93,7 +80,7 @@ def test_a_lean_a_turn_and_an_offset_go_whichever_way_the_phone_stood():
 
 
 def test_a_leaning_wall_keeps_the_lean_the_laser_saw():
-    made, _, _, _ = tied(scan_of(flat), lambda x, y: 0.005 * y, grid_of(4, 3))
+    made, _, _, _ = tied(scan_of(flat), lambda x, y: 0.005 * y, places_of(4, 3))
     assert_allclose(np.diff(made.offset, axis=0) / CELL, 0.005, atol=5e-5)
 
 
@@ -101,7 +88,7 @@ def test_a_warp_is_taken_out_and_the_wall_itself_is_not():
     def hump(x, y):
         return 0.008 * np.exp(-((x - 2.3) ** 2 + (y - 1.1) ** 2) / (2 * 0.15**2))
 
-    made, _, shown, _ = tied(scan_of(lambda x, y: hump(x, y) + bent(x, y)), hump, grid_of(6, 4), u=0.0001)
+    made, _, shown, _ = tied(scan_of(lambda x, y: hump(x, y) + bent(x, y)), hump, places_of(6, 4), u=0.0001)
     x, y = made.places
     off = made.offset - hump(x, y)
     assert np.ptp(bent(x, y)) > 0.008
@@ -110,7 +97,7 @@ def test_a_warp_is_taken_out_and_the_wall_itself_is_not():
 
 
 def test_both_halves_are_corrected_alike():
-    made, _, _, _ = tied(scan_of(bent), flat, grid_of(4, 3))
+    made, _, _, _ = tied(scan_of(bent), flat, places_of(4, 3))
     assert_allclose(made.half_a, made.offset, atol=1e-15)
     assert_allclose(made.half_b, made.offset, atol=1e-15)
 
@@ -128,7 +115,7 @@ def test_error_left_is_that_of_a_joint_normal_conditioned_by_force():
 
 
 def test_gap_is_the_quadratic_form_of_the_covariance():
-    made = posterior(grid_of(4, 3), np.eye(12) * 0.6e-3**2, CommonError(0.008, 2.0), PLANE, BOX)
+    made = posterior(places_of(4, 3), np.eye(12) * 0.6e-3**2, CommonError(0.008, 2.0), PLANE, BOX)
     left, right = np.array([0.3, 0.4]), np.array([2.1, 1.3])
     at = left + 0.35 * (right - left)
     weights = np.array([0.65, -1.0, 0.35])
@@ -160,7 +147,7 @@ def test_many_careful_readings_leave_what_three_readings_with_that_error_leave()
 @pytest.mark.parametrize("length", [1.0, 2.0])
 @pytest.mark.parametrize("shape", [(3, 2), (5, 4)])
 def test_no_gap_is_less_certain_than_the_largest_said_for_its_place(length, shape):
-    places = grid_of(*shape)
+    places = places_of(*shape)
     made = posterior(places, np.eye(len(places)) * 0.7e-3**2, CommonError(0.008, length), PLANE, BOX)
     x, y = (np.arange(80) + 0.5) * CELL, (np.arange(48) + 0.5) * CELL
     largest = made.largest_u_gap(x, y, 2.0)
@@ -178,14 +165,14 @@ def test_no_gap_is_less_certain_than_the_largest_said_for_its_place(length, shap
 
 
 def test_a_gap_longer_than_the_wall_is_as_uncertain_as_the_least_certain_that_fits():
-    made = posterior(grid_of(4, 3), np.eye(12) * 0.7e-3**2, CommonError(0.008, 2.0), PLANE, BOX)
+    made = posterior(places_of(4, 3), np.eye(12) * 0.7e-3**2, CommonError(0.008, 2.0), PLANE, BOX)
     left, at, right = gaps_in_box(BOX, 2.0)
     assert float(made.u_gap(5.0, 5.0)) >= 0.95 * made.u_gap_at(left, at, right).max() > 0
 
 
 def test_leaving_one_out_is_what_a_tie_without_it_predicts():
     rng = np.random.default_rng(8)
-    places, noise = grid_of(4, 3), rng.normal(0, 0.6e-3, 12)
+    places, noise = places_of(4, 3), rng.normal(0, 0.6e-3, 12)
     scan = scan_of(bent)
     _, _, whole, _ = tied(scan, flat, places, noise=noise)
     less = np.delete(np.arange(12), 5)
@@ -199,20 +186,21 @@ def test_leaving_one_out_is_what_a_tie_without_it_predicts():
 def test_gaps_do_not_see_the_tilt_of_the_capture():
     scan = scan_of(bent)
     leant = replace(scan, offset=scan.offset + 0.003 * scan.places[1] - 0.02 * scan.places[0] + 1.0)
-    one, other = (sweep(tied(relief, flat, grid_of(4, 3))[0], 2.0, workers=1) for relief in (scan, leant))
+    one, other = (sweep(tied(relief, flat, places_of(4, 3))[0], 2.0, workers=1) for relief in (scan, leant))
     assert one.worst.value == pytest.approx(other.worst.value, abs=2e-5)
     assert one.upper == pytest.approx(other.upper, abs=1e-4)
 
 
 def test_more_readings_lower_the_uncertainty_and_move_the_bounds_together():
-    found = [sweep(tied(scan_of(bent), flat, grid_of(*shape))[0], 2.0, workers=1) for shape in ((3, 2), (4, 3), (6, 4))]
+    shapes = ((3, 2), (4, 3), (6, 4))
+    found = [sweep(tied(scan_of(bent), flat, places_of(*shape))[0], 2.0, workers=1) for shape in shapes]
     widths = [one.upper - one.worst.value for one in found]
     assert widths[0] > widths[1] > widths[2] > 0
     assert all(one.lower < one.worst.value < one.upper for one in found)
 
 
 def test_selection_factor_holds_between_one_gap_and_a_few_standard_deviations():
-    made = posterior(grid_of(4, 3), np.eye(12) * 0.6e-3**2, CommonError(0.008, 2.0), PLANE, BOX)
+    made = posterior(places_of(4, 3), np.eye(12) * 0.6e-3**2, CommonError(0.008, 2.0), PLANE, BOX)
     x, y = (np.arange(80) + 0.5) * CELL, (np.arange(48) + 0.5) * CELL
     assert 2.0 < common_factor(made, x, y, 2.0, 1.645) < 4.5
 
@@ -243,8 +231,8 @@ def test_stated_uncertainty_of_corrected_gaps_is_true():
 def test_a_reading_that_disagrees_is_named_and_does_no_harm():
     noise = np.zeros(12)
     noise[4] = 0.012
-    made, _, shown, notes = tied(scan_of(bent), flat, grid_of(4, 3), noise=noise)
-    clean, _, _, _ = tied(scan_of(bent), flat, np.delete(grid_of(4, 3), 4, axis=0))
+    made, _, shown, notes = tied(scan_of(bent), flat, places_of(4, 3), noise=noise)
+    clean, _, _, _ = tied(scan_of(bent), flat, np.delete(places_of(4, 3), 4, axis=0))
     assert shown.disagree == (4,)
     assert [it.place for it in notes if it.code == "relief.disagrees"] == [(0.15, 1.2)]
     assert_allclose(made.offset - made.offset.mean(), clean.offset - clean.offset.mean(), atol=0.6e-3)
@@ -252,7 +240,7 @@ def test_a_reading_that_disagrees_is_named_and_does_no_harm():
 
 def test_a_warp_larger_than_stated_is_noticed_and_used():
     scan = scan_of(lambda x, y: 0.012 * np.sin(1.4 * x) * np.cos(1.1 * y), warp=CommonError(0.003, 1.5))
-    made, _, shown, notes = tied(scan, flat, grid_of(5, 4))
+    made, _, shown, notes = tied(scan, flat, places_of(5, 4))
     assert shown.sd > 1.5 * shown.stated_sd
     assert made.common.warp.sd == shown.sd
     assert any(it.code == "relief.larger-warp" for it in notes)
@@ -261,25 +249,25 @@ def test_a_warp_larger_than_stated_is_noticed_and_used():
 @pytest.mark.parametrize("count", [1, 2, 3])
 def test_few_readings_are_taken_for_what_they_are_worth(count):
     scan = scan_of(bent)
-    made, _, _, notes = tied(scan, flat, grid_of(4, 3)[:count])
+    made, _, _, notes = tied(scan, flat, places_of(4, 3)[:count])
     assert float(made.common.u_gap(1.0, 1.0)) == pytest.approx(float(scan.common.u_gap(1.0, 1.0)), rel=0.02)
     assert any(it.code == "relief.on-one-line" for it in notes)
 
 
 def test_a_reading_off_the_wall_is_refused_by_place():
     with pytest.raises(BadTable, match=r"x 4\.200 m, y 1\.000 m stands outside wall 1"):
-        tied(scan_of(flat), flat, np.vstack([grid_of(2, 2), [4.2, 1.0]]))
+        tied(scan_of(flat), flat, np.vstack([places_of(2, 2), [4.2, 1.0]]))
 
 
 def test_readings_where_nothing_was_measured_are_left_out_and_said():
     scan = scan_of(flat)
     gone = np.where(scan.places[0] > 2.0, np.nan, scan.offset)
-    _, _, shown, notes = tied(replace(scan, offset=gone), flat, grid_of(4, 3))
+    _, _, shown, notes = tied(replace(scan, offset=gone), flat, places_of(4, 3))
     assert len(shown.u) == 6
     (off,) = (it for it in notes if it.code == "relief.more-off-the-scan")
     assert (off.quantities["count"], off.quantities["more"], len(off.quantities["spots"])) == (6, 2, 4)
     with pytest.raises(TooFewPoints, match="none of 12 readings"):
-        tied(replace(scan, offset=np.full_like(scan.offset, np.nan)), flat, grid_of(4, 3))
+        tied(replace(scan, offset=np.full_like(scan.offset, np.nan)), flat, places_of(4, 3))
 
 
 def wavy(x, y):
@@ -296,4 +284,4 @@ def wavy(x, y):
 )
 def test_readings_of_another_sense_or_corner_are_refused_with_the_slip(shown_as, words):
     with pytest.raises(MixedSurveys, match=words):
-        tied(scan_of(wavy, warp=CommonError(0.001, 2.0)), shown_as, grid_of(6, 4))
+        tied(scan_of(wavy, warp=CommonError(0.001, 2.0)), shown_as, places_of(6, 4))

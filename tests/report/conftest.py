@@ -5,13 +5,14 @@ import dataclasses
 import numpy as np
 import pytest
 from flat import Findings
+from relief_builders import grid_of
 from scipy.ndimage import grey_closing
 
 from flatscan.core.geometry import Frame
 from flatscan.core.model import CommonError, Opening, Origin, Plumb, Wall
 from flatscan.core.notes import note
 from flatscan.core.quantity import Quantity, cubic_metres, metres
-from flatscan.core.reliefs import Grid, Stations
+from flatscan.core.reliefs import Stations
 from flatscan.plan.finish import BuildUp, FinishPlane
 from flatscan.plan.hacking import Hack
 from flatscan.plan.lows import Low
@@ -54,17 +55,8 @@ def make_relief(wall, cell=0.01, hide=(3.5, 4.0, 0.0, 0.5)):
     left, right, low, high = hide
     offset[(across > left) & (across < right) & (up > low) & (up < high)] = np.nan
     offset[~inside] = np.nan
-    return Grid(
-        x=x,
-        y=y,
-        offset=offset,
-        u=np.full(offset.shape, 0.0002),
-        count=np.where(np.isfinite(offset), 20, 0),
-        inside=inside,
-        area=np.full(offset.shape, cell**2),
-        cell=cell,
-        common=CommonError(0.0004, source="scanner"),
-    )
+    count = np.where(np.isfinite(offset), 20, 0)
+    return grid_of(offset, cell, u=0.0002, count=count, inside=inside, common=CommonError(0.0004, source="scanner"))
 
 
 def make_gaps(relief, rule=1.8):

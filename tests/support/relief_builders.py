@@ -5,6 +5,24 @@ from flatscan.core.model import CommonError
 from flatscan.core.reliefs import Grid, Stations
 
 
+def grid_of(offset, cell, *, u=0.0, count=20, inside=None, common=None, **more):
+    """A relief on square cells from an array (rows, cols) [m]; ``u`` and ``inside`` are arrays or one value."""
+    z = np.array(offset, float)
+    rows, cols = z.shape
+    return Grid(
+        x=(np.arange(cols) + 0.5) * cell,
+        y=(np.arange(rows) + 0.5) * cell,
+        offset=z,
+        u=np.array(np.broadcast_to(u, z.shape), float),
+        count=np.array(np.broadcast_to(count, z.shape)),
+        inside=np.ones(z.shape, bool) if inside is None else inside,
+        area=np.full(z.shape, cell**2),
+        cell=cell,
+        common=common or CommonError(0.0),
+        **more,
+    )
+
+
 @pytest.fixture
 def grid_relief():
     """Builder of a relief on square cells from a function of x and y or an array."""
@@ -28,20 +46,15 @@ def grid_relief():
                 (np.arange(round(width / cell)) + 0.5) * cell, (np.arange(round(height / cell)) + 0.5) * cell
             )
             surface = np.broadcast_to(surface(x, y), x.shape)
-        z = np.array(surface, float)
-        rows, cols = z.shape
-        return Grid(
-            x=(np.arange(cols) + 0.5) * cell,
-            y=(np.arange(rows) + 0.5) * cell,
-            offset=z,
-            u=np.array(np.broadcast_to(u, z.shape), float),
-            count=np.full(z.shape, 20),
-            inside=np.ones(z.shape, bool) if inside is None else inside,
-            area=np.full(z.shape, cell**2),
-            cell=cell,
+        halves = (None, None) if halves is None else halves
+        return grid_of(
+            surface,
+            cell,
+            u=u,
+            inside=inside,
             common=CommonError(sd, length),
-            half_a=None if halves is None else halves[0],
-            half_b=None if halves is None else halves[1],
+            half_a=halves[0],
+            half_b=halves[1],
             window=window,
             hidden=hidden,
         )
