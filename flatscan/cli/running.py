@@ -203,8 +203,10 @@ def run_each(
 
 def _warn_early(several: tuple[Result, ...], output: dict[str, Any]) -> None:
     """Say at once, before any sheet, that a capture cannot show its limit kept."""
+    from flatscan.jobs import verdict_in
+
     for found in several:
-        verdict = getattr(found, "verdict", None)
+        verdict = verdict_in(found)
         for criterion in verdict.criteria if verdict and not output["quiet"] else ():
             for reason in criterion.reasons[:1]:
                 if isinstance(reason, Note) and reason.code == "verdict.cannot-show":
@@ -289,7 +291,9 @@ def exit_code(results: Sequence[Result | None], *, judged: bool) -> int:
         return FAILED
     if not judged:
         return 0
-    verdicts = [getattr(found, "verdict", None) for found in results]
+    from flatscan.jobs import verdict_in
+
+    verdicts = [None if found is None else verdict_in(found) for found in results]
     decisions = ["undecided" if verdict is None else verdict.decision for verdict in verdicts]
     if "outside" in decisions:
         return OUTSIDE

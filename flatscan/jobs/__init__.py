@@ -16,7 +16,10 @@ from flatscan.jobs.results import (
     SetOut,
     SiteWall,
     Survey,
+    Tested,
     Together,
+    gaps_in,
+    verdict_in,
 )
 from flatscan.jobs.seeing import find_room, list_walls, read, see, seen_in
 from flatscan.jobs.settings import Capturing, Comparing, Finishing, Progress, Requirement, silent
@@ -53,11 +56,13 @@ __all__ = [
     "SetOut",
     "SiteWall",
     "Survey",
+    "Tested",
     "Together",
     "check",
     "check_seen",
     "compare_surveys",
     "find_room",
+    "gaps_in",
     "lines",
     "list_walls",
     "lows",
@@ -76,4 +81,5 @@ __all__ = [
     "survey",
     "survey_seen",
     "survey_together",
+    "verdict_in",
 ]

@@ -210,7 +210,7 @@ def judged(
 def background_of(earlier: Seen, requirement: Requirement, progress: Progress) -> Background:
     """The earlier surface checked against its own limit, with what is over it."""
     found = check_seen(earlier, requirement, progress)
-    flat = next((criterion for criterion in found.verdict.criteria if criterion.name == "flatness"), None)
+    flat = found.verdict.flatness
     limit = requirement.limit if flat is None else flat.limit
     excess = None if flat is None or flat.value is None else flat.value - limit
     over = np.nan_to_num(found.gaps.deepest) > limit

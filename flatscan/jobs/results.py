@@ -296,3 +296,15 @@ class SiteWall(Survey):
 
 
 Result = Survey | Check | SetOut | Lows | Change
+# results that can have been judged: with the entry, how the straightedge was read, and people's readings
+Tested = Check | Change | SiteWall
+
+
+def verdict_in(result: Result) -> Verdict | None:
+    """The verdict of a result, None where nothing was judged."""
+    return result.verdict if isinstance(result, Tested) else None
+
+
+def gaps_in(result: Result) -> Gaps | None:
+    """The gaps shown with a result, None where no straightedge was laid."""
+    return None if isinstance(result, SetOut) else result.gaps

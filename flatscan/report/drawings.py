@@ -15,7 +15,7 @@ from flatscan.core.geometry import Array
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres
-from flatscan.jobs import Change, Check, Lows, Planned, Result, SetOut, SiteWall, Survey
+from flatscan.jobs import Change, Lows, Planned, Result, SetOut, Survey, gaps_in, verdict_in
 from flatscan.plan import stops as signs
 from flatscan.plan.lows import LIMIT, Low
 from flatscan.plan.other_planes import Choice
@@ -238,7 +238,7 @@ def smoothed(values: Array, relief: Relief, over: float = DRAWN_OVER) -> Array:
 
 def drawings_of(result: Result) -> tuple[Drawing, ...]:
     """Everything that is drawn of a result, in reading order: what the job is for first."""
-    on, plan, gaps, verdict = _elevation(result), _plan(result), _gaps(result), _verdict(result)
+    on, plan, gaps, verdict = _elevation(result), _plan(result), gaps_in(result), verdict_in(result)
     found: list[Drawing] = []
     if isinstance(result, Change):
         found += _change(result, on)
@@ -259,30 +259,22 @@ def drawings_of(result: Result) -> tuple[Drawing, ...]:
 
 def spots_of(result: Result) -> tuple[Spot, ...]:
     """Every numbered spot of a result, those of its gaps last, whether a map of them is drawn or not."""
-    gaps = _gaps(result)
-    return (*_spots(result, _plan(result)), *(() if gaps is None else gap_spots(gaps, limit_of(_verdict(result)))))
+    gaps = gaps_in(result)
+    return (*_spots(result, _plan(result)), *(() if gaps is None else gap_spots(gaps, limit_of(verdict_in(result)))))
 
 
 def limit_of(verdict: Verdict | None) -> float | None:
-    """The limit [m] flatness was judged by, None where it was not."""
-    criteria = () if verdict is None else verdict.criteria
-    return next((criterion.limit for criterion in criteria if criterion.name == "flatness"), None)
+    """The limit [m] that the gaps shown were judged by, None where they were not."""
+    flat = None if verdict is None else verdict.flatness
+    return None if flat is None else flat.limit
 
 
 def _plan(result: Result) -> Planned | None:
     return result.plan if isinstance(result, (Survey, SetOut)) else None
 
 
-def _gaps(result: Result) -> Gaps | None:
-    return None if isinstance(result, SetOut) else result.gaps
-
-
-def _verdict(result: Result) -> Verdict | None:
-    return result.verdict if isinstance(result, (Check, Change, SiteWall)) else None
-
-
 def _elevation(result: Result) -> Elevation:
-    plan, gaps = _plan(result), _gaps(result)
+    plan, gaps = _plan(result), gaps_in(result)
     rule = _DEFAULT_RULE if gaps is None else gaps.rule
     return Elevation(result.wall, result.relief, rule, () if plan is None else plan.fixed)
 

@@ -13,11 +13,11 @@ from scipy.special import ndtr
 
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, cubic_metres, metres, share
-from flatscan.jobs import Change, Looked, Lows, Result, SetOut, Survey
+from flatscan.jobs import Change, Lows, Result, SetOut, Survey, Tested, gaps_in, verdict_in
 from flatscan.report.reporting import report_of, short_cautions
 from flatscan.report.say import Said, finished, say
 from flatscan.report.sections.change_section import agreement_note, typical_limit
-from flatscan.report.sections.gap_section import criterion_u, titled
+from flatscan.report.sections.gap_section import titled
 from flatscan.report.sections.seen_section import signed, wall_name
 from flatscan.straightedge.gaps import Gaps
 from flatscan.verdict import Criterion, Verdict
@@ -41,20 +41,12 @@ def explain(result: Result, units: str = "mm") -> str:
     return "\n".join(lines).rstrip("\n") + "\n"
 
 
-def _verdict(result: Result) -> Verdict | None:
-    return getattr(result, "verdict", None)
-
-
-def _gaps(result: Result) -> Gaps | None:
-    return getattr(result, "gaps", None)
-
-
 def _client(result: Result) -> Iterator[Said]:
-    wall, verdict, gaps = result.wall, _verdict(result), _gaps(result)
+    wall, verdict, gaps = result.wall, verdict_in(result), gaps_in(result)
     width, height, measured = metres(wall.width), metres(wall.height), share(result.relief.covered_share)
     yield note("explain.wall", name=wall_name(result.seen), width=width, height=height, measured=measured)
     for criterion in () if verdict is None else verdict.criteria:
-        yield _plain(result, criterion)
+        yield _plain(criterion)
     if verdict is None and gaps is not None and gaps.worst is not None:
         yield note("explain.largest-gap", rule=metres(gaps.rule), gap=metres(gaps.worst.value, gaps.worst.u))
     if isinstance(result, (Survey, SetOut)):
@@ -67,12 +59,12 @@ def _client(result: Result) -> Iterator[Said]:
     yield note("explain.not-tested")
 
 
-def _plain(result: Looked, criterion: Criterion) -> Note:
+def _plain(criterion: Criterion) -> Note:
     decided = note(_DECIDED[criterion.decision])
     limit = metres(criterion.limit)
     if criterion.value is None:
         return note("explain.criterion-unmeasured", name=criterion.name, limit=limit, decided=decided)
-    value = metres(criterion.value, criterion_u(result, criterion.name, getattr(result, "gaps", None)))
+    value = metres(criterion.value, criterion.u)
     return note("explain.criterion", name=criterion.name, value=value, limit=limit, decided=decided)
 
 
@@ -103,7 +95,7 @@ def _foreman(result: Result) -> Iterator[Said]:
         lost = [place for place in result.difference.places if place.value < 0]
         if lost and result.difference.mean is not None:
             yield note("explain.lower", count=len(lost))
-    verdict = _verdict(result)
+    verdict = verdict_in(result)
     if verdict is not None and verdict.check_by_hand:
         places = tuple(note("report.at", at) for at in verdict.check_by_hand)
         yield note("explain.by-hand", places=places)
@@ -124,13 +116,13 @@ def _places(result: Result) -> Iterator[Note]:
 
 
 def _adjudicator(result: Result) -> Iterator[Said]:
-    origin, verdict, gaps = result.origin, _verdict(result), _gaps(result)
+    origin, verdict, gaps = result.origin, verdict_in(result), gaps_in(result)
     sha256 = origin.sha256 or note("report.none")
     yield note("explain.object", file=origin.file, sha256=sha256, type=result.seen.capture_type)
     if gaps is not None:
         yield _method(result, gaps)
     for criterion in () if verdict is None else verdict.criteria:
-        yield _risk(result, criterion, verdict)
+        yield _risk(criterion, verdict)
     for name in () if verdict is None else verdict.not_judged:
         yield note("explain.not-judged", name=name)
     if isinstance(result, Change):
@@ -144,7 +136,7 @@ def _method(result: Result, gaps: Gaps) -> Note:
     covered: Said = ""
     if gaps.coverage is not None:
         covered = note("explain.of-room", coverage=share(gaps.coverage))
-    method = getattr(result, "method", gaps.method)
+    method = result.method if isinstance(result, Tested) else gaps.method
     return note(
         "explain.method",
         rule=metres(gaps.rule),
@@ -170,7 +162,7 @@ def _tie(result: Change) -> Iterator[Said]:
             yield fact.text
 
 
-def _risk(result: Result, criterion: Criterion, verdict: Verdict | None) -> Note:
+def _risk(criterion: Criterion, verdict: Verdict | None) -> Note:
     """A decision and its risk in the words of JCGM 106:2012: guarded acceptance, guarded rejection, consumer's risk."""
     assert verdict is not None
     risk, limit = share(1 - verdict.confidence), metres(criterion.limit)
@@ -181,14 +173,15 @@ def _risk(result: Result, criterion: Criterion, verdict: Verdict | None) -> Note
         if criterion.lower is None:
             return note("explain.rejected", name=name, limit=limit, risk=risk)
         return note("explain.rejected-bound", name=name, bound=metres(criterion.lower), limit=limit, risk=risk)
-    odds = _odds(result, criterion)
+    odds = _odds(criterion)
     return note("explain.neither", name=name, decision=decision, limit=limit, odds=odds)
 
 
-def _odds(result: Result, criterion: Criterion) -> Said:
+def _odds(criterion: Criterion) -> Said:
     """For one quantity chosen beforehand, the probability of conformity (JCGM 106:2012, 7.2) under a normal error."""
-    u = criterion_u(result, criterion.name, _gaps(result))
-    if criterion.name == "flatness" or criterion.value is None or u is None:
+    # the largest gap, step or corner of many was not chosen beforehand
+    u = criterion.u
+    if criterion.judges != "plumb" or criterion.value is None or u is None:
         return ""
     return note("explain.odds", odds=share(conformance(criterion.value, u, criterion.limit)))
 

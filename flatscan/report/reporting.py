@@ -6,7 +6,20 @@ from collections.abc import Iterator
 
 from flatscan.core.notes import Caution, Note, note
 from flatscan.core.quantity import metres, share
-from flatscan.jobs import Change, Check, Looked, Lows, LowsByHand, Planned, Result, SetOut, SiteWall, Survey
+from flatscan.jobs import (
+    Change,
+    Check,
+    Lows,
+    LowsByHand,
+    Planned,
+    Result,
+    SetOut,
+    SiteWall,
+    Survey,
+    Tested,
+    gaps_in,
+    verdict_in,
+)
 from flatscan.plan import stops as signs
 from flatscan.plan.takeoff import TakeOff
 from flatscan.report.drawings import BandedDrawing, drawings_of, limit_of, spots_of
@@ -100,11 +113,12 @@ def _corners(result: Result) -> Iterator[Section]:
 
 
 def _tested(result: Survey | Check | Change, verdict: Verdict | None) -> Iterator[Section]:
-    tolerance, method = getattr(result, "tolerance", None), getattr(result, "method", result.gaps.method)
+    tested = result if isinstance(result, Tested) else None
+    tolerance, method = (None, result.gaps.method) if tested is None else (tested.tolerance, tested.method)
     yield flatness(result.gaps, method, limit_of(verdict), tolerance, result.relief)
     if verdict is not None:
-        yield verdict_section(result, verdict, result.gaps)
-        beside = (curve(verdict), hand_table(getattr(result, "hand", ())))
+        yield verdict_section(verdict, result.gaps)
+        beside = (curve(verdict), hand_table(() if tested is None else tested.hand))
         yield from (Section(table.name, listed=table, tables=(table,)) for table in beside if table.rows)
 
 
@@ -151,14 +165,14 @@ def _notes(result: Result) -> Iterator[Said]:
     plan = _plan(result) if isinstance(result, (Survey, SetOut)) else None
     if plan is not None:
         yield from plan.notes
-    gaps = getattr(result, "gaps", None)
+    gaps = gaps_in(result)
     if gaps is not None:
         yield from gaps.notes
 
 
-def _not_examined(result: Looked) -> Iterator[Note]:
+def _not_examined(result: Result) -> Iterator[Note]:
     """What this record says nothing about; first what no survey of a shape can see."""
-    relief, verdict = result.relief, getattr(result, "verdict", None)
+    relief, verdict = result.relief, verdict_in(result)
     yield note("report.never")
     missing = 1 - relief.covered_share
     if missing >= 0.0005:

@@ -26,6 +26,7 @@ class Criterion:
     ``name`` is flatness, plumb, step or corner, or a note of it where a length or an entry tells two of a kind apart.
     ``lower`` is the bound that had to pass the limit for *outside*; ``places`` are where to look by hand. For flatness
     ``rule`` [m] is the straightedge's length and ``method`` how it is read (``chord``: the limit follows the contacts).
+    ``u`` [m] is the standard uncertainty of the value, None where it is not known.
     """
 
     name: str | Note
@@ -38,6 +39,7 @@ class Criterion:
     places: tuple[Point, ...] = ()
     rule: float | None = None
     method: str = ""
+    u: float | None = None
 
     @property
     def judges(self) -> str:
@@ -63,7 +65,8 @@ class CurvePoint:
 class Verdict:
     """All criteria asked for, what was not judged, and up to five places [m] to check by hand.
 
-    ``curve`` is the limit over the distance between the contacts, where the tolerance follows that.
+    ``curve`` is the limit over the distance between the contacts, where the tolerance follows that. ``beside`` is the
+    number of the criterion that judges the gaps shown beside the verdict, None where none does.
     """
 
     decision: str
@@ -74,6 +77,19 @@ class Verdict:
     reasons: tuple[Note, ...]
     tolerance: str | None = None
     curve: tuple[CurvePoint, ...] = ()
+    beside: int | None = None
+
+    @property
+    def flatness(self) -> Criterion | None:
+        """The criterion that judges the gaps shown beside the verdict: its limit and theirs belong together."""
+        return None if self.beside is None else self.criteria[self.beside]
+
+    @property
+    def first(self) -> Criterion | None:
+        """The criterion to name where there is room for one: the first, of several lengths the one shown."""
+        if self.flatness is not None and self.criteria[0].judges == "flatness":
+            return self.flatness
+        return self.criteria[0] if self.criteria else None
 
 
 def coverage_factor(confidence: float) -> float:
@@ -134,7 +150,7 @@ def single(
     decision = decide(value, measured.u, limit, k) if decides else UNDECIDED
     said = note("verdict.between", value=metres(value), lower=metres(max(lower, 0.0)), upper=metres(upper))
     memory = () if decides else (MEMORY,)
-    return Criterion(name, decision, value, upper, limit, (*memory, said), lower, places)
+    return Criterion(name, decision, value, upper, limit, (*memory, said), lower, places, u=measured.u)
 
 
 def together(
@@ -144,6 +160,7 @@ def together(
     not_judged: Sequence[str] = (),
     tolerance: str | None = None,
     curve: Sequence[CurvePoint] = (),
+    beside: int | None = None,
 ) -> Verdict:
     """One verdict: outside if any criterion is, within if all are, else undecided."""
     decisions = {one.decision for one in criteria}
@@ -152,5 +169,13 @@ def together(
     reasons = tuple(note("verdict.of", name=c.name, reason=reason) for c in criteria for reason in c.reasons)
     places = tuple(dict.fromkeys(place for one in criteria if one.decision == UNDECIDED for place in one.places))
     return Verdict(
-        decision, confidence, tuple(criteria), tuple(not_judged), places[:PLACES], reasons, tolerance, tuple(curve)
+        decision,
+        confidence,
+        tuple(criteria),
+        tuple(not_judged),
+        places[:PLACES],
+        reasons,
+        tolerance,
+        tuple(curve),
+        beside,
     )

@@ -78,7 +78,7 @@ def flatness(
         reasons = (*((note("verdict.nothing-over"),) if nothing else ()), *against)
         reasons = (*reasons, *what_would_decide(gaps, limit, relief))
     return Criterion(
-        name, decision, judged.value, gaps.upper, limit, reasons, gaps.lower, places, gaps.rule, gaps.method
+        name, decision, judged.value, gaps.upper, limit, reasons, gaps.lower, places, gaps.rule, gaps.method, judged.u
     )
 
 
@@ -176,6 +176,7 @@ def with_hand(verdict: Verdict, checks: Sequence[HandCheck], *, decides: bool = 
         not_judged=verdict.not_judged,
         tolerance=verdict.tolerance,
         curve=verdict.curve,
+        beside=verdict.beside,
     )
 
 

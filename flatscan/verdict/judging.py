@@ -50,12 +50,16 @@ class Measured:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Judged:
-    """The criteria of one entry, and the sweep whose figures belong beside them (None if no straightedge was laid)."""
+    """The criteria of one entry, and the sweep whose figures belong beside them (None if no straightedge was laid).
+
+    ``nearest`` is the number of the criterion that judges that sweep.
+    """
 
     entry: Tolerance
     criteria: tuple[Criterion, ...]
     gaps: Gaps | None = None
     curve: tuple[CurvePoint, ...] = ()
+    nearest: int = 0
 
 
 def judge(entry: Tolerance, measured: Measured, relief: Relief | None = None, *, confidence: float = 0.95) -> Judged:
@@ -94,14 +98,19 @@ def verdict_of(judged: Sequence[Judged], *, confidence: float = 0.95) -> Verdict
     """
     published = [one for one in judged if one.entry.id]
     criteria: list[Criterion] = []
+    beside = None
     for one in judged:
+        if one.gaps is not None and beside is None:
+            beside = len(criteria) + one.nearest
         several = len(published) > 1 and one.entry.id
         criteria += [replace(c, name=_named(c, one.entry)) if several else c for c in one.criteria]
     asked = {one.entry.criterion for one in judged}
     missing = [name for name in CRITERIA if name not in asked]
     curve = next((one.curve for one in judged if one.curve), ())
     tolerance = published[0].entry.id if published else None
-    return together(criteria, confidence=confidence, not_judged=missing, tolerance=tolerance, curve=curve)
+    return together(
+        criteria, confidence=confidence, not_judged=missing, tolerance=tolerance, curve=curve, beside=beside
+    )
 
 
 def _named(criterion: Criterion, entry: Tolerance) -> Note:
@@ -141,7 +150,7 @@ def _step(entry: Tolerance, found: Lip | Quantity | None, k: float) -> Criterion
     said = note("verdict.largest-step", value=value)
     decision, reasons = (decision, (said,)) if entry.decides else (UNDECIDED, (MEMORY, said))
     places = (found.at,) if decision == UNDECIDED else ()
-    return Criterion("step", decision, found.value, found.upper, limit, reasons, found.lower, places)
+    return Criterion("step", decision, found.value, found.upper, limit, reasons, found.lower, places, u=found.u)
 
 
 def _by_rule(entry: Tolerance, measured: Measured, relief: Relief | None) -> Judged:
@@ -151,7 +160,8 @@ def _by_rule(entry: Tolerance, measured: Measured, relief: Relief | None) -> Jud
         name = "flatness" if len(entry.lengths) == 1 else note("verdict.flatness-under", length=metres(length))
         criteria.append(flatness(gaps, limit, relief=relief, name=name, decides=entry.decides))
     part = [(criterion.value or 0.0) / criterion.limit for criterion in criteria]
-    return Judged(entry, tuple(criteria), measured.sweeps[part.index(max(part))])
+    nearest = part.index(max(part))
+    return Judged(entry, tuple(criteria), measured.sweeps[nearest], nearest=nearest)
 
 
 def _by_distance(entry: Tolerance, measured: Measured, relief: Relief | None) -> Judged:

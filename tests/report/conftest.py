@@ -144,10 +144,10 @@ def make_hacks():
 
 def _parts(command, relief):
     if command == "check":
-        flat = Criterion("flatness", "outside", 0.0064, 0.0071, 0.003, ("6.4 mm in every half of the data",))
-        plumb = Criterion("plumb", "undecided", 0.00504, None, 0.008, ("how well up is known is not stated",))
+        flat = Criterion("flatness", "outside", 0.0064, 0.0071, 0.003, ("6.4 mm in every half of the data",), u=0.0004)
+        plumb = Criterion("plumb", "undecided", 0.00504, None, 0.008, ("how well up is known is not stated",), u=0.0048)
         places = ((2.9, 2.11), (0.7, 1.3))
-        judged = Verdict("outside", 0.95, (flat, plumb), ("step", "corner"), places, ("flatness decides",))
+        judged = Verdict("outside", 0.95, (flat, plumb), ("step", "corner"), places, ("flatness decides",), beside=0)
         return {"verdict": judged}
     if command == "survey":
         return {"build_up": make_build_up(relief), "take_off": make_take_off(), "hacks": make_hacks()}
@@ -197,7 +197,7 @@ def make_stations(command="check", **changes):
         shape,
         (),
         gaps,
-        Verdict("undecided", 0.95, (flat,), ("plumb",), (), ("stations are never within",)),
+        Verdict("undecided", 0.95, (flat,), ("plumb",), (), ("stations are never within",), beside=0),
         title="Hall",
     )
     return dataclasses.replace(made, **changes)

@@ -47,6 +47,12 @@ def check():
     return jobs.check(SAMPLES / "wall.ply", how, Requirement.by(rule=1.8, limit=0.003))
 
 
+def check_by_lengths():
+    """An entry with two lengths: the gaps shown are those of the length furthest over its own limit."""
+    how = Capturing(capture_type="scanner")
+    return jobs.check(SAMPLES / "wall.ply", how, Requirement.by(tolerance="nbr-13749-flatness"))
+
+
 def set_out():
     return jobs.set_out(SAMPLES / "laser_grid.csv", Capturing(), Requirement(), Finishing(), SetOutOptions(rule=1.8))
 
@@ -60,7 +66,7 @@ def change():
     return jobs.compare_surveys(one, one, (how, how), Comparing(same_frame=True))
 
 
-JOBS = (survey, check, set_out, lows, change)
+JOBS = (survey, check, check_by_lengths, set_out, lows, change)
 
 
 @pytest.fixture(scope="module", params=JOBS, ids=lambda job: job.__name__)
@@ -159,6 +165,19 @@ def quantities_drawn(drawing):
     for spot in getattr(drawing, "spots", ()):
         yield note("report.length-fine", length=metres(abs(spot.value)))
         yield spot.what
+
+
+def test_a_limit_stands_beside_the_length_it_is_for():
+    found = check_by_lengths()
+    verdict, document = found.verdict, report.document(found)
+    # by hand: NBR 13749 as quoted has 2 mm under 0.2 m and 3 mm under 2 m
+    assert [(c.rule, c.limit) for c in verdict.criteria] == [(0.2, 0.002), (2.0, 0.003)]
+    assert verdict.flatness is verdict.criteria[1]
+    assert (document["flatness"]["rule_mm"], document["verdict"]["limit_mm"]) == (2000, 3)
+    said = report.summary(found)
+    assert "no limit was given" not in said
+    assert "not known" not in said
+    assert "3.0 mm under 2000 mm" in " ".join(say(cell.big) for cell in report_of(found).cells)
 
 
 def test_the_screen_shows_the_reports_numbers(result):

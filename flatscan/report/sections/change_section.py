@@ -165,7 +165,8 @@ def background_note(found: Background) -> Note:
         if entry is None
         else note("report.by-entry", document=entry.document, edition=entry.edition, clause=entry.clause)
     )
-    flat = next((c.decision for c in check.verdict.criteria if c.name == "flatness"), check.verdict.decision)
+    judged = check.verdict.flatness
+    flat = check.verdict.decision if judged is None else judged.decision
     over: Said = ""
     if found.excess is not None and found.excess > 0:
         excess, part = metres(found.excess), share(found.excess / found.limit)

@@ -7,14 +7,13 @@ import numpy as np
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, metres, share, square_metres
-from flatscan.jobs import Looked
 from flatscan.report.bands import gap_spots
 from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
 from flatscan.report.sections.seen_section import known
 from flatscan.report.tables import AT, Column, Table
 from flatscan.standards import Tolerance
-from flatscan.straightedge.gaps import Gap, Gaps
+from flatscan.straightedge.gaps import Gaps
 from flatscan.straightedge.hand_gaps import HandCheck
 from flatscan.verdict import Criterion, Verdict
 
@@ -130,9 +129,9 @@ def gap_table(gaps: Gaps, limit: float | None) -> Table:
     return Table("gaps", "Where the gap is largest", columns, rows, "no gap could be evaluated")
 
 
-def verdict_section(looked: Looked, verdict: Verdict, gaps: Gaps) -> Section:
+def verdict_section(verdict: Verdict, gaps: Gaps) -> Section:
     """Each criterion with the bound its decision stands on, and where a straightedge laid by hand would settle it."""
-    first = verdict.criteria[0].limit if verdict.criteria else None
+    first = None if verdict.first is None else verdict.first.limit
     criteria = criteria_table(verdict)
     places = _by_hand(verdict)
     values = {
@@ -146,7 +145,7 @@ def verdict_section(looked: Looked, verdict: Verdict, gaps: Gaps) -> Section:
         "not_judged": tuple(verdict.not_judged),
         "check_by_hand": places.rows_as_values(),
     }
-    headline: list[Said] = [judged(looked, criterion, gaps) for criterion in verdict.criteria]
+    headline: list[Said] = [judged(criterion, gaps) for criterion in verdict.criteria]
     facts: list[Fact] = []
     answers: list[Fact] = []
     for criterion, sentence in zip(verdict.criteria, tuple(headline), strict=True):
@@ -164,13 +163,13 @@ def verdict_section(looked: Looked, verdict: Verdict, gaps: Gaps) -> Section:
     return Section("verdict", values, tuple(headline), tuple(facts), tables, answers=tuple(answers))
 
 
-def judged(looked: Looked, criterion: Criterion, gaps: Gaps) -> Note:
-    """One criterion's decision in one sentence, always with its ± and its limit."""
+def judged(criterion: Criterion, gaps: Gaps) -> Note:
+    """One criterion's decision in one sentence, always with its ± and its limit; ``gaps`` are those shown beside it."""
     limit = metres(criterion.limit)
     decision = note("report.decision", name=titled(criterion), decision=decided(criterion.decision))
     if criterion.value is None:
         return note("report.judged-unmeasured", decision=decision, limit=limit)
-    value = metres(criterion.value, criterion_u(looked, criterion.name, gaps))
+    value = metres(criterion.value, criterion.u)
     shown = gaps.judged()
     if criterion.name != "flatness":
         return note("report.judged", decision=decision, value=value, limit=limit)
@@ -190,18 +189,6 @@ def decided(decision: str) -> Note:
     if decision == "within":
         return note("report.within")
     return note("report.outside") if decision == "outside" else note("report.undecided")
-
-
-def criterion_u(looked: Looked, name: str | Note, gaps: Gaps | None) -> float | None:
-    """Standard uncertainty [m] of what a criterion judged, None where it is not known."""
-    shown: Gap | None = None if gaps is None else gaps.judged()
-    if name == "flatness":
-        return None if shown is None else shown.u
-    u_plumb = looked.wall.plumb.u_lean
-    if name == "plumb" and u_plumb is not None:
-        # the points' own part and the vertical's, as the verdict has them
-        return float(np.hypot(looked.shape.u_lean, u_plumb)) * looked.wall.height
-    return None
 
 
 def criteria_table(verdict: Verdict) -> Table:

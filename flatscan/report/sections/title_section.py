@@ -9,7 +9,6 @@ from flatscan.core.quantity import Quantity, cubic_metres, metres
 from flatscan.jobs import Change, Check, Lows, Planned, Result, SetOut, SiteWall, Survey
 from flatscan.plan.screeds import SetOut as Screeds
 from flatscan.report.parts import TitleCell
-from flatscan.report.sections.gap_section import criterion_u
 from flatscan.report.sections.plan_section import with_spread
 from flatscan.report.sections.seen_section import wall_name
 from flatscan.verdict import Verdict
@@ -28,13 +27,13 @@ def _cells(result: Result) -> Iterator[TitleCell]:
         yield _build_up(result.plan)
         if isinstance(result, SiteWall) and result.verdict is not None:
             yield _limit(result, result.verdict)
-            yield _decision(result, result.verdict)
+            yield _decision(result.verdict)
         else:
             yield _first(result.plan)
     else:
         verdict = None if isinstance(result, Lows) else result.verdict
         yield _limit(result, verdict)
-        yield _decision(result, verdict)
+        yield _decision(verdict)
 
 
 def _wall(result: Result) -> TitleCell:
@@ -81,10 +80,13 @@ def _first(plan: Planned) -> TitleCell:
 def _limit(result: Check | Change | SiteWall | Lows, verdict: Verdict | None) -> TitleCell:
     """The limit as entered and where it comes from."""
     head = note("drawing.head-limit")
-    if verdict is None or not verdict.criteria or isinstance(result, Lows):
+    first = None if verdict is None else verdict.first
+    if first is None or isinstance(result, Lows):
         return TitleCell(head, note("drawing.no-limit"), note("drawing.none-given"))
-    limit, rule = metres(verdict.criteria[0].limit), metres(result.gaps.rule)
-    return TitleCell(head, note("drawing.limit-under", limit=limit, rule=rule), _entry(result))
+    limit = note("drawing.limit-of", limit=metres(first.limit), name=first.judges)
+    if first.judges == "flatness":
+        limit = note("drawing.limit-under", limit=metres(first.limit), rule=metres(result.gaps.rule))
+    return TitleCell(head, limit, _entry(result))
 
 
 def _entry(result: Check | Change | SiteWall) -> Note:
@@ -95,17 +97,17 @@ def _entry(result: Check | Change | SiteWall) -> Note:
     return note(code, document=entry.document, edition=entry.edition, clause=entry.clause, method=method)
 
 
-def _decision(result: Check | Change | SiteWall | Lows, verdict: Verdict | None) -> TitleCell:
+def _decision(verdict: Verdict | None) -> TitleCell:
     """The decision in a few big words, always with the criterion's name, and the ± and limit under it."""
     head = note("drawing.head-decision")
-    if verdict is None or not verdict.criteria:
+    first = None if verdict is None else verdict.first
+    if verdict is None or first is None:
         return TitleCell(head, note("drawing.no-limit-entered"), note("drawing.nothing-judged"))
     named = tuple(note("drawing.decided", name=c.name, decision=c.decision) for c in verdict.criteria)
-    first = verdict.criteria[0]
     limit = metres(first.limit)
     if first.value is None:
         small = note("drawing.unmeasured-of", name=first.name, limit=limit)
     else:
-        value = metres(first.value, criterion_u(result, first.name, result.gaps))
+        value = metres(first.value, first.u)
         small = note("drawing.measured-of", name=first.name, value=value, limit=limit)
     return TitleCell(head, note("report.list", parts=named), small)
