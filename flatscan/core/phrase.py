@@ -1,7 +1,8 @@
 """How a quantity stands in a sentence, in millimetres or in feet and inches, and how a setting is called there.
 
 A template is a sentence with placeholders ``{name:kind}``. Kinds: ``length`` (``.1`` decimals of a millimetre, or
-``.2g`` significant digits), ``span`` (long lengths, in metres or feet), ``area``, ``volume``, ``mass``, ``load``,
+``.2g`` significant digits), ``exact`` (one held against another: in inches by hundredths), ``span`` (long lengths, in
+metres or feet), ``area``, ``volume``, ``mass``, ``load``,
 ``slope``, ``angle``, ``pixels``, ``hours``, ``days``, ``share`` (per cent), ``number``, ``count`` (thousands parted by
 commas), ``place``, ``xy`` (a place as tables name it), ``list`` and ``then`` (several notes); none for names, notes and
 small counts. ``bare`` is a length beside another one that carries the mm; inches always carry their own. A ``+``
@@ -24,6 +25,7 @@ from flatscan.core.units import METRES_PER, area_text, feet_and_inches, length_t
 _SLOT = re.compile(r"\{([a-z_]\w*)(?::([^{}]*))?\}")
 KINDS = {
     "length": "m",
+    "exact": "m",
     "span": "m",
     "area": "m2",
     "volume": "m3",
@@ -166,8 +168,16 @@ def _length(value: float, units: str, digits: str) -> str:
         return f"{_number(value * 1000, digits)} mm"
     inches = value / METRES_PER["in"]
     # thousandths where a tape's sixteenths would show nothing
-    small = digits != "" and abs(inches) < 1 / 32 and round(inches, 3) != 0
-    return _signed(f"{_number(inches, '3')} in" if small else feet_and_inches(value), digits)
+    small = digits not in ("", "0") and abs(inches) < 1 / 32 and round(inches, 3) != 0
+    return _signed(f"{inches:.3f} in" if small else feet_and_inches(value), digits)
+
+
+def _exact(value: float, units: str, digits: str) -> str:
+    """A length beside another that it is held against: in inches by hundredths where it is no sixteenth itself."""
+    inches = value / METRES_PER["in"]
+    if units != "in" or abs(inches * 16 - round(inches * 16)) < 1e-3 or abs(inches) >= 12:
+        return _length(value, units, digits)
+    return _signed(f"{inches:.{3 if abs(inches) < 0.1 else 2}f} in", digits)
 
 
 def _span(value: float, units: str, digits: str) -> str:
@@ -188,7 +198,8 @@ def _load(value: float, units: str, digits: str) -> str:
 
 _WRITE: dict[str, Callable[[float, str, str], str]] = {
     "length": _length,
-    "bare": lambda v, units, d: feet_and_inches(v) if units == "in" else _number(v * 1000, d),
+    "exact": _exact,
+    "bare": lambda v, units, d: _length(v, units, d) if units == "in" else _number(v * 1000, d),
     "span": _span,
     "area": lambda v, units, d: area_text(v, units, decimals=int(d or _DECIMALS["area"])),
     "volume": lambda v, units, d: volume_text(v, units, decimals=int(d or 0)),
@@ -209,9 +220,16 @@ def _spread(value: Quantity, base: str, digits: str, units: str) -> str:
     if value.u is None:
         return "(± not known)"
     wide = 2 * value.u
-    if base == "length" and units == "in":
-        step = METRES_PER["in"] / 16
-        return f"± {length_text(max(1, math.ceil(wide / step)) * step, units)}"
-    if base == "length":
-        return f"± {-int(-wide * 10000 // 1) / 10:.1f} mm"
+    if base in ("length", "exact"):
+        return f"± {_up(wide, units)}"
     return f"± {_WRITE[base](wide, units, digits)}"
+
+
+def _up(wide: float, units: str) -> str:
+    if units != "in":
+        return f"{-int(-wide * 10000 // 1) / 10:.1f} mm"
+    inches = wide / METRES_PER["in"]
+    if inches < 1 / 16:
+        # a sixteenth would be many times too much
+        return f"{math.ceil(inches * 1000 - 1e-9) / 1000:.3f} in"
+    return length_text(math.ceil(inches * 16 - 1e-9) / 16 * METRES_PER["in"], units)

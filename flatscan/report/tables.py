@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from flatscan.core.notes import Unknown
-from flatscan.core.quantity import Quantity
-from flatscan.core.units import area_scale, length_text, mass_scale, volume_scale
+from flatscan.core.phrase import command_line, written
+from flatscan.core.quantity import Quantity, metres
+from flatscan.core.units import area_scale, mass_scale, volume_scale
 from flatscan.report.say import Said, say
 
 # decimals of a number that is shown as it was worked out, such as whole bags
@@ -119,7 +120,8 @@ def _text(column: Column, value: Cell, system: str) -> str:
         return say(value, system)
     if _is_length(column.key):
         # the column's head carries mm; inches carry their own unit
-        return length_text(value, system) if system == "in" else f"{value * 1000 + 0.0:.{column.decimals}f}"
+        kind = f"length.{column.decimals}" if system == "in" else f"bare.{column.decimals}"
+        return written(metres(float(value)), kind, command_line(system))
     scale = _scale(column.key, system)
     shown = value * (factor(column.key) if scale is None else scale[0]) + 0.0
     return f"{shown:g}" if column.decimals == AS_IS else f"{shown:.{column.decimals}f}"

@@ -43,7 +43,7 @@ def test_decisions_carry_their_risk(check):
     inside = dataclasses.replace(flat, decision="within", upper=0.0028)
     kept = dataclasses.replace(check.verdict, criteria=(inside, *rest), decision="undecided")
     text = " ".join(explained(dataclasses.replace(check, verdict=kept)).split())
-    assert "Guarded acceptance: the upper bound 2.8 mm is not over 3.0 mm" in text
+    assert "Guarded acceptance: the upper bound 2.8 mm is not over 3 mm" in text
 
 
 def test_inches_go_through(check):

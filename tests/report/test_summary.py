@@ -5,7 +5,7 @@ from results import reported, summary
 
 from flatscan.core.errors import Infeasible
 from flatscan.core.notes import note
-from flatscan.core.phrase import Manner, written
+from flatscan.core.phrase import Manner, command_line, written
 from flatscan.core.quantity import Quantity, metres
 from flatscan.plan import stops
 from flatscan.plan.other_planes import Choice
@@ -41,7 +41,7 @@ def test_a_check_names_each_criterion_with_its_uncertainty_and_limit(check):
     said = joined(check)
     # by hand: k = 2 and u = 0.4 mm give 0.8 mm; plumb u 2 mm/m over 2.4 m gives 9.6 mm
     assert "Flatness outside the limit as entered: 6.4 mm ± 0.8 mm under a 1800 mm straightedge" in said
-    assert "Plumb undecided: neither pass nor fail: 5.0 mm ± 9.6 mm; limit 8.0 mm" in said
+    assert "Plumb undecided: neither pass nor fail: 5.0 mm ± 9.6 mm; limit 8 mm" in said
     assert "step (not judged)" in said
     assert say(note("report.record")) in said
 
@@ -79,7 +79,7 @@ def test_an_uncertainty_is_never_rounded_down(u, said):
 
 
 def test_an_uncertainty_in_inches_is_never_zero():
-    assert spread(0.0001, "in") == "± 1/16 in"
+    assert spread(0.0001, "in") == "± 0.008 in"
     # 2 x 1 mm are 0.0787 in: two sixteenths
     assert spread(0.001, "in") == "± 1/8 in"
 
@@ -137,3 +137,20 @@ def test_an_error_kept_in_a_result_is_said_as_its_reader_knows_settings():
     error = Infeasible("{set:lean_up_to}", "{asked:length}", needed="less", remedy="Ask for less", asked=metres(0.0254))
     choice = Choice(note("plan.choice-plumb"), None, None, 0.0, 0.0, None, error)
     assert spoken(choice, "in").reason == "--lean-up-to: 1 in; needed: less. Ask for less."
+
+
+@pytest.mark.parametrize(
+    ("millimetres", "tape", "held"),
+    [
+        (0.2, "0.008 in", "0.008 in"),
+        (3.0, "1/8 in", "0.12 in"),
+        (5.5, "3/16 in", "0.22 in"),
+        (6.35, "1/4 in", "1/4 in"),
+    ],
+)
+def test_what_is_held_against_a_limit_does_not_round_to_it_in_inches(millimetres, tape, held):
+    """A tape's sixteenths made '3/16 in, over the limit of 3/16 in' of 5.5 mm over 5 mm."""
+    length = metres(millimetres / 1000)
+    assert written(length, "length.1", command_line("in")) == tape
+    assert written(length, "exact.1", command_line("in")) == held
+    assert written(length, "exact.1", command_line("mm")) == f"{millimetres:.1f} mm"

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import cubic_metres, metres, share
-from flatscan.core.units import feet_and_inches, volume_scale
+from flatscan.core.quantity import Quantity, cubic_metres, metres, share
+from flatscan.core.units import METRES_PER, feet_and_inches, volume_scale
 from flatscan.plan.other_planes import Choice
 from flatscan.report.bands import HOLLOW, NEUTRAL
 from flatscan.report.drawings import ChoiceBars, GapHistogram
@@ -23,6 +23,10 @@ if TYPE_CHECKING:
     from flatscan.report.parts import Report
 
 _ASIDE, _UNDER = 2.9, 0.6
+# widths of a histogram's bars, and how many labels its axis has room for
+_STEPS_MM = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
+_STEPS_IN = (1 / 64, 1 / 32, 1 / 16, 1 / 8, 1 / 4, 1 / 2, 1.0)
+_MOST_LABELS = 10
 
 
 def choice_bars(report: Report, drawing: ChoiceBars, units: str, size: tuple[float, float]) -> Figure:
@@ -63,7 +67,9 @@ def _costs(choice: Choice, volume: float) -> Note:
 def gap_histogram(report: Report, drawing: GapHistogram, units: str, size: tuple[float, float]) -> Figure:
     """Share of the wall by the deepest gap at each place, white up to the limit and dotted over it."""
     values, limit = drawing.values, drawing.limit
-    step = next((s for s in (0.0005, 0.001, 0.002, 0.005, 0.01) if values.max() <= 30 * s), 0.02)
+    unit = METRES_PER["in" if units == "in" else "mm"]
+    steps = [step * unit for step in (_STEPS_IN if units == "in" else _STEPS_MM)]
+    step = next((s for s in steps if values.max() <= 30 * s), steps[-1])
     edges = np.arange(0, np.ceil(values.max() / step + 1e-9) + 1) * step
     parts = np.histogram(values, edges)[0] / values.size * 100
     figure, rect = titleblock.framed(report, drawing.title, units, size)
@@ -72,9 +78,9 @@ def gap_histogram(report: Report, drawing: GapHistogram, units: str, size: tuple
     for low, part in zip(edges, parts, strict=False):
         over = limit is not None and low >= limit - 1e-9
         axes.bar(
-            low * 1000,
+            low / unit,
             part,
-            width=step * 1000,
+            width=step / unit,
             align="edge",
             color=HOLLOW[0] if over else NEUTRAL,
             edgecolor=INK,
@@ -82,22 +88,25 @@ def gap_histogram(report: Report, drawing: GapHistogram, units: str, size: tuple
             linewidth=0.8,
         )
     if limit is not None:
-        _limit_line(axes, limit, float(np.mean(values > limit)), units)
+        _limit_line(axes, limit / unit, metres(limit), float(np.mean(values > limit)), units)
     if units == "in":
-        from matplotlib.ticker import FuncFormatter
+        from matplotlib.ticker import FuncFormatter, MultipleLocator
 
-        axes.xaxis.set_major_formatter(FuncFormatter(lambda at, _: feet_and_inches(at / 1000)))
+        # no label between the sixteenths that a tape has
+        apart = max(1 / 16, step / unit * 2 ** np.ceil(np.log2(max(1, len(edges) / _MOST_LABELS))))
+        axes.xaxis.set_major_locator(MultipleLocator(apart))
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda at, _: feet_and_inches(at * unit)))
     axes.set_xlabel(say(note("drawing.deepest")) + after(units))
     axes.set_ylabel(say(note("drawing.share")))
     titleblock.foot(figure, report, units, say(note("drawing.share-decides-nothing"), units))
     return figure
 
 
-def _limit_line(axes: Axes, limit: float, over: float, units: str) -> None:
-    axes.axvline(limit * 1000, color=INK, linewidth=2.5)
+def _limit_line(axes: Axes, at: float, limit: Quantity, over: float, units: str) -> None:
+    axes.axvline(at, color=INK, linewidth=2.5)
     axes.annotate(
-        say(note("drawing.limit-over", limit=metres(limit), over=share(over)), units),
-        (limit * 1000, 1),
+        say(note("drawing.limit-over", limit=limit, over=share(over)), units),
+        (at, 1),
         xycoords=("data", "axes fraction"),
         xytext=(6, -4),
         textcoords="offset points",

@@ -65,6 +65,7 @@ def _content(report: Report, units: str) -> dict[str, object]:
     verdict = report.section("verdict")
     judged = () if verdict is None else verdict.facts
     return {
+        "units": units,
         "name": say(report.name, units),
         "size": say(first.small, units),
         "cells": [(say(cell.head), say(cell.big, units), say(cell.small, units)) for cell in cells],

@@ -35,7 +35,7 @@ canvas.addEventListener("pointermove", (event) => { if (drag) move(where(event))
 for (const name of ["pointerup", "pointercancel"]) canvas.addEventListener(name, () => { drag = null; });
 const step = (name, far) => {
   touched = true;
-  const by = far ? 0.1 : 0.01, dx = { left: -by, right: by }[name] || 0, dy = { up: by, down: -by }[name] || 0;
+  const by = inches ? (far ? 0.1016 : 0.0127) : far ? 0.1 : 0.01, dx = { left: -by, right: by }[name] || 0, dy = { up: by, down: -by }[name] || 0;
   const it = tool === "read" ? cross : tool === "edge" ? edge : tape[held];
   it.x = clamp(it.x + dx, W);
   it.y = clamp(it.y + dy, H);
@@ -67,10 +67,12 @@ document.querySelectorAll('input[name="layer"]').forEach((i) => i.addEventListen
   paint();
 }));
 document.querySelectorAll('input[name="tool"]').forEach((i) => i.addEventListener("change", () => { tool = i.value; paint(); }));
+const unit = inches ? 0.0254 : 0.001;
+const showLength = () => { $("length").value = inches ? Number((edge.length / unit).toFixed(2)) : Math.round(edge.length / unit); };
 $("length").addEventListener("change", (event) => {
-  const mm = Number(event.target.value);
-  if (mm >= 100 && mm <= 6000) edge.length = mm / 1000;
-  event.target.value = Math.round(edge.length * 1000);
+  const { min, max } = event.target, typed = Number(event.target.value);
+  if (typed >= Number(min) && typed <= Number(max)) edge.length = typed * unit;
+  showLength();
   paint();
 });
 const legend = () => {
@@ -102,7 +104,7 @@ for (let k = 0; grid && k < 2 * edge.length / 0.02; k++) {
   [edge.x, edge.y] = [x, y];
 }
 if (grid && data.start && lay(...ends().flatMap((p) => [p.x, p.y])).gap === null) edge.length = data.start[3];
-$("length").value = Math.round(edge.length * 1000);
+showLength();
 window.flatscan = Object.freeze({ at, feet, cross: () => ({ ...cross }), lay: (...p) => { const { gap, at: place, left, right } = lay(...p); return { gap, at: place, left, right }; } });
 fit();
 legend();
