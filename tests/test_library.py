@@ -12,6 +12,7 @@ from typing import get_type_hints
 
 import numpy as np
 import pytest
+from line_scene import Scene
 from numpy.testing import assert_allclose
 
 import flatscan as fs
@@ -268,3 +269,30 @@ def test_results_and_notes_are_said_in_the_units_asked_for(checked):
     assert " mm" not in fs.say(checked, units="in").replace("'", "")
     assert fs.say(fs.Unknown("unknown.scatter"))
     assert "--" not in fs.say(fs.relief(GRID).notes[0])
+
+
+@pytest.mark.parametrize("points", [[[0, 0, 0], [1, 0, 0, 0]], None, [[0.0, 1.0]]], ids=["ragged", "none", "two"])
+def test_what_is_neither_file_nor_points_is_refused(points):
+    with pytest.raises(fs.FlatscanError, match=r"needed: numbers in the shape \(n, 3\)"):
+        fs.read(points)
+
+
+def test_points_may_be_a_list_of_rows():
+    across, up = np.meshgrid(np.arange(0, 2, 0.02), np.arange(0, 2, 0.02))
+    rows = np.column_stack([across.ravel(), np.zeros(across.size), up.ravel()])
+    assert fs.read(rows.tolist()).origin == fs.read(rows).origin
+
+
+@pytest.mark.parametrize(("setting", "given"), [("region", (1, 2)), ("seen_from", (1.0, 2.0)), ("warp", (0.002,))])
+def test_settings_of_several_numbers_are_counted(setting, given):
+    with pytest.raises(fs.FlatscanError, match=rf"^{setting}: {len(given)} numbers; needed: [234]\."):
+        fs.relief(GRID, **{setting: given})
+
+
+def test_lines_are_said_and_kept_as_a_document(tmp_path):
+    scene = Scene(width=1200, height=900, focal=873.6, size=0.25)
+    scene.pictures(tmp_path)
+    found = fs.lines(scene.setup(tmp_path))
+    assert "50 stations" in fs.say(found)
+    assert " mm" not in fs.say(found, units="in")
+    assert fs.document(found)["lines"][0]["picture"] == "on1.png"

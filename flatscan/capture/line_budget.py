@@ -41,7 +41,7 @@ ADVICE = {
     LINE_ON_PICTURE: note("line.halve-on-picture"),
     STRIPE: note("line.halve-stripe"),
     TARGETS_ON_PICTURE: note("line.halve-targets-on-picture"),
-    TARGET_PLACES: note("line.halve-places-of-targets"),
+    TARGET_PLACES: note("line.halve-places-of-targets", to=metres(0.001)),
     TARGETS_OFF: note("line.halve-targets-off-wall"),
     LASER_PLACE: note("line.halve-place-of-laser", to=metres(0.002)),
     CAMERA_PLACE: note("line.halve-place-of-camera", to=metres(0.020)),

@@ -77,6 +77,7 @@ def targets(
 @click.option("--form", type=click.Path(), help="Write the last plan as a CSV form to fill in.")
 @options.capture_options
 @click.option("--json", "as_json", is_flag=True, help="The plans on stdout as JSON.")
+@options.units_option
 @click.option("--quiet", is_flag=True, help="No words on standard error but errors.")
 @click.option("--overwrite", is_flag=True, help="Replace a form that exists.")
 def plan_readings(capture: str, **given: Any) -> int:
@@ -100,9 +101,9 @@ def plan_readings(capture: str, **given: Any) -> int:
     if given["form"] is not None:
         write_file(given["form"], reading_form(planned), overwrite=given["overwrite"])
     if not given["quiet"]:
-        running.notes(planned.notes)
+        running.notes(planned.notes, given["units"])
     if given["as_json"]:
         sys.stdout.write(report.text(reading_plans(planned, limit)))
     else:
-        click.echo(reading_plan_text(planned, limit))
+        click.echo(reading_plan_text(planned, limit, given["units"]))
     return 0

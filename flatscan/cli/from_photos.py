@@ -8,9 +8,8 @@ from pathlib import Path
 import click
 
 from flatscan.cli import running
-from flatscan.cli.options import LENGTH, SQUARES
+from flatscan.cli.options import LENGTH, SQUARES, units_option
 from flatscan.cli.running import progress_bar
-from flatscan.core.choices import SHEET_UNITS
 from flatscan.core.notes import note
 
 
@@ -19,7 +18,7 @@ from flatscan.core.notes import note
 @click.option("--setup", type=click.Path(), help="The set-up (TOML) of the PHOTOS; without it PHOTOS is the set-up.")
 @click.option("--rule", type=LENGTH, help="Length of the straightedge.  [default: 1.8m]")
 @click.option("--json", "as_json", is_flag=True, help="The lines on stdout as JSON.")
-@click.option("--units", type=click.Choice(SHEET_UNITS), default="mm", show_default=True, help="Of all words.")
+@units_option
 @click.option("--quiet", is_flag=True, help="No words on standard error but errors.")
 def line(
     photos: tuple[str, ...], setup: str | None, *, rule: float | None, as_json: bool, units: str, quiet: bool

@@ -170,8 +170,9 @@ def _path(captures: tuple[str, ...], out: str | None) -> Path:
 @click.option("--seal", help="The seal as told by the file's maker another way (64 hex digits).")
 @click.option("--key", help="The public key you expect: 64 hex digits, or a public key file.")
 @click.option("--json", "as_json", is_flag=True, help="The report on stdout as JSON.")
+@options.units_option
 @click.option("--quiet", is_flag=True, help="Only differences, not every number.")
-def recheck(file: str, *, seal: str | None, key: str | None, as_json: bool, quiet: bool) -> int:
+def recheck(file: str, *, seal: str | None, key: str | None, as_json: bool, units: str, quiet: bool) -> int:
     """Verify a sealed FILE byte by byte, rerun its jobs from its captures, and compare each number.
 
     Exit code 0: same; 3: altered; 4: unchanged, but recomputes differently.
@@ -194,7 +195,7 @@ def recheck(file: str, *, seal: str | None, key: str | None, as_json: bool, quie
     if as_json:
         sys.stdout.write(report.text(recheck_record(found)))
     else:
-        click.echo(recheck_text(found, every=not quiet))
+        click.echo(recheck_text(found, every=not quiet, units=units))
     return _code(found)
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Iterator
 from dataclasses import fields, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -75,9 +77,18 @@ def read(source: Capture, how: Capturing, progress: Progress = silent) -> Cloud 
     if isinstance(source, (Cloud, Readings)):
         return source
     progress("reading", None)
-    if isinstance(source, np.ndarray):
-        return capture.from_points(source, file_unit=how.file_unit, max_points=how.max_points)
+    if not isinstance(source, (str, os.PathLike)):
+        return capture.from_points(_as_array(source), file_unit=how.file_unit, max_points=how.max_points)
     return capture.read(source, file_unit=how.file_unit, reading_u=how.reading_u, max_points=how.max_points)
+
+
+def _as_array(points: object) -> np.ndarray[Any, Any]:
+    """What was given in place of a file as an array, whatever its shape and kind: the reader refuses what is none."""
+    try:
+        return np.asarray(points)
+    except ValueError:
+        # rows of different lengths
+        return np.asarray(points, object)
 
 
 def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:

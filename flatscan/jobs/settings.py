@@ -66,6 +66,17 @@ class Capturing:
                     remedy="Give what was taped",
                     value=metres(value),
                 )
+        for name, count in _COUNTS:
+            given = getattr(self, name)
+            if given is not None and len(given) != count:
+                raise BadValue(
+                    f"{{set:{name}}}",
+                    "{given} numbers",
+                    needed="{count}",
+                    remedy="Give them in the order that the help shows",
+                    given=len(given),
+                    count=count,
+                )
         if self.warp is not None and not (0 <= self.warp[0] < 0.5 and 0.1 <= self.warp[1] < 100):
             raise BadValue(
                 "{set:warp}",
@@ -75,6 +86,9 @@ class Capturing:
                 size=metres(self.warp[0]),
                 length=metres(self.warp[1]),
             )
+
+
+_COUNTS = (("seen_from", 3), ("region", 4), ("warp", 2))
 
 
 @dataclass(frozen=True, slots=True)

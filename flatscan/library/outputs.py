@@ -9,7 +9,8 @@ from flatscan import report, standards
 from flatscan.core.errors import FlatscanError
 from flatscan.core.notes import Caution, Note, Unknown
 from flatscan.core.phrase import Manner
-from flatscan.jobs import Result
+from flatscan.jobs import Lines, Result
+from flatscan.report.laser_work import line_record, line_text
 from flatscan.standards import Tolerance
 
 
@@ -44,12 +45,12 @@ def tolerances(*words: str) -> tuple[Tolerance, ...]:
     return standards.matching(words)
 
 
-def say(it: Result | Note | Caution | Unknown | FlatscanError, *, units: str = "mm") -> str:
+def say(it: Result | Lines | Note | Caution | Unknown | FlatscanError, *, units: str = "mm") -> str:
     """A result, or anything in it that is worth saying, in words.
 
     Parameters
     ----------
-    it : Survey, Check, SetOut, Lows, Change, Note, Caution, Unknown or FlatscanError
+    it : Survey, Check, SetOut, Lows, Change, Lines, Note, Caution, Unknown or FlatscanError
         What is to be said.
     units : {"mm", "in"}
         Of lengths, areas, volumes and masses.
@@ -67,15 +68,17 @@ def say(it: Result | Note | Caution | Unknown | FlatscanError, *, units: str = "
     laser plane
     """
     manner = Manner(units)
+    if isinstance(it, Lines):
+        return line_text(it, manner)
     return report.say(it, manner) if isinstance(it, _SHORT) else report.summary(it, manner)
 
 
-def document(result: Result) -> dict[str, object]:
+def document(result: Result | Lines) -> dict[str, object]:
     """A result as the plain document that the command line prints as JSON: lengths in millimetres under ``_mm``.
 
     Parameters
     ----------
-    result : Survey, Check, SetOut, Lows or Change
+    result : Survey, Check, SetOut, Lows, Change or Lines
         What a job found.
 
     Returns
@@ -91,7 +94,7 @@ def document(result: Result) -> dict[str, object]:
     >>> fs.document(found)["wall"]["width_mm"]
     2400.0
     """
-    return report.document(result)
+    return line_record(result) if isinstance(result, Lines) else report.document(result)
 
 
 def write(

@@ -10,6 +10,7 @@ import numpy as np
 from flatscan.capture.line_budget import Budget
 from flatscan.capture.measured_lines import MeasuredLine
 from flatscan.core.notes import Note, note
+from flatscan.core.phrase import Manner
 from flatscan.core.quantity import Quantity, metres
 from flatscan.jobs import Lines
 from flatscan.jobs.lasers import PlannedReadings
@@ -188,7 +189,7 @@ def line_record(found: Lines) -> dict[str, object]:
     )
 
 
-def line_text(found: Lines, units: str = "mm") -> str:
+def line_text(found: Lines, units: str | Manner = "mm") -> str:
     """The lines in words: cautions, each line's range and ±, where the ± comes from and what halves it."""
     lines: list[Said] = [*LASER_WORK, ""]
     for section in line_sections(found):
