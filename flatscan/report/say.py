@@ -51,11 +51,14 @@ def is_item(text: Said, mark: str) -> bool:
 
 
 def finished(text: Said, manner: Manner | str = "mm") -> str:
-    """Words with a capital first and one full stop last; a line of a list, which is indented, stays as it is."""
+    """Words with a capital first (but of a file's name) and one full stop last; a line of a list stays as it is."""
     words = say(text, manner).rstrip()
     if not words.strip() or is_item(text, "  "):
         return words
-    return f"{words[:1].upper()}{words[1:].rstrip('.')}."
+    name = words.partition(" ")[0].rstrip(":,;")
+    # the name of a file is written as it is
+    first = words[:1] if "." in name or "_" in name else words[:1].upper()
+    return f"{first}{words[1:].rstrip('.')}."
 
 
 def trouble(error: FlatscanError, manner: Manner | str = "mm") -> str:

@@ -154,3 +154,8 @@ def test_what_is_held_against_a_limit_does_not_round_to_it_in_inches(millimetres
     assert written(length, "length.1", command_line("in")) == tape
     assert written(length, "exact.1", command_line("in")) == held
     assert written(length, "exact.1", command_line("mm")) == f"{millimetres:.1f} mm"
+
+
+def test_a_sentence_begins_with_a_capital_but_a_file_keeps_its_name():
+    assert finished("stations only: nothing between them") == "Stations only: nothing between them."
+    assert finished("laser_grid.csv: 1 of 35 stations") == "laser_grid.csv: 1 of 35 stations."
