@@ -33,7 +33,7 @@ def check_seen(seen: Seen, requirement: Requirement, progress: Progress = silent
     sweeps = Sweeps(looked.relief, requirement.confidence)
     judged = []
     for entry in requirement.entries:
-        progress("judging" if entry.id else "straightedge", None)
+        progress("judging" if entry.published else "straightedge", None)
         measured = _measured(entry, looked, requirement, sweeps)
         judged.append(verdicts.judge(entry, measured, looked.relief, confidence=requirement.confidence))
     verdict = verdicts.verdict_of(judged, confidence=requirement.confidence)
@@ -66,7 +66,7 @@ def _measured(entry: Tolerance, looked: Looked, requirement: Requirement, sweeps
     if entry.criterion == "flatness":
         return flatness_for(entry, sweeps, requirement.directions)
     if entry.criterion == "step":
-        within = {"within": entry.lengths[0]} if entry.id else {}
+        within = {"within": entry.lengths[0]} if entry.published else {}
         return Measured(step=lips(looked.seen.relief, k=sweeps.k, **within))
     if entry.criterion == "plumb":
         height = looked.wall.height
