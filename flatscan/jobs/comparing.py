@@ -222,8 +222,7 @@ def background_of(found: Check, requirement: Requirement) -> Background:
     flat = next((criterion for criterion in found.verdict.criteria if criterion.name == "flatness"), None)
     limit = requirement.limit if flat is None else flat.limit
     excess = None if flat is None or flat.value is None else flat.value - limit
-    over = np.nan_to_num(found.gaps.deepest) > limit
-    area = float(found.relief.area[over & found.relief.valid].sum())
+    area = found.gaps.area_over(limit, found.relief)
     return Background(replace(found, tolerance=requirement.tolerance), limit, excess, area)
 
 
