@@ -236,7 +236,7 @@ def _watched(*, quiet: bool) -> Iterator[Watch]:
 def _report(result: Run, units: str, *, quiet: bool) -> None:
     from flatscan.report.site_report import site_lines
 
-    for line in site_lines(result.document, units):
+    for line in site_lines(result.summary, units):
         click.echo(line)
     if not quiet:
         files = tuple(map(str, result.files))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import PurePath
 
 from flatscan.core.phrase import LIBRARY, Manner, fill
 
@@ -65,6 +66,20 @@ class FlatscanError(Exception):
         _, found, needed, remedy = self._parts
         named = {**self.values, "named": where}
         return type(self)("{named}", found, needed=needed, remedy=remedy, **named)
+
+    def calling(self, name: str, other: str) -> FlatscanError:
+        """The same trouble with the ``other`` name wherever ``name`` stands in its parts and its words."""
+        where, found, needed, remedy = (part.replace(name, other) for part in self._parts)
+        values = {
+            key: str(value).replace(name, other) if isinstance(value, (str, PurePath)) else value
+            for key, value in self.values.items()
+        }
+        return type(self)(where, found, needed=needed, remedy=remedy, **values)
+
+    @property
+    def templates(self) -> tuple[str, str, str, str]:
+        """Where, found, needed and remedy with their placeholders, as they were given."""
+        return self._parts
 
     def __reduce__(self) -> tuple[Callable[..., FlatscanError], tuple[object, ...]]:
         """How it crosses from one process to another: exceptions are rebuilt from their text alone otherwise."""

@@ -183,6 +183,8 @@ def _converter(sparse: bool) -> Converter:
         Note, lambda it: converter.unstructure(_PlainNote(it.code, it.place, dict(it.pairs)))
     )
     converter.register_structure_hook(Note, lambda value, _: _note(converter.structure(value, _PlainNote)))
+    converter.register_unstructure_hook_func(_is_error, lambda it: converter.unstructure(_plain_error(it)))
+    converter.register_structure_hook_func(_is_error, lambda value, _: _error(converter.structure(value, _PlainError)))
     converter.register_unstructure_hook(_Noted, converter.unstructure)
     converter.register_structure_hook(_Noted, lambda value, _: _noted(converter, value))
     return converter
@@ -286,6 +288,36 @@ class _PlainNote:
 
 def _note(plain: _PlainNote) -> Note:
     return Note(plain.code, plain.place, tuple(plain.quantities.items()))
+
+
+@dataclass(frozen=True, slots=True)
+class _PlainError:
+    """An error by its parts, with what stands in them by name; of which kind it was is not kept."""
+
+    where: str
+    found: str
+    needed: str
+    remedy: str
+    values: dict[str, _Noted]
+
+
+def _is_error(kind: Any) -> bool:
+    return isinstance(kind, type) and issubclass(kind, FlatscanError)
+
+
+def _plain_error(error: FlatscanError) -> _PlainError:
+    return _PlainError(*error.templates, {name: _sayable(value) for name, value in error.values.items()})
+
+
+def _sayable(value: object) -> Any:
+    """A value as a note may hold it; what else an error brings, such as a path, is said as text."""
+    if isinstance(value, tuple):
+        return tuple(_sayable(part) for part in value)
+    return value if isinstance(value, (Quantity, Note, Unknown, str, int, float, np.integer)) else str(value)
+
+
+def _error(plain: _PlainError) -> FlatscanError:
+    return FlatscanError(plain.where, plain.found, needed=plain.needed, remedy=plain.remedy, **plain.values)
 
 
 def _noted(converter: Converter, value: Any) -> object:

@@ -7,18 +7,15 @@ from dataclasses import replace
 
 from flatscan import verdict as verdicts
 from flatscan.core.errors import BadValue
-from flatscan.core.model import Relief
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity, degrees
 from flatscan.jobs.results import Check, Looked, Seen
 from flatscan.jobs.seeing import Capture, lean_of, look, see
 from flatscan.jobs.settings import Capturing, Progress, Requirement, silent
 from flatscan.standards import Tolerance
-from flatscan.straightedge import sweep
-from flatscan.straightedge.gaps import Gaps
 from flatscan.straightedge.hand_gaps import HandCheck, compare_hand, read_hand
 from flatscan.straightedge.lips import lips
-from flatscan.straightedge.sweeping import largest_distance, sweep_stairs
+from flatscan.straightedge.sweeping import Sweeps, largest_distance, sweep_stairs
 from flatscan.verdict import Measured, Verdict
 
 
@@ -30,10 +27,19 @@ def check(source: Capture | Seen, how: Capturing, requirement: Requirement, prog
 def check_seen(seen: Seen, requirement: Requirement, progress: Progress = silent) -> Check:
     """`check` of a wall already seen."""
     looked = look(seen, requirement, progress)
-    sweeps = Sweeps(looked.relief, requirement.confidence)
+    return check_looked(looked, sweeps_of(looked, requirement), requirement, progress)
+
+
+def sweeps_of(looked: Looked, requirement: Requirement) -> Sweeps:
+    """The straightedges of a wall, with the confidence asked for, for all that is to be told from them."""
+    return Sweeps(looked.relief, verdicts.coverage_factor(requirement.confidence))
+
+
+def check_looked(looked: Looked, sweeps: Sweeps, requirement: Requirement, progress: Progress = silent) -> Check:
+    """`check` of a wall already looked at, by its own ``sweeps``; what these hold is not swept again."""
     judged = []
     for entry in requirement.entries:
-        progress("judging" if entry.id else "straightedge", None)
+        progress("judging" if entry.published else "straightedge", None)
         measured = _measured(entry, looked, requirement, sweeps)
         judged.append(verdicts.judge(entry, measured, looked.relief, confidence=requirement.confidence))
     verdict = verdicts.verdict_of(judged, confidence=requirement.confidence)
@@ -46,27 +52,12 @@ def check_seen(seen: Seen, requirement: Requirement, progress: Progress = silent
     return looked.extended(Check, gaps=gaps, verdict=verdict, method=gaps.method, hand=hand, tolerance=first)
 
 
-class Sweeps:
-    """Straightedges laid over one relief: once for each length, method and directions, whatever asks for them."""
-
-    def __init__(self, relief: Relief, confidence: float = 0.95) -> None:
-        self.relief, self.k = relief, verdicts.coverage_factor(confidence)
-        self._laid: dict[tuple[float, str, tuple[float, ...] | None], Gaps] = {}
-
-    def of(self, rule: float, method: str, directions: Sequence[float] | None = None) -> Gaps:
-        """The gaps under a straightedge ``rule`` metres long."""
-        key = rule, method, None if directions is None else tuple(directions)
-        if key not in self._laid:
-            self._laid[key] = sweep(self.relief, rule, directions=directions, k=self.k, method=method)
-        return self._laid[key]
-
-
 def _measured(entry: Tolerance, looked: Looked, requirement: Requirement, sweeps: Sweeps) -> Measured:
     """What an entry speaks of, measured on this wall: gaps, steps on the relief as measured, lean, or a corner."""
     if entry.criterion == "flatness":
         return flatness_for(entry, sweeps, requirement.directions)
     if entry.criterion == "step":
-        within = {"within": entry.lengths[0]} if entry.id else {}
+        within = {"within": entry.lengths[0]} if entry.published else {}
         return Measured(step=lips(looked.seen.relief, k=sweeps.k, **within))
     if entry.criterion == "plumb":
         height = looked.wall.height
@@ -84,7 +75,7 @@ def flatness_for(entry: Tolerance, sweeps: Sweeps, directions: Sequence[float] |
     turns = _directions(entry, directions)
     if entry.method == "chord":
         heights = entry.stairs(largest_distance(sweeps.relief))
-        stairs, excess = sweep_stairs(sweeps.relief, heights, directions=turns, k=sweeps.k)
+        stairs, excess = sweep_stairs(sweeps, heights, turns)
         return Measured(stairs=stairs, excess=excess)
     return Measured(sweeps=tuple(sweeps.of(length, entry.method, turns) for length in entry.lengths))
 

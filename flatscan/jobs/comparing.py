@@ -26,11 +26,11 @@ from flatscan.core.geometry import Mask
 from flatscan.core.model import CommonError, Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, cubic_metres, metres, root_sum_square, share
-from flatscan.jobs.checking import check_seen
-from flatscan.jobs.results import Agreement, Background, Change, Extra, Seen, Survey, Variation
-from flatscan.jobs.seeing import Capture
+from flatscan.jobs.checking import check_looked, check_seen, sweeps_of
+from flatscan.jobs.results import Agreement, Background, Change, Check, Extra, Seen, Survey, Variation
+from flatscan.jobs.seeing import Capture, look
 from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Comparing, Finishing, Progress, Requirement, silent
-from flatscan.jobs.surveying import survey_seen
+from flatscan.jobs.surveying import planned
 from flatscan.jobs.tying import Surveyed, aligned, take
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.rates import QuoteLine, Rates, extra_over, load_rates, quote
@@ -191,43 +191,51 @@ def _agreement_notes(agreement: Agreement | None) -> tuple[Note, ...]:
 def judged(
     earlier: Seen, difference: Difference, both: Both, options: Comparing, finish: Finishing, progress: Progress
 ) -> dict[str, Any]:
-    """Background by its own limit and quantity over the allowance, by their names in a `Change`, where asked for."""
-    found: dict[str, Any] = {}
-    if options.background is not None:
-        found["background"] = background_of(earlier, options.background, progress)
+    """Background by its own limit and quantity over the allowance, by their names in a `Change`, where asked for.
+
+    Both are told from one look at the earlier wall and one set of sweeps.
+    """
     rates = None if options.rates is None else load_rates(options.rates)
     allowance = options.allowance
     if allowance is None and rates is not None:
         allowance = rates.allowance
+    found: dict[str, Any] = {}
+    if options.background is None and allowance is None:
+        return found
+    requirement = options.background or Requirement()
+    looked = look(earlier, requirement, progress)
+    sweeps = sweeps_of(looked, requirement)
+    if options.background is not None:
+        found["background"] = background_of(check_looked(looked, sweeps, requirement, progress), requirement)
     if allowance is not None:
         if rates is not None:
             rates = replace(rates, allowance=allowance)
-        planned = survey_seen(earlier, options.background or Requirement(), finish, progress)
-        found["variation"] = variation_of(planned, difference, both, allowance, rates, finish)
+        progress("straightedge", None)
+        gaps = sweeps.of(requirement.rule, requirement.method, requirement.directions)
+        survey = planned(looked, gaps, finish, progress)
+        found["variation"] = variation_of(survey, difference, both, allowance, rates, finish)
     return found
 
 
-def background_of(earlier: Seen, requirement: Requirement, progress: Progress) -> Background:
-    """The earlier surface checked against its own limit, with what is over it."""
-    found = check_seen(earlier, requirement, progress)
+def background_of(found: Check, requirement: Requirement) -> Background:
+    """What of the earlier surface, checked against its own limit, is over it."""
     flat = found.verdict.flatness
     limit = requirement.limit if flat is None else flat.limit
     excess = None if flat is None or flat.value is None else flat.value - limit
-    over = np.nan_to_num(found.gaps.deepest) > limit
-    area = float(found.relief.area[over & found.relief.valid].sum())
+    area = found.gaps.area_over(limit, found.relief)
     return Background(replace(found, tolerance=requirement.tolerance), limit, excess, area)
 
 
 def variation_of(
-    planned: Survey, difference: Difference, both: Both, allowance: float, rates: Rates | None, finish: Finishing
+    survey: Survey, difference: Difference, both: Both, allowance: float, rates: Rates | None, finish: Finishing
 ) -> Variation:
     """Quantities, passes, visits and money beyond the allowance [m], each a difference of the same take-off twice."""
-    built, taken = planned.plan.build_up, planned.plan.take_off
-    volume, area = extra_over(built, planned.relief, allowance)
+    built, taken = survey.plan.build_up, survey.plan.take_off
+    volume, area = extra_over(built, survey.relief, allowance)
     # what moves the whole plane moves every litre over the allowance by the share of the wall that is over it
     u = None if built.volume.u is None or built.area <= 0 else built.volume.u * area / built.area
-    flat, plain = _at_allowance(planned, built, allowance, finish)
-    lines, currency = _difference(planned, (flat, plain), rates)
+    flat, plain = _at_allowance(survey, built, allowance, finish)
+    lines, currency = _difference(survey, (flat, plain), rates)
     return Variation(
         allowance=allowance,
         planned=Extra(cubic_metres(volume, u), area),
@@ -238,11 +246,11 @@ def variation_of(
         system=taken.system,
         lines=lines,
         currency=currency,
-        survey=planned,
+        survey=survey,
     )
 
 
-def _at_allowance(planned: Survey, built: BuildUp, allowance: float, finish: Finishing) -> tuple[BuildUp, TakeOff]:
+def _at_allowance(survey: Survey, built: BuildUp, allowance: float, finish: Finishing) -> tuple[BuildUp, TakeOff]:
     """The same wall as if it took the allowance everywhere."""
     even = np.where(np.isfinite(built.thickness), allowance, np.nan)
     flat = replace(
@@ -256,17 +264,17 @@ def _at_allowance(planned: Survey, built: BuildUp, allowance: float, finish: Fin
     )
     system = load_system(finish.system or DEFAULT_SYSTEM)
     options = replace(finish.order, strict=False)
-    return flat, take_off(flat, planned.relief, system, options=options)
+    return flat, take_off(flat, survey.relief, system, options=options)
 
 
 def _difference(
-    planned: Survey, even: tuple[BuildUp, TakeOff], rates: Rates | None
+    survey: Survey, even: tuple[BuildUp, TakeOff], rates: Rates | None
 ) -> tuple[tuple[QuoteLine, ...], str]:
     """Lines of the quote at the measured thickness less those at the allowance."""
     if rates is None:
         return (), ""
-    now = quote(planned.plan.take_off, planned.plan.build_up, planned.relief, rates)
-    before = quote(even[1], even[0], planned.relief, rates)
+    now = quote(survey.plan.take_off, survey.plan.build_up, survey.relief, rates)
+    before = quote(even[1], even[0], survey.relief, rates)
     held = {(line.what, line.unit): line for line in before.lines}
     lines = []
     for line in now.lines:

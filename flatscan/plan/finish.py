@@ -19,6 +19,8 @@ from flatscan.plan.volume import volume_doubt
 K_COVER = 1.645
 # how far around a fixed point the wall beside it is taken from, where it is given as proud of the wall
 _BESIDE = 0.15
+# the share of the volume that a slope must save (methods/finish-plane 5)
+WORTH = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +94,7 @@ class PlaneOptions:
     turn: float = 0.0
     lean: float = 0.0
     fixed: tuple[FixedPoint, ...] = ()
-    worth: float = 0.02
+    worth: float = WORTH
 
     def __post_init__(self) -> None:
         numbers = {"least": self.least, "lean_up_to": self.lean_up_to, "turn_up_to": self.turn_up_to}

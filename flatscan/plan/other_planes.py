@@ -13,7 +13,7 @@ from flatscan.core.geometry import Array
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import degrees, slope
-from flatscan.plan.finish import BuildUp, FinishPlane, PlaneOptions, build_up, place, problem_of, surface_of
+from flatscan.plan.finish import WORTH, BuildUp, FinishPlane, PlaneOptions, build_up, place, problem_of, surface_of
 from flatscan.plan.hacking import Cutter, HackOptions
 from flatscan.plan.program import MM, Problem, Rows, rows_of
 from flatscan.plan.systems import System
@@ -77,6 +77,16 @@ def choices(
             choice = replace(choice, saves=first.volume.value - choice.build_up.volume.value)
         listed.append(choice)
     return tuple(listed)
+
+
+def worth_more(listed: Sequence[Choice]) -> Choice | None:
+    """Of a list as `choices` gives it, the one that saves most, if that is worth a slope (methods/finish-plane 5)."""
+    first = listed[0].build_up
+    others = [choice for choice in listed[1:] if choice.build_up is not None and choice.saves]
+    best = max(others, key=lambda choice: choice.saves or 0.0, default=None)
+    if first is None or best is None or (best.saves or 0.0) < WORTH * first.volume.value:
+        return None
+    return best
 
 
 def _choice(

@@ -42,7 +42,8 @@ def say(it: Said, manner: Manner | str = "mm") -> str:
     if isinstance(it, Caution):
         return fill(templates()[it.code], dict(it.pairs), manner, say)
     place = {} if it.place is None else {"place": it.place}
-    return fill(templates()[it.code], {**place, **it.quantities}, manner, say)
+    values = {name: say(v, manner) if isinstance(v, FlatscanError) else v for name, v in it.quantities.items()}
+    return fill(templates()[it.code], {**place, **values}, manner, say)
 
 
 def is_item(text: Said, mark: str) -> bool:

@@ -1,5 +1,6 @@
 """A site's summary for its readers: a screen of words, one page, and tables; the numbers are those of its document.
 
+Screen and page are made of the summary, whose notes and errors they say in the units asked for, tables of its document.
 The page needs no network: figures in words, tone instead of colour, stop signs first.
 """
 
@@ -8,15 +9,18 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import Quantity, metres, share, square_metres
+from flatscan.core.quantity import Quantity, share
 from flatscan.plan.stops import WET_CEMENT
 from flatscan.report.say import Said, say
-from flatscan.report.tables import Cell, Column, Table
+from flatscan.report.sections.gap_section import decided
+from flatscan.report.sections.plan_section import with_spread
+from flatscan.report.tables import Cell, Column, Table, factor, unit_of
 
 _TEMPLATE = "site.html.j2"
 _SCREEN_WALLS, _SCREEN_ROOMS = 8, 5
@@ -45,35 +49,52 @@ _FLOORS = (
 )
 
 
-def site_lines(document: dict[str, Any], units: str = "mm") -> Iterator[str]:
+@dataclass(frozen=True, slots=True)
+class JudgedBy:
+    """A criterion by its ``name``, its ``value`` with its u, None where it was not measured, and its ``limit``."""
+
+    name: str | Note
+    value: Quantity | None
+    limit: Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class WallSaid:
+    """What is kept of a wall to be said in anybody's units: its stop signs, and its verdict's criteria in order."""
+
+    stops: tuple[Note, ...] = ()
+    criteria: tuple[JudgedBy, ...] = ()
+
+
+def site_lines(summary: dict[str, Any], units: str = "mm") -> Iterator[str]:
     """A site's summary, a sentence a line: stop signs first, then decisions worst first, rooms, and the order."""
-    return (say(text, units) for text in _sentences(document))
+    return (say(text, units) for text in _sentences(summary))
 
 
-def _sentences(document: dict[str, Any]) -> Iterator[Said]:
-    totals, walls = document["totals"], document["walls"]
-    yield _opening(document["site"], totals)
-    for row in document["failed"]:
+def _sentences(summary: dict[str, Any]) -> Iterator[Said]:
+    totals, walls = summary["totals"], summary["walls"]
+    yield _opening(summary["site"], totals)
+    for row in summary["failed"]:
         yield note("site.not-measured", title=row["title"], error=row["error"])
-    for row in document["stops"]:
+    for row in summary["stops"]:
         yield note("site.stop", title=row["title"], stop=row["stop"])
     yield from (_wall(row) for row in walls[:_SCREEN_WALLS])
     if len(walls) > _SCREEN_WALLS:
         yield note("site.more-walls", walls=len(walls) - _SCREEN_WALLS)
-    worst = [row for row in document["rooms"] if row["over_limit"] is not None][:_SCREEN_ROOMS]
+    worst = [row for row in summary["rooms"] if row["over_limit"] is not None][:_SCREEN_ROOMS]
     if len(worst) > 1:
         yield note("site.rooms", rooms=tuple(_room(row) for row in worst))
-    if document["by_system"]:
+    if summary["by_system"]:
         yield note("report.before-hacking")
         yield note("report.before-work")
-    for row in document["by_system"]:
+    for row in summary["by_system"]:
         system = row["system"] or note("site.no-system")
         yield note("site.system", system=system, walls=row["walls"], volume=_volume(row))
-    for row in document["order"]:
+    for row in summary["order"]:
         low, high, order = share(row["low"]), share(row["high"]), share(row["order"])
         yield note("site.order", product=row["product"], unit=row["unit"], order=order, low=low, high=high)
     yield note("report.record")
-    yield note("site.not-examined", what=document["not_examined"])
+    yield note("site.not-examined", what=summary["not_examined"])
 
 
 def _opening(site: str, totals: dict[str, Any]) -> Note:
@@ -90,13 +111,18 @@ def _opening(site: str, totals: dict[str, Any]) -> Note:
 
 
 def _wall(row: dict[str, Any]) -> Note:
-    title, decision = row["title"], row["decision"]
-    if row["criterion"] is None:
-        return note("site.wall", title=title, gap=_length(row["gap_mm"]), decision=decision)
-    value, limit = _length(row["value_mm"]), _length(row["limit_mm"])
+    title, decision, judged = row["title"], _decision(row["decision"]), row["judged"]
+    if judged is None:
+        return note("site.wall", title=title, gap=_measured(_quantity(row, "gap_mm")), decision=decision)
+    value = _measured(judged.value)
     return note(
-        "site.wall-judged", title=title, criterion=row["criterion"], decision=decision, value=value, limit=limit
+        "site.wall-judged", title=title, decision=decision, criterion=judged.name, value=value, limit=judged.limit
     )
+
+
+def _decision(decision: str) -> Note:
+    """A wall's decision in the words every sheet uses, or that nobody asked for one."""
+    return note("site.no-limit") if decision == "not judged" else decided(decision)
 
 
 def _room(row: dict[str, Any]) -> Note:
@@ -104,18 +130,25 @@ def _room(row: dict[str, Any]) -> Note:
     return note("site.room", name=words or note("site.the-site"), ratio=share(row["over_limit"]))
 
 
-def _length(value: float | None, code: str = "report.length-fine") -> Note:
-    """A length of the document [mm] in words."""
-    return note("report.unknown") if value is None else note(code, length=metres(value / 1000))
+def _quantity(row: dict[str, Any], key: str) -> Quantity | None:
+    """The number under a key with the u beside it: the one place where a summary's numbers get their units back."""
+    value, u = row[key], row.get(f"u_{key}")
+    if value is None:
+        return None
+    return Quantity(value / factor(key), None if u is None else u / factor(key), unit_of(key))
+
+
+def _measured(length: Quantity | None) -> Note:
+    return note("report.unknown") if length is None else note("report.length-spread", length=length)
 
 
 def _volume(row: dict[str, Any]) -> Note:
-    """The volume of a row [l] with its expanded uncertainty, as far as both are known."""
-    value, u = row["volume_l"] or 0.0, row["u_volume_l"] or 0.0
-    return note("report.volume-spread" if u else "report.volume-exact", volume=Quantity(value / 1000, u / 1000, "m3"))
+    """The volume of a row with its ±, as far as both are known."""
+    volume = _quantity(row, "volume_l")
+    return note("report.unknown") if volume is None else with_spread(volume)
 
 
-def site_page(document: dict[str, Any], units: str) -> str:
+def site_page(summary: dict[str, Any], units: str) -> str:
     """The page of a site's summary in ``units`` "mm" or "in"; whatever its users wrote is shown as text, never run."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
@@ -127,49 +160,68 @@ def site_page(document: dict[str, Any], units: str) -> str:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    shown: dict[str, Callable[..., str]] = {"said": _said, "litres": _litres, "spread": _spread, "area": _area}
-    place.filters |= {name: partial(function, units=units) for name, function in shown.items()}
+    place.filters |= {name: partial(_shown, words, units=units) for name, words in _WORDS.items()}
+    place.filters["said"] = partial(say, manner=units)
     place.filters |= {"number": _number, "tone": _tone}
-    wet: tuple[Said, ...] = (note("report.before-hacking"), WET_CEMENT) if document["by_system"] else ()
+    wet: tuple[Said, ...] = (note("report.before-hacking"), WET_CEMENT) if summary["by_system"] else ()
     tables = [
         (say(table.title, units), table.headings(units), table.texts(units), table.empty)
-        for table in (_order(document), _order_by_floor(document))
+        for table in (_order(summary), _order_by_floor(summary))
     ]
     return place.get_template(_TEMPLATE).render(
-        document=document,
-        totals=document["totals"],
-        cautions=[say(caution, units) for caution in wet],
+        summary=summary,
+        totals=summary["totals"],
+        cautions=wet,
         tables=tables,
-        record=say(note("report.record"), units),
-        not_examined=say(note("site.not-examined", what=document["not_examined"]), units),
+        record=note("report.record"),
+        not_examined=note("site.not-examined", what=summary["not_examined"]),
     )
 
 
-def _said(value: float | None, decimals: int = 1, *, units: str) -> str:
-    return say(_length(value, "report.length-fine" if decimals else "report.length"), units)
+def _shown(words: Callable[[dict[str, Any]], Said], row: dict[str, Any], *, units: str) -> str:
+    return say(words(row), units)
 
 
-def _litres(value: float | None, *, units: str) -> str:
-    if value is None:
-        return say(note("report.unknown"), units)
-    return say(note("report.volume-exact", volume=Quantity(value / 1000, None, "m3")), units)
+def _gap(row: dict[str, Any]) -> Said:
+    gap, rule = _measured(_quantity(row, "gap_mm")), _quantity(row, "rule_mm")
+    return gap if rule is None else note("site.gap", gap=gap, rule=rule)
 
 
-def _area(value: float | None, *, units: str) -> str:
-    return say(note("report.unknown") if value is None else note("site.area", area=square_metres(value)), units)
+def _area(row: dict[str, Any]) -> Note:
+    area = _quantity(row, "area_m2")
+    return note("report.unknown") if area is None else note("site.area", area=area)
+
+
+def _litres(row: dict[str, Any]) -> Note:
+    """The volume of a row that has no ± of its own."""
+    volume = _quantity(row, "volume_l")
+    return note("report.unknown") if volume is None else note("report.volume-exact", volume=volume)
+
+
+def _value(row: dict[str, Any]) -> Note:
+    return note("report.unknown") if row["judged"] is None else _measured(row["judged"].value)
+
+
+def _limit(row: dict[str, Any]) -> Note:
+    if row["judged"] is None:
+        return note("report.unknown")
+    return note("report.length-fine", length=row["judged"].limit)
+
+
+# what stands in a cell of the page for a row of the summary
+_WORDS: dict[str, Callable[[dict[str, Any]], Said]] = {
+    "decision": lambda row: _decision(row["decision"]),
+    "value": _value,
+    "limit": _limit,
+    "gap": _gap,
+    "area": _area,
+    "volume": _volume,
+    "litres": _litres,
+}
 
 
 def _number(value: float | None, decimals: int = 1) -> str:
     return "-" if value is None else f"{value:.{decimals}f}"
-
-
-def _spread(row: dict[str, Any], *, units: str) -> str:
-    """A volume with its expanded uncertainty (k = 2)."""
-    if row["volume_l"] is None:
-        return say(note("report.unknown"), units)
-    if row["u_volume_l"] is not None:
-        return say(_volume(row), units)
-    return say(note("report.volume-spread", volume=Quantity(row["volume_l"] / 1000, None, "m3")), units)
 
 
 def _tone(over_limit: float | None) -> int:

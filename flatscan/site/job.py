@@ -21,6 +21,8 @@ from flatscan.jobs import Capturing, Finishing, Requirement
 from flatscan.report import FORMATS
 from flatscan.wall import Room
 
+# the shape of records; those of another are done again
+SCHEMA = 2
 _LONGEST = 80
 
 
@@ -105,6 +107,7 @@ def keyed(task: Task) -> Task:
     capture = task.capture
     words = {
         "flatscan": __version__,
+        "schema": SCHEMA,
         "kind": task.kind,
         "sha256": task.sha256,
         "title": task.title,

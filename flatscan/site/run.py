@@ -42,8 +42,12 @@ def unwatched(_done: int, _known: int, _share: float, _record: Record | None) ->
 
 @dataclass
 class Run:
-    """What came of a site: its records in the order of the captures, how many were done before, the files written."""
+    """What came of a site: its records in the order of the captures, how many were done before, the files written.
 
+    ``summary`` holds what `report.site_report` says in anybody's units, ``document`` is as in site.json.
+    """
+
+    summary: dict[str, Any]
     document: dict[str, Any]
     records: list[Record]
     reused: int
@@ -102,12 +106,12 @@ def run(
             shutil.rmtree(store.scratch, ignore_errors=True)
         store.scratch.mkdir(exist_ok=True)
         records = _in_order(captures, state.records)
-        document = summary.document(records, site=site)
-        files = tuple(store.write(name, data) for name, data in summary.files(document, units).items())
+        summed = summary.summed_up(records, site=site)
+        files = tuple(store.write(name, data) for name, data in summary.files(summed, units).items())
         store.keep_only({record["slug"] for record in records})
         shutil.rmtree(store.parts, ignore_errors=True)
         shutil.rmtree(store.scratch, ignore_errors=True)
-    return Run(document, records, state.reused, files)
+    return Run(summed, summary.document(summed), records, state.reused, files)
 
 
 def _hashes(captures: Sequence[Capture]) -> list[str]:

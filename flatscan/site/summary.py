@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from flatscan.core.notes import note
+from flatscan.core.errors import FlatscanError
+from flatscan.core.notes import Note, note
+from flatscan.core.records import from_plain
 from flatscan.plan.coats import OrderLine, combined_order
 from flatscan.report import say, text
-from flatscan.report.site_report import order_csv, site_page, walls_csv
+from flatscan.report.site_report import WallSaid, order_csv, site_page, walls_csv
 from flatscan.report.tables import rounded
 from flatscan.site.store import Record
 
@@ -19,11 +21,18 @@ DECISIONS = ("outside", "undecided", NOT_JUDGED, "within")
 _NOTES = (note("site.sums-together"), note("site.rounded-once"))
 
 
-def document(records: Sequence[Record], *, site: str = "") -> dict[str, Any]:
-    """The summary of a site as a plain document: walls worst first, what failed, totals, order, rooms worst first."""
+def summed_up(records: Sequence[Record], *, site: str = "") -> dict[str, Any]:
+    """The summary of a site: walls worst first, what failed, totals, order, rooms worst first.
+
+    Its numbers are those of its document; notes and errors in it are still to be said, in the reader's units.
+    """
     done = [record for record in records if record["status"] == "done"]
     walls = sorted((_row(record) for record in done), key=_worst_first)
-    failed = [_labels(r) | {"file": r["file"], "error": r["error"]} for r in records if r["status"] != "done"]
+    failed = [
+        _labels(record) | {"file": record["file"], "error": from_plain(FlatscanError, record["error"])}
+        for record in records
+        if record["status"] != "done"
+    ]
     return {
         "schema": SCHEMA,
         "command": "site",
@@ -37,20 +46,39 @@ def document(records: Sequence[Record], *, site: str = "") -> dict[str, Any]:
         "order_by_floor": _by_floor(done),
         "rooms": _rooms(walls, failed),
         "stops": _stops(done),
-        "notes": [say(said) for said in _NOTES],
-        "not_examined": say(note("report.never")),
+        "notes": _NOTES,
+        "not_examined": note("report.never"),
     }
 
 
-def files(document: dict[str, Any], units: str) -> dict[str, bytes]:
-    """Names and contents of the summary's files: page, tables, document."""
-    document = document | {"files": ["site.html", "site.csv", "order.csv", "site.json"]}
+def document(summary: dict[str, Any]) -> dict[str, Any]:
+    """A summary as a plain document: its words in mm as its numbers, without what only its readers get."""
+    walls = [{name: value for name, value in row.items() if name != "judged"} for row in summary["walls"]]
+    found: dict[str, Any] = _in_words(summary | {"walls": walls})
+    return found
+
+
+def _in_words(it: Any) -> Any:
+    if isinstance(it, dict):
+        return {name: _in_words(value) for name, value in it.items()}
+    if isinstance(it, (list, tuple)):
+        return [_in_words(part) for part in it]
+    return say(it) if isinstance(it, (Note, FlatscanError)) else it
+
+
+def files(summary: dict[str, Any], units: str) -> dict[str, bytes]:
+    """Names and contents of the summary's files: the page in ``units``, tables and document in mm."""
+    plain = document(summary) | {"files": ["site.html", "site.csv", "order.csv", "site.json"]}
     return {
-        "site.html": site_page(document, units).encode(),
-        "site.csv": walls_csv(document).encode(),
-        "order.csv": order_csv(document).encode(),
-        "site.json": text(document).encode(),
+        "site.html": site_page(summary, units).encode(),
+        "site.csv": walls_csv(plain).encode(),
+        "order.csv": order_csv(plain).encode(),
+        "site.json": text(plain).encode(),
     }
+
+
+def _said(record: Record) -> WallSaid:
+    return from_plain(WallSaid, record["said"])
 
 
 def _labels(record: Record) -> dict[str, Any]:
@@ -63,7 +91,7 @@ def _row(record: Record) -> dict[str, Any]:
     document = record["document"]
     verdict, flat, material = document.get("verdict"), document.get("flatness") or {}, document.get("material") or {}
     row = _labels(record) | {"decision": verdict["decision"] if verdict else NOT_JUDGED}
-    row |= _worst_criterion(verdict)
+    row |= _worst_criterion(verdict, _said(record))
     row |= {"gap_mm": flat.get("gap_mm"), "u_gap_mm": flat.get("u_gap_mm"), "rule_mm": flat.get("rule_mm")}
     row |= {"area_m2": document["wall"]["area_m2"], "covered_share": document["wall"]["covered_share"]}
     row |= {name: material.get(name) for name in ("system", "mean_mm", "most_mm", "volume_l", "u_volume_l")}
@@ -78,15 +106,17 @@ def _row(record: Record) -> dict[str, Any]:
     }
 
 
-def _worst_criterion(verdict: dict[str, Any] | None) -> dict[str, Any]:
+def _worst_criterion(verdict: dict[str, Any] | None, said: WallSaid) -> dict[str, Any]:
     """The criterion nearest to, or furthest over, its limit, and its upper bound as a share of the limit."""
-    judged = [] if verdict is None else [(c, _ratio(c)) for c in verdict["criteria"] if c["limit_mm"]]
-    known = [(criterion, ratio) for criterion, ratio in judged if ratio is not None]
-    if not known:
-        return {"criterion": None, "value_mm": None, "upper_mm": None, "limit_mm": None, "over_limit": None}
-    criterion, ratio = max(known, key=lambda pair: (-DECISIONS.index(pair[0]["decision"]), pair[1]))
+    listed = [] if verdict is None else list(zip(verdict["criteria"], said.criteria, strict=True))
+    ratios = [(criterion, _ratio(criterion), judged) for criterion, judged in listed if criterion["limit_mm"]]
+    known = [(criterion, ratio, judged) for criterion, ratio, judged in ratios if ratio is not None]
     names = ("value_mm", "upper_mm", "limit_mm")
-    return {"criterion": criterion["name"]} | {n: criterion[n] for n in names} | {"over_limit": rounded(ratio)}
+    if not known:
+        return {"criterion": None} | dict.fromkeys(names) | {"over_limit": None, "judged": None}
+    criterion, ratio, judged = max(known, key=lambda found: (-DECISIONS.index(found[0]["decision"]), found[1]))
+    row = {"criterion": criterion["name"]} | {name: criterion[name] for name in names}
+    return row | {"over_limit": rounded(ratio), "judged": judged}
 
 
 def _ratio(criterion: dict[str, Any]) -> float | None:
@@ -177,8 +207,4 @@ def _by_floor(records: Sequence[Record]) -> list[dict[str, Any]]:
 
 
 def _stops(records: Sequence[Record]) -> list[dict[str, Any]]:
-    found = []
-    for record in records:
-        material = record["document"].get("material") or {}
-        found += [{"title": record["title"], "stop": stop} for stop in material.get("stops") or []]
-    return found
+    return [{"title": record["title"], "stop": stop} for record in records for stop in _said(record).stops]

@@ -12,13 +12,15 @@ from typing import Any
 from flatscan import jobs, report
 from flatscan.core.errors import FlatscanError, OutputError, ReadError
 from flatscan.core.model import Cloud, Readings
+from flatscan.core.notes import Note
+from flatscan.core.quantity import Quantity, metres
 from flatscan.core.records import from_plain, to_plain
 from flatscan.plan.coats import OrderLine
+from flatscan.report.parts import Report
+from flatscan.report.site_report import JudgedBy, WallSaid
 from flatscan.site import buildings
-from flatscan.site.job import Task
+from flatscan.site.job import SCHEMA, Task
 from flatscan.wall import Room
-
-SCHEMA = 1
 
 
 @dataclass(frozen=True)
@@ -69,8 +71,8 @@ def guarded(task: Task, work: Callable[[Task], Outcome] = do) -> Outcome:
 def failed(task: Task, error: FlatscanError, *, again: bool = False) -> dict[str, Any]:
     """Record of a task not done; ``again`` if the next run shall try anew, the input being sound."""
     # the name alone: the same site gives the same words wherever it lies
-    words = report.trouble(error).replace(str(task.capture.path), task.capture.path.name)
-    return _head(task) | {"status": "failed", "error": words} | ({"again": True} if again else {})
+    named = error.calling(str(task.capture.path), task.capture.path.name)
+    return _head(task) | {"status": "failed", "error": to_plain(named)} | ({"again": True} if again else {})
 
 
 def _head(task: Task) -> dict[str, Any]:
@@ -98,9 +100,7 @@ def _look(task: Task) -> Outcome:
     if not task.part and buildings.is_building(taken, how.up):
         parts, notes = buildings.split(taken, Path(task.parts), how.up)
         if len(parts) > 1:
-            return Outcome(
-                record | {"rooms": parts, "walls": 0, "room": None, "notes": [report.say(note) for note in notes]}
-            )
+            return Outcome(record | {"rooms": parts, "walls": 0, "room": None, "notes": to_plain(notes)})
     room = jobs.find_room(taken, how)
     return Outcome(record | {"rooms": [], "walls": len(room.walls), "room": to_plain(room)})
 
@@ -118,7 +118,23 @@ def _wall(task: Task) -> Outcome:
     with _scratch(task) as folder:
         written = report.write(found, folder, units=settings.units, formats=settings.formats)
         sheets = {path.name: path.read_bytes() for path in written}
-    return Outcome(_head(task) | {"status": "done", "document": report.document(found), "order": _order(found)}, sheets)
+    full = report.report_of(found)
+    record = {"document": report.document(full), "said": to_plain(_said(found, full)), "order": _order(found)}
+    return Outcome(_head(task) | {"status": "done"} | record, sheets)
+
+
+def _said(found: jobs.SiteWall, full: Report) -> WallSaid:
+    """What a summary says of a wall: stop signs, and each criterion with the quantities of its sentence."""
+    section = full.section("verdict")
+    if found.verdict is None or section is None:
+        return WallSaid(full.stops)
+    sentences = [fact.text for fact in section.facts if fact.key == "decided" and isinstance(fact.text, Note)]
+    values = [sentence.quantities.get("value") for sentence in sentences]
+    judged = tuple(
+        JudgedBy(criterion.name, value if isinstance(value, Quantity) else None, metres(criterion.limit))
+        for criterion, value in zip(found.verdict.criteria, values, strict=True)
+    )
+    return WallSaid(full.stops, judged)
 
 
 def _order(found: jobs.Survey) -> list[dict[str, Any]]:

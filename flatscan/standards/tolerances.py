@@ -81,6 +81,11 @@ class Tolerance:
         )
 
     @property
+    def published(self) -> bool:
+        """Whether a document states the limit; one that is not was entered by hand."""
+        return bool(self.id)
+
+    @property
     def decides(self) -> bool:
         """Whether the limit may be decided on; one written down from memory may not."""
         return self.checked != "from memory"

@@ -3,7 +3,7 @@
 from flatscan.straightedge.gaps import Gap, Gaps, deepest_gaps
 from flatscan.straightedge.hand_gaps import HandCheck, HandReadings, compare_hand, read_hand
 from flatscan.straightedge.lips import Lip, lips
-from flatscan.straightedge.sweeping import Stair, sweep, sweep_stairs
+from flatscan.straightedge.sweeping import Stair, Sweeps, sweep, sweep_stairs
 from flatscan.straightedge.uncertainty import expected_u
 
 __all__ = [
@@ -13,6 +13,7 @@ __all__ = [
     "HandReadings",
     "Lip",
     "Stair",
+    "Sweeps",
     "compare_hand",
     "deepest_gaps",
     "expected_u",

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, samples_within
+from flatscan.core.model import Relief
 from flatscan.core.notes import Note
 from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
@@ -81,6 +82,10 @@ class Gaps:
     def judged(self) -> Gap | None:
         """The gap that ``method`` names."""
         return {"equal offsets": self.equal_offset, "balanced end gap": self.balanced}.get(self.method, self.worst)
+
+    def area_over(self, limit: float, relief: Relief) -> float:
+        """The area [m2] of the relief swept where the deepest resting gap is over a ``limit`` [m]."""
+        return float(relief.area[relief.valid & (np.nan_to_num(self.deepest) > limit)].sum())
 
 
 DEFAULT_DIRECTIONS = tuple(15.0 * turn for turn in range(12))

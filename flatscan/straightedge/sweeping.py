@@ -284,30 +284,48 @@ def largest_distance(relief: Relief) -> float:
     return math.hypot(float(np.ptp(relief.x)), float(np.ptp(relief.y))) + 1e-6
 
 
+class Sweeps:
+    """Straightedges laid over one relief: once for each length, method and directions, whoever asks for them."""
+
+    def __init__(self, relief: Relief, k: float = 1.645) -> None:
+        self.relief, self.k = relief, k
+        self._laid: dict[tuple[float, str, tuple[float, ...] | None, bool], Gaps] = {}
+
+    def of(
+        self,
+        rule: float,
+        method: str = "resting",
+        directions: Sequence[float] | None = None,
+        *,
+        bounded: bool = True,
+    ) -> Gaps:
+        """The gaps under a straightedge ``rule`` metres long, as `sweep` finds them."""
+        turns = None if directions is None else tuple(directions)
+        key = rule, method, turns, bounded
+        if key not in self._laid:
+            self._laid[key] = sweep(self.relief, rule, directions=turns, k=self.k, method=method, bounded=bounded)
+        return self._laid[key]
+
+
 def sweep_stairs(
-    relief: Relief,
-    stairs: Sequence[tuple[float, float, float]],
-    *,
-    directions: Sequence[float] | None = None,
-    k: float = 1.645,
-    workers: int | None = None,
+    sweeps: Sweeps, stairs: Sequence[tuple[float, float, float]], directions: Sequence[float] | None = None
 ) -> tuple[tuple[Stair, ...], float | None]:
     """Sweep every stair (start, stop, limit) [m] of a limit that rises with the distance between the contacts.
 
     Returns the stairs that the cells are fine enough for and the selection-corrected lower bound [m] of the largest
     excess over the limit, None where it cannot be formed. All stairs are one choice in that bound.
     """
-    longest = largest_distance(relief)
+    relief, longest = sweeps.relief, largest_distance(sweeps.relief)
     done, layings = [], list[tuple[Laying, float, Gap | None]]()
     turns = directions_of(directions)
     for start, stop, limit in stairs:
         rule = min(stop - 1e-6, longest)
         if start >= longest or rule < max(2 * relief.step, 1e-3):
             continue
-        gaps = sweep(relief, rule, directions=directions, k=k, bounded=False, workers=workers)
+        gaps = sweeps.of(rule, directions=directions, bounded=False)
         done.append(Stair(start, stop, limit, gaps))
         if isinstance(relief, Grid):
-            layings.append((lay_out(relief, rule, turns, k, "resting", workers), limit, gaps.worst))
+            layings.append((lay_out(relief, rule, turns, sweeps.k, "resting"), limit, gaps.worst))
     if layings:
         return tuple(done), lower_bound(layings)[0]
     excess = [stair.gaps.lower - stair.limit for stair in done if stair.gaps.lower is not None]

@@ -96,13 +96,13 @@ def verdict_of(judged: Sequence[Judged], *, confidence: float = 0.95) -> Verdict
 
     What no entry asked for is listed as not judged.
     """
-    published = [one for one in judged if one.entry.id]
+    published = [one for one in judged if one.entry.published]
     criteria: list[Criterion] = []
     beside = None
     for one in judged:
         if one.gaps is not None and beside is None:
             beside = len(criteria) + one.nearest
-        several = len(published) > 1 and one.entry.id
+        several = len(published) > 1 and one.entry.published
         criteria += [replace(c, name=_named(c, one.entry)) if several else c for c in one.criteria]
     asked = {one.entry.criterion for one in judged}
     missing = [name for name in CRITERIA if name not in asked]
@@ -120,7 +120,7 @@ def _named(criterion: Criterion, entry: Tolerance) -> Note:
 
 def _unmeasured(entry: Tolerance) -> Criterion:
     """A limit entered by hand for what was not measured stays open; a published entry does not apply to this wall."""
-    if entry.id:
+    if entry.published:
         raise BadValue(
             "tolerance {entry}",
             "it judges {criterion} ({applies}), and none was measured here",

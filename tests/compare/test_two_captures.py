@@ -7,7 +7,9 @@ import numpy as np
 import pytest
 from two_scans import HEIGHT, WIDTH, plastered, raw, scan, strips_left
 
+from flatscan import straightedge
 from flatscan.cli import run
+from flatscan.straightedge import sweep, sweeping
 
 
 @pytest.fixture
@@ -191,6 +193,24 @@ def test_background_allowance_and_rates(compared, before, tmp_path):
     extra = [line for line in found["variation"]["lines"] if line["unit"] == "m2 mm"]
     assert extra[0]["amount"] == pytest.approx(2 * found["variation"]["planned_over_l"], abs=0.01)
     assert found["variation"]["price"] == pytest.approx(sum(line["amount"] for line in found["variation"]["lines"]))
+
+
+def test_background_and_allowance_share_one_sweep(compared, before, tmp_path, monkeypatch):
+    laid = []
+
+    def counted(relief, rule, **more):
+        laid.append((relief, rule, more["method"], more["directions"]))
+        return sweep(relief, rule, **more)
+
+    for room in (straightedge, sweeping):
+        monkeypatch.setattr(room, "sweep", counted)
+    after = scan(tmp_path / "after.ply", plastered, seed=2)
+    asked = ("--background-tolerance", "uk-plaster-3mm-1.8m", "--allowance", "13mm")
+    _, made, _ = compared(before, after, "--same-frame", *asked)
+    assert {"background", "variation"} <= set(made["compare"])
+    # one on the earlier surface and one on the later
+    assert len(laid) == 2
+    assert laid[0][0] is not laid[1][0]
 
 
 @pytest.mark.parametrize(

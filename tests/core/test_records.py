@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Annotated
 
 import numpy as np
@@ -10,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_array_equal
 
-from flatscan.core.errors import BadTable, BadValue, ReadError
+from flatscan.core.errors import BadTable, BadValue, FlatscanError, ReadError
 from flatscan.core.geometry import Array
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import UNITS, Quantity, metres
@@ -212,3 +213,14 @@ def test_files_there_are_not_and_keys_with_braces(tmp_path):
     with pytest.raises(BadTable) as refused:
         made_of(tmp_path, GOOD.replace("title", '"{title}"'))
     assert "unknown: {title}" in trouble(refused.value)
+
+
+def test_an_error_comes_back_to_be_said_in_any_units():
+    values = {"size": metres(0.2), "names": ("a", "b"), "file": Path("a.ply"), "why": note("report.plumb")}
+    error = BadValue("{file}", "{size:length}", needed="{names}", remedy="Give {set:rule}", **values)
+    back = there_and_back(error, FlatscanError)
+    assert [trouble(back, units) for units in ("mm", "in")] == [trouble(error, units) for units in ("mm", "in")]
+    assert "200 mm" in trouble(back)
+    assert back.values["why"] == values["why"]
+    with pytest.raises(NotARecord):
+        from_plain(FlatscanError, "a.ply: cut off")

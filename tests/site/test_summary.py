@@ -3,23 +3,37 @@
 import csv
 import io
 import json
+import re
 from html.parser import HTMLParser
 
 import pytest
 from numpy.testing import assert_allclose
+from site_builders import InlinePool, grid_text
 
+from flatscan.core.errors import ReadError
+from flatscan.core.notes import note
+from flatscan.core.quantity import metres
+from flatscan.core.records import to_plain
+from flatscan.jobs import Requirement
 from flatscan.plan.coats import OrderLine, combined_order
-from flatscan.report.site_report import site_lines
-from flatscan.site import summary
+from flatscan.report.say import say
+from flatscan.report.site_report import JudgedBy, WallSaid, site_lines
+from flatscan.site import job, run, summary
+from flatscan.site.job import Settings, in_folder
+
+SHEETS = ["site.html", "site.csv", "order.csv", "site.json"]
+BULGE = note("stop.bulge-along", size=metres(0.031, 0.001), limit=metres(0.025), structure=note("stop.structure"))
 
 
 def record(
     name, *, floor="", room="", decision=None, upper=4.0, volume=100.0, system="gypsum", bags=(3.4, 4.3), **more
 ):
-    verdict = None
+    verdict, judged = None, ()
     if decision:
         one = {"name": "flatness", "decision": decision, "value_mm": upper - 1, "upper_mm": upper, "limit_mm": 3.0}
         verdict = {"decision": decision, "criteria": [one]}
+        judged = (JudgedBy("flatness", metres((upper - 1) / 1000, 0.0002), metres(0.003)),)
+    signs = tuple(more.pop("stops", ()))
     material = {
         "system": system,
         "mean_mm": 10.0,
@@ -28,7 +42,7 @@ def record(
         "u_volume_l": 5.0,
         "bags_range": list(bags),
         "days": 0.5,
-        "stops": more.pop("stops", []),
+        "stops": [say(sign) for sign in signs],
     }
     made = {
         "wall": {"area_m2": 10.0, "covered_share": 0.99},
@@ -55,29 +69,36 @@ def record(
         "name": name,
         "trade": more.pop("trade", ""),
     }
-    return head | {"status": "done", "document": made, "order": order, "sheets": {"result.json": 1}} | more
+    done = {"document": made, "said": to_plain(WallSaid(signs, judged)), "order": order}
+    return head | {"status": "done", "sheets": {"result.json": 1}} | done | more
 
 
 def failed(name, **more):
     made = record(name, **more)
-    return {key: made[key] for key in made if key not in ("document", "order")} | {
-        "status": "failed",
-        "error": "cut off",
-    }
+    error = ReadError(
+        f"{name}.ply",
+        "a wall {width:length} wide",
+        needed="{least:length} or more",
+        remedy="Scan it again",
+        width=metres(0.2),
+        least=metres(0.3),
+    )
+    bare = {key: made[key] for key in made if key not in ("document", "said", "order")}
+    return bare | {"status": "failed", "error": to_plain(error)}
 
 
 SITE = [
     record("a", floor="0", room="hall", decision="within", upper=2.0),
     record("b", floor="0", room="hall", decision="outside", upper=6.0, volume=250.5, bags=(8.2, 9.9), trade="mason"),
     record("c", floor="1", room="bed", decision="undecided", upper=9.0, system="lime", bags=(1.0, 2.2)),
-    record("d", floor="1", room="bath", decision="outside", upper=7.0, stops=["look at the structure"], trade="mason"),
+    record("d", floor="1", room="bath", decision="outside", upper=7.0, stops=[BULGE], trade="mason"),
     failed("e", floor="2", room="loft"),
 ]
 
 
 def test_worst_first():
     """Outside before undecided before within; among equals the one furthest over its limit; what failed apart."""
-    made = summary.document(SITE)
+    made = summary.summed_up(SITE)
     assert [row["name"] for row in made["walls"]] == ["d", "b", "c", "a"]
     assert_allclose([row["over_limit"] for row in made["walls"]], [7 / 3, 6 / 3, 9 / 3, 2 / 3], atol=5e-4)
     assert [row["name"] for row in made["failed"]] == ["e"]
@@ -92,7 +113,7 @@ def test_worst_first():
 
 
 def test_totals_by_hand():
-    made = summary.document(SITE)
+    made = summary.summed_up(SITE)
     totals = made["totals"]
     assert [totals[n] for n in ("walls", "failed", "outside", "undecided", "within", "not_judged")] == [
         4,
@@ -112,7 +133,7 @@ def test_totals_by_hand():
 
 def test_bags_are_rounded_up_once():
     """4.3 + 9.9 + 4.3 = 18.5 bags wanted at most: 19, not 5 + 10 + 5 = 20."""
-    made = summary.document(SITE)
+    made = summary.summed_up(SITE)
     order = {line["product"]: line for line in made["order"]}
     assert order["gypsum"]["order"] == 19
     assert order["lime"]["order"] == 3
@@ -125,24 +146,25 @@ def test_bags_are_rounded_up_once():
 def test_order_is_that_of_the_material_room():
     one = tuple(OrderLine(**line) for line in SITE[0]["order"])
     (line,) = combined_order([one, one])
-    made = summary.document([SITE[0], SITE[0] | {"slug": "x"}])
+    made = summary.summed_up([SITE[0], SITE[0] | {"slug": "x"}])
     assert_allclose([made["order"][0][n] for n in ("low", "high", "order")], [line.low, line.high, line.order])
 
 
 def test_the_order_of_records_does_not_matter():
-    assert summary.document(SITE) == summary.document(SITE[::-1])
+    one, other = (summary.document(summary.summed_up(records)) for records in (SITE, SITE[::-1]))
+    assert one == other
 
 
 def test_unknown_sums_are_null_not_nought():
     nothing = record("n")
     nothing["document"]["material"]["volume_l"] = None
-    made = summary.document([SITE[0], nothing])
+    made = summary.summed_up([SITE[0], nothing])
     assert made["totals"]["volume_l"] is None
     assert made["totals"]["not_judged"] == 1
 
 
 def test_nothing_measured():
-    made = summary.document([SITE[4]])
+    made = summary.summed_up([SITE[4]])
     assert made["walls"] == []
     assert made["totals"]["walls"] == 0
     assert made["order"] == []
@@ -172,29 +194,29 @@ NASTY = '<script>alert("x")</script>=cmd|calc'
 @pytest.mark.parametrize("units", ["mm", "in"])
 def test_page_shows_what_users_wrote_as_text(units):
     site = [*SITE, record(NASTY, floor=NASTY, trade=NASTY), failed(NASTY, room=NASTY)]
-    made = summary.document(site, site=NASTY)
+    made = summary.summed_up(site, site=NASTY)
     text = summary.files(made, units)["site.html"].decode()
     page = Page(text)
     assert page.open == []
     assert "script" not in page.tags
     assert all(link.startswith("walls/") for link in page.links)
-    assert text.index("look at the structure") < text.index("Material by system")
+    assert text.index("structural engineer") < text.index("Material by system")
     assert text.index("Before hacking off") < text.index("Order for the whole site")
     assert ("litres" in text) == (units == "mm")
 
 
 def test_tables_cannot_run_as_formulas():
     site = [record("=1+1", trade="@SUM(A1)"), failed("-2")]
-    made = summary.document(site, site="s")
+    made = summary.summed_up(site, site="s")
     rows = list(csv.DictReader(io.StringIO(summary.files(made, "mm")["site.csv"].decode())))
     assert [row["name"] for row in rows] == ["'=1+1", "'-2"]
     assert rows[0]["trade"] == "'@SUM(A1)"
     assert [row["decision"] for row in rows] == ["not judged", "failed"]
-    assert rows[1]["error"] == "cut off"
+    assert rows[1]["error"] == "'-2.ply: a wall 200 mm wide; needed: 300 mm or more. Scan it again."
 
 
 def test_document_and_csv_carry_the_same_numbers():
-    made = summary.document(SITE, site="s")
+    made = summary.summed_up(SITE, site="s")
     files = summary.files(made, "mm")
     back = json.loads(files["site.json"])
     rows = list(csv.DictReader(io.StringIO(files["site.csv"].decode())))
@@ -203,8 +225,69 @@ def test_document_and_csv_carry_the_same_numbers():
 
 
 def test_one_screen_says_stop_first():
-    told = list(site_lines(summary.document(SITE, site="mill")))
+    told = list(site_lines(summary.summed_up(SITE, site="mill")))
     assert told[0] == "mill: 4 walls measured: 2 outside, 1 undecided, 1 within."
-    stop = next(i for i, line in enumerate(told) if "look at the structure" in line)
+    stop = next(i for i, line in enumerate(told) if "bulges toward the room" in line)
     caution = next(i for i, line in enumerate(told) if line.startswith("Before hacking off"))
     assert stop < caution < next(i for i, line in enumerate(told) if line.startswith("Order "))
+
+
+def test_a_wall_is_said_with_its_doubt_in_the_words_of_all_sheets():
+    summed = summary.summed_up(SITE)
+    (line,) = (line for line in site_lines(summed) if line.startswith("  1 d:"))
+    assert line == "  1 d: outside the limit as entered; flatness 6.0 mm ± 0.4 mm, limit 3.0 mm"
+    page = summary.files(summed, "mm")["site.html"].decode()
+    assert "outside the limit as entered (flatness)" in page
+    assert "<td>6.0 mm ± 0.4 mm</td><td>3.0 mm</td>" in page
+    assert "<td>6.0 mm ± 0.8 mm under 1800 mm</td>" in page
+    assert "550 litres ± 40 litres" in page
+    (line,) = (line for line in site_lines(summary.summed_up([record("n")])) if line.startswith("   n"))
+    assert line == "   n: largest gap 3.0 mm ± 0.8 mm, not judged"
+
+
+def test_the_document_says_all_in_mm_and_holds_only_plain_data():
+    summed = summary.summed_up(SITE)
+    made = summary.document(summed)
+    assert json.loads(json.dumps(made)) == made
+    assert made["stops"][0]["stop"] == say(BULGE)
+    assert "200 mm wide" in made["failed"][0]["error"]
+    assert made["walls"][0]["criterion"] == "flatness"
+    assert "judged" not in made["walls"][0]
+
+
+def test_a_site_in_inches_has_no_mm_on_page_and_screen(tmp_path):
+    """A real wall that bulges by 60 mm, and one that is too narrow to be a wall: stop sign, error, numbers."""
+    scans, out = tmp_path / "scans", tmp_path / "out"
+    scans.mkdir()
+    (scans / "bulges.csv").write_text(grid_text().replace("117, ", "57, ").replace("118", "58"))
+    (scans / "narrow.csv").write_text(grid_text().replace("2.4 m", "0.01 m"))
+    settings = Settings(units="in", test=Requirement.by(rule=1.8, limit=0.003), formats=("json",))
+    done = run(in_folder(scans, settings, out), out, InlinePool, units="in")
+    assert done.document["stops"]
+    assert "mm" in done.document["stops"][0]["stop"]
+    assert done.document["failed"]
+    assert json.loads((out / "site.json").read_text()) == done.document | {"files": SHEETS}
+    page, screen = (out / "site.html").read_text(), "\n".join(site_lines(done.summary, "in"))
+    for text in (page, screen):
+        assert "bulges toward the room" in text
+        assert "narrow.csv" in text
+        assert not re.search(r"\bmm\b|\blitres\b|m²|\d m\b", text)
+        assert "3/8 in; needed: 11 13/16 in to" in text
+
+
+def test_records_of_another_shape_are_done_again(tmp_path, monkeypatch):
+    scans, out = tmp_path / "scans", tmp_path / "out"
+    scans.mkdir()
+    (scans / "wall.csv").write_text(grid_text())
+    captures = in_folder(scans, Settings(formats=("json",)), out)
+    with monkeypatch.context() as earlier:
+        earlier.setattr(job, "SCHEMA", 1)
+        first = run(captures, out, InlinePool)
+    place = out / "walls" / "wall" / "record.json"
+    old = json.loads(place.read_text())
+    del old["said"]
+    place.write_text(json.dumps(old))
+    again = InlinePool()
+    assert run(captures, out, lambda: again).document == first.document
+    assert again.done == [("look", "wall"), ("wall", "wall")]
+    assert "said" in json.loads(place.read_text())

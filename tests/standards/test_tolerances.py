@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadTable, BadValue
-from flatscan.standards import available, load, parse
+from flatscan.standards import Tolerance, available, load, parse
 from flatscan.standards.tolerances import half_up_mm
 
 INCH = 0.0254
@@ -74,6 +74,11 @@ def test_nbr_13749_worked_examples():
 )  # fmt: skip
 def test_rows_as_printed(identifier, length, limit):
     assert load(identifier).limit_at(length) == pytest.approx(limit, abs=1e-9)
+
+
+def test_a_limit_entered_by_hand_is_not_published():
+    assert all(entry.published for entry in available())
+    assert not Tolerance.entered("flatness", 0.003, 1.8, "resting").published
 
 
 def test_what_is_from_memory_does_not_decide():

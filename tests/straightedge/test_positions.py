@@ -1,5 +1,7 @@
 """Where a straightedge is laid, where it is not, and how that is counted."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -186,6 +188,15 @@ def test_contacts_carry_the_gap(grid_relief):
         near, far = np.hypot(*np.subtract(place.at, place.left)), np.hypot(*np.subtract(place.right, place.at))
         assert near + far <= 0.5 + 1e-9
         assert_allclose((far * left + near * right) / (near + far) - at, place.value, atol=1e-12)
+
+
+def test_area_over_a_limit_leaves_out_what_no_straightedge_reached(grid_relief):
+    relief = grid_relief(np.zeros((10, 20)), cell=0.1)
+    gaps = sweep(relief, 1.0)
+    deepest = np.zeros((10, 20))
+    deepest[2:4, 5:10], deepest[5, 5], deepest[6, :] = 0.004, 0.003, np.nan
+    # ten cells of 0.01 m2; the one that is just at the limit is not over it
+    assert_allclose(replace(gaps, deepest=deepest).area_over(0.003, relief), 0.1)
 
 
 def test_profile_by_itself():

@@ -1,10 +1,11 @@
 """Verdicts on hand-made gaps, steps and leans: each limit as an entry without a name."""
 
 from flatscan.core.quantity import Quantity
-from flatscan.jobs.checking import Sweeps, flatness_for
+from flatscan.jobs.checking import flatness_for
 from flatscan.standards import Tolerance
 from flatscan.straightedge.lips import lips
-from flatscan.verdict import Judged, Measured, Verdict, verdict_of
+from flatscan.straightedge.sweeping import Sweeps
+from flatscan.verdict import Judged, Measured, Verdict, coverage_factor, verdict_of
 from flatscan.verdict import judge as judge_entry
 
 
@@ -62,7 +63,7 @@ def judge_by(
     confidence=0.95,
 ) -> ByEntry:
     """Measure what an entry speaks of on a relief, and judge it."""
-    sweeps = Sweeps(relief, confidence)
+    sweeps = Sweeps(relief, coverage_factor(confidence))
     if entry.criterion == "flatness":
         found = flatness_for(entry, sweeps, directions)
     elif entry.criterion == "step":

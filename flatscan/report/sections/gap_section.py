@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, metres, share, square_metres
@@ -117,8 +115,7 @@ def _excess(gaps: Gaps, value: float, limit: float, relief: Relief) -> list[Fact
     over = metres(value - limit, u)
     found = [Fact("excess", note("report.excess", over=over, share=share((value - limit) / limit)))]
     if relief.known_between:
-        deep = np.where(relief.valid & np.isfinite(gaps.deepest), gaps.deepest, 0.0)
-        found.append(Fact("area-over", note("report.area-over", area=square_metres(relief.area[deep > limit].sum()))))
+        found.append(Fact("area-over", note("report.area-over", area=square_metres(gaps.area_over(limit, relief)))))
     return found
 
 

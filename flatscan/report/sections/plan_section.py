@@ -10,6 +10,7 @@ from flatscan.jobs import Planned, Survey, Together
 from flatscan.plan.coats import OrderLine
 from flatscan.plan.face import Clash
 from flatscan.plan.hacking import Hack
+from flatscan.plan.other_planes import worth_more
 from flatscan.plan.takeoff import TakeOff
 from flatscan.report.bands import resting
 from flatscan.report.parts import Fact, Section
@@ -261,14 +262,9 @@ def _choices(found: Survey) -> Section:
 
 
 def _best_choice(found: Survey) -> Iterator[Note]:
-    """The choice that saves most, if it saves a fiftieth or more, with what it costs in plumb and square.
-
-    See methods/finish-plane 5.
-    """
-    first = found.choices[0].build_up
-    others = [choice for choice in found.choices[1:] if choice.build_up is not None and choice.saves]
-    best = max(others, key=lambda choice: choice.saves or 0.0, default=None)
-    if first is None or best is None or (best.saves or 0.0) < 0.02 * first.volume.value:
+    """The choice worth more than the first, with what it costs in plumb and square."""
+    best = worth_more(found.choices)
+    if best is None:
         return
     off = ((best.out_of_plumb, "report.out-of-plumb"), (best.out_of_square, "report.out-of-square"))
     costs = [note(code, by=metres(abs(value))) for value, code in off if round(abs(value) * 1000, 1) > 0]
