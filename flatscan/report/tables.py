@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-import numbers as kinds
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,11 +57,6 @@ class Table:
             for row in self.rows
         )
 
-    def records(self) -> list[dict[str, object]]:
-        """Rows as the JSON contract has them."""
-        keys = [column.key for column in self.columns]
-        return [record(dict(zip(keys, map(_plain, row), strict=True))) for row in self.rows]
-
     def headings(self, system: str) -> list[str]:
         """Column heads on paper, with the unit where the cells do not carry it."""
         return [_heading(column, system) for column in self.columns]
@@ -86,10 +79,6 @@ def _value(column: Column, cell: Cell) -> object:
         return cell
     unit = unit_of(column.key)
     return cell if isinstance(cell, int) and unit == "1" else Quantity(float(cell), None, unit)
-
-
-def _plain(cell: Cell) -> object:
-    return cell if cell is None or isinstance(cell, (int, float, np.number)) else say(cell)
 
 
 def _is_length(key: str) -> bool:
@@ -154,23 +143,3 @@ def factor(key: str) -> float:
 def rounded(value: float) -> float | None:
     """A number to 0.001, minus zero made zero; None for what is not finite."""
     return round(value, DECIMALS) + 0.0 if math.isfinite(value) else None
-
-
-def record(values: Mapping[str, object]) -> dict[str, object]:
-    """Values in SI units as a document's object: numbers scaled by their key's ending and rounded, words as they are.
-
-    Counts stay whole, tuples become lists; None and what is not finite become None.
-    """
-    return {key: _entry(key, value) for key, value in values.items()}
-
-
-def _entry(key: str, value: object) -> object:
-    if value is None or isinstance(value, (str, list, dict)):
-        return value
-    if isinstance(value, tuple):
-        return [_entry(key, part) for part in value]
-    if isinstance(value, kinds.Integral) and factor(key) == 1.0:
-        return int(value)
-    if isinstance(value, kinds.Real):
-        return rounded(float(value) * factor(key))
-    raise TypeError(f"{key}: a {type(value).__name__} has no place in a document")
