@@ -8,7 +8,7 @@ from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import cubic_metres, metres
 from flatscan.jobs import Lows, LowsByHand
 from flatscan.plan.lows import Low, what_is_left
-from flatscan.plan.screeds import SetOut
+from flatscan.plan.screeds import Screeds
 from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
 from flatscan.report.tables import AT, Column, Table
@@ -16,7 +16,7 @@ from flatscan.report.tables import AT, Column, Table
 _SHOWN = 3
 
 
-def set_out(laid: SetOut) -> Section:
+def set_out(laid: Screeds) -> Section:
     """Where the screeds stand, the packing at each dot, and which dot to start from."""
     rule = metres(laid.rule)
     values = {
@@ -47,7 +47,7 @@ def set_out(laid: SetOut) -> Section:
     return Section("setout", values, (*said, *laid.notes), tuple(facts), (dots(laid),), laid.notes, answers)
 
 
-def start_dot(laid: SetOut) -> Note | None:
+def start_dot(laid: Screeds) -> Note | None:
     """The dot to set first, None where no dot is to be started from."""
     for screed in laid.screeds:
         for dot in screed.dots:
@@ -59,7 +59,7 @@ def start_dot(laid: SetOut) -> Note | None:
     return None
 
 
-def dots(laid: SetOut) -> Table:
+def dots(laid: Screeds) -> Table:
     """Every dot of every screed, one a row, screeds numbered from the left."""
     rows = tuple(
         (number, screed.x, dot.y, dot.packing, dot.u, _dot_note(screed.note, dot.start_here, dot.packing))
