@@ -12,6 +12,7 @@ import numpy as np
 from flatscan import __version__
 from flatscan.core.errors import BadValue
 from flatscan.core.notes import note
+from flatscan.core.quantity import metres
 from flatscan.core.units import length_text
 from flatscan.plan import stops
 from flatscan.report.figures.style import FAINT, INK, PAPER, PAPERS, font, new_figure, sheet_style
@@ -44,20 +45,37 @@ class Blank:
     title: str = ""
 
     def __post_init__(self) -> None:
-        for name, value in (("--width", self.width), ("--height", self.height)):
+        for name, value in (("width", self.width), ("height", self.height)):
             if not _LEAST <= value <= _MOST:
                 raise BadValue(
-                    name, f"{value:g} m", needed=f"a wall of {_LEAST:g} to {_MOST:g} m", remedy="Check the unit"
+                    f"{{set:{name}}}",
+                    "{value:span}",
+                    needed="a wall of {least:span} to {most:span}",
+                    remedy="Check the unit",
+                    value=metres(value),
+                    least=metres(_LEAST),
+                    most=metres(_MOST),
                 )
         if not EDGE <= self.spacing <= _MOST:
-            raise BadValue("--spacing", f"{self.spacing:g} m", needed=f"{EDGE:g} m or more", remedy="Check the unit")
+            raise BadValue(
+                "{set:spacing}",
+                "{spacing:span}",
+                needed="{least:span} to {most:span}",
+                remedy="Check the unit",
+                spacing=metres(self.spacing),
+                least=metres(EDGE),
+                most=metres(_MOST),
+            )
         count = len(stations(self))
         if count > _MOST_STATIONS:
             raise BadValue(
-                "--spacing",
-                f"{self.spacing:g} m makes {count} stations",
-                needed=f"at most {_MOST_STATIONS} on one form",
+                "{set:spacing}",
+                "{spacing:span} makes {count:count} stations",
+                needed="at most {most:count} on one form",
                 remedy="Choose a wider spacing, or make a form for each part of the wall",
+                spacing=metres(self.spacing),
+                count=count,
+                most=_MOST_STATIONS,
             )
 
 
@@ -139,7 +157,8 @@ BEFORE = tuple(map(say, (stops.LASER, stops.HEIGHT, stops.LOCAL_RULES)))
 def write_pdf(blank: Blank, path: Path, units: str = "mm", paper: str = "a4") -> None:
     """Write the form; the same wall gives the same bytes. A paper that is not "a4" or "letter" raises `BadValue`."""
     if paper not in PAPERS:
-        raise BadValue("--paper", f"'{paper}'", needed=" or ".join(PAPERS), remedy="Choose one of the two")
+        needed = " or ".join(PAPERS)
+        raise BadValue("{set:paper}", "'{paper}'", needed=needed, remedy="Choose one of the two", paper=paper)
     from matplotlib.backends.backend_pdf import PdfPages
 
     about = {"Title": "Survey form", "Creator": f"flatscan {__version__}", "Producer": "matplotlib"}

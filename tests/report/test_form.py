@@ -8,7 +8,7 @@ from flatscan import capture
 from flatscan.core.errors import BadTable, BadValue, FlatscanError, OutputError
 from flatscan.plan.stops import HEIGHT, LASER
 from flatscan.report import form
-from flatscan.report.say import say
+from flatscan.report.say import say, trouble
 
 
 def test_stations_stand_where_the_trade_reads_them():
@@ -30,10 +30,32 @@ def test_any_wall_has_stations_inside_and_none_twice(width, height):
     assert all(0 < x < width and 0 < y < height for x, y in places)
 
 
-@pytest.mark.parametrize("given", [{"width": 4000}, {"height": 0.01}, {"spacing": 0.0}, {"width": 30, "spacing": 0.1}])
-def test_walls_that_make_no_sense_are_refused(given):
-    with pytest.raises(BadValue, match="--"):
+@pytest.mark.parametrize(
+    ("given", "said", "in_inches"),
+    [
+        (
+            {"width": 4000},
+            "width: 4000 m; needed: a wall of 0.4 m to 30 m.",
+            "--width: 13123 ft 4 5/16 in; needed: a wall of 1 ft 3 3/4 in to 98 ft 5 1/8 in.",
+        ),
+        (
+            {"height": 0.01},
+            "height: 0.01 m; needed: a wall of 0.4 m",
+            "--height: 3/8 in; needed: a wall of 1 ft 3 3/4 in",
+        ),
+        ({"spacing": 0.0}, "spacing: 0 m; needed: 0.1 m to 30 m.", "--spacing: 0 in; needed: 3 15/16 in to "),
+        (
+            {"width": 30, "spacing": 0.1},
+            "spacing: 0.1 m makes 1,196 stations; needed: at most 200",
+            "--spacing: 3 15/16 in makes 1,196 stations; needed: at most 200",
+        ),
+    ],
+)
+def test_walls_that_make_no_sense_are_refused_in_the_readers_units_and_names(given, said, in_inches):
+    with pytest.raises(BadValue) as refused:
         form.Blank(**given)
+    assert str(refused.value).startswith(said)
+    assert trouble(refused.value, "in").startswith(in_inches)
 
 
 def test_the_filled_template_reads_back(tmp_path):
@@ -109,6 +131,6 @@ def test_inches_and_no_overwriting(tmp_path):
 
 
 def test_other_paper_leaves_nothing(tmp_path):
-    with pytest.raises(BadValue, match="a3"):
+    with pytest.raises(BadValue, match="paper: 'a3'; needed: a4 or letter"):
         form.write(tmp_path / "out", paper="a3")
     assert list(tmp_path.iterdir()) == []
