@@ -1,5 +1,7 @@
 """The blank form: walked in order, printed with its cautions first, and read back in by the laser-grid reader."""
 
+import re
+
 import numpy as np
 import pytest
 from pypdf import PdfReader
@@ -110,6 +112,20 @@ def test_the_form_says_which_way_readings_run_and_what_to_mind(printed):
     ):
         assert part in said, part
     assert f"page 2 of {len(printed)}" in said
+
+
+def test_every_length_of_the_form_is_in_the_units_asked_for(tmp_path):
+    form.write(tmp_path, units="in")
+    pages = PdfReader(tmp_path / "form.pdf").pages
+    said = " ".join(" ".join(page.extract_text() for page in pages).split())
+    # 0.6 mm per m is 0.07 in in 10 ft and 0.14 in at 20 ft (exact inch of 25.4 mm), to a sixteenth as on a tape
+    assert "apart by no more than 1/16 in in 10 ft (1/8 in at 20 ft 0 in)" in said
+    assert "more than 1/16 in apart means that the laser moved" in said
+    assert "to 0.020 in." in said
+    # but the readings, which are typed into a table in mm
+    assert "Reading = laser to wall, in mm" in said
+    assert (tmp_path / "readings.csv").read_text().startswith("units, mm\n")
+    assert not re.search(r"\d ?m?m\b", said)
 
 
 def test_every_station_is_listed_in_its_order(printed):
