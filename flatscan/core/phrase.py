@@ -208,10 +208,13 @@ def _spread(value: Quantity, base: str, digits: str, units: str) -> str:
     """± expanded uncertainty (k = 2), lengths rounded up so that a sheet never shows less than there is."""
     if value.u is None:
         return "(± not known)"
-    wide = 2 * value.u
-    if base == "length" and units == "in":
+    text = expanded_length(value.u, units) if base == "length" else _WRITE[base](2 * value.u, units, digits)
+    return f"± {text}"
+
+
+def expanded_length(u: float, units: str) -> str:
+    """Expanded uncertainty (k = 2) of a length with standard uncertainty ``u`` [m], rounded up, without its ±."""
+    if units == "in":
         step = METRES_PER["in"] / 16
-        return f"± {length_text(max(1, math.ceil(wide / step)) * step, units)}"
-    if base == "length":
-        return f"± {-int(-wide * 10000 // 1) / 10:.1f} mm"
-    return f"± {_WRITE[base](wide, units, digits)}"
+        return length_text(max(1, math.ceil(2 * u / step)) * step, units)
+    return f"{-int(-2 * u * 10000 // 1) / 10:.1f} mm"

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from flatscan.core.notes import Unknown
+from flatscan.core.phrase import expanded_length
 from flatscan.core.quantity import Quantity
 from flatscan.core.units import area_scale, length_text, mass_scale, volume_scale
 from flatscan.report.say import Said, say
@@ -23,13 +24,15 @@ _UNITS = (("mm_per_m", "m/m"), ("_mm", "m"), ("_m2", "m2"), ("_m", "m"), ("litre
 class Column:
     """One column: ``key`` as in JSON and CSV (its ending is the unit), ``heading`` and ``decimals`` on paper.
 
-    ``why`` is the reason a number of it can be missing for.
+    ``why`` is the reason a number of it can be missing for. ``spread`` are standard uncertainties of lengths, in JSON
+    and CSV as they are (k = 1), on paper the ± (k = 2).
     """
 
     key: str
     heading: str
     decimals: int = 0
     why: Unknown | None = None
+    spread: bool = False
 
 
 AT = (Column("x_mm", "from left"), Column("y_mm", "up"))
@@ -106,6 +109,8 @@ def _text(column: Column, value: Cell, system: str) -> str:
         return "-"
     if not isinstance(value, (int, float, np.number)):
         return say(value, system)
+    if column.spread:
+        return expanded_length(float(value), system).removesuffix(" mm")
     if _is_length(column.key):
         # the column's head carries mm; inches carry their own unit
         return length_text(value, system) if system == "in" else f"{value * 1000 + 0.0:.{column.decimals}f}"

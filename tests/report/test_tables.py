@@ -60,6 +60,21 @@ def test_whole_bags_are_shown_whole_and_unknown_ones_by_a_dash(survey):
     assert table(dataclasses.replace(survey, take_off=order), "coats").texts("mm")[0][-1] == "-"
 
 
+def test_a_dots_uncertainty_stands_once_and_on_paper_as_its_expanded_one(findings_for):
+    findings = findings_for("setout")
+    (screed, *_), listed = document(findings)["setout"]["screeds"], table(findings, "dots")
+    at = [column.key for column in listed.columns].index("u_packing_mm")
+    # k = 1 in the document, k = 2 on paper, rounded up: never less than there is
+    u = screed["dots"][0]["u_packing_mm"]
+    assert u == listed.rows[0][at] * 1000
+    assert (listed.headings("mm")[at], listed.headings("in")[at]) == ("±, mm", "±")
+    assert 2 * u <= float(listed.texts("mm")[0][at]) < 2 * u + 0.1
+    # 2.4 mm are 1.5 sixteenths of an inch of 25.4 mm
+    assert listed.texts("in")[0][at] == "1/8 in"
+    assert screed["x_mm"] == listed.rows[0][1] * 1000
+    assert len(listed.rows) == sum(len(one["dots"]) for one in document(findings)["setout"]["screeds"])
+
+
 def test_empty_tables_have_their_word(findings_for):
     made = reported(findings_for("survey", patches=(), hacks=()))
     for found in (found for section in made.sections for found in section.tables):

@@ -326,7 +326,7 @@ def corners(found: tuple[Corner, ...]) -> Section:
         Column("left", "left wall"),
         Column("right", "right wall"),
         Column("out_of_square_mm", "out of square", 1, unknown),
-        Column("u_out_of_square_mm", "u", 1, unknown),
+        Column("u_out_of_square_mm", "±", why=unknown, spread=True),
         Column("leg_mm", "over"),
     )
     rows = tuple((str(c.left), str(c.right), c.out_of_square, c.u_out_of_square, c.leg) for c in found)
