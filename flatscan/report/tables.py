@@ -148,3 +148,8 @@ def factor(key: str) -> float:
 def rounded(value: float) -> float | None:
     """A number to 0.001, minus zero made zero; None for what is not finite."""
     return round(value, DECIMALS) + 0.0 if math.isfinite(value) else None
+
+
+def shows(length: float) -> bool:
+    """Whether a length [m], either way, is more than the 0.0 mm it would be on paper."""
+    return round(abs(length) * 1000, 1) > 0

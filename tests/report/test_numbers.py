@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from flatscan.report.result_document import plain_values
-from flatscan.report.tables import factor, rounded
+from flatscan.report.tables import factor, rounded, shows
 
 
 @pytest.mark.parametrize(
@@ -24,6 +24,11 @@ def test_rounding_to_a_thousandth():
     assert math.copysign(1, rounded(-0.0001)) == 1
     assert rounded(math.nan) is None
     assert rounded(math.inf) is None
+
+
+@pytest.mark.parametrize(("length", "said"), [(0.0, False), (-4.9e-5, False), (6e-5, True), (-6e-5, True)])
+def test_a_length_shows_from_a_tenth_of_a_millimetre_on(length, said):
+    assert shows(length) is said
 
 
 def test_a_document_scales_what_its_keys_say():

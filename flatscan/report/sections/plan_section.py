@@ -14,7 +14,7 @@ from flatscan.plan.takeoff import TakeOff
 from flatscan.report.bands import resting
 from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
-from flatscan.report.tables import AS_IS, AT, Cell, Column, Table
+from flatscan.report.tables import AS_IS, AT, Cell, Column, Table, shows
 from flatscan.wall import Corner
 
 _HACKS = 3
@@ -271,7 +271,7 @@ def _best_choice(found: Survey) -> Iterator[Note]:
     if first is None or best is None or (best.saves or 0.0) < 0.02 * first.volume.value:
         return
     off = ((best.out_of_plumb, "report.out-of-plumb"), (best.out_of_square, "report.out-of-square"))
-    costs = [note(code, by=metres(abs(value))) for value, code in off if round(abs(value) * 1000, 1) > 0]
+    costs = [note(code, by=metres(abs(value))) for value, code in off if shows(value)]
     saved = note("report.volume-exact", volume=cubic_metres(best.saves or 0.0))
     yield note("report.or-choice", name=best.name, costs=note("report.list-comma", parts=(saved, *costs)))
 
