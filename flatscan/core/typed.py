@@ -182,8 +182,8 @@ def read_text(path: str | Path) -> tuple[str, tuple[Note, ...]]:
     # the old sign for the end of a file
     text = text.rstrip("\x1a")
     if len(data) > _MOST_BYTES:
-        found = "over {most} bytes"
-        raise BadTable(path, found, needed="a small table", remedy="Check the file", most=f"{_MOST_BYTES:,}")
+        found = "over {most:count} bytes"
+        raise BadTable(path, found, needed="a small table", remedy="Check the file", most=_MOST_BYTES)
     if _BINARY.search(text) or (encoding == "utf-16" and "\ufffd" in text):
         raise BadTable(path, "is not text", needed="a table as text", remedy="Save it as CSV, UTF-8")
     return text, (note("table.old-letters"),) if encoding == "cp1252" else ()
@@ -224,8 +224,8 @@ def _split(path: Path, text: str, mark: str) -> Iterator[Line]:
         while cells and not cells[-1]:
             cells.pop()
         if len(cells) > _MOST_CELLS:
-            many = f"{len(cells):,}"
-            raise wrong(path, rows.line_num, "{many} cells", needed="a table", remedy="Check the file", many=many)
+            found, many = "{many:count} cells", len(cells)
+            raise wrong(path, rows.line_num, found, needed="a table", remedy="Check the file", many=many)
         if cells and cells[0][:1] != "#":
             yield Line(rows.line_num, tuple(cells))
 

@@ -60,6 +60,14 @@ def test_whole_bags_are_shown_whole_and_unknown_ones_by_a_dash(survey):
     assert table(dataclasses.replace(survey, take_off=order), "coats").texts("mm")[0][-1] == "-"
 
 
+def test_a_bag_is_called_by_the_kg_printed_on_it_on_every_sheet(survey):
+    bags = table(survey, "order")
+    assert [row[1] for row in bags.texts("in")] == [row[1] for row in bags.texts("mm")] == ["25 kg bag"] * 2
+    # what it holds in all is in the units of the sheet: 105.8 kg are 233 lb of 0.453 592 37 kg
+    assert bags.headings("in")[2] == "after waste, lb"
+    assert bags.texts("in")[0][2] == "233"
+
+
 def test_a_dots_uncertainty_stands_once_and_on_paper_as_its_expanded_one(findings_for):
     findings = findings_for("setout")
     (screed, *_), listed = document(findings)["setout"]["screeds"], table(findings, "dots")
