@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from flatscan import capture
 from flatscan.capture.grid_checks import OF_ALL
-from flatscan.capture.offset_grid import is_read
+from flatscan.capture.offset_grid import head_lines, is_read
 from flatscan.core.choices import READING_UNITS, SENSES
 from flatscan.core.errors import BadValue, FlatscanError
 from flatscan.core.notes import Note, note
@@ -132,16 +132,8 @@ def table(settings: Plain) -> str:
     first, again = held["stations"][0][2], held["again"]
     control = f"control, {first}, {again}" if _readable(first) and _readable(again) else "control, -, -"
     title = " ".join(settings["title"].replace(",", " ").replace('"', " ").split())
-    head = [
-        f"units, {held['unit']}",
-        f"sense, {held['sense']}",
-        f"width, {held['width']:g} m",
-        f"height, {held['height']:g} m",
-        control,
-        f"wall, {title or '-'}",
-        "",
-        "x, y, reading",
-    ]
+    more = (control, f"wall, {title or '-'}")
+    head = head_lines(held["width"], held["height"], more, unit=held["unit"], sense=held["sense"])
     rows = [f"{x:g}, {y:g}, {text if _readable(text) else '-'}" for x, y, text in held["stations"]]
     return "\n".join([*head, *rows]) + "\n"
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from flatscan import __version__
 from flatscan.capture.grid_checks import CONTROL_MOVE
+from flatscan.capture.offset_grid import head_lines
 from flatscan.core.errors import BadValue
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, slope
@@ -102,16 +103,7 @@ def _rows(top: float) -> list[float]:
 def template(blank: Blank) -> str:
     """The form as a laser-offset grid in long form, in walking order, with "-" where a reading goes."""
     title = " ".join(blank.title.replace(",", " ").split())
-    head = [
-        f"units, {_UNIT}",
-        "sense, big = hollow",
-        f"width, {blank.width:g} m",
-        f"height, {blank.height:g} m",
-        "control, -, -",
-        f"wall, {title or '-'}",
-        "",
-        "x, y, reading",
-    ]
+    head = head_lines(blank.width, blank.height, ("control, -, -", f"wall, {title or '-'}"), unit=_UNIT)
     return "\n".join([*head, *(f"{x:g}, {y:g}, -" for x, y in stations(blank))]) + "\n"
 
 
