@@ -77,6 +77,9 @@ def test_every_key_is_on_disk_before_the_answer(laser):
 def test_inches_with_sixteenths(client):
     client.post("/new", {"title": "", "kind": "laser", "units": "in"})
     client.send("wall-001", "size", width="8 ft", height="96", spacing="4 ft", unit="in", sense="big = proud")
+    page = client.get("/wall/wall-001/readings").text
+    assert "more than 1/16 in apart means that the laser moved" in page
+    assert "0.6 mm" not in page
     assert put(client, "1", "4 9/16")["doubts"] == []
     (doubt,) = put(client, "2", "116")["doubts"]
     assert "is in their unit?" in doubt
