@@ -1,4 +1,4 @@
-"""Imports point down only, and heavy libraries stay inside the functions that need them (DEVELOPERS.md, Layers)."""
+"""Imports point down only, and heavy libraries stay inside the functions that need them (DEVELOPERS.md, The house)."""
 
 import ast
 from pathlib import Path

@@ -18,6 +18,7 @@ from flatscan.capture.grid_checks import (
     wild_readings,
 )
 from flatscan.capture.registry import Format
+from flatscan.core.choices import SENSES
 from flatscan.core.errors import BadTable, BadValue, UnitsUnknown
 from flatscan.core.geometry import Array
 from flatscan.core.model import Origin, Readings
@@ -27,7 +28,7 @@ from flatscan.core.typed import (
     LONGEST_SHOWN,
     Line,
     decode,
-    delimiter_of,
+    first_lines,
     is_length,
     length_in,
     pairs,
@@ -56,6 +57,14 @@ class GridHead:
     control: Line | None = None
     name: str = ""
     notes: list[Note] = field(default_factory=list)
+
+
+def head_lines(
+    width: float, height: float, more: Sequence[str], *, unit: str = "mm", sense: str = SENSES[0]
+) -> list[str]:
+    """The lines above the stations of a grid in long form, for a wall of a size [m]: ``more`` are its other words."""
+    size = (f"width, {width:g} m", f"height, {height:g} m")
+    return [f"units, {unit}", f"sense, {sense}", *size, *more, "", ", ".join(_LONG_HEADER)]
 
 
 def is_read(cell: str) -> bool:
@@ -319,9 +328,8 @@ def _is_grid(head: bytes) -> bool:
     text, _ = decode(head[:4096])
     if "\x00" in text:
         return False
-    mark = delimiter_of(text)
-    for row in text.splitlines()[:40]:
-        cells = [cell.strip().strip('"').lower() for cell in row.split(mark)]
+    for line in first_lines(text, 40):
+        cells = [cell.lower() for cell in line.cells]
         if cells[0].rstrip(":") in ("units", "sense", "control", "width", "height") and len(cells) > 1:
             return True
         if tuple(cells[:3]) == _LONG_HEADER or (len(cells) > 2 and cells[0] == "" and is_length(cells[1])):

@@ -12,8 +12,8 @@ Place = tuple[float, float]
 class Note:
     """Something worth saying: ``code`` (room.what), ``place`` (x, y) on the wall [m] if it has one, ``quantities``.
 
-    Made by `note`. The words of every code stand in ``report/words``, with a placeholder for each quantity. Its values
-    are `Quantity`, counts, places, other notes, tuples of these, and names (out of a file, or typed) as str.
+    Made by `note`. The words of every code stand in ``report/wording``, with a placeholder for each quantity. Its
+    values are `Quantity`, counts, places, other notes, tuples of these, and names (out of a file, or typed) as str.
     """
 
     code: str
@@ -53,7 +53,7 @@ def caution(code: str, action: str, **quantities: object) -> Caution:
 
 @dataclass(frozen=True, slots=True)
 class Unknown:
-    """Why a number is not there: ``reason`` is a code with words in ``report/words``; it is false, like None."""
+    """Why a number is not there: ``reason`` is a code with words in ``report/wording``; it is false, like None."""
 
     reason: str
 

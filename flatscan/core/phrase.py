@@ -219,16 +219,16 @@ def _spread(value: Quantity, base: str, digits: str, units: str) -> str:
     """± expanded uncertainty (k = 2), lengths rounded up so that a sheet never shows less than there is."""
     if value.u is None:
         return "(± not known)"
-    wide = 2 * value.u
     if base in ("length", "exact"):
-        return f"± {_up(wide, units)}"
-    return f"± {_WRITE[base](wide, units, digits)}"
+        return f"± {expanded_length(value.u, units)}"
+    return f"± {_WRITE[base](2 * value.u, units, digits)}"
 
 
-def _up(wide: float, units: str) -> str:
+def expanded_length(u: float, units: str) -> str:
+    """Expanded uncertainty (k = 2) of a length with standard uncertainty ``u`` [m], rounded up, without its ±."""
     if units != "in":
-        return f"{-int(-wide * 10000 // 1) / 10:.1f} mm"
-    inches = wide / METRES_PER["in"]
+        return f"{-int(-2 * u * 10000 // 1) / 10:.1f} mm"
+    inches = 2 * u / METRES_PER["in"]
     if inches < 1 / 16:
         # a sixteenth would be many times too much
         return f"{math.ceil(inches * 1000 - 1e-9) / 1000:.3f} in"

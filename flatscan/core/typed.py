@@ -182,8 +182,8 @@ def read_text(path: str | Path) -> tuple[str, tuple[Note, ...]]:
     # the old sign for the end of a file
     text = text.rstrip("\x1a")
     if len(data) > _MOST_BYTES:
-        found = "over {most} bytes"
-        raise BadTable(path, found, needed="a small table", remedy="Check the file", most=f"{_MOST_BYTES:,}")
+        found = "over {most:count} bytes"
+        raise BadTable(path, found, needed="a small table", remedy="Check the file", most=_MOST_BYTES)
     if _BINARY.search(text) or (encoding == "utf-16" and "\ufffd" in text):
         raise BadTable(path, "is not text", needed="a table as text", remedy="Save it as CSV, UTF-8")
     return text, (note("table.old-letters"),) if encoding == "cp1252" else ()
@@ -204,30 +204,50 @@ def read_lines(path: str | Path) -> Lines:
     and absurdly many cells.
     """
     text, notes = read_text(path)
-    named = re.match(r"sep=([,;\t])[\r\n]", text)
-    mark = named[1] if named else delimiter_of(text)
-    lines = tuple(_split(Path(path), text, mark))[1 if named else 0 :]
+    mark, named = _mark_of(text)
+    lines = tuple(_split(Path(path), text, mark))[named:]
     return Lines(Path(path), lines, (*notes, *_comma_doubt(lines, mark)))
+
+
+def first_lines(text: str, most: int) -> Iterator[Line]:
+    """Lines among the first ``most`` of a text, each for itself: broken quotes or a cut line spoil no other."""
+    mark, named = _mark_of(text)
+    for number, line in enumerate(text.splitlines()[:most], 1):
+        for row in csv.reader([line], delimiter=mark, skipinitialspace=mark != "\t") if number > named else ():
+            cells = _trimmed(row)
+            if cells and cells[0][:1] != "#":
+                yield Line(number, cells)
+
+
+def _mark_of(text: str) -> tuple[str, int]:
+    """What parts the cells, and how many lines (0 or 1) only say so."""
+    named = re.match(r"sep=([,;\t])[\r\n]", text)
+    return (named[1], 1) if named else (delimiter_of(text), 0)
+
+
+def _trimmed(row: Sequence[str]) -> tuple[str, ...]:
+    cells = [cell.strip() for cell in row]
+    while cells and not cells[-1]:
+        cells.pop()
+    return tuple(cells)
 
 
 def _split(path: Path, text: str, mark: str) -> Iterator[Line]:
     rows = csv.reader(io.StringIO(text, newline=None), delimiter=mark, strict=True, skipinitialspace=mark != "\t")
     while True:
         try:
-            cells = [cell.strip() for cell in next(rows)]
+            cells = _trimmed(next(rows))
         except StopIteration:
             return
         except csv.Error as reason:
             found, needed = "cannot be read as a table row ({reason})", "cells with commas, semicolons or tabs between"
             remedy = "Close the quotes, or save the table as CSV anew"
             raise wrong(path, rows.line_num, found, needed=needed, remedy=remedy, reason=str(reason)) from None
-        while cells and not cells[-1]:
-            cells.pop()
         if len(cells) > _MOST_CELLS:
-            many = f"{len(cells):,}"
-            raise wrong(path, rows.line_num, "{many} cells", needed="a table", remedy="Check the file", many=many)
+            found, many = "{many:count} cells", len(cells)
+            raise wrong(path, rows.line_num, found, needed="a table", remedy="Check the file", many=many)
         if cells and cells[0][:1] != "#":
-            yield Line(rows.line_num, tuple(cells))
+            yield Line(rows.line_num, cells)
 
 
 def _comma_doubt(lines: Iterable[Line], mark: str) -> tuple[Note, ...]:

@@ -52,6 +52,7 @@ _LABELS = {
     "lean_up_to": "Lean",
     "turn_up_to": "Turn",
     "overwrite": "Replace",
+    "spacing": "At most between columns",
     "tolerance": "Document",
 }
 # where the page has what a command does; what it has not is named as the command

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from flatscan import capture
 from flatscan.capture.grid_checks import OF_ALL
-from flatscan.capture.offset_grid import is_read
+from flatscan.capture.offset_grid import head_lines, is_read
 from flatscan.core.choices import READING_UNITS, SENSES
 from flatscan.core.errors import BadValue, FlatscanError
 from flatscan.core.notes import Note, note
@@ -20,7 +20,7 @@ from flatscan.desk.answering import spoken_to
 from flatscan.desk.choosing import station_plan
 from flatscan.desk.folders import READINGS, Job, Plain, write_through
 from flatscan.desk.screens import changed, revision, sent_json, show
-from flatscan.report.form import BEFORE, CHECKS, Blank, stations
+from flatscan.report.form import BEFORE, Blank, checks, stations
 from flatscan.report.say import finished, say
 
 if TYPE_CHECKING:
@@ -132,16 +132,8 @@ def table(settings: Plain) -> str:
     first, again = held["stations"][0][2], held["again"]
     control = f"control, {first}, {again}" if _readable(first) and _readable(again) else "control, -, -"
     title = " ".join(settings["title"].replace(",", " ").replace('"', " ").split())
-    head = [
-        f"units, {held['unit']}",
-        f"sense, {held['sense']}",
-        f"width, {held['width']:g} m",
-        f"height, {held['height']:g} m",
-        control,
-        f"wall, {title or '-'}",
-        "",
-        "x, y, reading",
-    ]
+    more = (control, f"wall, {title or '-'}")
+    head = head_lines(held["width"], held["height"], more, unit=held["unit"], sense=held["sense"])
     rows = [f"{x:g}, {y:g}, {text if _readable(text) else '-'}" for x, y, text in held["stations"]]
     return "\n".join([*head, *rows]) + "\n"
 
@@ -256,7 +248,7 @@ def readings(desk: Desk, name: str) -> Any:
         count=count,
         plan=station_plan(held["width"], held["height"], drawn, to),
         cautions=BEFORE,
-        checks=CHECKS,
+        checks=[say(check, to) for check in checks(to.units)],
         sense=held["sense"],
         unit=held["unit"],
     )

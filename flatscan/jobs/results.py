@@ -17,7 +17,7 @@ from flatscan.plan.hacking import Hack
 from flatscan.plan.lows import Low
 from flatscan.plan.other_planes import Choice
 from flatscan.plan.rates import Extras, Quote, QuoteLine
-from flatscan.plan.screeds import SetOut as Screeds
+from flatscan.plan.screeds import Screeds
 from flatscan.plan.takeoff import TakeOff
 from flatscan.relief.shape import Patch, Shape
 from flatscan.relief.tie import Tie

@@ -275,6 +275,7 @@ def order_of(
         bags = [layer.bags for layer, _ in mine if layer.bags is not None]
         size = coat.mix.bag if coat.mix else coat.bag
         if bags and size:
+            # by these words a shop sells it and a site adds it up: the kg printed on the bag, also on sheets in inches
             name = f"{product}: binder" if coat.mix else product
             lines.append(_line(name, f"{size:g} kg bag", sum(bags) * size, sum(bags), wide))
         if coat.mix:

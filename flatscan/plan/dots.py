@@ -50,7 +50,7 @@ class Screed:
 
 
 @dataclass(frozen=True, slots=True)
-class SetOut:
+class Screeds:
     """All screeds of a wall, in order from the left, for a straightedge of length ``rule`` [m].
 
     ``spacing`` [m] is the most allowed between screeds, ``checks`` are lines to hold against the screeds before

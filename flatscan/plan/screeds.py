@@ -15,7 +15,7 @@ from flatscan.core.quantity import metres
 from flatscan.plan.dots import (
     Dot,
     Screed,
-    SetOut,
+    Screeds,
     SetOutOptions,
     behind,
     dot_heights,
@@ -30,7 +30,7 @@ _FOOT = 0.5
 _STEP = 0.025
 
 
-def set_out(relief: Relief, wall: Wall, plane: FacePlane, *, options: SetOutOptions) -> SetOut:
+def set_out(relief: Relief, wall: Wall, plane: FacePlane, *, options: SetOutOptions) -> Screeds:
     """Screeds, dots and packings for a finish plane (methods/trade 2).
 
     Packing is the distance from the wall to the face of the plane less ``finish``, or to the back of a strip. Where u
@@ -45,7 +45,7 @@ def set_out(relief: Relief, wall: Wall, plane: FacePlane, *, options: SetOutOpti
     screeds = [_clear_of_wall(relief, wall, plane, options, places, i) for i in range(len(places))]
     screeds = _start_marked([screed for screed in screeds if screed.dots])
     notes = _notes(relief, wall, options, screeds)
-    return SetOut(
+    return Screeds(
         options.rule, tuple(screeds), tuple(notes), options.most_apart, _checks(screeds, options), options.strip
     )
 

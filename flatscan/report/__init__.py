@@ -6,7 +6,7 @@ from flatscan.report.folder import FORMATS, USUAL, write
 from flatscan.report.listings import tolerance_records, tolerance_text, wall_list, wall_list_text
 from flatscan.report.reporting import report_of
 from flatscan.report.result_document import document, text
-from flatscan.report.say import say, spoken, trouble
+from flatscan.report.say import say, trouble
 from flatscan.report.screen import summary
 
 __all__ = [
@@ -17,7 +17,6 @@ __all__ = [
     "explain",
     "report_of",
     "say",
-    "spoken",
     "summary",
     "text",
     "trouble",

@@ -19,7 +19,7 @@ from flatscan.jobs import Change, Lows, Planned, Result, SetOut, Survey, gaps_in
 from flatscan.plan import stops as signs
 from flatscan.plan.lows import LIMIT, Low
 from flatscan.plan.other_planes import Choice
-from flatscan.plan.screeds import SetOut as Screeds
+from flatscan.plan.screeds import Screeds
 from flatscan.report.bands import (
     Band,
     Spot,

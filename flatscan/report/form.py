@@ -10,9 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from flatscan import __version__
+from flatscan.capture.grid_checks import CONTROL_MOVE
+from flatscan.capture.offset_grid import head_lines
 from flatscan.core.errors import BadValue
-from flatscan.core.notes import note
-from flatscan.core.units import length_text
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres, slope
+from flatscan.core.units import METRES_PER, length_text
 from flatscan.plan import stops
 from flatscan.report.figures.style import FAINT, INK, PAPER, PAPERS, font, new_figure, sheet_style
 from flatscan.report.figures.style import write as lettered
@@ -44,20 +47,37 @@ class Blank:
     title: str = ""
 
     def __post_init__(self) -> None:
-        for name, value in (("--width", self.width), ("--height", self.height)):
+        for name, value in (("width", self.width), ("height", self.height)):
             if not _LEAST <= value <= _MOST:
                 raise BadValue(
-                    name, f"{value:g} m", needed=f"a wall of {_LEAST:g} to {_MOST:g} m", remedy="Check the unit"
+                    f"{{set:{name}}}",
+                    "{value:span}",
+                    needed="a wall of {least:span} to {most:span}",
+                    remedy="Check the unit",
+                    value=metres(value),
+                    least=metres(_LEAST),
+                    most=metres(_MOST),
                 )
         if not EDGE <= self.spacing <= _MOST:
-            raise BadValue("--spacing", f"{self.spacing:g} m", needed=f"{EDGE:g} m or more", remedy="Check the unit")
+            raise BadValue(
+                "{set:spacing}",
+                "{spacing:span}",
+                needed="{least:span} to {most:span}",
+                remedy="Check the unit",
+                spacing=metres(self.spacing),
+                least=metres(EDGE),
+                most=metres(_MOST),
+            )
         count = len(stations(self))
         if count > _MOST_STATIONS:
             raise BadValue(
-                "--spacing",
-                f"{self.spacing:g} m makes {count} stations",
-                needed=f"at most {_MOST_STATIONS} on one form",
+                "{set:spacing}",
+                "{spacing:span} makes {count:count} stations",
+                needed="at most {most:count} on one form",
                 remedy="Choose a wider spacing, or make a form for each part of the wall",
+                spacing=metres(self.spacing),
+                count=count,
+                most=_MOST_STATIONS,
             )
 
 
@@ -83,16 +103,7 @@ def _rows(top: float) -> list[float]:
 def template(blank: Blank) -> str:
     """The form as a laser-offset grid in long form, in walking order, with "-" where a reading goes."""
     title = " ".join(blank.title.replace(",", " ").split())
-    head = [
-        "units, mm",
-        "sense, big = hollow",
-        f"width, {blank.width:g} m",
-        f"height, {blank.height:g} m",
-        "control, -, -",
-        f"wall, {title or '-'}",
-        "",
-        "x, y, reading",
-    ]
+    head = head_lines(blank.width, blank.height, ("control, -, -", f"wall, {title or '-'}"), unit=_UNIT)
     return "\n".join([*head, *(f"{x:g}, {y:g}, -" for x, y in stations(blank))]) + "\n"
 
 
@@ -115,31 +126,44 @@ _MARGIN = 0.5
 SENSE = "BIG = HOLLOW"
 # more stations than this leave no room for boxes on the drawing: the list has them
 _BOXED = 48
-# methods/trade 11: the check by turning the laser, and the first reading taken again
-CHECKS = (
-    "Laser on a firm stand, levelled, its plane upright in front of the wall and parallel to the face wanted.",
-    "Laser turned by 180 degrees: both marks lie no more than 0.6 mm apart for each metre (3 mm at 5 m).",
-    "The first station is read first and again last: more than 1 mm apart means that the laser moved; read again.",
-    "Read square to the wall, to the half millimetre. A station that cannot be read gets a dash, never a guess.",
-    "Hunt for high spots between the stations with a straightedge and add each below with its place.",
-)
 CONDITION = (
-    "damp or salts",
-    "blown or hollow coats (tap all over)",
-    "cracks; do they move?",
-    "bulge or lean to the eye",
-    "old coatings, boards or plaster not tested for asbestos and lead",
-    "services traced and marked",
-    "background: brick, block, stone, concrete, old plaster",
-    "suction: high, normal, low",
+    note("survey-form.damp"),
+    note("survey-form.blown"),
+    note("survey-form.cracks"),
+    note("survey-form.bulge"),
+    note("survey-form.old-coatings"),
+    note("survey-form.services"),
+    note("survey-form.background"),
+    note("survey-form.suction"),
 )
 BEFORE = tuple(map(say, (stops.LASER, stops.HEIGHT, stops.LOCAL_RULES)))
+
+
+# the two marks of a laser turned half round lie this far apart at most, as a slope (methods/trade 11)
+_TURNED = 0.0006
+# how far off the example of it is: a round number in the units of the form
+_REACH = {"mm": 5.0, "in": 20 * METRES_PER["ft"]}
+# what a rule against a laser line is read to, and the unit of the table the readings are typed into
+_READ_TO, _UNIT = 0.0005, "mm"
+
+
+def checks(units: str = "mm") -> tuple[Note, ...]:
+    """What to see to before reading, in order; the example of the laser's check is round in these units."""
+    reach = _REACH[units]
+    return (
+        note("survey-form.stand"),
+        note("survey-form.turned", apart=slope(_TURNED), most=metres(_TURNED * reach), reach=metres(reach)),
+        note("survey-form.again", moved=metres(CONTROL_MOVE)),
+        note("survey-form.square", step=metres(_READ_TO)),
+        note("survey-form.hunt"),
+    )
 
 
 def write_pdf(blank: Blank, path: Path, units: str = "mm", paper: str = "a4") -> None:
     """Write the form; the same wall gives the same bytes. A paper that is not "a4" or "letter" raises `BadValue`."""
     if paper not in PAPERS:
-        raise BadValue("--paper", f"'{paper}'", needed=" or ".join(PAPERS), remedy="Choose one of the two")
+        needed = " or ".join(PAPERS)
+        raise BadValue("{set:paper}", "'{paper}'", needed=needed, remedy="Choose one of the two", paper=paper)
     from matplotlib.backends.backend_pdf import PdfPages
 
     about = {"Title": "Survey form", "Creator": f"flatscan {__version__}", "Producer": "matplotlib"}
@@ -171,10 +195,7 @@ def elevation(blank: Blank, units: str, paper: str) -> Figure:
     box = (_MARGIN + 0.6, 1.3, wide - 2 * _MARGIN - 1.1, top - 1.3 - 0.15)
     axes = figure.add_axes((box[0] / wide, box[1] / high, box[2] / wide, box[3] / high))
     _wall(axes, blank, units)
-    said = (
-        "Reading = laser to wall, in mm: a bigger one lies deeper. Walk the numbers in order; read number 1 again last."
-    )
-    lettered(figure, _MARGIN, 0.62, said, size=9, room=wide - 2 * _MARGIN)
+    lettered(figure, _MARGIN, 0.62, say(note("survey-form.reading", unit=_UNIT)), size=9, room=wide - 2 * _MARGIN)
     return figure
 
 
@@ -233,7 +254,7 @@ def _lists(blank: Blank, units: str, paper: str) -> list[Figure]:
     flow.cautions((), BEFORE)
     flow.fill_in(("Wall, room and date", "Instrument", "Who read, who wrote", "Width and height, taped"))
     flow.heading("Before reading")
-    flow.tick_list(CHECKS)
+    flow.tick_list([say(check, units) for check in checks(units)])
     flow.fill_in(("Control: number 1 read first", "number 1 read again last"))
     flow.table(_station_table(blank), spans=(0.6, 1.3, 1.0, 2.2, 1.7))
     high = ("no.", "from left", "up", f"reading, {SENSE}", "what is there")
@@ -241,7 +262,7 @@ def _lists(blank: Blank, units: str, paper: str) -> list[Figure]:
     fixed = ("no.", "from left", "up", f"reading, {SENSE}", "lining, bead, frame")
     flow.table(_empty("Fixed points the face goes through", fixed, "F", 6), spans=(0.6, 1.3, 1.0, 2.2, 1.7))
     flow.heading("Condition: tick what was seen, and write where")
-    flow.tick_list(tuple(f"{seen}: ______________________" for seen in CONDITION))
+    flow.tick_list([f"{say(seen, units)}: ______________________" for seen in CONDITION])
     flow.heading("Not examined")
     flow.say(f"A survey of the shape does not see {say(note('report.never'))}.")
     flow.sign(("read by", "in the presence of"))

@@ -9,6 +9,7 @@ import numpy as np
 
 from flatscan.capture.line_budget import Budget
 from flatscan.capture.measured_lines import MeasuredLine
+from flatscan.capture.offset_grid import head_lines
 from flatscan.core.notes import Note, note
 from flatscan.core.phrase import Manner
 from flatscan.core.quantity import Quantity, metres
@@ -105,15 +106,7 @@ def reading_form(planned: PlannedReadings) -> bytes:
     wall = planned.wall
     lines = [
         *(f'note, "{say(said)}"' for said in (*LASER_WORK, note("readings.write-behind"))),
-        "units, mm",
-        "sense, big = hollow",
-        f"width, {wall.width:.3f} m",
-        f"height, {wall.height:.3f} m",
-        "wall, ",
-        "date, ",
-        "who, ",
-        "",
-        "x, y, reading",
+        *head_lines(wall.width, wall.height, ("wall, ", "date, ", "who, ")),
         *(f"{x:.3f}, {y:.3f}, " for x, y in _places(planned.plans[-1])),
     ]
     return ("\n".join(lines) + "\n").encode("utf-8")

@@ -71,7 +71,7 @@ def spoken(it: Any, manner: Manner | str = "mm") -> Any:
     """A result with every note and error in it, however deep, put into words, and None for each `Unknown`.
 
     Cautions stay as they are: where they belong is decided by their code and action.
-    For renderings that still read results; those of sections say notes themselves.
+    For the desk's forms, whose fields hold notes; renderings of sections say notes themselves.
     """
     if isinstance(it, (Note, FlatscanError)):
         return say(it, manner)

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import math
-import numbers as kinds
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from flatscan.core.notes import Unknown
-from flatscan.core.phrase import command_line, written
+from flatscan.core.phrase import command_line, expanded_length, written
 from flatscan.core.quantity import Quantity, metres
 from flatscan.core.units import area_scale, mass_scale, volume_scale
 from flatscan.report.say import Said, say
@@ -26,13 +24,15 @@ _UNITS = (("mm_per_m", "m/m"), ("_mm", "m"), ("_m2", "m2"), ("_m", "m"), ("litre
 class Column:
     """One column: ``key`` as in JSON and CSV (its ending is the unit), ``heading`` and ``decimals`` on paper.
 
-    ``why`` is the reason a number of it can be missing for.
+    ``why`` is the reason a number of it can be missing for. ``spread`` are standard uncertainties of lengths, in JSON
+    and CSV as they are (k = 1), on paper the ± (k = 2).
     """
 
     key: str
     heading: str
     decimals: int = 0
     why: Unknown | None = None
+    spread: bool = False
 
 
 AT = (Column("x_mm", "from left"), Column("y_mm", "up"))
@@ -60,11 +60,6 @@ class Table:
             for row in self.rows
         )
 
-    def records(self) -> list[dict[str, object]]:
-        """Rows as the JSON contract has them."""
-        keys = [column.key for column in self.columns]
-        return [record(dict(zip(keys, map(_plain, row), strict=True))) for row in self.rows]
-
     def headings(self, system: str) -> list[str]:
         """Column heads on paper, with the unit where the cells do not carry it."""
         return [_heading(column, system) for column in self.columns]
@@ -87,10 +82,6 @@ def _value(column: Column, cell: Cell) -> object:
         return cell
     unit = unit_of(column.key)
     return cell if isinstance(cell, int) and unit == "1" else Quantity(float(cell), None, unit)
-
-
-def _plain(cell: Cell) -> object:
-    return cell if cell is None or isinstance(cell, (int, float, np.number)) else say(cell)
 
 
 def _is_length(key: str) -> bool:
@@ -118,6 +109,8 @@ def _text(column: Column, value: Cell, system: str) -> str:
         return "-"
     if not isinstance(value, (int, float, np.number)):
         return say(value, system)
+    if column.spread:
+        return expanded_length(float(value), system).removesuffix(" mm")
     if _is_length(column.key):
         # the column's head carries mm; inches carry their own unit
         kind = f"length.{column.decimals}" if system == "in" else f"bare.{column.decimals}"
@@ -158,21 +151,6 @@ def rounded(value: float) -> float | None:
     return round(value, DECIMALS) + 0.0 if math.isfinite(value) else None
 
 
-def record(values: Mapping[str, object]) -> dict[str, object]:
-    """Values in SI units as a document's object: numbers scaled by their key's ending and rounded, words as they are.
-
-    Counts stay whole, tuples become lists; None and what is not finite become None.
-    """
-    return {key: _entry(key, value) for key, value in values.items()}
-
-
-def _entry(key: str, value: object) -> object:
-    if value is None or isinstance(value, (str, list, dict)):
-        return value
-    if isinstance(value, tuple):
-        return [_entry(key, part) for part in value]
-    if isinstance(value, kinds.Integral) and factor(key) == 1.0:
-        return int(value)
-    if isinstance(value, kinds.Real):
-        return rounded(float(value) * factor(key))
-    raise TypeError(f"{key}: a {type(value).__name__} has no place in a document")
+def shows(length: float) -> bool:
+    """Whether a length [m], either way, is more than the 0.0 mm it would be on paper."""
+    return round(abs(length) * 1000, 1) > 0

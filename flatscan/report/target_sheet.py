@@ -10,6 +10,7 @@ import numpy as np
 from flatscan.capture.printed_marks import MARKER_SHARE, MARKERS, Board, marker_bits
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Mask
+from flatscan.core.quantity import metres
 from flatscan.core.units import to_mm
 from flatscan.plan.stops import HEIGHT, LASER_WORK
 from flatscan.report.say import say
@@ -31,11 +32,25 @@ def target_pages(size: float, count: int, *, first: int = 0, paper: str = "a4") 
     side = to_mm(size)
     most = min(wide - 2 * _MARGIN, high - _MARGIN - 2 * _HEAD) * 6 / 8
     if not 10 <= side <= most:
-        needed = f"10 to {most:.0f} mm on {paper} with white around it"
-        raise BadValue("--size", f"{side:g} mm", needed=needed, remedy="Choose another size")
+        raise BadValue(
+            "{set:size}",
+            "{size:length.g}",
+            needed="{least:length} to {most:length} on {paper} with white around it",
+            remedy="Choose another size",
+            size=metres(size),
+            least=metres(0.010),
+            most=metres(most / 1000),
+            paper=paper,
+        )
     if count < 1 or first < 0 or first + count > MARKERS:
         raise BadValue(
-            "--count", f"{count} from number {first}", needed=f"numbers 0 to {MARKERS - 1}", remedy="Ask for fewer"
+            "{set:count}",
+            "{count} from number {first}",
+            needed="numbers 0 to {last}",
+            remedy="Ask for fewer",
+            count=count,
+            first=first,
+            last=MARKERS - 1,
         )
     return _pdf([target_figure(number, size, paper) for number in range(first, first + count)])
 
@@ -67,12 +82,18 @@ def board_figure(board: Board, paper: str) -> Figure:
     wide, high = PAPERS[paper]
     square = to_mm(board.square)
     size = board.across * square, board.down * square
-    if size[0] > wide - 2 * _MARGIN or size[1] > high - 2 * _HEAD + 20:
+    most_across, most_down = wide - 2 * _MARGIN, high - 2 * _HEAD + 20
+    if size[0] > most_across or size[1] > most_down:
         raise BadValue(
-            "--board",
-            f"{size[0]:.0f} x {size[1]:.0f} mm",
-            needed=f"at most {wide - 2 * _MARGIN:.0f} x {high - 2 * _HEAD + 20:.0f} mm on {paper}",
+            "{set:board}",
+            "{across:length} x {down:length}",
+            needed="at most {most_across:length} x {most_down:length} on {paper}",
             remedy="Choose fewer or smaller squares",
+            across=metres(size[0] / 1000),
+            down=metres(size[1] / 1000),
+            most_across=metres(most_across / 1000),
+            most_down=metres(most_down / 1000),
+            paper=paper,
         )
     page = _page(paper)
     left, top = (wide - size[0]) / 2, (high + size[1]) / 2

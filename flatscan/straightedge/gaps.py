@@ -17,7 +17,7 @@ from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, samples_within
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note
-from flatscan.core.quantity import metres
+from flatscan.core.quantity import metres, share
 from flatscan.core.reliefs import Grid
 from flatscan.straightedge.uncertainty import random_u
 
@@ -121,10 +121,10 @@ def directions_of(degrees: Sequence[float] | None) -> tuple[Direction, ...]:
     if not wanted or not all(math.isfinite(value) for value in wanted):
         raise BadValue(
             "{set:directions}",
-            "{wanted}",
+            "{wanted:number}" if wanted else "none",
             needed="one or more angles in degrees from horizontal",
             remedy="Give for example 0,90",
-            wanted=", ".join(f"{value:g}" for value in wanted) or "none",
+            wanted=tuple(map(share, wanted)),
         )
     folded = sorted({round(value % 180.0, 9) % 180.0 for value in wanted})
     # rounding makes 90 degrees exact, so that a vertical line runs through cell centres
@@ -313,8 +313,8 @@ def ends_pass(work: Laying, h: Array, base: Array, lines: Sequence[Lines] | None
 
 def value_of(triple: Triple, at: Array) -> float:
     """l z_a + (1 - l) z_b - z_c from the three supports (3,)."""
-    share = (triple.right - triple.at) / (triple.right - triple.left)
-    return float(share * at[0] + (1 - share) * at[2] - at[1])
+    part = (triple.right - triple.at) / (triple.right - triple.left)
+    return float(part * at[0] + (1 - part) * at[2] - at[1])
 
 
 def parts_of(work: Laying, triple: Triple) -> tuple[float | None, float]:

@@ -9,7 +9,6 @@ from flatscan.verdict.criteria import (
     Verdict,
     coverage_factor,
     decide,
-    plumb,
     single,
     together,
 )
@@ -30,7 +29,6 @@ __all__ = [
     "decide",
     "flatness",
     "judge",
-    "plumb",
     "single",
     "together",
     "verdict_of",

@@ -126,11 +126,6 @@ def positive(limit: float, name: str) -> float:
     return limit
 
 
-def plumb(lean: Quantity, height: float, limit: float, *, k: float = 1.645, decides: bool = True) -> Criterion:
-    """Judge a lean (slope, with u) over ``height`` [m] against a limit [m] over that height; u None is undecided."""
-    return single("plumb", lean.scaled(height), limit, k=k, decides=decides, unknown=note("verdict.no-vertical"))
-
-
 def single(
     name: str,
     measured: Quantity,

@@ -11,7 +11,7 @@ from flatscan.capture.camera import Camera
 from flatscan.capture.printed_marks import Board, calibrate, find_targets, marker_bits
 from flatscan.core.errors import BadValue, ReadError
 from flatscan.core.notes import note
-from flatscan.report.say import say
+from flatscan.report.say import say, trouble
 from flatscan.report.target_sheet import board_figure, board_page, target_figure, target_pages
 
 TRUE = Camera(800, 600, 633.0, 633.0, 403.0, 297.0, (0.06, -0.04, 0.0006, -0.0005, 0.0))
@@ -148,9 +148,22 @@ def test_pages_are_the_same_bytes_twice_and_one_a_target():
     assert words.index("laser") < words.index("arget 2")
 
 
-@pytest.mark.parametrize("asked", [(0.5, 8, 0), (0.001, 8, 0), (0.1, 0, 0), (0.1, 10, 45), (0.1, 3, -1)])
-def test_sizes_and_numbers_that_do_not_fit_are_refused(asked):
-    with pytest.raises(BadValue):
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ((0.5, 8, 0), "size: 500 mm; needed: 10 mm to 121 mm on a4"),
+        ((0.001, 8, 0), "size: 1 mm; needed: 10 mm to 121 mm on a4"),
+        ((0.1, 0, 0), "count: 0 from number 0; needed: numbers 0 to 49"),
+        ((0.1, 10, 45), "count: 10 from number 45"),
+        ((0.1, 3, -1), "count: 3 from number -1"),
+    ],
+)
+def test_sizes_and_numbers_that_do_not_fit_are_refused(asked, said):
+    with pytest.raises(BadValue, match=said):
         target_pages(asked[0], asked[1], first=asked[2])
-    with pytest.raises(BadValue, match="--board"):
+
+
+def test_a_board_larger_than_the_paper_is_refused_by_the_readers_name_of_it():
+    with pytest.raises(BadValue, match="board: 600 mm x 600 mm; needed: at most 186 mm x 193 mm on a4") as refused:
         board_page(Board(20, 20, 0.03, markers=True))
+    assert trouble(refused.value).startswith("--board: ")

@@ -6,6 +6,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from flatscan import capture
 from flatscan.capture.grid_checks import expected_readings
+from flatscan.capture.offset_grid import FORMAT, head_lines
 from flatscan.core.errors import BadTable, BadValue, UnitsUnknown
 from flatscan.report.say import say
 
@@ -238,6 +239,30 @@ def test_one_station_is_read(read):
 def test_broken_quotes_and_binary_rubbish_are_refused(write):
     with pytest.raises(BadTable, match="cannot be read as a table row"):
         capture.read(write("a.csv", 'units, mm\n"open\n, 0.1'))
+
+
+@pytest.mark.parametrize(
+    ("head", "known"),
+    [
+        ('note, "dry, cold"\n"units", "mm"\n', True),
+        ('note, "not closed\nunits, mm\n', True),
+        ("# units, mm\nx, y, z\n1, 2, 3\n", False),
+        ("sep=;\nunits; mm\n", True),
+        ("x,y,reading\n0.1,0.1,80\n", True),
+        (",0.1,1.2\n0.1,80,81\n", True),
+        ("1.0, 2.0, 3.0\n", False),
+        ("units\n1.0, 2.0, 3.0\n", False),
+    ],
+)
+def test_a_grid_is_known_by_its_first_lines(head, known):
+    assert FORMAT.mark(head.encode()) is known
+
+
+def test_the_head_that_is_written_is_the_one_that_is_read(read):
+    head = head_lines(3.65125, 2.4, ("wall, North",), unit="in", sense="big = proud")
+    found = read("\n".join([*head, "0.1, 0.1, 3", "0.1, 2.3, 3 1/2"]) + "\n")
+    assert (found.width, found.height, found.name) == (3.65125, 2.4, "North")
+    assert_allclose(found.offset, [3 * 0.0254, 3.5 * 0.0254])
 
 
 def test_every_station_of_a_line_is_checked_though_they_span_no_plane(read):

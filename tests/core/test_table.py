@@ -211,6 +211,13 @@ def test_what_is_no_text(tmp_path, data):
         read_table(path, DEPTH)
 
 
+def test_tables_out_of_all_proportion(tmp_path):
+    with pytest.raises(BadTable, match="line 1: 100,001 cells; needed: a table"):
+        read_table(write(tmp_path, "1," * 100_000 + "1\n"), DEPTH)
+    with pytest.raises(BadTable, match="over 20,000,000 bytes; needed: a small table"):
+        read_table(write(tmp_path, "1\n" * 10_000_001), DEPTH)
+
+
 def test_files_that_cannot_be_opened(tmp_path):
     for path in (tmp_path, tmp_path / "none.csv", "a\0b"):
         with pytest.raises(ReadError, match="cannot be read"):

@@ -77,6 +77,9 @@ def test_every_key_is_on_disk_before_the_answer(laser):
 def test_inches_with_sixteenths(client):
     client.post("/new", {"title": "", "kind": "laser", "units": "in"})
     client.send("wall-001", "size", width="8 ft", height="96", spacing="4 ft", unit="in", sense="big = proud")
+    page = client.get("/wall/wall-001/readings").text
+    assert "more than 1/16 in apart means that the laser moved" in page
+    assert "0.6 mm" not in page
     assert put(client, "1", "4 9/16")["doubts"] == []
     (doubt,) = put(client, "2", "116")["doubts"]
     assert "is in their unit?" in doubt
@@ -104,6 +107,14 @@ def test_another_size_keeps_what_was_read(laser):
     small = laser.send("wall-001", "size", width="1.2", height="2.4", spacing="1.2", unit="mm", sense="big = hollow")
     assert small.status_code == 422
     assert "would lie beyond it" in small.text
+
+
+def test_a_size_that_makes_no_sense_is_refused_by_the_fields_of_the_page(laser):
+    sizes = {"width": "2.4", "height": "2.4", "unit": "mm", "sense": "big = hollow"}
+    said = laser.send("wall-001", "size", spacing="0.01", **sizes)
+    assert said.status_code == 422
+    assert "“At most between columns”" in said.text
+    assert "--spacing" not in said.text
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ from flatscan.core.reliefs import Stations
 from flatscan.plan.finish import BuildUp, FinishPlane
 from flatscan.plan.hacking import Hack
 from flatscan.plan.lows import Low
-from flatscan.plan.screeds import Dot, Screed, SetOut
+from flatscan.plan.screeds import Dot, Screed, Screeds
 from flatscan.plan.takeoff import CoatLayer, OrderLine, TakeOff
 from flatscan.relief.shape import Patch, Shape
 from flatscan.straightedge.gaps import Gap, Gaps
@@ -160,7 +160,7 @@ def _parts(command, relief):
         )
         return {
             "build_up": make_build_up(relief),
-            "set_out": SetOut(1.8, screeds, (note("plan.check-level"),)),
+            "set_out": Screeds(1.8, screeds, (note("plan.check-level"),)),
         }
     return {"lows": (Low(1, 3.0, 1.8, 0.0051, 0.42, 0.00092), Low(2, 0.4, 0.3, 0.0023, 0.05, 0.00006))}
 

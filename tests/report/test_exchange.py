@@ -5,7 +5,7 @@ import sys
 
 import numpy as np
 import pytest
-from results import reported, write
+from results import document, reported, write
 
 from flatscan import report
 from flatscan.core.errors import OutputError
@@ -156,4 +156,4 @@ def test_every_format_together(findings_for, tmp_path):
     } <= set(names)
     assert names[-1] == "result.json"
     assert all(path.stat().st_size > 0 for path in written)
-    assert reported(findings_for("lows")).section("lows").listed.records()[0]["litres"] == 0.92
+    assert document(findings_for("lows"))["lows"][0]["litres"] == 0.92

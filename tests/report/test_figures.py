@@ -16,7 +16,7 @@ from flatscan.core.notes import note
 from flatscan.core.quantity import Quantity
 from flatscan.plan.lows import Low
 from flatscan.plan.other_planes import Choice
-from flatscan.plan.screeds import Dot, Screed, SetOut
+from flatscan.plan.screeds import Dot, Screed, Screeds
 from flatscan.report.figures import draw, style
 from flatscan.report.figures.maps import sample, worst
 
@@ -85,14 +85,14 @@ def test_set_out_shows_every_packing_and_rings_the_first(findings_for):
 
 def test_forty_screeds_and_unknown_packing_are_drawn(findings_for):
     many = tuple(Screed(0.1 * k, (Dot(0.1, 0.012, None), Dot(2.0, None, None))) for k in range(40))
-    figure = figure_of(findings_for("setout", set_out=SetOut(1.8, many)), "setout")
+    figure = figure_of(findings_for("setout", set_out=Screeds(1.8, many)), "setout")
     figure.canvas.draw()
-    few = figure_of(findings_for("setout", set_out=SetOut(1.8, many[:3])), "setout")
+    few = figure_of(findings_for("setout", set_out=Screeds(1.8, many[:3])), "setout")
     assert words_of(few).count("plumb on site") == 3
 
 
 def test_nothing_to_set_out_is_not_drawn(findings_for):
-    assert "setout" not in drawings(findings_for("setout", set_out=SetOut(1.8, ())))
+    assert "setout" not in drawings(findings_for("setout", set_out=Screeds(1.8, ())))
 
 
 def test_lows_without_a_map_are_rings_of_their_area(findings_for):

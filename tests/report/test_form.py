@@ -1,5 +1,7 @@
 """The blank form: walked in order, printed with its cautions first, and read back in by the laser-grid reader."""
 
+import re
+
 import numpy as np
 import pytest
 from pypdf import PdfReader
@@ -8,7 +10,7 @@ from flatscan import capture
 from flatscan.core.errors import BadTable, BadValue, FlatscanError, OutputError
 from flatscan.plan.stops import HEIGHT, LASER
 from flatscan.report import form
-from flatscan.report.say import say
+from flatscan.report.say import say, trouble
 
 
 def test_stations_stand_where_the_trade_reads_them():
@@ -30,10 +32,32 @@ def test_any_wall_has_stations_inside_and_none_twice(width, height):
     assert all(0 < x < width and 0 < y < height for x, y in places)
 
 
-@pytest.mark.parametrize("given", [{"width": 4000}, {"height": 0.01}, {"spacing": 0.0}, {"width": 30, "spacing": 0.1}])
-def test_walls_that_make_no_sense_are_refused(given):
-    with pytest.raises(BadValue, match="--"):
+@pytest.mark.parametrize(
+    ("given", "said", "in_inches"),
+    [
+        (
+            {"width": 4000},
+            "width: 4000 m; needed: a wall of 0.4 m to 30 m.",
+            "--width: 13123 ft 4 5/16 in; needed: a wall of 1 ft 3 3/4 in to 98 ft 5 1/8 in.",
+        ),
+        (
+            {"height": 0.01},
+            "height: 0.01 m; needed: a wall of 0.4 m",
+            "--height: 3/8 in; needed: a wall of 1 ft 3 3/4 in",
+        ),
+        ({"spacing": 0.0}, "spacing: 0 m; needed: 0.1 m to 30 m.", "--spacing: 0 in; needed: 3 15/16 in to "),
+        (
+            {"width": 30, "spacing": 0.1},
+            "spacing: 0.1 m makes 1,196 stations; needed: at most 200",
+            "--spacing: 3 15/16 in makes 1,196 stations; needed: at most 200",
+        ),
+    ],
+)
+def test_walls_that_make_no_sense_are_refused_in_the_readers_units_and_names(given, said, in_inches):
+    with pytest.raises(BadValue) as refused:
         form.Blank(**given)
+    assert str(refused.value).startswith(said)
+    assert trouble(refused.value, "in").startswith(in_inches)
 
 
 def test_the_filled_template_reads_back(tmp_path):
@@ -90,6 +114,20 @@ def test_the_form_says_which_way_readings_run_and_what_to_mind(printed):
     assert f"page 2 of {len(printed)}" in said
 
 
+def test_every_length_of_the_form_is_in_the_units_asked_for(tmp_path):
+    form.write(tmp_path, units="in")
+    pages = PdfReader(tmp_path / "form.pdf").pages
+    said = " ".join(" ".join(page.extract_text() for page in pages).split())
+    # 0.6 mm per m is 0.07 in in 10 ft and 0.14 in at 20 ft (exact inch of 25.4 mm), to a sixteenth as on a tape
+    assert "apart by no more than 1/16 in in 10 ft (1/8 in at 20 ft 0 in)" in said
+    assert "more than 1/16 in apart means that the laser moved" in said
+    assert "to 0.020 in." in said
+    # but the readings, which are typed into a table in mm
+    assert "Reading = laser to wall, in mm" in said
+    assert (tmp_path / "readings.csv").read_text().startswith("units, mm\n")
+    assert not re.search(r"\d ?m?m\b", said)
+
+
 def test_every_station_is_listed_in_its_order(printed):
     said = " ".join(printed[1:])
     places = form.stations(form.Blank(4.2, 2.7))
@@ -109,6 +147,6 @@ def test_inches_and_no_overwriting(tmp_path):
 
 
 def test_other_paper_leaves_nothing(tmp_path):
-    with pytest.raises(BadValue, match="a3"):
+    with pytest.raises(BadValue, match="paper: 'a3'; needed: a4 or letter"):
         form.write(tmp_path / "out", paper="a3")
     assert list(tmp_path.iterdir()) == []

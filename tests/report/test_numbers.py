@@ -3,7 +3,8 @@ import math
 import numpy as np
 import pytest
 
-from flatscan.report.tables import factor, record, rounded
+from flatscan.report.result_document import plain_values
+from flatscan.report.tables import factor, rounded, shows
 
 
 @pytest.mark.parametrize(
@@ -25,22 +26,25 @@ def test_rounding_to_a_thousandth():
     assert rounded(math.inf) is None
 
 
-def test_a_record_scales_what_its_keys_say():
-    made = record({"x_mm": 1.2345678, "n": 3, "name": "wall", "u_mm": None, "at_mm": (0.001, 0.002)})
+@pytest.mark.parametrize(("length", "said"), [(0.0, False), (-4.9e-5, False), (6e-5, True), (-6e-5, True)])
+def test_a_length_shows_from_a_tenth_of_a_millimetre_on(length, said):
+    assert shows(length) is said
+
+
+def test_a_document_scales_what_its_keys_say():
+    made = plain_values({"x_mm": 1.2345678, "n": 3, "name": "wall", "u_mm": None, "at_mm": (0.001, 0.002)})
     assert made == {"x_mm": 1234.568, "n": 3, "name": "wall", "u_mm": None, "at_mm": [1.0, 2.0]}
 
 
 def test_numpy_numbers_become_plain_ones():
-    made = record({"n": np.int64(4), "x_mm": np.float64(0.5), "f_mm": np.float32(0.25), "whole_mm": 2})
+    made = plain_values({"n": np.int64(4), "x_mm": np.float64(0.5), "f_mm": np.float32(0.25)})
     assert {key: type(value) for key, value in made.items()} == {
         "n": int,
         "x_mm": float,
         "f_mm": float,
-        "whole_mm": float,
     }
-    assert made["whole_mm"] == 2000
 
 
 def test_what_has_no_place_is_refused():
     with pytest.raises(TypeError, match="x_mm"):
-        record({"x_mm": object()})
+        plain_values({"x_mm": object()})

@@ -10,7 +10,7 @@ from results import reported
 from flatscan.core.errors import BadValue
 from flatscan.core.notes import note
 from flatscan.plan import stops
-from flatscan.plan.screeds import Dot, Screed, SetOut
+from flatscan.plan.screeds import Dot, Screed, Screeds
 from flatscan.plan.stops import HACKING
 from flatscan.report.figures import style
 from flatscan.report.paper import pdf, sheets
@@ -189,7 +189,7 @@ def inside(figures):
 
 def test_forty_screeds_run_over_pages_with_their_head(findings_for):
     many = tuple(Screed(0.1 * k, tuple(Dot(y, 0.012, None) for y in (0.1, 1.2, 2.3))) for k in range(40))
-    laid = findings_for("setout", set_out=SetOut(1.8, many))
+    laid = findings_for("setout", set_out=Screeds(1.8, many))
     with style.sheet_style():
         made = sheets.set_out_list(reported(laid), "mm", "a4")
         inside(made)

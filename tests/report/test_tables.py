@@ -47,7 +47,10 @@ def test_a_table_is_the_documents_list(anything):
     made = document(anything)
     for name in ("patches", "hacking", "lows"):
         if name in made:
-            assert made[name] == table(anything, name).records()
+            listed = table(anything, name)
+            rows = [dict(zip([c.key for c in listed.columns], row, strict=True)) for row in listed.rows]
+            assert [list(row) for row in made[name]] == [list(row) for row in rows]
+            assert [row["x_mm"] for row in made[name]] == [round(row["x_mm"] * 1000, 3) for row in rows]
 
 
 def test_whole_bags_are_shown_whole_and_unknown_ones_by_a_dash(survey):
@@ -55,6 +58,29 @@ def test_whole_bags_are_shown_whole_and_unknown_ones_by_a_dash(survey):
     bare = dataclasses.replace(survey.take_off.coats[0], bags=None)
     order = dataclasses.replace(survey.take_off, coats=(bare,))
     assert table(dataclasses.replace(survey, take_off=order), "coats").texts("mm")[0][-1] == "-"
+
+
+def test_a_bag_is_called_by_the_kg_printed_on_it_on_every_sheet(survey):
+    bags = table(survey, "order")
+    assert [row[1] for row in bags.texts("in")] == [row[1] for row in bags.texts("mm")] == ["25 kg bag"] * 2
+    # what it holds in all is in the units of the sheet: 105.8 kg are 233 lb of 0.453 592 37 kg
+    assert bags.headings("in")[2] == "after waste, lb"
+    assert bags.texts("in")[0][2] == "233"
+
+
+def test_a_dots_uncertainty_stands_once_and_on_paper_as_its_expanded_one(findings_for):
+    findings = findings_for("setout")
+    (screed, *_), listed = document(findings)["setout"]["screeds"], table(findings, "dots")
+    at = [column.key for column in listed.columns].index("u_packing_mm")
+    # k = 1 in the document, k = 2 on paper, rounded up: never less than there is
+    u = screed["dots"][0]["u_packing_mm"]
+    assert u == listed.rows[0][at] * 1000
+    assert (listed.headings("mm")[at], listed.headings("in")[at]) == ("±, mm", "±")
+    assert 2 * u <= float(listed.texts("mm")[0][at]) < 2 * u + 0.1
+    # 2.4 mm are 1.5 sixteenths of an inch of 25.4 mm
+    assert listed.texts("in")[0][at] == "1/8 in"
+    assert screed["x_mm"] == listed.rows[0][1] * 1000
+    assert len(listed.rows) == sum(len(one["dots"]) for one in document(findings)["setout"]["screeds"])
 
 
 def test_empty_tables_have_their_word(findings_for):

@@ -10,6 +10,7 @@ from flatscan.core.errors import BadValue
 from flatscan.core.notes import note
 from flatscan.core.quantity import metres
 from flatscan.straightedge import deepest_gaps, sweep
+from flatscan.straightedge.gaps import directions_of
 
 
 def holed(grid_relief, missing, *, inside=None, cell=0.02, width=3.0, height=0.1):
@@ -230,3 +231,9 @@ def test_bounds_speak_of_the_method(grid_relief, method):
     assert found.upper - found.lower < 8e-4
     assert found.worst.value < 6e-4
     assert found.worst_places[0].value == found.judged().value
+
+
+@pytest.mark.parametrize(("wanted", "said"), [((), "none"), ((22.5, float("nan")), "22.5, nan")])
+def test_directions_that_are_none_are_refused(wanted, said):
+    with pytest.raises(BadValue, match=f"directions: {said}; needed: one or more angles"):
+        directions_of(wanted)

@@ -7,10 +7,11 @@ from numpy.testing import assert_allclose
 from scipy import integrate, stats
 
 from flatscan.core.errors import BadValue
+from flatscan.core.notes import note
 from flatscan.core.quantity import Quantity
 from flatscan.report.say import spoken
 from flatscan.straightedge import lips
-from flatscan.verdict import Criterion, coverage_factor, decide, plumb, single, together
+from flatscan.verdict import Criterion, coverage_factor, decide, single, together
 
 POINTS = np.linspace(-8, 8, 1601)
 
@@ -49,17 +50,17 @@ def test_at_the_limit_each_wrong_word_is_one_in_twenty(u):
     assert_allclose([said.count("within") / 20_000, said.count("outside") / 20_000], 0.05, atol=0.005)
 
 
-def test_plumb_works_both_ways():
-    for slope in (0.002, -0.002):
-        got = plumb(Quantity(slope, 0.0001), 2.4, 0.006)
+def test_a_single_quantity_is_judged_both_ways():
+    for lean in (0.0048, -0.0048):
+        got = single("plumb", Quantity(lean, 0.00024), 0.006)
         assert (got.decision, got.value) == ("within", pytest.approx(0.0048))
         assert got.upper == pytest.approx(0.0048 + 1.645 * 0.00024)
-        assert plumb(Quantity(slope, 0.0001), 2.4, 0.004).decision == "outside"
-        assert plumb(Quantity(slope, 0.0005), 2.4, 0.0049).decision == "undecided"
+        assert single("plumb", Quantity(lean, 0.00024), 0.004).decision == "outside"
+        assert single("plumb", Quantity(lean, 0.0012), 0.0049).decision == "undecided"
 
 
-def test_unknown_plumb_is_undecided():
-    got = plumb(Quantity(0.001, None), 2.4, 0.006)
+def test_a_single_quantity_with_no_known_u_is_undecided():
+    got = single("plumb", Quantity(0.0024, None), 0.006, unknown=note("verdict.no-vertical"))
     assert (got.decision, got.upper) == ("undecided", None)
     assert "vertical" in spoken(got.reasons)[0]
 

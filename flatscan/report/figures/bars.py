@@ -15,6 +15,7 @@ from flatscan.report.drawings import ChoiceBars, GapHistogram
 from flatscan.report.figures import titleblock
 from flatscan.report.figures.style import INK, after, font, wrapped
 from flatscan.report.say import say
+from flatscan.report.tables import shows
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -59,7 +60,7 @@ def _costs(choice: Choice, volume: float) -> Note:
         (choice.out_of_plumb, "drawing.out-of-plumb"),
         (choice.out_of_square, "drawing.out-of-square"),
     ):
-        if round(abs(value) * 1000, 1) > 0:
+        if shows(value):
             parts.append(note(code, by=metres(abs(value))))
     return note("drawing.costs", parts=tuple(parts))
 

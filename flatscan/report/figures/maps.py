@@ -15,7 +15,7 @@ from flatscan.core.notes import Note, note
 from flatscan.core.phrase import command_line, written
 from flatscan.core.quantity import metres
 from flatscan.core.units import METRES_PER, feet_and_inches
-from flatscan.plan.screeds import SetOut
+from flatscan.plan.screeds import Screeds
 from flatscan.report.drawings import BandedDrawing, LowDrawing, Point, SectionsDrawing, SetOutDrawing
 from flatscan.report.figures import elevation, titleblock
 from flatscan.report.figures.style import FAINT, INK, PAPER, after, font, write
@@ -100,7 +100,7 @@ def _figure_beside(axes: Axes, x: float, y: float, said: str) -> None:
     )
 
 
-def _legend(laid: SetOut, units: str) -> list[str]:
+def _legend(laid: Screeds, units: str) -> list[str]:
     said = [f"{say(note('drawing.packing-figures'))}{after(units)}."]
     starts = [(screed.x, dot.y) for screed in laid.screeds for dot in screed.dots if dot.start_here]
     said += [say(note("drawing.start-here", at), units) for at in starts[:1]]

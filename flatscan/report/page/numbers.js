@@ -44,7 +44,7 @@ const at = (x, y) => {
     "build-up": data.finish ? (plane(data.finish, px, py) - z) / lean : NaN };
 };
 
-// ---- the straightedge: samples one cell apart, bilinear, upper hull; the same as flatscan.report.profile
+// ---- the straightedge: samples one cell apart, bilinear, upper hull; the same as `rest` in report/figures/maps.py
 const SLACK = 1e-9, BRIDGE = 0.1;
 const bilinear = (x, y) => {
   let c = (x - grid.x0) / grid.cell, r = (y - grid.y0) / grid.cell;

@@ -283,7 +283,7 @@ _COLUMNS = (
     Column("kind", "what"),
     *AT,
     Column("change_mm", "by", 1),
-    Column("u_mm", "u", 2),
+    Column("u_mm", "±", spread=True),
     Column("width_mm", "width"),
     Column("height_mm", "height"),
     Column("area_m2", "area", 2),

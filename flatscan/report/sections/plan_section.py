@@ -15,7 +15,7 @@ from flatscan.plan.takeoff import TakeOff
 from flatscan.report.bands import resting
 from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
-from flatscan.report.tables import AS_IS, AT, Cell, Column, Table
+from flatscan.report.tables import AS_IS, AT, Cell, Column, Table, shows
 from flatscan.wall import Corner
 
 _HACKS = 3
@@ -267,7 +267,7 @@ def _best_choice(found: Survey) -> Iterator[Note]:
     if best is None:
         return
     off = ((best.out_of_plumb, "report.out-of-plumb"), (best.out_of_square, "report.out-of-square"))
-    costs = [note(code, by=metres(abs(value))) for value, code in off if round(abs(value) * 1000, 1) > 0]
+    costs = [note(code, by=metres(abs(value))) for value, code in off if shows(value)]
     saved = note("report.volume-exact", volume=cubic_metres(best.saves or 0.0))
     yield note("report.or-choice", name=best.name, costs=note("report.list-comma", parts=(saved, *costs)))
 
@@ -322,7 +322,7 @@ def corners(found: tuple[Corner, ...]) -> Section:
         Column("left", "left wall"),
         Column("right", "right wall"),
         Column("out_of_square_mm", "out of square", 1, unknown),
-        Column("u_out_of_square_mm", "u", 1, unknown),
+        Column("u_out_of_square_mm", "±", why=unknown, spread=True),
         Column("leg_mm", "over"),
     )
     rows = tuple((str(c.left), str(c.right), c.out_of_square, c.u_out_of_square, c.leg) for c in found)

@@ -14,7 +14,7 @@ from flatscan.jobs import Looked, Seen
 from flatscan.relief.tie import Tie
 from flatscan.report.bands import Spot
 from flatscan.report.parts import Fact, Section
-from flatscan.report.tables import AT, Column, Table
+from flatscan.report.tables import AT, Column, Table, shows
 
 
 def known(value: float | None, reason: str, u: float | None = None) -> Quantity | Unknown:
@@ -38,7 +38,7 @@ def quoted_common(relief: Relief) -> float:
 
 def signed(value: Quantity) -> Note:
     """A deviation in words: proud, hollow, or on the plane."""
-    if round(value.value * 1000, 1) == 0:
+    if not shows(value.value):
         return note("report.on-plane")
     by = metres(abs(value.value))
     return note("report.proud", by=by) if value.value > 0 else note("report.hollow", by=by)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, cubic_metres, metres
 from flatscan.jobs import Change, Check, Lows, Planned, Result, SetOut, SiteWall, Survey
-from flatscan.plan.screeds import SetOut as Screeds
+from flatscan.plan.screeds import Screeds
 from flatscan.report.parts import TitleCell
 from flatscan.report.sections.plan_section import with_spread
 from flatscan.report.sections.seen_section import wall_name

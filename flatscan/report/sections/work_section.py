@@ -8,46 +8,35 @@ from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import cubic_metres, metres
 from flatscan.jobs import Lows, LowsByHand
 from flatscan.plan.lows import Low, what_is_left
-from flatscan.plan.screeds import SetOut
+from flatscan.plan.screeds import Screeds
 from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
 from flatscan.report.tables import AT, Column, Table
 
 _SHOWN = 3
+# what the document holds of a dot, as the columns of the table name it
+_DOT = ("y_mm", "packing_mm", "u_packing_mm")
 
 
-def set_out(laid: SetOut) -> Section:
+def set_out(laid: Screeds) -> Section:
     """Where the screeds stand, the packing at each dot, and which dot to start from."""
-    rule = metres(laid.rule)
-    values = {
-        "rule_mm": rule,
-        "screeds": tuple(
-            {
-                "x_mm": metres(screed.x),
-                "dots": tuple(
-                    {
-                        "y_mm": metres(dot.y),
-                        "packing_mm": Unknown("unknown.packing") if dot.packing is None else metres(dot.packing, dot.u),
-                        "u_packing_mm": Unknown("unknown.u-packing") if dot.u is None else metres(dot.u),
-                    }
-                    for dot in screed.dots
-                ),
-            }
-            for screed in laid.screeds
-        ),
-        "notes": laid.notes,
-    }
-    places = tuple(metres(screed.x) for screed in laid.screeds)
+    rule, places, listed = metres(laid.rule), tuple(metres(screed.x) for screed in laid.screeds), dots(laid)
+    rows = listed.rows_as_values()
+    screeds = tuple(
+        {"x_mm": x, "dots": tuple({key: row[key] for key in _DOT} for row in rows if row["screed"] == number)}
+        for number, x in enumerate(places, 1)
+    )
+    values = {"rule_mm": rule, "screeds": screeds, "notes": laid.notes}
     said: list[Said] = [note("report.screeds", rule=rule, places=places)]
     start = start_dot(laid)
     said += [start] if start is not None else []
     facts = [Fact("screeds", note("report.screed-places", count=len(places), places=places))]
     facts += [Fact("start", start)] if start is not None else []
     answers = tuple(Fact("set-out-note", said) for said in laid.notes)
-    return Section("setout", values, (*said, *laid.notes), tuple(facts), (dots(laid),), laid.notes, answers)
+    return Section("setout", values, (*said, *laid.notes), tuple(facts), (listed,), laid.notes, answers)
 
 
-def start_dot(laid: SetOut) -> Note | None:
+def start_dot(laid: Screeds) -> Note | None:
     """The dot to set first, None where no dot is to be started from."""
     for screed in laid.screeds:
         for dot in screed.dots:
@@ -59,7 +48,7 @@ def start_dot(laid: SetOut) -> Note | None:
     return None
 
 
-def dots(laid: SetOut) -> Table:
+def dots(laid: Screeds) -> Table:
     """Every dot of every screed, one a row, screeds numbered from the left."""
     rows = tuple(
         (number, screed.x, dot.y, dot.packing, dot.u, _dot_note(screed.note, dot.start_here, dot.packing))
@@ -70,7 +59,7 @@ def dots(laid: SetOut) -> Table:
         Column("screed", "screed"),
         *AT,
         Column("packing_mm", "packing", 0, Unknown("unknown.packing")),
-        Column("u_mm", "u", 1, Unknown("unknown.u-packing")),
+        Column("u_packing_mm", "±", why=Unknown("unknown.u-packing"), spread=True),
         Column("note", "note"),
     )
     return Table("dots", "Screeds and dots", columns, rows, "no screed was set out")
