@@ -35,7 +35,7 @@ _WALLS = (
 _ORDER = (
     Column("product", "product"),
     Column("unit", "sold as"),
-    Column("kg", "kg"),
+    Column("kg", "weight"),
     Column("low", "wanted from", 1),
     Column("high", "to", 1),
     Column("order", "ORDER", 1),

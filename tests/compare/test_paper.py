@@ -90,7 +90,7 @@ def test_cautions_stand_before_quantities(sheets):
 
 
 def test_what_was_asked_is_told_on_paper_page_and_in_plain_words_alike(sheets):
-    asked = r"Cover under 5\.0 mm: \d\.\d m² by the best estimate, \d\.\d m² with 95 % confidence"
+    asked = r"Cover under 5 mm: \d\.\d m² by the best estimate, \d\.\d m² with 95 % confidence"
     found = re.search(asked, " ".join((sheets / "explain.txt").read_text().split()))
     assert found
     assert found[0].removeprefix("C") in text_of(sheets / "sheets.pdf")
