@@ -90,7 +90,7 @@ def calibrate(
     from flatscan.report.placing import write_file
 
     with progress_bar(quiet=quiet) as progress:
-        progress("looking for the board", None)
+        progress(note("stage.board"), None)
         found = calibrated([Path(photo) for photo in photos], Board(*board, square, markers))
     camera = found.camera
     given = ctx.get_parameter_source("out") != click.core.ParameterSource.DEFAULT

@@ -29,12 +29,14 @@ class _Bar:
         self.display: Any = None
         self.task: Any = None
 
-    def __call__(self, stage: str, share: float | None = None) -> None:
+    def __call__(self, stage: Note, share: float | None = None) -> None:
+        from flatscan.report.say import say
+
         if self.display is None:
             if time.monotonic() - self.started < PATIENCE:
                 return
             self._open()
-        self.display.update(self.task, description=stage, completed=share, total=None if share is None else 1.0)
+        self.display.update(self.task, description=say(stage), completed=share, total=None if share is None else 1.0)
 
     def _open(self) -> None:
         from rich.console import Console
@@ -184,7 +186,7 @@ def run_each(
                 several = found if isinstance(found, tuple) else (found,)
                 places = _wall_folders(folder, several)
                 _warn_early(several, output)
-                progress("sheets", None)
+                progress(note("stage.sheets"), None)
                 files = [_write(one, place, output) for one, place in zip(several, places, strict=True)]
         except FlatscanError as trouble:
             if len(captures) == 1:

@@ -14,6 +14,7 @@ from typing import Any
 from flatscan import jobs
 from flatscan.core.errors import BadValue, FlatscanError, ReadError
 from flatscan.core.model import Cloud, Readings
+from flatscan.core.notes import Note, note
 from flatscan.desk import answering
 from flatscan.desk.asking import what_for
 from flatscan.desk.folders import Job
@@ -22,6 +23,7 @@ from flatscan.jobs.settings import DEFAULT_SYSTEM
 from flatscan.plan.other_planes import ChosenHumps
 from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import take_off
+from flatscan.report.say import say
 from flatscan.wall import Room
 
 # results of this many steps are kept: about the steps of five walls
@@ -31,10 +33,15 @@ Key = tuple[Any, ...]
 
 @dataclass(frozen=True, slots=True)
 class Working:
-    """Not done yet: what is being done, in words, and how far it is, if that is known."""
+    """Not done yet: what is being done, and how far it is, if that is known."""
 
-    words: str
+    stage: Note
     share: float | None
+
+    @property
+    def words(self) -> str:
+        """What is being done, for a page."""
+        return say(self.stage)
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,10 +123,10 @@ class Bench:
         with self._lock:
             future = self._asked.get(key)
             if future is None and key not in self._kept:
-                self._told[key] = Working("waiting for the wall before it", None)
+                self._told[key] = Working(note("stage.waiting"), None)
                 future = self._asked[key] = self._pool.submit(self._run, key, make)
         if future is not None and not futures.wait([future], timeout=wait).done:
-            return self._told.get(key, Working("almost done", None))
+            return self._told.get(key, Working(note("stage.almost-done"), None))
         with self._lock:
             self._asked.pop(key, None)
             kept = self._kept.get(key)
@@ -130,8 +137,8 @@ class Bench:
         return kept if future is None else future.result()
 
     def _run(self, key: Key, make: Callable[[jobs.Progress], Any]) -> Any:
-        def tell(words: str, share: float | None = None) -> None:
-            self._told[key] = Working(words, share)
+        def tell(stage: Note, share: float | None = None) -> None:
+            self._told[key] = Working(stage, share)
 
         try:
             value = make(tell)

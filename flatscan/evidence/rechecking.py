@@ -45,7 +45,7 @@ def recheck(
     with tempfile.TemporaryDirectory(prefix="flatscan-") as place:
         folder = Path(place)
         try:
-            progress("checking hashes", None)
+            progress(note("stage.hashes"), None)
             members = unpack(path, folder)
             manifest, record = _manifest(members)
             problems = (*_member_problems(members, manifest), *_expected(record, seal, key))

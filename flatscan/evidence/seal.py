@@ -15,6 +15,7 @@ from typing import Any
 
 from flatscan import __version__, methods, report
 from flatscan.core.errors import BadValue, OutputError, ReadError
+from flatscan.core.notes import note
 from flatscan.evidence.archive import MANIFEST, README, SEAL, TOLERANCES, safe_name, write_archive
 from flatscan.evidence.contents import Job, Photo, Statement, member_of, relied_on, take_photo, to_plain
 from flatscan.jobs import Progress, silent
@@ -286,7 +287,7 @@ def _job(
     """One job run: how it is described in the manifest, and its report."""
     folder = f"results/{number:02d}-{job.command}"
     found = job.run(paths, progress)
-    progress("sheets", None)
+    progress(note("stage.sheets"), None)
     written = report.write(found, members.folder / folder, units=units)
     for sheet in written:
         members.add(f"{folder}/{sheet.name}", sheet)

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from flatscan import verdict as verdicts
 from flatscan.core.errors import BadValue
-from flatscan.core.notes import Note
+from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, degrees
 from flatscan.jobs.results import Check, Looked, Seen
 from flatscan.jobs.seeing import Capture, lean_of, look, see
@@ -39,7 +39,7 @@ def check_looked(looked: Looked, sweeps: Sweeps, requirement: Requirement, progr
     """`check` of a wall already looked at, by its own ``sweeps``; what these hold is not swept again."""
     judged = []
     for entry in requirement.entries:
-        progress("judging" if entry.published else "straightedge", None)
+        progress(note("stage.judging" if entry.published else "stage.straightedge"), None)
         measured = _measured(entry, looked, requirement, sweeps)
         judged.append(verdicts.judge(entry, measured, looked.relief, confidence=requirement.confidence))
     verdict = verdicts.verdict_of(judged, confidence=requirement.confidence)

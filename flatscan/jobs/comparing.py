@@ -56,7 +56,7 @@ def compare_surveys(
     surveys = _at_one_cell((earlier, later), hows, progress)
     requirement = options.finish or Requirement()
     checked = check_seen(surveys[1].seen, requirement, progress)
-    progress("laying the surveys over each other", None)
+    progress(note("stage.laying-over"), None)
     reliefs = _smoothed(surveys, requirement.limit)
     shapes = [shape_of(r, s.wall) for r, s in zip(reliefs, surveys, strict=True)]
     alignment, assumed = aligned(surveys, reliefs, options)
@@ -210,7 +210,7 @@ def judged(
     if allowance is not None:
         if rates is not None:
             rates = replace(rates, allowance=allowance)
-        progress("straightedge", None)
+        progress(note("stage.straightedge"), None)
         gaps = sweeps.of(requirement.rule, requirement.method, requirement.directions)
         survey = planned(looked, gaps, finish, progress)
         found["variation"] = variation_of(survey, difference, both, allowance, rates, finish)

@@ -26,7 +26,7 @@ from flatscan.straightedge.gaps import Gap
 
 def lines(path: str | Path, rule: float, pairs: Sequence[tuple[Path, Path]] = (), progress: Progress = silent) -> Lines:
     """The lines of a set-up file, or of ``pairs`` of pictures in place of its own, with a straightedge along each."""
-    progress("measuring the lines", None)
+    progress(note("stage.lines"), None)
     surveyed = survey_lines(Path(path), tuple(pairs))
     return Lines(surveyed, line_gaps(surveyed, rule), rule)
 
@@ -99,7 +99,7 @@ def planned_readings(
             done = before.tie.places
             # a warp that the readings showed to be larger than stated is planned against as it is
             scan = replace(scan, common=replace(scan.common, sd=before.tie.sd))
-    progress("planning", None)
+    progress(note("stage.planning"), None)
     laser = capture_type(STATIONS_TYPE).common_error()
     plans = plan_readings(scan, rule=rule, reading_u=how.reading_u, laser=laser, counts=counts, done=done)
     warp = scan.common.sd, scan.common.length

@@ -76,7 +76,7 @@ def read(source: Capture, how: Capturing, progress: Progress = silent) -> Cloud 
     """What a capture holds, as the settings say to read it; one read already stays as it is."""
     if isinstance(source, (Cloud, Readings)):
         return source
-    progress("reading", None)
+    progress(note("stage.reading"), None)
     if not isinstance(source, (str, os.PathLike)):
         return capture.from_points(_as_array(source), file_unit=how.file_unit, max_points=how.max_points)
     return capture.read(source, file_unit=how.file_unit, reading_u=how.reading_u, max_points=how.max_points)
@@ -124,7 +124,7 @@ def tied(seen: Seen, how: Capturing, progress: Progress) -> Seen:
             remedy="Give the scan as the capture and the readings with {set:tie}",
             file=seen.origin.file,
         )
-    progress("tying down", None)
+    progress(note("stage.tying"), None)
     # the readings' file says its own unit: --file-unit is the scan's
     readings = capture.read(how.tie, reading_u=how.reading_u)
     if isinstance(readings, Cloud):
@@ -167,7 +167,7 @@ def seen_in(
     if room is None:
         room = find_room(watched, how, progress)
     wall = _chosen(room, how, taken.origin.file)
-    progress("relief", None)
+    progress(note("stage.relief"), None)
     relief, more = grid(watched, wall, _common(kind, how), cell=how.cell)
     step = math.sqrt(12) * float(np.linalg.norm(wall.frame.out * taken.u_step))
     return Seen(
@@ -203,7 +203,7 @@ def list_walls(source: Capture, how: Capturing, progress: Progress = silent) -> 
 
 def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent) -> walls.Room:
     """All walls of a cloud, numbered."""
-    progress("finding the walls", None)
+    progress(note("stage.walls"), None)
     kind, _ = _capture_type(cloud, how.capture_type)
     # a capture that knows its own vertical worse than usual says so; else its type does
     cloud = replace(cloud, u_up=kind.lean if cloud.u_up <= PHONE_GRAVITY else max(kind.lean, cloud.u_up))
@@ -219,7 +219,7 @@ def _watched(cloud: Cloud, progress: Progress) -> Cloud:
         for points in cloud.chunks():
             yield points
             done += len(points)
-            progress("measuring points", done / max(cloud.count, 1))
+            progress(note("stage.points"), done / max(cloud.count, 1))
 
     return replace(cloud, chunks=chunks)
 
@@ -284,7 +284,7 @@ def _chosen(room: walls.Room, how: Capturing, file: str) -> Wall:
 
 def look(seen: Seen, requirement: Requirement, progress: Progress) -> Looked:
     """Smooth with the smallest window that makes gaps certain enough for the limit, and describe the shape."""
-    progress("shape", None)
+    progress(note("stage.shape"), None)
     smoothed = smooth(seen.relief, choose_window(seen.relief, requirement.limit))
     shape = shape_of(smoothed, seen.wall)
     return Looked(
@@ -305,7 +305,7 @@ def _coarse_step(seen: Seen, requirement: Requirement) -> tuple[Note, ...]:
 
 def swept(looked: Looked, requirement: Requirement, progress: Progress) -> Gaps:
     """The straightedge at every place of the relief."""
-    progress("straightedge", None)
+    progress(note("stage.straightedge"), None)
     k = coverage_factor(requirement.confidence)
     return straightedge.sweep(
         looked.relief, requirement.rule, directions=requirement.directions, k=k, method=requirement.method

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from flatscan.core.errors import BadValue
+from flatscan.core.notes import Note
 from flatscan.core.quantity import metres, share
 from flatscan.core.typed import in_metres
 from flatscan.plan.finish import FixedPoint, PlaneOptions
@@ -16,7 +17,8 @@ from flatscan.plan.takeoff import TakeOffOptions
 from flatscan.standards import Tolerance
 from flatscan.standards import load as load_tolerance
 
-Progress = Callable[[str, float | None], None]
+# what is being done, and how far it is where that is known
+Progress = Callable[[Note, float | None], None]
 Rectangle = tuple[float, float, float, float]
 DEFAULT_RULE, DEFAULT_LIMIT = 1.8, 0.003  # common specification practice (methods/tolerances 5): 3 mm under 1.8 m
 DEFAULT_SYSTEM = "gypsum-undercoat"
@@ -25,7 +27,7 @@ Length = float | str
 CLOUD_TYPE, STATIONS_TYPE, LINES_TYPE = "phone-walk", "laser-readings", "laser-line"
 
 
-def silent(_stage: str, _share: float | None = None) -> None:
+def silent(_stage: Note, _share: float | None = None) -> None:
     """A `Progress` that tells nobody."""
 
 

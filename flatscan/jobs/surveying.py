@@ -11,6 +11,7 @@ from typing import Any
 
 from flatscan.core.errors import BadValue
 from flatscan.core.model import Readings
+from flatscan.core.notes import note
 from flatscan.jobs.checking import check_seen
 from flatscan.jobs.results import Looked, Lows, LowsByHand, Planned, Seen, SetOut, SiteWall, Survey, Together
 from flatscan.jobs.seeing import Capture, find_room, look, read, see, seen_in, swept
@@ -64,7 +65,7 @@ def plan(looked: Looked, finish: Finishing, progress: Progress = silent) -> Plan
 
     What cannot be ordered is raised if the system was asked for by name, else said.
     """
-    progress("finish plane", None)
+    progress(note("stage.finish-plane"), None)
     system = load_system(finish.system or DEFAULT_SYSTEM)
     wall, smooth = looked.wall, looked.relief
     # a scan's plane is measured from the foot of the wall's own fit, a laser's from the laser plane
@@ -181,7 +182,7 @@ def survey_together(
     room = find_room(taken, how, progress)
     seen = [seen_in(taken, replace(how, wall=number), progress, room) for number in walls]
     found = [look(wall, test, progress) for wall in seen]
-    progress("finish planes", None)
+    progress(note("stage.finish-planes"), None)
     joined = place_room(
         tuple(RoomWall(one.relief, one.wall, finish.plane) for one in found),
         corners=corners,
@@ -221,7 +222,7 @@ def set_out_seen(
     """`set_out` of a wall already seen."""
     looked = look(seen, requirement, progress)
     planned = plan(looked, finish, progress)
-    progress("set-out", None)
+    progress(note("stage.set-out"), None)
     if looked.relief.laser is not None:
         options = replace(options, laser=looked.relief.laser)
     screeds = set_out_screeds(looked.relief, looked.wall, planned.build_up.plane, options=options)

@@ -5,11 +5,8 @@ Nothing stands here that the numbers do not carry; what was not tested is named 
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Iterator
-
-from scipy.special import ndtr
 
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, cubic_metres, metres, share
@@ -20,7 +17,7 @@ from flatscan.report.sections.change_section import agreement_note, typical_limi
 from flatscan.report.sections.gap_section import titled
 from flatscan.report.sections.seen_section import signed, wall_name
 from flatscan.straightedge.gaps import Gaps
-from flatscan.verdict import Criterion, Verdict
+from flatscan.verdict import Criterion, Verdict, conformance
 
 WIDTH = 79
 _DECIDED = {"within": "explain.is-within", "outside": "explain.is-outside", "undecided": "explain.is-undecided"}
@@ -184,13 +181,3 @@ def _odds(criterion: Criterion) -> Said:
     if criterion.judges != "plumb" or criterion.value is None or u is None:
         return ""
     return note("explain.odds", odds=share(conformance(criterion.value, u, criterion.limit)))
-
-
-def conformance(value: float, u: float, limit: float) -> float:
-    """Probability that |a quantity| measured as ``value`` with standard uncertainty ``u`` is at most ``limit``.
-
-    Normal error, no prior knowledge: JCGM 106:2012, 7.2.2 and 7.4 (two limits, -limit and limit); 0 or 1 for u = 0.
-    """
-    if u <= 0:
-        return float(abs(value) <= limit)
-    return float(ndtr((limit - value) / u) - ndtr((-limit - value) / u)) if math.isfinite(value) else 0.0

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from scipy.special import ndtri
+from scipy.special import ndtr, ndtri
 
 from flatscan.core.errors import BadValue
 from flatscan.core.notes import Note, note
@@ -110,6 +110,16 @@ def decide(value: float, u: float, limit: float, k: float) -> str:
     if value + k * u <= limit:
         return WITHIN
     return OUTSIDE if value - k * u > limit else UNDECIDED
+
+
+def conformance(value: float, u: float, limit: float) -> float:
+    """Probability that |a quantity| measured as ``value`` with standard uncertainty ``u`` is at most ``limit``.
+
+    Normal error, no prior knowledge: JCGM 106:2012, 7.2.2 and 7.4 (two limits, -limit and limit); 0 or 1 for u = 0.
+    """
+    if u <= 0:
+        return float(abs(value) <= limit)
+    return float(ndtr((limit - value) / u) - ndtr((-limit - value) / u)) if math.isfinite(value) else 0.0
 
 
 def positive(limit: float, name: str) -> float:

@@ -5,7 +5,10 @@ from pathlib import Path
 import pytest
 from numpy.testing import assert_allclose
 
+from flatscan import jobs
 from flatscan.plan.rates import TEMPLATE
+from flatscan.plan.screeds import SetOutOptions
+from flatscan.report.say import say
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 WALL = (SAMPLES / "wall.ply", "--capture-type", "scanner")
@@ -127,3 +130,17 @@ def test_lows_written_down_by_hand(flatscan, tmp_path):
     assert_allclose(low["litres"], 3.14159265 / 8 * 4 * 0.3 * 0.4, atol=1e-3)
     assert document["wall"] is None
     assert flatscan("lows").code == 2
+
+
+def test_the_stages_of_a_job_are_told_as_notes_with_words():
+    def stages(job, file, *more):
+        told = []
+        job(SAMPLES / file, jobs.Capturing(), jobs.Requirement.by(limit=0.003), *more, lambda *it: told.append(it))
+        assert all(share is None or 0 <= share <= 1 for _, share in told)
+        return [say(stage) for stage, _ in told]
+
+    assert stages(jobs.check, "laser_grid.csv")[0] == "reading"
+    assert stages(jobs.check, "laser_grid.csv")[-1] == "straightedge"
+    by_scan = stages(jobs.set_out, "wall.ply", jobs.Finishing(), SetOutOptions(rule=1.8))
+    assert "measuring points" in by_scan
+    assert by_scan[-1] == "set-out"

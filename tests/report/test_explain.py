@@ -5,7 +5,7 @@ import dataclasses
 import pytest
 from results import explained
 
-from flatscan.report.explain import conformance
+from flatscan.verdict import conformance
 
 NEVER = ("complies", "certified", "caused by", "owes", "guarantee", "safe")
 
