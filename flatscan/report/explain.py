@@ -76,7 +76,11 @@ def _foreman(result: Result) -> Iterator[Said]:
     # what can hurt comes before what is to be done
     yield from short_cautions(report_of(result))
     lean = signed(metres(result.shape.lean_height))
-    yield note("explain.plumb") if lean.code == "report.on-plane" else note("explain.leans", lean=lean)
+    source = result.wall.plumb.known_from or note("report.nothing-in-capture")
+    if lean.code == "report.on-plane":
+        yield note("explain.plumb", source=source)
+    else:
+        yield note("explain.leans", lean=lean, source=source)
     yield from _places(result)
     if isinstance(result, (Survey, SetOut)) and result.plan.take_off.coats:
         coats = tuple(
