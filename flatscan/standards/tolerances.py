@@ -17,6 +17,7 @@ from flatscan.core import choices
 from flatscan.core.errors import BadTable, BadValue
 from flatscan.core.quantity import metres
 from flatscan.core.records import Positive, of_table, one_of, parse_toml
+from flatscan.core.typed import is_length, parse_length
 from flatscan.core.units import METRES_PER
 
 CRITERIA = ("flatness", "plumb", "step", "corner", "reveal", "square")
@@ -236,18 +237,27 @@ def available() -> tuple[Tolerance, ...]:
 
 
 def matching(words: Sequence[str]) -> tuple[Tolerance, ...]:
-    """The entries that hold all of the words, in any case; `BadValue` where none does."""
+    """The entries that hold all of the words, in any case, or have that length or limit; `BadValue` where none does."""
     wanted = [word.lower() for word in words]
-    found = tuple(entry for entry in available() if all(word in str(entry).lower() for word in wanted))
+    found = tuple(entry for entry in available() if all(_holds(entry, word) for word in wanted))
     if not found:
         raise BadValue(
             "tolerances",
             "no entry holds all of '{words}'",
-            needed="words of an entry's id, document or note",
+            needed="words of an entry's id, document or note, a length or a limit",
             remedy="Leave the words out to see them all ({run:tolerances})",
             words=tuple(words),
         )
     return found
+
+
+def _holds(entry: Tolerance, word: str) -> bool:
+    if word in str(entry).lower():
+        return True
+    if not is_length(word, None):
+        return False
+    length = parse_length(word)
+    return any(math.isclose(length, known, abs_tol=1e-6) for known in (*entry.lengths, *entry.limits))
 
 
 def load(identifier: str) -> Tolerance:

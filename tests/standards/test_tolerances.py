@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadTable, BadValue
 from flatscan.standards import Tolerance, available, load, parse
-from flatscan.standards.tolerances import half_up_mm
+from flatscan.standards.tolerances import half_up_mm, matching
 
 INCH = 0.0254
 FOOT = 0.3048
@@ -167,3 +167,11 @@ def test_layout_is_read():
 def test_broken_layout_is_refused_by_name(old, new):
     with pytest.raises(BadTable, match=r"a\.toml"):
         parse(GOOD.replace(old, new), "a.toml")
+
+
+def test_entries_are_found_by_a_length_or_a_limit_too():
+    """The example of the command's own help."""
+    found = matching(["plaster", "2m"])
+    assert found
+    assert all(2.0 in entry.lengths for entry in found)
+    assert matching(["1/8 in"]) == tuple(entry for entry in available() if 0.003175 in (*entry.limits, *entry.lengths))
