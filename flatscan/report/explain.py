@@ -61,7 +61,7 @@ def _plain(criterion: Criterion) -> Note:
     limit = metres(criterion.limit)
     if criterion.value is None:
         return note("explain.criterion-unmeasured", name=criterion.name, limit=limit, decided=decided)
-    value = metres(criterion.value, criterion.u)
+    value = criterion.measured
     return note("explain.criterion", name=criterion.name, value=value, limit=limit, decided=decided)
 
 

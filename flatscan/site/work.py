@@ -12,8 +12,7 @@ from typing import Any
 from flatscan import jobs, report
 from flatscan.core.errors import FlatscanError, OutputError, ReadError
 from flatscan.core.model import Cloud, Readings
-from flatscan.core.notes import Note
-from flatscan.core.quantity import Quantity, metres
+from flatscan.core.quantity import metres
 from flatscan.core.records import from_plain, to_plain
 from flatscan.plan.coats import OrderLine
 from flatscan.report.parts import Report
@@ -124,16 +123,9 @@ def _wall(task: Task) -> Outcome:
 
 
 def _said(found: jobs.SiteWall, full: Report) -> WallSaid:
-    """What a summary says of a wall: stop signs, and each criterion with the quantities of its sentence."""
-    section = full.section("verdict")
-    if found.verdict is None or section is None:
-        return WallSaid(full.stops)
-    sentences = [fact.text for fact in section.facts if fact.key == "decided" and isinstance(fact.text, Note)]
-    values = [sentence.quantities.get("value") for sentence in sentences]
-    judged = tuple(
-        JudgedBy(criterion.name, value if isinstance(value, Quantity) else None, metres(criterion.limit))
-        for criterion, value in zip(found.verdict.criteria, values, strict=True)
-    )
+    """What a summary says of a wall: stop signs, and each criterion with its value and u."""
+    criteria = () if found.verdict is None else found.verdict.criteria
+    judged = tuple(JudgedBy(criterion.name, criterion.measured, metres(criterion.limit)) for criterion in criteria)
     return WallSaid(full.stops, judged)
 
 

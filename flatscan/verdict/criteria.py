@@ -42,6 +42,11 @@ class Criterion:
     u: float | None = None
 
     @property
+    def measured(self) -> Quantity | None:
+        """What was measured [m] with its uncertainty, None where nothing was."""
+        return None if self.value is None else metres(self.value, self.u)
+
+    @property
     def judges(self) -> str:
         """What it judges: flatness, plumb, step or corner, whatever tells it apart from another of the kind."""
         name: object = self.name

@@ -166,7 +166,7 @@ def judged(criterion: Criterion, gaps: Gaps) -> Note:
     decision = note("report.decision", name=titled(criterion), decision=decided(criterion.decision))
     if criterion.value is None:
         return note("report.judged-unmeasured", decision=decision, limit=limit)
-    value = metres(criterion.value, criterion.u)
+    value = criterion.measured
     shown = gaps.judged()
     if criterion.name != "flatness":
         return note("report.judged", decision=decision, value=value, limit=limit)

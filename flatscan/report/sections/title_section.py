@@ -108,6 +108,6 @@ def _decision(verdict: Verdict | None) -> TitleCell:
     if first.value is None:
         small = note("drawing.unmeasured-of", name=first.name, limit=limit)
     else:
-        value = metres(first.value, first.u)
+        value = first.measured
         small = note("drawing.measured-of", name=first.name, value=value, limit=limit)
     return TitleCell(head, note("report.list", parts=named), small)
