@@ -11,88 +11,34 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from flatscan.library import (
-        Change as Change,
-    )
-    from flatscan.library import (
-        Check as Check,
-    )
-    from flatscan.library import (
-        FlatscanError as FlatscanError,
-    )
-    from flatscan.library import (
-        Grid as Grid,
-    )
-    from flatscan.library import (
-        Lines as Lines,
-    )
-    from flatscan.library import (
-        Lows as Lows,
-    )
-    from flatscan.library import (
-        Note as Note,
-    )
-    from flatscan.library import (
-        Plan as Plan,
-    )
-    from flatscan.library import (
-        Quantity as Quantity,
-    )
-    from flatscan.library import (
-        Requirement as Requirement,
-    )
-    from flatscan.library import (
-        Seen as Seen,
-    )
-    from flatscan.library import (
-        SetOut as SetOut,
-    )
-    from flatscan.library import (
-        Stations as Stations,
-    )
-    from flatscan.library import (
-        Survey as Survey,
-    )
-    from flatscan.library import (
-        Unknown as Unknown,
-    )
-    from flatscan.library import (
-        check as check,
-    )
-    from flatscan.library import (
-        compare as compare,
-    )
-    from flatscan.library import (
-        document as document,
-    )
-    from flatscan.library import (
-        find_walls as find_walls,
-    )
-    from flatscan.library import (
-        lines as lines,
-    )
-    from flatscan.library import (
-        lows as lows,
-    )
-    from flatscan.library import (
-        read as read,
-    )
-    from flatscan.library import (
-        relief as relief,
-    )
-    from flatscan.library import (
-        say as say,
-    )
-    from flatscan.library import (
-        set_out as set_out,
-    )
-    from flatscan.library import (
-        survey as survey,
-    )
-    from flatscan.library import (
-        tolerances as tolerances,
-    )
-    from flatscan.library import (
-        write as write,
+        Change,
+        Check,
+        FlatscanError,
+        Grid,
+        Lines,
+        Lows,
+        Note,
+        Plan,
+        Quantity,
+        Requirement,
+        Seen,
+        SetOut,
+        Stations,
+        Survey,
+        Unknown,
+        check,
+        compare,
+        document,
+        find_walls,
+        lines,
+        lows,
+        read,
+        relief,
+        say,
+        set_out,
+        survey,
+        tolerances,
+        write,
     )
 
 __version__ = "0.1.0"

@@ -2,13 +2,12 @@
 
 A template is a sentence with placeholders ``{name:kind}``. Kinds: ``length`` (``.1`` decimals of a millimetre, or
 ``.2g`` significant digits), ``exact`` (one held against another: in inches by hundredths), ``span`` (long lengths, in
-metres or feet), ``area``, ``volume``, ``mass``, ``load``,
-``slope``, ``angle``, ``pixels``, ``hours``, ``days``, ``share`` (per cent), ``number``, ``count`` (thousands parted by
-commas), ``place``, ``xy`` (a place as tables name it), ``list`` and ``then`` (several notes); none for names, notes and
-small counts. ``bare`` is a length beside another one that carries the mm; inches always carry their own. A ``+``
-before the decimals writes the sign as well; a ``±`` behind the kind adds the expanded uncertainty (k = 2), ``spread``
-is that of a length alone. ``{set:rule}`` is the setting called rule, ``{run:survey --list}`` that command, as the
-reader at hand knows them.
+metres or feet), ``area``, ``volume``, ``mass``, ``load``, ``slope``, ``angle``, ``pixels``, ``hours``, ``days``,
+``share`` (per cent), ``number``, ``count`` (thousands parted by commas), ``place``, ``xy`` (a place as tables name it),
+``list`` and ``then`` (several notes); none for names, notes and small counts. ``bare`` is a length beside another one
+that carries the mm; inches always carry their own. A ``+`` before the decimals writes the sign as well; a ``±`` behind
+the kind adds the expanded uncertainty (k = 2), ``spread`` is that of a length alone. ``{set:rule}`` is the setting
+called rule, ``{run:survey --list}`` that command, as the reader at hand knows them.
 """
 
 from __future__ import annotations
@@ -224,10 +223,13 @@ def _spread(value: Quantity, base: str, digits: str, units: str) -> str:
     return f"± {_WRITE[base](2 * value.u, units, digits)}"
 
 
-def expanded_length(u: float, units: str) -> str:
-    """Expanded uncertainty (k = 2) of a length with standard uncertainty ``u`` [m], rounded up, without its ±."""
+def expanded_length(u: float, units: str, *, bare: bool = False) -> str:
+    """Expanded uncertainty (k = 2) of a length with standard uncertainty ``u`` [m], rounded up, without its ±.
+
+    ``bare`` leaves the mm to the head of a column; inches always carry their own.
+    """
     if units != "in":
-        return f"{-int(-2 * u * 10000 // 1) / 10:.1f} mm"
+        return f"{math.ceil(2 * u * 10000) / 10:.1f}{'' if bare else ' mm'}"
     inches = 2 * u / METRES_PER["in"]
     if inches < 1 / 16:
         # a sixteenth would be many times too much

@@ -16,36 +16,5 @@ from flatscan.library.outputs import document, say, tolerances, write
 from flatscan.library.questions import Plan, check, compare, lines, lows, set_out, survey
 from flatscan.report import screen
 
-__all__ = [
-    "Change",
-    "Check",
-    "FlatscanError",
-    "Grid",
-    "Lines",
-    "Lows",
-    "Note",
-    "Plan",
-    "Quantity",
-    "Requirement",
-    "Seen",
-    "SetOut",
-    "Stations",
-    "Survey",
-    "Unknown",
-    "check",
-    "compare",
-    "document",
-    "find_walls",
-    "lines",
-    "lows",
-    "read",
-    "relief",
-    "say",
-    "set_out",
-    "survey",
-    "tolerances",
-    "write",
-]
-
 # results show themselves in the words of the report, which no job knows
 Showing.in_a_line, Showing.on_a_page = screen.in_a_line, screen.on_a_page

@@ -47,8 +47,12 @@ def say(it: Said, manner: Manner | str = "mm") -> str:
 
 
 def is_item(text: Said, mark: str) -> bool:
-    """Whether a note is an item of a list: its template begins with the list's ``mark``."""
+    """Whether a note's template begins with a ``mark``, such as that of an item of a list."""
     return isinstance(text, Note) and templates()[text.code][: len(mark)] == mark
+
+
+# what a sentence can begin with that is written as it is
+_FILE_NAMES = ("{file}", "{picture}", "{member}")
 
 
 def finished(text: Said, manner: Manner | str = "mm") -> str:
@@ -56,10 +60,8 @@ def finished(text: Said, manner: Manner | str = "mm") -> str:
     words = say(text, manner).rstrip()
     if not words.strip() or is_item(text, "  "):
         return words
-    name = words.partition(" ")[0].rstrip(":,;")
-    # the name of a file is written as it is
-    first = words[:1] if "." in name or "_" in name else words[:1].upper()
-    return f"{first}{words[1:].rstrip('.')}."
+    named = any(is_item(text, slot) for slot in _FILE_NAMES)
+    return f"{words[:1] if named else words[:1].upper()}{words[1:].rstrip('.')}."
 
 
 def trouble(error: FlatscanError, manner: Manner | str = "mm") -> str:

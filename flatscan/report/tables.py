@@ -110,7 +110,7 @@ def _text(column: Column, value: Cell, system: str) -> str:
     if not isinstance(value, (int, float, np.number)):
         return say(value, system)
     if column.spread:
-        return expanded_length(float(value), system).removesuffix(" mm")
+        return expanded_length(float(value), system, bare=True)
     if _is_length(column.key):
         # the column's head carries mm; inches carry their own unit
         kind = f"length.{column.decimals}" if system == "in" else f"bare.{column.decimals}"
