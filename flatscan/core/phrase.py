@@ -218,6 +218,9 @@ def _spread(value: Quantity, base: str, digits: str, units: str) -> str:
     """± expanded uncertainty (k = 2), lengths rounded up so that a sheet never shows less than there is."""
     if value.u is None:
         return "(± not known)"
+    if base == "exact" and units == "in" and 2 * value.u >= METRES_PER["in"] / 16:
+        # hundredths beside hundredths
+        return f"± {math.ceil(2 * value.u / METRES_PER['in'] * 100 - 1e-9) / 100:.2f} in"
     if base in ("length", "exact"):
         return f"± {expanded_length(value.u, units)}"
     return f"± {_WRITE[base](2 * value.u, units, digits)}"

@@ -160,3 +160,10 @@ def test_a_sentence_begins_with_a_capital_but_a_file_keeps_its_name():
     assert finished("stations only: nothing between them") == "Stations only: nothing between them."
     read = note("jobs.tie-file", file="laser_grid.csv", what=note("plan.nothing-left", limit=metres(0.003)))
     assert finished(read).startswith("laser_grid.csv: ")
+
+
+def test_a_spread_in_inches_is_as_fine_as_its_value():
+    # by hand: 2 x 4 mm are 0.315 in, 2 x 0.2 mm 0.0157 in, both rounded up
+    assert written(metres(0.0566, 0.004), "exact.1±", command_line("in")) == "2.23 in ± 0.32 in"
+    assert written(metres(0.0066, 0.0002), "exact.1±", command_line("in")) == "0.26 in ± 0.016 in"
+    assert written(metres(0.0566, 0.004), "length.1±", command_line("in")) == "2 1/4 in ± 3/8 in"
