@@ -150,7 +150,7 @@ def _refusal(cutter: Cutter, cell: int, chosen: list[int]) -> Note | None:
     if number in humps.left:
         return note("plan.hacking-too-small", place, workable=metres(options.humps.workable))
     if number == 0:
-        return note("plan.hacking-wall", place)
+        return note("plan.hacking-wall-then" if chosen else "plan.hacking-wall", place)
     return None
 
 

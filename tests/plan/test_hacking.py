@@ -43,7 +43,7 @@ def test_three_nibs_govern_in_turn(build):
     assert_allclose([h.cut_so_far for h in plan.hacks], [0.002, 0.002, 0.004], atol=1e-12)
     assert_allclose([h.cut for h in plan.hacks], [0.008, 0.006, 0.004], atol=1e-12)
     assert plan.enough == 3
-    assert "the wall itself sets the plane" in say(plan.ends_because)
+    assert "once these humps are cut, the wall itself sets the plane" in say(plan.ends_because)
 
 
 def test_never_deeper_than_allowed(build):

@@ -62,6 +62,7 @@ def test_a_check_holds_decision_record_notice_and_signatures(book, check):
     for part in (
         "Record of measurement",
         "Notice of background, before work starts",
+        "at hand-over take this sheet out",
         "Flatness outside the limit as entered: 6.4 mm ± 0.8 mm",
         "Plumb undecided: neither pass nor fail",
         # by hand: 6.4 - 3.0 = 3.4 mm are 113 % of 3 mm
