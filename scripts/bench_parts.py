@@ -27,8 +27,8 @@ def timed(work, repeat=1):
 
 def relief_of_sweep():
     """A wall 10 m x 3 m at 10 mm, every cell measured: what the sweep's rows are about."""
-    from flatscan.core.model import CommonError
     from flatscan.core.reliefs import Grid
+    from flatscan.core.warp import CommonError
 
     x, y = (np.arange(n) * CELL + CELL / 2 for n in (1000, 300))
     rng = np.random.default_rng(1)

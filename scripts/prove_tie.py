@@ -21,8 +21,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.core.geometry import Frame
-from flatscan.core.model import CommonError, Origin, Plumb, Readings, Relief, Wall
+from flatscan.core.model import Origin, Plumb, Readings, Relief, Wall
 from flatscan.core.reliefs import Grid
+from flatscan.core.warp import CommonError
 from flatscan.relief import capture_type, tie
 from flatscan.relief.planning import plan_readings
 from flatscan.standards import Tolerance

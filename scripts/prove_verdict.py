@@ -26,8 +26,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import binom
 
-from flatscan.core.model import CommonError, Relief
+from flatscan.core.model import Relief
 from flatscan.core.reliefs import Grid
+from flatscan.core.warp import CommonError
 from flatscan.relief import choose_window, smooth
 from flatscan.standards import Tolerance
 from flatscan.straightedge import sweep

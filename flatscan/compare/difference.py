@@ -13,9 +13,10 @@ from scipy.special import ndtri
 from flatscan.compare.alignment import Alignment
 from flatscan.compare.overlay import Both, Leveled, own_variance
 from flatscan.core.geometry import Array, Mask, fit_plane
-from flatscan.core.model import CommonError, Relief
+from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, cubic_metres, metres, share, square_metres
+from flatscan.core.warp import CommonError
 from flatscan.relief.smooth import quadratic_gain
 
 # two-sided 95 %: the level of detection of a difference of two surveys (Lague, Brodu and Leroux, ISPRS J. 82, 2013,

@@ -12,8 +12,9 @@ import numpy as np
 from flatscan.compare.alignment import Alignment
 from flatscan.core.errors import MixedSurveys, TooFewPoints
 from flatscan.core.geometry import Array, Mask, robust_scale, tukey_weight
-from flatscan.core.model import CommonError, Relief
+from flatscan.core.model import Relief
 from flatscan.core.quantity import share
+from flatscan.core.warp import CommonError
 
 # less of the wall in both surveys than this is no comparison
 _LEAST_SHARE = 0.05

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from flatscan.core.geometry import Array, Frame, Mask, polygon_area
 from flatscan.core.notes import Note, Place, note
+from flatscan.core.warp import CommonError
 
 Counts = NDArray[np.int64]
 # a phone's gravity is good to 0.1-0.3 degrees (methods/uncertainty 9); the middle of that as k = 1
@@ -148,6 +149,25 @@ class Opening:
 
 
 @dataclass(frozen=True, slots=True)
+class WallObject:
+    """What hangs on a wall or stands close before it: a rectangle about its middle ``x``, ``y``, in wall coordinates.
+
+    ``stands_off`` [m] is how far it is proud of the surface around it, ``area`` [m2] what it covers. ``state`` is
+    ``removed`` (not wall, not measured), ``wall`` (taken back as wall by the user) or ``doubtful`` (may be either:
+    stays wall, and no decision that hangs on it is made).
+    """
+
+    number: int
+    x: float
+    y: float
+    width: float
+    height: float
+    stands_off: float
+    area: float
+    state: str = "removed"
+
+
+@dataclass(frozen=True, slots=True)
 class Plumb:
     """How plumb is known: where the vertical came from, and its uncertainty as a slope [m per m]."""
 
@@ -162,7 +182,7 @@ class Wall:
     ``share`` is its part of the capture's points. ``up_from`` and ``facing_from`` say how up and the room side are
     known. ``slab`` [m] is how far from the fitted plane points still belong to its surface. ``full`` (k, 2) is the
     outline corner to corner where strips at corners or a skirting were left out of ``outline``, the part measured;
-    width, height and gross area are the full wall's.
+    width, height and gross area are the full wall's. ``objects`` are what stands before it, by number.
     """
 
     number: int
@@ -176,6 +196,7 @@ class Wall:
     slab: float = 0.05
     notes: tuple[Note, ...] = ()
     full: Array | None = None
+    objects: tuple[WallObject, ...] = ()
 
     def __post_init__(self) -> None:
         _own_arrays(self)
@@ -198,69 +219,6 @@ class Wall:
     def gross_area(self) -> float:
         """Area of the wall, openings included [m2]."""
         return polygon_area(self._whole)
-
-
-@dataclass(frozen=True, slots=True)
-class CommonError:
-    """The part of the error that neighbouring points share and averaging does not remove.
-
-    Its semivariogram is gamma(r) = sd^2 (1 - exp(-r^2 / 2 length^2)), a Gaussian warp (methods/uncertainty 6); a tilt
-    of the whole capture has no effect on a gap and is not in it. ``u_offset`` [m] is the uncertainty of the wall's mean
-    position (it moves volumes), ``scale`` the relative uncertainty of lengths, ``source`` how all this is known.
-    """
-
-    sd: float
-    length: float = 1.0
-    u_offset: float = 0.0
-    scale: float = 0.0
-    source: Note | str = "capture type"
-
-    def gamma(self, distance: Array) -> Array:
-        """Semivariogram [m2] at so many metres."""
-        return self.sd**2 * -np.expm1(-(np.asarray(distance, float) ** 2) / (2 * self.length**2))
-
-    def u_gap(self, left: Array, right: Array) -> Array:
-        """Standard uncertainty it puts on the gap at ``left`` and ``right`` metres from the two contacts.
-
-        2 [l gamma(ac) + (1 - l) gamma(cb) - l (1 - l) gamma(ab)] with l = right / (left + right)
-        (methods/uncertainty 6).
-        """
-        left, right = np.asarray(left, float), np.asarray(right, float)
-        span = np.maximum(left + right, 1e-12)
-        weight = right / span
-        variance = weight * self.gamma(left) + (1 - weight) * self.gamma(right)
-        variance = variance - weight * (1 - weight) * self.gamma(span)
-        return np.sqrt(np.clip(2 * variance, 0.0, None))
-
-    @property
-    def stationary(self) -> bool:
-        """Whether the error is alike everywhere; False where readings hold it down in some places more than others."""
-        return True
-
-    def covariance(self, a: Array, b: Array) -> Array:
-        """Covariance [m2] (m, n) of the errors at places ``a`` (m, 2) and ``b`` (n, 2)."""
-        (ax, ay), (bx, by) = np.asarray(a, float).T, np.asarray(b, float).T
-        apart2 = np.subtract.outer(ax, bx) ** 2 + np.subtract.outer(ay, by) ** 2
-        together: Array = self.sd**2 * np.exp(apart2 / (-2 * self.length**2))
-        return together
-
-    def u_gap_at(self, left: Array, at: Array, right: Array) -> Array:
-        """Standard uncertainty (...) it puts on the gaps at places ``at`` between contacts ``left`` and ``right``.
-
-        Each (..., 2) [m], the place on the line between its contacts.
-        """
-        near, far = np.asarray(at, float) - left, np.asarray(right, float) - at
-        return self.u_gap(np.hypot(near[..., 0], near[..., 1]), np.hypot(far[..., 0], far[..., 1]))
-
-    def largest_u_gap(self, x: Array, y: Array, rule: float) -> Array:
-        """Largest `u_gap` (rows, cols) of any gap at each cell ``x`` (cols,), ``y`` (rows,), contacts within ``rule``.
-
-        Lengths in metres.
-        """
-        part = np.linspace(0.0, rule, 61)
-        left, right = np.meshgrid(part, part)
-        largest = float(self.u_gap(left, right)[left + right <= rule * (1 + 1e-9)].max())
-        return np.full((len(y), len(x)), largest)
 
 
 @dataclass(frozen=True, eq=False)

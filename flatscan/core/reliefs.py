@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import IntEnum
 from functools import cached_property
 
 import numpy as np
@@ -25,6 +26,17 @@ _MEASURED = 0.6
 _ROUNDS = 4
 
 
+class Why(IntEnum):
+    """Why a cell on the wall was not measured."""
+
+    MEASURED = 0
+    NO_POINTS = 1
+    STRIP = 2
+    SKIRTING = 3
+    COLLAR = 4
+    OBJECT = 5
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Grid(Relief):
     """A relief of square cells of size ``cell`` [m], out of many points.
@@ -32,7 +44,7 @@ class Grid(Relief):
     ``half_a`` and ``half_b`` are the means of two random halves of the points, None where they are not known.
     ``window`` is the width in cells of the local quadratic it was smoothed with (1: not at all), ``hidden`` counts
     cells where the smoothing may hide something. ``u_floor`` [m] is the part of ``u`` that neighbouring cells share
-    and smoothing does not lower.
+    and smoothing does not lower. ``why`` (rows, cols) tells by `Why` why a cell inside was not measured.
     """
 
     cell: float
@@ -41,6 +53,7 @@ class Grid(Relief):
     window: int = 1
     hidden: int = 0
     u_floor: float = 0.0
+    why: NDArray[np.int8] | None = None
 
     @property
     def known_between(self) -> bool:

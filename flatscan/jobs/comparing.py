@@ -23,9 +23,10 @@ from flatscan.compare import (
     under_least,
 )
 from flatscan.core.geometry import Mask
-from flatscan.core.model import CommonError, Relief
+from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, cubic_metres, metres, root_sum_square, share
+from flatscan.core.warp import CommonError
 from flatscan.jobs.checking import check_looked, check_seen, sweeps_of
 from flatscan.jobs.results import Agreement, Background, Change, Check, Extra, Seen, Survey, Variation
 from flatscan.jobs.seeing import Capture, look

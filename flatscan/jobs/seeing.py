@@ -15,9 +15,10 @@ from flatscan import capture, straightedge
 from flatscan import wall as walls
 from flatscan.core.errors import BadValue, WallNotFound
 from flatscan.core.geometry import Array
-from flatscan.core.model import PHONE_GRAVITY, Cloud, CommonError, Readings, Relief, Wall
+from flatscan.core.model import PHONE_GRAVITY, Cloud, Readings, Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres, root_sum_square, slope
+from flatscan.core.warp import CommonError
 from flatscan.jobs.results import Looked, Seen
 from flatscan.jobs.settings import (
     CLOUD_TYPE,

@@ -14,10 +14,11 @@ from scipy.special import ndtri, stdtrit
 
 from flatscan.core.errors import BadValue, MixedSurveys
 from flatscan.core.geometry import Array, fit_plane, robust_scale
-from flatscan.core.model import PHONE_GRAVITY, CommonError, Relief
+from flatscan.core.model import PHONE_GRAVITY, Relief
 from flatscan.core.notes import note
 from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
+from flatscan.core.warp import CommonError
 from flatscan.relief.smooth import local_quadratic, windows
 
 # A Gaussian warp of sd s and length 1 m puts 0.596 s on the middle of a 2 m chord (methods/uncertainty 6).

@@ -10,13 +10,16 @@ from scipy import ndimage
 
 from flatscan.core import geometry
 from flatscan.core.errors import BadValue, TooFewPoints
-from flatscan.core.geometry import Array, Mask, in_polygon, polygon_area
+from flatscan.core.geometry import Array
 from flatscan.core.kernels import in_lanes
-from flatscan.core.model import Cloud, CommonError, Opening, Wall
+from flatscan.core.model import Cloud, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share
 from flatscan.core.reliefs import Grid
+from flatscan.core.warp import CommonError
+from flatscan.relief.footprint import extent, footprint
 from flatscan.relief.smooth import with_plateau
+from flatscan.relief.sums import Sums
 
 CELL_SIZES = (0.010, 0.020, 0.050)
 ENOUGH_POINTS, ENOUGH_CELLS = 5, 0.95
@@ -27,9 +30,6 @@ _FEWEST, _LEAST_POINTS = 2, 10
 _LARGEST_GRID = 40_000_000
 _LANES, _LARGE = 2, 5_000_000
 _PLENTY = 16
-# mixed pixels smear the edge of an opening over some 20 mm (methods/walls 8: shrink the mask at edges)
-COLLAR = 0.020
-_FINE = 4  # a sloping edge is followed to a quarter of a cell
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,104 +278,3 @@ def _standing_before(proud: Array, count: Array, finest: float, cell: float) -> 
     if not large:
         return []
     return [note("relief.standing-before", gate=metres(GATE), spots=tuple(large))]
-
-
-@dataclass(slots=True)
-class Sums:
-    """Number, sum and sum of squares of offsets in each cell, arrays of equal shape."""
-
-    n: Array
-    z: Array
-    zz: Array
-
-    @classmethod
-    def halves(cls, sums: Array, shape: tuple[int, int]) -> tuple[Sums, Sums]:
-        """The sums of either half out of an array (cells, 2, 3) of number, sum and sum of squares."""
-        first, second = np.ascontiguousarray(np.moveaxis(sums, 0, -1)).reshape(2, 3, *shape)
-        return cls(*first), cls(*second)
-
-    def merged(self, block: int) -> Sums:
-        """The same sums over blocks of ``block`` x ``block`` cells."""
-        return Sums(*(self.block_sum(total, block) for total in (self.n, self.z, self.zz)))
-
-    def __add__(self, other: Sums) -> Sums:
-        return Sums(self.n + other.n, self.z + other.z, self.zz + other.zz)
-
-    def mean(self) -> Array:
-        """Mean of each cell, NaN where it is empty."""
-        return np.divide(self.z, self.n, out=np.full(self.n.shape, np.nan), where=self.n > 0)
-
-    def pooled_sd(self, reach: int) -> Array:
-        """Standard deviation within cells, pooled over ``2 reach + 1`` cells each way; NaN where no cell holds two."""
-        squares = np.clip(self.zz - self.z**2 / np.maximum(self.n, 1), 0.0, None)
-        freedom = np.clip(self.n - 1, 0.0, None)
-        size = 2 * reach + 1
-        top = ndimage.uniform_filter(squares, size, mode="constant")
-        bottom = ndimage.uniform_filter(freedom, size, mode="constant")
-        enough = bottom * size**2 > 0.5
-        return np.sqrt(np.divide(np.clip(top, 0, None), bottom, out=np.full(top.shape, np.nan), where=enough))
-
-    @staticmethod
-    def block_sum(values: Array, block: int) -> Array:
-        """Sums over blocks of ``block`` x ``block`` cells; the last block of a row may be cut off."""
-        rows, cols = (-(-n // block) for n in values.shape)
-        padded = np.zeros((rows * block, cols * block))
-        padded[: values.shape[0], : values.shape[1]] = values
-        return padded.reshape(rows, block, cols, block).sum(axis=(1, 3))
-
-
-def footprint(wall: Wall, cell: float) -> tuple[Mask, Array]:
-    """Cells at least half on the outline less openings (rows, cols), and the area each owns [m2].
-
-    The areas sum to the net area of the whole wall: slivers of cells less than half inside, strips left out of the
-    measured outline along corners, and a collar round each opening, where a scanner's beam is split between the wall
-    and what lies behind it, go to the others in proportion.
-    """
-    shares = _outline_share(wall, cell)
-    for opening in wall.openings:
-        shares = np.clip(shares - _opening_share(wall, opening, cell), 0.0, None)
-    inside = shares >= 0.5
-    area = np.where(inside, shares, 0.0) * cell**2
-    return inside, area * (_net_area(wall) / area.sum()) if area.sum() > 0 else area
-
-
-def _net_area(wall: Wall) -> float:
-    """Area of the whole wall less the part of each opening that lies within its bounds [m2]."""
-    whole = wall.outline if wall.full is None else wall.full
-    (left, bottom), (right, top) = whole.min(axis=0), whole.max(axis=0)
-    cut = sum(
-        max(0.0, min(hole.right, right) - max(hole.left, left))
-        * max(0.0, min(hole.top, top) - max(hole.bottom, bottom))
-        for hole in wall.openings
-    )
-    return max(wall.gross_area - float(cut), 0.0)
-
-
-def extent(wall: Wall) -> tuple[float, float, float, float]:
-    """Left, bottom, width and height of the part of the wall that is measured [m]."""
-    (left, bottom), (width, height) = wall.outline.min(axis=0), np.ptp(wall.outline, axis=0)
-    return float(left), float(bottom), float(width), float(height)
-
-
-def _outline_share(wall: Wall, cell: float) -> Array:
-    corners = wall.outline
-    _, _, width, height = extent(wall)
-    box: Array = (
-        np.outer(geometry.overlap(height, cell, 0.0, height), geometry.overlap(width, cell, 0.0, width)) / cell**2
-    )
-    if np.isclose(polygon_area(corners), width * height, rtol=1e-9):
-        return box
-    rows, cols = box.shape
-    step = cell / _FINE
-    across, upward = np.meshgrid((np.arange(cols * _FINE) + 0.5) * step, (np.arange(rows * _FINE) + 0.5) * step)
-    low = corners.min(axis=0)
-    fine = in_polygon(across + low[0], upward + low[1], corners)
-    return fine.reshape(rows, _FINE, cols, _FINE).mean(axis=(1, 3))
-
-
-def _opening_share(wall: Wall, opening: Opening, cell: float) -> Array:
-    x0, y0, width, height = extent(wall)
-    low, high = opening.bottom - y0 - COLLAR, opening.top - y0 + COLLAR
-    up = geometry.overlap(height, cell, low, high)
-    along = geometry.overlap(width, cell, opening.left - x0 - COLLAR, opening.right - x0 + COLLAR)
-    return np.outer(up, along) / cell**2

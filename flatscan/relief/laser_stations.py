@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from flatscan.core.geometry import Array, Frame, polygon_area
-from flatscan.core.model import CommonError, Plumb, Readings, Wall
+from flatscan.core.model import Plumb, Readings, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share
 from flatscan.core.reliefs import Stations
+from flatscan.core.warp import CommonError
 
 # Without a size the wall's edges lie this far beyond the outer stations (methods/record 6).
 MARGIN = 0.100

@@ -10,9 +10,10 @@ from scipy.linalg import solve_triangular
 
 from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.geometry import Array
-from flatscan.core.model import CommonError, Relief
+from flatscan.core.model import Relief
 from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
+from flatscan.core.warp import CommonError
 from flatscan.relief.tied import TiedError, gaps_in_box, plane_terms, posterior
 
 # stations stand 100 mm in from the edges (methods/trade 11), and a rule's end needs flat ground around it

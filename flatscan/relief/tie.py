@@ -14,10 +14,11 @@ from scipy.special import chdtri, ndtri
 
 from flatscan.core.errors import MixedSurveys, TooFewPoints
 from flatscan.core.geometry import Array
-from flatscan.core.model import CommonError, Plumb, Readings, Relief, Wall
+from flatscan.core.model import Plumb, Readings, Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share, slope
 from flatscan.core.reliefs import Grid
+from flatscan.core.warp import CommonError
 from flatscan.relief.tie_places import Differences, differences
 from flatscan.relief.tied import TiedError, plane_terms, posterior
 

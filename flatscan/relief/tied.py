@@ -8,8 +8,8 @@ import numpy as np
 from scipy.linalg import cholesky, solve_triangular
 
 from flatscan.core.geometry import Array
-from flatscan.core.model import CommonError
 from flatscan.core.notes import Note
+from flatscan.core.warp import CommonError
 
 # directions and parts of the rule in which the largest uncertainty of a gap is looked for
 _DIRECTIONS, _PARTS = 12, 10

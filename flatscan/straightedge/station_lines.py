@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.core.geometry import Array
-from flatscan.core.model import CommonError, Relief
+from flatscan.core.model import Relief
 from flatscan.core.notes import note
 from flatscan.core.quantity import metres
+from flatscan.core.warp import CommonError
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.straightedge.uncertainty import confidence_of
 

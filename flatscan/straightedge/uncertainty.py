@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from flatscan.core.geometry import Array
-from flatscan.core.model import CommonError, Relief
+from flatscan.core.model import Relief
+from flatscan.core.warp import CommonError
 
 Indices = NDArray[np.int64]
 

@@ -12,7 +12,8 @@ from flatscan.core.geometry import Array, polygon_area
 from flatscan.core.model import Opening, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share
-from flatscan.wall.draw import SMEARED, clip, in_order, left_out
+from flatscan.wall.draw import SMEARED, in_order
+from flatscan.wall.outline import clip, left_out
 
 Rectangle = tuple[float, float, float, float]
 LEAST_REGION = 0.05

@@ -13,9 +13,10 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import degrees, metres, share, square_metres
 from flatscan.wall.adjust import check_taped, scale_notes
 from flatscan.wall.draw import Context, Drawn, draw_wall
+from flatscan.wall.facing import decide_facing, middle_of
 from flatscan.wall.fit import fit_wall
 from flatscan.wall.occupancy import SLAB, count_points, occupancy_cell, stride
-from flatscan.wall.orientation import axis_name, decide_facing, decide_up, is_upright, middle_of
+from flatscan.wall.orientation import axis_name, decide_up, is_upright
 from flatscan.wall.planes import Bend, Candidate, Thinned, find_bend, find_planes, level_beside, thin, with_normals
 
 LEAST_SAMPLE = 100

@@ -5,8 +5,9 @@ import pytest
 from relief_builders import grid_of
 
 from flatscan.core.geometry import Frame
-from flatscan.core.model import CommonError, Opening, Plumb, Wall
+from flatscan.core.model import Opening, Plumb, Wall
 from flatscan.core.reliefs import Stations
+from flatscan.core.warp import CommonError
 
 
 def frame(yaw=0.0, at=(0.0, 0.0, 0.0)):

@@ -17,8 +17,8 @@ from flatscan.compare import (
     under_least,
 )
 from flatscan.core.errors import MixedSurveys, TooFewPoints
-from flatscan.core.model import CommonError
 from flatscan.core.notes import note
+from flatscan.core.warp import CommonError
 from flatscan.relief import smooth
 from flatscan.report.say import say
 

@@ -11,8 +11,8 @@ from relief_builders import grid_of
 
 import flatscan
 from flatscan.core.errors import BadValue
-from flatscan.core.model import CommonError
 from flatscan.core.reliefs import Stations
+from flatscan.core.warp import CommonError
 
 ROOT = Path(flatscan.__file__).parent
 # the rooms that make reliefs and lay straightedges on them, and the module the two bodies stand in

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.core.model import CommonError
+from flatscan.core.warp import CommonError
 from flatscan.plan.finish import PlaneOptions, place
 from flatscan.plan.volume import expected_excess, roughness
 from flatscan.report.say import say

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.core.model import CommonError, Origin, Readings
+from flatscan.core.model import Origin, Readings
+from flatscan.core.warp import CommonError
 from flatscan.plan.humps import find_humps
 from flatscan.plan.lows import find_lows, lows_under_plane, ridges_over_plane
 from flatscan.relief.laser_stations import from_stations

@@ -7,8 +7,9 @@ from relief_builders import grid_of
 
 from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.geometry import plumb_frame
-from flatscan.core.model import CommonError, Opening, Plumb, Wall
+from flatscan.core.model import Opening, Plumb, Wall
 from flatscan.core.reliefs import Stations
+from flatscan.core.warp import CommonError
 from flatscan.plan.screeds import SetOutOptions, set_out
 from flatscan.report.say import say
 

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from flatscan.core.geometry import plumb_frame
-from flatscan.core.model import Cloud, CommonError, Opening, Origin, Plumb, Wall
+from flatscan.core.model import Cloud, Opening, Origin, Plumb, Wall
+from flatscan.core.warp import CommonError
 
 
 def make_wall(width=2.0, height=1.0, openings=()):

@@ -3,8 +3,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.geometry import polygon_area
-from flatscan.core.model import CommonError, Origin, Readings
+from flatscan.core.model import Origin, Readings
 from flatscan.core.quantity import metres
+from flatscan.core.warp import CommonError
 from flatscan.relief import from_stations
 from flatscan.relief.laser_stations import owned_areas
 

@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 from relief_builders import grid_of
 
 from flatscan.core.errors import BadValue, TooFewPoints
-from flatscan.core.model import CommonError
+from flatscan.core.warp import CommonError
 from flatscan.relief.planning import ReadingPlan, plan_readings
 from flatscan.relief.tied import gaps_in_box, posterior
 

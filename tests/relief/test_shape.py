@@ -9,8 +9,9 @@ from relief_builders import grid_of
 
 from flatscan.core.errors import TooFewPoints
 from flatscan.core.geometry import Frame, fit_plane, fit_plane_total
-from flatscan.core.model import CommonError, Plumb, Wall
+from flatscan.core.model import Plumb, Wall
 from flatscan.core.reliefs import Stations
+from flatscan.core.warp import CommonError
 from flatscan.relief.shape import patches_of, shape_of
 
 WIDTH, HEIGHT, CELL = 4.0, 2.4, 0.02

@@ -9,8 +9,9 @@ from relief_builders import grid_of
 
 from flatscan.core.errors import BadTable, MixedSurveys, TooFewPoints
 from flatscan.core.geometry import Frame
-from flatscan.core.model import CommonError, Origin, Plumb, Readings, Wall
+from flatscan.core.model import Origin, Plumb, Readings, Wall
 from flatscan.core.notes import note
+from flatscan.core.warp import CommonError
 from flatscan.relief.tie import tie
 from flatscan.relief.tied import gaps_in_box, posterior
 from flatscan.straightedge import sweep

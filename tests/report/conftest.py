@@ -9,10 +9,11 @@ from relief_builders import grid_of
 from scipy.ndimage import grey_closing
 
 from flatscan.core.geometry import Frame
-from flatscan.core.model import CommonError, Opening, Origin, Plumb, Wall
+from flatscan.core.model import Opening, Origin, Plumb, Wall
 from flatscan.core.notes import note
 from flatscan.core.quantity import Quantity, cubic_metres, metres
 from flatscan.core.reliefs import Stations
+from flatscan.core.warp import CommonError
 from flatscan.plan.finish import BuildUp, FinishPlane
 from flatscan.plan.hacking import Hack
 from flatscan.plan.lows import Low

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.core.model import CommonError
+from flatscan.core.warp import CommonError
 from flatscan.straightedge import sweep
 from flatscan.straightedge.station_lines import collinear_triples, largest_gap_quantile
 

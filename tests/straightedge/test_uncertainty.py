@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.signal import savgol_coeffs
 
-from flatscan.core.model import CommonError
+from flatscan.core.warp import CommonError
 from flatscan.straightedge import expected_u, sweep
 from flatscan.straightedge.bounds import halves_apart
 from flatscan.straightedge.uncertainty import (

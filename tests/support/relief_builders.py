@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from flatscan.core.model import CommonError
 from flatscan.core.reliefs import Grid, Stations
+from flatscan.core.warp import CommonError
 
 
 def grid_of(offset, cell, *, u=0.0, count=20, inside=None, common=None, **more):

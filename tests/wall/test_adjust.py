@@ -10,7 +10,7 @@ from flatscan.core.model import GIVEN, Opening, Plumb, Wall
 from flatscan.core.notes import note
 from flatscan.report.say import say
 from flatscan.wall import adjust
-from flatscan.wall.draw import rectangle
+from flatscan.wall.outline import rectangle
 
 SEEN = note("wall.seen-through")
 

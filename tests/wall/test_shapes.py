@@ -7,8 +7,8 @@ from numpy.testing import assert_allclose
 from flatscan.core.errors import WallNotFound
 from flatscan.core.geometry import polygon_area
 from flatscan.wall import find_walls
-from flatscan.wall.draw import clip, left_out, rectangle
 from flatscan.wall.occupancy import end_of_profile
+from flatscan.wall.outline import clip, left_out, rectangle
 
 RNG = 11
 EYE = np.array([2.0, -3.0, 1.2])
