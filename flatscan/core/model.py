@@ -182,7 +182,8 @@ class Wall:
     ``share`` is its part of the capture's points. ``up_from`` and ``facing_from`` say how up and the room side are
     known. ``slab`` [m] is how far from the fitted plane points still belong to its surface. ``full`` (k, 2) is the
     outline corner to corner where strips at corners or a skirting were left out of ``outline``, the part measured;
-    width, height and gross area are the full wall's. ``objects`` are what stands before it, by number.
+    width, height and gross area are the full wall's. ``skirting`` [m] is how far up from the full outline's foot a
+    skirting board covers the wall, 0 without one. ``objects`` are what stands before it, by number.
     """
 
     number: int
@@ -197,28 +198,30 @@ class Wall:
     notes: tuple[Note, ...] = ()
     full: Array | None = None
     objects: tuple[WallObject, ...] = ()
+    skirting: float = 0.0
 
     def __post_init__(self) -> None:
         _own_arrays(self)
 
     @property
-    def _whole(self) -> Array:
+    def whole(self) -> Array:
+        """The outline corner to corner (k, 2), strips included."""
         return self.outline if self.full is None else self.full
 
     @property
     def width(self) -> float:
         """Extent of the wall along [m]."""
-        return float(np.ptp(self._whole[:, 0]))
+        return float(np.ptp(self.whole[:, 0]))
 
     @property
     def height(self) -> float:
         """Extent of the wall up [m]."""
-        return float(np.ptp(self._whole[:, 1]))
+        return float(np.ptp(self.whole[:, 1]))
 
     @property
     def gross_area(self) -> float:
         """Area of the wall, openings included [m2]."""
-        return polygon_area(self._whole)
+        return polygon_area(self.whole)
 
 
 @dataclass(frozen=True, eq=False)

@@ -29,18 +29,18 @@ def wall_point(point, at, axes):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def find_places(points, numbers, at, axes, corner, cell, shape, places, offsets, halves):  # type: ignore[no-untyped-def]
-    """Cell number, offset and half of the points that lie over a cell, into arrays; returns how many do.
+def find_places(points, numbers, at, axes, corner, cell, bounds, cols, places, offsets, halves):  # type: ignore[no-untyped-def]
+    """Cell number, offset and half of the points within bounds left, bottom, right, top, into arrays; returns how many.
 
     ``numbers`` are those of the first point in the capture, the first and the last in ``points``, and the step.
     """
     start, first, last, every = numbers
-    rows, cols = shape
+    left, bottom, right, top = bounds
     found = 0
     for i in range(first, last, every):
         x, y, z = wall_point(points[i], at, axes)
-        col, row = np.floor((x - corner[0]) / cell + 1e-9), np.floor((y - corner[1]) / cell + 1e-9)
-        if 0 <= col < cols and 0 <= row < rows:
+        if left <= x < right and bottom <= y < top:
+            col, row = np.floor((x - corner[0]) / cell + 1e-9), np.floor((y - corner[1]) / cell + 1e-9)
             places[found], offsets[found] = np.int64(row) * cols + np.int64(col), z
             halves[found] = half_of(start + i)
             found += 1
@@ -48,18 +48,19 @@ def find_places(points, numbers, at, axes, corner, cell, shape, places, offsets,
 
 
 @compiled
-def add_near(points, start, every, at, axes, corner, cell, shape, reach, near, sums, proud):  # type: ignore[no-untyped-def]
+def add_near(points, start, every, at, axes, corner, cell, bounds, cols, reach, near, sums, proud):  # type: ignore[no-untyped-def]
     """Add every so manieth point to ``sums`` (cells, 2, 3): number, sum and sum of squares of offsets, for either half.
 
     ``near`` (cells, 3) holds a reference, a middle and a gate [m]. Points count within ``reach`` [m] of the reference
     and within the gate of the middle; those beyond ``reach`` proud, but within 12 of it, are counted in ``proud``
-    (cells,). ``start`` numbers the first point.
+    (cells,). ``start`` numbers the first point; cells are numbered row by row of ``cols`` from ``corner`` (2,), and
+    points beyond ``bounds`` (left, bottom, right, top), which lie within the cells, are not looked at.
     """
     # every loop does one thing: a processor then waits for the memory of several points of a large cloud at once
     places, offsets, halves = np.empty(BATCH, np.int64), np.empty(BATCH), np.empty(BATCH, np.int64)
     for first in range(0, len(points), BATCH * every):
         numbers = (start, first, min(first + BATCH * every, len(points)), every)
-        found = find_places(points, numbers, at, axes, corner, cell, shape, places, offsets, halves)
+        found = find_places(points, numbers, at, axes, corner, cell, bounds, cols, places, offsets, halves)
         kept = 0
         for i in range(found):
             place, z = places[i], offsets[i]

@@ -1,37 +1,57 @@
-"""Which cells lie on a wall, and the area each owns."""
+"""Which cells lie on a wall, the area each owns, and which of them cannot be measured, and why."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+from numpy.typing import NDArray
 
 from flatscan.core import geometry
 from flatscan.core.geometry import Array, Mask, in_polygon, polygon_area
 from flatscan.core.model import Opening, Wall
+from flatscan.core.reliefs import Why
 
 # mixed pixels smear the edge of an opening over some 20 mm (methods/walls 8: shrink the mask at edges)
 COLLAR = 0.020
 _FINE = 4  # a sloping edge is followed to a quarter of a cell
 
 
-def footprint(wall: Wall, cell: float) -> tuple[Mask, Array]:
-    """Cells at least half on the outline less openings (rows, cols), and the area each owns [m2].
+@dataclass(frozen=True, eq=False)
+class Footprint:
+    """The cells of a wall (rows, cols): on it or not, the area each owns [m2], and by `Why` what may be measured."""
 
-    The areas sum to the net area of the whole wall: slivers of cells less than half inside, strips left out of the
-    measured outline along corners, and a collar round each opening, where a scanner's beam is split between the wall
-    and what lies behind it, go to the others in proportion.
+    inside: Mask
+    area: Array
+    why: NDArray[np.int8]
+
+
+def footprint(wall: Wall, cell: float) -> Footprint:
+    """Cells of the whole wall at least half on it, openings left out; a cell counts less what it loses to one.
+
+    The areas sum to the net area: slivers of cells less than half inside go to the others in proportion. A cell of
+    which less than half lies clear of the strips left out along corners and of the skirting, or of a collar round
+    each opening, where a scanner's beam is split between the wall and what lies behind it, is on the wall and owns
+    its area, but is not measured.
     """
-    shares = _outline_share(wall, cell)
+    net, kept = _outline_share(wall, wall.whole, cell), _outline_share(wall, wall.outline, cell)
+    clear = kept
     for opening in wall.openings:
-        shares = np.clip(shares - _opening_share(wall, opening, cell), 0.0, None)
-    inside = shares >= 0.5
-    area = np.where(inside, shares, 0.0) * cell**2
-    return inside, area * (_net_area(wall) / area.sum()) if area.sum() > 0 else area
+        net = np.clip(net - _opening_share(wall, opening, cell, 0.0), 0.0, None)
+        clear = np.clip(clear - _opening_share(wall, opening, cell, COLLAR), 0.0, None)
+    inside = net >= 0.5
+    area = np.where(inside, net, 0.0) * cell**2
+    area = area * (_net_area(wall) / area.sum()) if area.sum() > 0 else area
+    why = np.where(clear < 0.5, Why.COLLAR, Why.MEASURED)
+    why[kept < 0.5] = Why.STRIP
+    y = extent(wall)[1] + geometry.centres(wall.height, cell)
+    why[(kept < 0.5) & (y < wall.whole[:, 1].min() + wall.skirting)[:, None]] = Why.SKIRTING
+    return Footprint(inside, area, np.where(inside, why, Why.MEASURED).astype(np.int8))
 
 
 def _net_area(wall: Wall) -> float:
     """Area of the whole wall less the part of each opening that lies within its bounds [m2]."""
-    whole = wall.outline if wall.full is None else wall.full
-    (left, bottom), (right, top) = whole.min(axis=0), whole.max(axis=0)
+    (left, bottom), (right, top) = wall.whole.min(axis=0), wall.whole.max(axis=0)
     cut = sum(
         max(0.0, min(hole.right, right) - max(hole.left, left))
         * max(0.0, min(hole.top, top) - max(hole.bottom, bottom))
@@ -41,30 +61,29 @@ def _net_area(wall: Wall) -> float:
 
 
 def extent(wall: Wall) -> tuple[float, float, float, float]:
-    """Left, bottom, width and height of the part of the wall that is measured [m]."""
-    (left, bottom), (width, height) = wall.outline.min(axis=0), np.ptp(wall.outline, axis=0)
+    """Left, bottom, width and height of the whole wall, strips included [m]."""
+    (left, bottom), (width, height) = wall.whole.min(axis=0), np.ptp(wall.whole, axis=0)
     return float(left), float(bottom), float(width), float(height)
 
 
-def _outline_share(wall: Wall, cell: float) -> Array:
-    corners = wall.outline
-    _, _, width, height = extent(wall)
-    box: Array = (
-        np.outer(geometry.overlap(height, cell, 0.0, height), geometry.overlap(width, cell, 0.0, width)) / cell**2
-    )
-    if np.isclose(polygon_area(corners), width * height, rtol=1e-9):
+def _outline_share(wall: Wall, corners: Array, cell: float) -> Array:
+    """Share (rows, cols) of each of the whole wall's cells that lies in the polygon ``corners`` (k, 2)."""
+    x0, y0, width, height = extent(wall)
+    (left, bottom), (right, top) = corners.min(axis=0), corners.max(axis=0)
+    up = geometry.overlap(height, cell, bottom - y0, top - y0)
+    box: Array = np.outer(up, geometry.overlap(width, cell, left - x0, right - x0)) / cell**2
+    if np.isclose(polygon_area(corners), (right - left) * (top - bottom), rtol=1e-9):
         return box
     rows, cols = box.shape
     step = cell / _FINE
     across, upward = np.meshgrid((np.arange(cols * _FINE) + 0.5) * step, (np.arange(rows * _FINE) + 0.5) * step)
-    low = corners.min(axis=0)
-    fine = in_polygon(across + low[0], upward + low[1], corners)
+    fine = in_polygon(across + x0, upward + y0, corners)
     return fine.reshape(rows, _FINE, cols, _FINE).mean(axis=(1, 3))
 
 
-def _opening_share(wall: Wall, opening: Opening, cell: float) -> Array:
+def _opening_share(wall: Wall, opening: Opening, cell: float, collar: float) -> Array:
     x0, y0, width, height = extent(wall)
-    low, high = opening.bottom - y0 - COLLAR, opening.top - y0 + COLLAR
+    low, high = opening.bottom - y0 - collar, opening.top - y0 + collar
     up = geometry.overlap(height, cell, low, high)
-    along = geometry.overlap(width, cell, opening.left - x0 - COLLAR, opening.right - x0 + COLLAR)
+    along = geometry.overlap(width, cell, opening.left - x0 - collar, opening.right - x0 + collar)
     return np.outer(up, along) / cell**2

@@ -15,7 +15,7 @@ from flatscan.core.kernels import in_lanes
 from flatscan.core.model import Cloud, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share
-from flatscan.core.reliefs import Grid
+from flatscan.core.reliefs import Grid, Why
 from flatscan.core.warp import CommonError
 from flatscan.relief.footprint import extent, footprint
 from flatscan.relief.smooth import with_plateau
@@ -30,6 +30,7 @@ _FEWEST, _LEAST_POINTS = 2, 10
 _LARGEST_GRID = 40_000_000
 _LANES, _LARGE = 2, 5_000_000
 _PLENTY = 16
+_ON_EDGE = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +46,32 @@ class _Lattice:
         _, _, width, height = extent(self.wall)
         return geometry.cell_count(height, self.cell), geometry.cell_count(width, self.cell)
 
+    @property
+    def bounds(self) -> tuple[float, float, float, float]:
+        """Left, bottom, right and top [m] of the points that count: no point of a strip left out moves a cell."""
+        x0, y0, _, _ = extent(self.wall)
+        rows, cols = self.shape
+        # a point on an edge belongs to the cell above it, also where rounding puts it a little off
+        cells = (x0 - _ON_EDGE * self.cell, y0 - _ON_EDGE * self.cell)
+        cells += (x0 + (cols - 2 * _ON_EDGE) * self.cell, y0 + (rows - 2 * _ON_EDGE) * self.cell)
+        (left, bottom), (right, top) = self.wall.outline.min(axis=0), self.wall.outline.max(axis=0)
+        (low_x, low_y), (high_x, high_y) = self.wall.whole.min(axis=0), self.wall.whole.max(axis=0)
+        # where nothing is left out the outer cells take all points that fall into them
+        strips = (left > low_x, bottom > low_y, right < high_x, top < high_y)
+        kept = (left, bottom, min(right, cells[2]), min(top, cells[3]))
+        edges = [float(strip) if there else cell for there, strip, cell in zip(strips, kept, cells, strict=True)]
+        return edges[0], edges[1], edges[2], edges[3]
+
+    @property
+    def clear(self) -> tuple[slice, slice]:
+        """Rows and columns of the cells that lie clear of strips left out."""
+        x0, y0, _, _ = extent(self.wall)
+        left, bottom, right, top = self.bounds
+        low = (int(np.ceil((start - at) / self.cell - 1e-6)) for start, at in ((bottom, y0), (left, x0)))
+        high = (int(np.floor((stop - at) / self.cell + 1e-6)) for stop, at in ((top, y0), (right, x0)))
+        rows, cols = (slice(start, max(stop, start + 1)) for start, stop in zip(low, high, strict=True))
+        return rows, cols
+
     def add_up(
         self, cloud: Cloud, coarse: Array, middle: Array, gate: Array, every: int = 1
     ) -> tuple[tuple[Sums, Sums], Array]:
@@ -57,14 +84,15 @@ class _Lattice:
 
         frame = self.wall.frame
         axes, corner = np.stack([frame.along, frame.up, frame.out]), np.array(extent(self.wall)[:2])
+        cells = (corner, self.cell, self.bounds, self.shape[1])
         size = self.shape[0] * self.shape[1]
         lanes = _LANES if size <= _LARGE else 1
         sums, proud = np.zeros((lanes, size, 2, 3)), np.zeros((lanes, size))
         near = np.stack([_spread_out(coarse, self), middle, gate], axis=1)
 
         def add(lane: int, points: Array, start: int) -> None:
-            wall = (frame.at, axes, corner, self.cell, self.shape)
-            add_near(np.ascontiguousarray(points), start, every, *wall, GATE, near, sums[lane], proud[lane])
+            some = np.ascontiguousarray(points)
+            add_near(some, start, every, frame.at, axes, *cells, GATE, near, sums[lane], proud[lane])
 
         in_lanes(cloud.chunks(), add, lanes)
         return Sums.halves(sums.sum(axis=0), self.shape), proud.sum(axis=0).reshape(self.shape)
@@ -83,7 +111,8 @@ def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = 
     anywhere = np.full(start.shape[0] * start.shape[1], np.inf)
     every = _stride(cloud.count * wall.share / anywhere.size)
     halves, proud = start.add_up(cloud, coarse, np.zeros_like(anywhere), anywhere, every)
-    size, notes = (cell, []) if cell is not None else _choose_cell(every * (halves[0].n + halves[1].n), finest)
+    counted = every * (halves[0].n + halves[1].n)[start.clear]
+    size, notes = (cell, []) if cell is not None else _choose_cell(counted, finest)
     block = round(size / finest)
     both = halves[0].merged(block) + halves[1].merged(block)
     if both.n.sum() < _LEAST_POINTS:
@@ -140,9 +169,11 @@ def _coarse_surface(cloud: Cloud, wall: Wall) -> Array:
     lattice = _Lattice(wall, _COARSE)
     # a quarter of a million points over the capture make a median in a 100 mm cell as well as more do
     some = cloud.sample[:: max(1, len(cloud.sample) // 250_000)]
-    local, (left, bottom, _, _), (rows, cols) = wall.frame.to_wall(some), extent(wall), lattice.shape
-    col, row = geometry.index(local[:, 0] - left, _COARSE), geometry.index(local[:, 1] - bottom, _COARSE)
-    near = (np.abs(local[:, 2]) <= wall.slab) & (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+    local, (x0, y0, _, _), (rows, cols) = wall.frame.to_wall(some), extent(wall), lattice.shape
+    col, row = geometry.index(local[:, 0] - x0, _COARSE), geometry.index(local[:, 1] - y0, _COARSE)
+    left, bottom, right, top = lattice.bounds
+    near = (np.abs(local[:, 2]) <= wall.slab) & (local[:, 0] >= left) & (local[:, 0] < right)
+    near &= (local[:, 1] >= bottom) & (local[:, 1] < top)
     flat, z = (row * cols + col)[near], local[near, 2]
     order = np.argsort(z)
     # numbers of 16 bits are sorted by radix, and 100 mm cells are never many
@@ -226,8 +257,9 @@ def _choose_cell(count: Array, finest: float) -> tuple[float, list[Note]]:
 
 def _relief(cloud: Cloud, wall: Wall, common: CommonError, cell: float, halves: tuple[Sums, Sums]) -> Grid:
     both = halves[0] + halves[1]
-    inside, area = footprint(wall, cell)
-    measured = inside & (both.n >= _FEWEST)
+    on = footprint(wall, cell)
+    held = both.n >= _FEWEST
+    measured = on.inside & (on.why == Why.MEASURED) & held
     spread = both.pooled_sd(2)
     u = random_u(both.n, spread, cloud, wall)
     x0, y0, width, height = extent(wall)
@@ -238,8 +270,9 @@ def _relief(cloud: Cloud, wall: Wall, common: CommonError, cell: float, halves: 
         offset=masked[0],
         u=masked[1],
         count=both.n.astype(np.int64),
-        inside=inside,
-        area=area,
+        inside=on.inside,
+        area=on.area,
+        why=np.where(on.inside & (on.why == Why.MEASURED) & ~held, Why.NO_POINTS, on.why).astype(np.int8),
         cell=cell,
         common=common,
         half_a=masked[2],

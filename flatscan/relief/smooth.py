@@ -204,7 +204,7 @@ def _middle(relief: Grid) -> Grid:
     """The middle 200 x 200 cells, which show the plateau as well as a large wall's half a million do."""
     rows, cols = (slice(max(0, (n - _SIDE) // 2), max(0, (n - _SIDE) // 2) + _SIDE) for n in relief.offset.shape)
     fields = {name: getattr(relief, name)[rows, cols] for name in ("offset", "u", "count", "inside", "area")}
-    return replace(relief, x=relief.x[cols], y=relief.y[rows], half_a=None, half_b=None, **fields)
+    return replace(relief, x=relief.x[cols], y=relief.y[rows], half_a=None, half_b=None, why=None, **fields)
 
 
 def _block_variance(values: Array, relief: Grid, window: int) -> float | None:

@@ -123,7 +123,7 @@ def _scan_at(relief: Grid, x: float, y: float) -> _Shown | None:
 
 
 def _refuse_outside(wall: Wall, readings: Readings) -> None:
-    corners = wall.outline if wall.full is None else wall.full
+    corners = wall.whole
     middle = corners.mean(axis=0)
     for x, y in zip(readings.x, readings.y, strict=True):
         # pulled in by the slack toward the middle: a taped edge and a scanned one differ by some cells

@@ -12,8 +12,9 @@ from flatscan.core.geometry import Array, polygon_area
 from flatscan.core.model import Opening, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share
-from flatscan.wall.draw import SMEARED, in_order
+from flatscan.wall.draw import in_order
 from flatscan.wall.outline import clip, left_out
+from flatscan.wall.smear import USUAL
 
 Rectangle = tuple[float, float, float, float]
 LEAST_REGION = 0.05
@@ -61,7 +62,7 @@ def _rectangle(name: str, corners: Rectangle, wall: Wall) -> Rectangle:
             y1=metres(y1),
             least=metres(LEAST_REGION),
         )
-    low, high = _whole(wall).min(axis=0), _whole(wall).max(axis=0)
+    low, high = wall.whole.min(axis=0), wall.whole.max(axis=0)
     if x1 <= low[0] or y1 <= low[1] or x0 >= high[0] or y0 >= high[1]:
         raise BadValue(
             name,
@@ -76,10 +77,6 @@ def _rectangle(name: str, corners: Rectangle, wall: Wall) -> Rectangle:
             top=metres(high[1]),
         )
     return x0, y0, x1, y1
-
-
-def _whole(wall: Wall) -> Array:
-    return wall.outline if wall.full is None else wall.full
 
 
 def _without(wall: Wall, numbers: list[int]) -> Wall:
@@ -117,7 +114,7 @@ def _shared(one: Opening, two: Opening) -> float:
 
 
 def _trimmed(wall: Wall, trim: float) -> Wall:
-    whole = _whole(wall)
+    whole = wall.whole
     if not 0 <= trim < min(np.ptp(whole, axis=0)) / 4:
         raise BadValue(
             "{set:trim}",
@@ -127,17 +124,40 @@ def _trimmed(wall: Wall, trim: float) -> Wall:
             trim=metres(trim),
             width=metres(wall.width),
             height=metres(wall.height),
-            usual=metres(SMEARED),
+            usual=metres(USUAL),
         )
     said = note("wall.trimmed", strip=metres(trim)) if trim else note("wall.nothing-trimmed")
     outline = left_out(whole, np.full(4, trim))
-    return replace(wall, outline=outline, full=whole if trim else None, notes=(*wall.notes, said))
+    return replace(wall, outline=outline, full=whole if trim else None, skirting=0.0, notes=(*wall.notes, said))
 
 
 def _within(wall: Wall, region: Rectangle) -> Wall:
-    """Only the region: outline and openings are cut to it, coordinates stay those of the whole wall."""
+    """Only the region: outlines and openings are cut to it, coordinates stay those of the whole wall."""
     x0, y0, x1, y1 = _rectangle("{set:region}", region, wall)
-    outline = wall.outline
+    outline, whole = _part_in(wall.outline, (x0, y0, x1, y1)), _part_in(wall.whole, (x0, y0, x1, y1))
+    inside = [hole for hole in wall.openings if _shared(hole, Opening(x0, y0, x1 - x0, y1 - y0)) > 0]
+    openings = tuple(_cut_to(hole, region) for hole in inside)
+    low, high = whole.min(axis=0), whole.max(axis=0)
+    said = note(
+        "wall.region",
+        left=metres(low[0]),
+        right=metres(high[0]),
+        bottom=metres(low[1]),
+        top=metres(high[1]),
+    )
+    return replace(
+        wall,
+        outline=outline,
+        full=None if np.isclose(polygon_area(outline), polygon_area(whole), rtol=1e-9) else whole,
+        skirting=max(0.0, float(wall.whole[:, 1].min()) + wall.skirting - float(low[1])),
+        openings=openings,
+        notes=(*wall.notes, said),
+    )
+
+
+def _part_in(outline: Array, region: Rectangle) -> Array:
+    """The part of an outline (k, 2) in a region; `BadValue` where next to nothing of it lies there."""
+    x0, y0, x1, y1 = region
     for point, outward in (((x0, y0), (-1, 0)), ((x0, y0), (0, -1)), ((x1, y1), (1, 0)), ((x1, y1), (0, 1))):
         outline = clip(outline, np.array(point, float), np.array(outward, float))
         if len(outline) < 3 or polygon_area(outline) < LEAST_REGION**2:
@@ -147,17 +167,7 @@ def _within(wall: Wall, region: Rectangle) -> Wall:
                 needed="a part of the wall that was measured",
                 remedy="Choose a region on the wall and clear of the strips left out at its edges",
             )
-    inside = [hole for hole in wall.openings if _shared(hole, Opening(x0, y0, x1 - x0, y1 - y0)) > 0]
-    openings = tuple(_cut_to(hole, region) for hole in inside)
-    low, high = outline.min(axis=0), outline.max(axis=0)
-    said = note(
-        "wall.region",
-        left=metres(low[0]),
-        right=metres(high[0]),
-        bottom=metres(low[1]),
-        top=metres(high[1]),
-    )
-    return replace(wall, outline=outline, full=None, openings=openings, notes=(*wall.notes, said))
+    return outline
 
 
 def _cut_to(hole: Opening, region: Rectangle) -> Opening:

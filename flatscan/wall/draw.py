@@ -19,32 +19,33 @@ from flatscan.core.model import Cloud, Opening, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, square_metres
 from flatscan.wall.facing import Facing
-from flatscan.wall.features import Plate, Skirting, find_plates, find_skirting
+from flatscan.wall.features import ROW, Plate, Skirting, find_plates, find_skirting
 from flatscan.wall.fit import Fit, fit_wall
 from flatscan.wall.occupancy import SLAB, Occupancy, bounds, clean
 from flatscan.wall.openings import find_openings
 from flatscan.wall.orientation import Upright
 from flatscan.wall.outline import left_out, outline_polygon
 from flatscan.wall.planes import Candidate, Thinned
+from flatscan.wall.smear import USUAL, Edges
 
 REACH = 0.3
 SIDES = (note("wall.side-left"), note("wall.side-bottom"), note("wall.side-right"), note("wall.side-top"))
 _NOT_PARALLEL = np.sin(np.radians(30.0))
 MOVED = 0.15
 NARROW = 0.6
-SMEARED = 0.05
 OVER_SKIRTING = 0.01
 LEAST_CELLS = 12
 
 
 @dataclass(frozen=True, eq=False)
 class Context:
-    """What all walls of a capture share."""
+    """What all walls of a capture share; ``sample`` (n, 3) is the capture's own, of which the cloud's may be a part."""
 
     cloud: Cloud
     thinned: Thinned
     planes: list[Candidate]
     upright: Upright
+    sample: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,12 +88,10 @@ def draw_wall(
     plates = find_plates(grid, occupied)
     corner = whole.min(axis=0)
     skirting = find_skirting(cloud.sample, fit)
-    strips = np.where(adjoined, SMEARED, 0.0)
-    if skirting is not None:
-        strips[1] = max(strips[1], skirting.top + OVER_SKIRTING - corner[1])
+    strips = _strips(context, fit, edges, whole, skirting)
     full = whole - corner
     fit, at = _foot(context, fit, face, corner, skirting)
-    said = (*_strip_notes(adjoined, skirting), *_plate_notes(plates, corner), *_level_notes(level, face))
+    said = (*_strip_notes(strips, adjoined, skirting), *_plate_notes(plates, corner), *_level_notes(level, face))
     wall = Wall(
         number=1,
         frame=replace(fit.frame, at=at),
@@ -105,10 +104,40 @@ def draw_wall(
         slab=SLAB + abs(fit.lean) * float(np.ptp(full[:, 1])),
         notes=(*face.notes, *said, *holes.notes),
         full=full if strips.any() else None,
+        skirting=0.0 if skirting is None else float(min(skirting.top - corner[1], strips[1])),
     )
     net = wall.gross_area - sum(opening.width * opening.height for opening in wall.openings)
     filled = float(ndimage.binary_closing(occupied, np.ones((3, 3))).sum()) * grid.cell**2
     return wall, Drawn(fit.plane, grid, edges, context.planes, float(corner[0]), filled / max(net, 1e-6))
+
+
+def _strips(context: Context, fit: Fit, edges: tuple[Edge, ...], whole: Array, skirting: Skirting | None) -> Array:
+    """Widths (4,) [m] of the strips at the left, bottom, right and top that cannot be measured, 0 where no surface is.
+
+    Where a corner is seen well enough it is as wide as the capture smears there, else as scanners usually do.
+    """
+    strips = np.zeros(4)
+    if all(edge.plane is None for edge in edges) and skirting is None:
+        return strips
+    seen = Edges(fit, context.sample, context.cloud.count)
+    low, high = whole.min(axis=0), whole.max(axis=0)
+    borders = (*low, *high)
+    for side, edge in enumerate(edges):
+        if edge.plane is None:
+            continue
+        axis, inward = side % 2, 1 if side < 2 else -1
+        # the two other surfaces that meet in the corner's ends are not this one
+        ends = (float(low[1 - axis]) + USUAL, float(high[1 - axis]) - USUAL)
+        if axis == 0 and skirting is not None:
+            ends = (max(ends[0], skirting.top + OVER_SKIRTING), ends[1])
+        width = seen.strip(axis, float(borders[side]), inward, ends)
+        strips[side] = USUAL if width is None else width
+    if skirting is not None:
+        # its top is known to a row of points: from below it up
+        foot = skirting.top - 1.5 * ROW
+        above = seen.strip(1, foot, 1, (float(low[0]) + USUAL, float(high[0]) - USUAL), skirting.thickness)
+        strips[1] = (skirting.top + OVER_SKIRTING if above is None else foot + above) - low[1]
+    return strips
 
 
 def _foot(context: Context, fit: Fit, face: Facing, corner: Array, skirting: Skirting | None) -> tuple[Fit, Array]:
@@ -128,13 +157,13 @@ def _moved(opening: Opening, corner: Array) -> Opening:
     return replace(opening, left=float(opening.left - corner[0]), bottom=float(opening.bottom - corner[1]))
 
 
-def _strip_notes(adjoined: Array, skirting: Skirting | None) -> list[Note]:
-    """Say which strips were left out of the measurement."""
-    sides = tuple(side for side, there in zip(SIDES, adjoined, strict=True) if there)
-    notes = []
-    if sides:
-        one = len(sides) == 1
-        notes.append(note("wall.strip-left-out" if one else "wall.strips-left-out", strip=metres(SMEARED), sides=sides))
+def _strip_notes(strips: Array, adjoined: Array, skirting: Skirting | None) -> list[Note]:
+    """Say which strips were left out of the measurement, and how wide each is."""
+    there = [(side, float(strip)) for side, strip, next_to in zip(SIDES, strips, adjoined, strict=True) if next_to]
+    if skirting is not None:
+        there = [pair for pair in there if pair[0] is not SIDES[1]]
+    sides = tuple(note("wall.strip-at", side=side, strip=metres(strip)) for side, strip in there)
+    notes = [note("wall.strip-left-out" if len(sides) == 1 else "wall.strips-left-out", sides=sides)] if sides else []
     if skirting is not None:
         notes.append(note("wall.skirting", thickness=metres(skirting.thickness)))
     return notes

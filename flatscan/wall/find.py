@@ -79,7 +79,7 @@ def find_walls(
     `TooFewPoints` for a capture with next to nothing in it, and `BadValue` for settings that make no sense.
     """
     check_taped(width, height)
-    cloud = _sampled(cloud)
+    sample, cloud = cloud.sample, _sampled(cloud)
     thinned = with_normals(*thin(_checked(cloud)))
     planes = find_planes(thinned)
     if not planes:
@@ -103,7 +103,7 @@ def find_walls(
     counted = cloud.count / every / len(cloud.sample)
     cells = [occupancy_cell(p.area, _close(cloud.sample, p) * counted) for p in standing]
     grids = count_points(cloud.chunks(), fits, cells, cloud.stands, noise=thinned.scatter, every=every)
-    context = Context(cloud, thinned, planes, upright)
+    context = Context(cloud, thinned, planes, upright, sample)
     drawn, sparse = [], []
     for fit, grid, face in zip(fits, grids, faces, strict=True):
         try:
