@@ -7,16 +7,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 from scipy import ndimage
 from scipy.special import ndtri
 
-from flatscan.core.geometry import Array, robust_scale
+from flatscan.core.geometry import Array, Mask, robust_scale
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import share
-from flatscan.core.reliefs import Grid
+from flatscan.core.reliefs import Grid, Why
 from flatscan.straightedge.gaps import (
     Direction,
     Gap,
@@ -45,6 +46,8 @@ from flatscan.straightedge.uncertainty import (
 
 # the two halves' difference is known to a few per cent: less than this of shared error is not told from none
 LEAST_SHARED = 0.1
+# a wall in more pieces than these, or in scraps of less than this share, is not called outside by the rest of them
+MOST_SURFACES, SCRAP = 4, 0.01
 
 
 def upper_bound(work: Laying, judged: Gap | None, deepest: Array) -> float | None:
@@ -131,12 +134,15 @@ def _highest(grid: Lattice, h: Array, base: Array, turn: Direction, lines: Lines
     return float(np.nanmax(deepest)) if np.isfinite(deepest).any() else -math.inf
 
 
-def lower_bound(layings: Sequence[tuple[Laying, float, Gap | None]]) -> tuple[float | None, tuple[Note, ...]]:
+def lower_bound(
+    layings: Sequence[tuple[Laying, float, Gap | None]], *, whole: bool = True
+) -> tuple[float | None, tuple[Note, ...]]:
     """Selection-corrected lower bound [m] of the largest gap over its limit, and why there is none.
 
     ``layings`` are straightedges of several lengths on one relief, each with its limit [m] (0 for the gap itself) and
     the largest gap found with it. All of them are one choice: the triple that stands out most on one random half of
-    the points is read on the other (methods/decision 4).
+    the points is read on the other (methods/decision 4). A straightedge counts only with both contacts on one connected
+    surface, and with ``whole`` only where its whole length, or all the wall has room for, is measured.
     """
     relief, k = layings[0][0].relief, layings[0][0].k
     known = [(work, limit, gap) for work, limit, gap in layings if gap is not None and gap.u_random is not None]
@@ -148,24 +154,48 @@ def lower_bound(layings: Sequence[tuple[Laying, float, Gap | None]]) -> tuple[fl
     many = sum(float(relief.valid.sum()) * len(work.turns) * work.grid.w**2 / 2 for work, _, _ in known)
     # every triple that could have been chosen counts (Bonferroni): valid for any correlation, and wide
     cautious = float(-ndtri((1 - confidence_of(k)) / max(many, 1)))
-    if relief.half_a is None or relief.half_b is None:
-        bounds = [
-            gap.value
-            - math.hypot(cautious * (gap.u_random or 0.0), factor * math.sqrt((gap.u_common or 0.0) * top))
-            - limit
-            for _, limit, gap in known
-        ]
-        return max(bounds), ()
-    both = relief.valid & np.isfinite(relief.half_a) & np.isfinite(relief.half_b)
+    alone = relief.half_a is None or relief.half_b is None
+    halves = (relief.offset, relief.offset) if alone else (relief.half_a, relief.half_b)
+    both = relief.valid & np.isfinite(halves[0]) & np.isfinite(halves[1])
     if not both.any():
         return None, (note("straightedge.halves-apart"),)
     apart, shared = halves_apart(relief)
-    random = math.hypot(half_factor(k) * math.sqrt(2 * apart), cautious * math.sqrt(shared))
-    half = [np.ascontiguousarray(np.where(both, values, np.nan)) for values in (relief.half_a, relief.half_b)]
-    some = [(work, lattice(relief, work.rule, both), limit) for work, limit, _ in known]
-    tested = [_tested(some, one, other, random, (factor, top)) for one, other in (half, half[::-1])]
-    notes = (note("straightedge.halves-share", share=share(shared)),) if shared else ()
+    random = cautious if alone else math.hypot(half_factor(k) * math.sqrt(2 * apart), cautious * math.sqrt(shared))
+    tested: list[float | None] = []
+    some = [_Surface.of(part, halves) for part in surfaces(relief, both)]
+    for one, other in ((0, 1),) if alone else ((0, 1), (1, 0)):
+        found = [(work, limit, surface) for surface in some for work, limit, _ in known]
+        tested.append(_tested(found, (one, other), random, (factor, top), whole=whole))
+    notes = (note("straightedge.halves-share", share=share(shared)),) if shared and not alone else ()
     return max((bound for bound in tested if bound is not None), default=None), notes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Surface:
+    """The cells (rows, cols) of one connected surface, and the values of two halves there [m], NaN elsewhere."""
+
+    cells: Mask
+    halves: tuple[Array, Array]
+
+    @classmethod
+    def of(cls, cells: Mask, halves: Sequence[Array]) -> _Surface:
+        one, other = (np.ascontiguousarray(np.where(cells, half, np.nan)) for half in halves)
+        return cls(cells, (one, other))
+
+
+def surfaces(relief: Grid, cells: Mask) -> list[Mask]:
+    """The connected surfaces that chosen cells (rows, cols) form, the largest first, small scraps left out.
+
+    Cells that touch, also at a corner or over one or two missing ones, are one surface; an object parts them.
+    """
+    reached = ndimage.binary_dilation(cells, np.ones((3, 3)))
+    reached &= relief.inside if relief.why is None else relief.inside & (relief.why != Why.OBJECT)
+    labels, number = ndimage.label(reached, np.ones((3, 3)))
+    if number <= 1:
+        return [cells]
+    size = np.bincount(labels[cells], minlength=number + 1)
+    largest = [int(one) for one in np.argsort(-size, kind="stable")[:MOST_SURFACES] if size[one] > SCRAP * cells.sum()]
+    return [cells & (labels == one) for one in largest]
 
 
 def halves_apart(relief: Grid) -> tuple[float, float]:
@@ -185,15 +215,18 @@ def halves_apart(relief: Grid) -> tuple[float, float]:
 
 
 def _tested(
-    some: Sequence[tuple[Laying, Lattice, float]],
-    chosen: Array,
-    tested: Array,
+    some: Sequence[tuple[Laying, float, _Surface]],
+    which: tuple[int, int],
     random_k: float,
     warp: tuple[float, float],
+    *,
+    whole: bool,
 ) -> float | None:
     """The triple that stands out most on one half, read on the other half, less its margin and limit."""
     best: tuple[float, float] | None = None
-    for work, grid, limit in some:
+    for work, limit, surface in some:
+        grid = lattice(work.relief, work.rule, surface.cells, whole=whole)
+        chosen, tested = (surface.halves[half] for half in which)
         for sign, triple in _candidates(work, grid, chosen):
             random, common = parts_of(work, triple)
             if random is None:

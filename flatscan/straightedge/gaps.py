@@ -18,7 +18,7 @@ from flatscan.core.geometry import Array, samples_within
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note
 from flatscan.core.quantity import metres, share
-from flatscan.core.reliefs import Grid
+from flatscan.core.reliefs import Grid, Why
 from flatscan.straightedge.uncertainty import random_u
 
 Point = tuple[float, float]
@@ -51,7 +51,8 @@ class Gaps:
     on a hump, ``equal_offset`` the largest |deviation| from the line through its ends; None where no position could
     be evaluated. ``upper`` is the largest of gap + k u over all positions (k as asked). ``deepest`` (rows, cols) is
     the deepest resting gap any placement finds at each cell, NaN where none does. ``positions`` counts placements,
-    ``coverage`` is windows with data over windows on the outline less openings, the least of all directions.
+    ``coverage`` is the share of the wall's area (less openings and a skirting) that was measured and lies under a
+    straightedge of the whole length, or of all the wall has room for: the least of all directions.
     ``skipped`` counts placements not evaluated by reason; ``shortened`` those on runs shorter than the rule.
     ``lower`` is the selection-corrected lower bound of the worst gap (methods/decision 4), None where it cannot be
     formed. ``worst_places`` are up to five separate places worth checking by hand, deepest first.
@@ -136,7 +137,10 @@ def directions_of(degrees: Sequence[float] | None) -> tuple[Direction, ...]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lattice:
-    """A relief laid out for the kernel; ``w`` samples make a window, ``full`` a run that holds the whole rule."""
+    """A relief laid out for the kernel; ``w`` samples make a window, ``full`` a run that holds the whole rule.
+
+    With ``whole``, straightedges are laid only where their whole length, or all the wall has room for, is measured.
+    """
 
     cell: float
     x0: float
@@ -145,6 +149,7 @@ class Lattice:
     w: int
     full: int
     bridge: int
+    whole: bool = False
 
     def point(self, triple: Triple, t: int) -> tuple[float, float]:
         """Wall coordinates [m] of step ``t`` on the triple's line."""
@@ -155,9 +160,9 @@ class Lattice:
         )
 
 
-def lattice(relief: Grid, rule: float, valid: NDArray[np.bool_]) -> Lattice:
+def lattice(relief: Grid, rule: float, valid: NDArray[np.bool_], *, whole: bool = False) -> Lattice:
     """Lay out a gridded relief for a straightedge of ``rule`` metres; ``valid`` marks the cells that give points."""
-    state = np.where(relief.inside, np.where(valid, 2, 1), 0).astype(np.int8)
+    state = states(relief, valid)
     full = max(3, math.ceil(rule / relief.cell - 1e-9))
     return Lattice(
         relief.cell,
@@ -167,7 +172,24 @@ def lattice(relief: Grid, rule: float, valid: NDArray[np.bool_]) -> Lattice:
         max(3, samples_within(rule, relief.cell)),
         full,
         samples_within(BRIDGE, relief.cell) - 1,
+        whole,
     )
+
+
+def states(relief: Grid, valid: NDArray[np.bool_]) -> NDArray[np.int8]:
+    """What each cell (rows, cols) is to a straightedge; ``valid`` marks those that give points.
+
+    A skirting is joinery: the wall to be judged ends there.
+    """
+    from flatscan.straightedge import runs_kernel as kernel
+
+    unseen = np.full(valid.shape, kernel.MISSING, np.int8)
+    if relief.why is not None:
+        unseen[relief.why == Why.OBJECT] = kernel.BLOCKED
+        unseen[(relief.why == Why.STRIP) | (relief.why == Why.COLLAR)] = kernel.MARGIN
+        unseen[relief.why == Why.SKIRTING] = kernel.OUTSIDE
+    state: NDArray[np.int8] = np.where(relief.inside, np.where(valid, kernel.MEASURED, unseen), kernel.OUTSIDE)
+    return state.astype(np.int8)
 
 
 def all_lines(grid: Lattice, turn: Direction) -> Lines:
@@ -199,7 +221,7 @@ def lay(
 
     lines = all_lines(grid, turn) if lines is None else lines
     return kernel.sweep_lines(
-        h, base, grid.state, turn.cos, turn.sin, lines, grid.w, grid.full, grid.bridge, edges, ends
+        h, base, grid.state, turn.cos, turn.sin, lines, grid.w, grid.full, grid.bridge, edges, ends, grid.whole
     )
 
 
@@ -242,6 +264,7 @@ def supports(grid: Lattice, values: Array, triple: Triple) -> Array:
 def find_triple(grid: Lattice, values: Array, turn: Direction, flat: int) -> Triple | None:
     """The contacts behind the deepest gap that straightedges in one direction find at a cell; None if none does."""
     from flatscan.straightedge import hulls_kernel as kernel
+    from flatscan.straightedge.runs_kernel import holds_rule, next_run
 
     rows, cols = values.shape
     row, col = divmod(flat, cols)
@@ -255,9 +278,11 @@ def find_triple(grid: Lattice, values: Array, turn: Direction, flat: int) -> Tri
         for at in range(max(along - 1 - first, 0), min(along + 2 - first, line.size)):
             if cell[at] != flat or not np.isfinite(line[at]):
                 continue
-            start, stop = kernel.next_run(state, 0, grid.bridge)
+            start, stop = next_run(state, 0, grid.bridge)
             while not start <= at < stop and start < line.size:
-                start, stop = kernel.next_run(state, stop, grid.bridge)
+                start, stop = next_run(state, stop, grid.bridge)
+            if grid.whole and not holds_rule(state, start, stop, grid.full, grid.bridge):
+                continue
             run = line[start:stop]
             left, right, gap = kernel.best_pair(run, run, at - start, min(grid.w, run.size))
             if left >= 0 and gap > best:
@@ -344,6 +369,7 @@ def deepest_gaps(profile: Array, step: float, rule: float) -> Array:
     it. A rule that does not reach over three samples raises `BadValue`.
     """
     from flatscan.straightedge import hulls_kernel as kernel
+    from flatscan.straightedge.runs_kernel import MEASURED, MISSING, next_run
 
     if not (math.isfinite(rule) and math.isfinite(step) and step > 0 and rule >= 2 * step - 1e-9):
         raise BadValue(
@@ -356,16 +382,16 @@ def deepest_gaps(profile: Array, step: float, rule: float) -> Array:
         )
     # a copy: the kernel is compiled for arrays that may be written to
     z = np.array(profile, dtype=float)
-    state = np.where(np.isfinite(z), kernel.MEASURED, kernel.MISSING).astype(np.int8)
+    state = np.where(np.isfinite(z), MEASURED, MISSING).astype(np.int8)
     bridge, w = samples_within(BRIDGE, step) - 1, samples_within(rule, step)
     deepest = np.full(z.size, np.nan)
     scratch, found = np.empty((4, z.size + 2), np.int64), np.full(4, -np.inf)
-    first, stop = kernel.next_run(state, 0, bridge)
+    first, stop = next_run(state, 0, bridge)
     while first < z.size:
         run = z[first:stop]
         if run.size >= 3:
             deep = run - run
             kernel.run_windows(run, run, min(w, run.size), True, False, deep, scratch, found)
             deepest[first:stop] = deep
-        first, stop = kernel.next_run(state, stop, bridge)
+        first, stop = next_run(state, stop, bridge)
     return deepest

@@ -16,13 +16,10 @@ from numpy.typing import NDArray
 
 from flatscan.core.geometry import Array
 from flatscan.core.kernels import compiled
+from flatscan.straightedge.runs_kernel import OUTSIDE, States, count_windows, holds_rule, next_run
 
 Indices = NDArray[np.int64]
-States = NDArray[np.int8]
-OUTSIDE, MISSING, MEASURED = 0, 1, 2
 NO_POINT = -2
-# slots of the counts a pass returns
-LAID, COVERED, POSITIONS, SHORTENED, BOXED = range(5)
 
 
 @compiled
@@ -257,58 +254,6 @@ def sample_line(
 
 
 @compiled
-def next_run(state: States, start: int, bridge: int) -> tuple[int, int]:
-    """Next unbroken run [first, stop) from ``start``: on the wall, no more than ``bridge`` samples missing in a row."""
-    n = state.size
-    x = start
-    while x < n:
-        while x < n and state[x] == OUTSIDE:
-            x += 1
-        first, last, missing, seen = x, x - 1, 0, False
-        while x < n and state[x] != OUTSIDE:
-            if state[x] == MEASURED:
-                if not seen and missing > bridge:
-                    first = x
-                seen, last, missing = True, x, 0
-            else:
-                missing += 1
-                if seen and missing > bridge:
-                    return first, last + 1
-            x += 1
-        if seen:
-            return first, x
-    return n, n
-
-
-@compiled
-def count_windows(state: States, cell: Indices, w: int, full: int, bridge: int, counts: Indices) -> None:
-    """Add one line's windows to ``counts``: laid on the wall, covered by data, evaluated, shortened, in the box."""
-    n = state.size
-    boxed = (cell >= 0).sum()
-    if boxed >= 3:
-        counts[BOXED] += max(1, boxed - w + 1)
-    x = 0
-    while x < n:
-        while x < n and state[x] == OUTSIDE:
-            x += 1
-        stop = x
-        while stop < n and state[stop] != OUTSIDE:
-            stop += 1
-        if stop - x >= 3:
-            counts[LAID] += max(1, stop - x - w + 1)
-            first, end = next_run(state[x:stop], 0, bridge)
-            while first < stop - x:
-                size = end - first
-                if size >= 3:
-                    counts[POSITIONS] += max(1, size - w + 1)
-                    counts[SHORTENED] += 1 if size < full else 0
-                    if size >= w or size == stop - x:
-                        counts[COVERED] += max(1, size - w + 1)
-                first, end = next_run(state[x:stop], end, bridge)
-        x = stop
-
-
-@compiled
 def sweep_lines(
     h: Array,
     base: Array,
@@ -321,12 +266,14 @@ def sweep_lines(
     bridge: int,
     edges: bool,
     ends: bool,
+    whole: bool,
 ) -> tuple[Array, Array, Indices]:
     """One direction over a grid: the ``lines`` (k,) of those that lie one cell apart, sampled one cell apart.
 
-    ``h``, ``base`` (rows, cols) as in `run_windows`; ``state`` (rows, cols) OUTSIDE, MISSING or MEASURED; ``w``
-    samples in a window, ``full`` samples in a run that holds the whole straightedge. Returns the deepest value at
-    each cell (NaN where none), [end value, line, first, at, last] and the counts.
+    ``h``, ``base`` (rows, cols) as in `run_windows`; ``state`` (rows, cols) OUTSIDE to MARGIN; ``w``
+    samples in a window, ``full`` samples in a run that holds the whole straightedge; ``whole`` looks at runs alone that
+    do, or that hold all the wall has room for. Returns the deepest value at each cell (NaN where none), [end value,
+    line, first, at, last] and the counts.
     """
     rows, cols = h.shape
     deepest = np.full(rows * cols, np.nan)
@@ -334,7 +281,7 @@ def sweep_lines(
     line_h, line_base, deep = np.empty(most), np.empty(most), np.empty(most)
     line_state, line_cell = np.empty(most, np.int8), np.empty(most, np.int64)
     scratch = np.empty((4, max(w, most) + 2), np.int64)
-    counts, found, best = np.zeros(5, np.int64), np.empty(4), np.full(5, -np.inf)
+    counts, found, best = np.zeros(7, np.int64), np.empty(4), np.full(5, -np.inf)
     for v in lines:
         t0, t1 = line_limits(rows, cols, cos, sin, float(v))
         n = t1 - t0 + 1
@@ -345,7 +292,7 @@ def sweep_lines(
         first, stop = next_run(line_state[:n], 0, bridge)
         while first < n:
             size = stop - first
-            if size >= 3:
+            if size >= 3 and (not whole or holds_rule(line_state[:n], first, stop, full, bridge)):
                 found[0] = -np.inf
                 for x in range(first, stop):
                     deep[x] = line_h[x] - line_base[x]

@@ -147,7 +147,7 @@ class _Found:
 
     @property
     def coverages(self) -> tuple[float, ...]:
-        return tuple(float(row[1] / row[0]) for row in self.counts if row[0])
+        return tuple(float(row[6] / row[5]) for row in self.counts if row[5])
 
     @property
     def coverage(self) -> float | None:
@@ -327,7 +327,8 @@ def sweep_stairs(
         if isinstance(relief, Grid):
             layings.append((lay_out(relief, rule, turns, sweeps.k, "resting"), limit, gaps.worst))
     if layings:
-        return tuple(done), lower_bound(layings)[0]
+        # contacts so far apart, not straightedges so long, have this limit
+        return tuple(done), lower_bound(layings, whole=False)[0]
     excess = [stair.gaps.lower - stair.limit for stair in done if stair.gaps.lower is not None]
     # stations: each stair has its own quantile of errors, so the stairs share the error probability no further
     return tuple(done), max(excess, default=None)
