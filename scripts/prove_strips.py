@@ -1,8 +1,8 @@
 """Show that the strips left out at corners and above a skirting are wide enough, and no wider than a capture smears.
 
-Rooms are ray-cast with range noise of 0.5, 1 and 3 mm, with and without mixed pixels. Of every wall the cells beside a
-strip are held against the true wall: their mean must not be pulled toward the room by more than the uncertainty that
-a cell of them is given. Prints a table, exits 1 where a gate fails.
+Rooms are ray-cast with range noise of 0.5, 1 and 3 mm, with and without mixed pixels. The cells beside a
+strip are held against the true wall: their mean must not be off by more than the uncertainty that a cell of them is
+given. Round corners, as fused captures show them, are among them. Prints a table, exits 1 where a gate fails.
 
     python scripts/prove_strips.py [--seeds 3] [--first 100] [--points 1500000]
 """
@@ -28,7 +28,7 @@ SHAPE = room_model.Shape(3.2, 2.4, lean=0.003, belly_along=0.003, humps=((1.2, 1
 EMPTY = room_model.Plan(SHAPE, depth=3.0, stands=((1.3, 1.3, 1.6), (2.1, 1.4, 1.2)))
 SKIRTED = replace(EMPTY, skirting=(0.015, 0.10))
 # cells this far from a strip tell what the wall is like beside it [m]
-FROM, TO = 0.10, 0.30
+FROM, TO = 0.10, 0.40
 
 
 @dataclass(frozen=True)
@@ -95,7 +95,7 @@ def _edge(rest: Array, relief: Grid, away: Array, axis: int, strip: float) -> Ed
     inner = valid & (away > FROM) & (away < TO)
     level = np.where(inner, rest, 0).sum(1) / np.maximum(inner.sum(1), 1)
     first = valid & (away >= 0) & (away < 1.001 * relief.cell)
-    lines = np.flatnonzero((inner.sum(1) > 5) & first.any(1))
+    lines = np.flatnonzero((inner.sum(1) > 2) & first.any(1))
     lines = lines[(lines > 0.15 / relief.cell) & (lines < len(level) - 0.15 / relief.cell)]
     pulled = np.array([np.nanmean(rest[line][first[line]]) - level[line] for line in lines])
     cell_u = float(np.sqrt(np.mean(u[first] ** 2)))
@@ -128,12 +128,13 @@ def main() -> int:
                 for side, some in seen.items():
                     pull, u = np.mean([e.pull for e in some]), np.mean([e.u for e in some])
                     wide = 1.96 * np.sqrt(np.mean([e.u_pull**2 for e in some]) / len(some))
-                    bad = bool(pull - wide > u)
+                    bad = bool(abs(pull) - wide > u)
                     failed |= bad
                     strips = " ".join(f"{1000 * e.strip:4.0f}" for e in some)
+                    said = "  TOO NARROW" if bad else ""
                     print(
                         f"{name:8} {1000 * noise:5.1f} {mixed:5.1f} {1000 * relief.cell:5.0f}  {side:6} {strips:18}"
-                        f" {1000 * pull:8.3f} {1000 * wide:6.3f} {1000 * u:10.3f} {pull / u:10.2f}{'  TOO NARROW' * bad}"
+                        f" {1000 * pull:8.3f} {1000 * wide:6.3f} {1000 * u:10.3f} {pull / u:10.2f}{said}"
                     )
                 if not radius and noise <= 0.001 and min(e.strip for some in seen.values() for e in some) >= 0.05:
                     print("  no strip is narrower than the usual 50 mm")

@@ -209,9 +209,18 @@ _WRITE: dict[str, Callable[[float, str, str], str]] = {
     "pixels": lambda v, _, d: f"{_number(v, d or '1')} px",
     "hours": lambda v, _, d: f"{_number(v, d or 'g')} h",
     "days": lambda v, _, d: f"{_number(v, d or '1')} days",
-    "share": lambda v, _, d: f"{_number(v * 100, d)} %",
+    "share": lambda v, _, d: f"{_share(v, d)} %",
     "number": lambda v, _, d: _number(v, d or "g"),
 }
+
+
+def _share(value: float, digits: str) -> str:
+    """A share in per cent; what is not all of it never reads 100."""
+    text = _number(value * 100, digits)
+    if (digits or "0").isdigit() and float(text) == 100 and value < 1 - 1e-6:
+        step = 10 ** int(digits or 0)
+        return _number(math.floor(value * 100 * step) / step, digits)
+    return text
 
 
 def _spread(value: Quantity, base: str, digits: str, units: str) -> str:

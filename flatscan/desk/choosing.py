@@ -75,7 +75,7 @@ def elevation(wall: Wall, to: Manner, dropped: set[int]) -> Markup:
     """The wall seen from the room, its openings numbered as they were found; those not used are dashed."""
     scale = (_WIDE - 2 * _EDGE) / wall.width
     high = wall.height * scale + 2 * _EDGE
-    points = " ".join(f"{_EDGE + x * scale:.1f},{high - _EDGE - y * scale:.1f}" for x, y in wall.outline)
+    points = " ".join(f"{_EDGE + x * scale:.1f},{high - _EDGE - y * scale:.1f}" for x, y in wall.whole)
     parts = [f'<polygon class="outline" points="{points}"/>']
     for number, hole in enumerate(wall.openings, 1):
         x, y = _EDGE + hole.left * scale, high - _EDGE - hole.top * scale

@@ -42,7 +42,7 @@ def check_looked(looked: Looked, sweeps: Sweeps, requirement: Requirement, progr
         progress(note("stage.judging" if entry.published else "stage.straightedge"), None)
         measured = _measured(entry, looked, requirement, sweeps)
         judged.append(verdicts.judge(entry, measured, looked.relief, confidence=requirement.confidence))
-    verdict = verdicts.verdict_of(judged, confidence=requirement.confidence)
+    verdict = _of_what_was_measured(verdicts.verdict_of(judged, confidence=requirement.confidence), looked)
     gaps = next((one.gaps for one in judged if one.gaps is not None), None)
     if gaps is None:
         gaps = sweeps.of(requirement.rule, requirement.method, requirement.directions)
@@ -50,6 +50,12 @@ def check_looked(looked: Looked, sweeps: Sweeps, requirement: Requirement, progr
     looked = replace(looked, notes=(*looked.notes, *doubts))
     first = next((entry for entry in requirement.tolerances if entry.id == verdict.tolerance), None)
     return looked.extended(Check, gaps=gaps, verdict=verdict, method=gaps.method, hand=hand, tolerance=first)
+
+
+def _of_what_was_measured(verdict: Verdict, looked: Looked) -> Verdict:
+    """The verdict with the share of the wall that it speaks of, and the parts it does not."""
+    measured = looked.relief.covered_share if looked.relief.known_between else None
+    return replace(verdict, measured=measured, not_judged=(*verdict.not_judged, *looked.not_measured))
 
 
 def _measured(entry: Tolerance, looked: Looked, requirement: Requirement, sweeps: Sweeps) -> Measured:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from functools import cached_property
 from typing import Any, ClassVar, TypeVar
 
 from flatscan.capture.line_budget import LineSurvey
@@ -21,6 +22,7 @@ from flatscan.plan.screeds import Screeds
 from flatscan.plan.takeoff import TakeOff
 from flatscan.relief.shape import Patch, Shape
 from flatscan.relief.tie import Tie
+from flatscan.relief.unmeasured import Unmeasured, not_measured, unmeasured
 from flatscan.standards import Tolerance
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.straightedge.hand_gaps import HandCheck
@@ -81,6 +83,17 @@ class Looked(Showing):
     def origin(self) -> Origin:
         """Where the numbers come from."""
         return self.seen.origin
+
+    @cached_property
+    def unmeasured(self) -> tuple[Unmeasured, ...]:
+        """The parts of the wall that were not measured, the largest first."""
+        return unmeasured(self.relief, self.wall)
+
+    @property
+    def not_measured(self) -> tuple[Note, ...]:
+        """What is to be said of them: where each lies and why."""
+        missing = (1 - self.relief.covered_share) * self.relief.net_area
+        return not_measured(self.unmeasured, missing if self.unmeasured else 0.0)
 
 
 @dataclass(frozen=True, eq=False)

@@ -52,8 +52,8 @@ class _Lattice:
         x0, y0, _, _ = extent(self.wall)
         rows, cols = self.shape
         # a point on an edge belongs to the cell above it, also where rounding puts it a little off
-        cells = (x0 - _ON_EDGE * self.cell, y0 - _ON_EDGE * self.cell)
-        cells += (x0 + (cols - 2 * _ON_EDGE) * self.cell, y0 + (rows - 2 * _ON_EDGE) * self.cell)
+        low, slack = (x0 - _ON_EDGE * self.cell, y0 - _ON_EDGE * self.cell), 2 * _ON_EDGE
+        cells = (*low, x0 + (cols - slack) * self.cell, y0 + (rows - slack) * self.cell)
         (left, bottom), (right, top) = self.wall.outline.min(axis=0), self.wall.outline.max(axis=0)
         (low_x, low_y), (high_x, high_y) = self.wall.whole.min(axis=0), self.wall.whole.max(axis=0)
         # where nothing is left out the outer cells take all points that fall into them

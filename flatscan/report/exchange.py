@@ -169,7 +169,7 @@ def _draw(report: Report, drawing: Drawing) -> None:
     space, maps = drawing.modelspace(), report.maps()
     relief = maps["relief"]
     wall = relief.on.wall
-    space.add_lwpolyline(wall.outline * _MM, close=True, dxfattribs={"layer": "OUTLINE"})
+    space.add_lwpolyline(wall.whole * _MM, close=True, dxfattribs={"layer": "OUTLINE"})
     for hole in wall.openings:
         corners = [(hole.left, hole.bottom), (hole.right, hole.bottom), (hole.right, hole.top), (hole.left, hole.top)]
         space.add_lwpolyline(np.array(corners) * _MM, close=True, dxfattribs={"layer": "OPENINGS"})

@@ -184,7 +184,9 @@ def _not_examined(result: Result) -> Iterator[Note]:
     if relief.hidden:
         yield note("report.hidden", cells=relief.hidden)
     for name in () if verdict is None else verdict.not_judged:
-        yield note("report.not-judged", name=name)
+        # parts of the wall are told with what was measured of it
+        if not isinstance(name, Note):
+            yield note("report.not-judged", name=name)
 
 
 # what warns of hacking and of wet work is drawn together where there is little room

@@ -18,7 +18,7 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, share
 from flatscan.plan.stops import WET_CEMENT
 from flatscan.report.say import Said, say
-from flatscan.report.sections.gap_section import decided
+from flatscan.report.sections.gap_section import ALL, decided
 from flatscan.report.sections.plan_section import with_spread
 from flatscan.report.tables import Cell, Column, Table, factor, unit_of
 
@@ -111,7 +111,10 @@ def _opening(site: str, totals: dict[str, Any]) -> Note:
 
 
 def _wall(row: dict[str, Any]) -> Note:
-    title, decision, judged = row["title"], _decision(row["decision"]), row["judged"]
+    title, judged = row["title"], row["judged"]
+    decision = _decision(row["decision"])
+    if judged is not None and row["covered_share"] < ALL:
+        decision = note("report.on-measured", decision=decision, measured=share(row["covered_share"]))
     if judged is None:
         return note("site.wall", title=title, gap=_measured(_quantity(row, "gap_mm")), decision=decision)
     value = _measured(judged.value)

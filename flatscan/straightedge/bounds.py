@@ -155,7 +155,7 @@ def lower_bound(
     # every triple that could have been chosen counts (Bonferroni): valid for any correlation, and wide
     cautious = float(-ndtri((1 - confidence_of(k)) / max(many, 1)))
     alone = relief.half_a is None or relief.half_b is None
-    halves = (relief.offset, relief.offset) if alone else (relief.half_a, relief.half_b)
+    halves = [relief.offset if half is None or alone else half for half in (relief.half_a, relief.half_b)]
     both = relief.valid & np.isfinite(halves[0]) & np.isfinite(halves[1])
     if not both.any():
         return None, (note("straightedge.halves-apart"),)

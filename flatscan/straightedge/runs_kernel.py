@@ -1,4 +1,4 @@
-"""Unbroken runs of a line over a wall, compiled: where a straightedge can be laid, and how much of the wall is under it.
+"""Unbroken runs of a line over a wall, compiled: where a straightedge can be laid, how much wall is under it.
 
 A line's samples stand one cell apart, so each stands for a cell's area.
 """
@@ -20,7 +20,7 @@ LAID, COVERED, POSITIONS, SHORTENED, BOXED, JUDGED, UNDER = range(7)
 
 @compiled
 def next_run(state: States, start: int, bridge: int) -> tuple[int, int]:
-    """Next unbroken run [first, stop) from ``start``: measured at both ends, at most ``bridge`` samples missing in a row.
+    """Next unbroken run [first, stop) from ``start``: measured at both ends, at most ``bridge`` missing in a row.
 
     The wall's edge, an opening and an object end it.
     """

@@ -71,23 +71,31 @@ class Verdict:
     """All criteria asked for, what was not judged, and up to five places [m] to check by hand.
 
     ``curve`` is the limit over the distance between the contacts, where the tolerance follows that. ``beside`` is the
-    number of the criterion that judges the gaps shown beside the verdict, None where none does.
+    number of the criterion that judges the gaps shown beside the verdict, None where none does. ``not_judged`` are
+    criteria that were not asked for and parts of the wall that were not measured; ``measured`` is the share of the wall
+    [by area] that was, of which alone flatness and steps are told, None where nothing is known between the readings.
     """
 
     decision: str
     confidence: float
     criteria: tuple[Criterion, ...]
-    not_judged: tuple[str, ...]
+    not_judged: tuple[str | Note, ...]
     check_by_hand: tuple[Point, ...]
     reasons: tuple[Note, ...]
     tolerance: str | None = None
     curve: tuple[CurvePoint, ...] = ()
     beside: int | None = None
+    measured: float | None = None
 
     @property
     def flatness(self) -> Criterion | None:
         """The criterion that judges the gaps shown beside the verdict: its limit and theirs belong together."""
         return None if self.beside is None else self.criteria[self.beside]
+
+    @property
+    def parts_not_judged(self) -> tuple[Note, ...]:
+        """The parts of the wall that were not measured, as `not_judged` names them."""
+        return tuple(part for part in self.not_judged if isinstance(part, Note))
 
     @property
     def first(self) -> Criterion | None:
@@ -167,10 +175,11 @@ def together(
     criteria: Sequence[Criterion],
     *,
     confidence: float = 0.95,
-    not_judged: Sequence[str] = (),
+    not_judged: Sequence[str | Note] = (),
     tolerance: str | None = None,
     curve: Sequence[CurvePoint] = (),
     beside: int | None = None,
+    measured: float | None = None,
 ) -> Verdict:
     """One verdict: outside if any criterion is, within if all are, else undecided."""
     decisions = {one.decision for one in criteria}
@@ -188,4 +197,5 @@ def together(
         tolerance,
         tuple(curve),
         beside,
+        measured,
     )

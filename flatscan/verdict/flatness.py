@@ -177,6 +177,7 @@ def with_hand(verdict: Verdict, checks: Sequence[HandCheck], *, decides: bool = 
         tolerance=verdict.tolerance,
         curve=verdict.curve,
         beside=verdict.beside,
+        measured=verdict.measured,
     )
 
 

@@ -28,7 +28,7 @@ DEEP, OFF = 0.05, 0.006
 GATE = 0.025
 # a pull up to this part of a cell's own uncertainty is let pass
 PART = 0.5
-CELL, FEWEST = 0.01, 5
+CELL, FEWEST = 0.01, 10
 # an edge is looked at in pieces of half a metre or more with so many points in a band; a piece with fewer says nothing
 PIECE, POINTS = 0.5, 8
 REACH = 3.0

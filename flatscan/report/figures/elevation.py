@@ -68,7 +68,7 @@ def outline_patch(axes: Axes, wall: Wall) -> PathPatch:
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path
 
-    patch = PathPatch(Path(np.vstack([wall.outline, wall.outline[:1]])), facecolor="none", edgecolor="none")
+    patch = PathPatch(Path(np.vstack([wall.whole, wall.whole[:1]])), facecolor="none", edgecolor="none")
     axes.add_patch(patch)
     return patch
 
@@ -210,7 +210,7 @@ def draw_wall(axes: Axes, on: Elevation, units: str, *, see_through: bool = Fals
 
     for hole in on.wall.openings:
         _opening(axes, hole, units, see_through)
-    outline = on.wall.outline
+    outline = on.wall.whole
     axes.add_patch(
         Polygon(outline, closed=True, facecolor="none", edgecolor=INK, linewidth=1.6, zorder=7, clip_on=False)
     )

@@ -117,7 +117,7 @@ def low_map(report: Report, drawing: LowDrawing, units: str, size: tuple[float, 
     said = _low_places(axes, drawing, units)
     elevation.mark_spots(axes, drawing.spots)
     titleblock.scale_bar(axes, units)
-    titleblock.key_and_spots(figure, box, (), drawing.spots, units, missing=False)
+    titleblock.key_and_spots(figure, box, (), drawing.spots, units, missing=None)
     titleblock.foot(figure, report, units, said)
     return figure
 

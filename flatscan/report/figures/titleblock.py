@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from flatscan.core.model import Wall
-from flatscan.core.notes import note
+from flatscan.core.notes import Note, note
 from flatscan.core.phrase import command_line, written
 from flatscan.core.quantity import cubic_metres, metres
 from flatscan.report.bands import Band, Spot
@@ -113,13 +113,13 @@ def scale_bar(axes: Axes, units: str) -> None:
     )
 
 
-def key(figure: Figure, rect: Rect, bands: tuple[Band, ...], units: str, missing: bool) -> float:
+def key(figure: Figure, rect: Rect, bands: tuple[Band, ...], units: str, missing: Note | None) -> float:
     """The bands' tones, hatches and words in a column; returns the y [inches] under it."""
     from matplotlib.patches import Rectangle
 
     wide, high = figure.get_size_inches()
     rows = [(band.colour, band.hatch, say(band.words, units)) for band in reversed(bands)]
-    rows += [("#e4e4e4", "xxx", say(note("drawing.not-measured")))] if missing else []
+    rows += [] if missing is None else [("#e4e4e4", "xxx", say(missing, units))]
     left, top = rect[0], rect[1] + rect[3]
     deep = max(1, int((rect[3] + 0.02) // _KEY_ROW))
     # bands that do not fit one column go on in the next
@@ -202,7 +202,7 @@ def drawing(
 
 
 def key_and_spots(
-    figure: Figure, box: Rect, bands: tuple[Band, ...], spots: tuple[Spot, ...], units: str, *, missing: bool
+    figure: Figure, box: Rect, bands: tuple[Band, ...], spots: tuple[Spot, ...], units: str, *, missing: Note | None
 ) -> None:
     """Key and list in the key's rectangle: one above the other beside a drawing, side by side under it."""
     left, bottom, wide, high = box

@@ -37,7 +37,7 @@ def pack(report: Report, units: str) -> dict[str, object]:
         "units": units,
         "width": wall.width,
         "height": wall.height,
-        "outline": wall.outline.tolist(),
+        "outline": wall.whole.tolist(),
         "openings": openings,
         "fit": _plane(relief),
         "finish": _plane(maps["build-up"]) if "build-up" in maps else None,

@@ -27,6 +27,10 @@ _METHODS = {
 _ANSWERS = {"flatness": "is-flat", "plumb": "is-plumb", "step": "has-no-step", "corner": "is-square"}
 _REASONS = 2
 _PLACES = 3
+_PARTS = 2
+# criteria told from the cells that were measured, and the share of a wall above which all of it was
+OF_THE_SURFACE = ("flatness", "step")
+ALL = 0.9995
 
 
 def flatness(gaps: Gaps, method: str, limit: float | None, tolerance: Tolerance | None, relief: Relief) -> Section:
@@ -142,7 +146,7 @@ def verdict_section(verdict: Verdict, gaps: Gaps) -> Section:
         "not_judged": tuple(verdict.not_judged),
         "check_by_hand": places.rows_as_values(),
     }
-    headline: list[Said] = [judged(criterion, gaps) for criterion in verdict.criteria]
+    headline: list[Said] = [judged(criterion, gaps, verdict) for criterion in verdict.criteria]
     facts: list[Fact] = []
     answers: list[Fact] = []
     for criterion, sentence in zip(verdict.criteria, tuple(headline), strict=True):
@@ -160,10 +164,31 @@ def verdict_section(verdict: Verdict, gaps: Gaps) -> Section:
     return Section("verdict", values, tuple(headline), tuple(facts), tables, answers=tuple(answers))
 
 
-def judged(criterion: Criterion, gaps: Gaps) -> Note:
-    """One criterion's decision in one sentence, always with its ± and its limit; ``gaps`` are those shown beside it."""
-    limit = metres(criterion.limit)
-    decision = note("report.decision", name=titled(criterion), decision=decided(criterion.decision))
+def judged(criterion: Criterion, gaps: Gaps, verdict: Verdict) -> Note:
+    """One criterion's decision in one line: its ±, its limit, how much of the wall it speaks of and what it does not.
+
+    ``gaps`` are those shown beside it.
+    """
+    sentence, parts = _judged(criterion, gaps, verdict), verdict.parts_not_judged
+    if criterion.judges not in OF_THE_SURFACE or not parts:
+        return sentence
+    code = "report.but-part" if len(parts) <= _PARTS else "report.but-parts"
+    return note(code, judged=sentence, parts=parts[:_PARTS])
+
+
+def of_measured(criterion: Criterion, verdict: Verdict) -> Quantity | None:
+    """The share of the wall that a criterion's decision speaks of, None where it is all of it or none is known."""
+    if criterion.judges not in OF_THE_SURFACE or verdict.measured is None or verdict.measured > ALL:
+        return None
+    return share(verdict.measured)
+
+
+def _judged(criterion: Criterion, gaps: Gaps, verdict: Verdict) -> Note:
+    """The decision with its ± and its limit, and of how much of the wall it speaks."""
+    limit, part = metres(criterion.limit), of_measured(criterion, verdict)
+    said = decided(criterion.decision)
+    said = said if part is None else note("report.on-measured", decision=said, measured=part)
+    decision = note("report.decision", name=titled(criterion), decision=said)
     if criterion.value is None:
         return note("report.judged-unmeasured", decision=decision, limit=limit)
     value = criterion.measured

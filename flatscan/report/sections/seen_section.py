@@ -12,7 +12,7 @@ from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, metres, share, slope, square_metres
 from flatscan.jobs import Looked, Seen
 from flatscan.relief.tie import Tie
-from flatscan.report.bands import Spot
+from flatscan.report.bands import WHY, Spot
 from flatscan.report.parts import Fact, Section
 from flatscan.report.tables import AT, Column, Table, shows
 
@@ -117,8 +117,10 @@ def standing(looked: Looked) -> tuple[Section, Section, Section]:
         lean=note("report.top", lean=signed(lean)) if lean.value else note("report.plumb"),
     )
     facts = tuple(_standing_facts(looked, wall, plumb, shape))
+    largest = tuple(note("report.largest-missing", part=part) for part in looked.not_measured[:1])
+    tables = (openings(looked), *((missing(looked),) if looked.unmeasured else ()))
     return (
-        Section("wall", wall, headline=(opening,), facts=facts, tables=(openings(looked),)),
+        Section("wall", wall, headline=(opening, *largest), facts=facts, tables=tables),
         Section("plumb", plumb),
         Section("shape", shape),
     )
@@ -138,6 +140,7 @@ def _wall_values(looked: Looked) -> dict[str, Any]:
         "cell_mm": metres(relief.step) if relief.known_between else Unknown("unknown.no-cells"),
         "title": looked.seen.title,
         "openings": openings(looked).rows_as_values(),
+        "not_measured": missing(looked).rows_as_values(),
         "objects": (),
     }
 
@@ -175,6 +178,8 @@ def _standing_facts(
     yield Fact("size", note("report.size", width=wall["width_mm"], height=wall["height_mm"]))
     yield Fact("area", note("report.areas", net=wall["area_m2"], gross=wall["gross_area_m2"]))
     yield Fact("measured", note("report.measured", measured=wall["covered_share"], grain=grain))
+    for part in looked.not_measured:
+        yield Fact("not-measured", part)
     yield Fact("up-from", wall["up_from"])
     yield Fact("facing-from", wall["facing_from"])
     yield Fact("lean", note("report.lean", lean=signed(lean), height=lean, slope=plumb["lean_mm_per_m"]))
@@ -193,6 +198,20 @@ def openings(looked: Looked) -> Table:
         Column("height_mm", "height"),
     )
     return Table("openings", "Openings", columns, rows, "no opening")
+
+
+def missing(looked: Looked) -> Table:
+    """Parts of the wall that were not measured, the largest first, as rectangles with the area lost in them."""
+    rows = tuple((WHY[p.why], p.left, p.bottom, p.width, p.height, p.area) for p in looked.unmeasured)
+    columns = (
+        Column("why", "why"),
+        Column("left_mm", "from left"),
+        Column("bottom_mm", "up"),
+        Column("width_mm", "width"),
+        Column("height_mm", "height"),
+        Column("area_m2", "area", 2),
+    )
+    return Table("not_measured", "Not measured", columns, rows, "all of the wall was measured")
 
 
 def patches(looked: Looked) -> Section:

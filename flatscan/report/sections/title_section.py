@@ -9,6 +9,7 @@ from flatscan.core.quantity import Quantity, cubic_metres, metres
 from flatscan.jobs import Change, Check, Lows, Planned, Result, SetOut, SiteWall, Survey
 from flatscan.plan.screeds import Screeds
 from flatscan.report.parts import TitleCell
+from flatscan.report.sections.gap_section import of_measured
 from flatscan.report.sections.plan_section import with_spread
 from flatscan.report.sections.seen_section import wall_name
 from flatscan.verdict import Verdict
@@ -110,4 +111,7 @@ def _decision(verdict: Verdict | None) -> TitleCell:
     else:
         value = first.measured
         small = note("drawing.measured-of", name=first.name, value=value, limit=limit)
+    part = of_measured(first, verdict)
+    if part is not None:
+        small = note("drawing.of-measured", said=small, measured=part)
     return TitleCell(head, note("report.list", parts=named), small)

@@ -1,0 +1,111 @@
+"""Which parts of a wall were not measured, where each lies and why: the largest first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from flatscan.core.geometry import Mask
+from flatscan.core.model import Relief, Wall
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres, square_metres
+from flatscan.core.reliefs import Grid, Why
+
+# smaller parts are told together: a cell here and there [m2], and what comes after so many
+SCRAP, MOST = 0.01, 6
+# a part that fills less of its rectangle than this is ragged: its area is said beside its size
+_RAGGED = 0.7
+_SIDES = ("left", "bottom", "right", "top")
+
+
+@dataclass(frozen=True, slots=True)
+class Unmeasured:
+    """A part of the wall that was not measured: why, its rectangle [m] in wall coordinates, and its area [m2].
+
+    ``side`` is the edge a strip lies along, ``bottom`` also for one above a ``skirting`` board.
+    """
+
+    why: Why
+    left: float
+    bottom: float
+    width: float
+    height: float
+    area: float
+    side: str = ""
+    skirting: bool = False
+
+    @property
+    def said(self) -> Note:
+        """Where it lies and why, to stand before "not judged" or after "not measured"."""
+        if self.why == Why.STRIP:
+            wide = metres(self.width if self.side in ("left", "right") else self.height)
+            code = "relief.strip-above-skirting" if self.skirting else f"relief.strip-{self.side}"
+            return note(code, wide=wide)
+        if self.why == Why.SKIRTING:
+            return note("relief.behind-skirting", high=metres(self.height))
+        if self.why == Why.COLLAR:
+            return note("relief.round-openings", area=square_metres(self.area))
+        size = {"width": metres(self.width), "height": metres(self.height), "area": square_metres(self.area)}
+        ragged = self.area < _RAGGED * self.width * self.height
+        if self.why == Why.OBJECT:
+            return note("relief.object-ragged" if ragged else "relief.object-at", (self.left, self.bottom), **size)
+        return note("relief.no-points-ragged" if ragged else "relief.no-points-at", (self.left, self.bottom), **size)
+
+
+def unmeasured(relief: Relief, wall: Wall) -> tuple[Unmeasured, ...]:
+    """The parts of a wall that a relief of cells does not measure, the largest first; none where there are no cells.
+
+    Strips, the skirting and collars are a part each, the rest one for each group of cells that touch.
+    """
+    if not isinstance(relief, Grid):
+        return ()
+    lost = relief.inside & ~relief.valid
+    why = np.full(lost.shape, Why.NO_POINTS) if relief.why is None else relief.why
+    # what was taken for measured and has no value (as in a change) is not known either
+    why = np.where(lost & (why == Why.MEASURED), Why.NO_POINTS, why)
+    parts = [_part(relief, wall, lost & (why == one), one) for one in (Why.SKIRTING, Why.COLLAR)]
+    strips = lost & (why == Why.STRIP)
+    parts += [_part(relief, wall, strips & at, Why.STRIP, side) for side, at in _along_edges(relief, wall)]
+    for one in (Why.NO_POINTS, Why.OBJECT):
+        labels, number = relief.connected(lost & (why == one))
+        parts += [_part(relief, wall, labels == group, one) for group in _large(relief, labels, number)]
+    found = [part for part in parts if part is not None]
+    return tuple(sorted(found, key=lambda part: (-part.area, part.left, part.bottom)))
+
+
+def not_measured(parts: tuple[Unmeasured, ...], area: float) -> tuple[Note, ...]:
+    """What to say of the parts, of which all that is not measured has an ``area`` [m2]: the rest in one."""
+    some = parts[:MOST]
+    rest = area - sum(part.area for part in some)
+    said = tuple(part.said for part in some)
+    return (*said, note("relief.smaller-places", area=square_metres(rest))) if rest >= SCRAP / 2 else said
+
+
+def _large(relief: Grid, labels: np.ndarray, number: int) -> list[int]:
+    """Numbers of the groups of at least `SCRAP`."""
+    size = np.bincount(labels.ravel(), relief.area.ravel(), minlength=number + 1)
+    return [group for group in range(1, number + 1) if size[group] >= SCRAP]
+
+
+def _along_edges(relief: Grid, wall: Wall) -> list[tuple[str, Mask]]:
+    """Which cells (rows, cols) lie between the wall's edge and what is measured of it, for each side."""
+    across, upward = relief.places
+    (left, bottom), (right, top) = wall.outline.min(axis=0), wall.outline.max(axis=0)
+    # a cell belongs to the edge it lies nearest to, beyond half of it
+    off = np.stack([left - across, bottom - upward, across - right, upward - top]) + relief.cell / 2
+    nearest = off.argmax(axis=0)
+    return [(side, nearest == number) for number, side in enumerate(_SIDES)]
+
+
+def _part(relief: Grid, wall: Wall, cells: Mask, why: Why, side: str = "") -> Unmeasured | None:
+    row, col = np.nonzero(cells)
+    if not len(row):
+        return None
+    half = relief.cell / 2
+    low, high = wall.whole.min(axis=0), wall.whole.max(axis=0)
+    left, right = max(relief.x[col.min()] - half, low[0]), min(relief.x[col.max()] + half, high[0])
+    bottom, top = max(relief.y[row.min()] - half, low[1]), min(relief.y[row.max()] + half, high[1])
+    area = float(relief.area[cells].sum())
+    place = (float(left), float(bottom), float(right - left), float(top - bottom))
+    return Unmeasured(why, *place, area, side, side == "bottom" and wall.skirting > 0)
