@@ -16,7 +16,20 @@ from flatscan.core.reliefs import Grid, Why
 SCRAP, MOST = 0.01, 6
 # a part that fills less of its rectangle than this is ragged: its area is said beside its size
 _RAGGED = 0.7
-_SIDES = ("left", "bottom", "right", "top")
+_REASONS = {
+    Why.NO_POINTS: note("relief.no-points"),
+    Why.OBJECT: note("relief.object"),
+    Why.SKIRTING: note("relief.skirting-board"),
+    Why.STRIP: note("relief.strip"),
+    Why.COLLAR: note("relief.collar"),
+}
+_STRIPS = {
+    "left": "relief.strip-left",
+    "bottom": "relief.strip-bottom",
+    "right": "relief.strip-right",
+    "top": "relief.strip-top",
+}
+_ABOVE_SKIRTING = "relief.strip-above-skirting"
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +49,16 @@ class Unmeasured:
     skirting: bool = False
 
     @property
+    def reason(self) -> Note:
+        """Why it was not measured, in a few words."""
+        return _REASONS[self.why]
+
+    @property
     def said(self) -> Note:
         """Where it lies and why, to stand before "not judged" or after "not measured"."""
         if self.why == Why.STRIP:
             wide = metres(self.width if self.side in ("left", "right") else self.height)
-            code = "relief.strip-above-skirting" if self.skirting else f"relief.strip-{self.side}"
-            return note(code, wide=wide)
+            return note(_ABOVE_SKIRTING if self.skirting else _STRIPS[self.side], wide=wide)
         if self.why == Why.SKIRTING:
             return note("relief.behind-skirting", high=metres(self.height))
         if self.why == Why.COLLAR:
@@ -74,6 +91,13 @@ def unmeasured(relief: Relief, wall: Wall) -> tuple[Unmeasured, ...]:
     return tuple(sorted(found, key=lambda part: (-part.area, part.left, part.bottom)))
 
 
+def reasons_in(relief: Relief) -> tuple[Note, ...]:
+    """Why some of a relief was not measured, in a few words each; none where that is not known."""
+    why = relief.why if isinstance(relief, Grid) else None
+    lost = relief.inside & ~relief.valid
+    return () if why is None else tuple(said for one, said in _REASONS.items() if (why[lost] == one).any())
+
+
 def not_measured(parts: tuple[Unmeasured, ...], area: float) -> tuple[Note, ...]:
     """What to say of the parts, of which all that is not measured has an ``area`` [m2]: the rest in one."""
     some = parts[:MOST]
@@ -95,7 +119,7 @@ def _along_edges(relief: Grid, wall: Wall) -> list[tuple[str, Mask]]:
     # a cell belongs to the edge it lies nearest to, beyond half of it
     off = np.stack([left - across, bottom - upward, across - right, upward - top]) + relief.cell / 2
     nearest = off.argmax(axis=0)
-    return [(side, nearest == number) for number, side in enumerate(_SIDES)]
+    return [(side, nearest == number) for number, side in enumerate(_STRIPS)]
 
 
 def _part(relief: Grid, wall: Wall, cells: Mask, why: Why, side: str = "") -> Unmeasured | None:

@@ -13,7 +13,6 @@ from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import cubic_metres, metres
-from flatscan.core.reliefs import Why
 from flatscan.core.units import METRES_PER
 from flatscan.jobs import Planned
 from flatscan.plan.finish import BuildUp
@@ -22,14 +21,6 @@ from flatscan.relief.shape import Patch
 from flatscan.report.say import Said
 from flatscan.straightedge.gaps import Gaps
 
-# why a part of the wall was not measured, in a few words
-WHY = {
-    Why.NO_POINTS: note("report.no-points"),
-    Why.OBJECT: note("report.object"),
-    Why.SKIRTING: note("report.skirting"),
-    Why.STRIP: note("report.strip"),
-    Why.COLLAR: note("report.collar"),
-}
 NEUTRAL = "#fdfcf8"
 # ochre and blue of equal lightness, told apart by red-green blind eyes and by their hatch in print
 PROUD = ("#f2dcb8", "#e2b878", "#cd9347", "#b27427")

@@ -15,14 +15,13 @@ from flatscan.core.geometry import Array
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres
-from flatscan.core.reliefs import Grid
 from flatscan.jobs import Change, Lows, Planned, Result, SetOut, Survey, gaps_in, verdict_in
 from flatscan.plan import stops as signs
 from flatscan.plan.lows import LIMIT, Low
 from flatscan.plan.other_planes import Choice
 from flatscan.plan.screeds import Screeds
+from flatscan.relief.unmeasured import reasons_in
 from flatscan.report.bands import (
-    WHY,
     Band,
     Spot,
     band_of,
@@ -71,9 +70,7 @@ class Elevation:
         lost = self.relief.inside & ~self.relief.valid
         if not self.relief.known_between or not lost.any():
             return None
-        why = self.relief.why if isinstance(self.relief, Grid) else None
-        some = [] if why is None else [one for one in WHY if (why[lost] == one).any()]
-        reasons = tuple(WHY[one] for one in some)
+        reasons = reasons_in(self.relief)
         return note("drawing.not-measured-for", reasons=reasons) if reasons else note("drawing.not-measured")
 
     @property

@@ -235,7 +235,7 @@ def test_one_screen_says_stop_first():
 def test_a_wall_is_said_with_its_doubt_in_the_words_of_all_sheets():
     summed = summary.summed_up(SITE)
     (line,) = (line for line in site_lines(summed) if line.startswith("  1 d:"))
-    assert line == "  1 d: outside the limit as entered; flatness 6.0 mm ± 0.4 mm, limit 3 mm"
+    assert line == "  1 d: outside the limit as entered, on the 99 % measured; flatness 6.0 mm ± 0.4 mm, limit 3 mm"
     page = summary.files(summed, "mm")["site.html"].decode()
     assert "outside the limit as entered (flatness)" in page
     assert "<td>6.0 mm ± 0.4 mm</td><td>3.0 mm</td>" in page

@@ -12,7 +12,7 @@ from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, metres, share, slope, square_metres
 from flatscan.jobs import Looked, Seen
 from flatscan.relief.tie import Tie
-from flatscan.report.bands import WHY, Spot
+from flatscan.report.bands import Spot
 from flatscan.report.parts import Fact, Section
 from flatscan.report.tables import AT, Column, Table, shows
 
@@ -202,7 +202,7 @@ def openings(looked: Looked) -> Table:
 
 def missing(looked: Looked) -> Table:
     """Parts of the wall that were not measured, the largest first, as rectangles with the area lost in them."""
-    rows = tuple((WHY[p.why], p.left, p.bottom, p.width, p.height, p.area) for p in looked.unmeasured)
+    rows = tuple((p.reason, p.left, p.bottom, p.width, p.height, p.area) for p in looked.unmeasured)
     columns = (
         Column("why", "why"),
         Column("left_mm", "from left"),
