@@ -32,6 +32,8 @@ CELL, FEWEST = 0.01, 10
 # an edge is looked at in pieces of half a metre or more with so many points in a band; a piece with fewer says nothing
 PIECE, POINTS = 0.5, 8
 REACH = 3.0
+# where more than this stands before the wall further in, something else than the corner does
+STRAYS = 0.1
 # a wall that rises by more than the first, or three cell's uncertainties, into a corner is round there, as far as it
 # rises by the second or one uncertainty
 ROUND, LEVEL = 0.0015, 0.0002
@@ -103,6 +105,8 @@ def _width(away: Array, along: Array, off: Array, share: float, least: float) ->
     clear = round(INNER / BAND)
     # strays are everywhere: only more of them than further in are the other surface's
     usual = other[clear:].sum() / max(own[clear:].sum(), 1)
+    if usual > STRAYS:
+        return None
     dense = np.maximum(own, own[clear:].mean() / 2)
     pull = _pull(np.maximum(other / dense - usual, 0.0) / (DEEP - deep), noise)
     area = BAND * max(float(np.ptp(along)), BAND)

@@ -8,7 +8,10 @@ from numpy.testing import assert_allclose
 from scipy.stats import binned_statistic_2d
 
 from flatscan.core.errors import BadValue, TooFewPoints
+from flatscan.core.reliefs import Why
 from flatscan.relief import grid
+from flatscan.relief.unmeasured import not_measured, unmeasured
+from flatscan.report.say import say
 
 spec = importlib.util.spec_from_file_location("relief_builders", Path(__file__).with_name("conftest.py"))
 builders = importlib.util.module_from_spec(spec)
@@ -119,7 +122,11 @@ def test_openings_are_not_wall_and_areas_add_up(still):
     relief, _ = grid(make_cloud(flat, n=600_000), wall, still)
     assert_allclose(relief.net_area, 2.0 - 0.61 * 0.5, rtol=1e-9)
     assert np.isnan(relief.offset[50, 80])
-    assert relief.covered_share == pytest.approx(1.0)
+    # of the rim of 20 mm the cells less than half clear of it are on the wall, own what they have of it, and are lost
+    lost = relief.inside & ~relief.valid
+    assert (relief.why[lost] == Why.COLLAR).all()
+    assert_allclose(relief.area[lost].sum(), 0.65 * 0.54 - 0.61 * 0.5, atol=2.3 * 0.005)
+    assert_allclose(relief.covered_share, 1 - relief.area[lost].sum() / relief.net_area, rtol=1e-12)
 
 
 def test_same_points_in_other_chunks_give_the_same_bytes(still):
@@ -141,15 +148,46 @@ def test_a_wall_without_points_is_refused(still):
         grid(far, make_wall(), still)
 
 
-def test_strips_left_out_at_corners_lend_their_area_to_the_rest(still):
-    # by head: 50 mm off all four edges of 2 x 1 m leaves 1.9 x 0.9 m measured, but 2 m2 are to be plastered
+def test_strips_left_out_at_corners_are_wall_and_not_measured(still):
+    # by head: 50 mm off all four edges of 2 x 1 m leaves 1.9 x 0.9 m measured of 2 m2 to be plastered
     part = np.array([[0.05, 0.05], [1.95, 0.05], [1.95, 0.95], [0.05, 0.95]])
     wall = replace(make_wall(), outline=part, full=make_wall().outline)
     relief, _ = grid(make_cloud(flat), wall, still, cell=0.05)
-    assert relief.offset.shape == (18, 38)
-    assert_allclose([relief.x[0], relief.y[-1]], [0.075, 0.925])
+    assert relief.offset.shape == (20, 40)
+    assert_allclose([relief.x[0], relief.y[-1]], [0.025, 0.975])
+    assert_allclose(relief.area, 0.05**2)
+    assert relief.inside.all()
     assert_allclose(relief.net_area, 2.0)
-    assert relief.covered_share == pytest.approx(1.0)
+    assert_allclose(relief.covered_share, 1.9 * 0.9 / 2.0)
+    assert (relief.why[~relief.valid] == Why.STRIP).all()
+
+
+def test_points_in_a_strip_move_no_cell_beside_it(still):
+    # a strip of 20 mm ends within the first cell of 50 mm, whose mean is that of the 30 mm beyond
+    wall = make_wall()
+    wall = replace(wall, outline=wall.outline + [[0.02, 0], [0, 0], [0, 0], [0.02, 0]], full=wall.outline)
+    relief, _ = grid(make_cloud(lambda x, y: np.where(x < 0.02, 0.02, 0.0)), wall, still, cell=0.05)
+    assert_allclose(relief.offset[:, 0], 0.0, atol=1e-12)
+    assert_allclose(relief.covered_share, 1.0)
+
+
+def test_a_skirting_and_what_lies_hidden_have_their_own_reasons(still):
+    wall = make_wall()
+    wall = replace(wall, outline=wall.outline + [[0, 0.15], [0, 0.15], [0, 0], [0, 0]], full=wall.outline, skirting=0.1)
+    cloud = make_cloud(flat)
+    points = np.concatenate(list(cloud.chunks()))
+    seen = points[~((points[:, 0] > 1.0) & (points[:, 0] < 1.5) & (points[:, 2] > 0.5) & (points[:, 2] < 0.8))]
+    cloud = type(cloud)(cloud.origin, seen, lambda: iter([seen]), len(seen), np.zeros(3), np.zeros(3))
+    relief, _ = grid(cloud, wall, still, cell=0.05)
+    shares = [relief.area[relief.why == why].sum() for why in (Why.SKIRTING, Why.STRIP, Why.NO_POINTS, Why.MEASURED)]
+    assert_allclose(shares, [0.2, 0.1, 0.15, 2.0 - 0.45], rtol=1e-9)
+    parts = unmeasured(relief, wall)
+    assert [part.why for part in parts] == [Why.SKIRTING, Why.NO_POINTS, Why.STRIP]
+    assert_allclose([parts[1].left, parts[1].bottom, parts[1].width, parts[1].height], [1.0, 0.5, 0.5, 0.3], atol=1e-9)
+    said = [say(part) for part in not_measured(parts, 0.45)]
+    assert said[0] == "the wall behind the skirting, 100 mm high"
+    assert said[1] == "0.50 m x 0.30 m without points at x 1.00 m, y 0.50 m"
+    assert said[2] == "50 mm above the skirting"
 
 
 def test_very_dense_points_lose_none_in_the_second_pass(still):
