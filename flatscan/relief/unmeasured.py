@@ -87,7 +87,7 @@ def unmeasured(relief: Relief, wall: Wall) -> tuple[Unmeasured, ...]:
     for one in (Why.NO_POINTS, Why.OBJECT):
         labels, number = relief.connected(lost & (why == one))
         parts += [_part(relief, wall, labels == group, one) for group in _large(relief, labels, number)]
-    found = [part for part in parts if part is not None]
+    found = [part for part in parts if part is not None and part.area >= SCRAP]
     return tuple(sorted(found, key=lambda part: (-part.area, part.left, part.bottom)))
 
 
