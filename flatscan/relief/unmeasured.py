@@ -103,7 +103,7 @@ def not_measured(parts: tuple[Unmeasured, ...], area: float) -> tuple[Note, ...]
     some = parts[:MOST]
     rest = area - sum(part.area for part in some)
     said = tuple(part.said for part in some)
-    return (*said, note("relief.smaller-places", area=square_metres(rest))) if rest >= SCRAP / 2 else said
+    return (*said, note("relief.smaller-places", area=square_metres(rest))) if rest >= SCRAP else said
 
 
 def _large(relief: Grid, labels: np.ndarray, number: int) -> list[int]:
