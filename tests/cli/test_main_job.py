@@ -80,7 +80,9 @@ def test_gap_and_lean_of_the_scan(flatscan, shape):
     true = 1000 * largest_gap(shape, 1.8, step=0.04)
     assert abs(flatness["gap_mm"] - true) < 2.5 * flatness["u_gap_mm"]
     assert flatness["upper_mm"] >= flatness["gap_mm"] + 1.6 * flatness["u_gap_mm"]
-    assert flatness["coverage"] == 1.0
+    # the share of the cells with points: a whole straightedge reaches over the few without
+    assert_allclose(flatness["coverage"], document["wall"]["covered_share"], atol=0.001)
+    assert flatness["coverage"] >= 0.999
     assert flatness["directions_deg"] == list(range(0, 180, 15))
     verdict = document["verdict"]
     assert verdict["decision"] == "outside"
