@@ -32,6 +32,8 @@ CELL, FEWEST = 0.01, 10
 # an edge is looked at in pieces of half a metre or more with so many points in a band; a piece with fewer says nothing
 PIECE, POINTS = 0.5, 8
 REACH = 3.0
+# as many points fix a plane well enough
+FITTED = 500
 # where more than this stands before the wall further in, something else than the corner does
 STRAYS = 0.1
 # a wall that rises by more than the first, or three cell's uncertainties, into a corner is round there, as far as it
@@ -89,8 +91,9 @@ def _width(away: Array, along: Array, off: Array, share: float, least: float) ->
     inner = away > INNER
     if inner.sum() < POINTS * (OUTER - INNER) / BAND / 2:
         return None
+    some = np.flatnonzero(inner)[:: max(1, int(inner.sum()) // FITTED)]
     try:
-        plane, _ = fit_plane_robust(away[inner], along[inner], off[inner])
+        plane, _ = fit_plane_robust(away[some], along[some], off[some], rounds=12)
     except np.linalg.LinAlgError:
         return None
     rest = off - plane[0] - plane[1] * away - plane[2] * along
