@@ -183,6 +183,7 @@ class Wall:
     known. ``slab`` [m] is how far from the fitted plane points still belong to its surface. ``full`` (k, 2) is the
     outline corner to corner where strips at corners or a skirting were left out of ``outline``, the part measured;
     width, height and gross area are the full wall's. ``objects`` are what stands before it, by number.
+    ``seen_share`` is about which share of its net area holds points, None where nobody looked.
     """
 
     number: int
@@ -197,6 +198,7 @@ class Wall:
     notes: tuple[Note, ...] = ()
     full: Array | None = None
     objects: tuple[WallObject, ...] = ()
+    seen_share: float | None = None
 
     def __post_init__(self) -> None:
         _own_arrays(self)

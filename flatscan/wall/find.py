@@ -21,7 +21,8 @@ from flatscan.wall.planes import Bend, Candidate, Thinned, find_bend, find_plane
 
 LEAST_SAMPLE = 100
 TINY, TINY_SHARE = 1.0, 0.1
-ALIKE, HALF_SEEN = 0.01, 0.5
+ALIKE, HALF_SEEN = 1e-6, 0.5
+ONE_WAY = np.cos(np.radians(45.0))
 SMALLEST, LARGEST = 0.3, 300.0
 SAMPLED = 100_000
 LEAST_WALL, LEAST_WIDTH, LEAST_HEIGHT = 0.7, 0.4, 1.0
@@ -113,9 +114,11 @@ def find_walls(
                 raise
             sparse.append(note("wall.too-sparse", at=middle_of(fit.plane), count=reason.values["count"]))
     drawn = [pair for place, pair in enumerate(drawn) if place == 0 or _is_wall(pair[0])]
-    order = numbers([wall for wall, _ in drawn], [more.covered for _, more in drawn], upright.direction)
+    order = numbers([wall for wall, _ in drawn], upright.direction)
     walls = tuple(replace(drawn[i][0], number=place + 1) for place, i in enumerate(order))
-    walls = tuple(replace(wall, notes=(*wall.notes, *scale_notes(wall, width, height))) for wall in walls)
+    walls = tuple(
+        replace(wall, notes=(*wall.notes, *half_seen(wall), *scale_notes(wall, width, height))) for wall in walls
+    )
     corners = find_corners(walls, [drawn[i][1] for i in order])
     return Room(walls, corners, (*upright.notes, *bent, *sparse))
 
@@ -258,24 +261,34 @@ def _is_wall(wall: Wall) -> bool:
     return wall.width >= LEAST_WIDTH and wall.gross_area >= LEAST_WALL / 2
 
 
-def numbers(walls: list[Wall], covered: list[float], up: Array) -> list[int]:
+def half_seen(wall: Wall) -> tuple[Note, ...]:
+    """A remark on a wall of which less than half of the net area holds points."""
+    if wall.seen_share is None or wall.seen_share >= HALF_SEEN:
+        return ()
+    return (note("wall.half-seen", share=share(wall.seen_share)),)
+
+
+def numbers(walls: list[Wall], up: Array) -> list[int]:
     """Indices of the walls in their order: largest net area, then clockwise seen from above about their middle.
 
-    Of walls whose net areas are alike within `ALIKE`, the one with the most points counts as the largest. A wall of
-    which less than half was seen does not come first while there is another.
+    Of facades, which face away from their middle, the others follow to the right as one faces them; of walls that all
+    face one way the others come from left to right. Areas within `ALIKE` [m2], which only rounding parts, are alike:
+    then the place in the file decides.
     """
-    middles = [wall.frame.to_file(np.array([[wall.width / 2, wall.height / 2, 0.0]]))[0] for wall in walls]
+    middles = np.array([wall.frame.to_file(np.array([[wall.width / 2, wall.height / 2, 0.0]]))[0] for wall in walls])
     areas = np.array([_net_area(wall) for wall in walls])
-    seen = np.array(covered) > HALF_SEEN
-    areas = np.where(seen, areas, 0.0) if seen.any() else areas
-    shares = np.array([wall.share for wall in walls])
-    first = int(np.argmax(np.where(areas >= (1 - ALIKE) * areas.max(), shares, -1.0)))
-    arms = np.array(middles) - np.mean(middles, axis=0)
-    east = walls[first].frame.along
-    north = np.cross(up, east)
-    turn = np.arctan2(arms @ north, arms @ east)
-    clockwise = np.mod(turn[first] - turn + 1e-9, 2 * np.pi)
-    return sorted(range(len(walls)), key=lambda i: (i != first, clockwise[i]))
+    largest = np.flatnonzero(areas >= areas.max() - ALIKE)
+    first = int(min(largest, key=lambda i: tuple(np.round(middles[i], 2))))
+    east, out = walls[first].frame.along, walls[first].frame.out
+    outs = np.array([wall.frame.out for wall in walls])
+    if (outs @ out > ONE_WAY).all():
+        after = middles @ east
+    else:
+        arms = middles - middles.mean(axis=0)
+        turn = np.arctan2(arms @ np.cross(up, east), arms @ east)
+        outside = float(areas @ np.sign((arms * outs).sum(axis=1))) > 0
+        after = np.mod((turn - turn[first]) * (1 if outside else -1) + 1e-9, 2 * np.pi)
+    return sorted(range(len(walls)), key=lambda i: (i != first, after[i]))
 
 
 def _net_area(wall: Wall) -> float:
