@@ -283,7 +283,7 @@ def test_points_may_be_a_list_of_rows():
     assert fs.read(rows.tolist()).origin == fs.read(rows).origin
 
 
-@pytest.mark.parametrize(("setting", "given"), [("region", (1, 2)), ("seen_from", (1.0, 2.0)), ("warp", (0.002,))])
+@pytest.mark.parametrize(("setting", "given"), [("region", (1, 2)), ("warp", (0.002,))])
 def test_settings_of_several_numbers_are_counted(setting, given):
     with pytest.raises(fs.FlatscanError, match=rf"^{setting}: {len(given)} numbers; needed: [234]\."):
         fs.relief(GRID, **{setting: given})

@@ -23,17 +23,20 @@ LONGEST_LINE = 100_000
 
 
 Normals = Callable[[Rows], Array]
+Colours = Callable[[Rows], NDArray[np.uint8]]
 
 
 class Block(NamedTuple):
-    """Consecutive rows: ``points`` (m, 3) float64 in file units, and a way to get (k, 3) normals of chosen ones.
+    """Consecutive rows: ``points`` (m, 3) float64 in file units, and ways to get (k, 3) of chosen ones.
 
-    ``dropped`` counts rows between them that the format itself marks as no return.
+    ``normals`` as unit vectors, ``colours`` as red, green and blue from 0 to 255. ``dropped`` counts rows between them
+    that the format itself marks as no return.
     """
 
     points: Array
     normals: Normals | None = None
     dropped: int = 0
+    colours: Colours | None = None
 
 
 @dataclass(frozen=True, eq=False)

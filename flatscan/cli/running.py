@@ -92,6 +92,7 @@ def capturing(options: dict[str, Any]) -> Capturing:
         "max_points",
         "tie",
         "warp",
+        "crop",
     )
     given = {name: options.pop(name) for name in names}
     return Capturing(**{name: value for name, value in given.items() if value is not None})
@@ -132,7 +133,7 @@ def one_wall_only(captures: tuple[str, ...], options: dict[str, Any]) -> None:
     """Refuse options that belong to one wall where several captures are given."""
     from flatscan.core.errors import BadValue
 
-    for name in ("seen_from", "width", "height", "region", "opening", "repeat", "fix", "hand", "clash", "tie"):
+    for name in ("seen_from", "width", "height", "region", "opening", "repeat", "fix", "hand", "clash", "tie", "crop"):
         if len(captures) > 1 and options.get(name):
             raise BadValue(
                 f"{{set:{name}}}",

@@ -18,6 +18,7 @@ from flatscan.core.geometry import Array
 from flatscan.core.model import PHONE_GRAVITY, Cloud, Readings, Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres, root_sum_square, slope
+from flatscan.core.units import METRES_PER
 from flatscan.core.warp import CommonError
 from flatscan.jobs.results import Looked, Seen
 from flatscan.jobs.settings import (
@@ -79,8 +80,12 @@ def read(source: Capture, how: Capturing, progress: Progress = silent) -> Cloud 
         return source
     progress(note("stage.reading"), None)
     if not isinstance(source, (str, os.PathLike)):
-        return capture.from_points(_as_array(source), file_unit=how.file_unit, max_points=how.max_points)
-    return capture.read(source, file_unit=how.file_unit, reading_u=how.reading_u, max_points=how.max_points)
+        return capture.from_points(
+            _as_array(source), file_unit=how.file_unit, max_points=how.max_points, crop=how.crop
+        )
+    return capture.read(
+        source, file_unit=how.file_unit, reading_u=how.reading_u, max_points=how.max_points, crop=how.crop
+    )
 
 
 def _as_array(points: object) -> np.ndarray[Any, Any]:
@@ -208,7 +213,9 @@ def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent) -> wall
     kind, _ = _capture_type(cloud, how.capture_type)
     # a capture that knows its own vertical worse than usual says so; else its type does
     cloud = replace(cloud, u_up=kind.lean if cloud.u_up <= PHONE_GRAVITY else max(kind.lean, cloud.u_up))
-    seen_from: Array | None = None if how.seen_from is None else np.array(how.seen_from) - cloud.shift
+    # in the file's own numbers
+    scale = METRES_PER[cloud.origin.file_unit]
+    seen_from: Array | None = None if how.seen_from is None else np.array(how.seen_from) * scale
     return walls.find_walls(cloud, up=how.up, seen_from=seen_from, width=how.width, height=how.height)
 
 
@@ -246,7 +253,7 @@ def _capture_type(taken: Cloud | Readings, asked: str | None) -> tuple[CaptureTy
 
 def _checked_stations(taken: Readings, wall: Wall, how: Capturing) -> Wall:
     """Readings make one wall with the size in their file; options that only a cloud can follow are refused."""
-    for name in ("cell", "up", "seen_from", "region"):
+    for name in ("cell", "up", "seen_from", "region", "crop"):
         if getattr(how, name) is not None:
             raise BadValue(
                 f"{{set:{name}}}",
