@@ -199,12 +199,18 @@ def _unmeasured(relief: Relief, step: float) -> tuple[Note, ...]:
     return (note("jobs.no-sensor", scatter=metres(scatter)),)
 
 
-def list_walls(source: Capture, how: Capturing, progress: Progress = silent) -> walls.Room:
-    """All walls of a capture; a table of readings has one, of the size it gives."""
+def list_walls(source: Capture, how: Capturing, progress: Progress = silent, *, ask: bool = True) -> walls.Room:
+    """All walls of a capture; a table of readings has one, of the size it gives.
+
+    A room side that nothing tells is asked for, unless ``ask`` is off.
+    """
     taken = read(source, how, progress)
     if isinstance(taken, Readings):
         return walls.Room((see(taken, how).wall,))
-    return find_room(_watched(taken, progress), how, progress)
+    room = find_room(_watched(taken, progress), how, progress)
+    if ask and (trouble := next((one for one in room.troubles if one is not None), None)) is not None:
+        raise trouble
+    return room
 
 
 def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent) -> walls.Room:
@@ -216,7 +222,9 @@ def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent) -> wall
     # in the file's own numbers
     scale = METRES_PER[cloud.origin.file_unit]
     seen_from: Array | None = None if how.seen_from is None else np.array(how.seen_from) * scale
-    return walls.find_walls(cloud, up=how.up, seen_from=seen_from, width=how.width, height=how.height)
+    return walls.find_walls(
+        cloud, up=how.up, seen_from=seen_from, width=how.width, height=how.height, ask=False
+    )
 
 
 def _watched(cloud: Cloud, progress: Progress) -> Cloud:
@@ -276,6 +284,9 @@ def _checked_stations(taken: Readings, wall: Wall, how: Capturing) -> Wall:
 def _chosen(room: walls.Room, how: Capturing, file: str) -> Wall:
     for wall in room.walls:
         if wall.number == how.wall:
+            trouble = room.troubles[wall.number - 1] if room.troubles else None
+            if trouble is not None:
+                raise trouble
             if not (how.region or how.opening or how.no_opening):
                 return wall
             added, removed = how.opening, how.no_opening

@@ -6,17 +6,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from flatscan.core.errors import TooFewPoints, WallNotFound
+from flatscan.core.errors import FlatscanError, TooFewPoints, WallNotFound
 from flatscan.core.geometry import Array, fit_plane, fit_plane_robust, robust_scale
 from flatscan.core.model import Cloud, Showing, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import degrees, metres, share, square_metres
+from flatscan.core.settled import Settled
 from flatscan.wall.adjust import check_taped, scale_notes
 from flatscan.wall.draw import Context, Drawn, draw_wall
 from flatscan.wall.facing import decide_facing, middle_of
 from flatscan.wall.fit import fit_wall
 from flatscan.wall.occupancy import SLAB, count_points, occupancy_cell, stride
 from flatscan.wall.orientation import axis_name, decide_up, is_upright
+from flatscan.wall.ways_up import size_of
 from flatscan.wall.planes import Bend, Candidate, Thinned, find_bend, find_planes, level_beside, thin, with_normals
 
 LEAST_SAMPLE = 100
@@ -56,11 +58,18 @@ class Corner:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Room(Showing):
-    """All walls of one capture, numbered 1 (largest net area), then clockwise seen from above."""
+    """All walls of one capture, numbered 1 (largest net area), then clockwise seen from above.
+
+    ``up`` says how up was settled and ``sides`` how each wall's room side was; ``troubles`` are the errors that ask
+    for a side which nothing tells, None for every wall that has one.
+    """
 
     walls: tuple[Wall, ...]
     corners: tuple[Corner, ...] = ()
     notes: tuple[Note, ...] = ()
+    up: Settled | None = None
+    sides: tuple[Settled, ...] = ()
+    troubles: tuple[FlatscanError | None, ...] = ()
 
 
 def find_walls(
@@ -70,13 +79,15 @@ def find_walls(
     seen_from: Array | None = None,
     width: float | None = None,
     height: float | None = None,
+    ask: bool = True,
 ) -> Room:
     """The walls of a capture, each with frame, outline and openings, numbered 1 (largest net area), then clockwise.
 
     ``up`` is x, y, z, -x, -y or -z; ``seen_from`` (3,) a point on the room side in file coordinates [m]; ``width``
     and ``height`` [m] are taped sizes to check the scale with. A wall is a flat, connected surface within 5 degrees
     of vertical: the largest one of any size, and all others of at least 0.7 m2 that are 0.4 m wide and 1 m high.
-    Raises `UnitsUnknown` where up or the room side cannot be told, `WallNotFound` where nothing flat stands upright,
+    Raises `UnitsUnknown` where up or a room side cannot be told (unless ``ask`` is off: then the side is left open and
+    the error stands in the room), `WallNotFound` where nothing flat stands upright,
     `TooFewPoints` for a capture with next to nothing in it, and `BadValue` for settings that make no sense.
     """
     check_taped(width, height)
@@ -95,7 +106,12 @@ def find_walls(
     if standing[0].area < TINY and len(standing[0].members) < TINY_SHARE * len(thinned.points):
         raise _nothing_large(cloud, thinned, standing[0])
     standing, bent = _flat_only(cloud, thinned, standing)
-    faces = [decide_facing(cloud, thinned, planes, plane, upright.direction, seen_from) for plane in standing]
+    faces = [
+        decide_facing(cloud, thinned, planes, plane, upright.direction, seen_from, standing) for plane in standing
+    ]
+    trouble = next((face.trouble for face in faces if face.trouble is not None), None)
+    if ask and trouble is not None:
+        raise trouble
     fits = [
         fit_wall(cloud.sample, thinned, plane, upright.direction, face.sign)
         for plane, face in zip(standing, faces, strict=True)
@@ -108,19 +124,41 @@ def find_walls(
     drawn, sparse = [], []
     for fit, grid, face in zip(fits, grids, faces, strict=True):
         try:
-            drawn.append(draw_wall(context, fit, grid, face, level_beside(thinned, fit.plane, standing)))
+            level = level_beside(thinned, fit.plane, standing)
+            drawn.append((*draw_wall(context, fit, grid, face, level), face))
         except TooFewPoints as reason:
             if len(fits) == 1 or (fit is fits[-1] and not drawn):
                 raise
-            sparse.append(note("wall.too-sparse", at=middle_of(fit.plane), count=reason.values["count"]))
+            sparse.append(_left_out(fit.plane, thinned, upright.direction, reason))
     drawn = [pair for place, pair in enumerate(drawn) if place == 0 or _is_wall(pair[0])]
-    order = numbers([wall for wall, _ in drawn], upright.direction)
+    order = numbers([wall for wall, *_ in drawn], upright.direction)
     walls = tuple(replace(drawn[i][0], number=place + 1) for place, i in enumerate(order))
     walls = tuple(
         replace(wall, notes=(*wall.notes, *half_seen(wall), *scale_notes(wall, width, height))) for wall in walls
     )
     corners = find_corners(walls, [drawn[i][1] for i in order])
-    return Room(walls, corners, (*upright.notes, *bent, *sparse))
+    sides = [drawn[i][2] for i in order]
+    return Room(
+        walls,
+        corners,
+        (*upright.notes, *bent, *sparse),
+        upright.settled,
+        tuple(side.settled for side in sides),
+        tuple(side.trouble for side in sides),
+    )
+
+
+def _left_out(plane: Candidate, thinned: Thinned, up: Array, reason: TooFewPoints) -> Note:
+    """What is said of a wall whose points are too scattered to be a surface: where it is, its size, and why."""
+    width, height = size_of(thinned, plane, up)
+    return note(
+        "wall.too-sparse",
+        at=middle_of(plane),
+        width=metres(width),
+        height=metres(height),
+        count=reason.values["count"],
+        area=square_metres(max(width * height, 1e-6)),
+    )
 
 
 def _sampled(cloud: Cloud) -> Cloud:
