@@ -17,7 +17,7 @@ from flatscan.wall.draw import Context, Drawn, draw_wall
 from flatscan.wall.facing import decide_facing, middle_of
 from flatscan.wall.fit import fit_wall
 from flatscan.wall.occupancy import SLAB, count_points, occupancy_cell, stride
-from flatscan.wall.orientation import axis_name, decide_up, is_upright
+from flatscan.wall.orientation import Upright, axis_name, decide_up, is_upright
 from flatscan.wall.ways_up import size_of
 from flatscan.wall.planes import Bend, Candidate, Thinned, find_bend, find_planes, level_beside, thin, with_normals
 
@@ -102,7 +102,7 @@ def find_walls(
     upright = decide_up(cloud, thinned, planes, up)
     standing = _standing(planes, thinned, upright.direction)
     if not standing:
-        raise _nothing_upright(cloud, planes, upright.direction)
+        raise _nothing_upright(cloud, planes, upright)
     if standing[0].area < TINY and len(standing[0].members) < TINY_SHARE * len(thinned.points):
         raise _nothing_large(cloud, thinned, standing[0])
     standing, bent = _flat_only(cloud, thinned, standing)
@@ -258,9 +258,11 @@ def _nothing_flat(cloud: Cloud, thinned: Thinned) -> WallNotFound:
     )
 
 
-def _nothing_upright(cloud: Cloud, planes: list[Candidate], up: Array) -> WallNotFound:
+def _nothing_upright(cloud: Cloud, planes: list[Candidate], upright: Upright) -> WallNotFound:
     """The error that names what was found instead of a wall."""
-    kinds, values = [], dict[str, object]()
+    kinds, values, up = [], dict[str, object](), upright.direction
+    axes = tuple(other.value for other in upright.others if other.value != axis_name(-up))
+    ways = " or ".join(f"{{set:up}} {axis}" for axis in axes)
     for number, plane in enumerate(planes[:4]):
         tilt = float(np.degrees(np.arccos(np.clip(abs(np.dot(plane.normal, up)), 0, 1))))
         leaning = f"a surface leaning {{tilt{number}:angle.0}} from vertical"
@@ -270,8 +272,9 @@ def _nothing_upright(cloud: Cloud, planes: list[Candidate], up: Array) -> WallNo
         cloud.origin.file,
         f"no vertical surface where the file's {{axis}} is up: only {', '.join(kinds)}",
         needed=_UPRIGHT,
-        remedy="Scan a wall, or say which way is up with {set:up}",
+        remedy=f"Scan a wall, or say which way is up with {ways}" if axes else "Scan a wall",
         axis=axis_name(up),
+        choices=tuple(("up", axis) for axis in axes),
         **values,
     )
 

@@ -82,7 +82,8 @@ def decide_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], asked: st
     told = [way for way in ways if way.told]
     if not told and cloud.up is not None:
         # square to nothing that was found: what stands upright to it will be looked for all the same
-        return _own_vertical(unit(cloud.up), _convention(cloud), cloud)
+        upright = _own_vertical(unit(cloud.up), _convention(cloud), cloud)
+        return replace(upright, sure=LIKELY, others=_others(ways, upright.direction, flip=False))
     if not told:
         tilted = [] if level else _level_pairs(thinned, planes, [plane.normal for plane in planes], both=True)
         if tilted:

@@ -23,7 +23,10 @@ STOREY = (1.9, 8.0)
 # least height, points: from rooms of today over old ones to halls; a wall over 6 m that is higher than wide is none
 _HEIGHTS = ((0.0, 0.25), (2.0, 1.0), (2.2, 2.5), (2.8, 2.0), (3.2, 1.0), (4.5, 0.75), (6.0, 0.5))
 HIGH, _TOWER = 6.0, -1.0
-_PAIR, _ONE_END, _CONVENTION, _ONLY, _DOOR, _Z = 2.0, 1.0, 1.5, 1.0, 2.0, 0.5
+_PAIR, _ONE_END, _CONVENTION, _ONLY, _DOOR = 2.0, 0.5, 1.5, 1.0, 2.0
+# most files have z up, and most rooms are lower than they are long and wide; what is nearly all floor is seldom a wall
+_Z, _LOWEST, _LYING = 0.5, 0.5, -1.5
+_LEAST_STANDING = 0.25
 LEAD, CLEAR_LEAD = 1.0, 2.0
 _DOOR_HIGH, _DOOR_WIDE, _SILL = (1.8, 2.3), (0.6, 2.2), 0.4
 
@@ -70,7 +73,8 @@ class WayUp:
 def ways_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], level: list[Level]) -> list[WayUp]:
     """The file axes that some surface stands upright to, what speaks most for first."""
     only = only_axes(planes)
-    ways = []
+    ways: list[WayUp] = []
+    apart = [one.apart for one in level if one.apart is not None and one.apart >= STOREY[0]]
     for number, axis in enumerate(np.eye(3)):
         walls = [plane for plane in planes if abs(np.dot(plane.normal, axis)) < UPRIGHT]
         # the wall is what the capture is of: a lintel's underside is upright to some axis too
@@ -84,8 +88,11 @@ def ways_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], level: list
         lone = len(only) == 1 and bool(only[0] @ axis)
         door = any(has_door(thinned, plane, axis) for plane in walls[:6])
         shape = _for_shape(width, height if found is None or found.apart is None else found.apart)
-        points = shape + (_CONVENTION if by_format else 0.0) + (_ONLY if lone else 0.0) + (_DOOR if door else 0.0)
-        points += (_Z if number == 2 else 0.0) + _for_level(found)
+        lowest = found is not None and len(apart) > 1 and found.apart == min(apart)
+        lying = sum(plane.area for plane in walls) < _LEAST_STANDING * max(plane.area for plane in planes)
+        told = ((by_format, _CONVENTION), (lone, _ONLY), (door, _DOOR), (lowest, _LOWEST), (lying, _LYING))
+        points = shape + sum(value for holds, value in told if holds)
+        points += (_Z if number == 2 and cloud.up is None else 0.0) + (_for_level(found) if shape > 0 else 0.0)
         ways.append(WayUp(axis, width, height, found, by_format, lone, door, points))
     return sorted(ways, key=lambda way: -way.points)
 
