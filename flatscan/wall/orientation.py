@@ -21,7 +21,7 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.core.settled import GIVEN, LIKELY, SURE, Otherwise, Settled
 from flatscan.wall.planes import Candidate, Thinned
-from flatscan.wall.ways_up import CLEAR_LEAD, HIGH, LEAD, SQUARE, UPRIGHT, Level, WayUp, only_axes, ways_up
+from flatscan.wall.ways_up import CLEAR_LEAD, HIGH, LEAD, LEAST, SQUARE, UPRIGHT, Level, WayUp, only_axes, ways_up
 
 # how level floors and ceilings are built, k = 1: common practice
 U_FLOOR = 0.003
@@ -90,10 +90,10 @@ def decide_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], asked: st
             return _by_tilted(min(tilted, key=lambda found: found.apart or np.inf), thinned, cloud.origin.file)
         raise _ask_for_up(cloud, only_axes(planes), ways)
     best = told[0]
-    rivals = [way for way in ways if way is not best and way.points > max(best.points - LEAD, 0.0) + 1e-9]
-    if best.points <= 0 or rivals:
+    rivals = [way for way in ways if way is not best and way.points > max(best.points - LEAD, LEAST) + 1e-9]
+    if best.points <= LEAST or rivals:
         raise _ask_which(cloud, [best, *rivals])
-    second = next((way for way in ways if way is not best and way.points > 0), None)
+    second = next((way for way in ways if way is not best and way.points > LEAST), None)
     sure = SURE if second is None or best.points - second.points >= CLEAR_LEAD - 1e-9 else LIKELY
     upright = _by_way(best, cloud, thinned)
     return replace(upright, sure=sure, others=_others(ways, upright.direction, flip=cloud.up is None))
@@ -105,8 +105,7 @@ def _by_way(way: WayUp, cloud: Cloud, thinned: Thinned) -> Upright:
         return _by_level(way.level, cloud, thinned)
     if way.convention and cloud.up is not None:
         return _own_vertical(unit(cloud.up), _convention(cloud), cloud)
-    code = "wall.up-only-axis" if way.only else "wall.up-door"
-    return _own_vertical(way.axis, note(code, axis=axis_name(way.axis)), cloud)
+    return _own_vertical(way.axis, note("wall.up-only-axis", axis=axis_name(way.axis)), cloud)
 
 
 def _others(ways: list[WayUp], taken: Array, *, flip: bool = True) -> tuple[Otherwise, ...]:
@@ -114,7 +113,7 @@ def _others(ways: list[WayUp], taken: Array, *, flip: bool = True) -> tuple[Othe
     others = [
         Otherwise(axis_name(way.axis), way.width, way.height)
         for way in ways
-        if abs(np.dot(way.axis, taken)) < 0.5 and way.points > 0
+        if abs(np.dot(way.axis, taken)) < 0.5 and way.points > LEAST
     ]
     same = next((way for way in ways if abs(np.dot(way.axis, taken)) > 1 - SQUARE), None)
     over = [Otherwise(axis_name(-taken), same.width, same.height)] if flip and same is not None else []

@@ -24,10 +24,14 @@ STOREY = (1.9, 8.0)
 _HEIGHTS = ((0.0, 0.25), (2.0, 1.0), (2.2, 2.5), (2.8, 2.0), (3.2, 1.0), (4.5, 0.75), (6.0, 0.5))
 HIGH, _TOWER = 6.0, -1.0
 _PAIR, _ONE_END, _CONVENTION, _ONLY, _DOOR = 2.0, 0.5, 1.5, 1.0, 2.0
-# most files have z up, and most rooms are lower than they are long and wide; what is nearly all floor is seldom a wall
-_Z, _LOWEST, _LYING = 0.5, 0.5, -1.5
+# most files have z up, and most rooms are lower than they are long and wide; what is nearly all floor is seldom a wall;
+# what was found of a building is level or upright
+_Z, _LOWEST, _LYING, _FITTING = 0.5, 0.5, -1.5, 2.0
 _LEAST_STANDING = 0.25
-LEAD, CLEAR_LEAD = 1.0, 2.0
+# a wall whose points fill less of its own width and height is scattered pieces of other things
+_FILLED = 0.2
+# a way with fewer points is none: a wall higher than wide in an otherwise square building has as many
+LEAD, CLEAR_LEAD, LEAST = 1.0, 2.0, 1.0
 _DOOR_HIGH, _DOOR_WIDE, _SILL = (1.8, 2.3), (0.6, 2.2), 0.4
 
 
@@ -66,8 +70,8 @@ class WayUp:
 
     @property
     def told(self) -> bool:
-        """Whether anything beside the wall's shape speaks for it."""
-        return self.level is not None or self.convention or self.only or self.door
+        """Whether anything speaks for it that can do so alone: a hole like a door may be a shadow."""
+        return self.level is not None or self.convention or self.only
 
 
 def ways_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], level: list[Level]) -> list[WayUp]:
@@ -77,14 +81,17 @@ def ways_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], level: list
     apart = [one.apart for one in level if one.apart is not None and one.apart >= STOREY[0]]
     for number, axis in enumerate(np.eye(3)):
         walls = [plane for plane in planes if abs(np.dot(plane.normal, axis)) < UPRIGHT]
+        by_format = cloud.up is not None and abs(np.dot(unit(cloud.up), axis)) > 1 - SQUARE
         # the wall is what the capture is of: a lintel's underside is upright to some axis too
-        if not walls or walls[0].area < 0.1 * planes[0].area:
+        if not walls or (not by_format and walls[0].area < 0.1 * planes[0].area):
             continue
-        width, height = size_of(thinned, max(walls, key=lambda plane: plane.area), axis)
+        wall = max(walls, key=lambda plane: plane.area)
+        width, height = size_of(thinned, wall, axis)
+        if wall.area < _FILLED * width * height:
+            continue
         found = next((one for one in level if abs(np.dot(one.axis, axis)) > 1 - SQUARE), None)
         if found is not None and not _is_storey(found, width):
             found = None
-        by_format = cloud.up is not None and abs(np.dot(unit(cloud.up), axis)) > 1 - SQUARE
         lone = len(only) == 1 and bool(only[0] @ axis)
         door = any(has_door(thinned, plane, axis) for plane in walls[:6])
         shape = _for_shape(width, height if found is None or found.apart is None else found.apart)
@@ -92,7 +99,9 @@ def ways_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], level: list
         lying = sum(plane.area for plane in walls) < _LEAST_STANDING * max(plane.area for plane in planes)
         told = ((by_format, _CONVENTION), (lone, _ONLY), (door, _DOOR), (lowest, _LOWEST), (lying, _LYING))
         points = shape + sum(value for holds, value in told if holds)
-        points += (_Z if number == 2 and cloud.up is None else 0.0) + (_for_level(found) if shape > 0 else 0.0)
+        points += (_Z if number == 2 and cloud.up is None else 0.0) + _FITTING * _fitting(planes, axis)
+        if shape > 0 and found is not None:
+            points += _PAIR if _has_storey(planes, found) else _ONE_END
         ways.append(WayUp(axis, width, height, found, by_format, lone, door, points))
     return sorted(ways, key=lambda way: -way.points)
 
@@ -123,12 +132,21 @@ def _for_shape(width: float, height: float) -> float:
     return next(points for least, points in reversed(_HEIGHTS) if height >= least)
 
 
-def _for_level(level: Level | None) -> float:
-    if level is None:
-        return 0.0
-    if level.apart is None or level.apart > STOREY[1]:
-        return _ONE_END
-    return _PAIR
+def _fitting(planes: list[Candidate], up: Array) -> float:
+    """Share of the area found that lies level or stands upright, 1 in a building that is square to ``up``."""
+    fits = [abs(plane.normal @ up) < UPRIGHT or np.linalg.norm(np.cross(plane.normal, up)) < UPRIGHT for plane in planes]
+    areas = np.array([plane.area for plane in planes])
+    return float(areas[fits].sum() / areas.sum())
+
+
+def _has_storey(planes: list[Candidate], level: Level) -> bool:
+    """Whether two large level surfaces lie a storey apart, others between the ends of a high building among them."""
+    if level.apart is None:
+        return False
+    square = [plane for plane in planes if np.linalg.norm(np.cross(plane.normal, level.axis)) < SQUARE]
+    large = [plane for plane in square if plane.area > _LEAST_STANDING * max(one.area for one in square)]
+    steps = np.diff(np.sort([float(plane.centre @ level.axis) for plane in large]))
+    return bool(level.apart <= STOREY[1] or ((steps >= STOREY[0]) & (steps <= HIGH)).any())
 
 
 def has_door(thinned: Thinned, plane: Candidate, up: Array) -> bool:
