@@ -14,7 +14,7 @@ from flatscan.core.quantity import metres
 from flatscan.jobs import Lines, LowsByHand, Result, Seen
 from flatscan.report.drawings import Drawing
 from flatscan.report.laser_work import line_text
-from flatscan.report.listings import wall_list_text
+from flatscan.report.room_list import wall_list_text
 from flatscan.report.parts import Report, Section
 from flatscan.report.reporting import report_of, short_cautions
 from flatscan.report.say import Said, finished, say
