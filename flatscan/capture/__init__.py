@@ -31,6 +31,7 @@ def read(
     reading_u: float = 0.0006,
     max_points: int | None = None,
     crop: tuple[float, ...] | None = None,
+    colours: bool = False,
 ) -> Cloud | Readings:
     """What the capture file ``path`` holds: points as a `Cloud`, laser readings as `Readings`.
 
@@ -38,14 +39,14 @@ def read(
 
     ``file_unit`` (m, mm, cm, ft, in) decides the unit of a file that does not say. ``reading_u`` [m] is the standard
     uncertainty of one laser reading. A file of more than ``max_points`` points is refused. ``crop`` (x0, y0, z0, x1,
-    y1, z1 in the file's coordinates and unit) is the part of the points that counts. Raises `ReadError`, `BadTable`,
-    `UnitsUnknown`, `TooFewPoints` or `BadValue`.
+    y1, z1 in the file's coordinates and unit) is the part of the points that counts, ``colours`` brings the sample's
+    along, for pictures. Raises `ReadError`, `BadTable`, `UnitsUnknown`, `TooFewPoints` or `BadValue`.
     """
     try:
         # not Path.is_dir: it raises where a name is too long for the system
         if os.path.isdir(path) and is_frames(Path(path)):  # noqa: PTH112
             return read_frames(Path(path), file_unit=file_unit, max_points=max_points, crop=crop)
-        return _read_file(present_file(path), file_unit, reading_u, max_points, crop)
+        return _read_file(present_file(path), file_unit, reading_u, max_points, crop, colours=colours)
     except OSError as reason:
         raise ReadError(
             path,
@@ -98,7 +99,13 @@ def from_points(
 
 
 def _read_file(
-    path: Path, file_unit: str | None, reading_u: float, max_points: int | None, crop: tuple[float, ...] | None
+    path: Path,
+    file_unit: str | None,
+    reading_u: float,
+    max_points: int | None,
+    crop: tuple[float, ...] | None,
+    *,
+    colours: bool,
 ) -> Cloud | Readings:
     form, notes = pick(path)
     refuse_what_does_not_fit(path)
@@ -113,7 +120,9 @@ def _read_file(
     # hashing gives up the interpreter's lock
     with ThreadPoolExecutor(1) as pool:
         digest = pool.submit(_sha256, path)
-        cloud = checked_cloud(path, source, digest.result, file_unit=file_unit, max_points=max_points, crop=crop)
+        cloud = checked_cloud(
+            path, source, digest.result, file_unit=file_unit, max_points=max_points, crop=crop, colours=colours
+        )
     # the name alone: the same file gives the same numbers and words wherever it lies
     return replace(cloud, origin=replace(cloud.origin, file=path.name))
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -104,26 +104,31 @@ def checked_cloud(
     file_unit: str | None = None,
     max_points: int | None = None,
     crop: tuple[float, ...] | None = None,
+    colours: bool = False,
 ) -> Cloud:
     """The points of ``source`` as a `Cloud`, with rubbish removed and counted in ``origin.warnings``.
 
-    ``crop`` (x0, y0, z0, x1, y1, z1 in file units) is the part that counts; then nothing in it is a stray. ``sha256`` gives the file's hash when it is ready. Raises `ReadError` (nothing finite, all points equal),
-    `TooFewPoints`, `UnitsUnknown`, and `BadValue` above ``max_points``.
+    ``crop`` (x0, y0, z0, x1, y1, z1 in file units) is the part that counts; then nothing in it is a stray.
+    ``colours`` brings those of the sample along, for pictures. ``sha256`` gives the file's hash when it is ready.
+    Raises `ReadError` (nothing finite, all points equal), `TooFewPoints`, `UnitsUnknown`, and `BadValue` above
+    ``max_points``.
     """
     # points drawn on a mesh are as many as are drawn: the file's size says nothing about them
     max_points = max_points if source.mesh_area is None else None
     if source.count_exact:
         refuse_above(path, source.count, max_points)
+    if colours and source.coloured is not None:
+        source = replace(source, blocks=source.coloured)
     if crop is not None:
         source = cropped(path, source, crop, LEAST_POINTS)
-    tally = take_tally(source, max_points)
+    tally = take_tally(source, max_points, colours=colours)
     refuse_above(path, tally.rows, max_points)
     _refuse_rubbish(path, tally)
     repeated = tally.repeats.share()
     cleaning, strays = plan_cleaning(source, tally, repeated, cropped=crop is not None)
     count = _count_left(path, tally, cleaning, 0 if strays is None else strays.count)
     kept = cleaning.keep_sample(tally)
-    sample, normals, colours = tally.sample[kept], tally.sample_normals, tally.sample_colours
+    sample, normals, painted = tally.sample[kept], tally.sample_normals, tally.sample_colours
     settled, unit_notes = settle_unit(path, source, sample, file_unit, count)
     unit = settled.value
     factor, step = METRES_PER[unit], file_step(sample, source.step)
@@ -151,7 +156,7 @@ def checked_cloud(
         independent_share=_independent(source, factor, count, 0.0 if tally.repeats.exact else repeated),
         u_up=PHONE_GRAVITY if source.u_up is None else source.u_up,
         unit=settled,
-        sample_colours=None if colours is None else colours[kept],
+        sample_colours=None if painted is None else painted[kept],
     )
 
 

@@ -155,7 +155,7 @@ def zero_rows(points: Array, stands: Array | None) -> Mask | None:
     return marks if marks.any() else None
 
 
-def _take_block(tally: Tally, block: Block, wanted: Rows, stands: Array | None) -> None:
+def _take_block(tally: Tally, block: Block, wanted: Rows, stands: Array | None, *, colours: bool) -> None:
     points, start = block.points, tally.rows
     good, zero = finite_rows(points), zero_rows(points, stands)
     tally.rows += len(points)
@@ -182,18 +182,21 @@ def _take_block(tally: Tally, block: Block, wanted: Rows, stands: Array | None) 
     tally.numbers.append(rows + start)
     if block.normals is not None:
         tally.normals.append(block.normals(rows))
-    if block.colours is not None:
+    if colours and block.colours is not None:
         tally.colours.append(block.colours(rows))
 
 
-def take_tally(source: PointSource, most: int | None = None) -> Tally:
-    """Run the first pass over ``source``, stopping beyond ``most`` rows; errors of its reader pass through."""
+def take_tally(source: PointSource, most: int | None = None, *, colours: bool = False) -> Tally:
+    """Run the first pass over ``source``, stopping beyond ``most`` rows; errors of its reader pass through.
+
+    ``colours`` takes the sample's too, where the file has any.
+    """
     tally = Tally(repeats=RepeatCounter(source.count))
     wanted = sample_rows(source.count)
     # signalling NaN and infinity in damaged files are counted, not worth a floating-point warning each
     with np.errstate(all="ignore"):
         for block in source.blocks():
-            _take_block(tally, block, wanted, source.stands)
+            _take_block(tally, block, wanted, source.stands, colours=colours)
             if most is not None and tally.rows > most:
                 break
     return tally

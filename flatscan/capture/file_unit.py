@@ -139,15 +139,17 @@ def check_size(where: object, extents: Array, unit: str, given: bool) -> None:
         where,
         found,
         needed="a capture {least:span} to {most:span} wide",
-        remedy=f"Give the right unit, for example {{set:file_unit}} {other}" if other else "Give the right unit with {set:file_unit}",
+        remedy=f"Give the right unit, for example {{set:file_unit}} {other}"
+        if other
+        else "Give the right unit with {set:file_unit}",
         choices=(("file_unit", other),) if other else (),
         **values,
     )
 
 
-
-
-def settle_unit(path: Path, source: PointSource, sample: Array, asked: str | None, points: int) -> tuple[Settled, tuple[Note, ...]]:
+def settle_unit(
+    path: Path, source: PointSource, sample: Array, asked: str | None, points: int
+) -> tuple[Settled, tuple[Note, ...]]:
     """The unit of a file whose points are like its ``sample`` (n, 3), how it is known, and notes on it."""
     extents = main_extents(sample) if len(sample) > 3 else np.zeros(3)
     if extents[1] <= 1e-9 * extents[0]:

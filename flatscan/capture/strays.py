@@ -7,14 +7,17 @@ part, and other dense parts, stay, however far they reach; what is left is scatt
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import product
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from flatscan.capture.source import Block, PointSource
+from flatscan.capture.source import Block, PointSource, Rows
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.notes import note
@@ -122,13 +125,16 @@ class _Inside:
             if len(kept) == len(block.points):
                 yield block
                 continue
-            normals, colours = block.normals, block.colours
-            yield Block(
-                block.points[kept],
-                None if normals is None else lambda rows, kept=kept, normals=normals: normals(kept[rows]),
-                block.dropped,
-                None if colours is None else lambda rows, kept=kept, colours=colours: colours(kept[rows]),
+            yield block._replace(
+                points=block.points[kept],
+                normals=None if block.normals is None else partial(_of_kept, block.normals, kept),
+                colours=None if block.colours is None else partial(_of_kept, block.colours, kept),
             )
+
+
+def _of_kept(values: Callable[[Rows], NDArray[Any]], kept: Rows, rows: Rows) -> NDArray[Any]:
+    """Normals or colours of chosen ones of the rows that were kept."""
+    return values(kept[rows])
 
 
 def cropped(path: Path, source: PointSource, crop: tuple[float, ...], least: int) -> PointSource:

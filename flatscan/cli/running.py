@@ -317,7 +317,7 @@ def list_walls(captures: tuple[str, ...], how: Capturing, output: dict[str, Any]
         documents.append(report.wall_list(found, files))
         if not output["as_json"]:
             click.echo(report.wall_list_text(capture, found, output["units"]))
-        if files and not output["quiet"]:
+        if folder is not None and files and not output["quiet"]:
             sheets_in(folder, files, output["units"])
     if output["as_json"]:
         sys.stdout.write(report.text(documents[0] if len(captures) == 1 else documents))

@@ -70,7 +70,8 @@ def list_readings(source: Capture, how: Capturing, progress: Progress = silent) 
 def _ways(source: Capture, how: Capturing, choice: tuple[str, str], progress: Progress) -> tuple[Listed, ...]:
     """The walls with one answer given, also where another question follows."""
     try:
-        found = list_readings(source, replace(how, **{choice[0]: choice[1]}), progress)
+        answered = replace(how, up=choice[1]) if choice[0] == "up" else replace(how, file_unit=choice[1])
+        found = list_readings(source, answered, progress)
     except FlatscanError:
         return ()
     ways = found.ways if isinstance(found, Undecided) else (found,)
@@ -78,7 +79,7 @@ def _ways(source: Capture, how: Capturing, choice: tuple[str, str], progress: Pr
 
 
 def _listed(source: Capture, how: Capturing, progress: Progress) -> Listed:
-    taken = read(source, how, progress)
+    taken = read(source, how, progress, colours=True)
     if isinstance(taken, Readings):
         return Listed(taken.origin.file, Room((see(taken, how).wall,)))
     room = find_room(taken, how, progress)
@@ -92,9 +93,7 @@ def _sized(cloud: Cloud, room: Room) -> Settled | None:
         return None
     wall, here = room.walls[0], METRES_PER[cloud.unit.value]
     others = tuple(
-        Otherwise(
-            one.value, wall.width * METRES_PER[one.value] / here, wall.height * METRES_PER[one.value] / here
-        )
+        Otherwise(one.value, wall.width * METRES_PER[one.value] / here, wall.height * METRES_PER[one.value] / here)
         for one in cloud.unit.others
     )
     return replace(cloud.unit, others=others)

@@ -74,17 +74,23 @@ def _as_seen(seen: Seen, how: Capturing) -> Seen:
     return seen
 
 
-def read(source: Capture, how: Capturing, progress: Progress = silent) -> Cloud | Readings:
-    """What a capture holds, as the settings say to read it; one read already stays as it is."""
+def read(source: Capture, how: Capturing, progress: Progress = silent, *, colours: bool = False) -> Cloud | Readings:
+    """What a capture holds, as the settings say to read it; one read already stays as it is.
+
+    ``colours`` brings those of its sample along, for pictures.
+    """
     if isinstance(source, (Cloud, Readings)):
         return source
     progress(note("stage.reading"), None)
     if not isinstance(source, (str, os.PathLike)):
-        return capture.from_points(
-            _as_array(source), file_unit=how.file_unit, max_points=how.max_points, crop=how.crop
-        )
+        return capture.from_points(_as_array(source), file_unit=how.file_unit, max_points=how.max_points, crop=how.crop)
     return capture.read(
-        source, file_unit=how.file_unit, reading_u=how.reading_u, max_points=how.max_points, crop=how.crop
+        source,
+        file_unit=how.file_unit,
+        reading_u=how.reading_u,
+        max_points=how.max_points,
+        crop=how.crop,
+        colours=colours,
     )
 
 
@@ -222,9 +228,7 @@ def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent) -> wall
     # in the file's own numbers
     scale = METRES_PER[cloud.origin.file_unit]
     seen_from: Array | None = None if how.seen_from is None else np.array(how.seen_from) * scale
-    return walls.find_walls(
-        cloud, up=how.up, seen_from=seen_from, width=how.width, height=how.height, ask=False
-    )
+    return walls.find_walls(cloud, up=how.up, seen_from=seen_from, width=how.width, height=how.height, ask=False)
 
 
 def _watched(cloud: Cloud, progress: Progress) -> Cloud:

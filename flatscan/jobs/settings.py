@@ -35,9 +35,9 @@ def silent(_stage: Note, _share: float | None = None) -> None:
 class Capturing:
     """How a capture is read and its wall found; lengths in metres, None where the file and the wall decide.
 
-    ``seen_from`` (x, y, z) and ``crop`` (x0, y0, z0, x1, y1, z1) are in the file's own coordinates and unit: a point on
-    the room side, and the part of the points that counts. ``tie`` is a file of laser readings that tie a scan down, ``warp`` the size and length of its smooth warp where
-    that is known better than by the capture type.
+    ``seen_from`` (x, y, z) and ``crop`` (x0, y0, z0, x1, y1, z1) are in the file's own coordinates and unit: a point
+    on the room side, and the part of the points that counts. ``tie`` is a file of laser readings that tie a scan
+    down, ``warp`` the size and length of its smooth warp where that is known better than by the capture type.
     """
 
     wall: int = 1

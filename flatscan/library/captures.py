@@ -134,11 +134,12 @@ def relief(source: Capture, **how: Unpack[How]) -> Seen:
         The capture.
     **how
         `wall` (its number), `cell` (length), `up` ("z", "-y" ...), `seen_from` (a point x, y, z on the room side, in
-        the file's own numbers), `crop` (x0, y0, z0, x1, y1, z1, likewise: the points that count), `file_unit`, `width` and `height` (taped), `region` (left, bottom, right, top), `opening` (more
-        of such rectangles), `no_opening` (numbers of openings found that are none), `capture_type` ("scanner",
-        "phone-walk" ...: sets the common uncertainty), `repeat` (paths of captures of the same wall), `reading_u`
-        (length), `max_points`, `tie` (path of laser readings that tie a scan down), `warp` (size and length of the
-        scan's warp, where known). What is left out is decided by the file and the wall.
+        the file's own numbers), `crop` (x0, y0, z0, x1, y1, z1, likewise: the points that count), `file_unit`,
+        `width` and `height` (taped), `region` (left, bottom, right, top), `opening` (more of such rectangles),
+        `no_opening` (numbers of openings found that are none), `capture_type` ("scanner", "phone-walk" ...: sets the
+        common uncertainty), `repeat` (paths of captures of the same wall), `reading_u` (length), `max_points`, `tie`
+        (path of laser readings that tie a scan down), `warp` (size and length of the scan's warp, where known). What
+        is left out is decided by the file and the wall.
 
     Returns
     -------

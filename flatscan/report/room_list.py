@@ -8,7 +8,6 @@ from typing import Any
 
 from flatscan.core.model import Wall
 from flatscan.core.notes import Note, note
-from flatscan.core.phrase import Manner, command_line
 from flatscan.core.quantity import metres, share
 from flatscan.core.settled import LIKELY, OPEN, Otherwise, Settled
 from flatscan.jobs.listing import Listed, Undecided
@@ -71,8 +70,10 @@ def _settled(settled: Settled | None) -> dict[str, object] | None:
         return None
     others: list[dict[str, object]] = []
     for one in settled.others:
-        size = {} if one.width is None else {"width_mm": one.width, "height_mm": one.height}
-        others.append({"option": _option(((settled.setting, one.value),))} | size)
+        other: dict[str, object] = {"option": _option(((settled.setting, one.value),))}
+        if one.width is not None:
+            other |= {"width_mm": one.width, "height_mm": one.height}
+        others.append(other)
     option = _option(((settled.setting, settled.value),))
     taken = {"value": settled.value, "known_from": settled.by, "sure": settled.sure, "option": option}
     return taken | {"alternatives": others}
@@ -83,7 +84,10 @@ def wall_list_text(name: str, listed: Listed | Undecided | Room, units: str) -> 
     if isinstance(listed, Undecided):
         lines = [say(note("list.undecided", file=name, asks=listed.asks), units)]
         for way in listed.ways:
-            lines += [say(note("list.way", option=_option(way.settings)), units), *(f"    {say(_line(wall), units)}" for wall in way.room.walls)]
+            lines += [
+                say(note("list.way", option=_option(way.settings)), units),
+                *(f"    {say(_line(wall), units)}" for wall in way.room.walls),
+            ]
         return "\n".join(lines)
     room = listed if isinstance(listed, Room) else listed.room
     head = note("list.wall" if len(room.walls) == 1 else "list.walls", file=name, walls=len(room.walls))
@@ -138,13 +142,18 @@ def _side(side: Settled) -> Note:
     option = _option(((side.setting, side.value),))
     if side.sure == OPEN:
         return note("list.side-asked", option=option, other=other)
-    values = {"by": side.by, "sure": note(_SURE[side.sure]), "other": other}
+    values: dict[str, Any] = {"by": side.by, "sure": note(_SURE[side.sure]), "other": other}
     return note("list.side-likely", option=option, **values) if side.sure == LIKELY else note("list.side", **values)
 
 
 def _wrapped(text: str, indent: str = "  ") -> list[str]:
     return textwrap.wrap(
-        text, _WIDTH, initial_indent=indent, subsequent_indent=indent + "  ", break_long_words=False, break_on_hyphens=False
+        text,
+        _WIDTH,
+        initial_indent=indent,
+        subsequent_indent=indent + "  ",
+        break_long_words=False,
+        break_on_hyphens=False,
     )
 
 

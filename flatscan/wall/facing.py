@@ -71,7 +71,9 @@ def decide_facing(
     """
     scale = METRES_PER[cloud.origin.file_unit]
     points = {
-        sign: file_place((_beside(plane, sign, up, standing or []) + cloud.shift) / scale, _DECIMALS[cloud.origin.file_unit])
+        sign: file_place(
+            (_beside(plane, sign, up, standing or []) + cloud.shift) / scale, _DECIMALS[cloud.origin.file_unit]
+        )
         for sign in (1.0, -1.0)
     }
     told = (

@@ -18,8 +18,8 @@ from flatscan.wall.facing import decide_facing, middle_of
 from flatscan.wall.fit import fit_wall
 from flatscan.wall.occupancy import SLAB, count_points, occupancy_cell, stride
 from flatscan.wall.orientation import Upright, axis_name, decide_up, is_upright
-from flatscan.wall.ways_up import size_of
 from flatscan.wall.planes import Bend, Candidate, Thinned, find_bend, find_planes, level_beside, thin, with_normals
+from flatscan.wall.ways_up import size_of
 
 LEAST_SAMPLE = 100
 TINY, TINY_SHARE = 1.0, 0.1
@@ -106,9 +106,7 @@ def find_walls(
     if standing[0].area < TINY and len(standing[0].members) < TINY_SHARE * len(thinned.points):
         raise _nothing_large(cloud, thinned, standing[0])
     standing, bent = _flat_only(cloud, thinned, standing)
-    faces = [
-        decide_facing(cloud, thinned, planes, plane, upright.direction, seen_from, standing) for plane in standing
-    ]
+    faces = [decide_facing(cloud, thinned, planes, plane, upright.direction, seen_from, standing) for plane in standing]
     trouble = next((face.trouble for face in faces if face.trouble is not None), None)
     if ask and trouble is not None:
         raise trouble

@@ -1,7 +1,7 @@
 """Which way is up.
 
 What the user says; else the file axis that most speaks for (`flatscan.wall.ways_up`): floor and ceiling, the format's
-convention, a door, the one file axis that fits, and the size of the wall it makes; two that are as likely are asked for.
+convention, a door, the one axis that fits, and the size of the wall it makes; two that are as likely are asked for.
 Floor and ceiling only choose the *axis*; a floor is seldom level to better than a few mm per m, so where it is square
 to a file axis within `SQUARE` that axis is taken as the capture's own vertical. Only where no file axis fits is the
 floor itself taken as level, with the uncertainty of a floor.
@@ -241,8 +241,13 @@ def _as_asked(cloud: Cloud, axis: Array, level: list[Level]) -> Upright:
 def _ask_which(cloud: Cloud, ways: list[WayUp]) -> UnitsUnknown:
     """The error that shows what wall each reading makes and asks which it is."""
     names = [axis_name(way.axis) for way in ways]
-    values = {f"{name}_{side}": metres(getattr(way, side)) for name, way in zip(names, ways, strict=True) for side in _SIDES}
-    walls = [f"with {name} up the largest wall is {{{name}_width:span.2}} wide and {{{name}_height:span.2}} high" for name in names]
+    values = {
+        f"{name}_{side}": metres(getattr(way, side)) for name, way in zip(names, ways, strict=True) for side in _SIDES
+    }
+    walls = [
+        f"with {name} up the largest wall is {{{name}_width:span.2}} wide and {{{name}_height:span.2}} high"
+        for name in names
+    ]
     return UnitsUnknown(
         cloud.origin.file,
         f"it is not clear which way is up: {', '.join(walls)}",

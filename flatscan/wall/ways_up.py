@@ -134,7 +134,9 @@ def _for_shape(width: float, height: float) -> float:
 
 def _fitting(planes: list[Candidate], up: Array) -> float:
     """Share of the area found that lies level or stands upright, 1 in a building that is square to ``up``."""
-    fits = [abs(plane.normal @ up) < UPRIGHT or np.linalg.norm(np.cross(plane.normal, up)) < UPRIGHT for plane in planes]
+    fits = [
+        abs(plane.normal @ up) < UPRIGHT or np.linalg.norm(np.cross(plane.normal, up)) < UPRIGHT for plane in planes
+    ]
     areas = np.array([plane.area for plane in planes])
     return float(areas[fits].sum() / areas.sum())
 

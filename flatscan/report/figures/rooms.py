@@ -56,14 +56,21 @@ def from_above(file: str, room: Room, seeing: Seeing, units: str) -> Figure:
     up = room.walls[0].frame.up
     right, ahead = _axes_from_above(room)
     foot = note("list.from-above", right=_named(right), ahead=_named(ahead))
-    figure, axes = _framed(say(note("list.picture-from-above", file=file, walls=len(room.walls)), units), say(foot, units))
+    figure, axes = _framed(
+        say(note("list.picture-from-above", file=file, walls=len(room.walls)), units), say(foot, units)
+    )
     ends = [np.array([wall.frame.at, wall.frame.at + wall.frame.along * wall.width]) for wall in room.walls]
     every = np.concatenate(ends) @ np.stack([right, ahead], axis=1)
     low, high = every.min(axis=0), every.max(axis=0)
     room_about = 0.12 * float(max((high - low).max(), 1.0))
     _greyed(axes, seeing.sample, up, np.stack([right, ahead], axis=1), (low - room_about, high + room_about))
     for wall, end in zip(room.walls, ends, strict=True):
-        _line(axes, wall, end @ np.stack([right, ahead], axis=1), (wall.frame.out @ right, wall.frame.out @ ahead))
+        _line(
+            axes,
+            wall,
+            end @ np.stack([right, ahead], axis=1),
+            np.array([wall.frame.out @ right, wall.frame.out @ ahead]),
+        )
     for stand in [] if seeing.stands is None else seeing.stands:
         axes.plot(stand @ right, stand @ ahead, marker="+", color=INK, markersize=9)
     axes.set_xlim(low[0] - room_about, high[0] + room_about)
@@ -106,15 +113,23 @@ def _greyed(axes: Axes, sample: Array, up: Array, flat: Array, box: tuple[Array,
     axes.imshow(0.5 * tone, cmap="Greys", vmin=0.0, vmax=1.0, extent=extent, origin="lower", aspect="equal")
 
 
-def _line(axes: Axes, wall: Wall, ends: Array, out: tuple[float, float]) -> None:
+def _line(axes: Axes, wall: Wall, ends: Array, way: Array) -> None:
     """A wall as a heavy line, its number on the room side, and a short mark toward the room."""
     axes.plot(*ends.T, color=INK, linewidth=3.0, solid_capstyle="butt")
-    middle, way = ends.mean(axis=0), np.asarray(out)
+    middle = ends.mean(axis=0)
     span = float(np.diff(axes.get_xlim())[0]) or 1.0
     axes.plot(*np.stack([middle, middle + 0.02 * span * way]).T, color=INK, linewidth=1.2)
     at = middle + 0.05 * span * way
     box = {"boxstyle": "circle,pad=0.2", "facecolor": "white", "edgecolor": INK, "linewidth": 0.8}
-    axes.text(*at, str(wall.number), fontproperties=font(10, "bold"), ha="center", va="center", bbox=box)
+    axes.text(
+        float(at[0]),
+        float(at[1]),
+        str(wall.number),
+        fontproperties=font(10, "bold"),
+        ha="center",
+        va="center",
+        bbox=box,
+    )
 
 
 def _in_metres(axes: Axes, units: str) -> None:
@@ -131,7 +146,9 @@ def _in_metres(axes: Axes, units: str) -> None:
 def elevation(file: str, shown: AsSeen, side: Settled | None, units: str) -> Figure:
     """One wall as it is seen from the room, with its openings, so that a mirrored or inside-out scan is seen."""
     wall = shown.wall
-    title = note("list.picture-wall", number=wall.number, file=file, width=metres(wall.width), height=metres(wall.height))
+    title = note(
+        "list.picture-wall", number=wall.number, file=file, width=metres(wall.width), height=metres(wall.height)
+    )
     code = "list.as-seen-coloured" if shown.coloured else "list.as-seen-shaded"
     if side is None or not side.others:
         foot = note(code)
