@@ -87,7 +87,7 @@ def decide_unit(where: object, extents: Array, points: int | None = None) -> tup
     typical = [unit for unit, size in readings.items() if _is_typical(size) and _is_dense(size, points)]
     if "m" in typical:
         choice = ["m"]
-    elif "m" in possible:
+    elif "m" in possible and (_is_dense(readings["m"], points) or not typical):
         lower = [unit for unit in possible if _is_low(readings[unit]) and not _is_low(readings["m"])]
         choice = sorted({"m", *typical, *lower}, key=list(METRES_PER).index)
     else:

@@ -220,6 +220,7 @@ def _text(path: Path, header: Header, fields: list[int], normals: list[int] | No
         tuple(int(first[field]) for field in normals or ()),
         "," if comma else None,
         colour_columns=tuple(int(first[field]) for field in _packed(header)),
+        colour_code=next((header.codes[field] for field in _packed(header)), "f8"),
     )
     with path.open("rb") as stream:
         extra = sum(not line.isspace() for line in short_lines(stream)) - header.lines - header.points

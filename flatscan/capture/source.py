@@ -157,7 +157,8 @@ def columns_of(rows: np.ndarray, names: tuple[str, ...]) -> Array:
 class Layout:
     """How numbers stand in a line: ``width`` cells, x, y, z in ``columns``, None as delimiter for white space.
 
-    ``colour_columns`` are red, green and blue, or one that holds them packed; what is no number there is no fault.
+    ``colour_columns`` are red, green and blue, or one that holds them packed as a number of
+    ``colour_code``; what is no number there is no fault.
     """
 
     width: int
@@ -166,6 +167,7 @@ class Layout:
     delimiter: str | None = None
     decimal_comma: bool = False
     colour_columns: tuple[int, ...] = ()
+    colour_code: str = "f8"
 
     def tidy(self, lines: list[str]) -> list[str]:
         """Lines as `numpy.loadtxt` takes them."""
@@ -258,7 +260,7 @@ def block_of(table: Array, layout: Layout) -> Block:
     """A block from x, y, z and, where the layout has them, normals and colours."""
     last = table.shape[1] - len(layout.colour_columns)
     normals = (lambda chosen: table[chosen][:, 3:last]) if last > 3 else None
-    colours = (lambda chosen: of_columns(table[chosen][:, last:])) if layout.colour_columns else None
+    colours = (lambda chosen: of_columns(table[chosen][:, last:].astype(layout.colour_code))) if layout.colour_columns else None
     return Block(np.ascontiguousarray(table[:, :3]), normals, 0, colours)
 
 
