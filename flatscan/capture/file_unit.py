@@ -24,8 +24,8 @@ _WIDEST_TYPICAL, _SECOND_TYPICAL = 30.0, 1.5
 # ... and what is still possible: a pier, a facade, a site seen by a scanner (engineering estimate)
 _SMALLEST, _NARROWEST = 1.0, 0.3
 _WIDEST_WALL, _TALLEST_WALL, _THICKEST_WALL, _WIDEST_SITE = 60.0, 30.0, 3.0, 300.0
-# rooms are 2 to 6 m high; points further apart than 200 mm show no wall
-_ORDINARY, _LEAST_DENSITY = 6.0, 25.0
+# rooms are 2 to 6 m high; points further apart than 200 mm show no wall, and 600 mm apart nobody scans
+_ORDINARY, _LEAST_DENSITY, _NEVER = 6.0, 25.0, 2.5
 # outside this no unit, however it is known, makes a wall of it
 _LEAST_SIZE, _MOST_SIZE = 0.3, 1500.0
 _LOOK_AT = 100_000
@@ -46,9 +46,9 @@ def _is_typical(size: Array) -> bool:
     return has_storey and size[0] <= _WIDEST_TYPICAL and size[1] >= _SECOND_TYPICAL
 
 
-def _is_dense(size: Array, points: int | None) -> bool:
-    """Whether so many points on the two largest sides stand close enough together to be a scan."""
-    return points is None or points >= _LEAST_DENSITY * size[0] * size[1]
+def _is_dense(size: Array, points: int | None, least: float = _LEAST_DENSITY) -> bool:
+    """Whether so many points on the two largest sides are ``least`` a m2 or more, as in a scan."""
+    return points is None or bool(points >= least * size[0] * size[1])
 
 
 def _is_thin(size: Array) -> bool:
@@ -87,8 +87,9 @@ def decide_unit(where: object, extents: Array, points: int | None = None) -> tup
     typical = [unit for unit, size in readings.items() if _is_typical(size) and _is_dense(size, points)]
     if "m" in typical:
         choice = ["m"]
-    elif "m" in possible and (_is_dense(readings["m"], points) or not typical):
-        lower = [unit for unit in possible if _is_low(readings[unit]) and not _is_low(readings["m"])]
+    elif "m" in possible and (_is_dense(readings["m"], points, _NEVER) or not typical):
+        lower = [] if _is_low(readings["m"]) else [unit for unit in possible if _is_low(readings[unit])]
+        lower = [unit for unit in lower if readings[unit][1] >= _SECOND_TYPICAL]
         choice = sorted({"m", *typical, *lower}, key=list(METRES_PER).index)
     else:
         choice = typical or possible

@@ -260,8 +260,11 @@ def block_of(table: Array, layout: Layout) -> Block:
     """A block from x, y, z and, where the layout has them, normals and colours."""
     last = table.shape[1] - len(layout.colour_columns)
     normals = (lambda chosen: table[chosen][:, 3:last]) if last > 3 else None
-    colours = (lambda chosen: of_columns(table[chosen][:, last:].astype(layout.colour_code))) if layout.colour_columns else None
-    return Block(np.ascontiguousarray(table[:, :3]), normals, 0, colours)
+
+    def colours(chosen: Rows) -> NDArray[np.uint8]:
+        return of_columns(table[chosen][:, last:].astype(layout.colour_code))
+
+    return Block(np.ascontiguousarray(table[:, :3]), normals, 0, colours if layout.colour_columns else None)
 
 
 def is_number(word: str) -> bool:
