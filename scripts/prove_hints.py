@@ -60,18 +60,23 @@ def scenes(rng: np.random.Generator) -> Iterator[tuple[str, np.ndarray]]:
     yield "room", np.concatenate([wall, floor, ceiling, *others, sheet(rng, (0, 2.6, 0), (4, 0, 0), (0, 0, 2.5), 5000)])
 
 
-def captures(folder: Path) -> Iterator[tuple[str, Path]]:
-    """Names and files of every scene, unit, axis, hand and place."""
+def captures() -> Iterator[tuple[str, np.ndarray]]:
+    """Names and points (n, 3) in file numbers of every scene, unit, axis, hand and place."""
     rng = np.random.default_rng(SEED)
     for scene, points in scenes(rng):
         for unit, per in METRES_PER.items():
             for axis, order in AXES.items():
                 for place, shift in (("origin", (0.3, -0.4, 0.2)), ("far", (35.0, -60.0, 20.0)), ("map", MAP)):
                     turned = points[:, order] * (np.array([-1, 1, 1]) if (unit == "cm") else 1)
-                    path = folder / f"{scene}-{unit}-{axis}-{place}.xyz".replace(" ", "-")
-                    np.savetxt(path, (turned + shift) / per, fmt="%.5f")
-                    yield f"{scene}, {unit}, {axis} up, {place}", path
-                    path.unlink()
+                    yield f"{scene}, {unit}, {axis} up, {place}", (turned + shift) / per
+
+
+def write(path: Path, points: np.ndarray) -> Path:
+    """A PLY of these points, which says neither unit nor up."""
+    head = f"ply\nformat binary_little_endian 1.0\nelement vertex {len(points)}\n"
+    head += "".join(f"property double {axis}\n" for axis in "xyz") + "end_header\n"
+    path.write_bytes(head.encode() + np.ascontiguousarray(points, "<f8").tobytes())
+    return path
 
 
 def checked(path: Path, options: tuple[str, ...]) -> tuple[int, str]:
@@ -106,9 +111,10 @@ def main() -> int:
     part = parser.parse_args().part
     ways = failures = asked = 0
     with tempfile.TemporaryDirectory() as folder:
-        for number, (name, path) in enumerate(captures(Path(folder))):
+        for number, (name, points) in enumerate(captures()):
             if number % part:
                 continue
+            path = write(Path(folder) / "capture.ply", points)
             for options, trouble in follow(path):
                 ways, asked = ways + 1, asked + bool(options)
                 if trouble:

@@ -341,8 +341,7 @@ def _binary(path: Path, header: Header, vertex: Element, columns: list[str]) -> 
 
 def _colours(vertex: Element) -> tuple[str, ...] | None:
     """The properties that hold red, green and blue, if there are any."""
-    found = next((names for known in NAMES if (names := vertex.find(*known)) is not None), None)
-    return None if found is None else tuple(found)
+    return next((tuple(names) for known in NAMES if (names := vertex.find(*known)) is not None), None)
 
 
 def _all_points(rows: BinaryRows | TextRows) -> Array:

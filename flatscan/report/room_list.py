@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterator
 from typing import Any
@@ -16,6 +17,7 @@ from flatscan.report.say import say
 from flatscan.wall import Corner, Room
 
 _WIDTH = 96
+_TOGETHER = "\N{NO-BREAK SPACE}"
 _SURE = {"given": "list.given", "sure": "list.sure", "likely": "list.likely", "open": "list.open"}
 _OF = {"file_unit": "list.unit", "up": "list.up"}
 
@@ -147,14 +149,17 @@ def _side(side: Settled) -> Note:
 
 
 def _wrapped(text: str, indent: str = "  ") -> list[str]:
-    return textwrap.wrap(
-        text,
+    """Lines in which an option and its value stay together, so that they can be copied."""
+    kept = re.sub(r"(--[a-z-]+) (?=[\w-])", f"\\1{_TOGETHER}", text)
+    lines = textwrap.wrap(
+        kept,
         _WIDTH,
         initial_indent=indent,
         subsequent_indent=indent + "  ",
         break_long_words=False,
         break_on_hyphens=False,
     )
+    return [line.replace(_TOGETHER, " ") for line in lines]
 
 
 def _square(corner: Corner) -> Note:

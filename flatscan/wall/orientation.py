@@ -245,7 +245,7 @@ def _ask_which(cloud: Cloud, ways: list[WayUp]) -> UnitsUnknown:
         f"{name}_{side}": metres(getattr(way, side)) for name, way in zip(names, ways, strict=True) for side in _SIDES
     }
     walls = [
-        f"with {name} up the largest wall is {{{name}_width:span.2}} wide and {{{name}_height:span.2}} high"
+        f"with {name} up the largest wall is about {{{name}_width:span.1}} wide and {{{name}_height:span.1}} high"
         for name in names
     ]
     return UnitsUnknown(
