@@ -14,6 +14,7 @@ import numpy as np
 
 from flatscan.core.geometry import Array, unit
 from flatscan.core.model import Cloud
+from flatscan.wall.courses import has_level_joints
 from flatscan.wall.planes import Candidate, Thinned
 
 # the axis that lies in a surface's plane within 3 degrees; a wall stands within 5 degrees of it
@@ -26,7 +27,7 @@ HIGH, _TOWER = 6.0, -1.0
 _PAIR, _ONE_END, _CONVENTION, _ONLY, _DOOR = 2.0, 0.5, 1.5, 1.0, 2.0
 # most files have z up, and most rooms are lower than they are long and wide; what is nearly all floor is seldom a wall;
 # what was found of a building is level or upright
-_Z, _LOWEST, _LYING, _FITTING = 0.5, 0.5, -1.5, 2.0
+_Z, _LOWEST, _LYING, _FITTING, _JOINTS = 0.5, 0.5, -1.5, 2.0, 1.0
 _LEAST_STANDING = 0.25
 # a wall whose points fill less of its own width and height is scattered pieces of other things
 _FILLED = 0.2
@@ -98,6 +99,7 @@ def ways_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], level: list
         lowest = found is not None and len(apart) > 1 and found.apart == min(apart)
         lying = sum(plane.area for plane in walls) < _LEAST_STANDING * max(plane.area for plane in planes)
         told = ((by_format, _CONVENTION), (lone, _ONLY), (door, _DOOR), (lowest, _LOWEST), (lying, _LYING))
+        told += ((has_level_joints(thinned, wall, axis), _JOINTS),)
         points = shape + sum(value for holds, value in told if holds)
         points += (_Z if number == 2 and cloud.up is None else 0.0) + _FITTING * _fitting(planes, axis)
         if shape > 0 and found is not None:

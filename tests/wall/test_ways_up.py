@@ -9,6 +9,7 @@ from numpy.testing import assert_allclose
 from flatscan.core.errors import UnitsUnknown, WallNotFound
 from flatscan.core.notes import note
 from flatscan.wall import find_walls
+from flatscan.wall.courses import has_level_joints
 from flatscan.wall.orientation import decide_up
 from flatscan.wall.planes import find_planes, thin, with_normals
 
@@ -121,6 +122,33 @@ def test_what_an_error_offers_for_a_level_surface_works(as_cloud):
     assert sorted(value for _, value in asked.value.choices) == ["x", "y"]
     for _, value in asked.value.choices:
         assert len(find_walls(as_cloud(floor, **Z), up=value, ask=False).walls) == 1
+
+
+def masonry(length, height, course, stone, joint=0.010, deep=0.006, count=40_000):
+    """A wall with courses whose upright joints are staggered, z up."""
+    rng = np.random.default_rng(6)
+    x, z = rng.uniform(0, length, count), rng.uniform(0, height, count)
+    row = np.floor(z / course)
+    in_joint = (z % course < joint) | ((x + row % 2 * stone / 2) % stone < joint)
+    return np.column_stack([x, np.where(in_joint, -deep, 0.0) + rng.normal(0, 0.002, count), z]) + 0.3
+
+
+@pytest.mark.parametrize(("course", "stone"), [(0.075, 0.225), (0.225, 0.45)])
+def test_level_joints_tell_which_way_courses_run(as_cloud, course, stone):
+    cloud = as_cloud(masonry(3.0, 2.9, course, stone))
+    thinned = with_normals(*thin(cloud.sample))
+    (plane, *_) = find_planes(thinned)
+    assert has_level_joints(thinned, plane, np.array([0.0, 0, 1]))
+    assert not has_level_joints(thinned, plane, np.array([1.0, 0, 0]))
+
+
+def test_a_plain_or_bellied_wall_has_no_joints(rooms, as_cloud):
+    for shape in (rooms.Shape(3.0, 2.9), rooms.Shape(3.0, 2.9, belly_up=0.02, humps=((1.5, 1.5, 0.006, 0.2),))):
+        points, _ = rooms.build_wall(9, shape=shape, pose=rooms.Pose(yaw=0.0), points=40_000)
+        thinned = with_normals(*thin(as_cloud(points).sample))
+        (plane, *_) = find_planes(thinned)
+        for axis in np.eye(3)[[0, 2]]:
+            assert not has_level_joints(thinned, plane, axis)
 
 
 # ---- the room side ----
