@@ -77,35 +77,46 @@ class WayUp:
 
 def ways_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], level: list[Level]) -> list[WayUp]:
     """The file axes that some surface stands upright to, what speaks most for first."""
+    ways = [_way(cloud, thinned, planes, level, axis) for axis in np.eye(3)]
+    return sorted((way for way in ways if way is not None), key=lambda way: -way.points)
+
+
+def _way(cloud: Cloud, thinned: Thinned, planes: list[Candidate], level: list[Level], axis: Array) -> WayUp | None:
+    """What speaks for one file axis, None where no wall stands upright to it."""
+    walls = [plane for plane in planes if abs(np.dot(plane.normal, axis)) < UPRIGHT]
+    by_format = cloud.up is not None and abs(np.dot(unit(cloud.up), axis)) > 1 - SQUARE
+    # the wall is what the capture is of: a lintel's underside is upright to some axis too
+    if not walls or (not by_format and walls[0].area < 0.1 * planes[0].area):
+        return None
+    wall = max(walls, key=lambda plane: plane.area)
+    width, height = size_of(thinned, wall, axis)
+    if wall.area < _FILLED * width * height:
+        return None
+    found = next((one for one in level if abs(np.dot(one.axis, axis)) > 1 - SQUARE and _is_storey(one, width)), None)
     only = only_axes(planes)
-    ways: list[WayUp] = []
+    lone = len(only) == 1 and bool(only[0] @ axis)
+    door = any(has_door(thinned, plane, axis) for plane in walls[:6])
+    shape = _for_shape(width, height if found is None or found.apart is None else found.apart)
+    lying = sum(plane.area for plane in walls) < _LEAST_STANDING * max(plane.area for plane in planes)
+    told = (
+        (by_format, _CONVENTION),
+        (lone, _ONLY),
+        (door, _DOOR),
+        (has_level_joints(thinned, wall, axis), _JOINTS),
+        (cloud.up is None and bool(axis[2]), _Z),
+        (lying, _LYING),
+    )
+    points = shape + sum(value for holds, value in told if holds) + _FITTING * _fitting(planes, axis)
+    if shape > 0 and found is not None:
+        points += _for_level(planes, found, level)
+    return WayUp(axis, width, height, found, by_format, lone, door, points)
+
+
+def _for_level(planes: list[Candidate], found: Level, level: list[Level]) -> float:
+    """Points for what lies square to an axis: a storey, or one end of it; and for the closest of several pairs."""
     apart = [one.apart for one in level if one.apart is not None and one.apart >= STOREY[0]]
-    for number, axis in enumerate(np.eye(3)):
-        walls = [plane for plane in planes if abs(np.dot(plane.normal, axis)) < UPRIGHT]
-        by_format = cloud.up is not None and abs(np.dot(unit(cloud.up), axis)) > 1 - SQUARE
-        # the wall is what the capture is of: a lintel's underside is upright to some axis too
-        if not walls or (not by_format and walls[0].area < 0.1 * planes[0].area):
-            continue
-        wall = max(walls, key=lambda plane: plane.area)
-        width, height = size_of(thinned, wall, axis)
-        if wall.area < _FILLED * width * height:
-            continue
-        found = next((one for one in level if abs(np.dot(one.axis, axis)) > 1 - SQUARE), None)
-        if found is not None and not _is_storey(found, width):
-            found = None
-        lone = len(only) == 1 and bool(only[0] @ axis)
-        door = any(has_door(thinned, plane, axis) for plane in walls[:6])
-        shape = _for_shape(width, height if found is None or found.apart is None else found.apart)
-        lowest = found is not None and len(apart) > 1 and found.apart == min(apart)
-        lying = sum(plane.area for plane in walls) < _LEAST_STANDING * max(plane.area for plane in planes)
-        told = ((by_format, _CONVENTION), (lone, _ONLY), (door, _DOOR), (lowest, _LOWEST), (lying, _LYING))
-        told += ((has_level_joints(thinned, wall, axis), _JOINTS),)
-        points = shape + sum(value for holds, value in told if holds)
-        points += (_Z if number == 2 and cloud.up is None else 0.0) + _FITTING * _fitting(planes, axis)
-        if shape > 0 and found is not None:
-            points += _PAIR if _has_storey(planes, found) else _ONE_END
-        ways.append(WayUp(axis, width, height, found, by_format, lone, door, points))
-    return sorted(ways, key=lambda way: -way.points)
+    lowest = len(apart) > 1 and found.apart == min(apart)
+    return (_PAIR if _has_storey(planes, found) else _ONE_END) + (_LOWEST if lowest else 0.0)
 
 
 def only_axes(planes: list[Candidate]) -> list[Array]:
