@@ -289,6 +289,23 @@ def test_settings_of_several_numbers_are_counted(setting, given):
         fs.relief(GRID, **{setting: given})
 
 
+@pytest.mark.parametrize(("setting", "count"), [("seen_from", 3), ("crop", 6)])
+def test_places_in_a_file_are_bare_numbers(setting, count):
+    for given in ((1.0, 2.0), ("1 m",) * count, (float("nan"),) * count, "here"):
+        with pytest.raises(
+            fs.FlatscanError, match=rf"^{setting}: '.*'; needed: {count} numbers as they stand in the file"
+        ):
+            fs.relief(WALL, **{setting: given})
+
+
+def test_a_part_of_a_capture_is_read_by_its_own_numbers():
+    points = np.random.default_rng(1).uniform((0, -0.001, 0), (2.0, 0.001, 2.4), (20_000, 3))
+    part = fs.read(points * 1000, file_unit="mm", crop=(500, -10, 0, 1500, 10, 2400))
+    assert part.count == ((points[:, 0] >= 0.5) & (points[:, 0] <= 1.5)).sum()
+    with pytest.raises(fs.FlatscanError, match="a box without any space in it"):
+        fs.read(points, crop=(0, 0, 0, 1, 0, 1))
+
+
 def test_lines_are_said_and_kept_as_a_document(tmp_path):
     scene = Scene(width=1200, height=900, focal=873.6, size=0.25)
     scene.pictures(tmp_path)

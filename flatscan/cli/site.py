@@ -27,7 +27,6 @@ _LIMITS = ("limit", "plumb_limit", "step_limit", "corner_limit")
 # options that describe one wall: with one of them and no --wall, only wall 1 is meant
 _ONE_WALL = (
     "seen_from",
-    "crop",
     "width",
     "height",
     "region",

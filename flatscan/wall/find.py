@@ -192,7 +192,7 @@ def _checked(cloud: Cloud) -> Array:
             cloud.origin.file,
             "points that fill {x:span.4g} x {y:span.4g} x {z:span.4g}",
             needed="a wall, {least:span} to {most:span} along its longest side",
-            remedy="Check the unit with {set:file_unit}",
+            remedy="Check the unit with {set:file_unit}, or take a part of it with {set:crop}",
             least=metres(SMALLEST),
             most=metres(LARGEST),
             **_box(extent),
