@@ -283,10 +283,27 @@ def test_points_may_be_a_list_of_rows():
     assert fs.read(rows.tolist()).origin == fs.read(rows).origin
 
 
-@pytest.mark.parametrize(("setting", "given"), [("region", (1, 2)), ("seen_from", (1.0, 2.0)), ("warp", (0.002,))])
+@pytest.mark.parametrize(("setting", "given"), [("region", (1, 2)), ("warp", (0.002,))])
 def test_settings_of_several_numbers_are_counted(setting, given):
     with pytest.raises(fs.FlatscanError, match=rf"^{setting}: {len(given)} numbers; needed: [234]\."):
         fs.relief(GRID, **{setting: given})
+
+
+@pytest.mark.parametrize(("setting", "count"), [("seen_from", 3), ("crop", 6)])
+def test_places_in_a_file_are_bare_numbers(setting, count):
+    for given in ((1.0, 2.0), ("1 m",) * count, (float("nan"),) * count, "here"):
+        with pytest.raises(
+            fs.FlatscanError, match=rf"^{setting}: '.*'; needed: {count} numbers as they stand in the file"
+        ):
+            fs.relief(WALL, **{setting: given})
+
+
+def test_a_part_of_a_capture_is_read_by_its_own_numbers():
+    points = np.random.default_rng(1).uniform((0, -0.001, 0), (2.0, 0.001, 2.4), (20_000, 3))
+    part = fs.read(points * 1000, file_unit="mm", crop=(500, -10, 0, 1500, 10, 2400))
+    assert part.count == ((points[:, 0] >= 0.5) & (points[:, 0] <= 1.5)).sum()
+    with pytest.raises(fs.FlatscanError, match="a box without any space in it"):
+        fs.read(points, crop=(0, 0, 0, 1, 0, 1))
 
 
 def test_lines_are_said_and_kept_as_a_document(tmp_path):

@@ -18,27 +18,35 @@ from flatscan.capture.source import BLOCK, Block, PointSource
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
 from flatscan.core.model import Cloud, Readings
+from flatscan.core.notes import note
 
 __all__ = ["Format", "formats", "from_points", "read"]
 _ARRAY = "array"
 
 
 def read(
-    path: str | Path, *, file_unit: str | None = None, reading_u: float = 0.0006, max_points: int | None = None
+    path: str | Path,
+    *,
+    file_unit: str | None = None,
+    reading_u: float = 0.0006,
+    max_points: int | None = None,
+    crop: tuple[float, ...] | None = None,
+    colours: bool = False,
 ) -> Cloud | Readings:
     """What the capture file ``path`` holds: points as a `Cloud`, laser readings as `Readings`.
 
     A folder of depth frames with poses is one capture.
 
     ``file_unit`` (m, mm, cm, ft, in) decides the unit of a file that does not say. ``reading_u`` [m] is the standard
-    uncertainty of one laser reading. A file of more than ``max_points`` points is refused. Raises `ReadError`,
-    `BadTable`, `UnitsUnknown`, `TooFewPoints` or `BadValue`.
+    uncertainty of one laser reading. A file of more than ``max_points`` points is refused. ``crop`` (x0, y0, z0, x1,
+    y1, z1 in the file's coordinates and unit) is the part of the points that counts, ``colours`` brings the sample's
+    along, for pictures. Raises `ReadError`, `BadTable`, `UnitsUnknown`, `TooFewPoints` or `BadValue`.
     """
     try:
         # not Path.is_dir: it raises where a name is too long for the system
         if os.path.isdir(path) and is_frames(Path(path)):  # noqa: PTH112
-            return read_frames(Path(path), file_unit=file_unit, max_points=max_points)
-        return _read_file(present_file(path), file_unit, reading_u, max_points)
+            return read_frames(Path(path), file_unit=file_unit, max_points=max_points, crop=crop)
+        return _read_file(present_file(path), file_unit, reading_u, max_points, crop, colours=colours)
     except OSError as reason:
         raise ReadError(
             path,
@@ -56,7 +64,13 @@ def read(
         ) from None
 
 
-def from_points(points: Array, *, file_unit: str | None = None, max_points: int | None = None) -> Cloud:
+def from_points(
+    points: Array,
+    *,
+    file_unit: str | None = None,
+    max_points: int | None = None,
+    crop: tuple[float, ...] | None = None,
+) -> Cloud:
     """Points (n, 3) held in memory as a `Cloud`, checked and cleaned as those of a file are.
 
     They are metres unless ``file_unit`` says otherwise. Its hash is that of their bytes as 64-bit floats. Raises what
@@ -78,12 +92,21 @@ def from_points(points: Array, *, file_unit: str | None = None, max_points: int 
         for start in range(0, len(rows), BLOCK):
             yield Block(rows[start : start + BLOCK])
 
-    source = PointSource(_ARRAY, len(rows), blocks, unit=file_unit or "m")
+    by = note("capture.unit-in-memory")
+    source = PointSource(_ARRAY, len(rows), blocks, unit=file_unit or "m", unit_from=by)
     digest = hashlib.sha256(rows.data).hexdigest()
-    return checked_cloud(Path(_ARRAY), source, lambda: digest, file_unit=file_unit, max_points=max_points)
+    return checked_cloud(Path(_ARRAY), source, lambda: digest, file_unit=file_unit, max_points=max_points, crop=crop)
 
 
-def _read_file(path: Path, file_unit: str | None, reading_u: float, max_points: int | None) -> Cloud | Readings:
+def _read_file(
+    path: Path,
+    file_unit: str | None,
+    reading_u: float,
+    max_points: int | None,
+    crop: tuple[float, ...] | None,
+    *,
+    colours: bool,
+) -> Cloud | Readings:
     form, notes = pick(path)
     refuse_what_does_not_fit(path)
     if form.holds == "stations":
@@ -97,7 +120,9 @@ def _read_file(path: Path, file_unit: str | None, reading_u: float, max_points: 
     # hashing gives up the interpreter's lock
     with ThreadPoolExecutor(1) as pool:
         digest = pool.submit(_sha256, path)
-        cloud = checked_cloud(path, source, digest.result, file_unit=file_unit, max_points=max_points)
+        cloud = checked_cloud(
+            path, source, digest.result, file_unit=file_unit, max_points=max_points, crop=crop, colours=colours
+        )
     # the name alone: the same file gives the same numbers and words wherever it lies
     return replace(cloud, origin=replace(cloud.origin, file=path.name))
 

@@ -197,7 +197,7 @@ class _Posed:
     def __call__(self) -> Iterator[Block]:
         turn = Pose(self.pose.rotation, np.zeros(3))
         for block in self.inner():
-            yield Block(self.pose(block.points), _turned(turn, block.normals), block.dropped)
+            yield block._replace(points=self.pose(block.points), normals=_turned(turn, block.normals))
 
 
 def _turned(turn: Pose, normals: Normals | None) -> Normals | None:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -17,111 +17,21 @@ from flatscan.capture.cleaning import (
     plan_cleaning,
     take_tally,
 )
+from flatscan.capture.file_unit import settle_unit
 from flatscan.capture.source import PointSource
-from flatscan.core.errors import BadValue, ReadError, TooFewPoints, UnitsUnknown
+from flatscan.capture.strays import cropped
+from flatscan.core.errors import BadValue, ReadError, TooFewPoints
 from flatscan.core.geometry import Array
 from flatscan.core.model import PHONE_GRAVITY, Cloud, Origin
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share
 from flatscan.core.units import METRES_PER
 
-# A capture of a wall or room as one meets them (methods/walls 2: storeys of 2 to 4 m) ...
-_STOREY = (1.9, 4.5)
-_WIDEST_TYPICAL, _SECOND_TYPICAL = 30.0, 1.5
-# ... and what is still possible: a pier, a facade, a site seen by a scanner (engineering estimate)
-_SMALLEST, _NARROWEST = 1.0, 0.3
-_WIDEST_WALL, _TALLEST_WALL, _THICKEST_WALL, _WIDEST_SITE = 60.0, 30.0, 3.0, 300.0
-# outside this no unit, however it is known, makes a wall of it
-_LEAST_SIZE, _MOST_SIZE = 0.3, 1500.0
 _LOOK_AT = 100_000
 # a step above this is worth a note whatever the limit turns out to be: a fifth of the tightest usual limit, 5 mm
 _WORTH_SAYING = 1e-3
 # points of a scan laid out in rows and columns stand no further apart than this
 _WIDEST_RASTER = 0.1
-
-
-def main_extents(points: Array) -> Array:
-    """Sizes (3,) of a cloud along its principal axes, largest first, between its 0.2 % and 99.8 % quantiles."""
-    # the ends of a distribution are known well enough from this many points
-    points = points[:: max(1, len(points) // _LOOK_AT)]
-    centred = points - np.median(points, axis=0)
-    _, axes = np.linalg.eigh(centred.T @ centred / len(points))
-    low, high = np.quantile(centred @ axes, (0.002, 0.998), axis=0)
-    return np.sort(high - low)[::-1]
-
-
-def _is_typical(size: Array) -> bool:
-    has_storey = bool(np.any((size >= _STOREY[0]) & (size <= _STOREY[1])))
-    return has_storey and size[0] <= _WIDEST_TYPICAL and size[1] >= _SECOND_TYPICAL
-
-
-def _is_possible(size: Array) -> bool:
-    if size[2] < min(0.15 * size[1], _THICKEST_WALL):
-        return _SMALLEST <= size[0] <= _WIDEST_WALL and _NARROWEST <= size[1] <= _TALLEST_WALL
-    return bool(_SMALLEST <= size[0] <= _WIDEST_SITE and size[1] >= _NARROWEST)
-
-
-def _sizes(size: Array, prefix: str = "") -> dict[str, Any]:
-    """A size (3,) [m] as three quantities with the names that `_template` asks for."""
-    return {f"{prefix}{name}": metres(part) for name, part in zip(("long", "wide", "deep"), size, strict=True)}
-
-
-def _template(prefix: str = "") -> str:
-    return " x ".join(f"{{{prefix}{name}:span.2}}" for name in ("long", "wide", "deep"))
-
-
-def decide_unit(where: object, extents: Array) -> tuple[str, Note]:
-    """Unit of a capture with ``extents`` (3,) in file units, largest first, and the note that says so.
-
-    Metres if they make a typical room or wall of it; another unit only if metres make nothing possible of it and it
-    is the one typical (else the one possible) reading. Raises `UnitsUnknown` with the readings otherwise.
-    """
-    readings = {unit: extents * factor for unit, factor in METRES_PER.items()}
-    typical = [unit for unit, size in readings.items() if _is_typical(size)]
-    possible = [unit for unit, size in readings.items() if _is_possible(size)]
-    if "m" in typical:
-        choice = ["m"]
-    elif "m" in possible:
-        choice = sorted({"m", *typical}, key=list(METRES_PER).index)
-    else:
-        choice = typical or possible
-    if len(choice) == 1:
-        return choice[0], note("capture.unit-taken", unit=choice[0], **_sizes(readings[choice[0]]))
-    shown = choice or ["m", "mm"]
-    values: dict[str, Any] = {"least": metres(_SMALLEST), "most": metres(_WIDEST_WALL)}
-    for unit in shown:
-        values |= _sizes(readings[unit], f"{unit}_")
-    would_be = " or ".join(f"{_template(f'{unit}_')} if in {unit}" for unit in shown)
-    raise UnitsUnknown(
-        where,
-        f"the file does not say its unit and the capture would be {would_be}",
-        needed="one plausible reading for a wall" if choice else "a wall {least:span} to {most:span} wide",
-        remedy=f"Give the unit, for example {{set:file_unit}} {shown[0]}",
-        **values,
-    )
-
-
-def check_size(where: object, extents: Array, unit: str, given: bool) -> None:
-    """Raise `UnitsUnknown` if ``unit`` makes a thing of the capture that is no wall; ``given`` says the user chose it.
-
-    ``extents`` (3,) are in file units.
-    """
-    size = extents * METRES_PER[unit]
-    if _LEAST_SIZE <= size[0] <= _MOST_SIZE:
-        return
-    other = next((name for name, factor in METRES_PER.items() if _is_typical(extents * factor)), None)
-    values = _sizes(size) | {"least": metres(_LEAST_SIZE), "most": metres(_MOST_SIZE)}
-    found = f"the capture is {_template()} in {unit} ({'as given' if given else 'as the file or its format says'})"
-    if other is not None:
-        values |= _sizes(extents * METRES_PER[other], "other_")
-        found += f"; in {other} it would be {_template('other_')}"
-    raise UnitsUnknown(
-        where,
-        found,
-        needed="a capture {least:span} to {most:span} wide",
-        remedy=f"Give the right unit, for example {{set:file_unit}} {other or 'mm'}",
-        **values,
-    )
 
 
 def axis_step(values: Array) -> float:
@@ -193,25 +103,34 @@ def checked_cloud(
     *,
     file_unit: str | None = None,
     max_points: int | None = None,
+    crop: tuple[float, ...] | None = None,
+    colours: bool = False,
 ) -> Cloud:
     """The points of ``source`` as a `Cloud`, with rubbish removed and counted in ``origin.warnings``.
 
-    ``sha256`` gives the file's hash when it is ready. Raises `ReadError` (nothing finite, all points equal),
-    `TooFewPoints`, `UnitsUnknown`, and `BadValue` above ``max_points``.
+    ``crop`` (x0, y0, z0, x1, y1, z1 in file units) is the part that counts; then nothing in it is a stray.
+    ``colours`` brings those of the sample along, for pictures. ``sha256`` gives the file's hash when it is ready.
+    Raises `ReadError` (nothing finite, all points equal), `TooFewPoints`, `UnitsUnknown`, and `BadValue` above
+    ``max_points``.
     """
     # points drawn on a mesh are as many as are drawn: the file's size says nothing about them
     max_points = max_points if source.mesh_area is None else None
     if source.count_exact:
         refuse_above(path, source.count, max_points)
-    tally = take_tally(source, max_points)
+    if colours and source.coloured is not None:
+        source = replace(source, blocks=source.coloured)
+    if crop is not None:
+        source = cropped(path, source, crop, LEAST_POINTS)
+    tally = take_tally(source, max_points, colours=colours)
     refuse_above(path, tally.rows, max_points)
     _refuse_rubbish(path, tally)
     repeated = tally.repeats.share()
-    cleaning, strays = plan_cleaning(source, tally, repeated)
-    count = _count_left(path, tally, cleaning, strays)
+    cleaning, strays = plan_cleaning(source, tally, repeated, cropped=crop is not None)
+    count = _count_left(path, tally, cleaning, 0 if strays is None else strays.count)
     kept = cleaning.keep_sample(tally)
-    sample, normals = tally.sample[kept], tally.sample_normals
-    unit, unit_notes = _unit(path, source, sample, file_unit)
+    sample, normals, painted = tally.sample[kept], tally.sample_normals, tally.sample_colours
+    settled, unit_notes = settle_unit(path, source, sample, file_unit, count)
+    unit = settled.value
     factor, step = METRES_PER[unit], file_step(sample, source.step)
     single = source.float32 and source.step is not None and bool(step.max() <= 1.01 * source.step.max())
     middle = np.median(sample, axis=0) * factor
@@ -219,7 +138,7 @@ def checked_cloud(
     notes = (
         *source.warnings,
         *unit_notes,
-        *notes_on_rows(tally, source, cleaning, strays, repeated),
+        *notes_on_rows(tally, source, cleaning, strays, repeated, factor),
         *notes_on_bounds(source, tally),
         *notes_on_step(sample * factor, step * factor, single, middle),
     )
@@ -236,6 +155,8 @@ def checked_cloud(
         sample_normals=None if normals is None else normals[kept],
         independent_share=_independent(source, factor, count, 0.0 if tally.repeats.exact else repeated),
         u_up=PHONE_GRAVITY if source.u_up is None else source.u_up,
+        unit=settled,
+        sample_colours=None if painted is None else painted[kept],
     )
 
 
@@ -302,31 +223,6 @@ def _refuse_rubbish(path: Path, tally: Tally) -> None:
             rows=tally.rows,
             at=tuple(share(part) for part in tally.low),
         )
-
-
-def _unit(path: Path, source: PointSource, sample: Array, asked: str | None) -> tuple[str, tuple[Note, ...]]:
-    """Unit name and notes on it."""
-    extents = main_extents(sample) if len(sample) > 3 else np.zeros(3)
-    if extents[1] <= 1e-9 * extents[0]:
-        raise ReadError(
-            path, "all points lie on one line", needed="points spread over a wall", remedy="Export the scan again"
-        )
-    if asked is not None and asked not in METRES_PER:
-        raise BadValue(
-            "{set:file_unit}",
-            "'{asked}'",
-            needed=" or ".join(METRES_PER),
-            remedy="Give one of these units",
-            asked=asked,
-        )
-    unit = source.unit if asked is None else asked
-    if unit is None:
-        unit, taken = decide_unit(path, extents)
-        return unit, (taken,)
-    check_size(path, extents, unit, given=asked is not None)
-    if source.unit is None or unit == source.unit:
-        return unit, ()
-    return unit, (note("capture.unit-against-file", unit=unit, other=source.unit, unit_from=source.unit_from),)
 
 
 def _independent(source: PointSource, factor: float, count: int, repeats_kept: float) -> float:

@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.capture.source import Block, PointSource, Rows
+from flatscan.capture.strays import Bounds, outside, stray_box
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import share
+from flatscan.core.quantity import metres, share
 
 Hashes = NDArray[np.uint64]
 SAMPLE = 600_000
@@ -20,10 +21,6 @@ _SEED = 20_261
 _LARGEST = 1e12
 # up to this many rows every hash is kept (8 bytes each); above, only positions whose hash falls in a fixed share
 EXACT_ROWS = 2_000_000
-# a stray is this many extents away from the middle 96 % of the points
-STRAY = 5.0
-# a sample of fewer points has no extent to judge strays by
-_LEAST_SAMPLE = 100
 
 
 def _mix(value: Hashes) -> Hashes:
@@ -106,6 +103,7 @@ class Tally:
     high: Array = field(default_factory=lambda: np.full(3, -np.inf))
     samples: list[Array] = field(default_factory=list)
     normals: list[Array] = field(default_factory=list)
+    colours: list[NDArray[np.uint8]] = field(default_factory=list)
     numbers: list[Rows] = field(default_factory=list)
     repeats: RepeatCounter = field(default_factory=lambda: RepeatCounter(0))
 
@@ -123,6 +121,12 @@ class Tally:
     def sample_normals(self) -> Array | None:
         """Their normals (n, 3), if the file has any."""
         return np.concatenate(self.normals) if self.normals else None
+
+    @property
+    def sample_colours(self) -> NDArray[np.uint8] | None:
+        """Their red, green and blue (n, 3), if every part of the file has any."""
+        found = np.concatenate(self.colours) if self.colours else None
+        return found if found is not None and len(found) == sum(map(len, self.samples)) else None
 
 
 def sample_rows(count: int, size: int = SAMPLE) -> Rows:
@@ -151,7 +155,7 @@ def zero_rows(points: Array, stands: Array | None) -> Mask | None:
     return marks if marks.any() else None
 
 
-def _take_block(tally: Tally, block: Block, wanted: Rows, stands: Array | None) -> None:
+def _take_block(tally: Tally, block: Block, wanted: Rows, stands: Array | None, *, colours: bool) -> None:
     points, start = block.points, tally.rows
     good, zero = finite_rows(points), zero_rows(points, stands)
     tally.rows += len(points)
@@ -178,16 +182,21 @@ def _take_block(tally: Tally, block: Block, wanted: Rows, stands: Array | None) 
     tally.numbers.append(rows + start)
     if block.normals is not None:
         tally.normals.append(block.normals(rows))
+    if colours and block.colours is not None:
+        tally.colours.append(block.colours(rows))
 
 
-def take_tally(source: PointSource, most: int | None = None) -> Tally:
-    """Run the first pass over ``source``, stopping beyond ``most`` rows; errors of its reader pass through."""
+def take_tally(source: PointSource, most: int | None = None, *, colours: bool = False) -> Tally:
+    """Run the first pass over ``source``, stopping beyond ``most`` rows; errors of its reader pass through.
+
+    ``colours`` takes the sample's too, where the file has any.
+    """
     tally = Tally(repeats=RepeatCounter(source.count))
     wanted = sample_rows(source.count)
     # signalling NaN and infinity in damaged files are counted, not worth a floating-point warning each
     with np.errstate(all="ignore"):
         for block in source.blocks():
-            _take_block(tally, block, wanted, source.stands)
+            _take_block(tally, block, wanted, source.stands, colours=colours)
             if most is not None and tally.rows > most:
                 break
     return tally
@@ -200,7 +209,7 @@ class Cleaning:
     source: PointSource
     not_finite: bool
     at_zero: bool
-    box: tuple[Array, Array] | None
+    box: Bounds | None
     repeated: Mask | None
 
     def keep(self, points: Array, start: int) -> Mask | None:
@@ -212,7 +221,7 @@ class Cleaning:
             if self.at_zero and (zero := zero_rows(points, self.source.stands)) is not None:
                 keep &= ~zero
             if self.box is not None:
-                keep &= ~_outside(points, self.box)
+                keep &= ~outside(points, self.box)
         if self.repeated is not None:
             keep &= ~self.repeated[start : start + len(points)]
         return None if keep.all() else keep
@@ -221,55 +230,52 @@ class Cleaning:
         """Which points of the first pass's sample stay; those not finite or at range zero are not in it."""
         keep = np.ones(len(tally.sample), dtype=bool)
         if self.box is not None:
-            keep &= ~_outside(tally.sample, self.box)
+            keep &= ~outside(tally.sample, self.box)
         if self.repeated is not None:
             keep &= ~self.repeated[tally.sample_rows]
         return keep
 
 
-def plan_cleaning(source: PointSource, tally: Tally, repeat_share: float) -> tuple[Cleaning, int]:
-    """What to leave out of ``source`` after its first pass, and how many rows are strays."""
+def plan_cleaning(
+    source: PointSource, tally: Tally, repeat_share: float, *, cropped: bool = False
+) -> tuple[Cleaning, Strays | None]:
+    """What to leave out of ``source`` after its first pass, and its strays; none in a part that somebody chose."""
     # a lone point at the origin may be real; two, or one where a scanner stood, are returns of range zero
     at_zero = tally.at_zero > 1 or (tally.at_zero == 1 and source.stands is not None)
     repeated = tally.repeats.repeated(tally.rows) if repeat_share > 0 and tally.repeats.exact else None
     cleaning = Cleaning(source, tally.not_finite > 0, at_zero, None, repeated)
-    box = _stray_box(tally)
+    box = None if cropped else stray_box(tally.sample, tally.low, tally.high)
     if box is None:
-        return cleaning, 0
+        return cleaning, None
     strays = _count_strays(Cleaning(source, True, True, None, repeated), box)
-    return (Cleaning(source, tally.not_finite > 0, at_zero, box, repeated), strays) if strays else (cleaning, 0)
+    if not strays.count:
+        return cleaning, None
+    return Cleaning(source, tally.not_finite > 0, at_zero, box, repeated), strays
 
 
-def _stray_box(tally: Tally) -> tuple[Array, Array] | None:
-    """The box outside of which points are strays, if there are any outside."""
-    sample = tally.sample
-    if len(sample) < _LEAST_SAMPLE:
-        return None
-    low, high = np.quantile(sample, (0.02, 0.98), axis=0)
-    reach = STRAY * float((high - low).max())
-    # a cloud that is mostly one repeated place has no extent to judge by
-    if reach == 0 or (np.all(tally.low >= low - reach) and np.all(tally.high <= high + reach)):
-        return None
-    return low - reach, high + reach
+@dataclass(frozen=True, eq=False)
+class Strays:
+    """How many rows are strays, and how far from what stays the furthest lies [file units]."""
+
+    count: int
+    away: float
 
 
-def _count_strays(cleaning: Cleaning, box: tuple[Array, Array]) -> int:
+def _count_strays(cleaning: Cleaning, box: Bounds) -> Strays:
     # only a file whose extent passes the box pays for this second look
     count = start = 0
+    away = 0.0
     for block in cleaning.source.blocks():
         keep = cleaning.keep(block.points, start)
         start += len(block.points)
-        out = _outside(block.points, box)
-        count += int(np.count_nonzero(out if keep is None else out & keep))
-    return count
-
-
-def _outside(points: Array, box: tuple[Array, Array]) -> Mask:
-    marks = np.zeros(len(points), dtype=bool)
-    with np.errstate(invalid="ignore"):
-        for axis in range(3):
-            marks |= (points[:, axis] < box[0][axis]) | (points[:, axis] > box[1][axis])
-    return marks
+        out = outside(block.points, box)
+        out = out if keep is None else out & keep
+        if out.any():
+            count += int(np.count_nonzero(out))
+            gone = block.points[out]
+            beyond = np.maximum(np.maximum(box[0] - gone, gone - box[1]), 0.0)
+            away = max(away, float(np.linalg.norm(beyond, axis=1).max()))
+    return Strays(count, away)
 
 
 @dataclass(frozen=True, eq=False)
@@ -299,11 +305,11 @@ class CleanChunks:
 
 
 def notes_on_rows(
-    tally: Tally, source: PointSource, cleaning: Cleaning, strays: int, repeated: float
+    tally: Tally, source: PointSource, cleaning: Cleaning, strays: Strays | None, repeated: float, factor: float
 ) -> Iterator[Note]:
     """A note with its count for each kind of row that was left out, or kept though it tells nothing new.
 
-    ``repeated`` is the share of rows that repeat an earlier one.
+    ``repeated`` is the share of rows that repeat an earlier one, ``factor`` the metres in one file unit.
     """
     rows = tally.rows
     if tally.dropped and source.dropped_as is not None:
@@ -314,8 +320,8 @@ def notes_on_rows(
         yield note("capture.rows-not-numbers", count=tally.not_finite, rows=rows)
     if cleaning.at_zero:
         yield note("capture.rows-at-scanner", count=tally.at_zero, rows=rows)
-    if strays:
-        yield note("capture.strays", count=strays, rows=rows, extents=share(STRAY))
+    if strays is not None:
+        yield note("capture.strays", count=strays.count, rows=rows, away=metres(strays.away * factor))
     if repeated and tally.repeats.exact:
         yield note("capture.rows-repeat", count=round(repeated * tally.repeats.taken), rows=rows)
     elif repeated:

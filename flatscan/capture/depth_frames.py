@@ -252,9 +252,15 @@ def _straightened(image: DepthImage, factor: float, camera: Camera) -> NDArray[n
     return np.ascontiguousarray(depth)
 
 
-def read_frames(folder: Path, *, file_unit: str | None = None, max_points: int | None = None) -> Cloud:
+def read_frames(
+    folder: Path,
+    *,
+    file_unit: str | None = None,
+    max_points: int | None = None,
+    crop: tuple[float, ...] | None = None,
+) -> Cloud:
     """The folder as a checked cloud; raises what `open_frames` and `checked_cloud` raise."""
     source = open_frames(folder, file_unit)
     # fused points are in metres, whatever the unit of the frames was
-    cloud = checked_cloud(folder, source, lambda: folder_digest(folder), max_points=max_points)
+    cloud = checked_cloud(folder, source, lambda: folder_digest(folder), max_points=max_points, crop=crop)
     return replace(cloud, origin=replace(cloud.origin, file=folder.name))

@@ -5,19 +5,23 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from flatscan.capture.camera import Pose, rotation_matrix
+from flatscan.capture.colours import as_bytes
 from flatscan.capture.registry import Format, need
-from flatscan.capture.source import BLOCK, Block, PointSource, cut_off, damaged, float32_step
+from flatscan.capture.source import BLOCK, Block, PointSource, Rows, cut_off, damaged, float32_step
 from flatscan.core.errors import FlatscanError, TooFewPoints
 from flatscan.core.geometry import Array
 from flatscan.core.notes import Note, note
 
 _CARTESIAN = ("cartesianX", "cartesianY", "cartesianZ")
+_COLOURS = ("colorRed", "colorGreen", "colorBlue")
 _SPHERICAL = ("sphericalRange", "sphericalAzimuth", "sphericalElevation")
 # signature, version, length of the file, place and length of its XML, page size (ASTM E2807-11, table 1)
 _HEADER = struct.Struct("<8sIIQQQQ")
@@ -47,17 +51,21 @@ class _Scans:
 
     path: Path
     scans: tuple[_Scan, ...]
+    coloured: bool = False
 
     def blocks(self) -> Iterator[Block]:
         for scan in self.scans:
             yield from self._blocks(scan)
+
+    def _colours(self, scan: _Scan) -> tuple[str, ...]:
+        return _COLOURS if self.coloured and set(_COLOURS) <= set(scan.fields) else ()
 
     def _blocks(self, scan: _Scan) -> Iterator[Block]:
         library = need("pye57", "e57", "E57 files").libe57
         read = 0
         image = _call(self.path, lambda: library.ImageFile(str(self.path), "r"))
         try:
-            data, reader = _call(self.path, lambda: _reader(library, image, scan))
+            data, reader = _call(self.path, lambda: _reader(library, image, scan, self._colours(scan)))
             while count := _call(self.path, reader.read):
                 read += count
                 yield _block({name: values[:count] for name, values in data.items()}, scan)
@@ -69,11 +77,11 @@ class _Scans:
             raise cut_off(self.path, found, needed, number=scan.number + 1, read=read, points=scan.points)
 
 
-def _reader(library: Any, image: Any, scan: _Scan) -> tuple[dict[str, np.ndarray], Any]:  # noqa: ANN401
+def _reader(library: Any, image: Any, scan: _Scan, more: tuple[str, ...]) -> tuple[dict[str, np.ndarray], Any]:  # noqa: ANN401
     """Buffers for the fields needed, and a reader that fills them block by block."""
     buffers, data = library.VectorSourceDestBuffer(), {}
     size = max(1, min(BLOCK, scan.points))
-    for name in (*(scan.columns or ()), *_state(scan)):
+    for name in (*(scan.columns or ()), *_state(scan), *more):
         data[name] = np.zeros(size, np.int8 if name.endswith("State") else np.float64)
         buffers.append(library.SourceDestBuffer(image, name, data[name], size, True, True))
     points = image.root()["data3D"][scan.number]["points"]
@@ -93,11 +101,19 @@ def _block(data: dict[str, np.ndarray], scan: _Scan) -> Block:
             level = first * np.cos(third)
             first, second, third = level * np.cos(second), level * np.sin(second), first * np.sin(third)
     points = np.stack([first, second, third], axis=1)
-    dropped = 0
+    dropped, colours = 0, None
+    paint = np.stack([data[name] for name in _COLOURS], axis=1) if set(_COLOURS) <= set(data) else None
     for name in _state(scan):
         good = data[name] == 0
         points, dropped = points[good], int(np.count_nonzero(~good))
-    return Block(scan.pose(points) if scan.has_pose else points, None, dropped)
+        paint = None if paint is None else paint[good]
+    if paint is not None:
+        colours = partial(_painted, paint)
+    return Block(scan.pose(points) if scan.has_pose else points, None, dropped, colours)
+
+
+def _painted(paint: Array, rows: Rows) -> NDArray[np.uint8]:
+    return as_bytes(paint[rows])
 
 
 def _call(path: Path, action: Any) -> Any:  # noqa: ANN401
@@ -151,6 +167,7 @@ def open_e57(path: Path) -> PointSource:
         stands=stands,
         dropped_as=note("capture.marked-invalid"),
         warnings=tuple(_notes(usable, len(scans))),
+        coloured=_Scans(path, usable, coloured=True).blocks,
     )
 
 

@@ -11,8 +11,9 @@ from typing import IO, Any
 
 import numpy as np
 
+from flatscan.capture.colours import NAMES, as_bytes
 from flatscan.capture.registry import Format, need
-from flatscan.capture.source import BLOCK, Block, PointSource, bytes_beyond, cut_off, damaged
+from flatscan.capture.source import BLOCK, Block, Colours, PointSource, bytes_beyond, cut_off, damaged
 from flatscan.core.errors import FlatscanError, ReadError, UnitsUnknown
 from flatscan.core.notes import Note, note
 from flatscan.core.units import METRES_PER
@@ -195,7 +196,8 @@ class _Points:
                 raw = np.stack([np.asarray(chunk[axis]) for axis in "XYZ"], axis=1).astype(np.float64)
                 keep = _surface(chunk)
                 points = raw * scale + offset
-                yield Block(points if keep.all() else points[keep], None, int(np.count_nonzero(~keep)))
+                dropped = int(np.count_nonzero(~keep))
+                yield Block(points if keep.all() else points[keep], None, dropped, _colours(chunk, keep))
             if read < header.point_count:
                 promised, needed = int(header.point_count), "{promised:count} points, as the header says"
                 raise cut_off(self.path, "it ended at point {read:count}", needed, read=read, promised=promised)
@@ -206,6 +208,15 @@ def _surface(chunk: Any) -> np.ndarray:  # noqa: ANN401
     if "withheld" in chunk.point_format.dimension_names:
         keep &= np.asarray(chunk["withheld"]) == 0
     return keep
+
+
+def _colours(chunk: Any, keep: np.ndarray) -> Colours | None:  # noqa: ANN401
+    """Colours of chosen ones of the points kept, if the point format has any."""
+    names = NAMES[0]
+    if not set(names) <= set(chunk.point_format.dimension_names):
+        return None
+    kept = np.flatnonzero(keep)
+    return lambda rows: as_bytes(np.stack([np.asarray(chunk[name])[kept[rows]] for name in names], axis=1))
 
 
 def _open(path: Path) -> Any:  # noqa: ANN401

@@ -11,11 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.capture.camera import Pose, rotation_matrix
+from flatscan.capture.colours import PACKED, of_columns
 from flatscan.capture.registry import Format
 from flatscan.capture.source import (
     BLOCK,
     BinaryRows,
     Block,
+    Colours,
     Layout,
     Normals,
     PointSource,
@@ -188,8 +190,12 @@ def _binary(path: Path, header: Header, fields: list[int], normals: list[int] | 
             held=held,
         )
     names = ("x", "y", "z", *(_NORMALS if normals else ()))
-    record = header.record([*fields, *(normals or [])], names)
-    rows = BinaryRows(path, record, header.size, header.points, names[:3], names[3:] or None)
+    colour = _packed(header)
+    kept = (*names, *(PACKED[:1] if colour else ()))
+    record = header.record([*fields, *(normals or []), *colour], kept)
+    rows = BinaryRows(
+        path, record, header.size, header.points, names[:3], names[3:] or None, kept[len(names) :] or None
+    )
     return rows.blocks, _surplus(path, header.size + header.points * size, header.points)
 
 
@@ -213,6 +219,8 @@ def _text(path: Path, header: Header, fields: list[int], normals: list[int] | No
         tuple(int(first[field]) for field in fields),
         tuple(int(first[field]) for field in normals or ()),
         "," if comma else None,
+        colour_columns=tuple(int(first[field]) for field in _packed(header)),
+        colour_code=next((header.codes[field] for field in _packed(header)), "f8"),
     )
     with path.open("rb") as stream:
         extra = sum(not line.isspace() for line in short_lines(stream)) - header.lines - header.points
@@ -238,7 +246,7 @@ def _compressed(path: Path, header: Header, fields: list[int], normals: list[int
             size=size,
             points=header.points,
         )
-    rows = _Unpacked(path, header, packed, tuple(fields), tuple(normals or ()))
+    rows = _Unpacked(path, header, packed, tuple(fields), tuple(normals or ()), _packed(header))
     return rows.blocks, _surplus(path, header.size + 8 + packed, header.points)
 
 
@@ -254,13 +262,15 @@ class _Unpacked:
     packed: int
     fields: tuple[int, ...]
     normals: tuple[int, ...]
+    packed_colours: tuple[int, ...] = ()
 
     def blocks(self) -> Iterator[Block]:
         data = self._expand()
         columns = [self._column(data, field) for field in (*self.fields, *self.normals)]
+        colours = [self._column(data, field) for field in self.packed_colours]
         for start in range(0, self.header.points, BLOCK):
             part = slice(start, start + BLOCK)
-            yield Block(_table(columns[:3], part), _rows_of(columns[3:], part))
+            yield Block(_table(columns[:3], part), _rows_of(columns[3:], part), 0, _colours_of(colours, part))
 
     def _expand(self) -> NDArray[np.uint8]:
         from flatscan.capture.packed_kernel import expand_lzf
@@ -284,6 +294,16 @@ def _table(columns: list[np.ndarray], rows: slice) -> Array:
 
 def _rows_of(columns: list[np.ndarray], rows: slice) -> Normals | None:
     return (lambda chosen: _table(columns, rows)[chosen]) if columns else None
+
+
+def _colours_of(columns: list[np.ndarray], rows: slice) -> Colours | None:
+    return (lambda chosen: of_columns(np.stack([c[rows][chosen] for c in columns], axis=1))) if columns else None
+
+
+def _packed(header: Header) -> tuple[int, ...]:
+    """The field that holds the colours, if there is one of four bytes."""
+    found = next((place for name in PACKED if (place := header.find(name)) is not None), None)
+    return tuple(place for place in found or () if header.codes[place][2] == "4" and header.counts[place] == 1)
 
 
 def _is_pcd(head: bytes) -> bool:

@@ -11,6 +11,7 @@ from typing import IO
 import numpy as np
 from numpy.typing import NDArray
 
+from flatscan.capture.colours import NAMES
 from flatscan.capture.mesh import Mesh, Triangles, fans, mesh_source
 from flatscan.capture.registry import Format
 from flatscan.capture.source import (
@@ -324,6 +325,7 @@ def _binary(path: Path, header: Header, vertex: Element, columns: list[str]) -> 
         vertex.count,
         tuple(columns),
         tuple(normals) if normals else None,
+        _colours(vertex),
     )
     notes = (*bytes_beyond(path.stat().st_size - starts[-1], vertex.count), *_splat_note(vertex))
     single = all(rows.record[name].kind == "f" and rows.record[name].itemsize == 4 for name in columns)
@@ -335,6 +337,11 @@ def _binary(path: Path, header: Header, vertex: Element, columns: list[str]) -> 
     # judged by the first block
     step = typical_step(next(rows.blocks()).points) if single and vertex.count else None
     return PointSource("PLY, binary", vertex.count, rows.blocks, step=step, float32=single, warnings=notes)
+
+
+def _colours(vertex: Element) -> tuple[str, ...] | None:
+    """The properties that hold red, green and blue, if there are any."""
+    return next((tuple(names) for known in NAMES if (names := vertex.find(*known)) is not None), None)
 
 
 def _all_points(rows: BinaryRows | TextRows) -> Array:
@@ -356,7 +363,12 @@ def _ascii(path: Path, header: Header, vertex: Element, columns: list[str]) -> P
         raise cut_off(path, found, "at least {least:count} bytes", promised=vertex.count, held=held, least=least)
     names = [item.name for item in vertex.properties]
     normals = vertex.find("nx", "ny", "nz") or []
-    layout = Layout(len(names), tuple(map(names.index, columns)), tuple(map(names.index, normals)))
+    layout = Layout(
+        len(names),
+        tuple(map(names.index, columns)),
+        tuple(map(names.index, normals)),
+        colour_columns=tuple(map(names.index, _colours(vertex) or ())),
+    )
     # blank lines are passed over both in the header and in the rows
     skip = sum(bool(line.strip()) for line in head)
     rows = TextRows(path, skip + _rows_before(header, vertex), vertex.count, layout)

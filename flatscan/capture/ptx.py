@@ -52,12 +52,14 @@ class _Scans:
             rows = list(itertools.islice(lines, size))
             if len(rows) < size:
                 raise _too_few(self.path, number, count, start + len(rows))
-            layout = layout or Layout(len(rows[0].split()))
+            width = len(rows[0].split())
+            layout = layout or Layout(width, colour_columns=(4, 5, 6) if width == 7 else ())
             if layout.width not in (3, 4, 7):
                 found, needed = "scan {number} begins with the row '{text}'", "x y z, intensity, perhaps three colours"
                 raise damaged(self.path, found, needed, number=number, text=rows[0].strip()[:60])
             table = layout.table(self.path, rows, start, f"scan {number}, point")
-            yield Block(pose(block_of(table).points))
+            block = block_of(table, layout)
+            yield block._replace(points=pose(block.points))
 
 
 def _too_few(path: Path, number: int, count: int, held: int) -> ReadError:

@@ -11,6 +11,7 @@ from typing import IO, AnyStr, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from flatscan.capture.colours import of_columns
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
 from flatscan.core.notes import Note, note
@@ -23,17 +24,20 @@ LONGEST_LINE = 100_000
 
 
 Normals = Callable[[Rows], Array]
+Colours = Callable[[Rows], NDArray[np.uint8]]
 
 
 class Block(NamedTuple):
-    """Consecutive rows: ``points`` (m, 3) float64 in file units, and a way to get (k, 3) normals of chosen ones.
+    """Consecutive rows: ``points`` (m, 3) float64 in file units, and ways to get (k, 3) of chosen ones.
 
-    ``dropped`` counts rows between them that the format itself marks as no return.
+    ``normals`` as unit vectors, ``colours`` as red, green and blue from 0 to 255. ``dropped`` counts rows between them
+    that the format itself marks as no return.
     """
 
     points: Array
     normals: Normals | None = None
     dropped: int = 0
+    colours: Colours | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,6 +51,7 @@ class PointSource:
     units squared] marks points drawn on a mesh. ``dropped_as`` says what the format marks its dropped rows as.
     ``bounds`` (2, 3) are the least and largest coordinates the header gives. ``u_up`` [m per m] is how well ``up`` is
     known where that is worse than usual. ``kind`` is the capture type that the format itself implies.
+    ``coloured()`` yields the same blocks with their colours where that takes longer.
     """
 
     reader: str
@@ -66,6 +71,7 @@ class PointSource:
     u_up: float | None = None
     warnings: tuple[Note, ...] = ()
     kind: str = ""
+    coloured: Callable[[], Iterator[Block]] | None = None
 
 
 def float32_step(largest: Array) -> Array:
@@ -110,6 +116,7 @@ class BinaryRows:
     count: int
     columns: tuple[str, ...]
     normal_columns: tuple[str, ...] | None = None
+    colour_columns: tuple[str, ...] | None = None
 
     def blocks(self) -> Iterator[Block]:
         """Blocks of rows as (m, 3) float64; a file that ends early raises `ReadError`."""
@@ -123,11 +130,17 @@ class BinaryRows:
                     raise cut_off(
                         self.path, "it ended at point {at:count}", "{count:count} points", at=at, count=self.count
                     )
-                yield Block(columns_of(rows, self.columns), self._normals(rows))
+                yield Block(columns_of(rows, self.columns), self._normals(rows), 0, self._colours(rows))
 
     def _normals(self, rows: np.ndarray) -> Normals | None:
         names = self.normal_columns
         return None if names is None else lambda chosen: columns_of(rows[chosen], names)
+
+    def _colours(self, rows: np.ndarray) -> Colours | None:
+        names = self.colour_columns
+        if names is None:
+            return None
+        return lambda chosen: of_columns(np.stack([rows[name][chosen] for name in names], axis=1))
 
 
 def columns_of(rows: np.ndarray, names: tuple[str, ...]) -> Array:
@@ -142,13 +155,19 @@ def columns_of(rows: np.ndarray, names: tuple[str, ...]) -> Array:
 
 @dataclass(frozen=True)
 class Layout:
-    """How numbers stand in a line: ``width`` cells, x, y, z in ``columns``, None as delimiter for white space."""
+    """How numbers stand in a line: ``width`` cells, x, y, z in ``columns``, None as delimiter for white space.
+
+    ``colour_columns`` are red, green and blue, or one that holds them packed as a number of
+    ``colour_code``; what is no number there is no fault.
+    """
 
     width: int
     columns: tuple[int, ...] = (0, 1, 2)
     normal_columns: tuple[int, ...] = ()
     delimiter: str | None = None
     decimal_comma: bool = False
+    colour_columns: tuple[int, ...] = ()
+    colour_code: str = "f8"
 
     def tidy(self, lines: list[str]) -> list[str]:
         """Lines as `numpy.loadtxt` takes them."""
@@ -159,18 +178,18 @@ class Layout:
         return lines
 
     def table(self, path: Path, lines: list[str], start: int, what: str = "point") -> Array:
-        """x, y, z (and normals) of ``lines`` as (m, k); the first line that breaks the layout raises `ReadError`.
+        """x, y, z (normals, colours) of ``lines`` as (m, k); the first line that breaks the layout raises `ReadError`.
 
         ``start`` is how many rows stand before, ``what`` names a row.
         """
         used = [*self.columns, *self.normal_columns]
         rows = self.tidy(lines)
         if not rows:
-            return np.empty((0, len(used)))
+            return np.empty((0, len(used) + len(self.colour_columns)))
         try:
             full = np.loadtxt(rows, comments=None, delimiter=self.delimiter, ndmin=2)
             if full.shape == (len(rows), self.width):
-                return full[:, used]
+                return full[:, [*used, *self.colour_columns]]
         except ValueError:
             # found and named below
             pass
@@ -181,7 +200,8 @@ class Layout:
                 found = f"{what} {{number:count}} is '{{text}}'"
                 raise damaged(path, found, needed, number=number, text=line.strip()[:60], width=self.width)
         try:
-            return np.loadtxt(rows, comments=None, delimiter=self.delimiter, usecols=used, ndmin=2)
+            found_here = np.loadtxt(rows, comments=None, delimiter=self.delimiter, usecols=used, ndmin=2)
+            return np.hstack([found_here, np.zeros((len(rows), len(self.colour_columns)))])
         except ValueError:
             found = f"{what} {{number:count}} and after are no table of numbers"
             raise damaged(path, found, needed, number=start + 1, width=self.width) from None
@@ -208,7 +228,7 @@ class TextRows:
                 if len(rows) < size:
                     found = "the header promises {count:count} points, the file holds {held:count}"
                     raise cut_off(self.path, found, "{count:count} rows", count=self.count, held=start + len(rows))
-                yield block_of(self.layout.table(self.path, rows, start))
+                yield block_of(self.layout.table(self.path, rows, start), self.layout)
 
 
 def short_lines(stream: IO[AnyStr]) -> Iterator[AnyStr]:
@@ -236,10 +256,15 @@ def line_too_long(path: Path, number: int, needed: str) -> ReadError:
     )
 
 
-def block_of(table: Array) -> Block:
-    """A block from x, y, z and, if there are six columns, normals."""
-    normals = (lambda chosen: table[chosen][:, 3:]) if table.shape[1] > 3 else None
-    return Block(np.ascontiguousarray(table[:, :3]), normals)
+def block_of(table: Array, layout: Layout) -> Block:
+    """A block from x, y, z and, where the layout has them, normals and colours."""
+    last = table.shape[1] - len(layout.colour_columns)
+    normals = (lambda chosen: table[chosen][:, 3:last]) if last > 3 else None
+
+    def colours(chosen: Rows) -> NDArray[np.uint8]:
+        return of_columns(table[chosen][:, last:].astype(layout.colour_code))
+
+    return Block(np.ascontiguousarray(table[:, :3]), normals, 0, colours if layout.colour_columns else None)
 
 
 def is_number(word: str) -> bool:

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from flatscan.capture.colours import NAMES
 from flatscan.capture.registry import Format
 from flatscan.capture.source import (
     BLOCK,
@@ -133,7 +134,8 @@ def _layout(path: Path, rows: list[str], skip: int, header: list[str] | None, pr
         raise damaged(path, "a row of {width:count} columns", needed, width=width, most=_MOST_COLUMNS)
     if header is None:
         columns, notes = _numbered(rows, delimiter, width)
-        return TextLayout(skip, Layout(width, columns, (), delimiter, comma), None, promised, notes)
+        colours = _colours_last(rows, delimiter, width)
+        return TextLayout(skip, Layout(width, columns, (), delimiter, comma, colours), None, promised, notes)
     roles = [_role(word) for word in header]
     if len(header) != width:
         found = "{names} column names and {width} numbers in the first row"
@@ -144,7 +146,10 @@ def _layout(path: Path, rows: list[str], skip: int, header: list[str] | None, pr
         found = "columns in different units ({units})"
         raise damaged(path, found, "one unit for x, y and z", units=tuple(sorted(units)))
     normals = tuple(place[role] for role in ("nx", "ny", "nz") if role in place)
-    layout = Layout(width, (place["x"], place["y"], place["z"]), normals if len(normals) == 3 else (), delimiter, comma)
+    named = next((names for names in NAMES if set(names) <= set(header)), ())
+    colours = tuple(header.index(name) for name in named)
+    axes = (place["x"], place["y"], place["z"])
+    layout = Layout(width, axes, normals if len(normals) == 3 else (), delimiter, comma, colours)
     return TextLayout(skip, layout, next(iter(units), None), promised)
 
 
@@ -155,6 +160,19 @@ def _numbered(rows: list[str], delimiter: str | None, width: int) -> tuple[tuple
     if counting and all(int(after) - int(before) == 1 for before, after in zip(first, first[1:], strict=False)):
         return (1, 2, 3), (note("capture.first-column-counts"),)
     return (0, 1, 2), ()
+
+
+def _colours_last(rows: list[str], delimiter: str | None, width: int) -> tuple[int, ...]:
+    """The last three columns of a table without names, if they hold nothing but whole numbers from 0 to 255."""
+    if width < 6:
+        return ()
+    for row in rows:
+        cells = [cell.strip() for cell in row.strip().split(delimiter)][width - 3 : width]
+        if is_remark(row) or _is_count(row.strip()):
+            continue
+        if not all(cell.isdecimal() and len(cell) <= 3 and int(cell) <= 255 for cell in cells):
+            return ()
+    return (width - 3, width - 2, width - 1)
 
 
 @dataclass(frozen=True)
@@ -177,7 +195,7 @@ class _Table:
     def _free(self, lines: Iterator[str]) -> Iterator[Block]:
         start = 0
         while rows := list(itertools.islice(lines, BLOCK)):
-            yield block_of(self.layout.table(self.path, rows, start, "row"))
+            yield block_of(self.layout.table(self.path, rows, start, "row"), self.layout)
             start += len(rows)
 
     def _counted(self, lines: Iterator[str]) -> Iterator[Block]:
@@ -193,7 +211,7 @@ class _Table:
                     held=start + len(rows),
                     left=left,
                 )
-            yield block_of(self.layout.table(self.path, rows, start, "point"))
+            yield block_of(self.layout.table(self.path, rows, start, "point"), self.layout)
             start, left = start + len(rows), left - len(rows)
             if left == 0:
                 line = next(lines, None)

@@ -1,7 +1,7 @@
 """Every option that commands share, each defined once.
 
-How a capture is read and its wall found (`capture_options`): --wall --cell --up --seen-from --file-unit --width
---height --region --opening --no-opening --capture-type --repeat --tie --warp --reading-u. How it is tested
+How a capture is read and its wall found (`capture_options`): --wall --cell --up --seen-from --file-unit --crop
+--width --height --region --opening --no-opening --capture-type --repeat --tie --warp --reading-u. How it is tested
 (`rule_options`): --rule --directions. What is planned on it (`finish_options`): --least --most --system --fix
 --lean-up-to --turn-up-to --hack-most --parallel-to --square-to --surface --old-plaster --background --waste --seen.
 What is priced on it (`quote_options`): --rates --area-rule --clash --light. Where the answer goes
@@ -90,6 +90,25 @@ class Places(click.ParamType):
             self.fail(f"{wrong.found}; needed: {self.name}.", param, ctx)
 
 
+class FilePlaces(click.ParamType):
+    """So many coordinates behind each other, parted by commas, as they stand in the file: its own numbers and unit."""
+
+    def __init__(self, number: int, shape: str) -> None:
+        self.number, self.name = number, shape
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, ...]:
+        """Numbers; another number of parts, or a part with a unit, is a malformed option."""
+        if isinstance(value, tuple):
+            return value
+        from flatscan.core.errors import BadValue
+        from flatscan.core.settled import file_numbers
+
+        try:
+            return file_numbers(value, self.number, param.name if param and param.name else self.name)
+        except BadValue as wrong:
+            self.fail(f"{wrong.found}; needed: {wrong.needed}.", param, ctx)
+
+
 class Fixed(click.ParamType):
     """A fixed point ``x,y,offset``, then a band the face may miss it by, then ``beside`` if off the wall beside it."""
 
@@ -164,7 +183,8 @@ FIXED = Fixed()
 PAIR = Places(2, "low,high")
 VOLUME = Volume()
 REGION = Places(4, "x0,y0,x1,y1")
-POINT = Places(3, "x,y,z")
+POINT = FilePlaces(3, "x,y,z")
+BOX = FilePlaces(6, "x0,y0,z0,x1,y1,z1")
 WARP = Places(2, "size,length")
 
 
@@ -188,8 +208,9 @@ capture_options = _stack(
     click.option("--wall", type=int, default=1, show_default=True, help="Which of the walls found."),
     click.option("--cell", type=LENGTH, help="Cell size; without it 10, 20 or 50 mm by density."),
     click.option("--up", type=click.Choice(tuple(AXES)), help="File axis that points up."),
-    click.option("--seen-from", type=POINT, help="A point x,y,z on the room side, in file coordinates."),
+    click.option("--seen-from", type=POINT, help="A point x,y,z on the room side, in the file's own numbers."),
     click.option("--file-unit", type=click.Choice(LENGTH_UNITS), help="Unit of the file's coordinates."),
+    click.option("--crop", type=BOX, help="Only the points between two corners, in the file's own numbers."),
     click.option("--width", type=LENGTH, help="Taped width, to check the scale."),
     click.option("--height", type=LENGTH, help="Taped height, to check the scale."),
     click.option("--region", type=REGION, help="Measure only x0,y0,x1,y1 of the wall."),

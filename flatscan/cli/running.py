@@ -92,6 +92,7 @@ def capturing(options: dict[str, Any]) -> Capturing:
         "max_points",
         "tie",
         "warp",
+        "crop",
     )
     given = {name: options.pop(name) for name in names}
     return Capturing(**{name: value for name, value in given.items() if value is not None})
@@ -132,7 +133,7 @@ def one_wall_only(captures: tuple[str, ...], options: dict[str, Any]) -> None:
     """Refuse options that belong to one wall where several captures are given."""
     from flatscan.core.errors import BadValue
 
-    for name in ("seen_from", "width", "height", "region", "opening", "repeat", "fix", "hand", "clash", "tie"):
+    for name in ("seen_from", "width", "height", "region", "opening", "repeat", "fix", "hand", "clash", "tie", "crop"):
         if len(captures) > 1 and options.get(name):
             raise BadValue(
                 f"{{set:{name}}}",
@@ -303,16 +304,21 @@ def exit_code(results: Sequence[Result | None], *, judged: bool) -> int:
 
 
 def list_walls(captures: tuple[str, ...], how: Capturing, output: dict[str, Any]) -> int:
-    """Print the walls of each capture, with size and share of points; nothing is written."""
+    """Print the walls of each capture with how they were read, and draw them from above and as seen from the room."""
     from flatscan import jobs, report
 
     documents = []
-    for capture in captures:
+    for capture, folder in zip(captures, _folders(captures, output), strict=True):
         with progress_bar(quiet=output["quiet"]) as progress:
-            room = jobs.list_walls(capture, how, progress)
-        documents.append(report.wall_list(room))
+            found = jobs.list_readings(capture, how, progress)
+        files: tuple[str, ...] = ()
+        if folder is not None and isinstance(found, jobs.Listed):
+            files = tuple(path.name for path in report.write_pictures(found, folder, output["units"]))
+        documents.append(report.wall_list(found, files))
         if not output["as_json"]:
-            click.echo(report.wall_list_text(capture, room, output["units"]))
+            click.echo(report.wall_list_text(capture, found, output["units"]))
+        if folder is not None and files and not output["quiet"]:
+            sheets_in(folder, files, output["units"])
     if output["as_json"]:
         sys.stdout.write(report.text(documents[0] if len(captures) == 1 else documents))
     return 0

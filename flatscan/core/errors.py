@@ -56,6 +56,12 @@ class FlatscanError(Exception):
         """What the user can do now."""
         return self.parts()[3]
 
+    @property
+    def choices(self) -> tuple[tuple[str, str], ...]:
+        """Settings and their values that the remedy names, each of which settles it."""
+        choices = self.values.get("choices", ())
+        return tuple(tuple(choice) for choice in choices) if isinstance(choices, (tuple, list)) else ()
+
     def inside(self, kind: type[FlatscanError], where: str, **values: object) -> FlatscanError:
         """The same trouble as one of a ``kind``, found at a larger place that is named first."""
         own, found, needed, remedy = self._parts

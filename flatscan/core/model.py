@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from flatscan.core.geometry import Array, Frame, Mask, polygon_area
 from flatscan.core.notes import Note, Place, note
+from flatscan.core.settled import Settled
 from flatscan.core.warp import CommonError
 
 Counts = NDArray[np.int64]
@@ -84,6 +85,8 @@ class Cloud:
     ``sample_normals`` (n, 3) the sample's outward normals; both None if the file does not tell.
     ``independent_share`` is how many independent returns each point stands for (1 for raw returns, less for
     fused or meshed data; methods/uncertainty 3). ``u_up`` [m per m] is how well the capture knows its own vertical.
+    ``unit`` says how the file's unit was settled, ``sample_colours`` (n, 3) are red, green and blue of the sample from
+    0 to 255; None where nobody looked, or the file has none.
     """
 
     origin: Origin
@@ -98,6 +101,8 @@ class Cloud:
     sample_normals: Array | None = None
     independent_share: float = 1.0
     u_up: float = PHONE_GRAVITY
+    unit: Settled | None = None
+    sample_colours: NDArray[np.uint8] | None = None
 
     def __post_init__(self) -> None:
         _own_arrays(self)
@@ -183,7 +188,8 @@ class Wall:
     known. ``slab`` [m] is how far from the fitted plane points still belong to its surface. ``full`` (k, 2) is the
     outline corner to corner where strips at corners or a skirting were left out of ``outline``, the part measured;
     width, height and gross area are the full wall's. ``skirting`` [m] is how far up from the full outline's foot a
-    skirting board covers the wall, 0 without one. ``objects`` are what stands before it, by number.
+    skirting board covers the wall, 0 without one. ``objects`` are what stands before it, by number. ``seen_share`` is
+    about which share of its net area holds points, None where nobody looked.
     """
 
     number: int
@@ -199,6 +205,7 @@ class Wall:
     full: Array | None = None
     objects: tuple[WallObject, ...] = ()
     skirting: float = 0.0
+    seen_share: float | None = None
 
     def __post_init__(self) -> None:
         _own_arrays(self)

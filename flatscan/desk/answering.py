@@ -11,6 +11,7 @@ from flatscan.core.choices import AXES, LENGTH_UNITS, SIGNS
 from flatscan.core.errors import BadValue, FlatscanError
 from flatscan.core.notes import note
 from flatscan.core.phrase import Manner
+from flatscan.core.settled import file_numbers
 from flatscan.core.typed import parse_length
 from flatscan.desk.asking import UNKNOWN, Question, questions, tape_cost, what_for
 from flatscan.desk.folders import Job
@@ -160,16 +161,7 @@ def capturing(job: Job) -> Capturing:
     given |= {name: answer(job, name) or None for name in HINTS}
     given["capture_type"] = answer(job, "capture_type") or None
     if answer(job, "seen_from"):
-        parts = answer(job, "seen_from").split(",")
-        given["seen_from"] = tuple(parse_length(part, where=label("seen_from"), unit="m") for part in parts)
-        if len(parts) != 3:
-            raise BadValue(
-                "{set:seen_from}",
-                "{count} numbers",
-                needed="three, such as 1.5, 2, 1.2",
-                remedy="Correct it",
-                count=len(parts),
-            )
+        given["seen_from"] = file_numbers(answer(job, "seen_from"), 3, "seen_from")
     given["no_opening"] = tuple(sorted({_whole(number, 0) for number in held.get("no_opening", [])} - {0}))
     return Capturing(**given)
 

@@ -3,6 +3,7 @@
 from flatscan.jobs.checking import check, check_seen
 from flatscan.jobs.comparing import compare_surveys
 from flatscan.jobs.lasers import lines
+from flatscan.jobs.listing import Listed, Undecided, list_readings
 from flatscan.jobs.results import (
     Change,
     Check,
@@ -45,6 +46,7 @@ __all__ = [
     "Comparing",
     "Finishing",
     "Lines",
+    "Listed",
     "Looked",
     "Lows",
     "LowsByHand",
@@ -58,12 +60,14 @@ __all__ = [
     "Survey",
     "Tested",
     "Together",
+    "Undecided",
     "check",
     "check_seen",
     "compare_surveys",
     "find_room",
     "gaps_in",
     "lines",
+    "list_readings",
     "list_walls",
     "lows",
     "lows_by_hand",

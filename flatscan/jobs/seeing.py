@@ -18,6 +18,7 @@ from flatscan.core.geometry import Array
 from flatscan.core.model import PHONE_GRAVITY, Cloud, Readings, Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres, root_sum_square, slope
+from flatscan.core.units import METRES_PER
 from flatscan.core.warp import CommonError
 from flatscan.jobs.results import Looked, Seen
 from flatscan.jobs.settings import (
@@ -73,14 +74,24 @@ def _as_seen(seen: Seen, how: Capturing) -> Seen:
     return seen
 
 
-def read(source: Capture, how: Capturing, progress: Progress = silent) -> Cloud | Readings:
-    """What a capture holds, as the settings say to read it; one read already stays as it is."""
+def read(source: Capture, how: Capturing, progress: Progress = silent, *, colours: bool = False) -> Cloud | Readings:
+    """What a capture holds, as the settings say to read it; one read already stays as it is.
+
+    ``colours`` brings those of its sample along, for pictures.
+    """
     if isinstance(source, (Cloud, Readings)):
         return source
     progress(note("stage.reading"), None)
     if not isinstance(source, (str, os.PathLike)):
-        return capture.from_points(_as_array(source), file_unit=how.file_unit, max_points=how.max_points)
-    return capture.read(source, file_unit=how.file_unit, reading_u=how.reading_u, max_points=how.max_points)
+        return capture.from_points(_as_array(source), file_unit=how.file_unit, max_points=how.max_points, crop=how.crop)
+    return capture.read(
+        source,
+        file_unit=how.file_unit,
+        reading_u=how.reading_u,
+        max_points=how.max_points,
+        crop=how.crop,
+        colours=colours,
+    )
 
 
 def _as_array(points: object) -> np.ndarray[Any, Any]:
@@ -194,12 +205,18 @@ def _unmeasured(relief: Relief, step: float) -> tuple[Note, ...]:
     return (note("jobs.no-sensor", scatter=metres(scatter)),)
 
 
-def list_walls(source: Capture, how: Capturing, progress: Progress = silent) -> walls.Room:
-    """All walls of a capture; a table of readings has one, of the size it gives."""
+def list_walls(source: Capture, how: Capturing, progress: Progress = silent, *, ask: bool = True) -> walls.Room:
+    """All walls of a capture; a table of readings has one, of the size it gives.
+
+    A room side that nothing tells is asked for, unless ``ask`` is off.
+    """
     taken = read(source, how, progress)
     if isinstance(taken, Readings):
         return walls.Room((see(taken, how).wall,))
-    return find_room(_watched(taken, progress), how, progress)
+    room = find_room(_watched(taken, progress), how, progress)
+    if ask and (trouble := next((one for one in room.troubles if one is not None), None)) is not None:
+        raise trouble
+    return room
 
 
 def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent) -> walls.Room:
@@ -208,8 +225,10 @@ def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent) -> wall
     kind, _ = _capture_type(cloud, how.capture_type)
     # a capture that knows its own vertical worse than usual says so; else its type does
     cloud = replace(cloud, u_up=kind.lean if cloud.u_up <= PHONE_GRAVITY else max(kind.lean, cloud.u_up))
-    seen_from: Array | None = None if how.seen_from is None else np.array(how.seen_from) - cloud.shift
-    return walls.find_walls(cloud, up=how.up, seen_from=seen_from, width=how.width, height=how.height)
+    # in the file's own numbers
+    scale = METRES_PER[cloud.origin.file_unit]
+    seen_from: Array | None = None if how.seen_from is None else np.array(how.seen_from) * scale
+    return walls.find_walls(cloud, up=how.up, seen_from=seen_from, width=how.width, height=how.height, ask=False)
 
 
 def _watched(cloud: Cloud, progress: Progress) -> Cloud:
@@ -246,7 +265,7 @@ def _capture_type(taken: Cloud | Readings, asked: str | None) -> tuple[CaptureTy
 
 def _checked_stations(taken: Readings, wall: Wall, how: Capturing) -> Wall:
     """Readings make one wall with the size in their file; options that only a cloud can follow are refused."""
-    for name in ("cell", "up", "seen_from", "region"):
+    for name in ("cell", "up", "seen_from", "region", "crop"):
         if getattr(how, name) is not None:
             raise BadValue(
                 f"{{set:{name}}}",
@@ -269,6 +288,9 @@ def _checked_stations(taken: Readings, wall: Wall, how: Capturing) -> Wall:
 def _chosen(room: walls.Room, how: Capturing, file: str) -> Wall:
     for wall in room.walls:
         if wall.number == how.wall:
+            trouble = room.troubles[wall.number - 1] if room.troubles else None
+            if trouble is not None:
+                raise trouble
             if not (how.region or how.opening or how.no_opening):
                 return wall
             added, removed = how.opening, how.no_opening

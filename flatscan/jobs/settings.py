@@ -35,8 +35,9 @@ def silent(_stage: Note, _share: float | None = None) -> None:
 class Capturing:
     """How a capture is read and its wall found; lengths in metres, None where the file and the wall decide.
 
-    ``tie`` is a file of laser readings that tie a scan down, ``warp`` the size and length of its smooth warp where
-    that is known better than by the capture type.
+    ``seen_from`` (x, y, z) and ``crop`` (x0, y0, z0, x1, y1, z1) are in the file's own coordinates and unit: a point
+    on the room side, and the part of the points that counts. ``tie`` is a file of laser readings that tie a scan
+    down, ``warp`` the size and length of its smooth warp where that is known better than by the capture type.
     """
 
     wall: int = 1
@@ -56,6 +57,7 @@ class Capturing:
     max_points: int | None = None
     tie: str | None = None
     warp: tuple[float, ...] | None = None
+    crop: tuple[float, ...] | None = None
 
     def __post_init__(self) -> None:
         for name in ("width", "height", "reading_u"):
@@ -79,6 +81,15 @@ class Capturing:
                     given=len(given),
                     count=count,
                 )
+        if self.crop is not None and not all(
+            low != high and math.isfinite(low + high) for low, high in zip(self.crop[:3], self.crop[3:], strict=True)
+        ):
+            raise BadValue(
+                "{set:crop}",
+                "a box without any space in it",
+                needed="two opposite corners x0,y0,z0,x1,y1,z1 in the file's own numbers",
+                remedy="Give corners that differ along every axis",
+            )
         if self.warp is not None and not (0 <= self.warp[0] < 0.5 and 0.1 <= self.warp[1] < 100):
             raise BadValue(
                 "{set:warp}",
@@ -90,7 +101,7 @@ class Capturing:
             )
 
 
-_COUNTS = (("seen_from", 3), ("region", 4), ("warp", 2))
+_COUNTS = (("seen_from", 3), ("region", 4), ("warp", 2), ("crop", 6))
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from typing import Any, TypedDict, Unpack
 
 from flatscan import jobs
 from flatscan.core.model import Cloud, Readings
+from flatscan.core.settled import file_numbers
 from flatscan.core.typed import in_metres
 from flatscan.jobs import Capturing, Seen
 from flatscan.jobs.seeing import Capture
@@ -16,7 +17,8 @@ from flatscan.wall import Room
 
 Rectangle = tuple[Length, Length, Length, Length]
 _LENGTHS = ("cell", "width", "height", "reading_u")
-_PLACES = ("region", "seen_from", "warp")
+_PLACES = ("region", "warp")
+_FILE_PLACES = {"seen_from": 3, "crop": 6}
 
 
 class How(TypedDict, total=False):
@@ -25,7 +27,8 @@ class How(TypedDict, total=False):
     wall: int
     cell: Length
     up: str
-    seen_from: tuple[Length, Length, Length]
+    seen_from: tuple[float, float, float]
+    crop: tuple[float, float, float, float, float, float]
     file_unit: str
     width: Length
     height: Length
@@ -41,7 +44,12 @@ class How(TypedDict, total=False):
 
 
 def read(
-    source: Capture, *, file_unit: str | None = None, reading_u: Length = 0.0006, max_points: int | None = None
+    source: Capture,
+    *,
+    file_unit: str | None = None,
+    reading_u: Length = 0.0006,
+    max_points: int | None = None,
+    crop: tuple[float, ...] | None = None,
 ) -> Cloud | Readings:
     """What a capture holds, checked and cleaned; read once, it can be asked for all of its walls.
 
@@ -55,6 +63,8 @@ def read(
         Standard uncertainty of one laser reading.
     max_points : int, optional
         Refuse a capture of more.
+    crop : tuple of 6 numbers, optional
+        The part of the points that counts: x0, y0, z0, x1, y1, z1 in the file's own coordinates and unit.
 
     Returns
     -------
@@ -75,7 +85,9 @@ def read(
     >>> fs.read("sample_clouds/laser_grid.csv").width
     2.4
     """
-    how = Capturing(file_unit=file_unit, reading_u=in_metres(reading_u, "reading_u"), max_points=max_points)
+    box = None if crop is None else file_numbers(crop, 6, "crop")
+    u = in_metres(reading_u, "reading_u")
+    how = Capturing(file_unit=file_unit, reading_u=u, max_points=max_points, crop=box)
     return jobs.read(source, how)
 
 
@@ -121,12 +133,13 @@ def relief(source: Capture, **how: Unpack[How]) -> Seen:
     source : path, array of shape (n, 3) in metres, or what `read` gave
         The capture.
     **how
-        `wall` (its number), `cell` (length), `up` ("z", "-y" ...), `seen_from` (a point x, y, z on the room side, as
-        in the file), `file_unit`, `width` and `height` (taped), `region` (left, bottom, right, top), `opening` (more
-        of such rectangles), `no_opening` (numbers of openings found that are none), `capture_type` ("scanner",
-        "phone-walk" ...: sets the common uncertainty), `repeat` (paths of captures of the same wall), `reading_u`
-        (length), `max_points`, `tie` (path of laser readings that tie a scan down), `warp` (size and length of the
-        scan's warp, where known). What is left out is decided by the file and the wall.
+        `wall` (its number), `cell` (length), `up` ("z", "-y" ...), `seen_from` (a point x, y, z on the room side, in
+        the file's own numbers), `crop` (x0, y0, z0, x1, y1, z1, likewise: the points that count), `file_unit`,
+        `width` and `height` (taped), `region` (left, bottom, right, top), `opening` (more of such rectangles),
+        `no_opening` (numbers of openings found that are none), `capture_type` ("scanner", "phone-walk" ...: sets the
+        common uncertainty), `repeat` (paths of captures of the same wall), `reading_u` (length), `max_points`, `tie`
+        (path of laser readings that tie a scan down), `warp` (size and length of the scan's warp, where known). What
+        is left out is decided by the file and the wall.
 
     Returns
     -------
@@ -160,6 +173,8 @@ def capturing(how: How) -> Capturing:
         given[name] = in_metres(given[name], name)
     for name in given.keys() & set(_PLACES):
         given[name] = _all_metres(given[name], name)
+    for name in given.keys() & set(_FILE_PLACES):
+        given[name] = file_numbers(given[name], _FILE_PLACES[name], name)
     if "opening" in given:
         given["opening"] = tuple(_all_metres(place, "opening") for place in given["opening"])
     if "no_opening" in given:

@@ -3,9 +3,11 @@
 from flatscan.report.explain import explain
 from flatscan.report.figures.photo import Photo
 from flatscan.report.folder import FORMATS, USUAL, write
-from flatscan.report.listings import tolerance_records, tolerance_text, wall_list, wall_list_text
+from flatscan.report.listings import tolerance_records, tolerance_text
 from flatscan.report.reporting import report_of
 from flatscan.report.result_document import document, text
+from flatscan.report.room_list import wall_list, wall_list_text
+from flatscan.report.room_pictures import write_pictures
 from flatscan.report.say import say, trouble
 from flatscan.report.screen import summary
 
@@ -25,4 +27,5 @@ __all__ = [
     "wall_list",
     "wall_list_text",
     "write",
+    "write_pictures",
 ]

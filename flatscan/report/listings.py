@@ -1,4 +1,4 @@
-"""Beside the report of a wall: the walls of a room, published tolerances, a series of surveys."""
+"""Beside the report of a wall: published tolerances, a series of surveys."""
 
 from __future__ import annotations
 
@@ -11,58 +11,16 @@ from typing import Any
 
 from flatscan.compare import Entry
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import Quantity, metres, share, square_metres
+from flatscan.core.quantity import Quantity, metres, square_metres
 from flatscan.jobs.series import ADDED, BOTH, NOTHING, REMOVED, Series, Step
 from flatscan.report.placing import place
 from flatscan.report.reporting import report_of
 from flatscan.report.result_document import SCHEMA, plain_values, text
 from flatscan.report.say import finished, say
 from flatscan.standards import Tolerance
-from flatscan.wall import Corner, Room
 
 WIDTH = 96
 _PLAIN = ("id", "document", "edition", "clause", "criterion", "applies_to", "method", "interpolation")
-
-
-def wall_list(room: Room) -> dict[str, object]:
-    """The walls of a room as the document of ``survey --list --json``."""
-    walls = [
-        {"number": wall.number, "width_mm": wall.width, "height_mm": wall.height, "share": wall.share}
-        for wall in room.walls
-    ]
-    corners = [
-        {
-            "left": corner.left,
-            "right": corner.right,
-            "angle_deg": corner.angle,
-            "out_of_square_mm": corner.out_of_square,
-            "u_out_of_square_mm": corner.u_out_of_square,
-            "leg_mm": corner.leg,
-        }
-        for corner in room.corners
-    ]
-    return plain_values({"schema": SCHEMA, "walls": walls, "corners": corners, "warnings": list(room.notes)})
-
-
-def wall_list_text(capture: str, room: Room, units: str) -> str:
-    """The walls of a room, a line each, and how square they meet."""
-    head = note("list.wall" if len(room.walls) == 1 else "list.walls", file=capture, walls=len(room.walls))
-    lines = [say(head, units)]
-    for wall in room.walls:
-        code = "list.wall-with-openings" if wall.openings else "list.wall-of-room"
-        size: dict[str, Any] = {"width": metres(wall.width), "height": metres(wall.height)}
-        more: dict[str, Any] = {"openings": len(wall.openings)} if wall.openings else {}
-        lines.append(f"  {say(note(code, None, number=wall.number, share=share(wall.share), **size, **more), units)}")
-    lines += [f"  {say(_square(corner), units)}" for corner in room.corners]
-    return "\n".join(lines)
-
-
-def _square(corner: Corner) -> Note:
-    between: dict[str, Any] = {"left": corner.left, "right": corner.right}
-    if corner.out_of_square is None:
-        return note("list.corner-not-known", None, **between)
-    code = "list.corner-open" if corner.out_of_square > 0 else "list.corner-closed"
-    return note(code, None, off=metres(abs(corner.out_of_square)), leg=metres(corner.leg), **between)
 
 
 def tolerance_records(entries: Sequence[Tolerance]) -> dict[str, object]:

@@ -14,9 +14,9 @@ from flatscan.core.quantity import metres
 from flatscan.jobs import Lines, LowsByHand, Result, Seen
 from flatscan.report.drawings import Drawing
 from flatscan.report.laser_work import line_text
-from flatscan.report.listings import wall_list_text
 from flatscan.report.parts import Report, Section
 from flatscan.report.reporting import report_of, short_cautions
+from flatscan.report.room_list import wall_list_text
 from flatscan.report.say import Said, finished, say
 from flatscan.report.sections.seen_section import wall_name
 from flatscan.wall import Room

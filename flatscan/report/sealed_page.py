@@ -191,6 +191,8 @@ WIDTH = 88
 _BARE = frozenset(
     {
         "wall",
+        "seen_from",
+        "crop",
         "no_opening",
         "confidence",
         "directions",

@@ -50,10 +50,9 @@ class Context:
 
 @dataclass(frozen=True, eq=False)
 class Drawn:
-    """What corners and numbers need of a wall beside the wall itself.
+    """What corners need of a wall beside the wall itself.
 
-    Its surface, its grid, the surfaces at its edges, where its left edge lies in the grid's coordinates [m], and
-    about which share of its net area holds points.
+    Its surface, its grid, the surfaces at its edges, and where its left edge lies in the grid's coordinates [m].
     """
 
     plane: Candidate
@@ -61,7 +60,6 @@ class Drawn:
     edges: tuple[Edge, ...]
     planes: list[Candidate]
     left: float
-    covered: float
 
 
 def draw_wall(
@@ -108,7 +106,8 @@ def draw_wall(
     )
     net = wall.gross_area - sum(opening.width * opening.height for opening in wall.openings)
     filled = float(ndimage.binary_closing(occupied, np.ones((3, 3))).sum()) * grid.cell**2
-    return wall, Drawn(fit.plane, grid, edges, context.planes, float(corner[0]), filled / max(net, 1e-6))
+    wall = replace(wall, seen_share=min(filled / max(net, 1e-6), 1.0))
+    return wall, Drawn(fit.plane, grid, edges, context.planes, float(corner[0]))
 
 
 def _strips(context: Context, fit: Fit, edges: tuple[Edge, ...], whole: Array, skirting: Skirting | None) -> Array:

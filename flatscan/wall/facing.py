@@ -10,40 +10,103 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatscan.core.errors import BadValue, UnitsUnknown
+from flatscan.core.errors import BadValue, FlatscanError, UnitsUnknown
 from flatscan.core.geometry import Array
 from flatscan.core.model import Cloud
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres
+from flatscan.core.settled import GIVEN, LIKELY, OPEN, SURE, Otherwise, Settled, file_place
+from flatscan.core.units import METRES_PER
 from flatscan.wall.planes import Candidate, Thinned
 
 CLEARLY = 3.0
 NEAR, FAR = 0.3, 10.0
 ON_THE_WALL = 0.05
 CLEAR_OF_REVEALS = 0.45
+CLEAR_OF_WALLS = 0.3
+# of a point somebody may copy: to a centimetre or so in any unit
+_DECIMALS = {"m": 2, "mm": 0, "cm": 0, "ft": 2, "in": 1}
 
 
 @dataclass(frozen=True, slots=True)
 class Facing:
-    """+1 if the plane's normal points to the room, -1 if away from it; how that is known; remarks."""
+    """+1 if the plane's normal points to the room, -1 if away from it; how that is known; remarks.
+
+    ``trouble`` is the error that asks for the side where nothing tells: the sign is then no more than a start.
+    """
 
     sign: float
-    known: Note
+    settled: Settled
+    notes: tuple[Note, ...] = ()
+    trouble: FlatscanError | None = None
+
+    @property
+    def known(self) -> Note:
+        """What tells the side."""
+        return self.settled.by
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """A sign, what tells it, how sure that is, and remarks."""
+
+    sign: float
+    by: Note
+    sure: str = SURE
     notes: tuple[Note, ...] = ()
 
 
 def decide_facing(
-    cloud: Cloud, thinned: Thinned, planes: list[Candidate], plane: Candidate, up: Array, seen_from: Array | None
+    cloud: Cloud,
+    thinned: Thinned,
+    planes: list[Candidate],
+    plane: Candidate,
+    up: Array,
+    seen_from: Array | None,
+    standing: list[Candidate] | None = None,
 ) -> Facing:
-    """The room side of ``plane``; `UnitsUnknown` asks for it where nothing tells."""
-    automatic = (
+    """The room side of ``plane``; where nothing tells, what is found then holds the error that asks for it.
+
+    ``standing`` are the other walls, which a point to be given as ``seen_from`` should stand clear of.
+    """
+    scale = METRES_PER[cloud.origin.file_unit]
+    points = {
+        sign: file_place(
+            (_beside(plane, sign, up, standing or []) + cloud.shift) / scale, _DECIMALS[cloud.origin.file_unit]
+        )
+        for sign in (1.0, -1.0)
+    }
+    told = (
         _from_stands(cloud, thinned, plane) or _from_normals(cloud, plane) or _from_surfaces(thinned, planes, plane, up)
     )
+    trouble: FlatscanError | None = None
     if seen_from is not None:
-        return _facing_as_asked(cloud, plane, seen_from, automatic)
-    if automatic is not None:
-        return automatic
-    return _from_origin(cloud, plane)
+        asked, trouble = _as_asked(cloud, plane, seen_from, told, points)
+        told = asked or told
+    elif told is None:
+        told = _from_origin(cloud, plane)
+    if told is not None:
+        others = (Otherwise(points[-told.sign]),)
+        settled = Settled("seen_from", points[told.sign], told.by, told.sure, others)
+        return Facing(told.sign, settled, told.notes, None)
+    settled = Settled("seen_from", points[1.0], note("wall.facing-open"), OPEN, (Otherwise(points[-1.0]),))
+    return Facing(1.0, settled, (), trouble or _ask(cloud, plane, points))
+
+
+def _beside(plane: Candidate, sign: float, up: Array, standing: list[Candidate]) -> Array:
+    """A point (3,) well off the plane on one side of it and, where there is one, clear of the other walls' planes."""
+    aside = np.cross(up, plane.normal)
+    others = [other for other in standing if other is not plane]
+    best, most = plane.centre + sign * plane.normal, -1.0
+    for off in (1.0, 0.7, 1.4, 0.5, 2.0):
+        for slide in (0.0, 0.5, -0.5, 1.0, -1.0):
+            point = plane.centre + sign * off * plane.normal + slide * aside
+            clear = min((abs(float(_off(other, point)[0])) for other in others), default=np.inf)
+            if clear >= CLEAR_OF_WALLS:
+                return point
+            if clear > most:
+                best, most = point, clear
+    return best
 
 
 def _off(plane: Candidate, points: Array) -> Array:
@@ -51,24 +114,34 @@ def _off(plane: Candidate, points: Array) -> Array:
     return (np.atleast_2d(points) - plane.centre) @ plane.normal
 
 
-def _facing_as_asked(cloud: Cloud, plane: Candidate, seen_from: Array, automatic: Facing | None) -> Facing:
-    """The side of the point the user named; on the wall itself it tells nothing and raises `BadValue`."""
+def _as_asked(
+    cloud: Cloud, plane: Candidate, seen_from: Array, told: _Told | None, points: dict[float, str]
+) -> tuple[_Told | None, FlatscanError | None]:
+    """The side of the point the user named; on the wall itself it tells nothing, and an error says so."""
     off = float(_off(plane, np.asarray(seen_from, float) - cloud.shift)[0])
     if abs(off) < ON_THE_WALL:
-        raise BadValue(
+        return None, BadValue(
             "{set:seen_from}",
             "the point lies {off:length} from the wall's plane",
             needed="a point on the room side, at least {least:length} off the wall",
-            remedy="Give a point well inside the room",
+            remedy="Give a point well inside the room: {set:seen_from} {one} or {set:seen_from} {two}",
             off=metres(abs(off)),
             least=metres(ON_THE_WALL),
+            **_choices(points),
         )
     sign = float(np.sign(off))
-    against = [automatic.known] if automatic is not None and automatic.sign != sign else []
-    return Facing(sign, note("wall.facing-asked"), tuple(note("wall.seen-from-against", by=known) for known in against))
+    against = [told.by] if told is not None and told.sign != sign else []
+    notes = tuple(note("wall.seen-from-against", by=known) for known in against)
+    return _Told(sign, note("wall.facing-asked"), GIVEN, notes), None
 
 
-def _from_stands(cloud: Cloud, thinned: Thinned, plane: Candidate) -> Facing | None:
+def _choices(points: dict[float, str]) -> dict[str, object]:
+    """The two points that an error offers."""
+    one, two = points[1.0], points[-1.0]
+    return {"one": one, "two": two, "choices": (("seen_from", one), ("seen_from", two))}
+
+
+def _from_stands(cloud: Cloud, thinned: Thinned, plane: Candidate) -> _Told | None:
     """The side of the scanner; with stands on both sides, of those nearest to the wall's middle."""
     if cloud.stands is None or not len(cloud.stands):
         return None
@@ -79,10 +152,10 @@ def _from_stands(cloud: Cloud, thinned: Thinned, plane: Candidate) -> Facing | N
         return None
     signs = np.sign(off[usable])
     if abs(signs.sum()) == len(signs):
-        return Facing(float(signs[0]), note("wall.facing-stands" if len(signs) > 1 else "wall.facing-stand"))
+        return _Told(float(signs[0]), note("wall.facing-stands" if len(signs) > 1 else "wall.facing-stand"))
     nearest = int(np.argmin(np.where(usable, away, np.inf)))
     both = note("wall.stands-on-both-sides", at=middle_of(plane))
-    return Facing(float(np.sign(off[nearest])), note("wall.facing-nearest-stand"), (both,))
+    return _Told(float(np.sign(off[nearest])), note("wall.facing-nearest-stand"), LIKELY, (both,))
 
 
 def middle_of(plane: Candidate) -> tuple[Quantity, ...]:
@@ -90,7 +163,7 @@ def middle_of(plane: Candidate) -> tuple[Quantity, ...]:
     return tuple(metres(part) for part in plane.centre)
 
 
-def _from_normals(cloud: Cloud, plane: Candidate) -> Facing | None:
+def _from_normals(cloud: Cloud, plane: Candidate) -> _Told | None:
     """The side the file's own normals point to, if at least nine in ten agree."""
     if cloud.sample_normals is None:
         return None
@@ -102,10 +175,10 @@ def _from_normals(cloud: Cloud, plane: Candidate) -> Facing | None:
     front = float((along > 0).mean())
     if 0.1 < front < 0.9:
         return None
-    return Facing(1.0 if front > 0.5 else -1.0, note("wall.facing-normals"))
+    return _Told(1.0 if front > 0.5 else -1.0, note("wall.facing-normals"))
 
 
-def _from_surfaces(thinned: Thinned, planes: list[Candidate], plane: Candidate, up: Array) -> Facing | None:
+def _from_surfaces(thinned: Thinned, planes: list[Candidate], plane: Candidate, up: Array) -> _Told | None:
     """The side on which floor, ceiling and other walls lie: those right at the wall first, then all in front of it.
 
     Only points of large surfaces count: a window's reveal lies behind the wall and must not turn it round.
@@ -125,26 +198,27 @@ def _from_surfaces(thinned: Thinned, planes: list[Candidate], plane: Candidate, 
         within = beside & (np.abs(off) > least) & (np.abs(off) < most)
         front, behind = int((off[within] > 0).sum()), int((off[within] < 0).sum())
         if front + behind >= 30 and max(front, behind) > CLEARLY * min(front, behind):
-            return Facing(1.0 if front > behind else -1.0, known)
+            return _Told(1.0 if front > behind else -1.0, known)
     return None
 
 
-def _from_origin(cloud: Cloud, plane: Candidate) -> Facing:
+def _from_origin(cloud: Cloud, plane: Candidate) -> _Told | None:
     """The side of the file's origin when that lies 0.3 to 10 m off the plane: assumed, and said."""
     off = float(_off(plane, -cloud.shift)[0])
-    if NEAR <= abs(off) <= FAR:
-        assumed = note("wall.facing-assumed", off=metres(abs(off)))
-        return Facing(float(np.sign(off)), note("wall.facing-origin"), (assumed,))
-    middle = plane.centre + cloud.shift
-    one, two = middle + plane.normal, middle - plane.normal
-    text = [",".join(f"{part:.2f}" for part in point) for point in (one, two)]
-    raise UnitsUnknown(
+    if not NEAR <= abs(off) <= FAR:
+        return None
+    assumed = note("wall.facing-assumed", off=metres(abs(off)))
+    return _Told(float(np.sign(off)), note("wall.facing-origin"), LIKELY, (assumed,))
+
+
+def _ask(cloud: Cloud, plane: Candidate, points: dict[float, str]) -> UnitsUnknown:
+    """The error that asks which side is the room."""
+    return UnitsUnknown(
         cloud.origin.file,
         "nothing tells which side of the wall is the room (no scanner position, normals or other surface; "
         "the file's origin is {off:span.2} off the wall)",
         needed="the room side, because on the wrong one humps read as hollows",
         remedy="Give a point on the room side: {set:seen_from} {one} or {set:seen_from} {two}",
-        off=metres(abs(off)),
-        one=text[0],
-        two=text[1],
+        off=metres(abs(float(_off(plane, -cloud.shift)[0]))),
+        **_choices(points),
     )

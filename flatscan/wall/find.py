@@ -6,22 +6,25 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from flatscan.core.errors import TooFewPoints, WallNotFound
+from flatscan.core.errors import FlatscanError, TooFewPoints, WallNotFound
 from flatscan.core.geometry import Array, fit_plane, fit_plane_robust, robust_scale
 from flatscan.core.model import Cloud, Showing, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import degrees, metres, share, square_metres
+from flatscan.core.settled import Settled
 from flatscan.wall.adjust import check_taped, scale_notes
 from flatscan.wall.draw import Context, Drawn, draw_wall
 from flatscan.wall.facing import decide_facing, middle_of
 from flatscan.wall.fit import fit_wall
 from flatscan.wall.occupancy import SLAB, count_points, occupancy_cell, stride
-from flatscan.wall.orientation import axis_name, decide_up, is_upright
+from flatscan.wall.orientation import Upright, axis_name, decide_up, is_upright
 from flatscan.wall.planes import Bend, Candidate, Thinned, find_bend, find_planes, level_beside, thin, with_normals
+from flatscan.wall.ways_up import size_of
 
 LEAST_SAMPLE = 100
 TINY, TINY_SHARE = 1.0, 0.1
-ALIKE, HALF_SEEN = 0.01, 0.5
+ALIKE, HALF_SEEN = 1e-6, 0.5
+ONE_WAY = np.cos(np.radians(45.0))
 SMALLEST, LARGEST = 0.3, 300.0
 SAMPLED = 100_000
 LEAST_WALL, LEAST_WIDTH, LEAST_HEIGHT = 0.7, 0.4, 1.0
@@ -55,11 +58,18 @@ class Corner:
 
 @dataclass(frozen=True, eq=False, repr=False)
 class Room(Showing):
-    """All walls of one capture, numbered 1 (largest net area), then clockwise seen from above."""
+    """All walls of one capture, numbered 1 (largest net area), then clockwise seen from above.
+
+    ``up`` says how up was settled and ``sides`` how each wall's room side was; ``troubles`` are the errors that ask
+    for a side which nothing tells, None for every wall that has one.
+    """
 
     walls: tuple[Wall, ...]
     corners: tuple[Corner, ...] = ()
     notes: tuple[Note, ...] = ()
+    up: Settled | None = None
+    sides: tuple[Settled, ...] = ()
+    troubles: tuple[FlatscanError | None, ...] = ()
 
 
 def find_walls(
@@ -69,13 +79,15 @@ def find_walls(
     seen_from: Array | None = None,
     width: float | None = None,
     height: float | None = None,
+    ask: bool = True,
 ) -> Room:
     """The walls of a capture, each with frame, outline and openings, numbered 1 (largest net area), then clockwise.
 
     ``up`` is x, y, z, -x, -y or -z; ``seen_from`` (3,) a point on the room side in file coordinates [m]; ``width``
     and ``height`` [m] are taped sizes to check the scale with. A wall is a flat, connected surface within 5 degrees
     of vertical: the largest one of any size, and all others of at least 0.7 m2 that are 0.4 m wide and 1 m high.
-    Raises `UnitsUnknown` where up or the room side cannot be told, `WallNotFound` where nothing flat stands upright,
+    Raises `UnitsUnknown` where up or a room side cannot be told (unless ``ask`` is off: then the side is left open and
+    the error stands in the room), `WallNotFound` where nothing flat stands upright,
     `TooFewPoints` for a capture with next to nothing in it, and `BadValue` for settings that make no sense.
     """
     check_taped(width, height)
@@ -90,11 +102,14 @@ def find_walls(
     upright = decide_up(cloud, thinned, planes, up)
     standing = _standing(planes, thinned, upright.direction)
     if not standing:
-        raise _nothing_upright(cloud, planes, upright.direction)
+        raise _nothing_upright(cloud, planes, upright)
     if standing[0].area < TINY and len(standing[0].members) < TINY_SHARE * len(thinned.points):
         raise _nothing_large(cloud, thinned, standing[0])
     standing, bent = _flat_only(cloud, thinned, standing)
-    faces = [decide_facing(cloud, thinned, planes, plane, upright.direction, seen_from) for plane in standing]
+    faces = [decide_facing(cloud, thinned, planes, plane, upright.direction, seen_from, standing) for plane in standing]
+    trouble = next((face.trouble for face in faces if face.trouble is not None), None)
+    if ask and trouble is not None:
+        raise trouble
     fits = [
         fit_wall(cloud.sample, thinned, plane, upright.direction, face.sign)
         for plane, face in zip(standing, faces, strict=True)
@@ -107,17 +122,41 @@ def find_walls(
     drawn, sparse = [], []
     for fit, grid, face in zip(fits, grids, faces, strict=True):
         try:
-            drawn.append(draw_wall(context, fit, grid, face, level_beside(thinned, fit.plane, standing)))
+            level = level_beside(thinned, fit.plane, standing)
+            drawn.append((*draw_wall(context, fit, grid, face, level), face))
         except TooFewPoints as reason:
             if len(fits) == 1 or (fit is fits[-1] and not drawn):
                 raise
-            sparse.append(note("wall.too-sparse", at=middle_of(fit.plane), count=reason.values["count"]))
+            sparse.append(_left_out(fit.plane, thinned, upright.direction, reason))
     drawn = [pair for place, pair in enumerate(drawn) if place == 0 or _is_wall(pair[0])]
-    order = numbers([wall for wall, _ in drawn], [more.covered for _, more in drawn], upright.direction)
+    order = numbers([wall for wall, *_ in drawn], upright.direction)
     walls = tuple(replace(drawn[i][0], number=place + 1) for place, i in enumerate(order))
-    walls = tuple(replace(wall, notes=(*wall.notes, *scale_notes(wall, width, height))) for wall in walls)
+    walls = tuple(
+        replace(wall, notes=(*wall.notes, *half_seen(wall), *scale_notes(wall, width, height))) for wall in walls
+    )
     corners = find_corners(walls, [drawn[i][1] for i in order])
-    return Room(walls, corners, (*upright.notes, *bent, *sparse))
+    sides = [drawn[i][2] for i in order]
+    return Room(
+        walls,
+        corners,
+        (*upright.notes, *bent, *sparse),
+        upright.settled,
+        tuple(side.settled for side in sides),
+        tuple(side.trouble for side in sides),
+    )
+
+
+def _left_out(plane: Candidate, thinned: Thinned, up: Array, reason: TooFewPoints) -> Note:
+    """What is said of a wall whose points are too scattered to be a surface: where it is, its size, and why."""
+    width, height = size_of(thinned, plane, up)
+    return note(
+        "wall.too-sparse",
+        at=middle_of(plane),
+        width=metres(width),
+        height=metres(height),
+        count=reason.values["count"],
+        area=square_metres(max(width * height, 1e-6)),
+    )
 
 
 def _sampled(cloud: Cloud) -> Cloud:
@@ -153,7 +192,7 @@ def _checked(cloud: Cloud) -> Array:
             cloud.origin.file,
             "points that fill {x:span.4g} x {y:span.4g} x {z:span.4g}",
             needed="a wall, {least:span} to {most:span} along its longest side",
-            remedy="Check the unit with {set:file_unit}",
+            remedy="Check the unit with {set:file_unit}, or take a part of it with {set:crop}",
             least=metres(SMALLEST),
             most=metres(LARGEST),
             **_box(extent),
@@ -217,9 +256,11 @@ def _nothing_flat(cloud: Cloud, thinned: Thinned) -> WallNotFound:
     )
 
 
-def _nothing_upright(cloud: Cloud, planes: list[Candidate], up: Array) -> WallNotFound:
+def _nothing_upright(cloud: Cloud, planes: list[Candidate], upright: Upright) -> WallNotFound:
     """The error that names what was found instead of a wall."""
-    kinds, values = [], dict[str, object]()
+    kinds, values, up = [], dict[str, object](), upright.direction
+    axes = tuple(other.value for other in upright.others if other.value != axis_name(-up))
+    ways = " or ".join(f"{{set:up}} {axis}" for axis in axes)
     for number, plane in enumerate(planes[:4]):
         tilt = float(np.degrees(np.arccos(np.clip(abs(np.dot(plane.normal, up)), 0, 1))))
         leaning = f"a surface leaning {{tilt{number}:angle.0}} from vertical"
@@ -229,8 +270,9 @@ def _nothing_upright(cloud: Cloud, planes: list[Candidate], up: Array) -> WallNo
         cloud.origin.file,
         f"no vertical surface where the file's {{axis}} is up: only {', '.join(kinds)}",
         needed=_UPRIGHT,
-        remedy="Scan a wall, or say which way is up with {set:up}",
+        remedy=f"Scan a wall, or say which way is up with {ways}" if axes else "Scan a wall",
         axis=axis_name(up),
+        choices=tuple(("up", axis) for axis in axes),
         **values,
     )
 
@@ -258,24 +300,34 @@ def _is_wall(wall: Wall) -> bool:
     return wall.width >= LEAST_WIDTH and wall.gross_area >= LEAST_WALL / 2
 
 
-def numbers(walls: list[Wall], covered: list[float], up: Array) -> list[int]:
+def half_seen(wall: Wall) -> tuple[Note, ...]:
+    """A remark on a wall of which less than half of the net area holds points."""
+    if wall.seen_share is None or wall.seen_share >= HALF_SEEN:
+        return ()
+    return (note("wall.half-seen", share=share(wall.seen_share)),)
+
+
+def numbers(walls: list[Wall], up: Array) -> list[int]:
     """Indices of the walls in their order: largest net area, then clockwise seen from above about their middle.
 
-    Of walls whose net areas are alike within `ALIKE`, the one with the most points counts as the largest. A wall of
-    which less than half was seen does not come first while there is another.
+    Of facades, which face away from their middle, the others follow to the right as one faces them; of walls that all
+    face one way the others come from left to right. Areas within `ALIKE` [m2], which only rounding parts, are alike:
+    then the place in the file decides.
     """
-    middles = [wall.frame.to_file(np.array([[wall.width / 2, wall.height / 2, 0.0]]))[0] for wall in walls]
+    middles = np.array([wall.frame.to_file(np.array([[wall.width / 2, wall.height / 2, 0.0]]))[0] for wall in walls])
     areas = np.array([_net_area(wall) for wall in walls])
-    seen = np.array(covered) > HALF_SEEN
-    areas = np.where(seen, areas, 0.0) if seen.any() else areas
-    shares = np.array([wall.share for wall in walls])
-    first = int(np.argmax(np.where(areas >= (1 - ALIKE) * areas.max(), shares, -1.0)))
-    arms = np.array(middles) - np.mean(middles, axis=0)
-    east = walls[first].frame.along
-    north = np.cross(up, east)
-    turn = np.arctan2(arms @ north, arms @ east)
-    clockwise = np.mod(turn[first] - turn + 1e-9, 2 * np.pi)
-    return sorted(range(len(walls)), key=lambda i: (i != first, clockwise[i]))
+    largest = np.flatnonzero(areas >= areas.max() - ALIKE)
+    first = int(min(largest, key=lambda i: tuple(np.round(middles[i], 2))))
+    east, out = walls[first].frame.along, walls[first].frame.out
+    outs = np.array([wall.frame.out for wall in walls])
+    if (outs @ out > ONE_WAY).all():
+        after = middles @ east
+    else:
+        arms = middles - middles.mean(axis=0)
+        turn = np.arctan2(arms @ np.cross(up, east), arms @ east)
+        outside = float(areas @ np.sign((arms * outs).sum(axis=1))) > 0
+        after = np.mod((turn - turn[first]) * (1 if outside else -1) + 1e-9, 2 * np.pi)
+    return sorted(range(len(walls)), key=lambda i: (i != first, after[i]))
 
 
 def _net_area(wall: Wall) -> float:

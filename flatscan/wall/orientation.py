@@ -1,6 +1,7 @@
 """Which way is up.
 
-In this order: what the user says; floor and ceiling; the format's convention; the one file axis that fits.
+What the user says; else the file axis that most speaks for (`flatscan.wall.ways_up`): floor and ceiling, the format's
+convention, a door, the one axis that fits, and the size of the wall it makes; two that are as likely are asked for.
 Floor and ceiling only choose the *axis*; a floor is seldom level to better than a few mm per m, so where it is square
 to a file axis within `SQUARE` that axis is taken as the capture's own vertical. Only where no file axis fits is the
 floor itself taken as level, with the uncertainty of a floor.
@@ -8,7 +9,7 @@ floor itself taken as level, with the uncertainty of a floor.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,24 +19,31 @@ from flatscan.core.geometry import Array, unit
 from flatscan.core.model import Cloud, Plumb
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
+from flatscan.core.settled import GIVEN, LIKELY, SURE, Otherwise, Settled
 from flatscan.wall.planes import Candidate, Thinned
+from flatscan.wall.ways_up import CLEAR_LEAD, HIGH, LEAD, LEAST, SQUARE, UPRIGHT, Level, WayUp, only_axes, ways_up
 
-SQUARE = np.sin(np.radians(3.0))
-UPRIGHT = np.sin(np.radians(5.0))
 # how level floors and ceilings are built, k = 1: common practice
 U_FLOOR = 0.003
-STOREY = (2.0, 8.0)
 LONE, FITTING = 0.5, 0.7
+_SIDES = ("width", "height")
 
 
 @dataclass(frozen=True, eq=False)
 class Upright:
-    """Up (3,), how it is known, what is known of plumb, and remarks."""
+    """Up (3,), how it is known, what is known of plumb, remarks, and how sure it is with what else may be up."""
 
     direction: Array
     known: Note
     plumb: Plumb
     notes: tuple[Note, ...] = ()
+    sure: str = SURE
+    others: tuple[Otherwise, ...] = ()
+
+    @property
+    def settled(self) -> Settled:
+        """How up was settled, with the option that says it."""
+        return Settled("up", axis_name(self.direction), self.known, self.sure, self.others)
 
 
 def parse_up(text: str) -> Array:
@@ -65,22 +73,51 @@ def is_upright(plane: Candidate, up: Array) -> bool:
 
 
 def decide_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], asked: str | None) -> Upright:
-    """Up by the first of the ways above that gives an answer; `UnitsUnknown` asks for it where none does."""
+    """Up by what most speaks for it; `UnitsUnknown` asks for it where nothing does, or as much for two axes."""
     level = _level_pairs(thinned, planes, list(np.eye(3)))
+    ways = ways_up(cloud, thinned, planes, level)
     if asked is not None:
-        return _as_asked(cloud, parse_up(asked), level)
-    choice = _choose_level(level, cloud)
-    if choice is not None:
-        return _by_level(choice, cloud, thinned)
-    if cloud.up is not None:
+        axis = parse_up(asked)
+        return replace(_as_asked(cloud, axis, level), sure=GIVEN, others=_others(ways, axis))
+    told = [way for way in ways if way.told]
+    if not told and cloud.up is not None:
+        # square to nothing that was found: what stands upright to it will be looked for all the same
+        upright = _own_vertical(unit(cloud.up), _convention(cloud), cloud)
+        return replace(upright, sure=LIKELY, others=_others(ways, upright.direction, flip=False))
+    if not told:
+        tilted = [] if level else _level_pairs(thinned, planes, [plane.normal for plane in planes], both=True)
+        if tilted:
+            return _by_tilted(min(tilted, key=lambda found: found.apart or np.inf), thinned, cloud.origin.file)
+        raise _ask_for_up(cloud, only_axes(planes), ways)
+    best = told[0]
+    rivals = [way for way in ways if way is not best and way.points > max(best.points - LEAD, LEAST) + 1e-9]
+    if best.points <= LEAST or rivals:
+        raise _ask_which(cloud, [best, *rivals])
+    second = next((way for way in ways if way is not best and way.points > LEAST), None)
+    sure = SURE if second is None or best.points - second.points >= CLEAR_LEAD - 1e-9 else LIKELY
+    upright = _by_way(best, cloud, thinned)
+    return replace(upright, sure=sure, others=_others(ways, upright.direction, flip=cloud.up is None))
+
+
+def _by_way(way: WayUp, cloud: Cloud, thinned: Thinned) -> Upright:
+    """Up along an axis, known by what tells it most."""
+    if way.level is not None:
+        return _by_level(way.level, cloud, thinned)
+    if way.convention and cloud.up is not None:
         return _own_vertical(unit(cloud.up), _convention(cloud), cloud)
-    only = _only_axes(planes)
-    if len(only) == 1:
-        return _own_vertical(only[0], note("wall.up-only-axis", axis=axis_name(only[0])), cloud)
-    tilted = [] if level else _level_pairs(thinned, planes, [plane.normal for plane in planes], both=True)
-    if tilted:
-        return _by_tilted(min(tilted, key=lambda found: found.apart or np.inf), thinned, cloud.origin.file)
-    raise _ask_for_up(cloud, only)
+    return _own_vertical(way.axis, note("wall.up-only-axis", axis=axis_name(way.axis)), cloud)
+
+
+def _others(ways: list[WayUp], taken: Array, *, flip: bool = True) -> tuple[Otherwise, ...]:
+    """What else may be up: other axes that make a wall, and the same one the other way round."""
+    others = [
+        Otherwise(axis_name(way.axis), way.width, way.height)
+        for way in ways
+        if abs(np.dot(way.axis, taken)) < 0.5 and way.points > LEAST
+    ]
+    same = next((way for way in ways if abs(np.dot(way.axis, taken)) > 1 - SQUARE), None)
+    over = [Otherwise(axis_name(-taken), same.width, same.height)] if flip and same is not None else []
+    return (*others, *over)
 
 
 def _own_vertical(up: Array, known: Note, cloud: Cloud, notes: tuple[Note, ...] = ()) -> Upright:
@@ -93,25 +130,9 @@ def _convention(cloud: Cloud) -> Note:
     return cloud.up_from or note("wall.up-file")
 
 
-@dataclass(frozen=True, eq=False)
-class _Level:
-    """A direction with the extreme planes square to it: low and high end (None: not found) and their distance."""
-
-    axis: Array
-    low: Candidate | None
-    high: Candidate | None
-    walls: float
-
-    @property
-    def apart(self) -> float | None:
-        if self.low is None or self.high is None:
-            return None
-        return float(np.dot(self.high.centre - self.low.centre, self.axis))
-
-
-def _level_pairs(thinned: Thinned, planes: list[Candidate], axes: list[Array], *, both: bool = False) -> list[_Level]:
+def _level_pairs(thinned: Thinned, planes: list[Candidate], axes: list[Array], *, both: bool = False) -> list[Level]:
     """For each direction the planes square to it that have (nearly) everything else on one side."""
-    found: list[_Level] = []
+    found: list[Level] = []
     for axis in axes:
         if any(abs(np.dot(axis, other.axis)) > 1 - SQUARE for other in found):
             continue
@@ -126,7 +147,7 @@ def _level_pairs(thinned: Thinned, planes: list[Candidate], axes: list[Array], *
         ends = [plane for plane in (one, two) if plane is not None]
         enough = _stands_on(planes, square, walls, ends[0]) if len(ends) == 1 else walls > 0
         if enough and len(ends) >= (2 if both else 1):
-            found.append(_Level(axis, one, two, walls))
+            found.append(Level(axis, one, two, walls))
     return found
 
 
@@ -141,30 +162,11 @@ def _stands_on(planes: list[Candidate], square: list[Candidate], walls: float, e
     return walls > LONE * end.area and large and fitting > FITTING * sum(plane.area for plane in planes)
 
 
-def _choose_level(level: list[_Level], cloud: Cloud) -> _Level | None:
-    """The direction whose end planes are floor and ceiling, or None where two would do as well.
-
-    In a box of a room all three pairs of planes look alike: the closest pair a storey apart is floor and ceiling,
-    unless the next pair is within 15 % of it; then the format's own convention has to decide.
-    """
-    if len(level) < 2:
-        return level[0] if level else None
-    storeys = sorted(
-        (found for found in level if found.apart is not None and STOREY[0] <= found.apart <= STOREY[1]),
-        key=lambda found: found.apart or 0.0,
-    )
-    if storeys and (len(storeys) == 1 or (storeys[1].apart or 0) > 1.15 * (storeys[0].apart or 0)):
-        return storeys[0]
-    if cloud.up is not None:
-        return next((found for found in level if abs(np.dot(found.axis, unit(cloud.up))) > 1 - SQUARE), None)
-    return None
-
-
-def _ends(found: _Level) -> Note:
+def _ends(found: Level) -> Note:
     return note("wall.floor-and-ceiling" if found.apart is not None else "wall.floor-or-ceiling")
 
 
-def _by_level(found: _Level, cloud: Cloud, thinned: Thinned) -> Upright:
+def _by_level(found: Level, cloud: Cloud, thinned: Thinned) -> Upright:
     """Up along the file axis that floor or ceiling are square to, in the sense of the convention, else positive.
 
     A lone surface at the positive end may be a ceiling without a floor, or the floor of a file that points down:
@@ -187,7 +189,7 @@ def _by_level(found: _Level, cloud: Cloud, thinned: Thinned) -> Upright:
     return _own_vertical(axis, known, cloud, tuple(notes))
 
 
-def _upside_down(found: _Level, thinned: Thinned) -> list[Note]:
+def _upside_down(found: Level, thinned: Thinned) -> list[Note]:
     """A remark where the clutter stands at the upper end."""
     if found.low is None or found.high is None:
         return []
@@ -197,7 +199,7 @@ def _upside_down(found: _Level, thinned: Thinned) -> list[Note]:
     return [note("wall.upside-down", axis=axis_name(found.axis), other=axis_name(-found.axis))]
 
 
-def _clutter(found: _Level, thinned: Thinned) -> tuple[int, int]:
+def _clutter(found: Level, thinned: Thinned) -> tuple[int, int]:
     """Points 0.15 to 0.9 m from the low and from the high end that do not face sideways, as walls do."""
     heights = thinned.points @ found.axis
     tops = np.abs(thinned.normals @ found.axis) > 0.5
@@ -208,7 +210,7 @@ def _clutter(found: _Level, thinned: Thinned) -> tuple[int, int]:
     return counts[0], counts[1]
 
 
-def _by_tilted(found: _Level, thinned: Thinned, where: str) -> Upright:
+def _by_tilted(found: Level, thinned: Thinned, where: str) -> Upright:
     """Up square to floor and ceiling of a capture whose axes all lean; the furnished end is the floor."""
     axis = found.axis
     near_low, near_high = _clutter(found, thinned)
@@ -227,7 +229,7 @@ def _by_tilted(found: _Level, thinned: Thinned, where: str) -> Upright:
     return Upright(unit(np.sum(normals, axis=0)), note("wall.up-floor-as-level"), plumb)
 
 
-def _as_asked(cloud: Cloud, axis: Array, level: list[_Level]) -> Upright:
+def _as_asked(cloud: Cloud, axis: Array, level: list[Level]) -> Upright:
     """Up as the user says, with a remark where floor and ceiling say otherwise."""
     notes = []
     known = {axis_name(found.axis): found for found in level if found.apart is not None}
@@ -236,27 +238,50 @@ def _as_asked(cloud: Cloud, axis: Array, level: list[_Level]) -> Upright:
     return _own_vertical(axis, note("wall.up-asked", axis=axis_name(axis)), cloud, tuple(notes))
 
 
-def _only_axes(planes: list[Candidate]) -> list[Array]:
-    """The file axes that lie in the plane of every large surface, within 3 degrees."""
-    large = [plane for plane in planes if plane.area > 0.25 * planes[0].area]
-    return [axis for axis in np.eye(3) if all(abs(np.dot(plane.normal, axis)) < SQUARE for plane in large)]
+def _ask_which(cloud: Cloud, ways: list[WayUp]) -> UnitsUnknown:
+    """The error that shows what wall each reading makes and asks which it is."""
+    names = [axis_name(way.axis) for way in ways]
+    values = {
+        f"{name}_{side}": metres(getattr(way, side)) for name, way in zip(names, ways, strict=True) for side in _SIDES
+    }
+    walls = [
+        f"with {name} up the largest wall is about {{{name}_width:span.1}} wide and {{{name}_height:span.1}} high"
+        for name in names
+    ]
+    return UnitsUnknown(
+        cloud.origin.file,
+        f"it is not clear which way is up: {', '.join(walls)}",
+        needed="one that is plausible: rooms are {low:span} to {high:span} high, facades wider than high",
+        remedy="Say which it is: " + " or ".join(f"{{set:up}} {name}" for name in names),
+        choices=tuple(("up", name) for name in names),
+        low=metres(2.0),
+        high=metres(HIGH),
+        **values,
+    )
 
 
-def _ask_for_up(cloud: Cloud, axes: list[Array]) -> UnitsUnknown:
-    """The error that shows every reading and asks which axis is up."""
+def _ask_for_up(cloud: Cloud, axes: list[Array], ways: list[WayUp]) -> UnitsUnknown:
+    """The error that shows every reading and asks which axis is up; none is named that no surface stands along."""
     extent = np.ptp(cloud.sample, axis=0)
-    names = [axis_name(axis) for axis in axes] or ["x", "y", "z"]
-    sizes = {name: metres(extent["xyz".index(name)]) for name in names}
+    names = [axis_name(axis) for axis in axes]
+    possible = names or sorted(axis_name(way.axis) for way in ways)
     found = "no file axes lie in the wall's plane"
     if axes:
         readings = " or ".join(f"{name} ({{{name}:span.2}} that way)" for name in names)
         found = f"{len(axes)} file axes lie in the wall's plane: up may be {readings}"
+    if not possible:
+        return UnitsUnknown(
+            cloud.origin.file,
+            f"{found}, nor in that of any other surface",
+            needed="one, to know which way is up",
+            remedy="Export it with gravity upright along one of its axes",
+        )
+    others = ", ".join(possible[:-1] + [f"-{name}" for name in possible])
     return UnitsUnknown(
         cloud.origin.file,
         found,
         needed="one, to know which way is up",
-        remedy="Say which with {set:up} {first} (or {others})",
-        first=names[-1],
-        others=", ".join(names[:-1] + [f"-{name}" for name in names]),
-        **sizes,
+        remedy=f"Say which with {{set:up}} {possible[-1]} (or {others})",
+        choices=tuple(("up", name) for name in (*possible, *(f"-{name}" for name in possible))),
+        **{name: metres(extent["xyz".index(name)]) for name in names},
     )

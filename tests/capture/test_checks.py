@@ -9,7 +9,8 @@ from numpy.testing import assert_allclose, assert_array_equal
 
 from flatscan import capture
 from flatscan.capture import cleaning, source
-from flatscan.capture.checks import axis_step, decide_unit
+from flatscan.capture.checks import axis_step
+from flatscan.capture.file_unit import decide_unit
 from flatscan.core.errors import BadValue, ReadError, TooFewPoints, UnitsUnknown
 from flatscan.report.say import say
 
@@ -97,7 +98,7 @@ def test_far_strays_are_counted_and_left_out(read, wall):
     dirty[[4, 8]] = [1e5, 0, 0], [0, -900, 0]
     cloud = read(dirty)
     assert cloud.count == 1998
-    assert said(cloud, "2 of 2,000 points lie more than 5 extents away")
+    assert said(cloud, "2 of 2,000 points are scattered up to ")
     assert_array_equal(all_points(cloud), np.delete(wall, [4, 8], axis=0))
 
 
@@ -159,7 +160,7 @@ def test_an_unknown_unit_is_refused(read, wall):
     ],
 )
 def test_units_after_what_is_plausible(size, unit):
-    assert decide_unit("a", np.array(size))[0] == unit
+    assert decide_unit("a", np.array(size))[0].value == unit
 
 
 @pytest.mark.parametrize("size", [(20.0, 8.0, 0.1), (16.0, 13.0, 8.0), (1500.0, 1000.0, 20.0)])
@@ -254,3 +255,32 @@ def test_single_precision_steps_are_those_of_ieee_754():
 def test_few_points_left_after_cleaning_are_refused(read, wall):
     with pytest.raises(TooFewPoints, match="50 distinct, usable points of 2,000"):
         read(np.tile(wall[:50], (40, 1)))
+
+
+def test_a_reading_so_sparse_that_nobody_scans_so_is_not_guessed():
+    """154 points of a patch of 118 x 236 mm: in inches a typical wall of 3 x 6 m, with 9 points a m2."""
+    extents = np.array([236.0, 118.0, 1.0])
+    with pytest.raises(UnitsUnknown, match=r"2\.36 m x 1\.18 m .*if in cm or 5\.99 m x 3\.00 m .*if in in") as asked:
+        decide_unit("a", extents, 154)
+    assert asked.value.choices == (("file_unit", "cm"), ("file_unit", "in"))
+    assert decide_unit("a", extents, 20_000)[0].value == "in"
+
+
+def test_how_sure_a_unit_is_and_what_else_it_may_be():
+    settled, _ = decide_unit("a", np.array([4.0, 3.5, 2.5]), 50_000)
+    assert (settled.value, settled.sure, settled.others) == ("m", "sure", ())
+    settled, _ = decide_unit("a", np.array([4.0, 2.5, 0.05]), 50_000)
+    assert (settled.value, settled.sure) == ("m", "sure")
+    assert [other.value for other in settled.others] == ["ft"]
+
+
+def test_a_facade_of_over_6_m_that_feet_would_make_lower_is_asked_for():
+    with pytest.raises(UnitsUnknown, match="m if in m or .*if in ft") as asked:
+        decide_unit("a", np.array([40.0, 16.0, 0.2]), 100_000)
+    assert [value for _, value in asked.value.choices] == ["m", "ft"]
+
+
+def test_the_unit_is_known_by_its_format_or_as_given(read, wall):
+    assert read(wall, file_unit="m").unit.sure == "given"
+    in_memory = capture.from_points(wall).unit
+    assert (in_memory.sure, in_memory.by.code) == ("sure", "capture.unit-in-memory")

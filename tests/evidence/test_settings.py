@@ -16,7 +16,8 @@ from flatscan.report.sealed_page import setting_lines
 
 CASES = [
     jobs.Capturing(),
-    jobs.Capturing(wall=3, cell=0.02, up="-x", seen_from=(0.0, 1.5, 2.0), region=(0.1, 0.1, 2.0, 2.0),
+    jobs.Capturing(wall=3, cell=0.02, up="-x", seen_from=(0.0, 1.5, 2.0), crop=(-1.0, -2.0, 0.0, 4.5, 3.0, 2.75),
+                     region=(0.1, 0.1, 2.0, 2.0),
                      opening=((0.5, 0.5, 0.8, 0.9), (1.0, 1.0, 1.5, 1.5)), no_opening=(1, 2), capture_type="scanner"),
     jobs.Requirement.by(rule=1.5, limit=0.0035, directions=(0.0, 45.0, 90.0), confidence=0.9),
     jobs.Requirement.by(tolerance=["uk-plaster-3mm-1.8m", "din-18202-2019-row-6"]),

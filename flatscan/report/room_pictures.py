@@ -1,0 +1,101 @@
+"""Pictures that show which wall is which: all of them from above, and each as it is seen from the room."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+from flatscan.core.geometry import Array
+from flatscan.core.model import Wall
+from flatscan.jobs.listing import Listed, Seeing
+from flatscan.report.placing import Make, place
+
+FROM_ABOVE = "walls-from-above.png"
+# what stands before a wall belongs into its picture, what lies far behind or before it does not [m]
+_BEHIND, _BEFORE = 0.10, 0.40
+# a pixel holds about this many points of the sample, and is this wide [m]
+_POINTS, _FINEST, _COARSEST = 3.0, 0.01, 0.10
+_MOST_PIXELS = 1500
+# relief is shaded over this range about the wall, or three times its usual one [m]
+_LEAST_SHADE = 0.005
+
+
+@dataclass(frozen=True, eq=False)
+class AsSeen:
+    """A wall as it is seen from the room: ``image`` (rows, cols, 3) from 0 to 1, row 0 at the bottom, NaN for nothing.
+
+    ``step`` [m] is a pixel, ``coloured`` whether the colours are the file's own or a shading by relief.
+    """
+
+    wall: Wall
+    image: Array
+    step: float
+    coloured: bool
+
+
+def as_seen(wall: Wall, seeing: Seeing) -> AsSeen:
+    """The sample's points about a wall, in the file's colours, or by how proud they are where it has none."""
+    points = wall.frame.to_wall(seeing.sample)
+    here = (points[:, 2] > -_BEHIND) & (points[:, 2] < _BEFORE)
+    here &= (points[:, 0] >= 0) & (points[:, 0] < wall.width) & (points[:, 1] >= 0) & (points[:, 1] < wall.height)
+    points = points[here]
+    step = float(np.sqrt(_POINTS * wall.width * wall.height / max(len(points), 1)))
+    step = max(float(np.clip(step, _FINEST, _COARSEST)), max(wall.width, wall.height) / _MOST_PIXELS)
+    shape = int(np.ceil(wall.height / step)), int(np.ceil(wall.width / step))
+    at = np.minimum((points[:, 1] / step).astype(int), shape[0] - 1) * shape[1]
+    at += np.minimum((points[:, 0] / step).astype(int), shape[1] - 1)
+    if seeing.colours is None:
+        shade = _mean(_shades(points[:, 2]), at, shape)
+        return AsSeen(wall, np.repeat(shade[:, :, None], 3, axis=2), step, coloured=False)
+    colours = seeing.colours[here] / 255.0
+    layers = [_mean(colours[:, channel], at, shape) for channel in range(3)]
+    return AsSeen(wall, np.stack(layers, axis=2), step, coloured=True)
+
+
+def _shades(proud: Array) -> Array:
+    """Greys from 0 to 1, proud light and hollow dark, about the middle of the wall."""
+    if not len(proud):
+        return proud
+    middle = float(np.median(proud))
+    near = proud[np.abs(proud - middle) < _BEHIND / 2]
+    usual = 3 * float(np.median(np.abs(near - middle))) if len(near) else 0.0
+    return np.clip(0.5 + 0.45 * (proud - middle) / max(usual, _LEAST_SHADE), 0.0, 1.0)
+
+
+def _mean(values: Array, at: Array, shape: tuple[int, int]) -> Array:
+    """Mean of the values that fall into each pixel, NaN where none does."""
+    size = shape[0] * shape[1]
+    count = np.bincount(at, minlength=size)
+    total = np.bincount(at, weights=values, minlength=size)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan).reshape(shape)
+
+
+def write_pictures(listed: Listed, folder: str | Path, units: str = "mm") -> tuple[Path, ...]:
+    """Write the walls from above and each wall as it is seen into a folder, all or none; replaces its own pictures."""
+    return place(folder, list(_pictures(listed, units)), overwrite=True)
+
+
+def _pictures(listed: Listed, units: str) -> Iterator[tuple[str, Make]]:
+    if listed.seeing is None:
+        return
+    yield FROM_ABOVE, partial(_from_above, listed, listed.seeing, units)
+    for number in range(len(listed.room.walls)):
+        yield f"wall-{number + 1}-as-seen.png", partial(_wall, listed, listed.seeing, number, units)
+
+
+def _from_above(listed: Listed, seeing: Seeing, units: str, path: Path) -> None:
+    from flatscan.report.figures import rooms
+
+    rooms.save(lambda: rooms.from_above(listed.file, listed.room, seeing, units), path)
+
+
+def _wall(listed: Listed, seeing: Seeing, number: int, units: str, path: Path) -> None:
+    from flatscan.report.figures import rooms
+
+    shown = as_seen(listed.room.walls[number], seeing)
+    side = listed.room.sides[number] if listed.room.sides else None
+    rooms.save(lambda: rooms.elevation(listed.file, shown, side, units), path)
