@@ -32,8 +32,8 @@ CELL, FEWEST = 0.01, 10
 # an edge is looked at in pieces of half a metre or more with so many points in a band; a piece with fewer says nothing
 PIECE, POINTS = 0.5, 8
 REACH = 3.0
-# as many points fix a plane well enough
-FITTED = 500
+# as many points of a capture tell a strip, and fix a plane beside it, well enough
+ENOUGH, FITTED = 250_000, 500
 # where more than this stands before the wall further in, something else than the corner does
 STRAYS = 0.1
 # a wall that rises by more than the first, or three cell's uncertainties, into a corner is round there, as far as it
@@ -49,6 +49,7 @@ class Edges:
     """
 
     def __init__(self, fit: Fit, points: Array, count: int) -> None:
+        points = points[:: max(1, len(points) // ENOUGH)]
         near = points[np.abs((points - fit.frame.at) @ fit.frame.out) < 0.4]
         place = fit.local(near)
         self.place = place[np.abs(place[:, 2]) < DEEP]
