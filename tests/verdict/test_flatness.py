@@ -58,7 +58,7 @@ def test_hidden_cells_or_wide_smoothing_or_poor_coverage_stop_within(grid_relief
     relief = grid_relief(holed, u=0.0001, halves=(holed, holed))
     verdict = judged(relief)
     assert verdict.decision == "undecided"
-    assert any("positions were measured" in reason for reason in spoken(verdict.reasons))
+    assert any("was measured under whole straightedges" in reason for reason in spoken(verdict.reasons))
 
 
 def test_capture_that_cannot_show_it_says_so_first_and_may_still_be_outside(grid_relief):
