@@ -37,8 +37,7 @@ SCATTERED = {
 }
 
 
-@pytest.mark.parametrize("where", SCATTERED)
-@pytest.mark.parametrize("share", [0.02, 0.05])
+@pytest.mark.parametrize(("where", "share"), [*((where, 0.05) for where in SCATTERED), ("all around", 0.02)])
 def test_points_scattered_over_900_m_are_left_out_and_said(write, ply, where, share):
     rng = np.random.default_rng(5)
     room = box(rng, 4.0, 3.5, 2.5, 30_000)
