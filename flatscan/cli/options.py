@@ -206,7 +206,7 @@ captures = click.argument("captures", nargs=-1, required=True, type=click.Path()
 
 capture_options = _stack(
     click.option("--wall", type=int, default=1, show_default=True, help="Which of the walls found."),
-    click.option("--cell", type=LENGTH, help="Cell size; without it 10, 20 or 50 mm by density."),
+    click.option("--cell", type=LENGTH, help="Cell size; without it 10 to 200 mm by density."),
     click.option("--up", type=click.Choice(tuple(AXES)), help="File axis that points up."),
     click.option("--seen-from", type=POINT, help="A point x,y,z on the room side, in the file's own numbers."),
     click.option("--file-unit", type=click.Choice(LENGTH_UNITS), help="Unit of the file's coordinates."),

@@ -305,6 +305,12 @@ class Relief(ABC):
     # what only cells can be: smoothed, with residuals that tell what that hid
     window = 1
     hidden = 0
+    hidden_at: tuple[Place, ...] = ()
+
+    @property
+    def smallest_feature(self) -> float | None:
+        """Width [m] of the narrowest feature shown at nearly its full height, None where nothing lies between."""
+        return None
 
     @abstractmethod
     def connected(self, chosen: Mask) -> tuple[Counts, int]:

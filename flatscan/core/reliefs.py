@@ -13,6 +13,7 @@ from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, Mask, among, neighbour_pairs, samples_within
 from flatscan.core.model import Counts, Relief
 from flatscan.core.notes import Place
+from flatscan.core.resolution import narrowest_kept
 
 # 100 mm dots, common practice; where no cell so near was measured, those within 150 mm
 _DOT, _AROUND = 0.050, 0.150
@@ -37,14 +38,29 @@ class Why(IntEnum):
     OBJECT = 5
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class Narrow:
+    """Cells ``found`` (rows, cols) that hold something narrower than they can show.
+
+    ``rise`` (rows, cols) [m] is how much further than the cell's mean it stands, with its random ``u`` [m]; NaN where
+    the points are too few to tell.
+    """
+
+    found: Mask
+    rise: Array
+    u: Array
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Grid(Relief):
     """A relief of square cells of size ``cell`` [m], out of many points.
 
     ``half_a`` and ``half_b`` are the means of two random halves of the points, None where they are not known.
     ``window`` is the width in cells of the local quadratic it was smoothed with (1: not at all), ``hidden`` counts
-    cells where the smoothing may hide something. ``u_floor`` [m] is the part of ``u`` that neighbouring cells share
-    and smoothing does not lower. ``why`` (rows, cols) tells by `Why` why a cell inside was not measured.
+    cells where something narrow may be hidden, ``hidden_at`` names the largest such places. ``u_floor`` [m] is the part
+    of ``u`` that neighbouring cells share and smoothing does not lower. ``narrow`` is what stands on less than a cell,
+    None where nothing shows; ``looked_over`` the window whose residuals were looked over for it already (0: none).
+    ``why`` (rows, cols) tells by `Why` why a cell inside was not measured.
     """
 
     cell: float
@@ -52,7 +68,10 @@ class Grid(Relief):
     half_b: Array | None = None
     window: int = 1
     hidden: int = 0
+    hidden_at: tuple[Place, ...] = ()
     u_floor: float = 0.0
+    narrow: Narrow | None = None
+    looked_over: int = 0
     why: NDArray[np.int8] | None = None
 
     @property
@@ -74,6 +93,11 @@ class Grid(Relief):
     def smoothed_over(self) -> float:
         """Width of the local quadratic [m], 0 without one."""
         return self.window * self.cell if self.window > 1 else 0.0
+
+    @property
+    def smallest_feature(self) -> float:
+        """Width [m] at half height of the narrowest ridge that keeps 95 % of its height wherever it lies."""
+        return narrowest_kept(self.window) * self.cell
 
     def connected(self, chosen: Mask) -> tuple[Counts, int]:
         """Labels 1..n of the groups of chosen cells that touch, also at a corner (8 neighbours)."""

@@ -12,6 +12,7 @@ from flatscan.core.quantity import Quantity, degrees
 from flatscan.jobs.results import Check, Looked, Seen
 from flatscan.jobs.seeing import Capture, lean_of, look, see
 from flatscan.jobs.settings import Capturing, Progress, Requirement, silent
+from flatscan.relief import with_heights
 from flatscan.standards import Tolerance
 from flatscan.straightedge.hand_gaps import HandCheck, compare_hand, read_hand
 from flatscan.straightedge.lips import lips
@@ -32,7 +33,7 @@ def check_seen(seen: Seen, requirement: Requirement, progress: Progress = silent
 
 def sweeps_of(looked: Looked, requirement: Requirement) -> Sweeps:
     """The straightedges of a wall, with the confidence asked for, for all that is to be told from them."""
-    return Sweeps(looked.relief, verdicts.coverage_factor(requirement.confidence))
+    return Sweeps(with_heights(looked.relief), verdicts.coverage_factor(requirement.confidence))
 
 
 def check_looked(looked: Looked, sweeps: Sweeps, requirement: Requirement, progress: Progress = silent) -> Check:

@@ -30,7 +30,17 @@ from flatscan.jobs.settings import (
     Requirement,
     silent,
 )
-from flatscan.relief import CaptureType, capture_type, choose_window, combine, from_stations, grid, smooth, tie
+from flatscan.relief import (
+    CaptureType,
+    capture_type,
+    choose_window,
+    combine,
+    from_stations,
+    grid,
+    smooth,
+    tie,
+    with_heights,
+)
 from flatscan.relief.shape import patches_of, shape_of
 from flatscan.straightedge.gaps import Gaps
 from flatscan.verdict import coverage_factor
@@ -331,7 +341,7 @@ def swept(looked: Looked, requirement: Requirement, progress: Progress) -> Gaps:
     progress(note("stage.straightedge"), None)
     k = coverage_factor(requirement.confidence)
     return straightedge.sweep(
-        looked.relief, requirement.rule, directions=requirement.directions, k=k, method=requirement.method
+        with_heights(looked.relief), requirement.rule, directions=requirement.directions, k=k, method=requirement.method
     )
 
 

@@ -3,7 +3,7 @@
 from flatscan.relief.common_errors import TYPES, CaptureType, RepeatResult, capture_type, combine
 from flatscan.relief.grid import grid
 from flatscan.relief.laser_stations import from_stations
-from flatscan.relief.smooth import choose_window, smooth
+from flatscan.relief.smooth import choose_window, smooth, with_heights
 from flatscan.relief.tie import Tie, tie
 
 __all__ = [
@@ -18,4 +18,5 @@ __all__ = [
     "grid",
     "smooth",
     "tie",
+    "with_heights",
 ]

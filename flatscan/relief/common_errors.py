@@ -17,7 +17,7 @@ from flatscan.core.geometry import Array, fit_plane, robust_scale
 from flatscan.core.model import PHONE_GRAVITY, Relief
 from flatscan.core.notes import note
 from flatscan.core.quantity import metres
-from flatscan.core.reliefs import Grid
+from flatscan.core.reliefs import Grid, Narrow
 from flatscan.core.warp import CommonError
 from flatscan.relief.smooth import local_quadratic, windows
 
@@ -125,6 +125,8 @@ def combine(reliefs: Sequence[Relief], kind: CaptureType, rule: float) -> tuple[
         half_a=halves[0],
         half_b=halves[1],
         common=_common(shown, kind),
+        narrow=_narrow_in_all(aligned),
+        looked_over=0,
     )
     return joined, shown
 
@@ -164,9 +166,29 @@ def _cut(relief: Grid, rows: int, cols: int) -> Grid:
         return None if values is None else values[:rows, :cols]
 
     names = ("offset", "u", "count", "inside", "area", "half_a", "half_b")
+    seen = relief.narrow
+    narrow = None if seen is None else Narrow(part(seen.found), part(seen.rise), part(seen.u))
     return replace(
-        relief, x=relief.x[:cols], y=relief.y[:rows], **{name: part(getattr(relief, name)) for name in names}
+        relief,
+        narrow=narrow,
+        x=relief.x[:cols],
+        y=relief.y[:rows],
+        **{name: part(getattr(relief, name)) for name in names},
     )
+
+
+def _narrow_in_all(reliefs: Sequence[Grid]) -> Narrow | None:
+    """What any of the captures shows on less than a cell: found in one is found, its height the mean of those known."""
+    some = [one.narrow for one in reliefs if one.narrow is not None]
+    if not some:
+        return None
+    rise, u = np.stack([one.rise for one in some]), np.stack([one.u for one in some])
+    known = np.isfinite(rise)
+    count = known.sum(axis=0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = np.where(count > 0, np.nansum(rise, axis=0) / count, np.nan)
+        doubt = np.where(count > 0, np.sqrt(np.nansum(u**2, axis=0)) / count, np.nan)
+    return Narrow(np.logical_or.reduce([one.found for one in some]), mean, doubt)
 
 
 def _levelled(relief: Grid, first: Grid, field: str = "offset") -> Array:

@@ -3,34 +3,77 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
 
 from flatscan.core import geometry
 from flatscan.core.errors import BadValue, TooFewPoints
-from flatscan.core.geometry import Array
+from flatscan.core.geometry import Array, Mask
 from flatscan.core.kernels import in_lanes
 from flatscan.core.model import Cloud, Wall
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import metres, share
+from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid, Why
 from flatscan.core.warp import CommonError
+from flatscan.relief.cell_size import (
+    ENOUGH_CELLS,
+    ENOUGH_POINTS,
+    FINEST,
+    STEP,
+    CellSize,
+    choose_cell,
+    held_share,
+    largest_cell,
+    small_counts,
+)
 from flatscan.relief.footprint import extent, footprint
+from flatscan.relief.narrow import InCells, with_narrow
 from flatscan.relief.smooth import with_plateau
+from flatscan.relief.spread import known_spread
 from flatscan.relief.sums import Sums
 
-CELL_SIZES = (0.010, 0.020, 0.050)
-ENOUGH_POINTS, ENOUGH_CELLS = 5, 0.95
 # Points further than this off the surface around them are something standing before the wall, or a hole in it.
 GATE = 0.025
 _COARSE = 0.100
-_FEWEST, _LEAST_POINTS = 2, 10
+_LEAST_POINTS = 10
+# from so many points in a finest cell on, on the average, the first pass may well be of these
+_MAY_BE_FINEST = 5.0
 _LARGEST_GRID = 40_000_000
 _LANES, _LARGE = 2, 5_000_000
 _PLENTY = 16
 _ON_EDGE = 1e-9
+# cells that scatter so many times as much as those around may be moved by a stray
+_SUSPECT = 1.7
+
+
+@dataclass(frozen=True, slots=True)
+class _Gates:
+    """Middle of each cell and how far from it points count (cells,) [m]; a negative one has another beside it.
+
+    ``calm`` (cells,) is then a middle that strays do not move and ``three`` (cells,) three spreads, beyond which points
+    are looked at.
+    """
+
+    middle: Array
+    gate: Array
+    calm: Array
+    three: Array
+
+    @classmethod
+    def open(cls, size: int) -> _Gates:
+        """Gates that every point passes."""
+        return cls(np.zeros(size), np.full(size, np.inf), np.empty(0), np.empty(0))
+
+    def over(self, one: _Lattice, parts: int, other: _Lattice) -> _Gates:
+        """The gates of cells in all their parts."""
+        fields = (self.middle, self.gate, self.calm, self.three)
+        return _Gates(*(_in_parts(field, one.shape, parts, other.shape) for field in fields))
+
+    def but(self, few: Mask) -> _Gates:
+        """The same, open where cells hold too few to tell a stray by."""
+        return replace(self, middle=np.where(few, 0.0, self.middle), gate=np.where(few, np.inf, self.gate))
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,12 +116,12 @@ class _Lattice:
         return rows, cols
 
     def add_up(
-        self, cloud: Cloud, coarse: Array, middle: Array, gate: Array, every: int = 1
-    ) -> tuple[tuple[Sums, Sums], Array]:
-        """Sums of both halves of all points within `GATE` of the coarse surface and ``gate`` of ``middle`` (cells,).
+        self, cloud: Cloud, coarse: Array, gates: _Gates, every: int = 1
+    ) -> tuple[tuple[Sums, Sums], Array, Array]:
+        """Sums of both halves of all points within `GATE` of the coarse surface and the gates of their cells.
 
-        Also how many points stand further proud of the coarse surface, in each cell. With ``every`` only every so
-        manieth point is taken.
+        Also how many points stand further proud of the coarse surface, in each cell, and what lies over three spreads
+        off (6, rows, cols; see the kernel). With ``every`` only every so manieth point is taken.
         """
         from flatscan.relief.cell_sums_kernel import add_near
 
@@ -88,33 +131,30 @@ class _Lattice:
         size = self.shape[0] * self.shape[1]
         lanes = _LANES if size <= _LARGE else 1
         sums, proud = np.zeros((lanes, size, 2, 3)), np.zeros((lanes, size))
-        near = np.stack([_spread_out(coarse, self), middle, gate], axis=1)
+        near = np.stack([_spread_out(coarse, self), gates.middle, gates.gate], axis=1)
+        calm = np.stack([gates.calm, gates.three], axis=1)
+        beyond = np.zeros((lanes, 6, size if len(calm) else 0), np.float32)
 
         def add(lane: int, points: Array, start: int) -> None:
-            some = np.ascontiguousarray(points)
-            add_near(some, start, every, frame.at, axes, *cells, GATE, near, sums[lane], proud[lane])
+            some, here = np.ascontiguousarray(points), (sums[lane], proud[lane], beyond[lane])
+            add_near(some, start, every, frame.at, axes, *cells, GATE, near, calm, *here)
 
         in_lanes(cloud.chunks(), add, lanes)
-        return Sums.halves(sums.sum(axis=0), self.shape), proud.sum(axis=0).reshape(self.shape)
+        outside = beyond.sum(axis=0).reshape(6, *self.shape) if len(calm) else beyond[0]
+        return Sums.halves(sums.sum(axis=0), self.shape), proud.sum(axis=0).reshape(self.shape), outside
 
 
 def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = None) -> tuple[Grid, tuple[Note, ...]]:
     """Relief of a wall from all points of a cloud, and what must be said about it.
 
-    Without ``cell`` [m] the smallest of 10, 20 and 50 mm is taken in which at least 95 % of the cells that the
-    capture saw hold at least 5 points, else 50 mm. Raises `TooFewPoints` where the wall holds next to none and
+    Without ``cell`` [m] the smallest multiple of 5 mm from 10 to 200 mm is taken in which at least 95 % of the cells
+    that the capture saw hold at least 5 points. Raises `TooFewPoints` where the wall holds next to none and
     `BadValue` for a cell that is not positive, larger than a fifth of the wall, or too fine for the wall's size.
     """
-    finest = _checked_cell(cell if cell is not None else CELL_SIZES[0], wall)
     coarse = _coarse_surface(cloud, wall)
-    start = _Lattice(wall, finest)
-    anywhere = np.full(start.shape[0] * start.shape[1], np.inf)
-    every = _stride(cloud.count * wall.share / anywhere.size)
-    halves, proud = start.add_up(cloud, coarse, np.zeros_like(anywhere), anywhere, every)
-    counted = every * (halves[0].n + halves[1].n)[start.clear]
-    size, notes = (cell, []) if cell is not None else _choose_cell(counted, finest)
-    block = round(size / finest)
-    both = halves[0].merged(block) + halves[1].merged(block)
+    chosen, first = _chosen_cells(cloud, wall, coarse, cell)
+    halves, proud, every = first
+    both = halves[0] + halves[1]
     if both.n.sum() < _LEAST_POINTS:
         raise TooFewPoints(
             "wall {wall}",
@@ -126,14 +166,57 @@ def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = 
             least=_LEAST_POINTS,
         )
     # strays that moved their cell's first mean no longer count in the second
-    middle, gate = _gates(both)
+    gates, spread = _gates(both)
     if every > 1:
         # where the part holds too few to tell a stray by, as far from the scanner, all points count
-        few = both.n.ravel() < 3
-        middle, gate = np.where(few, 0.0, middle), np.where(few, np.inf, gate)
-    halves, _ = _Lattice(wall, size).add_up(cloud, coarse, middle, gate)
-    relief = with_plateau(_relief(cloud, wall, common, size, halves))
-    return relief, (*notes, *_standing_before(proud, halves[0].n + halves[1].n, finest, size))
+        gates = gates.but(both.n.ravel() < 3)
+    # of cells with room for it the points are summed in quarters, so that a narrow thing on an edge is seen whole
+    parts = 1 if chosen.size <= FINEST + 1e-9 else 2
+    whole, fine = _Lattice(wall, chosen.size), _Lattice(wall, chosen.size / parts)
+    quarters, _, beyond = fine.add_up(cloud, coarse, gates.over(whole, parts, fine))
+    halves = quarters[0].merged(parts), quarters[1].merged(parts)
+    both = halves[0] + halves[1]
+    relief, doubts = _relief(cloud, wall, common, chosen, halves)
+    relief = with_plateau(relief)
+    step = float(np.linalg.norm(wall.frame.out * cloud.u_step))
+    u = random_u(both.n, spread, cloud, wall)
+    widened = -gates.gate.reshape(spread.shape) > 3 * spread + 1e-9
+    inside = InCells(parts, widened, both, quarters[0] + quarters[1], beyond, spread, u, step, cloud.independent_share)
+    surface = _spread_out(coarse, whole)
+    relief = with_narrow(relief, cloud, wall, surface, GATE, inside)
+    off = _standing_before(proud, both.n, chosen.size)
+    return relief, (*chosen.notes, *doubts, *off)
+
+
+_First = tuple[tuple[Sums, Sums], Array, int]
+
+
+def _chosen_cells(cloud: Cloud, wall: Wall, coarse: Array, asked: float | None) -> tuple[CellSize, _First]:
+    """The cells asked for or chosen, and the first pass on them: sums of both halves, proud points, its stride.
+
+    Dense points, of which there are many, are tried on the finest cells first and counted no second time.
+    """
+    finest = _checked_cell(FINEST if asked is None else asked, wall)
+    if asked is not None:
+        return CellSize(asked), _first_pass(cloud, _Lattice(wall, asked), coarse)
+    lattice = _Lattice(wall, finest)
+    rows, cols = lattice.shape
+    if cloud.count * wall.share / (rows * cols) >= _MAY_BE_FINEST:
+        first = _first_pass(cloud, lattice, coarse)
+        if held_share(first[2] * (first[0][0].n + first[0][1].n)[lattice.clear], finest) >= ENOUGH_CELLS:
+            return CellSize(finest), first
+    small = _Lattice(wall, STEP)
+    counts = small_counts(cloud, wall, coarse, (small.bounds, _COARSE, GATE))[small.clear]
+    chosen = choose_cell(counts, largest_cell(wall))
+    return chosen, _first_pass(cloud, _Lattice(wall, chosen.size), coarse)
+
+
+def _first_pass(cloud: Cloud, lattice: _Lattice, coarse: Array) -> _First:
+    """Sums of both halves without gates, points that stand proud, and every how manieth point was taken."""
+    size = lattice.shape[0] * lattice.shape[1]
+    every = _stride(cloud.count * lattice.wall.share / size)
+    halves, proud, _ = lattice.add_up(cloud, coarse, _Gates.open(size), every)
+    return halves, proud, every
 
 
 def _stride(density: float) -> int:
@@ -194,6 +277,14 @@ def _coarse_surface(cloud: Cloud, wall: Wall) -> Array:
     return surface[tuple(nearest)]
 
 
+def _in_parts(values: Array, shape: tuple[int, int], parts: int, fine: tuple[int, int]) -> Array:
+    """Values (cells,) of cells in all their parts, flattened."""
+    if parts == 1:
+        return values
+    grown = np.repeat(np.repeat(values.reshape(shape), parts, 0), parts, 1)
+    return np.ascontiguousarray(grown[: fine[0], : fine[1]]).ravel()
+
+
 def _spread_out(coarse: Array, lattice: _Lattice) -> Array:
     """The coarse surface at every cell of a finer lattice over the same wall, flattened."""
     row, col = (
@@ -203,8 +294,8 @@ def _spread_out(coarse: Array, lattice: _Lattice) -> Array:
     return coarse[np.ix_(row, col)].ravel()
 
 
-def _gates(both: Sums) -> tuple[Array, Array]:
-    """Middle of each cell and how far from it points still count, flattened [m].
+def _gates(both: Sums) -> tuple[_Gates, Array]:
+    """Middle of each cell and how far from it points still count, and the spread around (rows, cols) [m].
 
     Three spreads, where the spread is the median of the cells around, which a stray does not move. Where a cell is
     really split, as on a step, its own spread widens the gate: 1.5 of it keeps both levels but not a lone stray among
@@ -212,7 +303,7 @@ def _gates(both: Sums) -> tuple[Array, Array]:
     """
     mean, alone = both.mean(), both.pooled_sd(0)
     own = np.where(both.n >= 3, alone, np.nan)
-    typical = float(np.nanmedian(own)) if np.isfinite(own).any() else 0.0
+    typical = float(np.nanmedian(own)) if np.isfinite(own).any() else both.overall_sd()
     spread = _median_around(np.where(np.isfinite(own), own, typical))
     apart = alone > 3 * spread
     few = both.n < ENOUGH_POINTS
@@ -221,7 +312,25 @@ def _gates(both: Sums) -> tuple[Array, Array]:
         around = _median_around(np.where(np.isfinite(mean), mean, np.nanmedian(mean)))
         middle = np.where(few & apart, around, mean)
     gate = np.maximum(3 * spread, np.where(few, 0.0, 1.5 * np.nan_to_num(own)))
-    return middle.ravel(), np.maximum(gate, 1e-6).ravel()
+    gate = np.maximum(gate, 1e-6)
+    if not np.isfinite(typical):
+        # where every cell holds one point nothing tells a stray
+        nothing = np.zeros(mean.size)
+        wide = np.full(mean.size, np.inf)
+        return _Gates(middle.ravel(), wide, nothing, wide), np.full(mean.shape, np.nan)
+    suspect = (alone > _SUSPECT * spread) | (gate > 3 * spread + 1e-9)
+    calm, signed = _around_some(mean, suspect), np.where(suspect, -gate, gate)
+    return _Gates(middle.ravel(), signed.ravel(), calm.ravel(), 3 * spread.ravel()), spread
+
+
+def _around_some(values: Array, some: Mask) -> Array:
+    """Medians of the 5 x 5 cells around ``some`` cells (rows, cols), of those that are known; elsewhere the values."""
+    row, col = np.nonzero(some)
+    out = values.copy()
+    if len(row):
+        around = np.lib.stride_tricks.sliding_window_view(np.pad(values, 2, constant_values=np.nan), (5, 5))[row, col]
+        out[row, col] = np.nanmedian(around.reshape(len(row), -1), axis=1)
+    return out
 
 
 def _median_around(values: Array) -> Array:
@@ -233,38 +342,18 @@ def _median_around(values: Array) -> Array:
         return np.concatenate([one[a - low : b - low] for one, (low, _, a, b) in zip(done, bands, strict=True)])
 
 
-def _choose_cell(count: Array, finest: float) -> tuple[float, list[Note]]:
-    # what stands in the way of the capture is a matter of coverage, not of density
-    widest = round(CELL_SIZES[-1] / finest)
-    seen = np.repeat(np.repeat(Sums.block_sum(count, widest) > 0, widest, 0), widest, 1).astype(float)
-    held_share = 0.0
-    for size in CELL_SIZES:
-        held = Sums.block_sum(count, round(size / finest))
-        here = Sums.block_sum(seen[: count.shape[0], : count.shape[1]], round(size / finest)) > 0
-        held_share = float((held[here] >= ENOUGH_POINTS).mean()) if here.any() else 0.0
-        if held_share >= ENOUGH_CELLS:
-            return size, []
-    return CELL_SIZES[-1], [
-        note(
-            "relief.sparse",
-            share=share(held_share),
-            cell=metres(CELL_SIZES[-1]),
-            points=ENOUGH_POINTS,
-            needed=share(ENOUGH_CELLS),
-        )
-    ]
-
-
-def _relief(cloud: Cloud, wall: Wall, common: CommonError, cell: float, halves: tuple[Sums, Sums]) -> Grid:
-    both = halves[0] + halves[1]
+def _relief(
+    cloud: Cloud, wall: Wall, common: CommonError, cells: CellSize, halves: tuple[Sums, Sums]
+) -> tuple[Grid, tuple[Note, ...]]:
+    cell, both = cells.size, halves[0] + halves[1]
     on = footprint(wall, cell)
-    held = both.n >= _FEWEST
+    held = both.n >= cells.fewest
     measured = on.inside & (on.why == Why.MEASURED) & held
-    spread = both.pooled_sd(2)
+    spread, doubts = known_spread(both.mean(), both.pooled_sd(2), both.n, measured, common)
     u = random_u(both.n, spread, cloud, wall)
     x0, y0, width, height = extent(wall)
     masked = [np.where(measured, values, np.nan) for values in (both.mean(), u, halves[0].mean(), halves[1].mean())]
-    return Grid(
+    relief = Grid(
         x=x0 + geometry.centres(width, cell),
         y=y0 + geometry.centres(height, cell),
         offset=masked[0],
@@ -277,8 +366,9 @@ def _relief(cloud: Cloud, wall: Wall, common: CommonError, cell: float, halves: 
         common=common,
         half_a=masked[2],
         half_b=masked[3],
-        u_point=float(np.nanmedian(np.where(measured, spread, np.nan))) if measured.any() else None,
+        u_point=float(np.median(spread[measured])) if np.isfinite(spread[measured]).any() else None,
     )
+    return relief, doubts
 
 
 def random_u(count: Array, spread: Array, cloud: Cloud, wall: Wall) -> Array:
@@ -295,9 +385,8 @@ def random_u(count: Array, spread: Array, cloud: Cloud, wall: Wall) -> Array:
     return np.sqrt(spread**2 / effective + stepped)
 
 
-def _standing_before(proud: Array, count: Array, finest: float, cell: float) -> list[Note]:
+def _standing_before(off: Array, count: Array, cell: float) -> list[Note]:
     """Say where most points stand over 25 mm off the surface around them, so those cells were not measured."""
-    off = Sums.block_sum(proud, round(cell / finest))
     labels, number = ndimage.label((off > count) & (off >= 5))
     if not number:
         return []

@@ -7,14 +7,16 @@ from dataclasses import replace
 
 import numpy as np
 from scipy import ndimage
-from scipy.special import ndtri
 
 from flatscan.core.geometry import Array, Mask, robust_scale
 from flatscan.core.model import Counts, Relief
 from flatscan.core.reliefs import Grid
+from flatscan.core.resolution import smoothing_row
+from flatscan.relief.runs import stand_out
 
 WIDEST = 0.220  # a 500 mm window passed a 280 mm wide hump 66 % of the time (methods/uncertainty 5)
 _FEWEST = 10
+_NAMED = 3
 # for the plateau: blocks of so many cells each way, how many of them, in the middle of the wall
 _BLOCK = 3
 _LEAST_BLOCKS = 200
@@ -37,8 +39,8 @@ def windows(cell: float) -> tuple[int, ...]:
 
 
 def typical_u(relief: Relief) -> float:
-    """Root mean square of the random u over the measured cells [m]."""
-    return float(np.sqrt(np.mean(relief.u[relief.valid] ** 2)))
+    """Root mean square of the random u over the measured cells [m], 0 where none was measured."""
+    return float(np.sqrt(np.mean(relief.u[relief.valid] ** 2))) if relief.valid.any() else 0.0
 
 
 def choose_window(relief: Relief, limit: float) -> int:
@@ -59,8 +61,10 @@ def smooth(relief: Relief, window: int) -> Relief:
     Cells that were not measured stay so and lend nothing. ``u`` follows from the weights; both halves are smoothed
     alike; ``hidden`` counts places where the residuals say that something narrow was flattened.
     """
-    if window == 1 or not isinstance(relief, Grid):
+    if not isinstance(relief, Grid):
         return relief
+    if window == 1:
+        return _with_narrow(relief, relief, np.zeros(relief.valid.shape, bool))
     alone = np.sqrt(np.clip(relief.u**2 - relief.u_floor**2, 0.0, None))
     halves = [half for half in (relief.half_a, relief.half_b) if half is not None]
     if all(np.array_equal(np.isfinite(half), relief.valid) for half in halves):
@@ -70,15 +74,57 @@ def smooth(relief: Relief, window: int) -> Relief:
         for half in halves:
             smoothed += local_quadratic([half], alone, relief.valid & np.isfinite(half), window)[0]
     half_a, half_b = [*smoothed[1:], None, None][:2]
-    return replace(
+    made = replace(
         relief,
         offset=smoothed[0],
         u=np.hypot(u, relief.u_floor),
         half_a=half_a,
         half_b=half_b,
         window=window,
-        hidden=len(hidden_places(relief, smoothed[0])),
     )
+    nothing = np.zeros(relief.valid.shape, bool)
+    flattened = nothing if relief.looked_over == window else hidden_cells(relief, smoothed[0])
+    return _with_narrow(made, relief, flattened)
+
+
+def _with_narrow(smoothed: Grid, relief: Grid, flattened: Mask) -> Grid:
+    """The smoothed relief with the heights known of narrow things beside it, and the rest counted as hidden.
+
+    ``relief`` is as measured, ``flattened`` (rows, cols) where its means say that the smoothing took something off.
+    """
+    narrow = relief.narrow
+    if narrow is None:
+        return _hiding(smoothed, flattened) if flattened.any() else smoothed
+    known = relief.valid & np.isfinite(narrow.rise)
+    # beside what is known nothing else is hidden: the alarm was of the whole
+    places, _ = smoothed.connected(relief.valid & (flattened | narrow.found))
+    explained = np.isin(places, np.unique(places[known]))
+    now = replace(narrow, rise=relief.offset + narrow.rise - smoothed.offset)
+    return _hiding(replace(smoothed, narrow=now), (places > 0) & ~explained)
+
+
+def with_heights(relief: Relief) -> Relief:
+    """The relief with each cell that holds something narrow as far off as that stands: what a straightedge rests on.
+
+    Planes, volumes and maps take the cells' means: the bit of plaster that a nib holds moves none of them.
+    """
+    if not isinstance(relief, Grid) or relief.narrow is None:
+        return relief
+    known = relief.valid & np.isfinite(relief.narrow.rise)
+    offset = np.where(known, relief.offset + np.where(known, relief.narrow.rise, 0.0), relief.offset)
+    return replace(relief, offset=offset, u=np.where(known, relief.narrow.u, relief.u))
+
+
+def _hiding(relief: Grid, hidden: Mask) -> Grid:
+    """The relief with the cells that may hide something counted, and the middles of their three largest places."""
+    labels, number = relief.connected(hidden)
+    if not number:
+        return relief
+    sizes = np.bincount(labels.ravel(), minlength=number + 1)[1:]
+    largest = np.argsort(-sizes, kind="stable")[:_NAMED] + 1
+    middles = ndimage.center_of_mass(hidden, labels, largest)
+    places = tuple((float(relief.x[round(col)]), float(relief.y[round(row)])) for row, col in middles)
+    return replace(relief, hidden=int(hidden.sum()), hidden_at=places)
 
 
 def local_quadratic(fields: Sequence[Array], u: Array, valid: Mask, window: int) -> tuple[list[Array], Array]:
@@ -91,7 +137,7 @@ def local_quadratic(fields: Sequence[Array], u: Array, valid: Mask, window: int)
     smoothed = [inner_quadratic(values, valid, window) for values in fields]
     fitted, inner = [one for one, _ in smoothed], smoothed[0][1]
     variance = np.full(valid.shape, np.nan)
-    spread = _across_and_up(np.where(valid, u**2, 0.0), _savgol_row(window) ** 2)
+    spread = _across_and_up(np.where(valid, u**2, 0.0), smoothing_row(window) ** 2)
     variance[inner] = spread[inner]
     rim = valid & ~inner
     _fit_rim(fields, u**2, valid, np.argwhere(rim), window, fitted, variance)
@@ -102,7 +148,7 @@ def inner_quadratic(values: Array, valid: Mask, window: int) -> tuple[Array, Mas
     """The same where the whole window is measured: smoothed values (rows, cols), NaN elsewhere, and where that is."""
     full = ndimage.uniform_filter(valid.astype(float), window, mode="constant") > 1 - 0.5 / window**2
     inner = full & valid
-    smoothed = _across_and_up(np.where(valid, values, 0.0), _savgol_row(window))
+    smoothed = _across_and_up(np.where(valid, values, 0.0), smoothing_row(window))
     return np.where(inner, smoothed, np.nan), inner
 
 
@@ -110,14 +156,6 @@ def _across_and_up(field: Array, kernel: Array) -> Array:
     across = ndimage.correlate1d(field, kernel, axis=1, mode="constant")
     both: Array = ndimage.correlate1d(across, kernel, axis=0, mode="constant")
     return both
-
-
-def _savgol_row(window: int) -> Array:
-    """Weights of the middle of a quadratic through ``window`` equal steps (Savitzky and Golay 1964)."""
-    step = np.arange(window) - window // 2
-    design = np.stack([np.ones(window), step, step**2], axis=1).astype(float)
-    weights: Array = np.linalg.pinv(design)[0]
-    return weights
 
 
 def _fit_rim(
@@ -157,24 +195,19 @@ def _fit_rim(
 
 
 def hidden_places(relief: Relief, fitted: Array, *, false_alarm: float = 0.01) -> Array:
-    """Places (n, 2) as x, y [m] where means of 1, 2, 3 and 5 cells stand off the smoothed surface beyond chance.
-
-    Threshold u / k times the normal quantile that lets a clean wall of N cells raise an alarm in 1 % of surveys,
-    divided among both signs and four sizes (methods/uncertainty 5).
-    """
-    residual = np.where(relief.valid, relief.offset - fitted, 0.0)
-    weight = np.where(relief.valid, 1.0, 0.0)
-    squares = np.where(relief.valid, relief.u, 0.0) ** 2
-    z = -ndtri(false_alarm / (8 * max(int(relief.valid.sum()), 1)))
-    flagged = np.zeros(residual.shape, dtype=bool)
-    for block in (1, 2, 3, 5):
-        n, total, square = (
-            ndimage.uniform_filter(field, block, mode="constant") * block**2 for field in (weight, residual, squares)
-        )
-        whole = n > block**2 - 0.5
-        flagged |= whole & (np.abs(total) > z * np.sqrt(np.maximum(square, 1e-30)))
-    row, col = np.nonzero(flagged & relief.valid)
+    """Places (n, 2) as x, y [m] of `hidden_cells`."""
+    row, col = np.nonzero(hidden_cells(relief, fitted, false_alarm=false_alarm))
     return np.stack([relief.x[col], relief.y[row]], axis=1)
+
+
+def hidden_cells(relief: Relief, fitted: Array, *, false_alarm: float = 0.01) -> Mask:
+    """Cells (rows, cols) where means over squares and lines of cells stand off the smoothed surface beyond chance.
+
+    A clean wall raises an alarm in 1 % of surveys (methods/uncertainty 13).
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        deviate = (relief.offset - fitted) / np.maximum(relief.u, 1e-15)
+    return stand_out(np.where(relief.valid, np.nan_to_num(deviate), 0.0), relief.valid, false_alarm)
 
 
 def with_plateau(relief: Grid) -> Grid:
@@ -204,7 +237,8 @@ def _middle(relief: Grid) -> Grid:
     """The middle 200 x 200 cells, which show the plateau as well as a large wall's half a million do."""
     rows, cols = (slice(max(0, (n - _SIDE) // 2), max(0, (n - _SIDE) // 2) + _SIDE) for n in relief.offset.shape)
     fields = {name: getattr(relief, name)[rows, cols] for name in ("offset", "u", "count", "inside", "area")}
-    return replace(relief, x=relief.x[cols], y=relief.y[rows], half_a=None, half_b=None, why=None, **fields)
+    bare = replace(relief, half_a=None, half_b=None, why=None, narrow=None)
+    return replace(bare, x=relief.x[cols], y=relief.y[rows], **fields)
 
 
 def _block_variance(values: Array, relief: Grid, window: int) -> float | None:

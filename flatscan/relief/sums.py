@@ -26,7 +26,7 @@ class Sums:
 
     def merged(self, block: int) -> Sums:
         """The same sums over blocks of ``block`` x ``block`` cells."""
-        return Sums(*(self.block_sum(total, block) for total in (self.n, self.z, self.zz)))
+        return self if block == 1 else Sums(*(self.block_sum(total, block) for total in (self.n, self.z, self.zz)))
 
     def __add__(self, other: Sums) -> Sums:
         return Sums(self.n + other.n, self.z + other.z, self.zz + other.zz)
@@ -44,6 +44,12 @@ class Sums:
         bottom = ndimage.uniform_filter(freedom, size, mode="constant")
         enough = bottom * size**2 > 0.5
         return np.sqrt(np.divide(np.clip(top, 0, None), bottom, out=np.full(top.shape, np.nan), where=enough))
+
+    def overall_sd(self) -> float:
+        """Standard deviation within cells, pooled over all of them; NaN where no cell holds two."""
+        squares = np.clip(self.zz - self.z**2 / np.maximum(self.n, 1), 0.0, None)
+        freedom = np.clip(self.n - 1, 0.0, None).sum()
+        return float(np.sqrt(squares.sum() / freedom)) if freedom > 0 else float("nan")
 
     @staticmethod
     def block_sum(values: Array, block: int) -> Array:

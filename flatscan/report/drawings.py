@@ -377,8 +377,9 @@ def _sections(result: Result, on: Elevation, gaps: Gaps | None) -> Iterator[Sect
         at = (heaviest.x, heaviest.y)
     if gaps is not None and gaps.worst is not None:
         at = gaps.worst.at
-    lines = ((0.0, at[1]), (wall.width, at[1])), ((at[0], 0.0), (at[0], wall.height))
-    if any(np.isfinite(on.relief.profile_along(*line)[1]).sum() > 1 for line in lines):
+    both = ((0.0, at[1]), (wall.width, at[1])), ((at[0], 0.0), (at[0], wall.height))
+    lines = tuple(line for line in both if np.isfinite(on.relief.profile_along(*line)[1]).sum() > 1)
+    if lines:
         yield SectionsDrawing(on, lines)
 
 

@@ -36,8 +36,6 @@ from flatscan.verdict import Verdict
 
 # from here on [m] the work is done from a platform
 _REACH = 2.0
-# what a local quadratic keeps of a feature's width (methods/uncertainty 5)
-_KEPT = 0.85
 
 
 def report_of(result: Result | LowsByHand) -> Report:
@@ -117,7 +115,7 @@ def _tested(result: Survey | Check | Change, verdict: Verdict | None) -> Iterato
     tolerance, method = (None, result.gaps.method) if tested is None else (tested.tolerance, tested.method)
     yield flatness(result.gaps, method, limit_of(verdict), tolerance, result.relief)
     if verdict is not None:
-        yield verdict_section(verdict, result.gaps)
+        yield verdict_section(verdict, result.gaps, result.relief)
         beside = (curve(verdict), hand_table(() if tested is None else tested.hand))
         yield from (Section(table.name, listed=table, tables=(table,)) for table in beside if table.rows)
 
@@ -179,8 +177,8 @@ def _not_examined(result: Result) -> Iterator[Note]:
         yield note("report.not-covered", share=share(missing))
     if not relief.known_between:
         yield note("report.between-stations")
-    elif relief.smoothed_over > 0:
-        yield note("report.narrower", width=metres(_KEPT * relief.smoothed_over))
+    elif relief.smallest_feature is not None:
+        yield note("report.narrower", width=metres(relief.smallest_feature))
     if relief.hidden:
         yield note("report.hidden", cells=relief.hidden)
     for name in () if verdict is None else verdict.not_judged:

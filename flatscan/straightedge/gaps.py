@@ -214,14 +214,16 @@ def lay(
     *,
     edges: bool = True,
     ends: bool = False,
-    lines: Lines | None = None,
+    lines: Lines | Array | None = None,
 ) -> tuple[Array, Array, NDArray[np.int64]]:
     """One pass of `kernel.sweep_lines` in one direction, over all its lines if none are named."""
     from flatscan.straightedge import hulls_kernel as kernel
 
     lines = all_lines(grid, turn) if lines is None else lines
+    # one kind of number, whole or between, so that the kernel is compiled once
+    numbers = np.asarray(lines, np.float64)
     return kernel.sweep_lines(
-        h, base, grid.state, turn.cos, turn.sin, lines, grid.w, grid.full, grid.bridge, edges, ends, grid.whole
+        h, base, grid.state, turn.cos, turn.sin, numbers, grid.w, grid.full, grid.bridge, edges, ends, grid.whole
     )
 
 

@@ -268,7 +268,7 @@ def sweep_lines(
     ends: bool,
     whole: bool,
 ) -> tuple[Array, Array, Indices]:
-    """One direction over a grid: the ``lines`` (k,) of those that lie one cell apart, sampled one cell apart.
+    """One direction over a grid along ``lines`` (k,), whole numbers one cell apart or any between, by steps of a cell.
 
     ``h``, ``base`` (rows, cols) as in `run_windows`; ``state`` (rows, cols) OUTSIDE to MARGIN; ``w``
     samples in a window, ``full`` samples in a run that holds the whole straightedge; ``whole`` looks at runs alone that

@@ -15,10 +15,11 @@ from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import metres, share
+from flatscan.core.quantity import metres, share, square_metres
 from flatscan.core.reliefs import Grid
 from flatscan.straightedge.bounds import lower_bound, upper_bound
 from flatscan.straightedge.gaps import (
+    Direction,
     Gap,
     Gaps,
     Laying,
@@ -39,7 +40,15 @@ from flatscan.straightedge.gaps import (
 from flatscan.straightedge.station_lines import sweep_stations
 
 PLACES = 5
+# no published straightedge is shorter [m]: on cells too large for a longer one there are too few points
+_SHORTEST = 0.1
+# points fallen at random leave 5 in nearly every cell from so many on the average (Poisson), and a straightedge wants
+# some twenty cells along it
+_AT_RANDOM, _CELLS_ALONG = 9.2, 20
 _SPARSE = 8
+# part of the largest gap within which others are looked at on lines between
+_NEAR_LARGEST = 0.05
+_BETWEEN = np.array([-1.0, -0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75, 1.0])
 
 
 def sweep(
@@ -64,6 +73,8 @@ def sweep(
     if not isinstance(relief, Grid):
         asked = None if directions is None else tuple(turn.degrees for turn in turns)
         return sweep_stations(relief, rule, directions=asked, k=k, method=method)
+    if rule < 2 * relief.step - 1e-9:
+        return _none_laid(relief, rule, turns, method, k)
     work = lay_out(relief, rule, turns, k, method, workers)
     found = _first_pass(work)
     balanced = _end_gap(work, found.ends, 1)
@@ -73,16 +84,17 @@ def sweep(
     worst = _worst(work, found)
     judged = {"resting": worst, "equal offsets": equal, "balanced end gap": balanced}[method]
     lower, notes = lower_bound([(work, 0.0, judged)]) if bounded else (None, ())
-    notes = (*_shortened(work, found), *notes)
+    notes = (*(() if worst is not None else (_too_sparse(relief, rule),)), *_shortened(work, found), *notes)
     if judged is not None and judged.u is None:
         notes = (*notes, note("straightedge.u-not-known"))
+    upper = upper_bound(work, judged, found.deepest)
     return Gaps(
         rule=rule,
         directions=tuple(turn.degrees for turn in turns),
         worst=worst,
         balanced=balanced,
         equal_offset=equal,
-        upper=upper_bound(work, judged, found.deepest),
+        upper=None if upper is None else upper + _between_lines(work, found, judged),
         positions=int(found.counts[:, 2].sum()),
         coverage=found.coverage,
         deepest=found.deepest,
@@ -97,6 +109,28 @@ def sweep(
     )
 
 
+def _none_laid(relief: Grid, rule: float, turns: tuple[Direction, ...], method: str, k: float) -> Gaps:
+    """The answer where cells are so large that no straightedge of that length reaches over three of them."""
+    nothing = np.full(relief.offset.shape, np.nan)
+    notes = (_too_sparse(relief, rule),)
+    degrees = tuple(turn.degrees for turn in turns)
+    return Gaps(rule, degrees, None, None, None, None, 0, None, nothing, method=method, k=k, notes=notes)
+
+
+def _too_sparse(relief: Grid, rule: float) -> Note:
+    """That too few points were measured for a straightedge, and how many would do."""
+    there, area = int(relief.count[relief.inside].sum()), relief.net_area
+    needed = _enough_points(rule, area)
+    return note("straightedge.too-sparse", points=there, area=square_metres(area), rule=metres(rule), needed=needed)
+
+
+def _enough_points(rule: float, area: float) -> int:
+    """Points that carry a straightedge of that length [m] on so large a wall [m2], to two digits."""
+    needed = max(_AT_RANDOM / (rule / _CELLS_ALONG) ** 2 * area, 1.0)
+    step = 10 ** max(math.floor(math.log10(needed)) - 1, 0)
+    return int(math.ceil(needed / step) * step)
+
+
 def _refuse(relief: Relief, rule: float, k: float, method: str) -> None:
     """Raise `BadValue` for a sweep that makes no sense."""
     if not (math.isfinite(rule) and rule > 0):
@@ -107,7 +141,7 @@ def _refuse(relief: Relief, rule: float, k: float, method: str) -> None:
             remedy="Give its length",
             rule=metres(rule),
         )
-    if rule < 2 * relief.step - 1e-9:
+    if rule < min(2 * relief.step, _SHORTEST) - 1e-9:
         raise BadValue(
             "{set:rule}",
             "{rule:length.g} on cells of {cell:length.g}",
@@ -188,6 +222,26 @@ def _first_pass(work: Laying) -> _Found:
         ends.append(end_triple(work.turns[number], best))
         counts.append(count)
     return _Found(deepest, which, tuple(ends), np.array(counts))
+
+
+def _between_lines(work: Laying, found: _Found, judged: Gap | None) -> float:
+    """How much larger a resting gap becomes on lines a quarter of a cell apart [m], looked for around the largest.
+
+    Between two lines a gap changes by what the surface does over half a cell: on smoothed cells up to 3 % of the
+    largest (methods/straightedge 3), so lines whose largest is more than that below it need not be looked at.
+    """
+    if work.method != "resting" or judged is None or judged.value <= 0:
+        return 0.0
+    row, col = np.nonzero(found.deepest >= (1 - _NEAR_LARGEST) * judged.value)
+    direction = found.which[row, col]
+    most = judged.value
+    for number in np.unique(direction):
+        turn, here = work.turns[number], direction == number
+        across = np.unique(np.rint(row[here] * turn.cos - col[here] * turn.sin))
+        lines = np.unique((across[:, None] + _BETWEEN).ravel())
+        deepest, _, _ = lay(work.grid, work.z, work.z, turn, lines=lines)
+        most = max(most, float(np.nanmax(deepest, initial=0.0)))
+    return most - judged.value
 
 
 def _below(work: Laying, found: _Found, balanced: Gap | None) -> tuple[Triple | None, ...]:

@@ -33,6 +33,9 @@ WIDEST_SMOOTHING = 0.22
 # a short rule is there for short features: 95 % of a hump's gap survives a window of its width / 0.85
 # (methods/uncertainty 5), and the humps a rule looks for are half as wide as it is long
 SHARE_OF_RULE = 0.5 / 0.85
+# likewise for cells too large to smooth, by the smallest feature they show
+_FEATURE_OF_RULE = 0.5
+_PLACES = 5
 
 
 def cannot_be_within(relief: Relief, rule: float, limit: float) -> Note | None:
@@ -64,6 +67,8 @@ def flatness(
         return Criterion(name, UNDECIDED, None, None, limit, reasons, rule=gaps.rule, method=gaps.method)
     against = _against_within(gaps, judged, limit, relief)
     places = tuple(place.at for place in gaps.worst_places if place.value + gaps.k * (place.u or math.inf) > limit)
+    if relief is not None and relief.hidden_at:
+        places = (*relief.hidden_at, *places)[:_PLACES]
     decision, reasons = UNDECIDED, against
     if not decides:
         reasons = (MEMORY, *against)
@@ -99,7 +104,12 @@ def _against_within(gaps: Gaps, judged: Gap, limit: float, relief: Relief | None
     if gaps.coverage is not None and gaps.coverage < LEAST_COVERAGE:
         reasons.append(note("verdict.coverage", coverage=share(gaps.coverage), needed=share(LEAST_COVERAGE)))
     if relief is not None and relief.hidden:
-        reasons.append(note("verdict.hidden", cells=relief.hidden))
+        at = tuple(note("verdict.at", place) for place in relief.hidden_at)
+        reasons.append(
+            note("verdict.hidden-at", cells=relief.hidden, places=at)
+            if at
+            else note("verdict.hidden", cells=relief.hidden)
+        )
     reasons += [] if relief is None else _too_smooth(relief, gaps.rule)
     return tuple(reasons)
 
@@ -111,6 +121,10 @@ def _too_smooth(relief: Relief, rule: float) -> list[Note]:
         said.append(note("verdict.smoothed-wide", width=metres(width), most=metres(WIDEST_SMOOTHING)))
     if width > SHARE_OF_RULE * rule:
         said.append(note("verdict.smoothed-for-rule", width=metres(width), rule=metres(rule)))
+    feature = relief.smallest_feature
+    if not said and feature is not None and feature > min(WIDEST_SMOOTHING, _FEATURE_OF_RULE * rule) + 1e-9:
+        most = min(WIDEST_SMOOTHING, _FEATURE_OF_RULE * rule)
+        said.append(note("verdict.coarse-cells", feature=metres(feature), most=metres(most), rule=metres(rule)))
     return said
 
 

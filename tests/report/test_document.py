@@ -34,6 +34,7 @@ FLATNESS = {
     "balanced_end_gap_mm",
     "equal_offset_mm",
     "u_gap_mm",
+    "smallest_feature_mm",
     "x_mm",
     "y_mm",
     "upper_mm",

@@ -71,9 +71,10 @@ def test_capture_that_cannot_show_it_says_so_first_and_may_still_be_outside(grid
 
 
 def test_exact_limit(grid_relief):
-    # upper = gap + k sqrt(2) u for equal u and no common part: the boundary belongs to within
+    # upper = gap + k sqrt(2) u for equal u and no common part: the boundary belongs to within; without u it is the gap
+    # and what lines between those swept add to it
     relief = grid_relief(hollow(0.002))
-    gap = sweep(relief, 1.8).worst.value
+    gap = sweep(relief, 1.8).upper
     u = (0.003 - gap) / 1.645 / np.sqrt(2)
     assert judged(grid_relief(hollow(0.002), u=u * (1 - 1e-9))).decision == "within"
     assert judged(grid_relief(hollow(0.002), u=u * (1 + 1e-6))).decision == "undecided"

@@ -45,6 +45,7 @@ def flatness(gaps: Gaps, method: str, limit: float | None, tolerance: Tolerance 
         "balanced_end_gap_mm": known(None if balanced is None else balanced.value, "unknown.no-whole-position"),
         "equal_offset_mm": known(None if equal is None else abs(equal.value), "unknown.no-whole-position"),
         "u_gap_mm": known(None if worst is None else worst.u, _NO_GAP),
+        "smallest_feature_mm": known(relief.smallest_feature, "unknown.between-stations"),
         "x_mm": known(None if worst is None else worst.at[0], _NO_GAP),
         "y_mm": known(None if worst is None else worst.at[1], _NO_GAP),
         "upper_mm": known(gaps.upper, "unknown.no-upper"),
@@ -61,6 +62,8 @@ def flatness(gaps: Gaps, method: str, limit: float | None, tolerance: Tolerance 
     if limit is None and worst is not None and isinstance(gap, Quantity):
         headline = (note("report.gap", worst.at, gap=gap, rule=rule),)
         answers = (Fact("gap", note("report.gap-now", worst.at, gap=gap, rule=rule)),)
+    width = values["smallest_feature_mm"]
+    facts += [Fact("smallest", note("report.smallest-across", width=width))] if isinstance(width, Quantity) else []
     facts += [] if limit is None or shown is None else _excess(gaps, abs(shown.value), limit, relief)
     return Section("flatness", values, headline, tuple(facts), (gap_table(gaps, limit),), answers=answers)
 
@@ -130,7 +133,7 @@ def gap_table(gaps: Gaps, limit: float | None) -> Table:
     return Table("gaps", "Where the gap is largest", columns, rows, "no gap could be evaluated")
 
 
-def verdict_section(verdict: Verdict, gaps: Gaps) -> Section:
+def verdict_section(verdict: Verdict, gaps: Gaps, relief: Relief) -> Section:
     """Each criterion with the bound its decision stands on, and where a straightedge laid by hand would settle it."""
     first = None if verdict.first is None else verdict.first.limit
     criteria = criteria_table(verdict)
@@ -153,6 +156,8 @@ def verdict_section(verdict: Verdict, gaps: Gaps) -> Section:
         facts.append(Fact("decided", sentence))
         answers.append(Fact(_ANSWERS.get(criterion.judges, "is-within"), sentence))
         facts += [Fact("reason", reason) for reason in criterion.reasons]
+    feature = relief.smallest_feature
+    headline += [] if feature is None else [note("report.smallest", width=metres(feature))]
     headline += verdict.reasons[:_REASONS]
     answers += [Fact("why", reason) for reason in verdict.reasons[:_REASONS]]
     if verdict.check_by_hand:

@@ -1,0 +1,90 @@
+"""However few points: an answer, or one message of four parts; never a traceback and never a bound out of nothing."""
+
+import numpy as np
+import pytest
+
+LOOKED = ("--up", "z", "--seen-from", "1.5,1,1.2", "--file-unit", "m")
+WIDE, HIGH = 3.0, 2.5
+
+
+def in_rows(step, noise):
+    x, z = np.meshgrid(np.arange(step / 2, WIDE, step), np.arange(step / 2, HIGH, step))
+    return np.stack([x.ravel(), 5 + np.random.default_rng(1).normal(0, noise, x.size), z.ravel()], axis=1)
+
+
+def at_random(density, seed):
+    rng = np.random.default_rng(seed)
+    n = max(int(density * WIDE * HIGH), 3)
+    return np.stack([rng.uniform(0, WIDE, n), 5 + rng.normal(0, 0.001, n), rng.uniform(0, HIGH, n)], axis=1)
+
+
+def clumps():
+    rng = np.random.default_rng(2)
+    at = np.where(rng.random(400) < 0.5, 0, 1)
+    return np.stack(
+        [
+            np.array([0.4, 2.6])[at] + rng.normal(0, 0.05, 400),
+            5 + rng.normal(0, 0.001, 400),
+            np.array([0.5, 2.0])[at] + rng.normal(0, 0.05, 400),
+        ],
+        axis=1,
+    )
+
+
+def one_row():
+    rng = np.random.default_rng(3)
+    return np.stack([rng.uniform(0, WIDE, 300), 5 + rng.normal(0, 0.001, 300), 1.2 + rng.normal(0, 0.08, 300)], axis=1)
+
+
+CLOUDS = {
+    "rows of 50 mm": in_rows(0.05, 0.001),
+    "rows of 60 mm, drawn": in_rows(0.06, 0.0),
+    "rows of 100 mm": in_rows(0.1, 0.001),
+    "rows of 150 mm": in_rows(0.15, 0.001),
+    **{f"{density} a m2": at_random(density, density) for density in (14, 20, 30, 300)},
+    "two clumps": clumps(),
+    "one row": one_row(),
+}
+
+
+@pytest.mark.parametrize("name", CLOUDS)
+def test_every_command_answers_or_says_in_four_parts_why_not(flatscan, tmp_path, name):
+    path = tmp_path / "cloud.xyz"
+    np.savetxt(path, CLOUDS[name], fmt="%.5f")
+    for command in (("check", "--limit", "3mm"), ("survey",), ("lows",), ("setout",)):
+        ran = flatscan(command[0], path, *command[1:], *LOOKED, "--json")
+        if ran.code == 1:
+            assert ran.err.count("needed: ") == 1
+            continue
+        assert ran.code == (4 if command[0] == "check" else 0)
+        document = ran.document
+        assert document["wall"]["cell_mm"] % 5 == 0
+        assert 10 <= document["wall"]["cell_mm"] <= 200
+        if command[0] != "check":
+            continue
+        flatness, verdict = document["flatness"], document["verdict"]
+        assert verdict["decision"] == "undecided"
+        assert verdict["reasons"]
+        assert flatness["smallest_feature_mm"] >= 4.2 * document["wall"]["cell_mm"] - 1
+        assert (flatness["gap_mm"] is None) == (flatness["u_gap_mm"] is None)
+        assert flatness["u_gap_mm"] is None or flatness["u_gap_mm"] > 0
+
+
+@pytest.mark.parametrize("command", [("check", "--limit", "3mm"), ("survey",)])
+def test_a_wall_of_single_points_makes_its_sheets(flatscan, tmp_path, command):
+    path = tmp_path / "cloud.xyz"
+    np.savetxt(path, at_random(20, 20), fmt="%.5f")
+    ran = flatscan(command[0], path, *command[1:], *LOOKED, "--out", tmp_path / "sheets")
+    assert ran.code == (4 if command[0] == "check" else 0)
+    assert len(list((tmp_path / "sheets").iterdir())) > 3
+
+
+def test_a_straightedge_shorter_than_three_cells_is_an_answer_with_what_would_do(flatscan, tmp_path):
+    path = tmp_path / "cloud.xyz"
+    np.savetxt(path, at_random(100, 5), fmt="%.5f")
+    ran = flatscan("check", path, "--rule", "300mm", "--limit", "3mm", *LOOKED, "--json")
+    assert ran.code == 4
+    assert ran.document["flatness"]["gap_mm"] is None
+    reasons = " ".join(ran.document["verdict"]["reasons"])
+    assert "too sparse for a straightedge of 0.3 m" in reasons
+    assert "would carry it" in reasons
