@@ -168,6 +168,43 @@ class WallObject:
 
 
 @dataclass(frozen=True, slots=True)
+class WallPart:
+    """One level of a wall: its letter, and where it lies in the wall coordinates of the part it is told with [m, m2].
+
+    ``area`` is its own less its openings.
+    """
+
+    letter: str
+    left: float
+    bottom: float
+    width: float
+    height: float
+    area: float
+
+
+@dataclass(frozen=True, slots=True)
+class LevelStep:
+    """Where a wall goes over from one level to another: part ``to`` stands ``size`` [m] proud of part ``start``.
+
+    ``u`` [m] is its standard uncertainty; the line runs from ``left``, ``bottom`` to ``right``, ``top`` [m].
+    """
+
+    start: str
+    to: str
+    size: float
+    u: float
+    left: float
+    bottom: float
+    right: float
+    top: float
+
+    @property
+    def upright(self) -> bool:
+        """Whether the line runs up rather than along."""
+        return self.top - self.bottom > self.right - self.left
+
+
+@dataclass(frozen=True, slots=True)
 class Plumb:
     """How plumb is known: where the vertical came from, and its uncertainty as a slope [m per m]."""
 
@@ -184,6 +221,8 @@ class Wall:
     outline corner to corner where strips at corners or a skirting were left out of ``outline``, the part measured;
     width, height and gross area are the full wall's. ``skirting`` [m] is how far up from the full outline's foot a
     skirting board covers the wall, 0 without one. ``objects`` are what stands before it, by number.
+    A wall on several levels is found as so many parts, each like a wall: ``part`` is its letter, ``parts`` are all of
+    them and ``steps`` what lies between them.
     """
 
     number: int
@@ -199,9 +238,17 @@ class Wall:
     full: Array | None = None
     objects: tuple[WallObject, ...] = ()
     skirting: float = 0.0
+    part: str = ""
+    parts: tuple[WallPart, ...] = ()
+    steps: tuple[LevelStep, ...] = ()
 
     def __post_init__(self) -> None:
         _own_arrays(self)
+
+    @property
+    def name(self) -> str:
+        """Number and, on a wall of several levels, the part's letter."""
+        return f"{self.number}{self.part}"
 
     @property
     def whole(self) -> Array:

@@ -13,11 +13,12 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import degrees, metres, share, square_metres
 from flatscan.wall.adjust import check_taped, scale_notes
 from flatscan.wall.draw import Context, Drawn, draw_wall
-from flatscan.wall.facing import decide_facing, middle_of
-from flatscan.wall.fit import fit_wall
+from flatscan.wall.facing import middle_of
+from flatscan.wall.levels import lettered
 from flatscan.wall.occupancy import SLAB, count_points, occupancy_cell, stride
 from flatscan.wall.orientation import axis_name, decide_up, is_upright
-from flatscan.wall.planes import Bend, Candidate, Thinned, find_bend, find_planes, level_beside, thin, with_normals
+from flatscan.wall.planes import Bend, Candidate, Thinned, find_bend, find_planes, levels_beside, thin, with_normals
+from flatscan.wall.surfaces import Surface, surfaces_of
 
 LEAST_SAMPLE = 100
 TINY, TINY_SHARE = 1.0, 0.1
@@ -69,13 +70,15 @@ def find_walls(
     seen_from: Array | None = None,
     width: float | None = None,
     height: float | None = None,
+    levels: bool = True,
 ) -> Room:
     """The walls of a capture, each with frame, outline and openings, numbered 1 (largest net area), then clockwise.
 
     ``up`` is x, y, z, -x, -y or -z; ``seen_from`` (3,) a point on the room side in file coordinates [m]; ``width``
     and ``height`` [m] are taped sizes to check the scale with. A wall is a flat, connected surface within 5 degrees
-    of vertical: the largest one of any size, and all others of at least 0.7 m2 that are 0.4 m wide and 1 m high.
-    Raises `UnitsUnknown` where up or the room side cannot be told, `WallNotFound` where nothing flat stands upright,
+    of vertical: the largest one of any size, and all others of at least 0.7 m2 that are 0.4 m wide and 1 m high. One
+    on several levels (`wall.levels`) is found as so many parts behind each other, the largest first, unless without
+    ``levels``. Raises `UnitsUnknown` where up or the room side cannot be told, `WallNotFound` where nothing flat stands upright,
     `TooFewPoints` for a capture with next to nothing in it, and `BadValue` for settings that make no sense.
     """
     check_taped(width, height)
@@ -94,30 +97,46 @@ def find_walls(
     if standing[0].area < TINY and len(standing[0].members) < TINY_SHARE * len(thinned.points):
         raise _nothing_large(cloud, thinned, standing[0])
     standing, bent = _flat_only(cloud, thinned, standing)
-    faces = [decide_facing(cloud, thinned, planes, plane, upright.direction, seen_from) for plane in standing]
-    fits = [
-        fit_wall(cloud.sample, thinned, plane, upright.direction, face.sign)
-        for plane, face in zip(standing, faces, strict=True)
-    ]
+    surfaces, planes = surfaces_of(cloud, thinned, planes, standing, upright.direction, seen_from, levels=levels)
+    fits = [surface.fit for surface in surfaces]
     every = stride(cloud.count)
     counted = cloud.count / every / len(cloud.sample)
-    cells = [occupancy_cell(p.area, _close(cloud.sample, p) * counted) for p in standing]
+    cells = [occupancy_cell(fit.plane.area, _close(cloud.sample, fit.plane) * counted) for fit in fits]
     grids = count_points(cloud.chunks(), fits, cells, cloud.stands, noise=thinned.scatter, every=every)
     context = Context(cloud, thinned, planes, upright, sample)
-    drawn, sparse = [], []
-    for fit, grid, face in zip(fits, grids, faces, strict=True):
+    drawn, sparse = list[tuple[Wall, Drawn, Surface]](), []
+    for surface, grid in zip(surfaces, grids, strict=True):
+        beside = [] if surface.levels else levels_beside(thinned, surface.fit.plane, standing)[:1]
         try:
-            drawn.append(draw_wall(context, fit, grid, face, level_beside(thinned, fit.plane, standing)))
+            wall, more = draw_wall(context, surface.fit, grid, surface.face, beside, surface.within)
         except TooFewPoints as reason:
-            if len(fits) == 1 or (fit is fits[-1] and not drawn):
+            if len(fits) == 1 or (surface is surfaces[-1] and not drawn):
                 raise
-            sparse.append(note("wall.too-sparse", at=middle_of(fit.plane), count=reason.values["count"]))
-    drawn = [pair for place, pair in enumerate(drawn) if place == 0 or _is_wall(pair[0])]
-    order = numbers([wall for wall, _ in drawn], [more.covered for _, more in drawn], upright.direction)
-    walls = tuple(replace(drawn[i][0], number=place + 1) for place, i in enumerate(order))
-    walls = tuple(replace(wall, notes=(*wall.notes, *scale_notes(wall, width, height))) for wall in walls)
-    corners = find_corners(walls, [drawn[i][1] for i in order])
-    return Room(walls, corners, (*upright.notes, *bent, *sparse))
+            sparse.append(note("wall.too-sparse", at=middle_of(surface.fit.plane), count=reason.values["count"]))
+            continue
+        drawn.append((wall, more, surface))
+    drawn = [one for place, one in enumerate(drawn) if place == 0 or one[2].levels or _is_wall(one[0])]
+    groups = _grouped(drawn)
+    order = numbers([group[0][0] for group in groups], [group[0][1].covered for group in groups], upright.direction)
+    found = [(place + 1, wall, more) for place, i in enumerate(order) for wall, more in groups[i]]
+    walls = tuple(
+        replace(wall, number=number, notes=(*wall.notes, *scale_notes(wall, width, height)))
+        for number, wall, _ in found
+    )
+    return Room(walls, find_corners(walls, [more for *_, more in found]), (*upright.notes, *bent, *sparse))
+
+
+def _grouped(drawn: list[tuple[Wall, Drawn, Surface]]) -> list[list[tuple[Wall, Drawn]]]:
+    """The walls drawn, each a list of its parts, the largest first."""
+    groups = list[list[tuple[Wall, Drawn]]]()
+    for levels in dict.fromkeys(surface.levels or surface for *_, surface in drawn):
+        here = [(wall, more) for wall, more, surface in drawn if levels in (surface, surface.levels)]
+        if not isinstance(levels, Surface) and len(here) == len(levels.parts):
+            walls = lettered([wall for wall, _ in here], levels, [_net_area(wall) for wall, _ in here])
+            drawings = {id(wall.frame): more for wall, more in here}
+            here = [(wall, drawings[id(wall.frame)]) for wall in walls]
+        groups += [here] if here[0][0].parts else [[one] for one in here]
+    return groups
 
 
 def _sampled(cloud: Cloud) -> Cloud:
@@ -279,6 +298,9 @@ def numbers(walls: list[Wall], covered: list[float], up: Array) -> list[int]:
 
 
 def _net_area(wall: Wall) -> float:
+    """Area less openings [m2], of all parts of a wall on several levels."""
+    if wall.parts:
+        return sum(part.area for part in wall.parts)
     return wall.gross_area - sum(opening.width * opening.height for opening in wall.openings)
 
 
@@ -288,10 +310,13 @@ def find_corners(walls: tuple[Wall, ...], drawn: list[Drawn]) -> tuple[Corner, .
     The walls' own lines within 600 mm of the corner count, as under a square laid into it, clear of the 50 mm that
     scanners smear.
     """
-    corners = []
+    corners = list[Corner]()
     for i, one in enumerate(drawn):
         for j, two in enumerate(drawn):
             if i == j or not (_is_at(one, 2, two) and _is_at(two, 0, one)):
+                continue
+            # of a wall on several levels the largest that reaches the corner speaks
+            if any((corner.left, corner.right) == (walls[i].number, walls[j].number) for corner in corners):
                 continue
             corners.append(_corner(walls[i], walls[j], one, two))
     return tuple(corners)
