@@ -58,10 +58,20 @@ class Showing:
 
 
 @dataclass(frozen=True, slots=True)
+class Member:
+    """One of the captures that are one: its file, hash and number of points."""
+
+    file: str
+    sha256: str
+    points: int
+
+
+@dataclass(frozen=True, slots=True)
 class Origin:
     """Where the numbers come from; travels unchanged to the sheets.
 
     ``kind`` is the capture type that the reader itself implies, empty where a file may have been made in any way.
+    ``files`` are those of a capture that was put together from several.
     """
 
     file: str
@@ -71,6 +81,7 @@ class Origin:
     points: int
     warnings: tuple[Note, ...] = ()
     kind: str = ""
+    files: tuple[Member, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,6 +95,7 @@ class Cloud:
     ``sample_normals`` (n, 3) the sample's outward normals; both None if the file does not tell.
     ``independent_share`` is how many independent returns each point stands for (1 for raw returns, less for
     fused or meshed data; methods/uncertainty 3). ``u_up`` [m per m] is how well the capture knows its own vertical.
+    ``members`` are the captures it was put together from, in the same shift; none for one capture.
     """
 
     origin: Origin
@@ -98,6 +110,7 @@ class Cloud:
     sample_normals: Array | None = None
     independent_share: float = 1.0
     u_up: float = PHONE_GRAVITY
+    members: tuple[Cloud, ...] = ()
 
     def __post_init__(self) -> None:
         _own_arrays(self)
@@ -345,6 +358,8 @@ class Relief(ABC):
     # what only cells can be: smoothed, with residuals that tell what that hid
     window = 1
     hidden = 0
+    # how far two surfaces lie apart where captures of the wall do not meet [m]
+    doubled: float | None = None
 
     @abstractmethod
     def connected(self, chosen: Mask) -> tuple[Counts, int]:

@@ -44,7 +44,8 @@ class Grid(Relief):
     ``half_a`` and ``half_b`` are the means of two random halves of the points, None where they are not known.
     ``window`` is the width in cells of the local quadratic it was smoothed with (1: not at all), ``hidden`` counts
     cells where the smoothing may hide something. ``u_floor`` [m] is the part of ``u`` that neighbouring cells share
-    and smoothing does not lower. ``why`` (rows, cols) tells by `Why` why a cell inside was not measured.
+    and smoothing does not lower. ``why`` (rows, cols) tells by `Why` why a cell inside was not measured. ``doubled``
+    [m] is how far two surfaces lie apart where captures put together do not meet.
     """
 
     cell: float
@@ -54,6 +55,7 @@ class Grid(Relief):
     hidden: int = 0
     u_floor: float = 0.0
     why: NDArray[np.int8] | None = None
+    doubled: float | None = None
 
     @property
     def known_between(self) -> bool:

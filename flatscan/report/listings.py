@@ -17,6 +17,7 @@ from flatscan.report.placing import place
 from flatscan.report.reporting import report_of
 from flatscan.report.result_document import SCHEMA, plain_values, text
 from flatscan.report.say import finished, say
+from flatscan.report.sections.level_section import level_steps, level_values
 from flatscan.standards import Tolerance
 from flatscan.wall import Corner, Room
 
@@ -27,7 +28,14 @@ _PLAIN = ("id", "document", "edition", "clause", "criterion", "applies_to", "met
 def wall_list(room: Room) -> dict[str, object]:
     """The walls of a room as the document of ``survey --list --json``."""
     walls = [
-        {"number": wall.number, "width_mm": wall.width, "height_mm": wall.height, "share": wall.share}
+        {
+            "number": wall.number,
+            "part": wall.part,
+            "width_mm": wall.width,
+            "height_mm": wall.height,
+            "share": wall.share,
+        }
+        | {"step_mm": level_values(wall)["step_mm"]}
         for wall in room.walls
     ]
     corners = [
@@ -46,13 +54,15 @@ def wall_list(room: Room) -> dict[str, object]:
 
 def wall_list_text(capture: str, room: Room, units: str) -> str:
     """The walls of a room, a line each, and how square they meet."""
-    head = note("list.wall" if len(room.walls) == 1 else "list.walls", file=capture, walls=len(room.walls))
+    names = {wall.number for wall in room.walls}
+    head = note("list.wall" if len(names) == 1 else "list.walls", file=capture, walls=len(names))
     lines = [say(head, units)]
     for wall in room.walls:
         code = "list.wall-with-openings" if wall.openings else "list.wall-of-room"
         size: dict[str, Any] = {"width": metres(wall.width), "height": metres(wall.height)}
         more: dict[str, Any] = {"openings": len(wall.openings)} if wall.openings else {}
-        lines.append(f"  {say(note(code, None, number=wall.number, share=share(wall.share), **size, **more), units)}")
+        lines.append(f"  {say(note(code, None, number=wall.name, share=share(wall.share), **size, **more), units)}")
+        lines += [f"    {say(said, units)}" for said in level_steps(wall) if wall.part == "a"]
     lines += [f"  {say(_square(corner), units)}" for corner in room.corners]
     return "\n".join(lines)
 

@@ -14,7 +14,7 @@ import numpy as np
 from scipy import ndimage
 
 from flatscan.core.errors import TooFewPoints
-from flatscan.core.geometry import Array, unit
+from flatscan.core.geometry import Array, Mask, unit
 from flatscan.core.model import Cloud, Opening, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, square_metres
@@ -102,7 +102,12 @@ def draw_wall(
     strips = np.where(stepped, USUAL, _strips(context, fit, edges, whole, skirting))
     full = whole - corner
     fit, at = _foot(context, fit, face, corner, skirting)
-    said = (*_strip_notes(strips, adjoined, skirting), *_plate_notes(plates, corner), *_level_notes(levels, face))
+    said = (
+        *_strip_notes(strips, adjoined, skirting),
+        *_step_notes(stepped),
+        *_plate_notes(plates, corner),
+        *_level_notes(levels, face),
+    )
     wall = Wall(
         number=1,
         frame=replace(fit.frame, at=at),
@@ -178,6 +183,11 @@ def _strip_notes(strips: Array, adjoined: Array, skirting: Skirting | None) -> l
     if skirting is not None:
         notes.append(note("wall.skirting", thickness=metres(skirting.thickness)))
     return notes
+
+
+def _step_notes(stepped: Mask) -> list[Note]:
+    """Say that strips along lines between levels were left out."""
+    return [note("wall.strip-at-step", strip=metres(USUAL))] if stepped.any() else []
 
 
 def _plate_notes(plates: tuple[Plate, ...], corner: Array) -> list[Note]:

@@ -14,7 +14,7 @@ from flatscan.core.quantity import degrees, metres, share, square_metres
 from flatscan.wall.adjust import check_taped, scale_notes
 from flatscan.wall.draw import Context, Drawn, draw_wall
 from flatscan.wall.facing import middle_of
-from flatscan.wall.levels import lettered
+from flatscan.wall.levels import lettered, part_notes
 from flatscan.wall.occupancy import SLAB, count_points, occupancy_cell, stride
 from flatscan.wall.orientation import axis_name, decide_up, is_upright
 from flatscan.wall.planes import Bend, Candidate, Thinned, find_bend, find_planes, levels_beside, thin, with_normals
@@ -78,8 +78,8 @@ def find_walls(
     and ``height`` [m] are taped sizes to check the scale with. A wall is a flat, connected surface within 5 degrees
     of vertical: the largest one of any size, and all others of at least 0.7 m2 that are 0.4 m wide and 1 m high. One
     on several levels (`wall.levels`) is found as so many parts behind each other, the largest first, unless without
-    ``levels``. Raises `UnitsUnknown` where up or the room side cannot be told, `WallNotFound` where nothing flat stands upright,
-    `TooFewPoints` for a capture with next to nothing in it, and `BadValue` for settings that make no sense.
+    ``levels``. Raises `UnitsUnknown` where up or the room side cannot be told, `WallNotFound` where nothing flat stands
+    upright, `TooFewPoints` for a capture with next to nothing in it, and `BadValue` for settings that make no sense.
     """
     check_taped(width, height)
     sample, cloud = cloud.sample, _sampled(cloud)
@@ -119,9 +119,9 @@ def find_walls(
     groups = _grouped(drawn)
     order = numbers([group[0][0] for group in groups], [group[0][1].covered for group in groups], upright.direction)
     found = [(place + 1, wall, more) for place, i in enumerate(order) for wall, more in groups[i]]
+    walls = tuple(replace(wall, number=number) for number, wall, _ in found)
     walls = tuple(
-        replace(wall, number=number, notes=(*wall.notes, *scale_notes(wall, width, height)))
-        for number, wall, _ in found
+        replace(wall, notes=(*part_notes(wall), *wall.notes, *scale_notes(wall, width, height))) for wall in walls
     )
     return Room(walls, find_corners(walls, [more for *_, more in found]), (*upright.notes, *bent, *sparse))
 

@@ -14,6 +14,8 @@ import numpy as np
 from flatscan.core.errors import UnitsUnknown
 from flatscan.core.geometry import Array, fit_plane_robust, unit
 from flatscan.core.model import LevelStep, Wall, WallPart
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres
 from flatscan.wall.facing import Facing
 from flatscan.wall.fit import Fit
 from flatscan.wall.planes import Candidate, Thinned, area_of, faces_along, levels_beside
@@ -22,6 +24,8 @@ from flatscan.wall.steps import LEAST_STEP, REACH, StepLine, profiles, step_line
 # levels further apart are walls of their own
 DEEPEST = 0.25
 LEAST_SHARE = 0.1
+# of a wall so little of which is seen a line does not tell where it goes
+FILLED = 0.5
 # points so near to a line may be of either level, and so near to the wall's edges of what adjoins
 _CLEAR, _INWARD = 0.03, 0.05
 _SAME_SIDE_SHARE = 0.5
@@ -202,6 +206,9 @@ def _parts(
         if surface is None:
             return None
         parts.append(Part(surface, before, after))
+    areas = [part.plane.area for part in parts]
+    if min(areas) < LEAST_SHARE * sum(areas) or sum(areas) < FILLED * _area(fit):
+        return None
     held = np.concatenate([part.plane.members for part in parts])
     taken = tuple(
         plane for plane in planes if plane is fit.plane or np.isin(plane.members, held).mean() > _SAME_SIDE_SHARE
@@ -240,6 +247,17 @@ def lettered(walls: list[Wall], levels: Levels, areas: list[float]) -> list[Wall
         steps = tuple(_step(wall, levels, k, letters) for k in range(len(walls) - 1))
         done.append(replace(wall, part=letters[i], parts=parts, steps=steps))
     return [done[i] for i in order]
+
+
+def part_notes(wall: Wall) -> tuple[Note, ...]:
+    """Say of which wall this is a part, which one, and how the others are had."""
+    if not wall.parts:
+        return ()
+    others = tuple(f"{wall.number}{part.letter}" for part in wall.parts if part.letter != wall.part)
+    about = {"number": wall.number, "count": len(wall.parts), "name": wall.name, "others": others}
+    if wall.part == LETTERS[0]:
+        return (note("wall.part-largest", None, **about),)
+    return (note("wall.part-chosen", None, width=metres(wall.width), height=metres(wall.height), **about),)
 
 
 def _told(here: Wall, part: Wall, letter: str, area: float) -> WallPart:

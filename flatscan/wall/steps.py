@@ -33,7 +33,7 @@ _STRAY = 0.03
 
 @dataclass(frozen=True, slots=True)
 class StepLine:
-    """A line at ``place`` [m] along ``axis`` (0 along, 1 up): the surface beyond stands ``size`` [m] proud, +- ``u``."""
+    """A line at ``place`` [m] along ``axis`` (0 along, 1 up): what is beyond stands ``size`` [m] proud, +- ``u``."""
 
     axis: int
     place: float
@@ -56,11 +56,6 @@ class Profiles:
     heights: Array
     start: float
     bin: float
-
-    @property
-    def middles(self) -> Array:
-        """Middles of the bins [m]."""
-        return self.start + (np.arange(self.heights.shape[1]) + 0.5) * self.bin
 
 
 def profiles(place: Array, axis: int, low: Array, high: Array) -> Profiles | None:
@@ -88,19 +83,19 @@ def profiles(place: Array, axis: int, low: Array, high: Array) -> Profiles | Non
     return Profiles(axis, t, r, segment, heights.reshape(pieces, bins), float(low[axis]), wide)
 
 
-def _followed(known: Profiles, *, beyond: bool) -> tuple[Array, Array]:
+def _followed(known: Profiles, *, beyond: bool, skip: int = 1) -> tuple[Array, Array]:
     """Height and slope (segments, bins - 1) at each border between bins, of the line through the bins on one side.
 
-    The bin right at the border holds points of both sides and does not count.
+    The bin right at the border holds points of both sides: the first ``skip`` bins do not count.
     """
     reach = max(3, round(REACH / known.bin))
     rows, bins = known.heights.shape
     ok = np.isfinite(known.heights)
     z = np.where(ok, known.heights, 0.0)
-    offset = (np.arange(reach) + 1.5) * known.bin * (1 if beyond else -1)
+    offset = (np.arange(reach) + skip + 0.5) * known.bin * (1 if beyond else -1)
     value, slope = np.full((rows, bins - 1), np.nan), np.full((rows, bins - 1), np.nan)
     for border in range(1, bins):
-        here = border + 1 + np.arange(reach) if beyond else border - 2 - np.arange(reach)
+        here = border + skip + np.arange(reach) if beyond else border - 1 - skip - np.arange(reach)
         use = (here >= 0) & (here < bins)
         if use.sum() < _FILLED * reach:
             continue
@@ -138,9 +133,25 @@ def step_lines(known: Profiles) -> list[StepLine]:
         line = _judged(known, (before, slope_before), (after, slope_after), at, borders[at])
         if line is not None:
             found.append(line)
+    found = [line for line in found if _goes_on(known, (before, after), line, found)]
     clear = open_ & (np.min([np.abs(borders - line.place) for line in found], axis=0) > REACH) if found else open_
     rest = float(np.median(np.abs(typical[clear]))) if clear.sum() >= 5 else 0.0
     return sorted((line for line in found if abs(line.size) > _OVER_REST * rest), key=lambda line: line.place)
+
+
+def _goes_on(known: Profiles, near: tuple[Array, Array], line: StepLine, found: list[StepLine]) -> bool:
+    """Whether the wall stays on its level 300 to 600 mm past the line: after a course or a ridge it comes back."""
+    reach = max(3, round(REACH / known.bin))
+    at = int(round((line.place - known.start) / known.bin)) - 1
+    for beyond in (True, False):
+        if any(0 < (other.place - line.place) * (1 if beyond else -1) < 2 * REACH for other in found):
+            continue
+        far, _ = _followed(known, beyond=beyond, skip=reach)
+        steps = far[:, at] - near[0][:, at] if beyond else near[1][:, at] - far[:, at]
+        ok = np.isfinite(steps)
+        if ok.sum() >= _FEWEST_SEGMENTS - 1 and float(np.median(steps[ok])) * np.sign(line.size) < abs(line.size) / 2:
+            return False
+    return True
 
 
 def _judged(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from flatscan.wall.planes import Candidate, Thinned, levels_beside
 
 @dataclass(frozen=True, slots=True)
 class Within:
-    """The lines [m] along ``axis`` (0 along, 1 up) that a part lies between, in its fit's axes; None: the wall's edge."""
+    """The lines [m] along ``axis`` (0 along, 1 up) a part lies between, in its fit's axes; None: the wall's edge."""
 
     axis: int
     low: float | None
@@ -37,7 +38,7 @@ class Within:
         keep &= True if self.high is None else place < self.high
         mask = keep[None, :] if self.axis == 0 else keep[:, None]
         names = ("surface", "close", "reveal", "behind", "front", "through")
-        layers = {name: np.where(mask, getattr(grid, name), 0) for name in names}
+        layers: dict[str, Any] = {name: np.where(mask, getattr(grid, name), 0) for name in names}
         return replace(grid, rise=np.where(mask, grid.rise, np.nan), **layers)
 
 
