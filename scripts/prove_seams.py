@@ -79,7 +79,7 @@ def wall(rng: np.random.Generator) -> Array:
 
 
 def own_bend(rng: np.random.Generator, kind: str) -> Array:
-    """A bend (rows, cols) that puts about the declared error on the middle of a 2 m chord, of another kind than ours."""
+    """A bend (rows, cols) of about the declared error over a 2 m chord, of another kind than our model's."""
     x, y = cells()
     u, v = x - rng.uniform(1, 3), y - rng.uniform(0.6, 1.8)
     made = {
@@ -118,8 +118,8 @@ def one(share: float, number: int, kind: str, seed: int) -> tuple[bool, bool, st
         noise = U_CELL * np.sqrt(POINTS / count) * np.sqrt(2)
         halves = [truth + part.error + rng.normal(size=x.shape) * noise for _ in range(2)]
         reliefs.append(relief_of(halves, seen, count, SCANNER))
-        for sums, half in zip(total, halves, strict=True):
-            sums += np.where(seen, half * count, 0.0)
+        for k, half in enumerate(halves):
+            total[k] += np.where(seen, half * count, 0.0)
         counts += np.where(seen, count, 0)
     whole = relief_of([sums / counts for sums in total], counts > 0, counts, SCANNER)
     relief = with_seams(whole, reliefs, lie_together([str(k) for k in range(number)], reliefs, RULE))

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 
 import numpy as np
 
 from flatscan import wall as walls
 from flatscan.core.errors import MixedSurveys, TooFewPoints
-from flatscan.core.model import Cloud, Wall
+from flatscan.core.model import Cloud, Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import degrees, metres, slope, square_metres
-from flatscan.core.reliefs import Grid
 from flatscan.relief import Mosaic, grid, lie_together, with_seams
 from flatscan.relief.overlaps import LEAST_AREA, Overlap, plane_apart
 
@@ -47,7 +47,7 @@ def _by_capture(wall: Wall, room: walls.Room, cloud: Cloud) -> bool:
     return len(set(most)) > 1
 
 
-def put_together(cloud: Cloud, wall: Wall, relief: Grid, span: float) -> tuple[Grid, Mosaic, tuple[Note, ...]]:
+def put_together(cloud: Cloud, wall: Wall, relief: Relief, span: float) -> tuple[Relief, Mosaic, tuple[Note, ...]]:
     """A wall's relief with the common error of its captures, how they lie together, and what must be said of it.
 
     Raises `MixedSurveys` where a capture does not show the wall.
@@ -60,12 +60,11 @@ def put_together(cloud: Cloud, wall: Wall, relief: Grid, span: float) -> tuple[G
     return with_seams(relief, reliefs, together), together, notes
 
 
-def _own(member: Cloud, wall: Wall, relief: Grid) -> Grid:
+def _own(member: Cloud, wall: Wall, relief: Relief) -> Relief:
     """One capture's own relief on the cells of all; raises `MixedSurveys` where it has nothing there."""
-    try:
-        own, _ = grid(member, wall, relief.common, cell=relief.cell)
-    except TooFewPoints:
-        own = None
+    own: Relief | None = None
+    with suppress(TooFewPoints):
+        own, _ = grid(member, wall, relief.common, cell=relief.grain)
     if own is None or float(own.area[own.valid].sum()) < LEAST_AREA:
         raise _stranger(member, wall)
     return own
@@ -88,7 +87,7 @@ def _stranger(member: Cloud, wall: Wall) -> MixedSurveys:
     return MixedSurveys(member.origin.file, found, needed=needed, remedy=remedy, **values)
 
 
-def _refuse_apart(together: Mosaic, reliefs: list[Grid]) -> None:
+def _refuse_apart(together: Mosaic, reliefs: list[Relief]) -> None:
     """Refuse captures whose surfaces lie too far apart to be of one wall."""
     for one in together.overlaps:
         if abs(one.mean) > APART:
@@ -155,7 +154,7 @@ def _said_of(together: Mosaic, one: Overlap) -> Note:
     )
 
 
-def _loose_notes(together: Mosaic, relief: Grid) -> list[Note]:
+def _loose_notes(together: Mosaic, relief: Relief) -> list[Note]:
     files = tuple(together.files[number - 1] for number in together.loose)
     if not files:
         return []

@@ -12,6 +12,7 @@ import numpy as np
 from scipy import ndimage
 
 from flatscan.core.geometry import Array, Mask, fit_plane
+from flatscan.core.model import Counts, Relief
 from flatscan.core.reliefs import Grid
 from flatscan.core.warp import CommonError
 from flatscan.relief.seams import SeamError
@@ -77,8 +78,9 @@ class Mosaic:
     doubled: float | None
 
 
-def lie_together(files: Sequence[str], reliefs: Sequence[Grid], span: float) -> Mosaic:
+def lie_together(files: Sequence[str], taken: Sequence[Relief], span: float) -> Mosaic:
     """Compare reliefs of one wall on the same cells, one a capture, pair by pair; chords are ``span`` [m] long."""
+    reliefs = _of_cells(taken)
     seen = np.any([one.valid for one in reliefs], axis=0)
     area = max(float(reliefs[0].area[seen].sum()), 1e-12)
     covered = tuple(Covered(float(one.area[one.valid].sum()) / area, _box(one, one.valid)) for one in reliefs)
@@ -88,6 +90,13 @@ def lie_together(files: Sequence[str], reliefs: Sequence[Grid], span: float) -> 
     apart = [max(abs(one.mean), one.large) for one in overlaps]
     doubled = max((one for one in apart if one > DOUBLED), default=None)
     return Mosaic(tuple(files), covered, overlaps, _loose(len(reliefs), overlaps), doubled)
+
+
+def _of_cells(reliefs: Sequence[Relief]) -> list[Grid]:
+    """The reliefs, all of cells: captures put together are scans."""
+    grids = [one for one in reliefs if isinstance(one, Grid)]
+    assert len(grids) == len(reliefs)
+    return grids
 
 
 def _box(relief: Grid, mask: Mask) -> tuple[float, float, float, float]:
@@ -104,7 +113,7 @@ def _overlap(number: int, other: int, one: Grid, two: Grid, span: float) -> Over
     area = float(one.area[both].sum())
     if area < LEAST_AREA:
         return None
-    x, y, d, u = _blocks(one, two, both)
+    (x, y, d, u), numbers = _blocks(one, two, both)
     if len(d) < _FEWEST:
         return None
     noise = float(np.mean(u**2))
@@ -113,16 +122,24 @@ def _overlap(number: int, other: int, one: Grid, two: Grid, span: float) -> Over
     rms = float(np.sqrt(max(float(np.mean(d**2)) - noise, 0.0)))
     large = float(np.sqrt(max(float(np.quantile(np.abs(d), _LARGE)) ** 2 - 1.96**2 * noise, 0.0)))
     left = float(np.sqrt(max(float(np.mean(rest**2)) - noise, 0.0)))
-    chord = _chord(x, y, rest, noise, span)
+    chord = _chord(numbers, rest, noise, round(span / 2 / (_cells_of(one) * one.cell)))
     u_mean = float(np.sqrt(noise / len(d)))
     return Overlap(
         number, other, area, _box(one, both), mean, u_mean, along, up, max(rms, abs(mean)), large, left, chord, span
     )
 
 
-def _blocks(one: Grid, two: Grid, both: Mask) -> tuple[Array, Array, Array, Array]:
-    """Middles, mean difference and its random u (n,) [m] of blocks of about 100 mm that both captures cover."""
-    size = max(1, round(BLOCK / one.cell))
+def _cells_of(relief: Grid) -> int:
+    """How many cells a block of about 100 mm is wide."""
+    return max(1, round(BLOCK / relief.cell))
+
+
+def _blocks(one: Grid, two: Grid, both: Mask) -> tuple[tuple[Array, Array, Array, Array], Counts]:
+    """Middles, mean difference and its random u (n,) [m] of blocks that both captures cover, and (n, 2) their places.
+
+    Blocks are about 100 mm wide, counted along and up.
+    """
+    size = _cells_of(one)
     row, col = np.nonzero(both)
     wide = -(-both.shape[1] // size)
     number = (row // size) * wide + col // size
@@ -133,7 +150,8 @@ def _blocks(one: Grid, two: Grid, both: Mask) -> tuple[Array, Array, Array, Arra
     variance = (one.u**2 + two.u**2)[both]
     x, y, d = (np.bincount(number, values) / count for values in (one.x[col], one.y[row], difference))
     u = np.sqrt(np.bincount(number, variance)) / count
-    return x[held], y[held], d[held], u[held]
+    at = np.flatnonzero(held)
+    return (x[held], y[held], d[held], u[held]), np.stack([at % wide, at // wide], axis=1)
 
 
 def _slopes(x: Array, y: Array, d: Array) -> tuple[float, float, Array]:
@@ -145,10 +163,10 @@ def _slopes(x: Array, y: Array, d: Array) -> tuple[float, float, Array]:
     return float(plane[1]), float(plane[2]), d - plane[0] - plane[1] * x - plane[2] * y
 
 
-def _chord(x: Array, y: Array, rest: Array, noise: float, span: float) -> float | None:
-    """Spread [m] of the middles of chords of ``span`` along and up over what is left; None where few fit."""
-    places = {(round(a / BLOCK), round(b / BLOCK)): value for a, b, value in zip(x, y, rest, strict=True)}
-    half = max(1, round(span / 2 / BLOCK))
+def _chord(numbers: Counts, rest: Array, noise: float, half: int) -> float | None:
+    """Spread [m] of the middles of chords, ``half`` blocks to both sides along and up; None where few fit."""
+    places = {(int(a), int(b)): value for (a, b), value in zip(numbers, rest, strict=True)}
+    half = max(1, half)
     found = []
     for (a, b), middle in places.items():
         for step in ((half, 0), (0, half)):
@@ -169,12 +187,13 @@ def _loose(count: int, overlaps: Sequence[Overlap]) -> tuple[int, ...]:
     return tuple(number for number in range(1, count + 1) if number not in tied)
 
 
-def with_seams(relief: Grid, reliefs: Sequence[Grid], together: Mosaic) -> Grid:
+def with_seams(whole: Relief, taken: Sequence[Relief], together: Mosaic) -> Grid:
     """The relief of all points with the common error of a wall put together: see `SeamError`.
 
     The difference of two captures counts in full, half of its variance to each. What nothing ties differs by as much
     as its type's error allows.
     """
+    relief, *reliefs = _of_cells([whole, *taken])
     common, block = relief.common, max(1, round(BLOCK / 2 / relief.cell))
     step = block * relief.cell
     wide, high = (max(float(np.ptp(at)), relief.cell) for at in (relief.x, relief.y))
@@ -260,7 +279,7 @@ def _block_sum(values: Array, block: int) -> Array:
     return padded.reshape(rows, block, cols, block).sum(axis=(1, 3))
 
 
-def plane_apart(one: Grid, two: Grid) -> tuple[float, float]:
+def plane_apart(one: Relief, two: Relief) -> tuple[float, float]:
     """How far the plane of capture ``two`` lies from that of ``one`` in its middle [m], and the angle between [rad]."""
     planes = []
     for relief in (one, two):

@@ -101,7 +101,7 @@ def find_walls(
     fits = [surface.fit for surface in surfaces]
     every = stride(cloud.count)
     counted = cloud.count / every / len(cloud.sample)
-    cells = [occupancy_cell(fit.plane.area, _close(cloud.sample, fit.plane) * counted) for fit in fits]
+    cells = [occupancy_cell(one.fit.plane.area, _close(cloud.sample, one) * counted) for one in surfaces]
     grids = count_points(cloud.chunks(), fits, cells, cloud.stands, noise=thinned.scatter, every=every)
     context = Context(cloud, thinned, planes, upright, sample)
     drawn, sparse = list[tuple[Wall, Drawn, Surface]](), []
@@ -267,9 +267,14 @@ def _nothing_large(cloud: Cloud, thinned: Thinned, plane: Candidate) -> WallNotF
     )
 
 
-def _close(points: Array, plane: Candidate) -> int:
-    """How many of the points lie near the plane, whatever else they belong to."""
-    return int((np.abs((points - plane.centre) @ plane.normal) < SLAB).sum())
+def _close(points: Array, surface: Surface) -> int:
+    """How many of the points lie near the surface, whatever else they belong to but other levels of its wall."""
+    plane, fit = surface.fit.plane, surface.fit
+    near = np.abs((points - plane.centre) @ plane.normal) < SLAB
+    if surface.levels is not None:
+        place = fit.local(points[near])
+        return int(((place[:, :2] > fit.low) & (place[:, :2] < fit.high)).all(axis=1).sum())
+    return int(near.sum())
 
 
 def _is_wall(wall: Wall) -> bool:

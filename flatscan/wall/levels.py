@@ -13,7 +13,8 @@ import numpy as np
 
 from flatscan.core.errors import UnitsUnknown
 from flatscan.core.geometry import Array, fit_plane_robust, unit
-from flatscan.core.model import LevelStep, Wall, WallPart
+from flatscan.core.level_parts import LevelStep, WallPart
+from flatscan.core.model import Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.wall.facing import Facing
@@ -100,17 +101,26 @@ def find_levels(
 def _beside(
     thinned: Thinned, fit: Fit, face: Facing, planes: list[Candidate], facing: Callable[..., Facing]
 ) -> list[Candidate]:
-    """Surfaces that go on beside the wall's on another level and face the same way."""
-    beside = list[Candidate]()
-    for plane, _ in levels_beside(thinned, fit.plane, planes):
-        alike = float(plane.normal @ fit.plane.normal)
-        try:
-            other = facing(plane).sign
-        except UnitsUnknown:
-            other = face.sign * float(np.sign(alike))
-        if other * face.sign * alike > 0:
-            beside.append(plane)
-    return beside
+    """Surfaces that go on beside the wall's on another level, or beside one of those, and face the same way."""
+    group, new = [fit.plane], [fit.plane]
+    while new:
+        left = [one for one in planes if not any(one is known for known in group)]
+        found = [one for plane in new for one, _ in levels_beside(thinned, plane, left)]
+        new = [one for one in dict.fromkeys(found) if _faces_alike(fit, face, one, facing)]
+        group += new
+    return group[1:]
+
+
+def _faces_alike(fit: Fit, face: Facing, plane: Candidate, facing: Callable[..., Facing]) -> bool:
+    """Whether a surface close to the wall's plane faces the room that the wall faces."""
+    if abs(float((plane.centre - fit.plane.centre) @ fit.plane.normal)) > DEEPEST:
+        return False
+    alike = float(plane.normal @ fit.plane.normal)
+    try:
+        other = facing(plane).sign
+    except UnitsUnknown:
+        other = face.sign * float(np.sign(alike))
+    return other * face.sign * alike > 0
 
 
 def _holding(place: Array, fit: Fit, axis: int, lines: list[StepLine]) -> list[StepLine]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from flatscan.core.model import LevelStep, Wall
+from flatscan.core.level_parts import LevelStep
+from flatscan.core.model import Wall
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, metres, square_metres
 from flatscan.report.tables import shows
