@@ -5,15 +5,18 @@ See methods/uncertainty 13.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+from scipy import ndimage
 
 from flatscan.core.geometry import Array
 from flatscan.core.warp import CommonError
 from flatscan.relief.tied import gaps_in_box, largest_at_cells
 
 _MOST_TRIPLES = 200_000
+# slopes of gaps between those looked at (arms a tenth of the rule apart) take at most so much more
+_BETWEEN = 1.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,4 +94,25 @@ class SeamError(CommonError):
 
     def largest_u_gap(self, x: Array, y: Array, rule: float) -> Array:
         """Largest standard uncertainty (rows, cols) of any gap at each cell, contacts at most ``rule`` apart [m]."""
-        return largest_at_cells(self, x, y, rule)
+        parts = np.linspace(0.0, rule, 61)
+        near, far = np.meshgrid(parts, parts)
+        warp = float(CommonError.u_gap(self, near, far)[near + far <= rule * (1 + 1e-9)].max())
+        # a weight jumps from cell to cell, so what is between the gaps looked at is bounded, not looked for
+        tilted = replace(self, sd=0.0, offsets=np.zeros_like(self.offsets))
+        slopes = _BETWEEN * largest_at_cells(tilted, x, y, rule) if self.slopes.any() else 0.0
+        largest: Array = np.sqrt(warp**2 + self._most_of_offsets(x, y, rule) ** 2 + slopes**2)
+        return largest
+
+    def _most_of_offsets(self, x: Array, y: Array, rule: float) -> Array:
+        """No gap at a cell (rows, cols) takes more of the offsets [m]: so weights differ within ``rule`` of it."""
+        reach = 2 * int(np.ceil(rule / self.step)) + 1
+        total: Array = np.zeros(self.weights.shape[1:])
+        for share, offset in zip(self.weights, self.offsets, strict=True):
+            high = ndimage.maximum_filter(share, reach, mode="nearest")
+            low = ndimage.minimum_filter(share, reach, mode="nearest")
+            total += (offset * np.maximum(high - share, share - low)) ** 2
+        rows, cols = int(total.shape[0]), int(total.shape[1])
+        col = np.clip(np.round((x - self.start[0]) / self.step).astype(int), 0, cols - 1)
+        row = np.clip(np.round((y - self.start[1]) / self.step).astype(int), 0, rows - 1)
+        most: Array = np.sqrt(total[np.ix_(row, col)])
+        return most

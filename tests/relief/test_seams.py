@@ -78,7 +78,13 @@ def test_a_gap_across_the_seam_takes_the_whole_step_and_one_within_a_capture_non
     assert_allclose(error.u_gap_at(at["a"], at["b"], at["c"]), 0.003 * (1 - 0.6 / 1.8), rtol=1e-6)
     # both contacts in the second, the place in the first, is the whole of it
     assert_allclose(error.u_gap_at(at["c"], at["a"], at["d"]), 0.003, rtol=1e-6)
-    assert float(error.largest_u_gap(parts[0].x, parts[0].y, 1.8).max()) > 0.0025
+    # the largest at each cell bounds all of them, and is nothing far from the seam
+    largest = error.largest_u_gap(parts[0].x, parts[0].y, 1.0)
+    assert_allclose([largest[20, 0], largest[20, 36], largest[20, -1]], [0.0, 0.003 / 2, 0.0], atol=0.0015)
+    middle, ends = np.array([1.775, 1.0]), np.linspace(0.05, 0.95, 40)
+    arms = [(near, far) for near in ends for far in ends if near + far <= 1.0]
+    some = [error.u_gap_at(middle - [near, 0], middle, middle + [far, 0]) for near, far in arms]
+    assert largest[20, 35] >= max(some) > 0.0015
     # its covariance gives the same
     places = np.stack([at["a"], at["b"], at["c"]])
     weight = np.array([0.6 / 1.8, -1.0, 1.2 / 1.8])
