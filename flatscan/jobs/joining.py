@@ -11,7 +11,7 @@ from flatscan import wall as walls
 from flatscan.core.errors import MixedSurveys, TooFewPoints
 from flatscan.core.model import Cloud, Relief, Wall
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import degrees, metres, slope, square_metres
+from flatscan.core.quantity import degrees, metres, square_metres
 from flatscan.relief import Mosaic, grid, lie_together, with_seams
 from flatscan.relief.overlaps import LEAST_AREA, Overlap, plane_apart
 
@@ -143,12 +143,10 @@ def _said_of(together: Mosaic, one: Overlap) -> Note:
     return note(
         "jobs.meet" if meets else "jobs.do-not-meet",
         one.middle,
-        first=together.files[one.one - 1],
-        second=together.files[one.two - 1],
+        file=together.files[one.one - 1],
+        other=together.files[one.two - 1],
         mean=metres(one.mean),
         rms=metres(one.rms),
-        along=slope(one.along),
-        up=slope(one.up),
         area=square_metres(one.area),
         **more,
     )

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.stats import t as student
 
@@ -89,24 +90,25 @@ def _followed(known: Profiles, *, beyond: bool, skip: int = 1) -> tuple[Array, A
     The bin right at the border holds points of both sides: the first ``skip`` bins do not count.
     """
     reach = max(3, round(REACH / known.bin))
-    rows, bins = known.heights.shape
+    bins, margin = known.heights.shape[1], reach + skip
     ok = np.isfinite(known.heights)
-    z = np.where(ok, known.heights, 0.0)
-    offset = (np.arange(reach) + skip + 0.5) * known.bin * (1 if beyond else -1)
-    value, slope = np.full((rows, bins - 1), np.nan), np.full((rows, bins - 1), np.nan)
-    for border in range(1, bins):
-        here = border + skip + np.arange(reach) if beyond else border - 1 - skip - np.arange(reach)
-        use = (here >= 0) & (here < bins)
-        if use.sum() < _FILLED * reach:
-            continue
-        weight, height, arm = ok[:, here[use]].astype(float), z[:, here[use]], offset[use]
-        count, first, second = weight.sum(axis=1), weight @ arm, weight @ arm**2
-        cross, total = (weight * height) @ arm, (weight * height).sum(axis=1)
-        spread = count * second - first**2
-        fine = (count >= _FILLED * reach) & (spread > 1e-12)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            value[:, border - 1] = np.where(fine, (second * total - first * cross) / spread, np.nan)
-            slope[:, border - 1] = np.where(fine, (count * cross - first * total) / spread, np.nan)
+    arm = (np.arange(reach) + skip + 0.5) * known.bin
+    # windows of bins that begin at each border, or end there, read away from it
+    first = margin + skip + 1 if beyond else margin - skip - reach + 1
+    arm = arm if beyond else -arm[::-1]
+    terms = np.stack([np.ones(reach), arm, arm**2], axis=1)
+
+    def along(values: Array) -> Array:
+        padded = np.pad(values, ((0, 0), (margin, margin)))
+        return sliding_window_view(padded, reach, axis=1)[:, first : first + bins - 1]
+
+    count, one, two = np.moveaxis(along(ok.astype(float)) @ terms, 2, 0)
+    total, cross = np.moveaxis(along(np.where(ok, known.heights, 0.0)) @ terms[:, :2], 2, 0)
+    spread = count * two - one**2
+    fine = (count >= _FILLED * reach) & (spread > 1e-12)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        value = np.where(fine, (two * total - one * cross) / spread, np.nan)
+        slope = np.where(fine, (count * cross - one * total) / spread, np.nan)
     return value, slope
 
 
