@@ -180,7 +180,8 @@ def test_wall_1a_and_1b(flatscan, stepped):
     documents = {}
     for name in ("1", "1b"):
         ran = flatscan("check", stepped, "--wall", name, *HOW, *LIMIT, "--json")
-        assert ran.code == 0, ran.err
+        # 50 mm beside the line are not measured, which of so low a part may be more than the 5 % a decision allows
+        assert ran.code in (0, 4), ran.err
         documents[name] = ran.document
     for name, part, height, lean in (("1", "a", 1700, 4.0), ("1b", "b", 800, 1.0)):
         wall = documents[name]["wall"]

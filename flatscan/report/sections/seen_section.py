@@ -123,9 +123,7 @@ def standing(looked: Looked) -> tuple[Section, Section, Section]:
     largest = tuple(note("report.largest-missing", part=part) for part in looked.not_measured[:1])
     tables = (openings(looked), *((missing(looked),) if looked.unmeasured else ()))
     return (
-        Section(
-            "wall", wall, headline=(opening, *largest, *level_steps(looked.wall)), facts=facts, tables=tables
-        ),
+        Section("wall", wall, headline=(opening, *largest, *level_steps(looked.wall)), facts=facts, tables=tables),
         Section("plumb", plumb),
         Section("shape", shape),
     )
