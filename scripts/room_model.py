@@ -16,8 +16,25 @@ STEP = 0.02
 
 
 @dataclass(frozen=True)
+class Level:
+    """A band of a wall on another level: from ``low`` to ``high`` [m] along ``axis`` (0: along, 1: up).
+
+    It stands ``step`` [m] proud of the rest at its lower edge and leans by ``lean`` of its own.
+    """
+
+    axis: int
+    low: float
+    high: float
+    step: float
+    lean: float = 0.0
+
+
+@dataclass(frozen=True)
 class Shape:
-    """A wall's true offsets [m]: lean (slope), belly along and up (sagitta), and round humps (x, y, height, sd)."""
+    """A wall's true offsets [m]: lean (slope), belly along and up (sagitta), and round humps (x, y, height, sd).
+
+    ``levels`` are bands that stand on a level of their own; the bellies go on over them, the lean does not.
+    """
 
     width: float
     height: float
@@ -25,10 +42,16 @@ class Shape:
     belly_along: float = 0.0
     belly_up: float = 0.0
     humps: tuple[tuple[float, float, float, float], ...] = ()
+    levels: tuple[Level, ...] = ()
 
-    def offset(self, x, y):
-        """Offset [m] toward the room at x, y [m]."""
+    def offset(self, x, y, at=None):
+        """Offset [m] toward the room at x, y [m]; ``at`` (x, y) says whose level goes on where that is not theirs."""
         z = self.lean * y
+        for level in self.levels:
+            where = (x, y)[level.axis] if at is None else at[level.axis]
+            foot = level.low if level.axis == 1 else 0.0
+            own = self.lean * foot + level.step + level.lean * (y - foot)
+            z = np.where((where >= level.low) & (where < level.high), own, z)
         z = z + self.belly_along * (1 - (2 * x / self.width - 1) ** 2)
         z = z + self.belly_up * (1 - (2 * y / self.height - 1) ** 2)
         for at_x, at_y, proud, sd in self.humps:
@@ -131,6 +154,8 @@ def _wall_mesh(scene: _Scene, plan: Plan) -> None:
         cuts = [0.0, extent]
         for opening in plan.openings:
             cuts += [opening[axis], opening[axis] + opening[axis + 2]]
+        for level in shape.levels:
+            cuts += [level.low, level.high] if level.axis == axis else []
         cuts = np.unique(np.clip(cuts, 0, extent))
         parts = [
             np.linspace(a, b, max(2, int(np.ceil((b - a) / STEP)) + 1)) for a, b in zip(cuts, cuts[1:], strict=False)
@@ -142,12 +167,49 @@ def _wall_mesh(scene: _Scene, plan: Plan) -> None:
     for left, bottom, width, height, _ in plan.openings:
         inside = (middle[0] > left) & (middle[0] < left + width) & (middle[1] > bottom) & (middle[1] < bottom + height)
         solid &= ~inside
+    if shape.levels:
+        _stepped_mesh(scene, shape, (x, y), middle, solid)
+        return
     number = np.arange(x.size).reshape(x.shape)
     a, b, c, d = (part[solid] for part in (number[:-1, :-1], number[:-1, 1:], number[1:, 1:], number[1:, :-1]))
     z = shape.offset(x, y)
     scene.add(
         np.stack([x, y, z], axis=-1).reshape(-1, 3), np.concatenate([np.stack([a, b, c], 1), np.stack([a, c, d], 1)])
     )
+
+
+def _stepped_mesh(scene: _Scene, shape: Shape, lines, middle, solid) -> None:
+    """The same of a wall on levels: every square has corners of its own, and risers close the steps."""
+    x, y = lines
+    ways = (slice(None, -1), slice(1, None))
+    square = [(x[i, j][solid], y[i, j][solid]) for i, j in ((ways[0], ways[0]), (ways[0], ways[1]),
+                                                           (ways[1], ways[1]), (ways[1], ways[0]))]  # fmt: skip
+    at = (middle[0][solid], middle[1][solid])
+    corners = [np.stack([a, b, shape.offset(a, b, at)], axis=1) for a, b in square]
+    count = len(at[0])
+    number = np.arange(4 * count).reshape(4, count)
+    triangles = np.concatenate([number[[0, 1, 2]].T, number[[0, 2, 3]].T])
+    scene.add(np.concatenate(corners), triangles)
+    for level in shape.levels:
+        for edge in (level.low, level.high):
+            extent = (shape.width, shape.height)
+            if 0 < edge < extent[level.axis]:
+                _riser(scene, shape, level.axis, edge, extent[1 - level.axis])
+
+
+def _riser(scene: _Scene, shape: Shape, axis: int, edge: float, length: float) -> None:
+    """What closes a step: from the level before the edge to the level after it, all along."""
+    along = np.linspace(0.0, length, max(2, int(length / 0.1)))
+    there = np.full_like(along, edge)
+    place = (there, along) if axis == 0 else (along, there)
+    sides = []
+    for side in (-1e-6, 1e-6):
+        at = (there + side, along) if axis == 0 else (along, there + side)
+        sides.append(np.stack([*place, shape.offset(*place, at)], axis=1))
+    count = len(along)
+    a = np.arange(count - 1)
+    triangles = np.concatenate([np.stack([a, a + 1, a + count + 1], 1), np.stack([a, a + count + 1, a + count], 1)])
+    scene.add(np.concatenate(sides), triangles)
 
 
 def _scene(plan: Plan) -> _Scene:

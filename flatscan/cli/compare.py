@@ -43,6 +43,7 @@ def compare(surveys: tuple[str, ...], **given: Any) -> int:
     from flatscan import jobs
 
     limit = given["limit"]
+    running.not_same_wall(given, "compare")
     hows = hows_of(given)
     asked = asked_of(given)
     if len(surveys) != 2:
@@ -59,9 +60,10 @@ def compare(surveys: tuple[str, ...], **given: Any) -> int:
 
 def hows_of(given: dict[str, Any]) -> tuple[Capturing, Capturing]:
     """How the earlier and the later capture are read: alike, but for what is said of the earlier."""
-    number, kind, tie = given.pop("earlier_wall"), given.pop("earlier_type"), given.pop("earlier_tie")
+    named, kind, tie = given.pop("earlier_wall"), given.pop("earlier_type"), given.pop("earlier_tie")
     later = running.capturing(given)
-    earlier = replace(later, wall=later.wall if number is None else number, tie=tie, repeat=())
+    wall, part = named or (later.wall, later.part)
+    earlier = replace(later, wall=wall, part=part, tie=tie, repeat=())
     return (earlier if kind is None else replace(earlier, capture_type=kind)), later
 
 

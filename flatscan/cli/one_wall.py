@@ -45,7 +45,9 @@ def check(captures: tuple[str, ...], **given: Any) -> int:
     test = jobs.Requirement.by(
         directions=options.degrees(given.pop("directions")), **{name: given.pop(name) for name in names}
     )
-    results = running.run_each(captures, given, lambda path, progress: jobs.check(path, how, test, progress))
+    results = running.run_each(
+        captures, given, lambda path, progress: jobs.check(path, how, test, progress), same_wall=how.same_wall
+    )
     return running.exit_code(results, judged=True)
 
 
@@ -75,14 +77,15 @@ def survey(captures: tuple[str, ...], *, listing: bool, together: str | None, co
     finish = running.finishing(given)
     test = jobs.Requirement.by(rule=given.pop("rule"), directions=options.degrees(given.pop("directions")))
 
-    def work(path: str, progress: jobs.Progress) -> jobs.Result | tuple[jobs.Result, ...]:
+    def work(path: Any, progress: jobs.Progress) -> jobs.Result | tuple[jobs.Result, ...]:
         if together is None:
             return jobs.survey(path, how, test, finish, progress)
         return jobs.survey_together(
             path, how, test, finish, walls=options.numbers(together, "--together"), corners=corners, progress=progress
         )
 
-    return running.exit_code(running.run_each(captures, given, work), judged=False)
+    results = running.run_each(captures, given, work, same_wall=how.same_wall)
+    return running.exit_code(results, judged=False)
 
 
 @click.command("setout")
@@ -116,7 +119,10 @@ def setout(captures: tuple[str, ...], **given: Any) -> int:
         laser=given.pop("laser"),
     )
     results = running.run_each(
-        captures, given, lambda path, progress: jobs.set_out(path, how, test, finish, places, progress)
+        captures,
+        given,
+        lambda path, progress: jobs.set_out(path, how, test, finish, places, progress),
+        same_wall=how.same_wall,
     )
     return running.exit_code(results, judged=False)
 
@@ -148,7 +154,10 @@ def lows(captures: tuple[str, ...], *, by_hand: str | None, **given: Any) -> int
     test = jobs.Requirement.by(rule=given.pop("rule"), limit=limit, directions=options.degrees(given.pop("directions")))
     depth = {} if limit is None else {"limit": limit}
     results = running.run_each(
-        captures, given, lambda path, progress: jobs.lows(path, how, test, progress=progress, **depth)
+        captures,
+        given,
+        lambda path, progress: jobs.lows(path, how, test, progress=progress, **depth),
+        same_wall=how.same_wall,
     )
     return running.exit_code(results, judged=False)
 

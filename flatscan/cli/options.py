@@ -1,7 +1,8 @@
 """Every option that commands share, each defined once.
 
 How a capture is read and its wall found (`capture_options`): --wall --cell --up --seen-from --file-unit --crop
---width --height --region --opening --no-opening --capture-type --repeat --tie --warp --reading-u. How it is tested
+--width --height --region --opening --no-opening --capture-type --repeat --same-wall --tie --warp --reading-u. How it is
+tested
 (`rule_options`): --rule --directions. What is planned on it (`finish_options`): --least --most --system --fix
 --lean-up-to --turn-up-to --hack-most --parallel-to --square-to --surface --old-plaster --background --waste --seen.
 What is priced on it (`quote_options`): --rates --area-rule --clash --light. Where the answer goes
@@ -160,6 +161,21 @@ class Target(click.ParamType):
         return (int(number), *Places(2, self.name).convert(rest, param, ctx))
 
 
+class WallName(click.ParamType):
+    """A wall's number, with a letter for one level of a wall that has several: ``1``, ``1a``; as number and letter."""
+
+    name = "wall"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[int, str]:
+        """Number and letter; anything else is a malformed option."""
+        if isinstance(value, tuple):
+            return value
+        match = re.fullmatch(r"([0-9]{1,6})\s*([a-z]?)", str(value).strip().lower())
+        if match is None:
+            self.fail(f"'{value}' is not a wall such as 1, or 1a for one level of it", param, ctx)
+        return int(match[1]), match[2]
+
+
 class Squares(click.ParamType):
     """A board's squares across and down, ``WxH``."""
 
@@ -180,6 +196,7 @@ SQUARES = Squares()
 PIXELS = Pixels()
 TARGET = Target()
 FIXED = Fixed()
+WALL = WallName()
 PAIR = Places(2, "low,high")
 VOLUME = Volume()
 REGION = Places(4, "x0,y0,x1,y1")
@@ -205,7 +222,7 @@ def _stack(*options: Command) -> Command:
 captures = click.argument("captures", nargs=-1, required=True, type=click.Path())
 
 capture_options = _stack(
-    click.option("--wall", type=int, default=1, show_default=True, help="Which of the walls found."),
+    click.option("--wall", type=WALL, default="1", show_default=True, help="Which of the walls found; 1a: one level."),
     click.option("--cell", type=LENGTH, help="Cell size; without it 10 to 200 mm by density."),
     click.option("--up", type=click.Choice(tuple(AXES)), help="File axis that points up."),
     click.option("--seen-from", type=POINT, help="A point x,y,z on the room side, in the file's own numbers."),
@@ -221,6 +238,7 @@ capture_options = _stack(
     click.option("--reading-u", type=LENGTH, help="Standard uncertainty of one laser reading.  [default: 0.6mm]"),
     click.option("--max-points", type=click.IntRange(1), help="Refuse a capture of more.  [default: what fits]"),
     click.option("--tie", type=click.Path(), help="Laser readings (CSV) on the same wall that tie the scan down."),
+    click.option("--same-wall", is_flag=True, help="The captures share coordinates and show one wall: one document."),
     click.option("--warp", type=WARP, help="Size and length of the scan's warp, such as 8mm,2m, if known."),
 )
 
@@ -268,7 +286,7 @@ compare_options = _stack(
     click.option("--used", type=VOLUME, help="Volume used."),
     click.option("--background-tolerance", help="Tolerance ID the earlier surface is judged by."),
     click.option("--allowance", type=LENGTH, help="Thickness the price holds; what is beyond it is counted."),
-    click.option("--earlier-wall", type=int, help="Wall number in EARLIER, if not --wall."),
+    click.option("--earlier-wall", type=WALL, help="Wall number in EARLIER, if not --wall."),
     click.option("--earlier-tie", type=click.Path(), help="Laser readings that tie EARLIER down."),
     click.option("--earlier-type", type=click.Choice(CAPTURE_TYPES), help="Capture type of EARLIER, if another."),
 )

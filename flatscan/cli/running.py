@@ -93,8 +93,10 @@ def capturing(options: dict[str, Any]) -> Capturing:
         "tie",
         "warp",
         "crop",
+        "same_wall",
     )
-    given = {name: options.pop(name) for name in names}
+    given = {name: options.pop(name, None) for name in names}
+    given["wall"], given["part"] = given["wall"]
     return Capturing(**{name: value for name, value in given.items() if value is not None})
 
 
@@ -130,9 +132,11 @@ def finishing(options: dict[str, Any]) -> Finishing:
 
 
 def one_wall_only(captures: tuple[str, ...], options: dict[str, Any]) -> None:
-    """Refuse options that belong to one wall where several captures are given."""
+    """Refuse options that belong to one wall where several captures are given, unless all of them show it."""
     from flatscan.core.errors import BadValue
 
+    if options.get("same_wall"):
+        return
     for name in ("seen_from", "width", "height", "region", "opening", "repeat", "fix", "hand", "clash", "tie", "crop"):
         if len(captures) > 1 and options.get(name):
             raise BadValue(
@@ -142,6 +146,19 @@ def one_wall_only(captures: tuple[str, ...], options: dict[str, Any]) -> None:
                 remedy="Run the command once for each capture",
                 captures=len(captures),
             )
+
+
+def not_same_wall(options: dict[str, Any], command: str) -> None:
+    """Refuse --same-wall for a command that takes each capture for itself."""
+    from flatscan.core.errors import BadValue
+
+    if options.pop("same_wall"):
+        raise BadValue(
+            "{set:same_wall}",
+            "given to {run:" + command + "}",
+            needed="survey, check, setout or lows",
+            remedy="Leave it out: here each capture stands for itself",
+        )
 
 
 def tell(said: Note | str, units: str = "mm", *, err: bool = False) -> None:
@@ -168,10 +185,13 @@ def sheets_in(folder: Path, written: Sequence[Path | str], units: str = "mm") ->
 def run_each(
     captures: tuple[str, ...],
     output: dict[str, Any],
-    work: Callable[[str, Progress], Result | tuple[Result, ...]],
+    work: Callable[[Any, Progress], Result | tuple[Result, ...]],
+    *,
+    same_wall: bool = False,
 ) -> list[Result | None]:
     """The result of every capture, printed and written as asked; None where one failed, after its message on stderr.
 
+    Captures of the ``same_wall`` have one result, in the first one's folder, and ``work`` gets all of them.
     Work that gives several walls of a capture has a folder for each of them. A single capture's failure is raised
     instead, so that it ends the command with its own exit code.
     """
@@ -180,7 +200,10 @@ def run_each(
 
     results: list[Result | None] = []
     documents: list[dict[str, object]] = []
-    for capture, folder in zip(captures, _folders(captures, output), strict=True):
+    whole: tuple[Any, ...] = captures
+    if same_wall:
+        whole, captures = (captures,), captures[:1]
+    for capture, folder in zip(whole, _folders(captures, output), strict=True):
         try:
             with progress_bar(quiet=output["quiet"]) as progress:
                 found = work(capture, progress)
@@ -220,7 +243,7 @@ def _wall_folders(folder: Path | None, several: tuple[Result, ...]) -> list[Path
     """The capture's own folder for one wall, one in it for each of several."""
     if folder is None or len(several) == 1:
         return [folder] * len(several)
-    return [folder / f"wall-{found.wall.number}" for found in several]
+    return [folder / f"wall-{found.wall.name}" for found in several]
 
 
 def _folders(captures: tuple[str, ...], output: dict[str, Any]) -> list[Path | None]:
@@ -308,7 +331,8 @@ def list_walls(captures: tuple[str, ...], how: Capturing, output: dict[str, Any]
     from flatscan import jobs, report
 
     documents = []
-    for capture, folder in zip(captures, _folders(captures, output), strict=True):
+    several = [captures] if how.same_wall else list(captures)
+    for capture, folder in zip(several, _folders(captures[: len(several)], output), strict=True):
         with progress_bar(quiet=output["quiet"]) as progress:
             found = jobs.list_readings(capture, how, progress)
         files: tuple[str, ...] = ()
@@ -316,9 +340,10 @@ def list_walls(captures: tuple[str, ...], how: Capturing, output: dict[str, Any]
             files = tuple(path.name for path in report.write_pictures(found, folder, output["units"]))
         documents.append(report.wall_list(found, files))
         if not output["as_json"]:
-            click.echo(report.wall_list_text(capture, found, output["units"]))
+            name = capture if isinstance(capture, str) else " + ".join(capture)
+            click.echo(report.wall_list_text(name, found, output["units"]))
         if folder is not None and files and not output["quiet"]:
             sheets_in(folder, files, output["units"])
     if output["as_json"]:
-        sys.stdout.write(report.text(documents[0] if len(captures) == 1 else documents))
+        sys.stdout.write(report.text(documents[0] if len(documents) == 1 else documents))
     return 0

@@ -55,6 +55,7 @@ def evidence(captures: tuple[str, ...], **given: Any) -> int:
     from flatscan import evidence as room
     from flatscan import report
 
+    running.not_same_wall(given, "evidence")
     running.one_wall_only(captures, given)
     jobs = _jobs(captures, given)
     statement = _statement(given)

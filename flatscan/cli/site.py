@@ -184,6 +184,7 @@ def _settings(given: dict[str, Any], *, chosen: bool, **others: Any) -> Settings
     test = jobs.Requirement.by(
         directions=options.degrees(given.pop("directions")), **{name: given.pop(name) for name in names}
     )
+    running.not_same_wall(given, "site")
     how = running.capturing(given)
     finish = running.finishing(given)
     # a wrong name or file is said before any capture is read

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.core.geometry import Array, Frame, Mask, polygon_area
+from flatscan.core.level_parts import LevelStep, WallPart
 from flatscan.core.notes import Note, Place, note
 from flatscan.core.settled import Settled
 from flatscan.core.warp import CommonError
@@ -59,10 +60,20 @@ class Showing:
 
 
 @dataclass(frozen=True, slots=True)
+class Member:
+    """One of the captures that are one: its file, hash and number of points."""
+
+    file: str
+    sha256: str
+    points: int
+
+
+@dataclass(frozen=True, slots=True)
 class Origin:
     """Where the numbers come from; travels unchanged to the sheets.
 
     ``kind`` is the capture type that the reader itself implies, empty where a file may have been made in any way.
+    ``files`` are those of a capture that was put together from several.
     """
 
     file: str
@@ -72,6 +83,7 @@ class Origin:
     points: int
     warnings: tuple[Note, ...] = ()
     kind: str = ""
+    files: tuple[Member, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,6 +99,7 @@ class Cloud:
     fused or meshed data; methods/uncertainty 3). ``u_up`` [m per m] is how well the capture knows its own vertical.
     ``unit`` says how the file's unit was settled, ``sample_colours`` (n, 3) are red, green and blue of the sample from
     0 to 255; None where nobody looked, or the file has none.
+    ``members`` are the captures it was put together from, in the same shift; none for one capture.
     """
 
     origin: Origin
@@ -103,6 +116,7 @@ class Cloud:
     u_up: float = PHONE_GRAVITY
     unit: Settled | None = None
     sample_colours: NDArray[np.uint8] | None = None
+    members: tuple[Cloud, ...] = ()
 
     def __post_init__(self) -> None:
         _own_arrays(self)
@@ -189,7 +203,8 @@ class Wall:
     outline corner to corner where strips at corners or a skirting were left out of ``outline``, the part measured;
     width, height and gross area are the full wall's. ``skirting`` [m] is how far up from the full outline's foot a
     skirting board covers the wall, 0 without one. ``objects`` are what stands before it, by number. ``seen_share`` is
-    about which share of its net area holds points, None where nobody looked.
+    about which share of its net area holds points, None where nobody looked. A wall on several levels is found as so
+    many parts, each like a wall: ``part`` is its letter, ``parts`` are all of them, ``steps`` what lies between them.
     """
 
     number: int
@@ -206,9 +221,17 @@ class Wall:
     objects: tuple[WallObject, ...] = ()
     skirting: float = 0.0
     seen_share: float | None = None
+    part: str = ""
+    parts: tuple[WallPart, ...] = ()
+    steps: tuple[LevelStep, ...] = ()
 
     def __post_init__(self) -> None:
         _own_arrays(self)
+
+    @property
+    def name(self) -> str:
+        """Number and, on a wall of several levels, the part's letter."""
+        return f"{self.number}{self.part}"
 
     @property
     def whole(self) -> Array:
@@ -306,6 +329,8 @@ class Relief(ABC):
     window = 1
     hidden = 0
     hidden_at: tuple[Place, ...] = ()
+    # how far two surfaces lie apart where captures of the wall do not meet [m]
+    doubled: float | None = None
 
     @property
     def smallest_feature(self) -> float | None:

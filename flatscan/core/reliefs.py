@@ -60,7 +60,8 @@ class Grid(Relief):
     cells where something narrow may be hidden, ``hidden_at`` names the largest such places. ``u_floor`` [m] is the part
     of ``u`` that neighbouring cells share and smoothing does not lower. ``narrow`` is what stands on less than a cell,
     None where nothing shows; ``looked_over`` the window whose residuals were looked over for it already (0: none).
-    ``why`` (rows, cols) tells by `Why` why a cell inside was not measured.
+    ``why`` (rows, cols) tells by `Why` why a cell inside was not measured. ``doubled`` [m] is how far two surfaces lie
+    apart where captures put together do not meet.
     """
 
     cell: float
@@ -73,6 +74,7 @@ class Grid(Relief):
     narrow: Narrow | None = None
     looked_over: int = 0
     why: NDArray[np.int8] | None = None
+    doubled: float | None = None
 
     @property
     def known_between(self) -> bool:

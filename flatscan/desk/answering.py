@@ -16,7 +16,7 @@ from flatscan.core.typed import parse_length
 from flatscan.desk.asking import UNKNOWN, Question, questions, tape_cost, what_for
 from flatscan.desk.folders import Job
 from flatscan.jobs import Capturing, Finishing, Requirement
-from flatscan.jobs.settings import CLOUD_TYPE, DEFAULT_LIMIT, DEFAULT_RULE
+from flatscan.jobs.settings import CLOUD_TYPE, DEFAULT_LIMIT, DEFAULT_RULE, wall_named
 from flatscan.plan.finish import FixedPoint, PlaneOptions
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
 from flatscan.plan.screeds import SetOutOptions
@@ -156,7 +156,8 @@ def capturing(job: Job) -> Capturing:
     if not job.is_scan:
         # readings have one wall, of their own size, and say themselves how they were made
         return Capturing()
-    given: dict[str, Any] = {"wall": _whole(held.get("wall", ""), 1)}
+    wall, part = _wall(held.get("wall", ""))
+    given: dict[str, Any] = {"wall": wall, "part": part}
     given |= {name: length(job, name) for name in WALL_LENGTHS}
     given |= {name: answer(job, name) or None for name in HINTS}
     given["capture_type"] = answer(job, "capture_type") or None
@@ -164,6 +165,14 @@ def capturing(job: Job) -> Capturing:
         given["seen_from"] = file_numbers(answer(job, "seen_from"), 3, "seen_from")
     given["no_opening"] = tuple(sorted({_whole(number, 0) for number in held.get("no_opening", [])} - {0}))
     return Capturing(**given)
+
+
+def _wall(text: Any) -> tuple[int, str]:
+    """The wall chosen, number and letter; the first where none was."""
+    try:
+        return wall_named(text or 1)
+    except BadValue:
+        return 1, ""
 
 
 def _whole(text: Any, otherwise: int) -> int:

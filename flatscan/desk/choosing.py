@@ -34,12 +34,12 @@ if TYPE_CHECKING:
 _WIDE, _HIGH, _EDGE = 600.0, 360.0, 44.0
 
 
-def room_plan(room: Room, chosen: int, to: Manner) -> Markup:
+def room_plan(room: Room, chosen: str, to: Manner) -> Markup:
     """The walls seen from above as lines with their numbers, the chosen one heavy; turned as the file has it."""
     up, right = room.walls[0].frame.up, room.walls[0].frame.along
     # seen from above: `right` across, and what lies ahead of somebody who has it on the right
     ahead = np.cross(up, right)
-    ends = {wall.number: _ends(wall, right, ahead) for wall in room.walls}
+    ends = {wall.name: _ends(wall, right, ahead) for wall in room.walls}
     every = np.concatenate(list(ends.values()))
     low, span = every.min(axis=0), np.maximum(np.ptp(every, axis=0), 0.5)
     scale = float(min((_WIDE - 2 * _EDGE) / span[0], (_HIGH - 2 * _EDGE) / span[1]))
@@ -47,13 +47,13 @@ def room_plan(room: Room, chosen: int, to: Manner) -> Markup:
     wide, high = (2 * _EDGE + span * scale).tolist()
     parts = []
     for wall in room.walls:
-        at = (ends[wall.number] - low) * scale + _EDGE
+        at = (ends[wall.name] - low) * scale + _EDGE
         at[:, 1] = high - at[:, 1]
         (x0, y0), (x1, y1) = at.tolist()
-        mark = _beside(at, ends[wall.number].mean(axis=0) - middle)
-        kind = "wall chosen" if wall.number == chosen else "wall"
+        mark = _beside(at, ends[wall.name].mean(axis=0) - middle)
+        kind = "wall chosen" if wall.name == chosen else "wall"
         parts.append(f'<line class="{kind}" x1="{x0:.1f}" y1="{y0:.1f}" x2="{x1:.1f}" y2="{y1:.1f}"/>')
-        parts.append(f'<text x="{mark[0]:.1f}" y="{mark[1]:.1f}">{wall.number}</text>')
+        parts.append(f'<text x="{mark[0]:.1f}" y="{mark[1]:.1f}">{wall.name}</text>')
     said = note("desk.room-from-above", count=len(room.walls), chosen=chosen)
     return _drawing(parts, wide, high, say(said, to))
 
@@ -88,7 +88,7 @@ def elevation(wall: Wall, to: Manner, dropped: set[int]) -> Markup:
         parts.append(f'<text x="{middle[0]:.1f}" y="{middle[1]:.1f}">{number}</text>')
     size = note("desk.size", width=metres(wall.width), height=metres(wall.height))
     parts.append(f'<text x="{_WIDE / 2:.1f}" y="{high - 14:.1f}">{escape(say(size, to))}</text>')
-    said = note("desk.wall-from-the-room", number=wall.number, count=len(wall.openings))
+    said = note("desk.wall-from-the-room", number=wall.name, count=len(wall.openings))
     return _drawing(parts, _WIDE, high, say(said, to))
 
 
@@ -233,13 +233,14 @@ def wall(desk: Desk, name: str) -> Any:
 def _walls(read: Read, job: Job) -> dict[str, Any]:
     """The walls found with their sizes, the chosen one drawn, and what is to be said of it."""
     how, to = answering.capturing(job), answering.spoken_to(job)
-    here = next((wall for wall in read.room.walls if wall.number == how.wall), read.room.walls[0])
+    named = (wall for wall in read.room.walls if wall.number == how.wall and how.part in ("", wall.part))
+    here = next(named, read.room.walls[0])
     dropped = set(how.no_opening)
     return {
-        "chosen": here.number,
-        "sizes": {wall.number: _size(wall, to) for wall in read.room.walls},
+        "chosen": here.name,
+        "sizes": {wall.name: _size(wall, to) for wall in read.room.walls},
         "openings": [(number, _size(hole, to), number in dropped) for number, hole in enumerate(here.openings, 1)],
-        "plan": room_plan(read.room, here.number, to) if len(read.room.walls) > 1 else None,
+        "plan": room_plan(read.room, here.name, to) if len(read.room.walls) > 1 else None,
         "drawing": elevation(here, to, dropped),
         "notes": spoken((*read.room.notes, *here.notes), to),
         "tape": say(answering.tape_cost(answering.answer(job, "capture_type") or CLOUD_TYPE), to),

@@ -20,6 +20,7 @@ from flatscan.plan.other_planes import Choice
 from flatscan.plan.rates import Extras, Quote, QuoteLine
 from flatscan.plan.screeds import Screeds
 from flatscan.plan.takeoff import TakeOff
+from flatscan.relief import Mosaic
 from flatscan.relief.shape import Patch, Shape
 from flatscan.relief.tie import Tie
 from flatscan.relief.unmeasured import Unmeasured, not_measured, unmeasured
@@ -38,7 +39,8 @@ class Seen(Showing):
 
     ``relief`` is as measured. ``title`` is the wall's name in its user's own words, ``tie`` what laser readings that
     tie a scan down showed (None: not tied), ``corners`` where other walls meet this one, ``neighbours`` the other
-    walls of its capture, ``step`` [m] the file's own rounding across the wall.
+    walls of its capture, ``step`` [m] the file's own rounding across the wall, ``mosaic`` how the captures of a wall
+    put together from several lie.
     """
 
     origin: Origin
@@ -51,6 +53,7 @@ class Seen(Showing):
     corners: tuple[Corner, ...] = ()
     neighbours: tuple[Wall, ...] = ()
     step: float = 0.0
+    mosaic: Mosaic | None = None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)

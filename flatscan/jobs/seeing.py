@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import fields, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import numpy as np
 
 from flatscan import capture, straightedge
 from flatscan import wall as walls
+from flatscan.capture.joined import joined
 from flatscan.core.errors import BadValue, WallNotFound
 from flatscan.core.geometry import Array
 from flatscan.core.model import PHONE_GRAVITY, Cloud, Readings, Relief, Wall
@@ -20,6 +22,7 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres, root_sum_square, slope
 from flatscan.core.units import METRES_PER
 from flatscan.core.warp import CommonError
+from flatscan.jobs.joining import put_together, room_of_all
 from flatscan.jobs.results import Looked, Seen
 from flatscan.jobs.settings import (
     CLOUD_TYPE,
@@ -46,7 +49,9 @@ from flatscan.straightedge.gaps import Gaps
 from flatscan.verdict import coverage_factor
 
 # what a job begins with: a file or folder, points (n, 3) [m] held in memory, or what was read already
-Capture = str | Path | Array | Cloud | Readings
+One = str | Path | Array | Cloud | Readings
+# or, where the settings say that they are one wall, several of these
+Capture = One | Sequence[One]
 _NO_SENSOR = 5e-6  # [m]; the best laboratory scanners scatter by some hundredths of a millimetre (common practice)
 
 
@@ -66,8 +71,19 @@ def see(
     if isinstance(source, Seen):
         return _as_seen(source, how)
     seen = seen_in(read(source, how, progress) if taken is None else taken, how, progress, room)
+    if how.same_wall and (how.repeat or how.tie is not None):
+        raise _not_with_same_wall("repeat" if how.repeat else "tie")
     seen = _repeated(seen, how, progress) if how.repeat else seen
     return tied(seen, how, progress) if how.tie is not None else seen
+
+
+def _not_with_same_wall(name: str) -> BadValue:
+    return BadValue(
+        f"{{set:{name}}}",
+        "given with {set:same_wall}",
+        needed="one of the two",
+        remedy=f"Leave {{set:{name}}} out, or give one capture of the whole wall",
+    )
 
 
 def _as_seen(seen: Seen, how: Capturing) -> Seen:
@@ -91,6 +107,10 @@ def read(source: Capture, how: Capturing, progress: Progress = silent, *, colour
     """
     if isinstance(source, (Cloud, Readings)):
         return source
+    if how.same_wall:
+        several = [source] if isinstance(source, (str, os.PathLike, np.ndarray)) else list(source)
+        alone = replace(how, same_wall=False)
+        return joined([read(one, alone, progress) for one in several])
     progress(note("stage.reading"), None)
     if not isinstance(source, (str, os.PathLike)):
         return capture.from_points(_as_array(source), file_unit=how.file_unit, max_points=how.max_points, crop=how.crop)
@@ -191,6 +211,9 @@ def seen_in(
     wall = _chosen(room, how, taken.origin.file)
     progress(note("stage.relief"), None)
     relief, more = grid(watched, wall, _common(kind, how), cell=how.cell)
+    mosaic, laid = None, tuple[Note, ...]()
+    if taken.members:
+        relief, mosaic, laid = put_together(taken, wall, relief, how.repeat_rule)
     step = math.sqrt(12) * float(np.linalg.norm(wall.frame.out * taken.u_step))
     return Seen(
         origin=taken.origin,
@@ -198,8 +221,9 @@ def seen_in(
         title="",
         wall=wall,
         relief=relief,
-        notes=(*taken.origin.warnings, *assumed, *room.notes, *wall.notes, *more, *_unmeasured(relief, step)),
+        notes=(*taken.origin.warnings, *assumed, *room.notes, *wall.notes, *laid, *more, *_unmeasured(relief, step)),
         step=step,
+        mosaic=mosaic,
         corners=tuple(corner for corner in room.corners if wall.number in (corner.left, corner.right)),
         neighbours=tuple(other for other in room.walls if other.number != wall.number),
     )
@@ -238,7 +262,8 @@ def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent) -> wall
     # in the file's own numbers
     scale = METRES_PER[cloud.origin.file_unit]
     seen_from: Array | None = None if how.seen_from is None else np.array(how.seen_from) * scale
-    return walls.find_walls(cloud, up=how.up, seen_from=seen_from, width=how.width, height=how.height, ask=False)
+    find = partial(walls.find_walls, up=how.up, seen_from=seen_from, width=how.width, height=how.height, ask=False)
+    return room_of_all(cloud, find)
 
 
 def _watched(cloud: Cloud, progress: Progress) -> Cloud:
@@ -284,21 +309,22 @@ def _checked_stations(taken: Readings, wall: Wall, how: Capturing) -> Wall:
                 remedy=f"Leave {{set:{name}}} out",
                 file=taken.origin.file,
             )
-    if how.wall != 1:
+    if (how.wall, how.part) != (1, ""):
         raise WallNotFound(
             taken.origin.file,
-            "one wall, not wall {number:count}",
+            "one wall, not wall {number}",
             needed="{set:wall} 1",
             remedy="Leave {set:wall} out",
-            number=how.wall,
+            number=f"{how.wall}{how.part}",
         )
     return wall
 
 
 def _chosen(room: walls.Room, how: Capturing, file: str) -> Wall:
     for wall in room.walls:
-        if wall.number == how.wall:
-            trouble = room.troubles[wall.number - 1] if room.troubles else None
+        # the first part of a wall is its largest
+        if wall.number == how.wall and how.part in ("", wall.part):
+            trouble = room.trouble_of(wall)
             if trouble is not None:
                 raise trouble
             if not (how.region or how.opening or how.no_opening):
@@ -307,11 +333,12 @@ def _chosen(room: walls.Room, how: Capturing, file: str) -> Wall:
             return walls.adjust(wall, region=how.region, add_openings=added, remove_openings=removed)
     raise WallNotFound(
         file,
-        "{walls:count} walls, none of them number {number:count}",
-        needed="1 to {walls:count}",
+        "{walls:count} walls, none of them number {number}",
+        needed="one of {names}",
         remedy="List them with {run:survey --list}",
-        walls=len(room.walls),
-        number=how.wall,
+        walls=len({wall.number for wall in room.walls}),
+        number=f"{how.wall}{how.part}",
+        names=tuple(wall.name for wall in room.walls),
     )
 
 

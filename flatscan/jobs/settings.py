@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -36,11 +37,14 @@ class Capturing:
     """How a capture is read and its wall found; lengths in metres, None where the file and the wall decide.
 
     ``seen_from`` (x, y, z) and ``crop`` (x0, y0, z0, x1, y1, z1) are in the file's own coordinates and unit: a point
-    on the room side, and the part of the points that counts. ``tie`` is a file of laser readings that tie a scan
-    down, ``warp`` the size and length of its smooth warp where that is known better than by the capture type.
+    on the room side, and the part of the points that counts. ``part`` is the letter of a level where the wall has
+    several, empty for the largest. ``tie`` is a file of laser readings that tie a scan down, ``warp`` the size and
+    length of its smooth warp where that is known better than by the capture type. With ``same_wall`` a list of captures
+    is one wall.
     """
 
     wall: int = 1
+    part: str = ""
     cell: float | None = None
     up: str | None = None
     seen_from: tuple[float, ...] | None = None
@@ -58,6 +62,7 @@ class Capturing:
     tie: str | None = None
     warp: tuple[float, ...] | None = None
     crop: tuple[float, ...] | None = None
+    same_wall: bool = False
 
     def __post_init__(self) -> None:
         for name in ("width", "height", "reading_u"):
@@ -99,6 +104,23 @@ class Capturing:
                 size=metres(self.warp[0]),
                 length=metres(self.warp[1]),
             )
+
+
+_NAME = re.compile(r"([0-9]{1,6})\s*([a-z]?)")
+
+
+def wall_named(name: int | str) -> tuple[int, str]:
+    """Number and letter of a wall called 1, "1" or "1a"; `BadValue` for what is no such name."""
+    match = _NAME.fullmatch(str(name).strip().lower())
+    if match is None:
+        raise BadValue(
+            "{set:wall}",
+            "'{name}'",
+            needed="a number such as 1, or 1a for one level of a wall that has several",
+            remedy="List the walls with {run:survey --list}",
+            name=str(name),
+        )
+    return int(match[1]), match[2]
 
 
 _COUNTS = (("seen_from", 3), ("region", 4), ("warp", 2), ("crop", 6))

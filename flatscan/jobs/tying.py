@@ -146,7 +146,7 @@ def _by_walls(surveys: tuple[Surveyed, Surveyed], numbers: tuple[int, ...]) -> A
             needed="two clouds that hold the other walls too",
             remedy="Use {set:reference} or {set:points}",
         )
-    known = {wall.number: wall for wall in first.room.walls}
+    known = {wall.number: wall for wall in reversed(first.room.walls)}
     pairs = []
     for number in numbers:
         if number not in known or number == first.wall.number:

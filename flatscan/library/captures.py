@@ -12,7 +12,7 @@ from flatscan.core.settled import file_numbers
 from flatscan.core.typed import in_metres
 from flatscan.jobs import Capturing, Seen
 from flatscan.jobs.seeing import Capture
-from flatscan.jobs.settings import Length
+from flatscan.jobs.settings import Length, wall_named
 from flatscan.wall import Room
 
 Rectangle = tuple[Length, Length, Length, Length]
@@ -24,7 +24,7 @@ _FILE_PLACES = {"seen_from": 3, "crop": 6}
 class How(TypedDict, total=False):
     """How a capture is read and its wall found: the settings of `relief`."""
 
-    wall: int
+    wall: int | str
     cell: Length
     up: str
     seen_from: tuple[float, float, float]
@@ -41,6 +41,7 @@ class How(TypedDict, total=False):
     max_points: int
     tie: str | Path
     warp: tuple[Length, Length]
+    same_wall: bool
 
 
 def read(
@@ -133,13 +134,14 @@ def relief(source: Capture, **how: Unpack[How]) -> Seen:
     source : path, array of shape (n, 3) in metres, or what `read` gave
         The capture.
     **how
-        `wall` (its number), `cell` (length), `up` ("z", "-y" ...), `seen_from` (a point x, y, z on the room side, in
-        the file's own numbers), `crop` (x0, y0, z0, x1, y1, z1, likewise: the points that count), `file_unit`,
-        `width` and `height` (taped), `region` (left, bottom, right, top), `opening` (more of such rectangles),
-        `no_opening` (numbers of openings found that are none), `capture_type` ("scanner", "phone-walk" ...: sets the
-        common uncertainty), `repeat` (paths of captures of the same wall), `reading_u` (length), `max_points`, `tie`
-        (path of laser readings that tie a scan down), `warp` (size and length of the scan's warp, where known). What
-        is left out is decided by the file and the wall.
+        `wall` (its number, or "1a" for one level of a wall that has several), `cell` (length), `up` ("z", "-y" ...),
+        `seen_from` (a point x, y, z on the room side, in the file's own numbers), `crop` (x0, y0, z0, x1, y1, z1,
+        likewise: the points that count), `file_unit`, `width` and `height` (taped), `region` (left, bottom, right,
+        top), `opening` (more of such rectangles), `no_opening` (numbers of openings found that are none),
+        `capture_type` ("scanner", "phone-walk" ...: sets the common uncertainty), `repeat` (paths of captures of the
+        same wall), `reading_u` (length), `max_points`, `tie` (path of laser readings that tie a scan down), `warp`
+        (size and length of the scan's warp, where known), `same_wall` (True: the source is a list of captures that
+        share coordinates and show one wall). What is left out is decided by the file and the wall.
 
     Returns
     -------
@@ -169,6 +171,8 @@ def relief(source: Capture, **how: Unpack[How]) -> Seen:
 def capturing(how: How) -> Capturing:
     """The settings of `relief` as jobs take them; a name that is none of them raises `TypeError`."""
     given: dict[str, Any] = {name: value for name, value in how.items() if value is not None}
+    if "wall" in given:
+        given["wall"], given["part"] = wall_named(given["wall"])
     for name in given.keys() & set(_LENGTHS):
         given[name] = in_metres(given[name], name)
     for name in given.keys() & set(_PLACES):

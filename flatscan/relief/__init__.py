@@ -3,12 +3,14 @@
 from flatscan.relief.common_errors import TYPES, CaptureType, RepeatResult, capture_type, combine
 from flatscan.relief.grid import grid
 from flatscan.relief.laser_stations import from_stations
+from flatscan.relief.overlaps import Mosaic, lie_together, with_seams
 from flatscan.relief.smooth import choose_window, smooth, with_heights
 from flatscan.relief.tie import Tie, tie
 
 __all__ = [
     "TYPES",
     "CaptureType",
+    "Mosaic",
     "RepeatResult",
     "Tie",
     "combine",
@@ -16,7 +18,9 @@ __all__ = [
     "choose_window",
     "from_stations",
     "grid",
+    "lie_together",
     "smooth",
     "tie",
     "with_heights",
+    "with_seams",
 ]

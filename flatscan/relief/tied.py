@@ -99,22 +99,27 @@ class TiedError(CommonError):
 
     def largest_u_gap(self, x: Array, y: Array, rule: float) -> Array:
         """Largest standard uncertainty (rows, cols) of any gap at each cell, contacts at most ``rule`` apart [m]."""
-        box = np.array([x[0], y[0], x[-1], y[-1]])
-        left, at, right = gaps_in_box(box, rule)
-        across, upward = _lattice(box, rule)
-        u = self.u_gap_at(left, at, right)
-        largest = np.zeros((len(upward), len(across)))
-        col = np.searchsorted(across, at[:, 0] - 1e-9)
-        row = np.searchsorted(upward, at[:, 1] - 1e-9)
-        np.maximum.at(largest, (row, col), u)
-        # a cell takes the largest of the four lattice places around it
-        i, j = (
-            np.clip(np.searchsorted(grid, place) - 1, 0, max(len(grid) - 2, 0))
-            for grid, place in ((upward, y), (across, x))
-        )
-        k, m = np.minimum(i + 1, len(upward) - 1), np.minimum(j + 1, len(across) - 1)
-        corners = [largest[np.ix_(rows, cols)] for rows in (i, k) for cols in (j, m)]
-        return np.maximum.reduce(corners) * _BETWEEN
+        return largest_at_cells(self, x, y, rule)
+
+
+def largest_at_cells(common: CommonError, x: Array, y: Array, rule: float) -> Array:
+    """Largest u [m] (rows, cols) of any gap at each cell of an error that is not alike everywhere."""
+    box = np.array([x[0], y[0], x[-1], y[-1]])
+    left, at, right = gaps_in_box(box, rule)
+    across, upward = _lattice(box, rule)
+    u = common.u_gap_at(left, at, right)
+    largest = np.zeros((len(upward), len(across)))
+    col = np.searchsorted(across, at[:, 0] - 1e-9)
+    row = np.searchsorted(upward, at[:, 1] - 1e-9)
+    np.maximum.at(largest, (row, col), u)
+    # a cell takes the largest of the four lattice places around it
+    i, j = (
+        np.clip(np.searchsorted(grid, place) - 1, 0, max(len(grid) - 2, 0))
+        for grid, place in ((upward, y), (across, x))
+    )
+    k, m = np.minimum(i + 1, len(upward) - 1), np.minimum(j + 1, len(across) - 1)
+    corners = [largest[np.ix_(rows, cols)] for rows in (i, k) for cols in (j, m)]
+    return np.maximum.reduce(corners) * _BETWEEN
 
 
 def plane_terms(at: Array, centre: Array) -> Array:

@@ -14,6 +14,7 @@ from flatscan.core.settled import LIKELY, OPEN, Otherwise, Settled
 from flatscan.jobs.listing import Listed, Undecided
 from flatscan.report.result_document import SCHEMA, plain_values
 from flatscan.report.say import say
+from flatscan.report.sections.level_section import level_steps, level_values
 from flatscan.wall import Corner, Room
 
 _WIDTH = 96
@@ -44,11 +45,13 @@ def _document(listed: Listed) -> dict[str, object]:
     walls = [
         {
             "number": wall.number,
+            "part": wall.part,
             "width_mm": wall.width,
             "height_mm": wall.height,
             "share": wall.share,
             "seen_share": wall.seen_share,
-            "side": _settled(room.sides[wall.number - 1] if room.sides else None),
+            "side": _settled(room.side_of(wall)),
+            "step_mm": level_values(wall)["step_mm"],
         }
         for wall in room.walls
     ]
@@ -92,7 +95,8 @@ def wall_list_text(name: str, listed: Listed | Undecided | Room, units: str) -> 
             ]
         return "\n".join(lines)
     room = listed if isinstance(listed, Room) else listed.room
-    head = note("list.wall" if len(room.walls) == 1 else "list.walls", file=name, walls=len(room.walls))
+    names = {wall.number for wall in room.walls}
+    head = note("list.wall" if len(names) == 1 else "list.walls", file=name, walls=len(names))
     known = [listed.unit, room.up] if isinstance(listed, Listed) else []
     lines = [say(head, units)]
     for settled in known:
@@ -108,8 +112,11 @@ def _walls(room: Room, units: str, indent: str) -> Iterator[str]:
     """A line a wall, and one with how its room side is known."""
     for wall in room.walls:
         yield indent + say(_line(wall), units)
-        if room.sides:
-            yield from _wrapped(say(_side(room.sides[wall.number - 1]), units), indent + "  ")
+        side = room.side_of(wall)
+        if side is not None:
+            yield from _wrapped(say(_side(side), units), indent + "  ")
+        if wall.part == "a":
+            yield from (f"{indent}  {say(said, units)}" for said in level_steps(wall))
 
 
 def _line(wall: Wall) -> Note:
@@ -117,7 +124,7 @@ def _line(wall: Wall) -> Note:
     code = "list.wall-with-openings" if wall.openings else "list.wall-of-room"
     more: dict[str, Any] = {"openings": len(wall.openings)} if wall.openings else {}
     sizes = {"width": metres(wall.width), "height": metres(wall.height), "share": share(wall.share)}
-    line = note(code, None, number=wall.number, **sizes, **more)
+    line = note(code, None, number=wall.name, **sizes, **more)
     half = next((one for one in wall.notes if one.code == "wall.half-seen"), None)
     return line if half is None else note("list.wall-half-seen", wall=line, seen=half)
 

@@ -83,8 +83,8 @@ def _pictures(listed: Listed, units: str) -> Iterator[tuple[str, Make]]:
     if listed.seeing is None:
         return
     yield FROM_ABOVE, partial(_from_above, listed, listed.seeing, units)
-    for number in range(len(listed.room.walls)):
-        yield f"wall-{number + 1}-as-seen.png", partial(_wall, listed, listed.seeing, number, units)
+    for wall in listed.room.walls:
+        yield f"wall-{wall.name}-as-seen.png", partial(_wall, listed, listed.seeing, wall, units)
 
 
 def _from_above(listed: Listed, seeing: Seeing, units: str, path: Path) -> None:
@@ -93,9 +93,8 @@ def _from_above(listed: Listed, seeing: Seeing, units: str, path: Path) -> None:
     rooms.save(lambda: rooms.from_above(listed.file, listed.room, seeing, units), path)
 
 
-def _wall(listed: Listed, seeing: Seeing, number: int, units: str, path: Path) -> None:
+def _wall(listed: Listed, seeing: Seeing, wall: Wall, units: str, path: Path) -> None:
     from flatscan.report.figures import rooms
 
-    shown = as_seen(listed.room.walls[number], seeing)
-    side = listed.room.sides[number] if listed.room.sides else None
+    shown, side = as_seen(wall, seeing), listed.room.side_of(wall)
     rooms.save(lambda: rooms.elevation(listed.file, shown, side, units), path)

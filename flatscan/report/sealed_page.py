@@ -254,7 +254,9 @@ def _stated(manifest: Mapping[str, Any]) -> Iterator[Note]:
 def _job(number: int, job: Mapping[str, Any], report: Report, grounds: str, manner: Manner) -> Iterator[Note]:
     how, wall, capture = job["settings"]["capturing"], _values(report, "wall"), _values(report, "capture")
     captures = tuple(k + 1 for k in job["captures"])
-    yield note("sealed.job", number=number, command=job["command"], captures=captures, wall=wall["number"])
+    yield note(
+        "sealed.job", number=number, command=job["command"], captures=captures, wall=f"{wall['number']}{wall['part']}"
+    )
     declared = "sealed.type-declared" if how.get("capture_type") else "sealed.type-taken"
     yield note(declared, type=capture["type"], grounds=grounds or note("sealed.no-grounds"))
     yield from _list(note("sealed.judged-by"), list(_limits(report)), note("sealed.nothing-judged"))

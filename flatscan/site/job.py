@@ -69,7 +69,8 @@ class Task:
     """One process's work: ``look`` for the walls of a capture, or survey and judge one ``wall`` of it.
 
     ``sha256`` is the file's, so that a file that changes between planning and reading is noticed. ``room`` brings the
-    walls that an earlier look found, ``part`` the points of a room cut out of the scan of a building.
+    walls that an earlier look found, ``level`` is the letter of one level of a wall, ``part`` the points of a room cut
+    out of the scan of a building.
     ``scratch`` is a folder for what does not outlive the task (None: the system's), ``parts`` the folder in which
     rooms cut out of scans of buildings wait for their turn.
     """
@@ -78,6 +79,7 @@ class Task:
     capture: Capture
     sha256: str
     number: int = 1
+    level: str = ""
     room: Room | None = None
     part: str = ""
     scratch: str | None = None
@@ -90,7 +92,11 @@ class Task:
     def slug(self) -> str:
         """Name of the folder this task's result stands in."""
         tail = f"-{self.part}" if self.part else ""
-        return self.capture.slug + tail + (f"-wall-{self.number}" if self.kind == "wall" and self.several else "")
+        return (
+            self.capture.slug
+            + tail
+            + (f"-wall-{self.number}{self.level}" if self.kind == "wall" and self.several else "")
+        )
 
     @property
     def title(self) -> str:
@@ -98,7 +104,7 @@ class Task:
         capture = self.capture
         words = [capture.floor, capture.room, capture.name]
         words += [self.part.replace("-", " ")] if self.part else []
-        words += [f"wall {self.number}"] if self.kind == "wall" and self.several else []
+        words += [f"wall {self.number}{self.level}"] if self.kind == "wall" and self.several else []
         return ", ".join(word for word in words if word)
 
 
@@ -112,6 +118,7 @@ def keyed(task: Task) -> Task:
         "sha256": task.sha256,
         "title": task.title,
         "number": task.number,
+        "level": task.level,
         "part": task.part,
         "file": capture.path.name,
         "labels": capture.labels(),

@@ -208,10 +208,11 @@ def _followers(task: Task, record: Record) -> list[Task]:
     if record["rooms"]:
         share = task.weight / len(record["rooms"])
         return [keyed(replace(bare, part=part, weight=share)) for part in record["rooms"]]
-    number, room = record["walls"], room_of(record)
+    count, room = record["walls"], room_of(record)
+    walls = [(k, "") for k in range(1, count + 1)] if room is None else [(one.number, one.part) for one in room.walls]
     tasks = [
-        replace(bare, kind="wall", number=k, room=room, several=number > 1, weight=task.weight)
-        for k in range(1, number + 1)
+        replace(bare, kind="wall", number=number, level=level, room=room, several=count > 1, weight=task.weight)
+        for number, level in walls
     ]
     return [keyed(one) for one in tasks]
 
@@ -220,4 +221,4 @@ def _in_order(captures: Sequence[Capture], records: dict[tuple[str, str], Record
     """Records of walls, and of captures and rooms in which no wall was found, in the order of the captures."""
     place = {capture.slug: number for number, capture in enumerate(captures)}
     wanted = [record for (kind, _), record in records.items() if kind == "wall" or record["status"] == "failed"]
-    return sorted(wanted, key=lambda r: (place[r["capture"]], r["part"], r["number"]))
+    return sorted(wanted, key=lambda r: (place[r["capture"]], r["part"], r["number"], r["level"]))

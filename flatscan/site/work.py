@@ -86,6 +86,7 @@ def _head(task: Task) -> dict[str, Any]:
         "file": capture_.path.name,
         "part": task.part,
         "number": task.number,
+        "level": task.level,
         **capture_.labels(),
     }
 
@@ -107,7 +108,7 @@ def _look(task: Task) -> Outcome:
 def _wall(task: Task) -> Outcome:
     """Survey one wall and, where there is a limit, judge it; its sheets as bytes."""
     settings, taken = task.capture.settings, _read(task)
-    how = replace(settings.how, wall=task.number)
+    how = replace(settings.how, wall=task.number, part=task.level or settings.how.part)
     if settings.for_all and isinstance(taken, Readings):
         # said for a folder of scans and readings alike: these are for clouds
         how = replace(how, capture_type=None, cell=None, up=None)

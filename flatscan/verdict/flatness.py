@@ -70,11 +70,14 @@ def flatness(
     if relief is not None and relief.hidden_at:
         places = (*relief.hidden_at, *places)[:_PLACES]
     decision, reasons = UNDECIDED, against
+    # mixed surfaces can make up a gap of their distance, and no more (methods/uncertainty 14)
+    made_up = 0.0 if relief is None or relief.doubled is None else relief.doubled
+    lower = None if gaps.lower is None else gaps.lower - made_up
     if not decides:
         reasons = (MEMORY, *against)
-    elif gaps.lower is not None and gaps.lower > limit:
+    elif lower is not None and lower > limit:
         decision = OUTSIDE
-        reasons = (note("verdict.at-least", lower=metres(gaps.lower), limit=metres(limit)),)
+        reasons = (note("verdict.at-least", lower=metres(lower), limit=metres(limit)),)
     elif not against:
         decision, places = WITHIN, ()
         reasons = (note("verdict.at-most", upper=metres(gaps.upper or 0.0), limit=metres(limit)),)
@@ -83,7 +86,7 @@ def flatness(
         reasons = (*((note("verdict.nothing-over"),) if nothing else ()), *against)
         reasons = (*reasons, *what_would_decide(gaps, limit, relief))
     return Criterion(
-        name, decision, judged.value, gaps.upper, limit, reasons, gaps.lower, places, gaps.rule, gaps.method, judged.u
+        name, decision, judged.value, gaps.upper, limit, reasons, lower, places, gaps.rule, gaps.method, judged.u
     )
 
 
@@ -110,6 +113,8 @@ def _against_within(gaps: Gaps, judged: Gap, limit: float, relief: Relief | None
             if at
             else note("verdict.hidden", cells=relief.hidden)
         )
+    if relief is not None and relief.doubled is not None:
+        reasons.append(note("verdict.doubled", apart=metres(relief.doubled)))
     reasons += [] if relief is None else _too_smooth(relief, gaps.rule)
     return tuple(reasons)
 

@@ -2,5 +2,6 @@
 
 from flatscan.wall.adjust import adjust
 from flatscan.wall.find import Corner, Room, find_walls
+from flatscan.wall.nearest import nearest_surface, points_near
 
-__all__ = ["Corner", "Room", "adjust", "find_walls"]
+__all__ = ["Corner", "Room", "adjust", "find_walls", "nearest_surface", "points_near"]

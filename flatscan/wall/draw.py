@@ -14,7 +14,7 @@ import numpy as np
 from scipy import ndimage
 
 from flatscan.core.errors import TooFewPoints
-from flatscan.core.geometry import Array, unit
+from flatscan.core.geometry import Array, Mask, unit
 from flatscan.core.model import Cloud, Opening, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, square_metres
@@ -27,6 +27,7 @@ from flatscan.wall.orientation import Upright
 from flatscan.wall.outline import left_out, outline_polygon
 from flatscan.wall.planes import Candidate, Thinned
 from flatscan.wall.smear import USUAL, Edges
+from flatscan.wall.surfaces import Within
 
 REACH = 0.3
 SIDES = (note("wall.side-left"), note("wall.side-bottom"), note("wall.side-right"), note("wall.side-top"))
@@ -63,13 +64,20 @@ class Drawn:
 
 
 def draw_wall(
-    context: Context, fit: Fit, grid: Occupancy, face: Facing, level: tuple[Candidate, float] | None
+    context: Context,
+    fit: Fit,
+    grid: Occupancy,
+    face: Facing,
+    levels: list[tuple[Candidate, float]],
+    within: Within | None = None,
 ) -> tuple[Wall, Drawn]:
     """One wall, not yet numbered: its frame stands at the lower left of its full outline.
 
+    ``within`` are the lines that part a level of a wall from the others: strips beside them are not measured.
     Raises `TooFewPoints` where the points near its plane are too scattered to be a surface.
     """
     cloud = context.cloud
+    grid = grid if within is None else within.cut(grid)
     occupied = clean(grid.surface)
     if occupied.sum() < LEAST_CELLS or min(np.ptp(index) for index in np.nonzero(occupied)) < 2:
         raise TooFewPoints(
@@ -80,16 +88,24 @@ def draw_wall(
             count=int(grid.surface.sum()),
         )
     edges = adjoining_edges(fit, bounds(grid, occupied), context.planes, context.thinned)
+    at_line = (None,) * 4 if within is None else within.at_line
+    edges = tuple(edge if line is None else Edge(line) for edge, line in zip(edges, at_line, strict=True))
     adjoined = np.array([edge.plane is not None for edge in edges])
-    whole = outline_polygon(grid, occupied, np.array([edge.place for edge in edges]), adjoined)
+    stepped = np.array([line is not None for line in at_line])
+    whole = outline_polygon(grid, occupied, np.array([edge.place for edge in edges]), adjoined | stepped)
     holes = find_openings(grid, occupied, whole)
     plates = find_plates(grid, occupied)
     corner = whole.min(axis=0)
-    skirting = find_skirting(cloud.sample, fit)
-    strips = _strips(context, fit, edges, whole, skirting)
+    skirting = None if stepped[1] else find_skirting(cloud.sample, fit)
+    strips = np.where(stepped, USUAL, _strips(context, fit, edges, whole, skirting))
     full = whole - corner
     fit, at = _foot(context, fit, face, corner, skirting)
-    said = (*_strip_notes(strips, adjoined, skirting), *_plate_notes(plates, corner), *_level_notes(level, face))
+    said = (
+        *_strip_notes(strips, adjoined, skirting),
+        *_step_notes(stepped),
+        *_plate_notes(plates, corner),
+        *_level_notes(levels, face),
+    )
     wall = Wall(
         number=1,
         frame=replace(fit.frame, at=at),
@@ -168,6 +184,11 @@ def _strip_notes(strips: Array, adjoined: Array, skirting: Skirting | None) -> l
     return notes
 
 
+def _step_notes(stepped: Mask) -> list[Note]:
+    """Say that strips along lines between levels were left out."""
+    return [note("wall.strip-at-step", strip=metres(USUAL))] if stepped.any() else []
+
+
 def _plate_notes(plates: tuple[Plate, ...], corner: Array) -> list[Note]:
     """Say which plates were left out, each at its lower left."""
     return [
@@ -180,13 +201,14 @@ def _plate_notes(plates: tuple[Plate, ...], corner: Array) -> list[Note]:
     ]
 
 
-def _level_notes(level: tuple[Candidate, float] | None, face: Facing) -> list[Note]:
-    if level is None:
-        return []
-    other, step = level
-    proud = step * face.sign
-    area, off = square_metres(other.area), metres(abs(proud))
-    return [note("wall.level-beside-proud" if proud > 0 else "wall.level-beside-behind", area=area, step=off)]
+def _level_notes(levels: list[tuple[Candidate, float]], face: Facing) -> list[Note]:
+    """Say which surfaces stand beside this one on other levels."""
+    notes = []
+    for other, step in levels:
+        proud = step * face.sign
+        area, off = square_metres(other.area), metres(abs(proud))
+        notes.append(note("wall.level-beside-proud" if proud > 0 else "wall.level-beside-behind", area=area, step=off))
+    return notes
 
 
 def in_order(openings: Iterable[Opening]) -> tuple[Opening, ...]:

@@ -14,17 +14,17 @@ from flatscan.core.quantity import degrees, metres, share, square_metres
 from flatscan.core.settled import Settled
 from flatscan.wall.adjust import check_taped, scale_notes
 from flatscan.wall.draw import Context, Drawn, draw_wall
-from flatscan.wall.facing import decide_facing, middle_of
-from flatscan.wall.fit import fit_wall
+from flatscan.wall.facing import Facing, middle_of
+from flatscan.wall.levels import lettered, part_notes
+from flatscan.wall.numbering import half_seen, net_area, numbers
 from flatscan.wall.occupancy import SLAB, count_points, occupancy_cell, stride
 from flatscan.wall.orientation import Upright, axis_name, decide_up, is_upright
-from flatscan.wall.planes import Bend, Candidate, Thinned, find_bend, find_planes, level_beside, thin, with_normals
+from flatscan.wall.planes import Bend, Candidate, Thinned, find_bend, find_planes, levels_beside, thin, with_normals
+from flatscan.wall.surfaces import Surface, surfaces_of
 from flatscan.wall.ways_up import size_of
 
 LEAST_SAMPLE = 100
 TINY, TINY_SHARE = 1.0, 0.1
-ALIKE, HALF_SEEN = 1e-6, 0.5
-ONE_WAY = np.cos(np.radians(45.0))
 SMALLEST, LARGEST = 0.3, 300.0
 SAMPLED = 100_000
 LEAST_WALL, LEAST_WIDTH, LEAST_HEIGHT = 0.7, 0.4, 1.0
@@ -71,6 +71,17 @@ class Room(Showing):
     sides: tuple[Settled, ...] = ()
     troubles: tuple[FlatscanError | None, ...] = ()
 
+    def side_of(self, wall: Wall) -> Settled | None:
+        """How the room side of one of its walls was settled, None where nobody asked."""
+        return self.sides[self._place(wall)] if self.sides else None
+
+    def trouble_of(self, wall: Wall) -> FlatscanError | None:
+        """The error that asks for the room side of one of its walls, None where it is told."""
+        return self.troubles[self._place(wall)] if self.troubles else None
+
+    def _place(self, wall: Wall) -> int:
+        return next(place for place, one in enumerate(self.walls) if one.name == wall.name)
+
 
 def find_walls(
     cloud: Cloud,
@@ -80,15 +91,17 @@ def find_walls(
     width: float | None = None,
     height: float | None = None,
     ask: bool = True,
+    levels: bool = True,
 ) -> Room:
     """The walls of a capture, each with frame, outline and openings, numbered 1 (largest net area), then clockwise.
 
     ``up`` is x, y, z, -x, -y or -z; ``seen_from`` (3,) a point on the room side in file coordinates [m]; ``width``
     and ``height`` [m] are taped sizes to check the scale with. A wall is a flat, connected surface within 5 degrees
-    of vertical: the largest one of any size, and all others of at least 0.7 m2 that are 0.4 m wide and 1 m high.
-    Raises `UnitsUnknown` where up or a room side cannot be told (unless ``ask`` is off: then the side is left open and
-    the error stands in the room), `WallNotFound` where nothing flat stands upright,
-    `TooFewPoints` for a capture with next to nothing in it, and `BadValue` for settings that make no sense.
+    of vertical: the largest one of any size, and all others of at least 0.7 m2 that are 0.4 m wide and 1 m high. One
+    on several levels (`wall.levels`) is found as so many parts behind each other, the largest first, unless without
+    ``levels``. Raises `UnitsUnknown` where up or a room side cannot be told (unless ``ask`` is off: then the side is
+    left open and the error stands in the room), `WallNotFound` where nothing flat stands upright, `TooFewPoints` for a
+    capture with next to nothing in it, and `BadValue` for settings that make no sense.
     """
     check_taped(width, height)
     sample, cloud = cloud.sample, _sampled(cloud)
@@ -106,44 +119,58 @@ def find_walls(
     if standing[0].area < TINY and len(standing[0].members) < TINY_SHARE * len(thinned.points):
         raise _nothing_large(cloud, thinned, standing[0])
     standing, bent = _flat_only(cloud, thinned, standing)
-    faces = [decide_facing(cloud, thinned, planes, plane, upright.direction, seen_from, standing) for plane in standing]
-    trouble = next((face.trouble for face in faces if face.trouble is not None), None)
+    surfaces, planes = surfaces_of(cloud, thinned, planes, standing, upright.direction, seen_from, levels=levels)
+    trouble = next((surface.face.trouble for surface in surfaces if surface.face.trouble is not None), None)
     if ask and trouble is not None:
         raise trouble
-    fits = [
-        fit_wall(cloud.sample, thinned, plane, upright.direction, face.sign)
-        for plane, face in zip(standing, faces, strict=True)
-    ]
+    fits = [surface.fit for surface in surfaces]
     every = stride(cloud.count)
     counted = cloud.count / every / len(cloud.sample)
-    cells = [occupancy_cell(p.area, _close(cloud.sample, p) * counted) for p in standing]
+    cells = [occupancy_cell(one.fit.plane.area, _close(cloud.sample, one) * counted) for one in surfaces]
     grids = count_points(cloud.chunks(), fits, cells, cloud.stands, noise=thinned.scatter, every=every)
     context = Context(cloud, thinned, planes, upright, sample)
-    drawn, sparse = [], []
-    for fit, grid, face in zip(fits, grids, faces, strict=True):
+    drawn, sparse = list[tuple[Wall, Drawn, Surface]](), []
+    for surface, grid in zip(surfaces, grids, strict=True):
+        beside = [] if surface.levels else levels_beside(thinned, surface.fit.plane, standing)[:1]
         try:
-            level = level_beside(thinned, fit.plane, standing)
-            drawn.append((*draw_wall(context, fit, grid, face, level), face))
+            wall, more = draw_wall(context, surface.fit, grid, surface.face, beside, surface.within)
         except TooFewPoints as reason:
-            if len(fits) == 1 or (fit is fits[-1] and not drawn):
+            if len(fits) == 1 or (surface is surfaces[-1] and not drawn):
                 raise
-            sparse.append(_left_out(fit.plane, thinned, upright.direction, reason))
-    drawn = [pair for place, pair in enumerate(drawn) if place == 0 or _is_wall(pair[0])]
-    order = numbers([wall for wall, *_ in drawn], upright.direction)
-    walls = tuple(replace(drawn[i][0], number=place + 1) for place, i in enumerate(order))
+            sparse.append(_left_out(surface.fit.plane, thinned, upright.direction, reason))
+            continue
+        drawn.append((wall, more, surface))
+    drawn = [one for place, one in enumerate(drawn) if place == 0 or one[2].levels or _is_wall(one[0])]
+    groups = _grouped(drawn)
+    order = numbers([group[0][0] for group in groups], upright.direction)
+    found = [
+        (replace(wall, number=place + 1), more, face) for place, i in enumerate(order) for wall, more, face in groups[i]
+    ]
     walls = tuple(
-        replace(wall, notes=(*wall.notes, *half_seen(wall), *scale_notes(wall, width, height))) for wall in walls
+        replace(wall, notes=(*part_notes(wall), *wall.notes, *half_seen(wall), *scale_notes(wall, width, height)))
+        for wall, *_ in found
     )
-    corners = find_corners(walls, [drawn[i][1] for i in order])
-    sides = [drawn[i][2] for i in order]
     return Room(
         walls,
-        corners,
+        find_corners(walls, [more for _, more, _ in found]),
         (*upright.notes, *bent, *sparse),
         upright.settled,
-        tuple(side.settled for side in sides),
-        tuple(side.trouble for side in sides),
+        tuple(face.settled for *_, face in found),
+        tuple(face.trouble for *_, face in found),
     )
+
+
+def _grouped(drawn: list[tuple[Wall, Drawn, Surface]]) -> list[list[tuple[Wall, Drawn, Facing]]]:
+    """The walls drawn, each a list of its parts, the largest first."""
+    groups = list[list[tuple[Wall, Drawn, Facing]]]()
+    for levels in dict.fromkeys(surface.levels or surface for *_, surface in drawn):
+        here = [(wall, more, one.face) for wall, more, one in drawn if levels in (one, one.levels)]
+        if not isinstance(levels, Surface) and len(here) == len(levels.parts):
+            walls = lettered([wall for wall, *_ in here], levels, [net_area(wall) for wall, *_ in here])
+            told = {id(wall.frame): (more, face) for wall, more, face in here}
+            here = [(wall, *told[id(wall.frame)]) for wall in walls]
+        groups += [here] if here[0][0].parts else [[one] for one in here]
+    return groups
 
 
 def _left_out(plane: Candidate, thinned: Thinned, up: Array, reason: TooFewPoints) -> Note:
@@ -290,48 +317,19 @@ def _nothing_large(cloud: Cloud, thinned: Thinned, plane: Candidate) -> WallNotF
     )
 
 
-def _close(points: Array, plane: Candidate) -> int:
-    """How many of the points lie near the plane, whatever else they belong to."""
-    return int((np.abs((points - plane.centre) @ plane.normal) < SLAB).sum())
+def _close(points: Array, surface: Surface) -> int:
+    """How many of the points lie near the surface, whatever else they belong to but other levels of its wall."""
+    plane, fit = surface.fit.plane, surface.fit
+    near = np.abs((points - plane.centre) @ plane.normal) < SLAB
+    if surface.levels is not None:
+        place = fit.local(points[near])
+        return int(((place[:, :2] > fit.low) & (place[:, :2] < fit.high)).all(axis=1).sum())
+    return int(near.sum())
 
 
 def _is_wall(wall: Wall) -> bool:
     """Whether what is left between the surfaces that adjoin it still has a wall's size."""
     return wall.width >= LEAST_WIDTH and wall.gross_area >= LEAST_WALL / 2
-
-
-def half_seen(wall: Wall) -> tuple[Note, ...]:
-    """A remark on a wall of which less than half of the net area holds points."""
-    if wall.seen_share is None or wall.seen_share >= HALF_SEEN:
-        return ()
-    return (note("wall.half-seen", share=share(wall.seen_share)),)
-
-
-def numbers(walls: list[Wall], up: Array) -> list[int]:
-    """Indices of the walls in their order: largest net area, then clockwise seen from above about their middle.
-
-    Of facades, which face away from their middle, the others follow to the right as one faces them; of walls that all
-    face one way the others come from left to right. Areas within `ALIKE` [m2], which only rounding parts, are alike:
-    then the place in the file decides.
-    """
-    middles = np.array([wall.frame.to_file(np.array([[wall.width / 2, wall.height / 2, 0.0]]))[0] for wall in walls])
-    areas = np.array([_net_area(wall) for wall in walls])
-    largest = np.flatnonzero(areas >= areas.max() - ALIKE)
-    first = int(min(largest, key=lambda i: tuple(np.round(middles[i], 2))))
-    east, out = walls[first].frame.along, walls[first].frame.out
-    outs = np.array([wall.frame.out for wall in walls])
-    if (outs @ out > ONE_WAY).all():
-        after = middles @ east
-    else:
-        arms = middles - middles.mean(axis=0)
-        turn = np.arctan2(arms @ np.cross(up, east), arms @ east)
-        outside = float(areas @ np.sign((arms * outs).sum(axis=1))) > 0
-        after = np.mod((turn - turn[first]) * (1 if outside else -1) + 1e-9, 2 * np.pi)
-    return sorted(range(len(walls)), key=lambda i: (i != first, after[i]))
-
-
-def _net_area(wall: Wall) -> float:
-    return wall.gross_area - sum(opening.width * opening.height for opening in wall.openings)
 
 
 def find_corners(walls: tuple[Wall, ...], drawn: list[Drawn]) -> tuple[Corner, ...]:
@@ -340,10 +338,13 @@ def find_corners(walls: tuple[Wall, ...], drawn: list[Drawn]) -> tuple[Corner, .
     The walls' own lines within 600 mm of the corner count, as under a square laid into it, clear of the 50 mm that
     scanners smear.
     """
-    corners = []
+    corners = list[Corner]()
     for i, one in enumerate(drawn):
         for j, two in enumerate(drawn):
             if i == j or not (_is_at(one, 2, two) and _is_at(two, 0, one)):
+                continue
+            # of a wall on several levels the largest that reaches the corner speaks
+            if any((corner.left, corner.right) == (walls[i].number, walls[j].number) for corner in corners):
                 continue
             corners.append(_corner(walls[i], walls[j], one, two))
     return tuple(corners)

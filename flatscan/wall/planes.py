@@ -33,6 +33,8 @@ CURVED_SAGITTA = 0.06
 MORE = 1.25
 LARGEST_RADIUS = 30.0
 LEVELS = (0.015, 0.25)
+# the row of cells that a line runs through holds points of both levels: a third of the narrowest part
+SHARED = 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,7 +129,7 @@ def find_planes(thinned: Thinned, *, least_area: float = LEAST_AREA, most: int =
             break
         centre, normal, near = _refine(thinned, free, *best)
         members = _largest_piece(thinned, free[near], centre, normal)
-        area = _filled(thinned, members, centre, normal)
+        area = area_of(thinned, members, centre, normal)
         small = len(members) < LEAST_POINTS or (area < least_area and found)
         if small or not _is_sheet(thinned, members, centre, normal):
             misses += 1
@@ -221,7 +223,12 @@ def _is_sheet(thinned: Thinned, members: NDArray[np.int64], centre: Array, norma
     return min(sides) < COMPANY * int((np.abs(off) <= 1).sum())
 
 
-def _filled(thinned: Thinned, members: NDArray[np.int64], centre: Array, normal: Array) -> float:
+def faces_along(thinned: Thinned, normal: Array) -> Mask:
+    """Points (n,) whose own surface faces along ``normal``, one way or the other."""
+    return np.asarray(np.abs(thinned.normals @ normal) > COHERENT)
+
+
+def area_of(thinned: Thinned, members: NDArray[np.int64], centre: Array, normal: Array) -> float:
     """Area [m2] of the cells that the members fill, each large enough to hold a few of them."""
     if not len(members):
         return 0.0
@@ -298,13 +305,13 @@ def find_bend(thinned: Thinned, plane: Candidate) -> Bend | None:
     return Bend(1 / sharpest, span)
 
 
-def level_beside(thinned: Thinned, plane: Candidate, others: list[Candidate]) -> tuple[Candidate, float] | None:
-    """A parallel surface that goes on beside this one 15 to 250 mm before or behind it, and that step [m].
+def levels_beside(thinned: Thinned, plane: Candidate, others: list[Candidate]) -> list[tuple[Candidate, float]]:
+    """The parallel surfaces that go on beside this one 15 to 250 mm before or behind it, and their steps [m].
 
-    The step is + along ``plane``'s normal. Surfaces that overlap (a cupboard's front, the other face of a
-    partition) are not a second level of the same wall.
+    A step is + along ``plane``'s normal. Surfaces that overlap (a cupboard's front, the other face of a partition) are
+    not a second level of the same wall.
     """
-    own = in_plane(thinned.points[plane.members], plane.centre, plane.normal)
+    own, found = in_plane(thinned.points[plane.members], plane.centre, plane.normal), list[tuple[Candidate, float]]()
     for other in others:
         if other is plane or abs(np.dot(other.normal, plane.normal)) < np.cos(np.radians(3.0)):
             continue
@@ -313,24 +320,22 @@ def level_beside(thinned: Thinned, plane: Candidate, others: list[Candidate]) ->
         if not LEVELS[0] < abs(step) < LEVELS[1]:
             continue
         beside = in_plane(points, plane.centre, plane.normal)
-        if _touch(own, beside):
-            return other, step
-    return None
+        # a proud level hides a strip of the other from where it was scanned
+        if _touch(own, beside, apart=1 + int(np.ceil(abs(step) / 0.1))):
+            found.append((other, step))
+    return found
 
 
-def _touch(one: Array, two: Array, *, cell: float = 0.1) -> bool:
-    """Whether two point sets in one plane fill neighbouring cells over 0.5 m and share at most a tenth of theirs."""
-    low = np.minimum(one.min(axis=0), two.min(axis=0)) - 2 * cell
-    size = np.ceil((np.maximum(one.max(axis=0), two.max(axis=0)) - low) / cell).astype(int) + 3
+def _touch(one: Array, two: Array, *, cell: float = 0.1, apart: int = 1) -> bool:
+    """Whether two point sets in one plane fill cells ``apart`` over 0.5 m and share at most three in ten of theirs."""
+    low = np.minimum(one.min(axis=0), two.min(axis=0)) - (apart + 1) * cell
+    size = np.ceil((np.maximum(one.max(axis=0), two.max(axis=0)) - low) / cell).astype(int) + apart + 2
     grids = []
     for points in (one, two):
         grid = np.zeros(size, dtype=bool)
         grid[tuple(np.floor((points - low) / cell).astype(int).T)] = True
         grids.append(grid)
     shared = (grids[0] & grids[1]).sum()
-    wide = grids[0].copy()
-    for shift in (-1, 1):
-        for axis in (0, 1):
-            wide |= np.roll(grids[0], shift, axis)
+    wide = ndimage.binary_dilation(grids[0], iterations=apart)
     meeting = (wide & grids[1]).sum()
-    return bool(meeting * cell > 0.5 and shared < 0.1 * min(grids[0].sum(), grids[1].sum()) + 0.5 / cell)
+    return bool(meeting * cell > 0.5 and shared < SHARED * min(grids[0].sum(), grids[1].sum()) + 0.5 / cell)

@@ -8,7 +8,7 @@ import pytest
 from flatscan.core.geometry import plumb_frame
 from flatscan.core.model import Opening, Plumb, Wall
 from flatscan.core.notes import note
-from flatscan.wall.find import half_seen, numbers
+from flatscan.wall.numbering import half_seen, numbers
 
 UP = np.array([0.0, 0.0, 1.0])
 

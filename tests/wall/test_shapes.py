@@ -60,15 +60,19 @@ def test_a_bellied_wall_is_not_called_curved(as_cloud):
     assert len(find_walls(as_cloud(points), up="z", seen_from=EYE).walls) == 1
 
 
-def test_a_wall_on_two_levels_is_two_walls_and_said(as_cloud):
+def test_a_wall_on_two_levels_is_one_wall_of_two_parts(as_cloud):
     """The right 1.5 m stand 60 mm proud (toward -y)."""
     points = sheet(100_000, 4.0, 2.5)
     points[points[:, 0] > 2.5, 1] -= 0.060
     room = find_walls(as_cloud(points), up="z", seen_from=EYE)
-    assert [round(w.width, 1) for w in room.walls] == [2.5, 1.5]
-    for wall, code in zip(room.walls, ("wall.level-beside-proud", "wall.level-beside-behind"), strict=True):
-        (note,) = (note for note in wall.notes if note.code == code)
-        assert note.quantities["step"].value == pytest.approx(0.060, abs=5e-4)
+    assert [wall.name for wall in room.walls] == ["1a", "1b"]
+    assert_allclose([wall.width for wall in room.walls], [2.5, 1.5], atol=0.01)
+    for wall in room.walls:
+        assert [part.letter for part in wall.parts] == ["a", "b"]
+        (step,) = wall.steps
+        assert (step.start, step.to, step.upright) == ("a", "b", True)
+        assert_allclose(step.size, 0.060, atol=5e-4)
+    assert_allclose([wall.steps[0].left for wall in room.walls], [2.5, 0.0], atol=0.01)
 
 
 def corner_cloud(degrees, *, outer=False):

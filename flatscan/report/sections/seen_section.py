@@ -14,6 +14,8 @@ from flatscan.jobs import Looked, Seen
 from flatscan.relief.tie import Tie
 from flatscan.report.bands import Spot
 from flatscan.report.parts import Fact, Section
+from flatscan.report.sections.level_section import level_steps, level_values
+from flatscan.report.sections.mosaic_section import mosaic_facts, mosaic_tables, mosaic_values
 from flatscan.report.tables import AT, Column, Table, shows
 
 
@@ -26,8 +28,8 @@ def wall_name(seen: Seen) -> Note:
     """The wall's number, with its user's own name for it."""
     title = " ".join(seen.title.split())
     if title:
-        return note("report.wall-titled", number=seen.wall.number, title=title)
-    return note("report.wall", number=seen.wall.number)
+        return note("report.wall-titled", number=seen.wall.name, title=title)
+    return note("report.wall", number=seen.wall.name)
 
 
 def quoted_common(relief: Relief) -> float:
@@ -75,7 +77,8 @@ def capture(looked: Looked) -> Section:
     ]
     facts += [Fact("setting", note("report.setting", name=name, value=value)) for name, value in looked.settings]
     tie = {} if seen.tie is None else {"tie": tie_values(seen.tie)}
-    return Section("capture", values | tie, facts=tuple(facts))
+    facts += mosaic_facts(seen)
+    return Section("capture", values | mosaic_values(seen) | tie, facts=tuple(facts), tables=mosaic_tables(seen))
 
 
 def tie_values(tie: Tie) -> dict[str, object]:
@@ -120,7 +123,7 @@ def standing(looked: Looked) -> tuple[Section, Section, Section]:
     largest = tuple(note("report.largest-missing", part=part) for part in looked.not_measured[:1])
     tables = (openings(looked), *((missing(looked),) if looked.unmeasured else ()))
     return (
-        Section("wall", wall, headline=(opening, *largest), facts=facts, tables=tables),
+        Section("wall", wall, headline=(opening, *largest, *level_steps(looked.wall)), facts=facts, tables=tables),
         Section("plumb", plumb),
         Section("shape", shape),
     )
@@ -142,6 +145,8 @@ def _wall_values(looked: Looked) -> dict[str, Any]:
         "openings": openings(looked).rows_as_values(),
         "not_measured": missing(looked).rows_as_values(),
         "objects": (),
+        **level_values(wall),
+        "doubled_mm": known(relief.doubled, "unknown.one-surface"),
     }
 
 
@@ -180,6 +185,8 @@ def _standing_facts(
     yield Fact("measured", note("report.measured", measured=wall["covered_share"], grain=grain))
     for part in looked.not_measured:
         yield Fact("not-measured", part)
+    steps = level_steps(looked.wall)
+    yield from [Fact("levels", note("report.list", parts=steps))] if steps else []
     yield Fact("up-from", wall["up_from"])
     yield Fact("facing-from", wall["facing_from"])
     yield Fact("lean", note("report.lean", lean=signed(lean), height=lean, slope=plumb["lean_mm_per_m"]))
