@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
 
 from flatscan.core import geometry
 from flatscan.core.errors import BadValue, TooFewPoints
-from flatscan.core.geometry import Array, Mask
+from flatscan.core.geometry import Array
 from flatscan.core.kernels import in_lanes
 from flatscan.core.model import Cloud, Wall
 from flatscan.core.notes import Note, note
@@ -19,7 +18,6 @@ from flatscan.core.reliefs import Grid, Why
 from flatscan.core.warp import CommonError
 from flatscan.relief.cell_size import (
     ENOUGH_CELLS,
-    ENOUGH_POINTS,
     FINEST,
     STEP,
     CellSize,
@@ -29,6 +27,7 @@ from flatscan.relief.cell_size import (
     small_counts,
 )
 from flatscan.relief.footprint import extent, footprint
+from flatscan.relief.gates import Gates, gates_of
 from flatscan.relief.narrow import InCells, with_narrow
 from flatscan.relief.smooth import with_plateau
 from flatscan.relief.spread import known_spread
@@ -44,36 +43,6 @@ _LARGEST_GRID = 40_000_000
 _LANES, _LARGE = 2, 5_000_000
 _PLENTY = 16
 _ON_EDGE = 1e-9
-# cells that scatter so many times as much as those around may be moved by a stray
-_SUSPECT = 1.7
-
-
-@dataclass(frozen=True, slots=True)
-class _Gates:
-    """Middle of each cell and how far from it points count (cells,) [m]; a negative one has another beside it.
-
-    ``calm`` (cells,) is then a middle that strays do not move and ``three`` (cells,) three spreads, beyond which points
-    are looked at.
-    """
-
-    middle: Array
-    gate: Array
-    calm: Array
-    three: Array
-
-    @classmethod
-    def open(cls, size: int) -> _Gates:
-        """Gates that every point passes."""
-        return cls(np.zeros(size), np.full(size, np.inf), np.empty(0), np.empty(0))
-
-    def over(self, one: _Lattice, parts: int, other: _Lattice) -> _Gates:
-        """The gates of cells in all their parts."""
-        fields = (self.middle, self.gate, self.calm, self.three)
-        return _Gates(*(_in_parts(field, one.shape, parts, other.shape) for field in fields))
-
-    def but(self, few: Mask) -> _Gates:
-        """The same, open where cells hold too few to tell a stray by."""
-        return replace(self, middle=np.where(few, 0.0, self.middle), gate=np.where(few, np.inf, self.gate))
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +85,7 @@ class _Lattice:
         return rows, cols
 
     def add_up(
-        self, cloud: Cloud, coarse: Array, gates: _Gates, every: int = 1
+        self, cloud: Cloud, coarse: Array, gates: Gates, every: int = 1
     ) -> tuple[tuple[Sums, Sums], Array, Array]:
         """Sums of both halves of all points within `GATE` of the coarse surface and the gates of their cells.
 
@@ -166,14 +135,14 @@ def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = 
             least=_LEAST_POINTS,
         )
     # strays that moved their cell's first mean no longer count in the second
-    gates, spread = _gates(both)
+    gates, spread = gates_of(both)
     if every > 1:
         # where the part holds too few to tell a stray by, as far from the scanner, all points count
         gates = gates.but(both.n.ravel() < 3)
     # of cells with room for it the points are summed in quarters, so that a narrow thing on an edge is seen whole
     parts = 1 if chosen.size <= FINEST + 1e-9 else 2
     whole, fine = _Lattice(wall, chosen.size), _Lattice(wall, chosen.size / parts)
-    quarters, _, beyond = fine.add_up(cloud, coarse, gates.over(whole, parts, fine))
+    quarters, _, beyond = fine.add_up(cloud, coarse, gates.over(both.n.shape, parts, fine.shape))
     halves = quarters[0].merged(parts), quarters[1].merged(parts)
     both = halves[0] + halves[1]
     relief, doubts = _relief(cloud, wall, common, chosen, halves)
@@ -215,7 +184,7 @@ def _first_pass(cloud: Cloud, lattice: _Lattice, coarse: Array) -> _First:
     """Sums of both halves without gates, points that stand proud, and every how manieth point was taken."""
     size = lattice.shape[0] * lattice.shape[1]
     every = _stride(cloud.count * lattice.wall.share / size)
-    halves, proud, _ = lattice.add_up(cloud, coarse, _Gates.open(size), every)
+    halves, proud, _ = lattice.add_up(cloud, coarse, Gates.open(size), every)
     return halves, proud, every
 
 
@@ -277,14 +246,6 @@ def _coarse_surface(cloud: Cloud, wall: Wall) -> Array:
     return surface[tuple(nearest)]
 
 
-def _in_parts(values: Array, shape: tuple[int, int], parts: int, fine: tuple[int, int]) -> Array:
-    """Values (cells,) of cells in all their parts, flattened."""
-    if parts == 1:
-        return values
-    grown = np.repeat(np.repeat(values.reshape(shape), parts, 0), parts, 1)
-    return np.ascontiguousarray(grown[: fine[0], : fine[1]]).ravel()
-
-
 def _spread_out(coarse: Array, lattice: _Lattice) -> Array:
     """The coarse surface at every cell of a finer lattice over the same wall, flattened."""
     row, col = (
@@ -292,54 +253,6 @@ def _spread_out(coarse: Array, lattice: _Lattice) -> Array:
         for fine, most in zip(lattice.shape, coarse.shape, strict=True)
     )
     return coarse[np.ix_(row, col)].ravel()
-
-
-def _gates(both: Sums) -> tuple[_Gates, Array]:
-    """Middle of each cell and how far from it points still count, and the spread around (rows, cols) [m].
-
-    Three spreads, where the spread is the median of the cells around, which a stray does not move. Where a cell is
-    really split, as on a step, its own spread widens the gate: 1.5 of it keeps both levels but not a lone stray among
-    five or more. A cell of fewer points that scatter too much cannot tell its stray, so its neighbours' middle serves.
-    """
-    mean, alone = both.mean(), both.pooled_sd(0)
-    own = np.where(both.n >= 3, alone, np.nan)
-    typical = float(np.nanmedian(own)) if np.isfinite(own).any() else both.overall_sd()
-    spread = _median_around(np.where(np.isfinite(own), own, typical))
-    apart = alone > 3 * spread
-    few = both.n < ENOUGH_POINTS
-    middle = mean
-    if (few & apart).any():
-        around = _median_around(np.where(np.isfinite(mean), mean, np.nanmedian(mean)))
-        middle = np.where(few & apart, around, mean)
-    gate = np.maximum(3 * spread, np.where(few, 0.0, 1.5 * np.nan_to_num(own)))
-    gate = np.maximum(gate, 1e-6)
-    if not np.isfinite(typical):
-        # where every cell holds one point nothing tells a stray
-        nothing = np.zeros(mean.size)
-        wide = np.full(mean.size, np.inf)
-        return _Gates(middle.ravel(), wide, nothing, wide), np.full(mean.shape, np.nan)
-    suspect = (alone > _SUSPECT * spread) | (gate > 3 * spread + 1e-9)
-    calm, signed = _around_some(mean, suspect), np.where(suspect, -gate, gate)
-    return _Gates(middle.ravel(), signed.ravel(), calm.ravel(), 3 * spread.ravel()), spread
-
-
-def _around_some(values: Array, some: Mask) -> Array:
-    """Medians of the 5 x 5 cells around ``some`` cells (rows, cols), of those that are known; elsewhere the values."""
-    row, col = np.nonzero(some)
-    out = values.copy()
-    if len(row):
-        around = np.lib.stride_tricks.sliding_window_view(np.pad(values, 2, constant_values=np.nan), (5, 5))[row, col]
-        out[row, col] = np.nanmedian(around.reshape(len(row), -1), axis=1)
-    return out
-
-
-def _median_around(values: Array) -> Array:
-    """Medians over 5 x 5 cells; the upper and the lower half of the rows are worked on side by side."""
-    middle = len(values) // 2
-    bands = ((0, min(middle + 2, len(values)), 0, middle), (max(middle - 2, 0), len(values), middle, len(values)))
-    with ThreadPoolExecutor(len(bands)) as pool:
-        done = pool.map(lambda band: ndimage.median_filter(values[band[0] : band[1]], 5, mode="nearest"), bands)
-        return np.concatenate([one[a - low : b - low] for one, (low, _, a, b) in zip(done, bands, strict=True)])
 
 
 def _relief(

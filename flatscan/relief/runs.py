@@ -122,7 +122,7 @@ def _over_lines(
     field: Array, step: tuple[int, int], wide: int, quantile: float, signs: tuple[int, ...]
 ) -> list[tuple[Array, Mask, _Run]]:
     """Sums along lines of one direction, where they stand out, and what they are sums of; next to always none."""
-    from flatscan.relief.runs_kernel import line_extremes
+    from flatscan.relief.line_sums_kernel import line_extremes
 
     lengths = np.array(LENGTHS)
     beside = _beside(step)

@@ -9,8 +9,8 @@ from numpy.testing import assert_allclose
 
 from flatscan.relief import capture_type, choose_window, grid, smooth, with_heights
 from flatscan.relief.cell_size import choose_cell
+from flatscan.relief.line_sums_kernel import line_extremes
 from flatscan.relief.runs import DIRECTIONS, LENGTHS, stand_out
-from flatscan.relief.runs_kernel import line_extremes
 from flatscan.standards import Tolerance
 from flatscan.straightedge import sweep
 from flatscan.verdict import Measured, judge
