@@ -1,12 +1,11 @@
 """Several captures as one wall, and one level of a wall that has several, on the command line."""
 
-import importlib.util
-import sys
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+import room_model
 from numpy.testing import assert_allclose
 
 import flatscan as library
@@ -17,22 +16,13 @@ LIMIT = ("--limit", "6mm", "--rule", "1.8m")
 
 
 @pytest.fixture(scope="module")
-def rooms():
-    spec = importlib.util.spec_from_file_location("room_model", ROOT / "scripts" / "room_model.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-@pytest.fixture(scope="module")
-def stands(rooms):
+def stands():
     """A wall and its corners scanned from two stands, each with a part of it: points (n, 3) in wall coordinates."""
-    shape = rooms.Shape(3.6, 2.4, lean=0.003, belly_along=0.002, humps=((1.0, 1.2, 0.003, 0.2),))
-    plan = rooms.Plan(shape, depth=3.0)
+    shape = room_model.Shape(3.6, 2.4, lean=0.003, belly_along=0.002, humps=((1.0, 1.2, 0.003, 0.2),))
+    plan = room_model.Plan(shape, depth=3.0)
     found = []
     for number, (stand, low, high) in enumerate((((1.0, 1.4, 1.8), -1, 2.1), ((2.7, 1.5, 2.0), 1.6, 9))):
-        points = rooms.scan(
+        points = room_model.scan(
             replace(plan, stands=(stand,)), points=50_000, noise=0.002, focus=0.9, mixed=0.3, seed=30 + number
         )
         found.append(points[(points[:, 0] > low) & (points[:, 0] < high)])
@@ -40,8 +30,8 @@ def stands(rooms):
 
 
 @pytest.fixture(scope="module")
-def pose(rooms):
-    return rooms.Pose()
+def pose():
+    return room_model.Pose()
 
 
 @pytest.fixture
@@ -167,10 +157,10 @@ def test_survey_list_shows_the_walls_of_all(flatscan, files):
 
 
 @pytest.fixture
-def stepped(rooms, write_ply, tmp_path):
+def stepped(write_ply, tmp_path):
     """A room whose wall has a band 40 mm proud above 1.7 m."""
-    shape = rooms.Shape(3.6, 2.5, lean=0.004, levels=(rooms.Level(1, 1.7, 2.5, 0.040, 0.001),))
-    points, _ = rooms.build_room(5, plan=rooms.Plan(shape, depth=2.6), points=60_000, noise=0.001, focus=0.8)
+    shape = room_model.Shape(3.6, 2.5, lean=0.004, levels=(room_model.Level(1, 1.7, 2.5, 0.040, 0.001),))
+    points, _ = room_model.build_room(5, plan=room_model.Plan(shape, depth=2.6), points=60_000, noise=0.001, focus=0.8)
     return write_ply(tmp_path / "band.ply", points, kind="double")
 
 

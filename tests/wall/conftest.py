@@ -1,9 +1,8 @@
-import importlib.util
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
+import room_model
 
 from flatscan.core.model import Cloud, Origin
 from flatscan.wall import find_walls
@@ -11,17 +10,9 @@ from flatscan.wall import find_walls
 ROOT = Path(__file__).parents[2]
 
 
-def _load_room_model():
-    spec = importlib.util.spec_from_file_location("room_model", ROOT / "scripts" / "room_model.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["room_model"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
 @pytest.fixture(scope="session")
 def rooms():
-    return _load_room_model()
+    return room_model
 
 
 @pytest.fixture(scope="session")

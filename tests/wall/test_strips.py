@@ -1,27 +1,12 @@
 """A small sample of what scripts/prove_strips.py shows of ray-cast corners."""
 
-import importlib.util
-import sys
-from pathlib import Path
-
-import pytest
+import prove_strips as prove
 from numpy.testing import assert_allclose
 
-PATH = Path(__file__).parents[2] / "scripts" / "prove_strips.py"
 POINTS = 250_000
 
 
-@pytest.fixture(scope="module")
-def prove(rooms):
-    assert sys.modules["room_model"] is rooms
-    spec = importlib.util.spec_from_file_location("prove_strips", PATH)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-def test_cells_beside_a_strip_are_not_pulled_out_of_place(prove):
+def test_cells_beside_a_strip_are_not_pulled_out_of_place():
     plan = prove.SKIRTED
     wall, relief = prove.scanned(61, plan=plan, noise=0.001, mixed=0.5, points=POINTS)
     edges = prove.edges_of(wall, relief, plan.shape)
@@ -33,7 +18,7 @@ def test_cells_beside_a_strip_are_not_pulled_out_of_place(prove):
     assert_allclose(wall.outline[:, 1].min() - wall.whole[:, 1].min(), plan.skirting[1], atol=0.015)
 
 
-def test_a_round_corner_is_left_out_and_no_more(prove):
+def test_a_round_corner_is_left_out_and_no_more():
     wall, relief = prove.scanned(62, plan=prove.EMPTY, noise=0.001, mixed=0.0, points=POINTS, radius=0.03)
     edges = prove.edges_of(wall, relief, prove.SHAPE)
     assert_allclose([edges["left"].strip, edges["right"].strip], 0.03, atol=0.008)
