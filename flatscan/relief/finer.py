@@ -50,10 +50,10 @@ def heights_in(
     found: Mask,
     surface: Array,
     inside: InCells,
-) -> tuple[Array, Array, Mask]:
+) -> tuple[Array, Array, Mask, Array]:
     """Height (rows, cols) [m] of what stands off most in each cell ``found``, and its u; NaN where nothing does.
 
-    Also the cells in which points far off stand together.
+    Also the cells in which points far off stand together, and how many spreads off one stands alone (0: none does).
 
     ``surface`` (rows, cols) [m] is what it stands on. Squares and strips of fine cells, turned eight ways, are laid
     over the points; the one whose mean stands off most after 3 u tells the height.
@@ -64,8 +64,10 @@ def heights_in(
     spread = inside.scatter
     place, off = _over_surface(relief, wall, points, surface)
     keep, far = _in_company(points, off, spread[place[:, 0], place[:, 1]], relief.cell)
-    together = np.zeros(found.shape, bool)
+    together, alone = np.zeros(found.shape, bool), np.zeros(found.shape)
     together[place[far, 0], place[far, 1]] = True
+    by = np.abs(off) / spread[place[:, 0], place[:, 1]]
+    np.maximum.at(alone, (place[~keep, 0], place[~keep, 1]), by[~keep])
     points, off = points[keep], off[keep]
     labels, _ = ndimage.label(wanted, structure=np.ones((3, 3)))
     for box in ndimage.find_objects(labels):
@@ -74,7 +76,7 @@ def heights_in(
         clear = found[box] & np.isfinite(height)
         value[box] = np.where(clear, surface[box] + height, value[box])
         u[box] = np.where(clear, doubt, u[box])
-    return value, u, together
+    return value, u, together, alone
 
 
 def _points_over(relief: Grid, cloud: Cloud, wall: Wall, coarse: Array, reach: float, wanted: Mask) -> Array:

@@ -34,6 +34,11 @@ _CLEARLY = 3.0
 _FAR = 3.0
 _MANY = 5000
 _RAREST = 2e-6
+# so few points over 4.8 spreads off on a whole wall are no strays by habit: each that is so many off (which chance
+# does not do) may be all that fell on a nib
+_FEW_FAR, _FEW_IN_CELL, _NO_CHANCE = 3, 40, 7.0
+# cells that a stray moves: its own, and one beside it
+_OF_STRAYS = 2
 _PAIRS = 20
 # the share of points beyond the gate is also looked at this far around, since noise is not alike everywhere [cells]
 _AROUND = 41
@@ -89,6 +94,7 @@ def narrow_places(relief: Grid, inside: InCells) -> tuple[Mask, Mask]:
         wide, inner = inner_quadratic(relief.offset, relief.valid, window)
         fitted = np.where(inner, wide, fitted)
     each = FALSE_ALARM / 4
+    lone = _lone(relief, inside)
     jobs = [
         partial(_scattered, relief, fitted, inside, each),
         partial(_in_numbers, relief, inside, each),
@@ -103,7 +109,23 @@ def narrow_places(relief: Grid, inside: InCells) -> tuple[Mask, Mask]:
         fitted = np.where(inner, wide, fitted)
         found |= stand_out(_off_the_surface(relief, fitted, inside), relief.valid, each)
     finer = Sums.block_sum((many | off).astype(float), inside.parts).astype(bool)
-    return found & relief.valid, finer & relief.valid
+    return (found | lone) & relief.valid, finer & relief.valid
+
+
+def _lone(relief: Grid, inside: InCells) -> Mask:
+    """Cells (rows, cols) with a point over 4.8 spreads off where the whole wall has next to none.
+
+    So few points fall on a nib that it may have one alone; where strays are usual, or cells hold many points, a lone
+    one tells nothing.
+    """
+    found = np.zeros(relief.valid.shape, bool)
+    if not relief.valid.any() or float(np.median(inside.both.n[relief.valid])) > _FEW_IN_CELL:
+        return found
+    for side in (2, 3):
+        here = np.where(_at_quarters(relief.valid, inside), inside.beyond[side], 0)
+        if 0 < here.sum() <= _FEW_FAR:
+            found |= Sums.block_sum(here, inside.parts) > 0
+    return found
 
 
 def window_looked_over(relief: Grid) -> int:
@@ -195,9 +217,9 @@ def _in_numbers(relief: Grid, inside: InCells, false_alarm: float) -> Mask:
     for side in range(4):
         strays = np.where(valid, inside.beyond[side], 0)
         number = float(strays.sum())
-        rate = max(number / max(float(n.sum()), 1.0), _RAREST)
         for block in _BLOCKS if number >= 2 else ():
             # no block of few points has fewer than it takes in one of a third of the usual number
+            rate = max((number - float(_block(strays, block).max())) / max(float(n.sum()), 1.0), _RAREST)
             fewest = _least_number(rate * usual * block**2 / 3 * inside.share, least)
             over = _block(strays, block) * inside.share > fewest - 0.5
             if over.any():
@@ -220,7 +242,9 @@ def _gathered_in(strays: Array, n: Array, block: int, share: float, least: float
     """Cells (rows, cols) of those of ``some`` blocks that hold more strays than chance brings together."""
     row, col = np.nonzero(some)
     number = _block(n, block)[row, col]
-    rate = max(float(strays.sum() / max(n.sum(), 1.0)), _RAREST) * _gathered(strays, n)
+    # what a block holds itself says nothing of what is usual
+    others = (float(strays.sum()) - _block(strays, block)[row, col]) / max(float(n.sum()), 1.0)
+    rate = np.maximum(others, _RAREST) * _gathered(strays, n)
     around = np.maximum(rate, _rates_around(strays, n, block, row, col))
     over = _chance(np.rint(_block(strays, block)[row, col]) * share, around * number * share) < least
     marked = np.zeros(n.shape, bool)
@@ -280,10 +304,15 @@ def with_narrow(relief: Grid, cloud: Cloud, wall: Wall, coarse: Array, reach: fl
         return relief
     # a surface that a ridge a few cells wide does not lift
     surface = middling(relief, min(_GROUND, max(5, 2 * int(_GROUND_WIDTH / relief.cell / 2) + 1)))
-    value, u, together = heights_in(relief, cloud, wall, coarse, reach, found, surface, inside)
-    # points that stand off each by itself are strays
-    places, _ = relief.connected(found)
-    found &= np.isin(places, np.unique(places[found & (in_all | together | np.isfinite(value))]))
+    value, u, together, alone = heights_in(relief, cloud, wall, coarse, reach, found, surface, inside)
+    # points that stand off each by itself are strays, and so is a cell that no more of them moved than come together
+    places, number = relief.connected(found)
+    few = np.bincount(places.ravel(), minlength=number + 1)[places] <= _OF_STRAYS
+    lone = _lone(relief, inside) & (alone > _NO_CHANCE)
+    usual = ~np.isin(places, np.unique(places[found & (in_some | lone)]))
+    moved = np.isin(places, np.unique(places[found & ((alone > 0) | together)])) & few & usual
+    told = (in_all & ~_lone(relief, inside)) | lone | together | np.isfinite(value)
+    found &= ~moved & np.isin(places, np.unique(places[found & told]))
     if not found.any():
         return relief
     rise, doubt = value - relief.offset, np.hypot(u, relief.u_floor)
