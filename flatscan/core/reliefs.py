@@ -26,6 +26,8 @@ SAME_STATION = 0.05
 # a place counts as measured where this much of its weight falls on measured cells: it lies within a part of a cell
 _MEASURED = 0.6
 _ROUNDS = 4
+# cells beside a thing left out whose points may lie at two depths
+_BESIDE = 3
 
 
 class Why(IntEnum):
@@ -50,6 +52,13 @@ class Narrow:
     found: Mask
     rise: Array
     u: Array
+
+    def clear_of(self, out: Mask) -> Narrow:
+        """The same where cells ``out`` (rows, cols) and those beside them are not looked at."""
+        from scipy.ndimage import binary_dilation
+
+        near = binary_dilation(out, np.ones((3, 3)), iterations=_BESIDE)
+        return Narrow(self.found & ~near, np.where(near, np.nan, self.rise), np.where(near, np.nan, self.u))
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,7 +122,7 @@ class Grid(Relief):
         lost = np.where(np.isfinite(self.standing.as_wall[0]), np.int8(Why.MEASURED), np.int8(Why.NO_POINTS))
         why = np.where(why == Why.OBJECT, lost, why)
         why = np.where(out & self.inside & (why < Why.STRIP), np.int8(Why.OBJECT), why)
-        narrow = None if self.narrow is None else replace(self.narrow, found=self.narrow.found & ~out)
+        narrow = None if self.narrow is None else self.narrow.clear_of(out)
         return replace(self, offset=offset, u=u, half_a=known[0], half_b=known[1], why=why, narrow=narrow)
 
     @property

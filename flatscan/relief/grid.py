@@ -155,13 +155,13 @@ def grid(
     both = halves[0] + halves[1]
     relief, doubts = _relief(cloud, wall, common, chosen, halves)
     relief = with_plateau(relief)
+    relief, said = with_objects(relief, Cells.of(first_sums, proud, _measurable(relief), chosen.size), choices)
     step = float(np.linalg.norm(wall.frame.out * cloud.u_step))
     u = random_u(both.n, spread, cloud, wall)
     widened = -gates.gate.reshape(spread.shape) > 3 * spread + 1e-9
     inside = InCells(parts, widened, both, quarters[0] + quarters[1], beyond, spread, u, step, cloud.independent_share)
     surface = _spread_out(coarse, whole)
     relief = with_narrow(relief, cloud, wall, surface, GATE, inside)
-    relief, said = with_objects(relief, Cells.of(first_sums, proud, _measurable(relief), chosen.size), choices)
     off = proud[..., 0] if relief.standing is None else np.where(relief.standing.number > 0, 0.0, proud[..., 0])
     return relief, (*chosen.notes, *doubts, *said, *_standing_before(off, both.n, chosen.size))
 

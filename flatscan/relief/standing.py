@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, Mask
-from flatscan.core.model import WallObject
+from flatscan.core.model import Relief, WallObject
 from flatscan.core.notes import Note, Place, note
 from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid, Standing
@@ -82,9 +82,9 @@ def with_objects(relief: Grid, cells: Cells, choices: Choices) -> tuple[Grid, tu
     return left, tuple(_said(objects))
 
 
-def with_standing_of(before: Grid, after: Grid) -> Grid:
+def with_standing_of(before: Grid, after: Relief) -> Relief:
     """``after`` with what stands before the wall of ``before``, moved as the offsets were between the two."""
-    if before.standing is None:
+    if before.standing is None or not isinstance(after, Grid):
         return after
     moved = before.offset - after.offset
     return replace(after, standing=before.standing.tied(np.where(np.isfinite(moved), moved, 0.0)))
