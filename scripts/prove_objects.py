@@ -19,14 +19,10 @@ import sys
 import time
 from collections import Counter
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
-from scipy import ndimage
-
-sys.path.insert(0, str(Path(__file__).resolve().parent))
-
 from object_model import FEATURES, OBJECTS, Scene, heights_over, scanned, scene_of
+from scipy import ndimage
 
 from flatscan import jobs
 from flatscan.core.errors import FlatscanError

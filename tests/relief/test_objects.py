@@ -1,21 +1,16 @@
 """What hangs on a wall is left out, what belongs to it stays, what may be either is said to be so."""
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from object_model import Scene, _bump, scanned
+from prove_objects import gates, tried
 
 from flatscan import jobs
 from flatscan.core.errors import BadValue
 from flatscan.core.reliefs import Why
-
-sys.path.insert(0, str(Path(__file__).parents[2] / "scripts"))
-
-from object_model import Scene, _bump, scanned
-from prove_objects import gates, tried
 
 STANDS = ((1.2, 1.4, 2.0), (2.4, 1.2, 2.4))
 
