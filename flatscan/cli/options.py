@@ -1,8 +1,8 @@
 """Every option that commands share, each defined once.
 
 How a capture is read and its wall found (`capture_options`): --wall --cell --up --seen-from --file-unit --crop
---width --height --region --opening --no-opening --capture-type --repeat --same-wall --tie --warp --reading-u. How it is
-tested
+--width --height --region --opening --no-opening --as-wall --not-wall --capture-type --repeat --same-wall --tie --warp
+--reading-u. How it is tested
 (`rule_options`): --rule --directions. What is planned on it (`finish_options`): --least --most --system --fix
 --lean-up-to --turn-up-to --hack-most --parallel-to --square-to --surface --old-plaster --background --waste --seen.
 What is priced on it (`quote_options`): --rates --area-rule --clash --light. Where the answer goes
@@ -202,6 +202,7 @@ VOLUME = Volume()
 REGION = Places(4, "x0,y0,x1,y1")
 POINT = FilePlaces(3, "x,y,z")
 BOX = FilePlaces(6, "x0,y0,z0,x1,y1,z1")
+PLACE = Places(2, "x,y")
 WARP = Places(2, "size,length")
 
 
@@ -233,6 +234,8 @@ capture_options = _stack(
     click.option("--region", type=REGION, help="Measure only x0,y0,x1,y1 of the wall."),
     click.option("--opening", type=REGION, multiple=True, help="Add an opening x0,y0,x1,y1."),
     click.option("--no-opening", type=int, multiple=True, help="Number of a found opening to undo."),
+    click.option("--as-wall", type=PLACE, multiple=True, help="A place x,y on an object that is wall after all."),
+    click.option("--not-wall", type=PLACE, multiple=True, help="A place x,y on a doubtful object that is no wall."),
     click.option("--capture-type", type=click.Choice(CAPTURE_TYPES), help="How it was captured; sets the common ±."),
     click.option("--repeat", type=click.Path(), multiple=True, help="Another capture of the same wall."),
     click.option("--reading-u", type=LENGTH, help="Standard uncertainty of one laser reading.  [default: 0.6mm]"),

@@ -86,6 +86,8 @@ def capturing(options: dict[str, Any]) -> Capturing:
         "region",
         "opening",
         "no_opening",
+        "as_wall",
+        "not_wall",
         "capture_type",
         "repeat",
         "reading_u",

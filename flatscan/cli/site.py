@@ -32,6 +32,8 @@ _ONE_WALL = (
     "region",
     "opening",
     "no_opening",
+    "as_wall",
+    "not_wall",
     "fix",
     "repeat",
     "tie",

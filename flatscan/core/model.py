@@ -173,7 +173,7 @@ class WallObject:
 
     ``stands_off`` [m] is how far it is proud of the surface around it, ``area`` [m2] what it covers. ``state`` is
     ``removed`` (not wall, not measured), ``wall`` (taken back as wall by the user) or ``doubtful`` (may be either:
-    stays wall, and no decision that hangs on it is made).
+    stays wall, and no decision that hangs on it is made). ``chosen``: somebody said which, by hand.
     """
 
     number: int
@@ -184,6 +184,7 @@ class WallObject:
     stands_off: float
     area: float
     state: str = "removed"
+    chosen: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from functools import cached_property
 
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, Mask, among, neighbour_pairs, samples_within
-from flatscan.core.model import Counts, Relief
+from flatscan.core.model import Counts, Relief, WallObject
 from flatscan.core.notes import Place
 from flatscan.core.resolution import narrowest_kept
 
@@ -25,6 +26,8 @@ SAME_STATION = 0.05
 # a place counts as measured where this much of its weight falls on measured cells: it lies within a part of a cell
 _MEASURED = 0.6
 _ROUNDS = 4
+# cells beside a thing left out whose points may lie at two depths
+_BESIDE = 3
 
 
 class Why(IntEnum):
@@ -50,6 +53,37 @@ class Narrow:
     rise: Array
     u: Array
 
+    def clear_of(self, out: Mask) -> Narrow:
+        """The same where cells ``out`` (rows, cols) and those beside them are not looked at."""
+        from scipy.ndimage import binary_dilation
+
+        near = binary_dilation(out, np.ones((3, 3)), iterations=_BESIDE)
+        return Narrow(self.found & ~near, np.where(near, np.nan, self.rise), np.where(near, np.nan, self.u))
+
+
+@dataclass(frozen=True, eq=False)
+class Standing:
+    """What stands before a wall: its ``objects``, and which of them lies on each cell: ``number`` (rows, cols), 0 none.
+
+    ``as_wall`` (4, rows, cols) [m] are offset, u and both halves of every cell with all of them taken for wall.
+    """
+
+    objects: tuple[WallObject, ...]
+    number: NDArray[np.int16]
+    as_wall: Array
+
+    def numbers(self, *states: str) -> frozenset[int]:
+        """Numbers of the objects in one of these states."""
+        return frozenset(one.number for one in self.objects if one.state in states)
+
+    def tied(self, taken: Array) -> Standing:
+        """The same on a relief from whose offsets ``taken`` (rows, cols) [m] was taken out."""
+        return replace(self, as_wall=self.as_wall - np.stack([taken, np.zeros_like(taken), taken, taken]))
+
+    def cut(self, rows: int, cols: int) -> Standing:
+        """The same on the lower left ``rows`` and ``cols``."""
+        return replace(self, number=self.number[:rows, :cols], as_wall=self.as_wall[:, :rows, :cols])
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Grid(Relief):
@@ -61,7 +95,7 @@ class Grid(Relief):
     of ``u`` that neighbouring cells share and smoothing does not lower. ``narrow`` is what stands on less than a cell,
     None where nothing shows; ``looked_over`` the window whose residuals were looked over for it already (0: none).
     ``why`` (rows, cols) tells by `Why` why a cell inside was not measured. ``doubled`` [m] is how far two surfaces lie
-    apart where captures put together do not meet.
+    apart where captures put together do not meet. ``standing`` is what stands before the wall, None where nothing does.
     """
 
     cell: float
@@ -75,6 +109,21 @@ class Grid(Relief):
     looked_over: int = 0
     why: NDArray[np.int8] | None = None
     doubled: float | None = None
+    standing: Standing | None = None
+
+    def leaving_out(self, numbers: Collection[int]) -> Grid:
+        """The relief as measured with just these of its objects left out, the others taken for wall."""
+        if self.standing is None:
+            return self
+        out = np.isin(self.standing.number, list(numbers)) & (self.standing.number > 0)
+        offset, u, *halves = (np.where(out, np.nan, field) for field in self.standing.as_wall)
+        known = [None if half is None else new for half, new in zip((self.half_a, self.half_b), halves, strict=True)]
+        why = np.zeros(out.shape, dtype=np.int8) if self.why is None else self.why
+        lost = np.where(np.isfinite(self.standing.as_wall[0]), np.int8(Why.MEASURED), np.int8(Why.NO_POINTS))
+        why = np.where(why == Why.OBJECT, lost, why)
+        why = np.where(out & self.inside & (why < Why.STRIP), np.int8(Why.OBJECT), why)
+        narrow = None if self.narrow is None else self.narrow.clear_of(out)
+        return replace(self, offset=offset, u=u, half_a=known[0], half_b=known[1], why=why, narrow=narrow)
 
     @property
     def known_between(self) -> bool:

@@ -198,7 +198,7 @@ class Bench:
 
 def _whole_capture(how: Capturing) -> Capturing:
     """What finding the walls depends on: not which of them is chosen, nor what is done with it."""
-    return replace(how, wall=1, part="", no_opening=(), opening=(), region=None, cell=None)
+    return replace(how, wall=1, part="", no_opening=(), opening=(), as_wall=(), not_wall=(), region=None, cell=None)
 
 
 def _capture(job: Job) -> Path:

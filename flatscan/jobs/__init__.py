@@ -7,6 +7,7 @@ from flatscan.jobs.listing import Listed, Undecided, list_readings
 from flatscan.jobs.results import (
     Change,
     Check,
+    Either,
     Lines,
     Looked,
     Lows,
@@ -43,6 +44,7 @@ __all__ = [
     "Capturing",
     "Change",
     "Check",
+    "Either",
     "Comparing",
     "Finishing",
     "Lines",

@@ -9,6 +9,7 @@ from flatscan import verdict as verdicts
 from flatscan.core.errors import BadValue
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, degrees
+from flatscan.jobs.either import checked_both_ways
 from flatscan.jobs.results import Check, Looked, Seen
 from flatscan.jobs.seeing import Capture, lean_of, look, see
 from flatscan.jobs.settings import Capturing, Progress, Requirement, silent
@@ -26,9 +27,13 @@ def check(source: Capture | Seen, how: Capturing, requirement: Requirement, prog
 
 
 def check_seen(seen: Seen, requirement: Requirement, progress: Progress = silent) -> Check:
-    """`check` of a wall already seen."""
-    looked = look(seen, requirement, progress)
-    return check_looked(looked, sweeps_of(looked, requirement), requirement, progress)
+    """`check` of a wall already seen, both ways where something hangs on it."""
+
+    def once(one: Seen) -> Check:
+        looked = look(one, requirement, progress)
+        return check_looked(looked, sweeps_of(looked, requirement), requirement, progress)
+
+    return checked_both_ways(once(seen), once)
 
 
 def sweeps_of(looked: Looked, requirement: Requirement) -> Sweeps:

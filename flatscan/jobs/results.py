@@ -147,9 +147,27 @@ class Survey(Looked):
     together: Together | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Either:
+    """What is found both ways: with the objects of these numbers as wall, and left out.
+
+    ``state`` is theirs, ``as_wall`` and ``left_out`` the largest gap [m] (None: none), the others the decisions.
+    """
+
+    numbers: tuple[int, ...]
+    state: str
+    as_wall: Quantity | None
+    left_out: Quantity | None
+    decision_as_wall: str
+    decision_left_out: str
+
+
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class Check(Looked):
-    """Does it conform: the sweep, the verdict, the entries judged by, people's readings beside the scan's."""
+    """Does it conform: the sweep, the verdict, the entries judged by, people's readings beside the scan's.
+
+    ``either`` is what hangs on objects before the wall.
+    """
 
     command: ClassVar[str] = "check"
 
@@ -158,6 +176,7 @@ class Check(Looked):
     tolerance: Tolerance | None
     method: str
     hand: tuple[HandCheck, ...] = ()
+    either: tuple[Either, ...] = ()
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)

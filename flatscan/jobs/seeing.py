@@ -35,6 +35,8 @@ from flatscan.jobs.settings import (
 )
 from flatscan.relief import (
     CaptureType,
+    Choices,
+    Plate,
     capture_type,
     choose_window,
     combine,
@@ -43,6 +45,7 @@ from flatscan.relief import (
     smooth,
     tie,
     with_heights,
+    with_standing_of,
 )
 from flatscan.relief.shape import patches_of, shape_of
 from flatscan.straightedge.gaps import Gaps
@@ -210,10 +213,14 @@ def seen_in(
         room = find_room(watched, how, progress)
     wall = _chosen(room, how, taken.origin.file)
     progress(note("stage.relief"), None)
-    relief, more = grid(watched, wall, _common(kind, how), cell=how.cell)
-    mosaic, laid = None, tuple[Note, ...]()
+    wall, plates = _without_plates(wall)
+    choices = Choices(how.as_wall, how.not_wall, plates)
+    cells, more = grid(watched, wall, _common(kind, how), cell=how.cell, choices=choices)
+    relief, mosaic, laid = cells, None, tuple[Note, ...]()
     if taken.members:
-        relief, mosaic, laid = put_together(taken, wall, relief, how.repeat_rule)
+        joined, mosaic, laid = put_together(taken, wall, cells, how.repeat_rule)
+        relief = with_standing_of(cells, joined)
+    wall = wall if cells.standing is None else replace(wall, objects=cells.standing.objects)
     step = math.sqrt(12) * float(np.linalg.norm(wall.frame.out * taken.u_step))
     return Seen(
         origin=taken.origin,
@@ -227,6 +234,18 @@ def seen_in(
         corners=tuple(corner for corner in room.corners if wall.number in (corner.left, corner.right)),
         neighbours=tuple(other for other in room.walls if other.number != wall.number),
     )
+
+
+def _without_plates(wall: Wall) -> tuple[Wall, tuple[Plate, ...]]:
+    """The wall whose plates of sockets and switches are no openings, and these: they hang on it like other objects."""
+    plates, openings = [], []
+    for hole in wall.openings:
+        proud = hole.evidence.quantities.get("proud")
+        if hole.evidence.code == "wall.plate" and isinstance(proud, Quantity):
+            plates.append(Plate(hole.left, hole.bottom, hole.width, hole.height, proud.value))
+        else:
+            openings.append(hole)
+    return (replace(wall, openings=tuple(openings)), tuple(plates)) if plates else (wall, ())
 
 
 def _unmeasured(relief: Relief, step: float) -> tuple[Note, ...]:
@@ -300,8 +319,8 @@ def _capture_type(taken: Cloud | Readings, asked: str | None) -> tuple[CaptureTy
 
 def _checked_stations(taken: Readings, wall: Wall, how: Capturing) -> Wall:
     """Readings make one wall with the size in their file; options that only a cloud can follow are refused."""
-    for name in ("cell", "up", "seen_from", "region", "crop"):
-        if getattr(how, name) is not None:
+    for name in ("cell", "up", "seen_from", "region", "crop", "as_wall", "not_wall"):
+        if getattr(how, name):
             raise BadValue(
                 f"{{set:{name}}}",
                 "given with {file}, a table of readings",

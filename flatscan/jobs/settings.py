@@ -40,7 +40,7 @@ class Capturing:
     on the room side, and the part of the points that counts. ``part`` is the letter of a level where the wall has
     several, empty for the largest. ``tie`` is a file of laser readings that tie a scan down, ``warp`` the size and
     length of its smooth warp where that is known better than by the capture type. With ``same_wall`` a list of captures
-    is one wall.
+    is one wall. ``as_wall`` and ``not_wall`` are places on objects that somebody takes for wall, or for no wall.
     """
 
     wall: int = 1
@@ -63,6 +63,8 @@ class Capturing:
     warp: tuple[float, ...] | None = None
     crop: tuple[float, ...] | None = None
     same_wall: bool = False
+    as_wall: tuple[tuple[float, float], ...] = ()
+    not_wall: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("width", "height", "reading_u"):

@@ -13,6 +13,7 @@ from flatscan.core.errors import BadValue
 from flatscan.core.model import Readings
 from flatscan.core.notes import note
 from flatscan.jobs.checking import check_seen
+from flatscan.jobs.either import planned_both_ways
 from flatscan.jobs.results import Looked, Lows, LowsByHand, Planned, Seen, SetOut, SiteWall, Survey, Together
 from flatscan.jobs.seeing import Capture, find_room, look, read, see, seen_in, swept
 from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Finishing, Progress, Requirement, silent
@@ -44,8 +45,12 @@ def survey(
 
 
 def survey_seen(seen: Seen, requirement: Requirement, finish: Finishing, progress: Progress = silent) -> Survey:
-    """`survey` of a wall already seen."""
-    return planned(*measured(seen, requirement, progress), finish, progress)
+    """`survey` of a wall already seen, both ways where something hangs on it that may be wall or not."""
+
+    def once(one: Seen) -> Survey:
+        return planned(*measured(one, requirement, progress), finish, progress)
+
+    return planned_both_ways(once(seen), once)
 
 
 def measured(seen: Seen, requirement: Requirement, progress: Progress = silent) -> tuple[Looked, Gaps]:

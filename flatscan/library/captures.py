@@ -35,6 +35,8 @@ class How(TypedDict, total=False):
     region: Rectangle
     opening: Iterable[Rectangle]
     no_opening: Iterable[int]
+    as_wall: Iterable[Iterable[Length]]
+    not_wall: Iterable[Iterable[Length]]
     capture_type: str
     repeat: Iterable[str | Path]
     reading_u: Length
@@ -138,6 +140,7 @@ def relief(source: Capture, **how: Unpack[How]) -> Seen:
         `seen_from` (a point x, y, z on the room side, in the file's own numbers), `crop` (x0, y0, z0, x1, y1, z1,
         likewise: the points that count), `file_unit`, `width` and `height` (taped), `region` (left, bottom, right,
         top), `opening` (more of such rectangles), `no_opening` (numbers of openings found that are none),
+        `as_wall` and `not_wall` (places on objects before the wall that are wall, or none),
         `capture_type` ("scanner", "phone-walk" ...: sets the common uncertainty), `repeat` (paths of captures of the
         same wall), `reading_u` (length), `max_points`, `tie` (path of laser readings that tie a scan down), `warp`
         (size and length of the scan's warp, where known), `same_wall` (True: the source is a list of captures that
@@ -181,6 +184,8 @@ def capturing(how: How) -> Capturing:
         given[name] = file_numbers(given[name], _FILE_PLACES[name], name)
     if "opening" in given:
         given["opening"] = tuple(_all_metres(place, "opening") for place in given["opening"])
+    for name in given.keys() & {"as_wall", "not_wall"}:
+        given[name] = tuple(_all_metres(place, name) for place in given[name])
     if "no_opening" in given:
         given["no_opening"] = tuple(given["no_opening"])
     if "repeat" in given:

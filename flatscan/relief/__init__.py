@@ -5,11 +5,14 @@ from flatscan.relief.grid import grid
 from flatscan.relief.laser_stations import from_stations
 from flatscan.relief.overlaps import Mosaic, lie_together, with_seams
 from flatscan.relief.smooth import choose_window, smooth, with_heights
+from flatscan.relief.standing import Choices, Plate, with_standing_of
 from flatscan.relief.tie import Tie, tie
 
 __all__ = [
     "TYPES",
     "CaptureType",
+    "Choices",
+    "Plate",
     "Mosaic",
     "RepeatResult",
     "Tie",
@@ -23,4 +26,5 @@ __all__ = [
     "tie",
     "with_heights",
     "with_seams",
+    "with_standing_of",
 ]

@@ -70,12 +70,12 @@ def add_near(points, start, every, at, axes, corner, cell, bounds, cols, reach, 
     """Add every so manieth point to ``sums`` (cells, 2, 3): number, sum and sum of squares of offsets, for either half.
 
     ``near`` (cells, 3) holds a reference, a middle and a gate [m]. Points count within ``reach`` [m] of the reference
-    and within the gate of the middle; those beyond ``reach`` proud, but within 12 of it, are counted in ``proud``
-    (cells,). Points outside the gate are counted in ``beyond`` (6, cells): hollow and proud, and once more those 1.6
-    times as far. Where the gate is negative, ``calm`` (cells, 2) holds another middle and gate [m] for that; number and
-    sum of offsets of such points that count nevertheless come last. An empty ``calm`` spares all that. ``start``
-    numbers the first point; cells are numbered row by row of ``cols`` from ``corner`` (2,), and points beyond
-    ``bounds`` (left, bottom, right, top), which lie within the cells, are not looked at.
+    and within the gate of the middle; of those beyond ``reach`` proud, but within 12 of it, ``proud`` (cells, 2) takes
+    the number and the sum of offsets. Points outside the gate are counted in ``beyond`` (6, cells): hollow and proud,
+    and once more those 1.6 times as far. Where the gate is negative, ``calm`` (cells, 2) holds another middle and gate
+    [m] for that; number and sum of offsets of such points that count nevertheless come last. An empty ``calm`` spares
+    all that. ``start`` numbers the first point; cells are numbered row by row of ``cols`` from ``corner`` (2,), and
+    points beyond ``bounds`` (left, bottom, right, top), which lie within the cells, are not looked at.
     """
     # every loop does one thing: a processor then waits for the memory of several points of a large cloud at once
     places, offsets, halves = np.empty(BATCH, np.int64), np.empty(BATCH), np.empty(BATCH, np.int64)
@@ -88,7 +88,8 @@ def add_near(points, start, every, at, axes, corner, cell, bounds, cols, reach, 
             place, z = places[i], offsets[i]
             off = z - near[place, 0]
             if off > reach and off < 12 * reach:
-                proud[place] += 1
+                proud[place, 0] += 1
+                proud[place, 1] += z
             gate = near[place, 2]
             counts = abs(off) <= reach and abs(z - near[place, 1]) <= abs(gate)
             # next to no point is one of those looked at again; a branch here would cost more than they do

@@ -117,8 +117,13 @@ def combine(reliefs: Sequence[Relief], kind: CaptureType, rule: float) -> tuple[
     u = np.where(count > 0, u / np.maximum(count, 1), np.nan)
     shown = _chord_errors(stack, both, aligned, rule)
     halves = [_mean_of([_levelled(one, aligned[0], half) for one in aligned]) for half in ("half_a", "half_b")]
+    standing = aligned[0].standing
+    if standing is not None:
+        # what one capture shows behind an object of the first is all that is known there
+        standing = replace(standing, as_wall=np.stack([mean, u, *halves]))
     joined = replace(
         aligned[0],
+        standing=standing,
         offset=mean,
         u=u,
         count=sum((one.count for one in aligned), np.zeros_like(aligned[0].count)),
@@ -165,12 +170,14 @@ def _cut(relief: Grid, rows: int, cols: int) -> Grid:
     def part(values: Any) -> Any:
         return None if values is None else values[:rows, :cols]
 
-    names = ("offset", "u", "count", "inside", "area", "half_a", "half_b")
+    names = ("offset", "u", "count", "inside", "area", "half_a", "half_b", "why")
     seen = relief.narrow
     narrow = None if seen is None else Narrow(part(seen.found), part(seen.rise), part(seen.u))
+    standing = None if relief.standing is None else relief.standing.cut(rows, cols)
     return replace(
         relief,
         narrow=narrow,
+        standing=standing,
         x=relief.x[:cols],
         y=relief.y[:rows],
         **{name: part(getattr(relief, name)) for name in names},

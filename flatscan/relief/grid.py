@@ -9,7 +9,7 @@ from scipy import ndimage
 
 from flatscan.core import geometry
 from flatscan.core.errors import BadValue, TooFewPoints
-from flatscan.core.geometry import Array
+from flatscan.core.geometry import Array, Mask
 from flatscan.core.kernels import in_lanes
 from flatscan.core.model import Cloud, Wall
 from flatscan.core.notes import Note, note
@@ -29,8 +29,10 @@ from flatscan.relief.cell_size import (
 from flatscan.relief.footprint import extent, footprint
 from flatscan.relief.gates import Gates, gates_of
 from flatscan.relief.narrow import InCells, with_narrow
+from flatscan.relief.pieces import Cells
 from flatscan.relief.smooth import with_plateau
 from flatscan.relief.spread import known_spread
+from flatscan.relief.standing import Choices, with_objects
 from flatscan.relief.sums import Sums
 
 # Points further than this off the surface around them are something standing before the wall, or a hole in it.
@@ -43,6 +45,7 @@ _LARGEST_GRID = 40_000_000
 _LANES, _LARGE = 2, 5_000_000
 _PLENTY = 16
 _ON_EDGE = 1e-9
+_NO_CHOICES = Choices()
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +92,8 @@ class _Lattice:
     ) -> tuple[tuple[Sums, Sums], Array, Array]:
         """Sums of both halves of all points within `GATE` of the coarse surface and the gates of their cells.
 
-        Also how many points stand further proud of the coarse surface, in each cell, and what lies over three spreads
-        off (6, rows, cols; see the kernel). With ``every`` only every so manieth point is taken.
+        Also number and sum of offsets (rows, cols, 2) of the points further proud of the coarse surface, and what lies
+        over three spreads off (6, rows, cols; see the kernel). With ``every`` only every so manieth point is taken.
         """
         from flatscan.relief.cell_sums_kernel import add_near
 
@@ -99,7 +102,7 @@ class _Lattice:
         cells = (corner, self.cell, self.bounds, self.shape[1])
         size = self.shape[0] * self.shape[1]
         lanes = _LANES if size <= _LARGE else 1
-        sums, proud = np.zeros((lanes, size, 2, 3)), np.zeros((lanes, size))
+        sums, proud = np.zeros((lanes, size, 2, 3)), np.zeros((lanes, size, 2))
         near = np.stack([_spread_out(coarse, self), gates.middle, gates.gate], axis=1)
         calm = np.stack([gates.calm, gates.three], axis=1)
         beyond = np.zeros((lanes, 6, size if len(calm) else 0), np.float32)
@@ -110,11 +113,15 @@ class _Lattice:
 
         in_lanes(cloud.chunks(), add, lanes)
         outside = beyond.sum(axis=0).reshape(6, *self.shape) if len(calm) else beyond[0]
-        return Sums.halves(sums.sum(axis=0), self.shape), proud.sum(axis=0).reshape(self.shape), outside
+        return Sums.halves(sums.sum(axis=0), self.shape), proud.sum(axis=0).reshape(*self.shape, 2), outside
 
 
-def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = None) -> tuple[Grid, tuple[Note, ...]]:
-    """Relief of a wall from all points of a cloud, and what must be said about it.
+def grid(
+    cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = None, choices: Choices = _NO_CHOICES
+) -> tuple[Grid, tuple[Note, ...]]:
+    """Relief of a wall from all points of a cloud, without what hangs on it, and what must be said about it.
+
+    ``choices`` are what somebody says of objects that are found.
 
     Without ``cell`` [m] the smallest multiple of 5 mm from 10 to 200 mm is taken in which at least 95 % of the cells
     that the capture saw hold at least 5 points. Raises `TooFewPoints` where the wall holds next to none and
@@ -143,18 +150,25 @@ def grid(cloud: Cloud, wall: Wall, common: CommonError, *, cell: float | None = 
     parts = 1 if chosen.size <= FINEST + 1e-9 else 2
     whole, fine = _Lattice(wall, chosen.size), _Lattice(wall, chosen.size / parts)
     quarters, _, beyond = fine.add_up(cloud, coarse, gates.over(both.n.shape, parts, fine.shape))
+    first_sums = both
     halves = quarters[0].merged(parts), quarters[1].merged(parts)
     both = halves[0] + halves[1]
     relief, doubts = _relief(cloud, wall, common, chosen, halves)
     relief = with_plateau(relief)
+    relief, said = with_objects(relief, Cells.of(first_sums, proud, _measurable(relief), chosen.size), choices)
     step = float(np.linalg.norm(wall.frame.out * cloud.u_step))
     u = random_u(both.n, spread, cloud, wall)
     widened = -gates.gate.reshape(spread.shape) > 3 * spread + 1e-9
     inside = InCells(parts, widened, both, quarters[0] + quarters[1], beyond, spread, u, step, cloud.independent_share)
     surface = _spread_out(coarse, whole)
     relief = with_narrow(relief, cloud, wall, surface, GATE, inside)
-    off = _standing_before(proud, both.n, chosen.size)
-    return relief, (*chosen.notes, *doubts, *off)
+    off = proud[..., 0] if relief.standing is None else np.where(relief.standing.number > 0, 0.0, proud[..., 0])
+    return relief, (*chosen.notes, *doubts, *said, *_standing_before(off, both.n, chosen.size))
+
+
+def _measurable(relief: Grid) -> Mask:
+    """Cells on the wall clear of strips and collars."""
+    return relief.inside if relief.why is None else relief.inside & (relief.why < Why.STRIP)
 
 
 _First = tuple[tuple[Sums, Sums], Array, int]

@@ -266,7 +266,10 @@ def _corrected(relief: Grid, common: TiedError, difference: Array) -> tuple[Grid
     back = np.linalg.lstsq(along, whole[here], rcond=None)[0]
     taken = whole - back[0] - back[1] * (across - common.centre[0])
     halves = [None if half is None else half - taken for half in (relief.half_a, relief.half_b)]
-    tied = replace(relief, offset=relief.offset - taken, half_a=halves[0], half_b=halves[1], common=common)
+    standing = None if relief.standing is None else relief.standing.tied(taken)
+    tied = replace(
+        relief, offset=relief.offset - taken, half_a=halves[0], half_b=halves[1], common=common, standing=standing
+    )
     full = np.column_stack([np.ones(int(here.sum())), across[here], upward[here]])
     slopes = np.linalg.lstsq(full, whole[here], rcond=None)[0]
     bend = whole[here] - full @ slopes

@@ -126,6 +126,7 @@ def _tones(drawing: BandedDrawing) -> NDArray[np.uint8]:
 LAYERS = (
     ("OUTLINE", 7, 50),
     ("OPENINGS", 7, 35),
+    ("OBJECTS", 8, 25),
     ("CONTOURS", 8, 13),
     ("CONTOUR_LABELS", 8, 13),
     ("SPOTS", 7, 25),
@@ -173,6 +174,13 @@ def _draw(report: Report, drawing: Drawing) -> None:
     for hole in wall.openings:
         corners = [(hole.left, hole.bottom), (hole.right, hole.bottom), (hole.right, hole.top), (hole.left, hole.top)]
         space.add_lwpolyline(np.array(corners) * _MM, close=True, dxfattribs={"layer": "OPENINGS"})
+    for it in wall.objects:
+        left, bottom = it.x - it.width / 2, it.y - it.height / 2
+        right, top = left + it.width, bottom + it.height
+        corners = [(left, bottom), (right, bottom), (right, top), (left, top)]
+        space.add_lwpolyline(np.array(corners) * _MM, close=True, dxfattribs={"layer": "OBJECTS"})
+        code = "drawing.object-doubtful" if it.state == "doubtful" else "drawing.object"
+        _text(space, say(note(code, number=it.number)), left * _MM + 10, top * _MM - 40, "OBJECTS")
     _contours(maps.get("build-up", relief), space)
     for spot in report.spots:
         space.add_circle((spot.x * _MM, spot.y * _MM), 40.0, dxfattribs={"layer": "SPOTS"})

@@ -115,7 +115,8 @@ def _tested(result: Survey | Check | Change, verdict: Verdict | None) -> Iterato
     tolerance, method = (None, result.gaps.method) if tested is None else (tested.tolerance, tested.method)
     yield flatness(result.gaps, method, limit_of(verdict), tolerance, result.relief)
     if verdict is not None:
-        yield verdict_section(verdict, result.gaps, result.relief)
+        either = result.either if isinstance(result, Check) else ()
+        yield verdict_section(verdict, result.gaps, result.relief, result.wall.objects, either)
         beside = (curve(verdict), hand_table(() if tested is None else tested.hand))
         yield from (Section(table.name, listed=table, tables=(table,)) for table in beside if table.rows)
 

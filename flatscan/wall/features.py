@@ -114,6 +114,8 @@ def _plate(grid: Occupancy, off: Array, part: tuple[slice, slice], noise: float)
         return None
     left, wide = _extent(local / proud, grid.cell)
     bottom, tall = _extent(local.T / proud, grid.cell)
+    if min(wide, tall) <= 0:
+        return None
     filled = float(np.clip(local / proud, 0, 1)[local > proud / 4].sum()) * grid.cell**2 / (wide * tall)
     loose = FLAT * proud + 2 * noise
     fits = min(wide, tall) >= LEAST_SIDE and max(wide, tall) <= MOST_SIDE and filled > FULL

@@ -10,7 +10,7 @@ from scipy.ndimage import distance_transform_edt
 from scipy.spatial import cKDTree
 
 from flatscan.core.geometry import Array, Mask
-from flatscan.core.model import Opening, Relief, Wall
+from flatscan.core.model import Opening, Relief, Wall, WallObject
 from flatscan.core.notes import note
 from flatscan.core.units import METRES_PER, feet_and_inches
 from flatscan.report.bands import Spot, band_of
@@ -210,6 +210,8 @@ def draw_wall(axes: Axes, on: Elevation, units: str, *, see_through: bool = Fals
 
     for hole in on.wall.openings:
         _opening(axes, hole, units, see_through)
+    for it in on.wall.objects:
+        _object(axes, it, units)
     outline = on.wall.whole
     axes.add_patch(
         Polygon(outline, closed=True, facecolor="none", edgecolor=INK, linewidth=1.6, zorder=7, clip_on=False)
@@ -232,6 +234,29 @@ def _opening(axes: Axes, hole: Opening, units: str, see_through: bool) -> None:
     middle = (hole.left + hole.width / 2, hole.bottom + hole.height / 2)
     said = say(note("drawing.opening"), units)
     axes.text(*middle, said, ha="center", va="center", zorder=5, fontproperties=font(9), bbox=box)
+
+
+def _object(axes: Axes, it: WallObject, units: str) -> None:
+    """Its rectangle with its number at its upper left: a whole line where it is left out, dashes where it is wall."""
+    from matplotlib.patches import Rectangle
+
+    line = "-" if it.state == "removed" else (0, (4, 3))
+    left, top = it.x - it.width / 2, it.y + it.height / 2
+    axes.add_patch(
+        Rectangle(
+            (left, top - it.height),
+            it.width,
+            it.height,
+            facecolor="none",
+            edgecolor=INK,
+            linewidth=1.0,
+            linestyle=line,
+            zorder=6,
+        )
+    )
+    said = say(note("drawing.object-doubtful" if it.state == "doubtful" else "drawing.object", number=it.number), units)
+    box = {"facecolor": PAPER, "edgecolor": INK, "linewidth": 0.5, "pad": 1.5}
+    axes.text(left, top, said, ha="left", va="top", zorder=8, fontproperties=font(8), bbox=box, clip_on=True)
 
 
 def mark_spots(axes: Axes, spots: tuple[Spot, ...], *, beside: bool = False) -> None:

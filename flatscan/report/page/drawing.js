@@ -71,6 +71,15 @@ const paintBase = () => {
     brush.textAlign = "center";
     brush.fillText("opening", px(o.left + o.width / 2), py(o.bottom + o.height / 2));
   }
+  for (const o of data.objects) {
+    brush.setLineDash(o.wall ? [5 * ratio, 4 * ratio] : []);
+    brush.strokeRect(px(o.left), py(o.bottom + o.height), o.width * s, o.height * s);
+    brush.setLineDash([]);
+    brush.fillStyle = "#111";
+    brush.font = `${12 * ratio}px sans-serif`;
+    brush.textAlign = "left";
+    brush.fillText(o.mark, px(o.left) + 3 * ratio, py(o.bottom + o.height) + 13 * ratio);
+  }
   brush.beginPath();
   data.outline.forEach(([x, y], k) => (k ? brush.lineTo(px(x), py(y)) : brush.moveTo(px(x), py(y))));
   brush.closePath();

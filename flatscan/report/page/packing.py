@@ -8,6 +8,7 @@ import math
 import numpy as np
 
 from flatscan.core.geometry import Array, Mask
+from flatscan.core.model import WallObject
 from flatscan.core.notes import note
 from flatscan.report.drawings import BandedDrawing, Elevation, Straightedge
 from flatscan.report.parts import Report
@@ -39,6 +40,7 @@ def pack(report: Report, units: str) -> dict[str, object]:
         "height": wall.height,
         "outline": wall.whole.tolist(),
         "openings": openings,
+        "objects": [_object(one, units) for one in wall.objects],
         "fit": _plane(relief),
         "finish": _plane(maps["build-up"]) if "build-up" in maps else None,
         "rule": rule,
@@ -46,6 +48,19 @@ def pack(report: Report, units: str) -> dict[str, object]:
         "grid": _grid(relief.on, maps.get("gaps")),
         "stations": _stations(relief.on),
         "layers": layers(report, units),
+    }
+
+
+def _object(it: WallObject, units: str) -> dict[str, object]:
+    """A thing before the wall as the elevation shows it: its rectangle, its number, and whether it counts as wall."""
+    code = "drawing.object-doubtful" if it.state == "doubtful" else "drawing.object"
+    return {
+        "left": it.x - it.width / 2,
+        "bottom": it.y - it.height / 2,
+        "width": it.width,
+        "height": it.height,
+        "mark": say(note(code, number=it.number), units),
+        "wall": it.state != "removed",
     }
 
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from flatscan.core.model import Relief
+from collections.abc import Sequence
+
+from flatscan.core.model import Relief, WallObject
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, metres, share, square_metres
+from flatscan.jobs import Either
 from flatscan.report.bands import gap_spots
 from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
@@ -133,7 +136,9 @@ def gap_table(gaps: Gaps, limit: float | None) -> Table:
     return Table("gaps", "Where the gap is largest", columns, rows, "no gap could be evaluated")
 
 
-def verdict_section(verdict: Verdict, gaps: Gaps, relief: Relief) -> Section:
+def verdict_section(
+    verdict: Verdict, gaps: Gaps, relief: Relief, objects: Sequence[WallObject] = (), either: Sequence[Either] = ()
+) -> Section:
     """Each criterion with the bound its decision stands on, and where a straightedge laid by hand would settle it."""
     first = None if verdict.first is None else verdict.first.limit
     criteria = criteria_table(verdict)
@@ -145,7 +150,8 @@ def verdict_section(verdict: Verdict, gaps: Gaps, relief: Relief) -> Section:
         "confidence": share(verdict.confidence),
         "reasons": verdict.reasons,
         "criteria": criteria.rows_as_values(),
-        "restricted": (),
+        "restricted": _restricted(objects),
+        "either": tuple(_either(one) for one in either),
         "not_judged": tuple(verdict.not_judged),
         "check_by_hand": places.rows_as_values(),
     }
@@ -167,6 +173,28 @@ def verdict_section(verdict: Verdict, gaps: Gaps, relief: Relief) -> Section:
     headline.append(note("report.record"))
     tables = (criteria, *((places,) if verdict.check_by_hand else ()))
     return Section("verdict", values, tuple(headline), tuple(facts), tables, answers=tuple(answers))
+
+
+def _restricted(objects: Sequence[WallObject]) -> tuple[Note, ...]:
+    """What somebody chose by hand that changes what is tested."""
+    chosen = (one for one in objects if one.chosen)
+    return tuple(
+        note("verdict.object-as-wall" if one.state == "wall" else "verdict.object-left-out", (one.x, one.y))
+        for one in chosen
+    )
+
+
+def _either(either: Either) -> dict[str, object]:
+    """What was found with objects as wall and without them."""
+    none = Unknown(_NO_GAP)
+    return {
+        "objects": either.numbers,
+        "state": either.state,
+        "as_wall_mm": either.as_wall or none,
+        "left_out_mm": either.left_out or none,
+        "as_wall": either.decision_as_wall,
+        "left_out": either.decision_left_out,
+    }
 
 
 def judged(criterion: Criterion, gaps: Gaps, verdict: Verdict) -> Note:

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from flatscan.core.model import Relief
+from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, metres, share, slope, square_metres
 from flatscan.jobs import Looked, Seen
@@ -17,6 +17,9 @@ from flatscan.report.parts import Fact, Section
 from flatscan.report.sections.level_section import level_steps, level_values
 from flatscan.report.sections.mosaic_section import mosaic_facts, mosaic_tables, mosaic_values
 from flatscan.report.tables import AT, Column, Table, shows
+
+# objects named in one line
+_NAMED = 3
 
 
 def known(value: float | None, reason: str, u: float | None = None) -> Quantity | Unknown:
@@ -121,12 +124,45 @@ def standing(looked: Looked) -> tuple[Section, Section, Section]:
     )
     facts = tuple(_standing_facts(looked, wall, plumb, shape))
     largest = tuple(note("report.largest-missing", part=part) for part in looked.not_measured[:1])
-    tables = (openings(looked), *((missing(looked),) if looked.unmeasured else ()))
+    tables = (
+        openings(looked),
+        *((missing(looked),) if looked.unmeasured else ()),
+        *((objects(looked),) if looked.wall.objects else ()),
+    )
     return (
-        Section("wall", wall, headline=(opening, *largest, *level_steps(looked.wall)), facts=facts, tables=tables),
+        Section(
+            "wall",
+            wall,
+            headline=(opening, *largest, *level_steps(looked.wall), *_before(looked.wall)),
+            facts=facts,
+            tables=tables,
+        ),
         Section("plumb", plumb),
         Section("shape", shape),
     )
+
+
+def _before(wall: Wall) -> tuple[Note, ...]:
+    """One line on what hangs on the wall, the largest named."""
+    order = sorted(wall.objects, key=lambda one: -one.area)
+    said = []
+    for state, code in (("removed", "report.objects-removed"), ("doubtful", "report.objects-doubtful")):
+        some = [one for one in order if one.state == state]
+        named = tuple(
+            note(
+                "report.object",
+                (one.x, one.y),
+                number=one.number,
+                width=metres(one.width),
+                height=metres(one.height),
+                off=metres(one.stands_off),
+            )
+            for one in some[:_NAMED]
+        )
+        if named:
+            more = (note("report.objects-more", count=len(some) - _NAMED),) if len(some) > _NAMED else ()
+            said.append(note(code, objects=(*named, *more)))
+    return tuple(said)
 
 
 def _wall_values(looked: Looked) -> dict[str, Any]:
@@ -144,7 +180,7 @@ def _wall_values(looked: Looked) -> dict[str, Any]:
         "title": looked.seen.title,
         "openings": openings(looked).rows_as_values(),
         "not_measured": missing(looked).rows_as_values(),
-        "objects": (),
+        "objects": objects(looked).rows_as_values(),
         **level_values(wall),
         "doubled_mm": known(relief.doubled, "unknown.one-surface"),
     }
@@ -219,6 +255,22 @@ def missing(looked: Looked) -> Table:
         Column("area_m2", "area", 2),
     )
     return Table("not_measured", "Not measured", columns, rows, "all of the wall was measured")
+
+
+def objects(looked: Looked) -> Table:
+    """What hangs on the wall or stands close before it, by number: its middle, its size, and what became of it."""
+    rows = tuple(
+        (one.number, one.x, one.y, one.width, one.height, one.stands_off, one.state) for one in looked.wall.objects
+    )
+    columns = (
+        Column("number", "no."),
+        *AT,
+        Column("width_mm", "width"),
+        Column("height_mm", "height"),
+        Column("stands_off_mm", "proud by"),
+        Column("state", "taken as"),
+    )
+    return Table("objects", "Objects before the wall", columns, rows, "no object")
 
 
 def patches(looked: Looked) -> Section:

@@ -1,0 +1,178 @@
+"""What hangs on a wall is told from the wall: three outcomes, removed, doubtful, or no object at all.
+
+The evidence is geometry alone: how high a piece stands, how sharp its border is all the way round, how flat its top,
+how straight its sides, how deep its points lie behind each other (methods/walls 9). Where a wall can look alike, as a
+proud course of blocks does, it is doubtful.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from flatscan.core.geometry import Mask
+from flatscan.relief.borders import Piece, measured
+from flatscan.relief.pieces import EIGHT, FURTHEST, Cells, proud_pieces
+
+# what no wall stands proud by over less than a metre [m]; what boards, blocks and plaster do stand proud by [m]
+TALL, THICK = 0.030, 0.013
+# share of a border that is sharp: all of it; or too much for a hump
+SHARP, PARTLY = 0.8, 0.6
+# a top that falls by so much of its height to its sides is a hump's
+DOMED = 0.3
+# heights of courses of blocks and bricks with some slack [m] (common practice: blocks 190 to 215 mm, bricks 65)
+COURSES = ((0.170, 0.245), (0.050, 0.085))
+PATCH = 0.0095
+# plates of sockets and switches, single and double (common practice)
+PLATE = (0.077, 0.160)
+LUMP = 0.165
+# a cable is about as high as it is wide, what a trowel leaves is far wider
+ROUND, FLATTISH = 0.5, 0.28
+LONG = 0.4
+LOW_CABLE = 0.0045
+LOWEST = 0.003
+# thinner than this [m] and short is mortar, wider than the second is no line; fewer cells across do not show a form
+SLIM, BROAD, RESOLVED = 0.06, 0.08, 4
+LEAST_CELLS = 3
+# cells around a piece that little of it falls on are not measured either [m]; large cells show what falls on them
+COLLAR = 0.015
+LARGEST = 0.155
+SCREEN_OFF = 0.015
+HIGHEST_PLATE = 0.0128
+LOWEST_PLATE = 0.005
+SINGLE, DOUBLE = (0.0058, 0.0088), (0.0108, 0.0148)
+CREST = (0.9, 1.16)
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """A piece that is not wall, or may not be."""
+
+    piece: Piece
+    state: str
+
+
+def judged(piece: Piece, cells: Cells, share: float) -> str | None:
+    """``removed``, ``doubtful`` or None (wall) for a piece that takes ``share`` of the wall."""
+    ring, cell = piece.ring, cells.cell
+    if share > LARGEST or ring.middle < -0.5 * piece.height:
+        return None
+    if piece.screen > SCREEN_OFF:
+        return "removed" if piece.screen < FURTHEST else None
+    off = max(piece.peak, piece.section.height)
+    if off < LOWEST or piece.peak < 4 * ring.scatter or ring.uneven > 0.45 * piece.peak:
+        return None
+    if piece.height > TALL and piece.border.sharp > 0.5:
+        return "removed"
+    if min(piece.wide, piece.tall) < SLIM and piece.size < LONG:
+        return None
+    slim = piece.narrow < RESOLVED and piece.section.long > max(4 * piece.narrow * cell, LUMP)
+    if slim and piece.narrow * cell < max(BROAD, 2.4 * cell):
+        return _line(piece)
+    return _small(piece, cell) if piece.size < LUMP + 0.4 * cell else _sheet(piece)
+
+
+def _line(piece: Piece) -> str | None:
+    """A long thin piece: as high as it is wide, it is a cable; a trowel's ridge is far wider than high."""
+    section, sharp = piece.section, piece.border.sharp > SHARP
+    if piece.size < LONG:
+        return None
+    if (piece.peak > 0.012 and sharp) or (section.height > LOW_CABLE and section.shape > ROUND):
+        return "removed"
+    strip = piece.height > 0.006 and sharp and piece.filled > 0.7
+    return "doubtful" if strip or (section.height > LOW_CABLE and section.shape > FLATTISH) else None
+
+
+def _small(piece: Piece, cell: float) -> str | None:
+    """A piece no larger than a plate or a lump: a plate has the sizes of one, straight sides and a flat top."""
+    sides = (piece.wide, piece.tall)
+    fits = min(sides) > PLATE[0] - 0.35 * cell and max(sides) < PLATE[1] + 0.35 * cell
+    if piece.border.sharp < SHARP or not fits:
+        return None
+    # what is flat reaches the height that its volume and its scatter tell, a dome's crest stands well over it
+    height = max(piece.section.height, 1e-6)
+    area, crest = piece.section.volume / height, float(np.nanmax(piece.q[piece.mask])) / height
+    flat = piece.filled > 0.86 and piece.rough < 0.2 and piece.peak < 1.25 * piece.height and not piece.drop > DOMED
+    shown = piece.narrow > 3.4 and piece.border.sharp > 0.95 and 0.0045 < piece.height < HIGHEST_PLATE
+    if flat and shown and crest < CREST[1]:
+        return "removed"
+    long = max(sides) / min(sides)
+    alike = (SINGLE[0] < area < SINGLE[1] and long < 1.5) or (DOUBLE[0] < area < DOUBLE[1] and long > 1.2)
+    return "doubtful" if alike and CREST[0] < crest < CREST[1] and LOWEST_PLATE < height < HIGHEST_PLATE else None
+
+
+def _sheet(piece: Piece) -> str | None:
+    """A piece wide enough for its border and its top to be seen."""
+    border, size = piece.border, piece.size
+    if border.sharp < PARTLY or border.rise < 0.75:
+        return None
+    if piece.drop > DOMED and piece.height < 0.020:
+        return None
+    even = border.sharp >= SHARP and border.rise > 0.88 and piece.drop < 0.25
+    if piece.height > THICK:
+        strip = size > 0.5 and size > 4 * min(piece.wide, piece.tall)
+        return "removed" if even and (piece.narrow > RESOLVED or strip or piece.height > 0.018) else "doubtful"
+    # thinner than that a course or a block looks the same, and if it is thinner still a patch of plaster
+    block = any(low < side < high for low, high in COURSES for side in (piece.wide, piece.tall))
+    if even and piece.height > PATCH and piece.narrow > 6 and piece.filled > 0.88 and not block:
+        return "removed"
+    least = 0.75 if size < 0.4 else 0.6
+    return "doubtful" if border.sharp >= SHARP and piece.filled > least else None
+
+
+def found_in(cells: Cells, known: Mask) -> list[Found]:
+    """All pieces that are not wall or may not be, the surest and largest first; none overlaps another.
+
+    ``known`` cells (rows, cols) lie under objects that are known already.
+    """
+    taken = known.copy()
+    kept: list[Found] = []
+    for _ in range(3):
+        fresh = _round(cells, taken)
+        kept += fresh
+        for one in fresh:
+            if one.state == "removed":
+                taken[one.piece.window] |= collared(cells, one.piece)
+        if not any(one.state == "removed" for one in fresh):
+            break
+        kept = [one for one in kept if one.state == "removed"]
+    return kept
+
+
+def _round(cells: Cells, taken: Mask) -> list[Found]:
+    total = max(int(cells.inside.sum()), 1)
+    candidates: list[Found] = []
+    sure = np.zeros_like(taken)
+    for window, mask in proud_pieces(cells, taken):
+        if sure[window][mask].mean() > 0.7:
+            continue
+        piece = measured(cells, window, mask, taken)
+        if piece is None or piece.mask.sum() < LEAST_CELLS:
+            continue
+        state = judged(piece, cells, float(piece.mask.sum()) / total)
+        if state is not None:
+            candidates.append(Found(piece, state))
+            if state == "removed" and piece.border.sharp > 0.9:
+                sure[piece.window] |= piece.mask
+    candidates.sort(key=lambda one: (one.state != "removed", -one.piece.border.sharp * one.piece.area))
+    used, kept = np.zeros_like(taken), []
+    for one in candidates:
+        here = used[one.piece.window] & one.piece.mask
+        if here.sum() > 0.25 * one.piece.mask.sum():
+            continue
+        used[one.piece.window] |= one.piece.mask
+        kept.append(one)
+    return kept
+
+
+def collared(cells: Cells, piece: Piece) -> Mask:
+    """The piece with what belongs to it and the mixed pixels at its edges (window): what is not measured."""
+    known = np.isfinite(piece.q)
+    off = known & (piece.q > max(0.1 * piece.height, 4 * piece.ring.scatter, 0.0015))
+    mixed = off | cells.split[piece.window]
+    reach = max(1, round(0.04 / cells.cell))
+    grown = ndimage.binary_dilation(piece.mask, EIGHT, iterations=reach, mask=piece.mask | mixed)
+    collar = round(COLLAR / cells.cell)
+    return ndimage.binary_dilation(grown, EIGHT, iterations=collar) if collar else grown
