@@ -27,6 +27,8 @@ _STRIPS = tuple((wide, long) for long in (8, 20, 40) for wide in (1, 2, 4, 6))
 _SLOPES, _TURNED_SLOPES = (0.0, 0.5, -0.5, 1.0, -1.0), (0.0, 0.5, -0.5)
 # of all boxes the one that stands off most after so many u is taken, and only where it stands off by more
 _LESS, _CLEAR = 4.5, 5.0
+# the largest of so many boxes stands off by about so many u more than what it stands on
+_CHOSEN = 2.0
 _FEWEST = 3
 # a point this many spreads off counts where another one stands by it
 _ALONE = 3.5
@@ -34,10 +36,14 @@ _ALONE = 3.5
 
 @dataclass(frozen=True, slots=True)
 class _Fine:
-    """Fine cells (rows, cols): number of points, sum of their heights [m] over the surface, spread [m] of one."""
+    """Fine cells (rows, cols): number of points, sum of their heights [m] over the surface, spread [m] of one.
+
+    ``whole`` are the sums of their offsets [m], the surface's own included.
+    """
 
     n: Array
     z: Array
+    whole: Array
     spread: Array
 
 
@@ -51,7 +57,7 @@ def heights_in(
     surface: Array,
     inside: InCells,
 ) -> tuple[Array, Array, Mask, Array]:
-    """Height (rows, cols) [m] of what stands off most in each cell ``found``, and its u; NaN where nothing does.
+    """Offset (rows, cols) [m] of what stands off most in each cell ``found``, and its u; NaN where nothing does.
 
     Also the cells in which points far off stand together, and how many spreads off one stands alone (0: none does).
 
@@ -72,9 +78,9 @@ def heights_in(
     labels, _ = ndimage.label(wanted, structure=np.ones((3, 3)))
     for box in ndimage.find_objects(labels):
         fine = _fine_cells(relief, wall, points, off, spread, box)
-        height, doubt = _stands_off(fine, inside.share)
-        clear = found[box] & np.isfinite(height)
-        value[box] = np.where(clear, surface[box] + height, value[box])
+        at, doubt = _stands_off(fine, inside.share)
+        clear = found[box] & np.isfinite(at)
+        value[box] = np.where(clear, at, value[box])
         u[box] = np.where(clear, doubt, u[box])
     return value, u, together, alone
 
@@ -131,48 +137,53 @@ def _fine_cells(relief: Grid, wall: Wall, points: Array, off: Array, spread: Arr
     flat = (row * shape[1] + col)[here]
     size = shape[0] * shape[1]
     n = np.bincount(flat, minlength=size).reshape(shape).astype(float)
-    z = np.bincount(flat, weights=off[here], minlength=size).reshape(shape)
-    return _Fine(n, z, np.repeat(np.repeat(spread[box], _PARTS, 0), _PARTS, 1))
+    z, whole = (np.bincount(flat, weights=w[here], minlength=size).reshape(shape) for w in (off, points[:, 2]))
+    return _Fine(n, z, whole, np.repeat(np.repeat(spread[box], _PARTS, 0), _PARTS, 1))
 
 
 def _stands_off(fine: _Fine, share: float) -> tuple[Array, Array]:
-    """Height (rows, cols) [m] of the box that stands off most in each coarse cell, and its u; NaN without one."""
+    """Mean offset (rows, cols) [m] in the box that stands off most in each coarse cell, and its u; NaN without one.
+
+    It is the points' own, for beside a step the surface between cells lies at neither level, less what the choice of
+    the largest adds.
+    """
     rows, cols = (size // _PARTS for size in fine.n.shape)
     best = np.full((rows, cols), 0.0)
-    height, doubt = np.full((rows, cols), np.nan), np.full((rows, cols), np.nan)
-    for n, z in _boxes(fine):
+    at, doubt = np.full((rows, cols), np.nan), np.full((rows, cols), np.nan)
+    for n, z, whole in _boxes(fine):
         known = n >= _FEWEST - 0.5
         mean = np.where(known, z / np.maximum(n, 1.0), 0.0)
         u = fine.spread / np.sqrt(np.maximum(n * share, 1.0))
         score = np.where(known & (np.abs(mean) > _CLEAR * u), np.abs(mean) - _LESS * u, -np.inf)
-        blocks = (_in_blocks(values, rows, cols) for values in (score, mean, u))
-        score, mean, u = blocks
+        offset = np.where(known, whole / np.maximum(n, 1.0) - _CHOSEN * u * np.sign(mean), 0.0)
+        blocks = (_in_blocks(values, rows, cols) for values in (score, offset, u))
+        score, offset, u = blocks
         top = score.argmax(axis=-1)[..., None]
         most = np.take_along_axis(score, top, -1)[..., 0]
         better = most > best
         best = np.where(better, most, best)
-        height = np.where(better, np.take_along_axis(mean, top, -1)[..., 0], height)
+        at = np.where(better, np.take_along_axis(offset, top, -1)[..., 0], at)
         doubt = np.where(better, np.take_along_axis(u, top, -1)[..., 0], doubt)
-    return height, doubt
+    return at, doubt
 
 
 def _in_blocks(values: Array, rows: int, cols: int) -> Array:
     return values.reshape(rows, _PARTS, cols, _PARTS).swapaxes(1, 2).reshape(rows, cols, _PARTS**2)
 
 
-def _boxes(fine: _Fine) -> Iterator[tuple[Array, Array]]:
-    """Number of points and sum of heights (rows, cols) in every square and strip about each fine cell."""
+def _boxes(fine: _Fine) -> Iterator[tuple[Array, ...]]:
+    """Number of points, sums of heights and of offsets (rows, cols) in every square and strip about each fine cell."""
+    fields = (fine.n, fine.z, fine.whole)
     for size in _SQUARES:
-        yield _sums(fine.n, (size, size)), _sums(fine.z, (size, size))
+        yield tuple(_sums(values, (size, size)) for values in fields)
     for turned, slopes in ((False, _SLOPES), (True, _TURNED_SLOPES)):
-        n, z = (values.T if turned else values for values in (fine.n, fine.z))
+        some = [values.T if turned else values for values in fields]
         for slope in slopes:
-            shift = np.round(slope * np.arange(n.shape[1])).astype(int)
-            n_level, z_level = _sheared(n, shift), _sheared(z, shift)
+            shift = np.round(slope * np.arange(some[0].shape[1])).astype(int)
+            level = [_sheared(values, shift) for values in some]
             for shape in _STRIPS:
-                back = (_unsheared(_sums(values, shape), shift, n.shape[0]) for values in (n_level, z_level))
-                number, height = back
-                yield (number.T, height.T) if turned else (number, height)
+                back = [_unsheared(_sums(values, shape), shift, len(some[0])) for values in level]
+                yield tuple(values.T if turned else values for values in back)
 
 
 def _sums(values: Array, shape: tuple[int, int]) -> Array:
