@@ -8,7 +8,7 @@ NaN. ``u`` is a standard uncertainty (k = 1); the random part and the common par
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, field, fields
 from functools import cached_property
 from typing import Any, ClassVar
@@ -337,6 +337,10 @@ class Relief(ABC):
     def smallest_feature(self) -> float | None:
         """Width [m] of the narrowest feature shown at nearly its full height, None where nothing lies between."""
         return None
+
+    def leaving_out(self, numbers: Collection[int]) -> Relief:  # noqa: ARG002
+        """The relief with just these of its wall's objects left out: itself where nothing can stand before it."""
+        return self
 
     @abstractmethod
     def connected(self, chosen: Mask) -> tuple[Counts, int]:

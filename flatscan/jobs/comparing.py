@@ -108,12 +108,20 @@ def _at_one_cell(
 
 
 def _smoothed(surveys: tuple[Surveyed, Surveyed], limit: float) -> tuple[Relief, Relief]:
-    """Both reliefs through one window, so that their difference is not one of smoothing."""
-    first, second = (survey.seen.relief for survey in surveys)
+    """Both reliefs through one window, so that their difference is not one of smoothing.
+
+    What has come to stand on the wall between two surveys is what they are compared for: only what somebody said is
+    not wall is left out.
+    """
+    first, second = (survey.seen.relief.leaving_out(_not_wall(survey.seen)) for survey in surveys)
     if not (first.known_between and second.known_between):
         return first, second
     window = max(choose_window(first, limit), choose_window(second, limit))
     return smooth(first, window), smooth(second, window)
+
+
+def _not_wall(seen: Seen) -> frozenset[int]:
+    return frozenset(one.number for one in seen.wall.objects if one.chosen and one.state == "removed")
 
 
 def _change(both: Both, surveys: tuple[Surveyed, Surveyed], alignment: Alignment, options: Comparing) -> Difference:

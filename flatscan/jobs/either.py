@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from flatscan import verdict as verdicts
 from flatscan.core.model import WallObject
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
-from flatscan.core.reliefs import Grid
 from flatscan.jobs.results import Check, Either, Seen, Survey
 from flatscan.verdict import OUTSIDE, UNDECIDED, WITHIN, Criterion, Verdict
 
@@ -26,16 +25,14 @@ def checked_both_ways(found: Check, again: Callable[[Seen], Check]) -> Check:
     Doubtful objects are wall in ``found``: where a criterion is decided otherwise without them, it is undecided. What
     the removed ones would make of it as wall is said.
     """
-    relief = found.seen.relief
-    if not isinstance(relief, Grid) or relief.standing is None:
-        return found
-    doubtful, removed = relief.standing.numbers("doubtful"), relief.standing.numbers("removed")
-    by_hand = {one.number for one in relief.standing.objects if one.chosen}
+    relief, objects = found.seen.relief, found.wall.objects
+    doubtful, removed = _numbers(objects, "doubtful"), _numbers(objects, "removed")
+    by_hand = {one.number for one in objects if one.chosen}
     if doubtful:
         other = again(replace(found.seen, relief=relief.leaving_out(doubtful | removed)))
         either = _either(doubtful, found, other)
         if either is not None:
-            things = [one for one in relief.standing.objects if one.number in doubtful]
+            things = [one for one in objects if one.number in doubtful]
             verdict = _hanging(found.verdict, other.verdict, either, things)
             found = replace(found, verdict=verdict, either=(*found.either, either), notes=(_said(either), *found.notes))
     if removed - by_hand:
@@ -44,6 +41,10 @@ def checked_both_ways(found: Check, again: Callable[[Seen], Check]) -> Check:
         if either is not None:
             found = replace(found, either=(*found.either, either), notes=(*found.notes, _said(either)))
     return found
+
+
+def _numbers(objects: Iterable[WallObject], state: str) -> frozenset[int]:
+    return frozenset(one.number for one in objects if one.state == state)
 
 
 def _either(numbers: frozenset[int], as_wall: Check, left_out: Check, state: str = "doubtful") -> Either | None:
@@ -104,17 +105,17 @@ def _undecided(
 
 def planned_both_ways(found: Survey, again: Callable[[Seen], Survey]) -> Survey:
     """The survey with what its plan would be without doubtful objects, where that differs."""
-    relief = found.seen.relief
-    if not isinstance(relief, Grid) or relief.standing is None or not relief.standing.numbers("doubtful"):
+    relief, doubtful = found.seen.relief, _numbers(found.wall.objects, "doubtful")
+    if not doubtful:
         return found
-    out = relief.standing.numbers("doubtful", "removed")
+    out = doubtful | _numbers(found.wall.objects, "removed")
     other = again(replace(found.seen, relief=relief.leaving_out(out)))
     one, two = found.plan.build_up, other.plan.build_up
     if abs(one.mean - two.mean) < _ALIKE and abs(one.volume.value - two.volume.value) < _ALIKE_VOLUME:
         return found
     said = note(
         "jobs.plan-both-ways",
-        objects=tuple(sorted(relief.standing.numbers("doubtful"))),
+        objects=tuple(sorted(doubtful)),
         mean=metres(one.mean),
         volume=one.volume,
         other_mean=metres(two.mean),

@@ -22,7 +22,8 @@ from flatscan.report.sections.seen_section import wall_name
 from flatscan.wall import Room
 
 WIDTH = 79
-_SCREEN, _ALWAYS = 24, 2
+_SAID_FIRST = "report.not-covered"
+_SCREEN, _ALWAYS = 24, 1
 # what may hurt and what was surveyed stand before all quantities, the decision last
 _FIRST = ("capture", "wall")
 _ORDER = (
@@ -69,8 +70,8 @@ def sentences(report: Report) -> Iterator[Said]:
 
 
 def closing(report: Report) -> Iterator[Said]:
-    """What was not examined; what no survey of a shape can see only where no lead has said it."""
-    rest = report.not_examined
+    """What was not examined and has not been said: not what a lead says of any survey, nor how much was measured."""
+    rest = tuple(said for said in report.not_examined if not isinstance(said, Note) or said.code != _SAID_FIRST)
     if any(isinstance(said, Note) and said.code == "stop.none" for said in report.lead):
         rest = rest[1:]
         yield from (note("report.also-not-examined", what=rest),) if rest else ()
@@ -79,7 +80,7 @@ def closing(report: Report) -> Iterator[Said]:
 
 
 def _warnings(report: Report, manner: Manner | str, room: int) -> list[str]:
-    """As many warnings as the screen has lines for, two at least, and how many more there are.
+    """As many warnings as the screen has lines for, one at least, and how many more there are.
 
     What the reader doubts comes first: a mistyped reading explains much of what stands above.
     """

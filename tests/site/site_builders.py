@@ -78,7 +78,13 @@ def quick_work(record, sheets):
 
     def work(task):
         head = {"kind": task.kind, "key": task.key, "slug": task.slug, "capture": task.capture.slug}
-        head |= {"title": task.title, "file": task.capture.path.name, "part": task.part, "number": task.number}
+        head |= {
+            "title": task.title,
+            "file": task.capture.path.name,
+            "part": task.part,
+            "number": task.number,
+            "level": "",
+        }
         head |= task.capture.labels() | {"status": "done", "schema": 1}
         if task.kind == "look":
             return Outcome(head | {"rooms": [], "walls": 1, "room": None})
@@ -145,7 +151,9 @@ def tell_and_wait(task):
 def quick(task):
     """A look that finds one wall, and a wall that needed no work."""
     head = {"kind": task.kind, "key": task.key, "slug": task.slug, "capture": task.capture.slug, "schema": 1}
-    head |= {"title": task.title, "file": task.capture.path.name, "part": task.part, "number": task.number}
+    head |= {"title": task.title, "file": task.capture.path.name, "part": task.part, "number": task.number} | {
+        "level": ""
+    }
     head |= task.capture.labels() | {"status": "done"}
     if task.kind == "look":
         return Outcome(head | {"rooms": [], "walls": 1, "room": None})
