@@ -51,8 +51,8 @@ class Gaps:
     on a hump, ``equal_offset`` the largest |deviation| from the line through its ends; None where no position could
     be evaluated. ``upper`` is the largest of gap + k u over all positions (k as asked). ``deepest`` (rows, cols) is
     the deepest resting gap any placement finds at each cell, NaN where none does. ``positions`` counts placements,
-    ``coverage`` is the share of the wall's area (less openings and a skirting) that was measured and lies under a
-    straightedge of the whole length, or of all the wall has room for: the least of all directions.
+    ``coverage`` is the share of the wall's area (less openings) that was measured and lies under a straightedge of the
+    whole length, or of all the wall has room for: the least of all directions.
     ``skipped`` counts placements not evaluated by reason; ``shortened`` those on runs shorter than the rule.
     ``lower`` is the selection-corrected lower bound of the worst gap (methods/decision 4), None where it cannot be
     formed. ``worst_places`` are up to five separate places worth checking by hand, deepest first.
@@ -179,15 +179,14 @@ def lattice(relief: Grid, rule: float, valid: NDArray[np.bool_], *, whole: bool 
 def states(relief: Grid, valid: NDArray[np.bool_]) -> NDArray[np.int8]:
     """What each cell (rows, cols) is to a straightedge; ``valid`` marks those that give points.
 
-    A skirting is joinery: the wall to be judged ends there.
+    Strips, collars and a skirting shorten the straightedge that the wall has room for; none of them is measured.
     """
     from flatscan.straightedge import runs_kernel as kernel
 
     unseen = np.full(valid.shape, kernel.MISSING, np.int8)
     if relief.why is not None:
         unseen[relief.why == Why.OBJECT] = kernel.BLOCKED
-        unseen[(relief.why == Why.STRIP) | (relief.why == Why.COLLAR)] = kernel.MARGIN
-        unseen[relief.why == Why.SKIRTING] = kernel.OUTSIDE
+        unseen[np.isin(relief.why, (Why.STRIP, Why.SKIRTING, Why.COLLAR))] = kernel.MARGIN
     state: NDArray[np.int8] = np.where(relief.inside, np.where(valid, kernel.MEASURED, unseen), kernel.OUTSIDE)
     return state.astype(np.int8)
 
