@@ -44,6 +44,8 @@ HIGHEST_PLATE = 0.0128
 LOWEST_PLATE = 0.005
 SINGLE, DOUBLE = (0.0058, 0.0088), (0.0108, 0.0148)
 CREST = (0.9, 1.16)
+# in cells from this size on a plate is two or three of them, and its area no better known than by half [m, m2]
+COARSE, PLATES = 0.040, (0.0050, 0.0165)
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,7 +102,10 @@ def _small(piece: Piece, cell: float) -> str | None:
         return "removed"
     long = max(sides) / min(sides)
     alike = (SINGLE[0] < area < SINGLE[1] and long < 1.5) or (DOUBLE[0] < area < DOUBLE[1] and long > 1.2)
-    return "doubtful" if alike and CREST[0] < crest < CREST[1] and LOWEST_PLATE < height < HIGHEST_PLATE else None
+    alike &= CREST[0] < crest
+    if cell >= COARSE and piece.narrow < RESOLVED:
+        alike |= PLATES[0] < area < PLATES[1]
+    return "doubtful" if alike and crest < CREST[1] and LOWEST_PLATE < height < HIGHEST_PLATE else None
 
 
 def _sheet(piece: Piece) -> str | None:
