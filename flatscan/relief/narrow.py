@@ -213,15 +213,16 @@ def _in_numbers(relief: Grid, inside: InCells, false_alarm: float) -> Mask:
     n = np.where(valid, inside.quarters.n.astype(np.float32) - kept + hollow + proud, 0)
     found = np.zeros(n.shape, bool)
     least = false_alarm / (4 * len(_BLOCKS) * max(int(valid.sum()), 1))
-    usual = float(n.sum()) / max(int((n > 0).sum()), 1)
+    total = max(float(n.sum()), 1.0)
+    usual = total / max(int(np.count_nonzero(n)), 1)
     for side in range(4):
-        strays = np.where(valid, inside.beyond[side], 0)
+        strays: Array = np.where(valid, inside.beyond[side], 0.0)
         number = float(strays.sum())
         for block in _BLOCKS if number >= 2 else ():
+            sums = _block(strays, block)
             # no block of few points has fewer than it takes in one of a third of the usual number
-            rate = max((number - float(_block(strays, block).max())) / max(float(n.sum()), 1.0), _RAREST)
-            fewest = _least_number(rate * usual * block**2 / 3 * inside.share, least)
-            over = _block(strays, block) * inside.share > fewest - 0.5
+            rate = max((number - float(sums.max())) / total, _RAREST)
+            over = sums * inside.share > _least_number(rate * usual * block**2 / 3 * inside.share, least) - 0.5
             if over.any():
                 found |= _gathered_in(strays, n, block, inside.share, least, over)
     return found & valid
@@ -244,10 +245,13 @@ def _gathered_in(strays: Array, n: Array, block: int, share: float, least: float
     number = _block(n, block)[row, col]
     # what a block holds itself says nothing of what is usual
     others = (float(strays.sum()) - _block(strays, block)[row, col]) / max(float(n.sum()), 1.0)
-    rate = np.maximum(others, _RAREST) * _gathered(strays, n)
-    around = np.maximum(rate, _rates_around(strays, n, block, row, col))
-    over = _chance(np.rint(_block(strays, block)[row, col]) * share, around * number * share) < least
+    rate, held = np.maximum(others, _RAREST) * _gathered(strays, n), np.rint(_block(strays, block)[row, col]) * share
     marked = np.zeros(n.shape, bool)
+    over = _chance(held, rate * number * share) < least
+    if not over.any():
+        return marked
+    around = np.maximum(rate, _rates_around(strays, n, block, row, col))
+    over = _chance(held, around * number * share) < least
     marked[row[over], col[over]] = True
     return spread_over(marked, block)
 

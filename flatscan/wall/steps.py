@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from flatscan.core.geometry import Array, Mask, robust_scale
 
@@ -166,7 +166,7 @@ def _judged(
     size = float(np.median(steps[ok]))
     count = int(ok.sum())
     # a few segments know their own spread badly: Student's factor for k = 1
-    u = 1.25 * robust_scale(steps[ok]) / np.sqrt(count) * float(student.ppf(0.8413, count - 1))
+    u = 1.25 * robust_scale(steps[ok]) / np.sqrt(count) * float(stdtrit(count - 1, 0.8413))
     if abs(size) < _CERTAIN * u or not _all_along(sides, ok, size):
         return None
     place, sharp = _placed(known, sides, ok, border, size)
