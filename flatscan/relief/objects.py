@@ -45,7 +45,13 @@ LOWEST_PLATE = 0.005
 SINGLE, DOUBLE = (0.0058, 0.0088), (0.0108, 0.0148)
 CREST = (0.9, 1.16)
 # in cells from this size on a plate is two or three of them, and its area no better known than by half [m, m2]
-COARSE, PLATES = 0.040, (0.0050, 0.0165)
+COARSE, PLATES, COARSE_CREST = 0.040, (0.0050, 0.0165), 1.08
+# a frame or a lining round an opening takes little of its rectangle, and no hump of plaster runs like that
+RUNS_ROUND, ROUND_SIZE, ROUND_HEIGHT = 0.4, 0.35, 0.006
+# how steeply at least what is doubtful rises: humps in large cells look sharp, but less so
+STEEP = 0.84
+# what no course stands proud by [m]
+TOO_THICK = 0.018
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,7 +110,7 @@ def _small(piece: Piece, cell: float) -> str | None:
     alike = (SINGLE[0] < area < SINGLE[1] and long < 1.5) or (DOUBLE[0] < area < DOUBLE[1] and long > 1.2)
     alike &= CREST[0] < crest
     if cell >= COARSE and piece.narrow < RESOLVED:
-        alike |= PLATES[0] < area < PLATES[1]
+        alike |= PLATES[0] < area < PLATES[1] and crest < COARSE_CREST
     return "doubtful" if alike and crest < CREST[1] and LOWEST_PLATE < height < HIGHEST_PLATE else None
 
 
@@ -116,15 +122,18 @@ def _sheet(piece: Piece) -> str | None:
     if piece.drop > DOMED and piece.height < 0.020:
         return None
     even = border.sharp >= SHARP and border.rise > 0.88 and piece.drop < 0.25
+    block = any(low < side < high for low, high in COURSES for side in (piece.wide, piece.tall))
     if piece.height > THICK:
         strip = size > 0.5 and size > 4 * min(piece.wide, piece.tall)
-        return "removed" if even and (piece.narrow > RESOLVED or strip or piece.height > 0.018) else "doubtful"
+        shown = piece.height > TOO_THICK or (not block and (piece.narrow > RESOLVED or strip))
+        return "removed" if even and shown else "doubtful"
     # thinner than that a course or a block looks the same, and if it is thinner still a patch of plaster
-    block = any(low < side < high for low, high in COURSES for side in (piece.wide, piece.tall))
     if even and piece.height > PATCH and piece.narrow > 6 and piece.filled > 0.88 and not block:
         return "removed"
     least = 0.75 if size < 0.4 else 0.6
-    return "doubtful" if border.sharp >= SHARP and piece.filled > least else None
+    runs_round = piece.filled < RUNS_ROUND and size > ROUND_SIZE and piece.height > ROUND_HEIGHT
+    alike = piece.filled > least or (runs_round and border.rise > 0.95)
+    return "doubtful" if border.sharp >= SHARP and border.rise > STEEP and alike else None
 
 
 def found_in(cells: Cells, known: Mask) -> list[Found]:
