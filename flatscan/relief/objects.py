@@ -50,6 +50,7 @@ COARSE, PLATES, COARSE_CREST = 0.040, (0.0050, 0.0165), 1.08
 RUNS_ROUND, ROUND_SIZE, ROUND_HEIGHT = 0.4, 0.35, 0.006
 # how steeply at least what is doubtful rises: humps in large cells look sharp, but less so
 STEEP = 0.84
+CLEARLY_LONG = 1.0
 # what no course stands proud by [m]
 TOO_THICK = 0.018
 
@@ -78,17 +79,18 @@ def judged(piece: Piece, cells: Cells, share: float) -> str | None:
         return None
     slim = piece.narrow < RESOLVED and piece.section.long > max(4 * piece.narrow * cell, LUMP)
     if slim and piece.narrow * cell < max(BROAD, 2.4 * cell):
-        return _line(piece)
+        return _line(piece, cell)
     return _small(piece, cell) if piece.size < LUMP + 0.4 * cell else _sheet(piece)
 
 
-def _line(piece: Piece) -> str | None:
+def _line(piece: Piece, cell: float) -> str | None:
     """A long thin piece: as high as it is wide, it is a cable; a trowel's ridge is far wider than high."""
     section, sharp = piece.section, piece.border.sharp > SHARP
     if piece.size < LONG:
         return None
     if (piece.peak > 0.012 and sharp) or (section.height > LOW_CABLE and section.shape > ROUND):
-        return "removed"
+        # in large cells a row of lumps is a line as well
+        return "removed" if cell < COARSE or piece.size > CLEARLY_LONG else "doubtful"
     strip = piece.height > 0.006 and sharp and piece.filled > 0.7
     return "doubtful" if strip or (section.height > LOW_CABLE and section.shape > FLATTISH) else None
 

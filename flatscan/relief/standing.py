@@ -20,6 +20,8 @@ from flatscan.relief.pieces import EIGHT, Cells
 
 # a place named for an object lies on it or this near to it [m]
 NEAR = 0.15
+# plates that the wall's outline showed are believed in cells up to this size [m]
+SHARP_CELL = 0.0201
 _MOST_SAID = 5
 _SAID = {
     ("doubtful", False): "relief.object-doubtful",
@@ -94,8 +96,9 @@ def _plate(relief: Grid, plate: Plate) -> _Thing:
     across = np.abs(relief.x - plate.left - plate.width / 2) < plate.width / 2 + COLLAR
     upward = np.abs(relief.y - plate.bottom - plate.height / 2) < plate.height / 2 + COLLAR
     x, y = plate.left + plate.width / 2, plate.bottom + plate.height / 2
-    # a lump of mortar may be as large, but is thicker than any plate
-    state = "removed" if plate.proud < HIGHEST_PLATE else "doubtful"
+    # a lump of mortar may be as large, but is thicker than any plate; of fewer points it makes as good a one
+    sure = plate.proud < HIGHEST_PLATE and relief.cell <= SHARP_CELL
+    state = "removed" if sure else "doubtful"
     it = WallObject(0, x, y, plate.width, plate.height, plate.proud, plate.width * plate.height, state)
     return _Thing(it, upward[:, None] & across[None, :] & relief.inside)
 
