@@ -262,6 +262,8 @@ def _ask_which(cloud: Cloud, ways: list[WayUp]) -> UnitsUnknown:
 
 def _ask_for_up(cloud: Cloud, axes: list[Array], ways: list[WayUp]) -> UnitsUnknown:
     """The error that shows every reading and asks which axis is up; none is named that no surface stands along."""
+    # the wall's own height that way: a few strays would make it larger
+    heights = {axis_name(way.axis): way.height for way in ways}
     extent = np.ptp(cloud.sample, axis=0)
     names = [axis_name(axis) for axis in axes]
     possible = names or sorted(axis_name(way.axis) for way in ways)
@@ -283,5 +285,5 @@ def _ask_for_up(cloud: Cloud, axes: list[Array], ways: list[WayUp]) -> UnitsUnkn
         needed="one, to know which way is up",
         remedy=f"Say which with {{set:up}} {possible[-1]} (or {others})",
         choices=tuple(("up", name) for name in (*possible, *(f"-{name}" for name in possible))),
-        **{name: metres(extent["xyz".index(name)]) for name in names},
+        **{name: metres(heights.get(name) or float(extent["xyz".index(name)])) for name in names},
     )
