@@ -57,7 +57,8 @@ def from_above(file: str, room: Room, seeing: Seeing, units: str) -> Figure:
     right, ahead = _axes_from_above(room)
     foot = note("list.from-above", right=_named(right), ahead=_named(ahead))
     figure, axes = _framed(
-        say(note("list.picture-from-above", file=file, walls=len(room.walls)), units), say(foot, units)
+        say(note("list.picture-from-above", file=file, walls=len({wall.number for wall in room.walls})), units),
+        say(foot, units),
     )
     ends = [np.array([wall.frame.at, wall.frame.at + wall.frame.along * wall.width]) for wall in room.walls]
     every = np.concatenate(ends) @ np.stack([right, ahead], axis=1)
@@ -124,7 +125,7 @@ def _line(axes: Axes, wall: Wall, ends: Array, way: Array) -> None:
     axes.text(
         float(at[0]),
         float(at[1]),
-        str(wall.number),
+        wall.name,
         fontproperties=font(10, "bold"),
         ha="center",
         va="center",
@@ -146,9 +147,7 @@ def _in_metres(axes: Axes, units: str) -> None:
 def elevation(file: str, shown: AsSeen, side: Settled | None, units: str) -> Figure:
     """One wall as it is seen from the room, with its openings, so that a mirrored or inside-out scan is seen."""
     wall = shown.wall
-    title = note(
-        "list.picture-wall", number=wall.number, file=file, width=metres(wall.width), height=metres(wall.height)
-    )
+    title = note("list.picture-wall", number=wall.name, file=file, width=metres(wall.width), height=metres(wall.height))
     code = "list.as-seen-coloured" if shown.coloured else "list.as-seen-shaded"
     if side is None or not side.others:
         foot = note(code)
