@@ -155,7 +155,8 @@ def _quarters_off(relief: Grid, surface: Array, inside: InCells, false_alarm: fl
     if relief.u_floor > 0:
         spread = np.hypot(spread, np.float32(relief.u_floor) * np.sqrt(np.maximum(n, 1)))
     deviate = np.where(valid, height * np.float32(inside.share) / spread, 0)
-    return stand_out(deviate, valid, false_alarm, weight=np.where(valid, n, 0))
+    # in the finest cells whatever is wide enough to be sought fills squares of them
+    return stand_out(deviate, valid, false_alarm, weight=np.where(valid, n, 0), lines=inside.parts > 1)
 
 
 def _at_quarters(mask: Mask, inside: InCells) -> Mask:

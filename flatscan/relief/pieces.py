@@ -91,12 +91,17 @@ def proud_pieces(cells: Cells, taken: Mask) -> Iterator[tuple[Window, Mask]]:
     """
     use = cells.known & ~taken
     most, found = _LARGEST * float(cells.inside.sum()), []
+    first = None
     for surface in _surfaces(cells, use & ~cells.far):
+        first = surface if first is None else first
         labels, number = ndimage.label(_standing_out(np.where(use, cells.z - surface, np.nan), cells, use), EIGHT)
         sizes = np.bincount(labels.ravel(), minlength=number + 1)
         for label, window in enumerate(ndimage.find_objects(labels), 1):
             if FEWEST <= sizes[label] <= most:
                 found.append((int(sizes[label]), window, labels[window] == label))
+        if not number and surface is not first:
+            # at the corners of a sheet the narrow median is the wall's; what has none the quadratic shows
+            break
     found.sort(key=lambda one: -one[0])
     yield from ((window, mask) for _, window, mask in found[:_MOST_PIECES])
 
@@ -104,9 +109,10 @@ def proud_pieces(cells: Cells, taken: Mask) -> Iterator[tuple[Window, Mask]]:
 def _surfaces(cells: Cells, use: Mask) -> Iterator[Array]:
     """Offsets (rows, cols) [m] of surfaces that follow the wall but not what stands on it."""
     z = np.where(use, cells.z, np.nan)
-    for window, block in _WINDOWS:
-        yield _running_median(z, max(1, round(block / cells.cell)), window, cells.cell)
+    narrow, wide = ((window, max(1, round(block / cells.cell))) for window, block in _WINDOWS)
+    yield _running_median(z, narrow[1], narrow[0], cells.cell)
     yield _quadratic(z, max(1, round(0.1 / cells.cell)))
+    yield _running_median(z, wide[1], wide[0], cells.cell)
 
 
 def _block_means(z: Array, size: int) -> Array:
