@@ -2,12 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from flatscan.core.geometry import Array
 from flatscan.core.notes import Note
+
+_MOST_TRIPLES = 200_000
+
+
+def by_triples(u_gaps: Callable[[Array, Array, Array], Array], left: Array, at: Array, right: Array) -> Array:
+    """``u_gaps`` (m,) of contacts and places (m, 2) for any shape (..., 2) of them, so many at a time."""
+    left, at, right = np.broadcast_arrays(*(np.asarray(place, float) for place in (left, at, right)))
+    flat = [place.reshape(-1, 2) for place in (left, at, right)]
+    u = np.empty(len(flat[0]))
+    for start in range(0, len(u), _MOST_TRIPLES):
+        some = slice(start, start + _MOST_TRIPLES)
+        u[some] = u_gaps(*(place[some] for place in flat))
+    return u.reshape(left.shape[:-1])
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
-from flatscan import verdict as verdicts
 from flatscan.core.model import WallObject
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
@@ -76,14 +75,7 @@ def _hanging(verdict: Verdict, other: Verdict, either: Either, things: list[Wall
             criteria.append(criterion)
             continue
         criteria.append(_undecided(criterion, without, either, places))
-    return verdicts.together(
-        criteria,
-        confidence=verdict.confidence,
-        not_judged=verdict.not_judged,
-        tolerance=verdict.tolerance,
-        curve=verdict.curve,
-        beside=verdict.beside,
-    )
+    return verdict.judged_again(criteria)
 
 
 def _undecided(

@@ -91,16 +91,14 @@ def proud_pieces(cells: Cells, taken: Mask) -> Iterator[tuple[Window, Mask]]:
     """
     use = cells.known & ~taken
     most, found = _LARGEST * float(cells.inside.sum()), []
-    first = None
-    for surface in _surfaces(cells, use & ~cells.far):
-        first = surface if first is None else first
+    for rank, surface in enumerate(_surfaces(cells, use & ~cells.far)):
         labels, number = ndimage.label(_standing_out(np.where(use, cells.z - surface, np.nan), cells, use), EIGHT)
         sizes = np.bincount(labels.ravel(), minlength=number + 1)
         for label, window in enumerate(ndimage.find_objects(labels), 1):
             if FEWEST <= sizes[label] <= most:
                 found.append((int(sizes[label]), window, labels[window] == label))
-        if not number and surface is not first:
-            # at the corners of a sheet the narrow median is the wall's; what has none the quadratic shows
+        if rank and not found:
+            # at the corners of a sheet the narrow median is the wall's, and what has none the quadratic shows
             break
     found.sort(key=lambda one: -one[0])
     yield from ((window, mask) for _, window, mask in found[:_MOST_PIECES])

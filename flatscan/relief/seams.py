@@ -11,10 +11,9 @@ import numpy as np
 from scipy import ndimage
 
 from flatscan.core.geometry import Array
-from flatscan.core.warp import CommonError
+from flatscan.core.warp import CommonError, by_triples
 from flatscan.relief.tied import gaps_in_box, largest_at_cells
 
-_MOST_TRIPLES = 200_000
 # slopes of gaps between those looked at (arms a tenth of the rule apart) take at most so much more
 _BETWEEN = 1.1
 
@@ -66,13 +65,7 @@ class SeamError(CommonError):
 
     def u_gap_at(self, left: Array, at: Array, right: Array) -> Array:
         """Standard uncertainty (...) [m] of gaps at ``at`` between contacts ``left`` and ``right``, each (..., 2)."""
-        left, at, right = np.broadcast_arrays(*(np.asarray(place, float) for place in (left, at, right)))
-        flat = [place.reshape(-1, 2) for place in (left, at, right)]
-        u = np.empty(len(flat[0]))
-        for start in range(0, len(u), _MOST_TRIPLES):
-            some = slice(start, start + _MOST_TRIPLES)
-            u[some] = self._u_gaps(*(place[some] for place in flat))
-        return u.reshape(left.shape[:-1])
+        return by_triples(self._u_gaps, left, at, right)
 
     def _u_gaps(self, left: Array, at: Array, right: Array) -> Array:
         near, far = (np.hypot(*(one - other).T) for one, other in ((at, left), (right, at)))

@@ -9,11 +9,10 @@ from scipy.linalg import cholesky, solve_triangular
 
 from flatscan.core.geometry import Array
 from flatscan.core.notes import Note
-from flatscan.core.warp import CommonError
+from flatscan.core.warp import CommonError, by_triples
 
 # directions and parts of the rule in which the largest uncertainty of a gap is looked for
 _DIRECTIONS, _PARTS = 12, 10
-_MOST_TRIPLES = 200_000
 # gaps between the ones looked at are at most this much less certain (tried on 10 000 random gaps a wall)
 _BETWEEN = 1.03
 
@@ -62,13 +61,7 @@ class TiedError(CommonError):
 
     def u_gap_at(self, left: Array, at: Array, right: Array) -> Array:
         """Standard uncertainty (...) [m] of gaps at ``at`` between contacts ``left`` and ``right``, each (..., 2)."""
-        left, at, right = np.broadcast_arrays(*(np.asarray(place, float) for place in (left, at, right)))
-        flat = [place.reshape(-1, 2) for place in (left, at, right)]
-        u = np.empty(len(flat[0]))
-        for start in range(0, len(u), _MOST_TRIPLES):
-            some = slice(start, start + _MOST_TRIPLES)
-            u[some] = self._u_gaps(*(place[some] for place in flat))
-        return u.reshape(left.shape[:-1])
+        return by_triples(self._u_gaps, left, at, right)
 
     def _u_gaps(self, left: Array, at: Array, right: Array) -> Array:
         seen, plane = self.gap_parts(left, at, right)

@@ -87,6 +87,18 @@ class Verdict:
     beside: int | None = None
     measured: float | None = None
 
+    def judged_again(self, criteria: Sequence[Criterion]) -> Verdict:
+        """The same verdict by other ``criteria``, as many as it has: decided anew, all else as it was."""
+        return together(
+            criteria,
+            confidence=self.confidence,
+            not_judged=self.not_judged,
+            tolerance=self.tolerance,
+            curve=self.curve,
+            beside=self.beside,
+            measured=self.measured,
+        )
+
     @property
     def flatness(self) -> Criterion | None:
         """The criterion that judges the gaps shown beside the verdict: its limit and theirs belong together."""

@@ -24,7 +24,6 @@ from flatscan.verdict.criteria import (
     Verdict,
     decide,
     positive,
-    together,
 )
 
 LEAST_COVERAGE = 0.95
@@ -189,15 +188,7 @@ def with_hand(verdict: Verdict, checks: Sequence[HandCheck], *, decides: bool = 
     criteria = [
         _settle(one, checks, k, decides, curve) if one.judges == "flatness" else one for one in verdict.criteria
     ]
-    return together(
-        criteria,
-        confidence=verdict.confidence,
-        not_judged=verdict.not_judged,
-        tolerance=verdict.tolerance,
-        curve=verdict.curve,
-        beside=verdict.beside,
-        measured=verdict.measured,
-    )
+    return verdict.judged_again(criteria)
 
 
 def _settle(

@@ -123,24 +123,7 @@ def find_walls(
     trouble = next((surface.face.trouble for surface in surfaces if surface.face.trouble is not None), None)
     if ask and trouble is not None:
         raise trouble
-    fits = [surface.fit for surface in surfaces]
-    every = stride(cloud.count)
-    counted = cloud.count / every / len(cloud.sample)
-    cells = [occupancy_cell(one.fit.plane.area, _close(cloud.sample, one) * counted) for one in surfaces]
-    grids = count_points(cloud.chunks(), fits, cells, cloud.stands, noise=thinned.scatter, every=every)
-    context = Context(cloud, thinned, planes, upright, sample)
-    drawn, sparse = list[tuple[Wall, Drawn, Surface]](), []
-    for surface, grid in zip(surfaces, grids, strict=True):
-        beside = [] if surface.levels else levels_beside(thinned, surface.fit.plane, standing)[:1]
-        try:
-            wall, more = draw_wall(context, surface.fit, grid, surface.face, beside, surface.within)
-        except TooFewPoints as reason:
-            if len(fits) == 1 or (surface is surfaces[-1] and not drawn):
-                raise
-            sparse.append(_left_out(surface.fit.plane, thinned, upright.direction, reason))
-            continue
-        drawn.append((wall, more, surface))
-    drawn = [one for place, one in enumerate(drawn) if place == 0 or one[2].levels or _is_wall(one[0])]
+    drawn, sparse = _drawn(Context(cloud, thinned, planes, upright, sample), surfaces, standing)
     groups = _grouped(drawn)
     order = numbers([group[0][0] for group in groups], upright.direction)
     found = [
@@ -158,6 +141,30 @@ def find_walls(
         tuple(face.settled for *_, face in found),
         tuple(face.trouble for *_, face in found),
     )
+
+
+def _drawn(
+    context: Context, surfaces: list[Surface], standing: list[Candidate]
+) -> tuple[list[tuple[Wall, Drawn, Surface]], list[Note]]:
+    """Each surface drawn as a wall, scraps left out, and what is said of those too scattered to be one."""
+    cloud, thinned = context.cloud, context.thinned
+    every = stride(cloud.count)
+    counted = cloud.count / every / len(cloud.sample)
+    cells = [occupancy_cell(one.fit.plane.area, _close(cloud.sample, one) * counted) for one in surfaces]
+    fits = [surface.fit for surface in surfaces]
+    grids = count_points(cloud.chunks(), fits, cells, cloud.stands, noise=thinned.scatter, every=every)
+    drawn, sparse = list[tuple[Wall, Drawn, Surface]](), list[Note]()
+    for surface, grid in zip(surfaces, grids, strict=True):
+        beside = [] if surface.levels else levels_beside(thinned, surface.fit.plane, standing)[:1]
+        try:
+            wall, more = draw_wall(context, surface.fit, grid, surface.face, beside, surface.within)
+        except TooFewPoints as reason:
+            if len(fits) == 1 or (surface is surfaces[-1] and not drawn):
+                raise
+            sparse.append(_left_out(surface.fit.plane, thinned, context.upright.direction, reason))
+            continue
+        drawn.append((wall, more, surface))
+    return [one for place, one in enumerate(drawn) if place == 0 or one[2].levels or _is_wall(one[0])], sparse
 
 
 def _grouped(drawn: list[tuple[Wall, Drawn, Surface]]) -> list[list[tuple[Wall, Drawn, Facing]]]:

@@ -117,6 +117,8 @@ def test_a_decision_that_hangs_on_a_doubtful_object_is_undecided_with_both_numbe
     assert 0.005 < either.as_wall.value < 0.012
     assert either.left_out.value < 0.0025
     assert checked.verdict.flatness.reasons[0].code == "verdict.hangs-on-objects"
+    # decided anew, it still says of how much of the wall it speaks
+    assert_allclose(checked.verdict.measured, checked.relief.covered_share)
     by_hand = jobs.check_seen(seen(course(), as_wall=((1.4, 1.1),)), requirement)
     assert by_hand.verdict.decision == "outside"
     assert by_hand.either == ()
