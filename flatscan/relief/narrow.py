@@ -313,10 +313,11 @@ def with_narrow(relief: Grid, cloud: Cloud, wall: Wall, coarse: Array, reach: fl
     # points that stand off each by itself are strays, and so is a cell that no more of them moved than come together
     places, number = relief.connected(found)
     few = np.bincount(places.ravel(), minlength=number + 1)[places] <= _OF_STRAYS
-    lone = _lone(relief, inside) & (alone > _NO_CHANCE)
+    suspect = _lone(relief, inside)
+    lone = suspect & (alone > _NO_CHANCE)
     usual = ~np.isin(places, np.unique(places[found & (in_some | lone)]))
     moved = np.isin(places, np.unique(places[found & ((alone > 0) | together)])) & few & usual
-    told = (in_all & ~_lone(relief, inside)) | lone | together | np.isfinite(value)
+    told = (in_all & ~suspect) | lone | together | np.isfinite(value)
     found &= ~moved & np.isin(places, np.unique(places[found & told]))
     if not found.any():
         return relief
