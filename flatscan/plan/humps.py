@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, sparse
-from scipy.sparse.linalg import spsolve
 
 from flatscan.core.geometry import Array, Mask, fit_plane_robust, robust_scale, tukey_weight
 from flatscan.core.model import Relief, Wall
@@ -149,6 +148,8 @@ def under_humps(off: Array, mask: Mask) -> Array:
     Laplace's equation on the cells (5-point stencil, no flow over the wall's edge), solved by scipy.sparse: what the
     wall would be without the hump. Cells enclosed by nothing measured become 0.
     """
+    from scipy.sparse.linalg import spsolve
+
     number = np.full(off.shape, -1)
     number[mask] = np.arange(int(mask.sum()))
     diagonal, right = np.full(int(mask.sum()), 1e-9), np.zeros(int(mask.sum()))

@@ -79,7 +79,7 @@ def add_near(points, start, every, at, axes, corner, cell, bounds, cols, reach, 
     """
     # every loop does one thing: a processor then waits for the memory of several points of a large cloud at once
     places, offsets, halves = np.empty(BATCH, np.int64), np.empty(BATCH), np.empty(BATCH, np.int64)
-    far_places, far_offsets = np.empty(BATCH, np.int64), np.empty(BATCH)
+    inner, outer = np.empty(BATCH, np.int64), np.empty(BATCH, np.int64)
     for first in range(0, len(points), BATCH * every):
         numbers = (start, first, min(first + BATCH * every, len(points)), every)
         found = find_places(points, numbers, at, axes, corner, cell, bounds, cols, places, offsets, halves)
@@ -93,19 +93,20 @@ def add_near(points, start, every, at, axes, corner, cell, bounds, cols, reach, 
             gate = near[place, 2]
             counts = abs(off) <= reach and abs(z - near[place, 1]) <= abs(gate)
             # next to no point is one of those looked at again; a branch here would cost more than they do
-            far_places[others], far_offsets[others] = place, z
-            others += 1 if gate < 0 or not counts else 0
-            places[kept], offsets[kept], halves[kept] = place, z, halves[i]
+            inner[kept], outer[others] = i, i
             kept += 1 if counts else 0
-        for i in range(kept):
+            others += 1 if gate < 0 or not counts else 0
+        for k in range(kept):
+            i = inner[k]
             place, z, half = places[i], offsets[i], halves[i]
             sums[place, half, 0] += 1
             sums[place, half, 1] += z
             sums[place, half, 2] += z * z
         if len(calm) > 0:
-            for i in range(others):
-                if abs(far_offsets[i] - near[far_places[i], 0]) <= reach:
-                    look_again(far_places[i], far_offsets[i], near, calm, beyond)
+            for k in range(others):
+                i = outer[k]
+                if abs(offsets[i] - near[places[i], 0]) <= reach:
+                    look_again(places[i], offsets[i], near, calm, beyond)
 
 
 @compiled

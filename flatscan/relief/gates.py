@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import ndimage
 
 from flatscan.core.geometry import Array, Mask
 from flatscan.relief.cell_size import ENOUGH_POINTS
+from flatscan.relief.medians import medians
 from flatscan.relief.sums import Sums
 
 # cells that scatter so many times as much as those around may be moved by a stray
@@ -62,12 +61,12 @@ def gates_of(both: Sums) -> tuple[Gates, Array]:
     mean, alone = both.mean(), both.pooled_sd(0)
     own = np.where(both.n >= 3, alone, np.nan)
     typical = float(np.nanmedian(own)) if np.isfinite(own).any() else both.overall_sd()
-    spread = _median_around(np.where(np.isfinite(own), own, typical))
+    spread = medians(np.where(np.isfinite(own), own, typical))
     apart = alone > 3 * spread
     few = both.n < ENOUGH_POINTS
     middle = mean
     if (few & apart).any():
-        around = _median_around(np.where(np.isfinite(mean), mean, np.nanmedian(mean)))
+        around = medians(np.where(np.isfinite(mean), mean, np.nanmedian(mean)))
         middle = np.where(few & apart, around, mean)
     gate = np.maximum(3 * spread, np.where(few, 0.0, 1.5 * np.nan_to_num(own)))
     gate = np.maximum(gate, 1e-6)
@@ -89,12 +88,3 @@ def _around_some(values: Array, some: Mask) -> Array:
         around = np.lib.stride_tricks.sliding_window_view(np.pad(values, 2, constant_values=np.nan), (5, 5))[row, col]
         out[row, col] = np.nanmedian(around.reshape(len(row), -1), axis=1)
     return out
-
-
-def _median_around(values: Array) -> Array:
-    """Medians over 5 x 5 cells; the upper and the lower half of the rows are worked on side by side."""
-    middle = len(values) // 2
-    bands = ((0, min(middle + 2, len(values)), 0, middle), (max(middle - 2, 0), len(values), middle, len(values)))
-    with ThreadPoolExecutor(len(bands)) as pool:
-        done = pool.map(lambda band: ndimage.median_filter(values[band[0] : band[1]], 5, mode="nearest"), bands)
-        return np.concatenate([one[a - low : b - low] for one, (low, _, a, b) in zip(done, bands, strict=True)])

@@ -271,7 +271,14 @@ def _gathered(strays: Array, n: Array) -> float:
 def _block(values: Array, block: int) -> Array:
     if block == 1:
         return values
-    sums: Array = ndimage.uniform_filter(values, block, mode="constant") * block**2
+    if block not in _BLOCKS:
+        around: Array = ndimage.uniform_filter(values, block, mode="constant") * block**2
+        return around
+    sums, step = np.pad(values, (block // 2, block - block // 2 - 1)), 1
+    while step < block:
+        sums = sums[:-step] + sums[step:]
+        sums = sums[:, :-step] + sums[:, step:]
+        step *= 2
     return sums
 
 

@@ -78,15 +78,20 @@ def unmeasured(relief: Relief, wall: Wall) -> tuple[Unmeasured, ...]:
     if not isinstance(relief, Grid):
         return ()
     lost = relief.inside & ~relief.valid
+    if not lost.any():
+        return ()
     why = np.full(lost.shape, Why.NO_POINTS) if relief.why is None else relief.why
     # what was taken for measured and has no value (as in a change) is not known either
     why = np.where(lost & (why == Why.MEASURED), Why.NO_POINTS, why)
     parts = [_part(relief, wall, lost & (why == one), one) for one in (Why.SKIRTING, Why.COLLAR)]
     strips = lost & (why == Why.STRIP)
-    parts += [_part(relief, wall, strips & at, Why.STRIP, side) for side, at in _along_edges(relief, wall)]
+    edges = _along_edges(relief, wall) if strips.any() else []
+    parts += [_part(relief, wall, strips & at, Why.STRIP, side) for side, at in edges]
     for one in (Why.NO_POINTS, Why.OBJECT):
-        labels, number = relief.connected(lost & (why == one))
-        parts += [_part(relief, wall, labels == group, one) for group in _large(relief, labels, number)]
+        gone = lost & (why == one)
+        if gone.any():
+            labels, number = relief.connected(gone)
+            parts += [_part(relief, wall, labels == group, one) for group in _large(relief, labels, number)]
     found = [part for part in parts if part is not None and part.area >= SCRAP]
     return tuple(sorted(found, key=lambda part: (-part.area, part.left, part.bottom)))
 
