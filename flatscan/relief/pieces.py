@@ -165,10 +165,12 @@ def _standing_out(rise: Array, cells: Cells, use: Mask) -> Mask:
     every = max(1, int(known.sum()) // 20_000)
     least = max(THINNEST, _SURE * robust_scale(mean[known][::every]))
     alone = max(THINNEST, _SURE_ALONE * robust_scale(rise[known][::every]))
-    found = known & ((np.nan_to_num(mean) > least) | (np.nan_to_num(rise) > alone)) & (np.nan_to_num(rise) > least / 2)
-    split = use & (cells.veiled | cells.split & (np.nan_to_num(rise) > 0.2 * THINNEST))
+    # where nothing is known nothing is larger than anything
+    risen = np.where(known, rise, 0.0)
+    found = known & ((mean > least) | (risen > alone)) & (risen > least / 2)
+    split = use & (cells.veiled | cells.split & (risen > 0.2 * THINNEST))
     found |= ndimage.binary_closing(split, EIGHT) & use if split.any() else split
-    return found & (np.nan_to_num(rise) < FURTHEST)
+    return found & (risen < FURTHEST)
 
 
 def box_mean(values: Array, known: Mask, size: int) -> Array:

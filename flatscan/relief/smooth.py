@@ -134,8 +134,8 @@ def local_quadratic(fields: Sequence[Array], u: Array, valid: Mask, window: int)
     cells there are (weighted local quadratic regression, Cleveland 1979). A cell with too few neighbours keeps its
     own value.
     """
-    smoothed = [inner_quadratic(values, valid, window) for values in fields]
-    fitted, inner = [one for one, _ in smoothed], smoothed[0][1]
+    inner = _whole_windows(valid, window)
+    fitted = [_in_whole_windows(values, valid, inner, window) for values in fields]
     variance = np.full(valid.shape, np.nan)
     spread = _across_and_up(np.where(valid, u**2, 0.0), smoothing_row(window) ** 2)
     variance[inner] = spread[inner]
@@ -146,10 +146,19 @@ def local_quadratic(fields: Sequence[Array], u: Array, valid: Mask, window: int)
 
 def inner_quadratic(values: Array, valid: Mask, window: int) -> tuple[Array, Mask]:
     """The same where the whole window is measured: smoothed values (rows, cols), NaN elsewhere, and where that is."""
+    inner = _whole_windows(valid, window)
+    return _in_whole_windows(values, valid, inner, window), inner
+
+
+def _whole_windows(valid: Mask, window: int) -> Mask:
+    """Where all cells of the window are measured."""
     full = ndimage.uniform_filter(valid.astype(float), window, mode="constant") > 1 - 0.5 / window**2
-    inner = full & valid
+    return np.asarray(full & valid)
+
+
+def _in_whole_windows(values: Array, valid: Mask, inner: Mask, window: int) -> Array:
     smoothed = _across_and_up(np.where(valid, values, 0.0), smoothing_row(window))
-    return np.where(inner, smoothed, np.nan), inner
+    return np.where(inner, smoothed, np.nan)
 
 
 def _across_and_up(field: Array, kernel: Array) -> Array:
@@ -182,11 +191,19 @@ def _fit_rim(
     products = (design[:, :, None] * design[:, None, :]).reshape(len(design), -1)
     for start in range(0, len(places), 4096):
         row, col = places[start : start + 4096].T
-        mask = seen[row, col].reshape(len(row), -1)
+        # along straight edges most windows are alike
+        alike, first, which = np.unique(
+            np.packbits(seen[row, col].reshape(len(row), -1) > 0, axis=1),
+            axis=0,
+            return_index=True,
+            return_inverse=True,
+        )
+        mask = seen[row[first], col[first]].reshape(len(alike), -1)
         normal = (mask @ products).reshape(-1, 6, 6)
         solid = (mask.sum(axis=1) >= _FEWEST) & (np.linalg.eigvalsh(normal)[:, 0] > 1e-3)
         normal[~solid] = np.eye(6)
-        weights = (np.linalg.inv(normal)[:, 0, :] @ design.T) * mask
+        weights = ((np.linalg.inv(normal)[:, 0, :] @ design.T) * mask)[which.ravel()]
+        solid = solid[which.ravel()]
         for z, values, smooth_one in zip(heights, fields, fitted, strict=True):
             near = z[row, col].reshape(len(row), -1)
             smooth_one[row, col] = np.where(solid, np.einsum("nk,nk->n", weights, near), values[row, col])
