@@ -26,8 +26,8 @@ SAME_STATION = 0.05
 # a place counts as measured where this much of its weight falls on measured cells: it lies within a part of a cell
 _MEASURED = 0.6
 _ROUNDS = 4
-# cells beside a thing left out whose points may lie at two depths
-_BESIDE = 3
+# cells beside a thing left out that what was looked for around them, over up to eleven cells, still felt
+_BESIDE = 6
 
 
 class Why(IntEnum):

@@ -14,7 +14,7 @@ from scipy import ndimage
 
 from flatscan.core.geometry import Mask
 from flatscan.relief.borders import Piece, measured
-from flatscan.relief.pieces import EIGHT, FURTHEST, Cells, proud_pieces
+from flatscan.relief.pieces import EIGHT, FURTHEST, Cells, Window, proud_pieces
 
 # what no wall stands proud by over less than a metre [m]; what boards, blocks and plaster do stand proud by [m]
 TALL, THICK = 0.030, 0.013
@@ -38,7 +38,10 @@ SLIM, BROAD, RESOLVED = 0.06, 0.08, 4
 LEAST_CELLS = 3
 # cells around a piece that little of it falls on are not measured either [m]; large cells show what falls on them
 COLLAR = 0.015
-LARGEST = 0.155
+# what takes more of the wall may be a level of it; more than the second is the wall
+LARGEST, LARGEST_OF_ALL = 0.155, 0.4
+# a bit beside a long thing is as high as it is, within so much [m]
+ALIKE = 0.002
 SCREEN_OFF = 0.015
 HIGHEST_PLATE = 0.0128
 LOWEST_PLATE = 0.005
@@ -46,6 +49,8 @@ SINGLE, DOUBLE = (0.0058, 0.0088), (0.0108, 0.0148)
 CREST = (0.9, 1.16)
 # in cells from this size on a plate is two or three of them, and its area no better known than by half [m, m2]
 COARSE, PLATES, COARSE_CREST = 0.040, (0.0050, 0.0165), 1.08
+# and from this size on a lump of mortar fills as many
+COARSEST = 0.062
 # a frame or a lining round an opening takes little of its rectangle, and no hump of plaster runs like that
 RUNS_ROUND, ROUND_SIZE, ROUND_HEIGHT = 0.4, 0.35, 0.006
 # how steeply at least what is doubtful rises: humps in large cells look sharp, but less so
@@ -65,8 +70,12 @@ class Found:
 
 def judged(piece: Piece, cells: Cells, share: float) -> str | None:
     """``removed``, ``doubtful`` or None (wall) for a piece that takes ``share`` of the wall."""
+    if share > LARGEST:
+        # a large picture stands as a level or a broad patch does
+        large = share < LARGEST_OF_ALL and judged(piece, cells, 0.0) is not None
+        return "doubtful" if large else None
     ring, cell = piece.ring, cells.cell
-    if share > LARGEST or ring.middle < -0.5 * piece.height:
+    if ring.middle < -0.5 * piece.height:
         return None
     if piece.screen > SCREEN_OFF:
         return "removed" if piece.screen < FURTHEST else None
@@ -99,7 +108,7 @@ def _small(piece: Piece, cell: float) -> str | None:
     """A piece no larger than a plate or a lump: a plate has the sizes of one, straight sides and a flat top."""
     sides = (piece.wide, piece.tall)
     fits = min(sides) > PLATE[0] - 0.35 * cell and max(sides) < PLATE[1] + 0.35 * cell
-    if piece.border.sharp < SHARP or not fits:
+    if piece.border.sharp < SHARP or not fits or cell > COARSEST:
         return None
     # what is flat reaches the height that its volume and its scatter tell, a dome's crest stands well over it
     height = max(piece.section.height, 1e-6)
@@ -146,7 +155,7 @@ def found_in(cells: Cells, known: Mask) -> list[Found]:
     taken = known.copy()
     kept: list[Found] = []
     for _ in range(3):
-        fresh = _round(cells, taken)
+        fresh = _round(cells, taken, kept)
         kept += fresh
         for one in fresh:
             if one.state == "removed":
@@ -157,7 +166,7 @@ def found_in(cells: Cells, known: Mask) -> list[Found]:
     return kept
 
 
-def _round(cells: Cells, taken: Mask) -> list[Found]:
+def _round(cells: Cells, taken: Mask, before: list[Found]) -> list[Found]:
     total = max(int(cells.inside.sum()), 1)
     candidates: list[Found] = []
     sure = np.zeros_like(taken)
@@ -168,6 +177,8 @@ def _round(cells: Cells, taken: Mask) -> list[Found]:
         if piece is None or piece.mask.sum() < LEAST_CELLS:
             continue
         state = judged(piece, cells, float(piece.mask.sum()) / total)
+        if state is None and any(one.state == "removed" and _goes_on(one.piece, piece, cells) for one in before):
+            state = "removed"
         if state is not None:
             candidates.append(Found(piece, state))
             if state == "removed" and piece.border.sharp > 0.9:
@@ -181,6 +192,44 @@ def _round(cells: Cells, taken: Mask) -> list[Found]:
         used[one.piece.window] |= one.piece.mask
         kept.append(one)
     return kept
+
+
+def _goes_on(long: Piece, bit: Piece, cells: Cells) -> bool:
+    """Whether a bit is more of a long thing: as high, in its rows or columns, with none of the wall seen between."""
+    # of a bit few cells across the middle tells less than the highest cell, or what its points' scatter tells
+    heights = (bit.height, bit.peak, bit.section.height)
+    if long.size < LONG or min(abs(long.height - one) for one in heights) > ALIKE or bit.border.sharp < SHARP:
+        return False
+    (rows, cols), (here_rows, here_cols) = (_extent(piece) for piece in (long, bit))
+    if _share_of(here_rows, rows) >= 0.7:
+        between = here_rows, _gap(here_cols, cols)
+    elif _share_of(here_cols, cols) >= 0.7:
+        between = _gap(here_rows, rows), here_cols
+    else:
+        return False
+    # mixed pixels at both ends are left
+    return float(cells.known[between].mean()) < 0.3 if cells.known[between].size else True
+
+
+def _extent(piece: Piece) -> Window:
+    """Rows and columns of the relief that a piece takes."""
+    row, col = np.nonzero(piece.mask)
+    low, left = piece.window[0].start, piece.window[1].start
+    return (
+        slice(low + int(row.min()), low + int(row.max()) + 1),
+        slice(left + int(col.min()), left + int(col.max()) + 1),
+    )
+
+
+def _share_of(part: slice, whole: slice) -> float:
+    """How much of a stretch lies within another."""
+    return max(0, min(part.stop, whole.stop) - max(part.start, whole.start)) / (part.stop - part.start)
+
+
+def _gap(one: slice, other: slice) -> slice:
+    """What lies between two stretches."""
+    start, stop = min(one.stop, other.stop), max(one.start, other.start)
+    return slice(start, max(start, stop))
 
 
 def collared(cells: Cells, piece: Piece) -> Mask:

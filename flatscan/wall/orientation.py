@@ -1,7 +1,8 @@
 """Which way is up.
 
-What the user says; else the file axis that most speaks for (`flatscan.wall.ways_up`): floor and ceiling, the format's
-convention, a door, the one axis that fits, and the size of the wall it makes; two that are as likely are asked for.
+What the user says; else gravity where the capture felt it, which is a direction and no file axis; else the file axis
+that most speaks for (`flatscan.wall.ways_up`): floor and ceiling, the format's convention, a door, the one axis that
+fits, and the size of the wall it makes; two that are as likely are asked for.
 Floor and ceiling only choose the *axis*; a floor is seldom level to better than a few mm per m, so where it is square
 to a file axis within `SQUARE` that axis is taken as the capture's own vertical. Only where no file axis fits is the
 floor itself taken as level, with the uncertainty of a floor.
@@ -27,6 +28,8 @@ from flatscan.wall.ways_up import CLEAR_LEAD, HIGH, LEAD, LEAST, SQUARE, UPRIGHT
 U_FLOOR = 0.003
 LONE, FITTING = 0.5, 0.7
 _SIDES = ("width", "height")
+# an axis within 20 degrees is the one nearest to up; closer than the second a direction is an axis
+UPWARD, _EXACT = np.cos(np.radians(20.0)), 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,8 +81,16 @@ def decide_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], asked: st
     ways = ways_up(cloud, thinned, planes, level)
     if asked is not None:
         axis = parse_up(asked)
-        return replace(_as_asked(cloud, axis, level), sure=GIVEN, others=_others(ways, axis))
+        felt = _felt(cloud, planes)
+        # who names an axis says which way, and gravity how it leans
+        direction = axis if felt is None or np.dot(felt, axis) < UPWARD else felt
+        return replace(_as_asked(cloud, axis, direction, level), sure=GIVEN, others=_others(ways, axis))
     told = [way for way in ways if way.told]
+    felt = _felt(cloud, planes)
+    if felt is not None:
+        confirmed = _level_pairs(thinned, planes, [felt])
+        upright = _own_vertical(felt, _convention(cloud), cloud)
+        return replace(upright, sure=SURE if confirmed else LIKELY, others=_others(ways, felt, flip=False))
     if not told and cloud.up is not None:
         # square to nothing that was found: what stands upright to it will be looked for all the same
         upright = _own_vertical(unit(cloud.up), _convention(cloud), cloud)
@@ -97,6 +108,15 @@ def decide_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], asked: st
     sure = SURE if second is None or best.points - second.points >= CLEAR_LEAD - 1e-9 else LIKELY
     upright = _by_way(best, cloud, thinned)
     return replace(upright, sure=sure, others=_others(ways, upright.direction, flip=cloud.up is None))
+
+
+def _felt(cloud: Cloud, planes: list[Candidate]) -> Array | None:
+    """Up (3,) as the capture itself measured it, where something stands upright to it; a convention is a file axis."""
+    if cloud.up is None:
+        return None
+    up = unit(cloud.up)
+    measured = float(np.abs(up).max()) < 1 - _EXACT
+    return up if measured and any(is_upright(plane, up) for plane in planes) else None
 
 
 def _by_way(way: WayUp, cloud: Cloud, thinned: Thinned) -> Upright:
@@ -229,13 +249,13 @@ def _by_tilted(found: Level, thinned: Thinned, where: str) -> Upright:
     return Upright(unit(np.sum(normals, axis=0)), note("wall.up-floor-as-level"), plumb)
 
 
-def _as_asked(cloud: Cloud, axis: Array, level: list[Level]) -> Upright:
-    """Up as the user says, with a remark where floor and ceiling say otherwise."""
+def _as_asked(cloud: Cloud, axis: Array, direction: Array, level: list[Level]) -> Upright:
+    """Up in a ``direction`` at most some degrees off the axis the user names, with a remark where levels differ."""
     notes = []
     known = {axis_name(found.axis): found for found in level if found.apart is not None}
     if len(known) == 1 and not any(abs(np.dot(found.axis, axis)) > 1 - SQUARE for found in known.values()):
         notes.append(note("wall.up-asked-against", axis=axis_name(axis), other=next(iter(known))))
-    return _own_vertical(axis, note("wall.up-asked", axis=axis_name(axis)), cloud, tuple(notes))
+    return _own_vertical(direction, note("wall.up-asked", axis=axis_name(axis)), cloud, tuple(notes))
 
 
 def _ask_which(cloud: Cloud, ways: list[WayUp]) -> UnitsUnknown:

@@ -200,3 +200,37 @@ def test_a_point_that_lies_on_another_walls_plane_is_neither_offered_nor_refused
     faced = find_walls(as_cloud(points, **Z), seen_from=on_second, ask=False)
     assert faced.sides[0].sure == "given"
     assert faced.troubles[0] is None
+
+
+def leaning(points, degrees):
+    """A room seen by a camera that leans so far about x, and up in its coordinates."""
+    sin, cos = np.sin(np.radians(degrees)), np.cos(np.radians(degrees))
+    turn = np.array([[1, 0, 0], [0, cos, -sin], [0, sin, cos]])
+    return points @ turn.T, turn @ np.array([0.0, 0, 1])
+
+
+@pytest.mark.parametrize("degrees", [1.9, 6.8])
+@pytest.mark.parametrize("asked", [None, "z"])
+def test_gravity_that_a_camera_felt_is_taken_as_it_is(as_cloud, degrees, asked):
+    """A rendered depth frame of a plumb wall leaned 16.5 mm/m by floor and ceiling 1.9 degrees off a file axis."""
+    points, up = leaning(room(4.0, 3.0, 2.5), degrees)
+    cloud = as_cloud(points, up=up, up_from=note("capture.up-by-gravity", file="camera.json"))
+    thinned = with_normals(*thin(cloud.sample, most=6000))
+    found = decide_up(cloud, thinned, find_planes(thinned), asked)
+    assert_allclose(found.direction, up, atol=1e-12)
+    assert found.known.code == ("capture.up-by-gravity" if asked is None else "wall.up-asked")
+    wall = find_walls(cloud, up=asked, ask=False).walls[0]
+    assert_allclose(wall.frame.up, up, atol=1e-9)
+
+
+def test_gravity_without_floor_and_ceiling_is_likely_and_others_are_named(as_cloud):
+    points, up = leaning(room(4.0, 3.0, 2.5), 1.9)
+    high = points @ up
+    walls = points[(high > 0.3) & (high < 2.6)]
+    cloud = as_cloud(walls, up=up, up_from=note("capture.up-by-gravity", file="camera.json"))
+    thinned = with_normals(*thin(cloud.sample, most=6000))
+    found = decide_up(cloud, thinned, find_planes(thinned), None)
+    assert_allclose(found.direction, up, atol=1e-12)
+    assert found.sure == "likely"
+    # the side walls, which are as level as floor and ceiling on their side
+    assert "x" in [other.value for other in found.others]
