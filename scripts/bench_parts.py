@@ -172,7 +172,8 @@ def plane_all_cells(_):
     """linprog with a row for every cell: least mean thickness over a plane that covers all of them."""
     from scipy.optimize import linprog
 
-    from flatscan.plan.finish import PlaneOptions, need_of, surface_of
+    from flatscan.plan.finish import PlaneOptions, need_of
+    from flatscan.plan.surface import surface_of
 
     relief, _wall = _surface()
     surface = surface_of(relief)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -42,19 +42,23 @@ from flatscan.core.units import METRES_PER
 _SMALLEST_WALL, _LARGEST_WALL = 0.3, 100.0
 _NOT_READ = {"", "-", "–", "—"}
 # the words methods/record 6 knows; others are kept as notes and said
-_WORDS = ("units", "sense", "width", "height", "control", "wall", "date", "instrument", "who", "note")
+_WORDS = ("units", "sense", "width", "height", "control", "high", "wall", "date", "instrument", "who", "note")
 _LONG_HEADER = ("x", "y", "reading")
 
 
 @dataclass
 class GridHead:
-    """What stands above the table: unit of the readings, their sense, the wall's size [m] and name, and doubts."""
+    """What stands above the table: unit of the readings, their sense, the wall's size [m] and name, and doubts.
+
+    ``highs`` are lines of high spots that a straightedge swept over the wall found.
+    """
 
     unit: str | None = None
     proud_when_big: bool | None = None
     width: float | None = None
     height: float | None = None
     control: Line | None = None
+    highs: tuple[Line, ...] = ()
     name: str = ""
     notes: list[Note] = field(default_factory=list)
 
@@ -84,10 +88,35 @@ def read_head(path: Path, lines: Sequence[Line]) -> GridHead:
             remedy="Write the line of positions",
             text=number.cell(0),
         )
-    head = GridHead()
-    for word, line in pairs(path, lines, repeated=("note",)).items():
+    head = GridHead(highs=tuple(line for line in lines if _is_high(line)))
+    for word, line in pairs(path, (line for line in lines if not _is_high(line)), repeated=("note",)).items():
         _take_word(path, head, word, line)
     return head
+
+
+def _is_high(line: Line) -> bool:
+    return line.cell(0).lower().rstrip(": ") == "high"
+
+
+def high_spots(path: Path, head: GridHead, unit: str) -> list[tuple[float, float, float]]:
+    """High spots that were swept for as (x, y, reading) [m]; raises `BadTable` for a line that is none."""
+    found = []
+    for line in head.highs:
+        # a blank form has the line with dashes in it
+        if not any(map(is_read, line.cells[1:])):
+            continue
+        if len(line.cells) != 4 or not all(map(is_read, line.cells[1:])):
+            raise wrong(
+                path,
+                line.number,
+                "high needs a place and its reading, found {many} cells",
+                needed="high, x, y, reading",
+                remedy="Correct the line",
+                many=len(line.cells) - 1,
+            )
+        x, y = (length_in(path, line, column, "m", "a position") for column in (1, 2))
+        found.append((x, y, length_in(path, line, 3, unit, "a reading")))
+    return found
 
 
 def _take_word(path: Path, head: GridHead, word: str, line: Line) -> None:
@@ -214,7 +243,9 @@ def read_grid(path: Path, *, file_unit: str | None = None, reading_u: float = 0.
     else:
         found = _read_table(path, top, body, unit)
         head.notes += row_doubts(*_rows(path, body, unit), control)
-    return _stations(path, head, unit, reading_u, *found)
+    highs = high_spots(path, head, unit)
+    read, missing = found
+    return replace(_stations(path, head, unit, reading_u, read + highs, missing), highs=len(highs))
 
 
 def _is_list(line: Line) -> bool:
@@ -330,7 +361,7 @@ def _is_grid(head: bytes) -> bool:
         return False
     for line in first_lines(text, 40):
         cells = [cell.lower() for cell in line.cells]
-        if cells[0].rstrip(":") in ("units", "sense", "control", "width", "height") and len(cells) > 1:
+        if cells[0].rstrip(":") in ("units", "sense", "control", "width", "height", "high") and len(cells) > 1:
             return True
         if tuple(cells[:3]) == _LONG_HEADER or (len(cells) > 2 and cells[0] == "" and is_length(cells[1])):
             return True

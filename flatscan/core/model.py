@@ -128,7 +128,8 @@ class Readings:
 
     ``u`` [m] is the standard uncertainty of one reading. ``width`` and ``height`` are None where the file gives no
     size. ``missing`` (m, 2) are stations named but not read, ``name`` the user's own words for the wall.
-    ``u_lean`` [m per m] is how plumb what they are measured from is, where that is not what their kind has.
+    ``u_lean`` [m per m] is how plumb what they are measured from is, where that is not what their kind has. ``highs``
+    counts the stations that are high spots which a straightedge swept over the wall found.
     """
 
     origin: Origin
@@ -141,6 +142,7 @@ class Readings:
     missing: Array = field(default_factory=lambda: np.empty((0, 2)))
     name: str = ""
     u_lean: float | None = None
+    highs: int = 0
 
     def __post_init__(self) -> None:
         _own_arrays(self)
@@ -332,6 +334,13 @@ class Relief(ABC):
     hidden_at: tuple[Place, ...] = ()
     # how far two surfaces lie apart where captures of the wall do not meet [m]
     doubled: float | None = None
+    # how many of the places are high spots that a straightedge found
+    highs: int = 0
+
+    @property
+    def noise(self) -> Array | None:
+        """One draw of the random error (rows, cols) [m], as its own readings show it; None where they show none."""
+        return None
 
     @property
     def smallest_feature(self) -> float | None:

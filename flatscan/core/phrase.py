@@ -6,8 +6,8 @@ metres or feet), ``area``, ``volume``, ``mass``, ``load``, ``slope``, ``angle``,
 ``share`` (per cent), ``number``, ``count`` (thousands parted by commas), ``place``, ``xy`` (a place as tables name it),
 ``list`` and ``then`` (several notes); none for names, notes and small counts. ``bare`` is a length beside another one
 that carries the mm; inches always carry their own. A ``+`` before the decimals writes the sign as well; a ``±`` behind
-the kind adds the expanded uncertainty (k = 2), ``spread`` is that of a length alone. ``{set:rule}`` is the setting
-called rule, ``{run:survey --list}`` that command, as the reader at hand knows them.
+the kind adds the expanded uncertainty (k = 2), to a volume as low and high, ``spread`` is that of a length alone.
+``{set:rule}`` is the setting called rule, ``{run:survey --list}`` that command, as the reader at hand knows them.
 """
 
 from __future__ import annotations
@@ -225,6 +225,8 @@ def _share(value: float, digits: str) -> str:
 
 def _spread(value: Quantity, base: str, digits: str, units: str) -> str:
     """± expanded uncertainty (k = 2), lengths rounded up so that a sheet never shows less than there is."""
+    if base == "volume":
+        return _range(value, digits, units)
     if value.u is None:
         return "(± not known)"
     if base == "exact" and units == "in" and 2 * value.u >= METRES_PER["in"] / 16:
@@ -233,6 +235,14 @@ def _spread(value: Quantity, base: str, digits: str, units: str) -> str:
     if base in ("length", "exact"):
         return f"± {expanded_length(value.u, units)}"
     return f"± {_WRITE[base](2 * value.u, units, digits)}"
+
+
+def _range(value: Quantity, digits: str, units: str) -> str:
+    """A volume's 95 % interval where its error is symmetric: litres never carry a ±."""
+    if value.u is None:
+        return "(how far off is not known)"
+    low, high = (_WRITE["volume"](value.value + k * value.u, units, digits) for k in (-2, 2))
+    return f"({low} to {high})"
 
 
 def expanded_length(u: float, units: str, *, bare: bool = False) -> str:

@@ -146,6 +146,11 @@ class Grid(Relief):
         return self.window * self.cell if self.window > 1 else 0.0
 
     @property
+    def noise(self) -> Array | None:
+        """Half the difference of both halves, which has the scatter and the likeness of the error of their mean."""
+        return None if self.half_a is None or self.half_b is None else (self.half_a - self.half_b) / 2
+
+    @property
     def smallest_feature(self) -> float:
         """Width [m] at half height of the narrowest ridge that keeps 95 % of its height wherever it lies."""
         return narrowest_kept(self.window) * self.cell
@@ -262,10 +267,12 @@ class Grid(Relief):
 class Stations(Relief):
     """A relief of readings at free places, in a matrix of all their distinct x and y; nothing lies between them.
 
-    ``missing_share`` is the part of the wall that stations named but not read would have owned.
+    ``missing_share`` is the part of the wall that stations named but not read would have owned, ``highs`` how many are
+    high spots that a straightedge swept between the others found.
     """
 
     missing_share: float = 0.0
+    highs: int = 0
 
     @property
     def covered_share(self) -> float:

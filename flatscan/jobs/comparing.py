@@ -261,14 +261,17 @@ def variation_of(
 
 def _at_allowance(survey: Survey, built: BuildUp, allowance: float, finish: Finishing) -> tuple[BuildUp, TakeOff]:
     """The same wall as if it took the allowance everywhere."""
-    even = np.where(np.isfinite(built.thickness), allowance, np.nan)
+    even, volume = np.where(np.isfinite(built.thickness), allowance, np.nan), allowance * built.area
     flat = replace(
         built,
         thickness=even,
         least=allowance,
         mean=allowance,
         most=allowance,
-        volume=cubic_metres(allowance * built.area, 0.0),
+        volume=cubic_metres(volume, 0.0),
+        low=volume,
+        high=volume,
+        order=volume,
         notes=(),
     )
     system = load_system(finish.system or DEFAULT_SYSTEM)

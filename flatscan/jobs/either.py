@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from flatscan.core.model import WallObject
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import metres
+from flatscan.core.quantity import cubic_metres, metres
 from flatscan.jobs.results import Check, Either, Seen, Survey
 from flatscan.verdict import OUTSIDE, UNDECIDED, WITHIN, Criterion, Verdict
 
@@ -110,7 +110,9 @@ def planned_both_ways(found: Survey, again: Callable[[Seen], Survey]) -> Survey:
         objects=tuple(sorted(doubtful)),
         mean=metres(one.mean),
         volume=one.volume,
+        order=cubic_metres(one.ordered),
         other_mean=metres(two.mean),
         other_volume=two.volume,
+        other_order=cubic_metres(two.ordered),
     )
     return replace(found, notes=(said, *found.notes))

@@ -21,6 +21,7 @@ from flatscan.plan.coats import bags_per_m3, bands, combined_order
 from flatscan.plan.face import clashes, read_items, shows
 from flatscan.plan.finish import PlaneOptions, place
 from flatscan.plan.hacking import hacking_plan
+from flatscan.plan.highest import errors_of
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
 from flatscan.plan.lows import find_lows, find_ridges, lows_from_readings, read_hand_readings
 from flatscan.plan.other_planes import RoomPlan, RoomWall, choices, place_room, turn_parallel_to, turn_square_to
@@ -75,12 +76,14 @@ def plan(looked: Looked, finish: Finishing, progress: Progress = silent) -> Plan
     wall, smooth = looked.wall, looked.relief
     # a scan's plane is measured from the foot of the wall's own fit, a laser's from the laser plane
     foot = float(looked.shape.plane[0]) if smooth.laser is None else smooth.laser
-    build_up = place(smooth, wall, options=finish.plane, foot=foot)
+    errors = errors_of(smooth, wall)
+    face = replace(finish.plane, background=finish.order.background)
+    build_up = place(smooth, wall, options=face, foot=foot, errors=errors)
     signs = stops(smooth, wall, looked.shape, build_up, seen=finish.seen)
     order = replace(finish.order, strict=finish.system is not None)
     take = take_off(build_up, smooth, system, options=order, stops=signs)
     hacking = replace(finish.hacking, bags_per_m3=bags_per_m3(system))
-    cuts = hacking_plan(smooth, wall, plane=finish.plane, options=hacking, standing=signs)
+    cuts = hacking_plan(smooth, wall, plane=face, options=hacking, standing=signs, errors=errors)
     return Planned(
         build_up=build_up,
         take_off=take,

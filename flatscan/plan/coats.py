@@ -12,7 +12,7 @@ from flatscan.core.errors import Infeasible
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import Quantity, days, hours, metres, share
+from flatscan.core.quantity import days, hours, metres, share
 from flatscan.core.units import to_mm
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.systems import Coat, System, available, batch, load
@@ -25,6 +25,8 @@ _IN_DAYS, _DRIES = 48.0, 0.010
 Rate = tuple[float, float]
 # half the width of a rectangular range over its standard uncertainty (JCGM 100:2008, 4.3.7)
 _ROOT3 = math.sqrt(3.0)
+# of a normal error: both ends of 95 %, and what covers 90 %
+_K95, _K90 = 1.960, 1.282
 # what sand is sold by
 LOOSE = "m3 loose"
 
@@ -212,9 +214,10 @@ class CoatLayer:
 
 @dataclass(frozen=True, slots=True)
 class OrderLine:
-    """One product to order: kg after waste, the range of bags with its consumption and the survey's ±, and the order.
+    """One product to order: kg after waste, the 95 % range of bags by consumption and survey, and the order.
 
-    ``unit`` is what it is sold by: a bag of its size, or loose volume, which is ordered in m3 instead of bags.
+    ``wanted`` is enough nine times in ten, and ``order`` that rounded up. ``unit`` is what it is sold by: a bag of its
+    size, or loose volume, which is ordered in m3 instead of bags.
     """
 
     product: str
@@ -222,6 +225,7 @@ class OrderLine:
     kg: float | None
     low: float
     high: float
+    wanted: float
     order: float
 
     @property
@@ -261,44 +265,48 @@ def order_of(
     layers: tuple[CoatLayer, ...],
     passes: tuple[Pass, ...],
     area: Array,
-    volume: Quantity,
+    build_up: BuildUp,
     waste: float,
     rate: Rate | None = None,
 ) -> tuple[OrderLine, ...]:
-    """One line a product, rounded up once: the upper end of consumption and survey together is what to order."""
+    """One line a product, rounded up once: what consumption and survey together are enough for nine times in ten."""
     lines: list[OrderLine] = []
     for product in dict.fromkeys(layer.product for layer in layers):
         mine = [(layer, p) for layer, p in zip(layers, passes, strict=True) if layer.product == product]
         placed = sum(float((p.thickness * area).sum()) for _, p in mine)
         coat = mine[0][1].coat
-        wide = 1.645 * _relative_u([p for _, p in mine], placed, volume, rate)
+        ends = _ends([p for _, p in mine], placed, build_up, rate)
         bags = [layer.bags for layer, _ in mine if layer.bags is not None]
         size = coat.mix.bag if coat.mix else coat.bag
         if bags and size:
             # by these words a shop sells it and a site adds it up: the kg printed on the bag, also on sheets in inches
             name = f"{product}: binder" if coat.mix else product
-            lines.append(_line(name, f"{size:g} kg bag", sum(bags) * size, sum(bags), wide))
+            lines.append(_line(name, f"{size:g} kg bag", sum(bags) * size, sum(bags), ends))
         if coat.mix:
             sand = batch(placed, coat.mix).sand * (1 + waste)
-            lines.append(_line(f"{product}: sand", LOOSE, None, sand, wide))
+            lines.append(_line(f"{product}: sand", LOOSE, None, sand, ends))
     return tuple(lines)
 
 
-def _relative_u(passes: list[Pass], placed: float, volume: Quantity, rate: Rate | None) -> float:
-    """Relative u of a product's amount: consumption (rectangular) and the survey's volume (JCGM 100:2008, 5.1.6).
+def _ends(passes: list[Pass], placed: float, build_up: BuildUp, rate: Rate | None) -> tuple[float, float, float]:
+    """Low, high and order of a product over its mean: consumption (rectangular) and survey, added in squares.
 
-    Only the base coats carry the volume's, since the others are the same everywhere. Binder and sand go by volume
-    placed, so the spread of the mortar's weight does not move them.
+    See JCGM 100:2008, 5.1.6. Only the base coats carry the survey's doubt, since the others are the same everywhere.
+    Binder and sand go by volume placed, so the spread of the mortar's weight does not move them.
     """
     low, high = _rate(passes[0].coat, rate)
     spread = 0.0 if passes[0].coat.mix else (high - low) / (high + low) / _ROOT3
-    moves = volume.u is not None and placed > 0 and any(p.coat.nominal is None for p in passes)
-    return math.hypot(spread, (volume.u or 0.0) / placed if moves else 0.0)
+    likely = build_up.volume.value
+    moves = placed > 0 and any(p.coat.nominal is None for p in passes)
+    known = [likely if end is None else end for end in (build_up.low, build_up.high, build_up.order)]
+    off = [abs(end - likely) / placed if moves else 0.0 for end in known]
+    wide = [math.hypot(k * spread, part) for k, part in zip((_K95, _K95, _K90), off, strict=True)]
+    return max(0.0, 1 - wide[0]), 1 + wide[1], 1 + wide[2]
 
 
-def _line(product: str, unit: str, kg: float | None, mean: float, wide: float) -> OrderLine:
-    low, high = mean * max(0.0, 1 - wide), mean * (1 + wide)
-    return OrderLine(product, unit, kg, low, high, _rounded(high, unit))
+def _line(product: str, unit: str, kg: float | None, mean: float, ends: tuple[float, float, float]) -> OrderLine:
+    low, high, wanted = (mean * end for end in ends)
+    return OrderLine(product, unit, kg, low, high, wanted, _rounded(wanted, unit))
 
 
 def _rounded(amount: float, unit: str) -> float:
@@ -318,16 +326,16 @@ def combined_order(orders: Iterable[tuple[OrderLine, ...]]) -> tuple[OrderLine, 
         old = sums.get((line.product, line.unit))
         if old is not None:
             kg = None if line.kg is None or old.kg is None else old.kg + line.kg
-            line = replace(old, kg=kg, low=old.low + line.low, high=old.high + line.high)  # noqa: PLW2901
+            ends = {name: getattr(old, name) + getattr(line, name) for name in ("low", "high", "wanted")}
+            line = replace(old, kg=kg, **ends)  # noqa: PLW2901
         sums[line.product, line.unit] = line
-    return tuple(replace(line, order=_rounded(line.high, line.unit)) for line in sums.values())
+    return tuple(replace(line, order=_rounded(line.wanted, line.unit)) for line in sums.values())
 
 
 def bags_of(order: tuple[OrderLine, ...]) -> tuple[int, tuple[float, float]] | None:
-    """Whole bags to order and their range over all products sold by the bag; None where there are none."""
+    """Whole bags to order and their 95 % range over all products sold by the bag; None where there are none."""
     bags = [line for line in order if line.in_bags]
     if not bags:
         return None
-    least = sum(_rounded(line.low, line.unit) for line in bags)
-    most = sum(line.order for line in bags)
-    return int(most), (float(least), float(most))
+    least, most = (sum(_rounded(getattr(line, end), line.unit) for line in bags) for end in ("low", "high"))
+    return int(sum(line.order for line in bags)), (float(least), float(most))

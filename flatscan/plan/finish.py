@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from flatscan.core.errors import BadValue, TooFewPoints
+from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, cubic_metres, metres, share, slope
-from flatscan.plan.program import Contact, Held, Problem, Solution, best_plane, reduced
-from flatscan.plan.volume import volume_doubt
+from flatscan.plan.highest import Errors, Rise, errors_of
+from flatscan.plan.program import Contact, Held, Problem, Solution, least_plane, reduced, worthwhile
+from flatscan.plan.surface import Surface, surface_of
+from flatscan.plan.volume import Doubt, volume_doubt
 
-# one-sided 95 % of a normal error: cover is asked of the wall as it may be, not as it was read (methods/finish-plane 2)
-K_COVER = 1.645
 # how far around a fixed point the wall beside it is taken from, where it is given as proud of the wall
 _BESIDE = 0.15
 # the share of the volume that a slope must save (methods/finish-plane 5)
@@ -45,9 +45,10 @@ class FinishPlane:
 class BuildUp:
     """Thickness (rows, cols) [m] from wall to finish plane along its normal, and its totals [m, m3].
 
-    ``contacts`` are the places the plane rests on with the share each decides; ``u_parts`` the standard
-    uncertainties [m3] that make up the volume's, by name; ``notes`` what is worth saying of it. ``area`` [m2] is
-    the net area the volume stands on.
+    ``low`` to ``high`` [m3] is a 95 % interval of the true volume, ``order`` [m3] is enough nine times in ten; None
+    where they cannot be known. ``contacts`` are the places the plane rests on with the share each decides, ``notes``
+    what is worth saying of it. ``area`` [m2] is the net area the volume stands on, and ``lowered`` [m] how far the
+    plane stands under the highest of the measured values, which are likely too proud by that.
     """
 
     plane: FinishPlane
@@ -57,9 +58,17 @@ class BuildUp:
     most: float
     volume: Quantity
     contacts: tuple[Contact, ...] = ()
-    u_parts: tuple[tuple[str, float | None], ...] = ()
     notes: tuple[Note, ...] = ()
     area: float = 0.0
+    low: float | None = None
+    high: float | None = None
+    order: float | None = None
+    lowered: float = 0.0
+
+    @property
+    def ordered(self) -> float:
+        """Volume to order [m3] before waste: the best estimate where nothing says how far that may be off."""
+        return self.volume.value if self.order is None else self.order
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +93,8 @@ class PlaneOptions:
 
     ``turn`` and ``lean`` are the slopes wanted (0: plumb, and along the wall's own line), ``turn_up_to`` and
     ``lean_up_to`` how far the plane may depart from them for the sake of less material. ``worth`` is the share of
-    the volume a departure must save.
+    the volume a departure must save. ``background`` is what the wall is of, in a word: what may stand proud between
+    stations hangs on it.
     """
 
     least: float = 0.005
@@ -95,6 +105,7 @@ class PlaneOptions:
     lean: float = 0.0
     fixed: tuple[FixedPoint, ...] = ()
     worth: float = WORTH
+    background: str = ""
 
     def __post_init__(self) -> None:
         numbers = {"least": self.least, "lean_up_to": self.lean_up_to, "turn_up_to": self.turn_up_to}
@@ -130,37 +141,6 @@ class PlaneOptions:
                 )
 
 
-@dataclass(frozen=True, eq=False)
-class Surface:
-    """The measured cells or stations of a relief as flat arrays: place, offset, random u and owned area."""
-
-    x: Array
-    y: Array
-    z: Array
-    u: Array
-    area: Array
-
-    @property
-    def centre(self) -> tuple[float, float]:
-        """Area centroid [m]."""
-        return float(np.average(self.x, weights=self.area)), float(np.average(self.y, weights=self.area))
-
-
-def surface_of(relief: Relief) -> Surface:
-    """Flat arrays of all valid cells; raises `TooFewPoints` where none was measured."""
-    if not relief.valid.any() or float(relief.area[relief.valid].sum()) <= 0:
-        raise TooFewPoints(
-            "wall",
-            "no measured place that owns any area",
-            needed="at least one reading on the wall",
-            remedy="Check the outline, the openings and the region",
-        )
-    across, upward = relief.places
-    keep = relief.valid
-    u = np.where(np.isfinite(relief.u[keep]), relief.u[keep], 0.0)
-    return Surface(across[keep], upward[keep], relief.offset[keep], u, relief.area[keep])
-
-
 def _held(options: PlaneOptions, surface: Surface) -> tuple[Held, ...]:
     """Fixed points as height ranges; one given beside the wall is measured from the wall within 150 mm of it."""
     places = []
@@ -174,13 +154,13 @@ def _held(options: PlaneOptions, surface: Surface) -> tuple[Held, ...]:
     return tuple(places)
 
 
-def need_of(surface: Surface, options: PlaneOptions) -> Array:
-    """Height (n,) the plane must reach over each cell [m]: the wall as it may be, plus the least cover."""
-    return surface.z + K_COVER * surface.u + options.least
+def need_of(surface: Surface, options: PlaneOptions, lowered: float = 0.0) -> Array:
+    """Height (n,) the plane must reach over each cell [m]: the wall, ``lowered`` [m], plus the least cover."""
+    return surface.z - lowered + options.least
 
 
 def problem_of(surface: Surface, options: PlaneOptions) -> Problem:
-    """The linear program of these cells and options: cover over z + 1.645 u, cap over z."""
+    """The linear program of these cells and options: cover and cap over the wall as measured."""
     problem = Problem(
         surface.x,
         surface.y,
@@ -222,62 +202,95 @@ def _turn(turn: float) -> Note:
     return note("plan.turned-in" if turn > 0 else "plan.turned-out", turn=slope(abs(turn)))
 
 
-def measure(relief: Relief, plane: FinishPlane) -> tuple[Array, Array, float]:
-    """Thickness map along the plane's normal [m], z distance of the valid cells [m], and the net volume [m3].
+@dataclass(frozen=True, eq=False)
+class Settled:
+    """A plane on its contacts, and what errors make it ``rise`` before it was lowered by that.
+
+    ``deep`` (n,) [m] is its distance from each place, nowhere under the cover.
+    """
+
+    found: Solution
+    rise: Rise
+    deep: Array
+
+
+def settle(surface: Surface, options: PlaneOptions, errors: Errors, problem: Problem | None = None) -> Settled:
+    """The plane of least volume over the best estimate of the wall's highest spots (methods/finish-plane 2).
+
+    ``problem`` is the one to solve where its freedoms are settled already. Raises `Infeasible` as `least_plane`.
+    """
+    if problem is None:
+        found, problem = worthwhile(problem_of(surface, options))
+    else:
+        found = least_plane(problem)
+    over = found.mean_over(problem) - options.least
+    rise = errors.rise(surface.z, problem, found).with_usual(over)
+    if rise.mean > 0:
+        found = least_plane(replace(problem, need=problem.need - rise.mean))
+    face = found.offset + found.turn * surface.x + found.lean * surface.y
+    return Settled(found, rise, coat_under(face, surface.z, surface.area, options.least))
+
+
+def coat_under(face: Array, z: Array, area: Array, least: float) -> Array:
+    """Distance (n,) [m] from places at heights ``z`` to a ``face`` (n,) that stands on the likely highest spot.
+
+    Where a place stands prouder than that it has the ``least`` cover: what is over is error. All places together must
+    not get thicker by this, so what they have over the cover shrinks until the mean is that of face less wall.
+    """
+    bare = face - z
+    covered = np.maximum(bare, least)
+    mean, wanted = (float(np.average(part, weights=area)) for part in (covered, bare))
+    if mean <= wanted or mean <= least:
+        return covered
+    return np.asarray(least + max(wanted - least, 0.0) / (mean - least) * (covered - least), dtype=np.float64)
+
+
+def place(
+    relief: Relief, wall: Wall, *, options: PlaneOptions | None = None, foot: float = 0.0, errors: Errors | None = None
+) -> BuildUp:
+    """Finish plane of least volume under the options, and the build-up it asks for (methods/finish-plane 1).
+
+    ``foot`` [m] is z of the plane ``at_left_foot`` is measured from, ``errors`` those of the relief if they are drawn
+    already. Raises `Infeasible` naming which fixed point or hump conflicts with which hollow and by how much, and
+    `TooFewPoints` where nothing was measured.
+    """
+    options = options or PlaneOptions()
+    surface = surface_of(relief)
+    settled = settle(surface, options, errors or errors_of(relief, wall))
+    found = settled.found
+    plane = FinishPlane(found.offset, found.turn, found.lean, found.offset - foot, _rule(found, options))
+    return build_up(relief, wall, plane, settled, options)
+
+
+def build_up(relief: Relief, wall: Wall, plane: FinishPlane, settled: Settled, options: PlaneOptions) -> BuildUp:
+    """Build-up under a plane that was settled.
 
     Thickness times the area of the (leaning) plane equals z distance times the wall's upright area, so the volume is
     summed from the latter and is exact. Cells without a reading take the mean of the measured ones by their area.
     """
-    across, upward = relief.places
-    distance = plane.at(across, upward) - relief.offset
-    thickness = np.where(relief.valid, distance / math.sqrt(1 + plane.turn**2 + plane.lean**2), np.nan)
-    deep = distance[relief.valid]
-    mean = float(np.average(deep, weights=relief.area[relief.valid]))
-    return thickness, deep, mean * relief.net_area
-
-
-def place(relief: Relief, wall: Wall, *, options: PlaneOptions | None = None, foot: float = 0.0) -> BuildUp:
-    """Finish plane of least volume under the options, and the build-up it asks for (methods/finish-plane 1).
-
-    ``foot`` [m] is z of the plane ``at_left_foot`` is measured from. Raises `Infeasible` naming which fixed point or
-    hump conflicts with which hollow and by how much, and `TooFewPoints` where nothing was measured.
-    """
-    options = options or PlaneOptions()
-    surface = surface_of(relief)
-    problem = problem_of(surface, options)
-    found = best_plane(problem)
-    plane = FinishPlane(found.offset, found.turn, found.lean, found.offset - foot, _rule(found, options))
-    return build_up(relief, wall, plane, problem=problem, contacts=found.contacts)
-
-
-def build_up(
-    relief: Relief,
-    wall: Wall,
-    plane: FinishPlane,
-    *,
-    problem: Problem | None = None,
-    contacts: tuple[Contact, ...] = (),
-) -> BuildUp:
-    """Build-up under a given plane; with the ``problem`` it solves, the volume's uncertainty follows its freedoms."""
-    thickness, deep, volume = measure(relief, plane)
-    doubt = volume_doubt(relief, wall, deep, problem, contacts)
+    thickness = np.full(relief.offset.shape, np.nan)
+    thickness[relief.valid] = settled.deep / math.sqrt(1 + plane.turn**2 + plane.lean**2)
+    weights = relief.area[relief.valid]
     solid = thickness[relief.valid]
-    mean = float(np.average(solid, weights=relief.area[relief.valid]))
+    doubt: Doubt = volume_doubt(relief, wall, settled.deep, settled.rise, options.least, options.background)
     notes = list(doubt.notes)
-    unread = 1 - float(relief.area[relief.valid].sum()) / relief.net_area
+    unread = 1 - float(weights.sum()) / relief.net_area
     if unread > 5e-4:
         notes.insert(0, note("plan.not-measured", share=share(unread)))
     return BuildUp(
         plane,
         thickness,
         float(solid.min()),
-        mean,
+        float(np.average(solid, weights=weights)),
         float(solid.max()),
-        cubic_metres(volume, doubt.u),
-        contacts,
-        doubt.parts,
+        cubic_metres(float(np.average(settled.deep, weights=weights)) * relief.net_area, doubt.u),
+        settled.found.contacts,
         tuple(notes),
         relief.net_area,
+        doubt.low,
+        doubt.high,
+        doubt.order,
+        settled.rise.mean,
     )
 
 

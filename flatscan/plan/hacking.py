@@ -11,10 +11,12 @@ from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Caution, Note, note
 from flatscan.core.quantity import metres, share
-from flatscan.plan.finish import PlaneOptions, Surface, need_of, problem_of, surface_of
+from flatscan.plan.finish import PlaneOptions, Settled, coat_under, need_of, problem_of, settle
+from flatscan.plan.highest import Errors, errors_of
 from flatscan.plan.humps import HumpOptions, Humps, find_humps
-from flatscan.plan.program import Solution, least_plane, worthwhile
+from flatscan.plan.program import Solution, worthwhile
 from flatscan.plan.stops import HACKING
+from flatscan.plan.surface import Surface, surface_of
 
 # a last hump that saves less than this share of the volume is not worth a line
 _WORTH_LISTING = 1e-3
@@ -25,7 +27,7 @@ class Hack:
     """One hump to cut, in the order in which humps govern; savings are cumulative, refill included [m, m2, m3].
 
     ``cut`` and ``area`` are what this hump takes when the whole list is cut, and ``cut_so_far`` its depth when only it
-    and those before it are: cutting less would leave it in the way of the next. Depths hold 1.645 u, as the cover does.
+    and those before it are: cutting less would leave it in the way of the next. Depths are of the hump as measured.
     ``adds`` [m3] is what it saves beyond those before it; ``pays`` whether the list up to here is worth more than its
     cutting at the costs given, None without costs. ``width`` and ``height`` [m] bound the hump.
     """
@@ -92,17 +94,24 @@ class HackPlan:
 class Stage:
     """The wall with some humps cut: plane, depth of cut (n,) [m], volume left to fill and volume cut [m3]."""
 
-    found: Solution
+    settled: Settled
     depth: Array
     volume: float
     cut: float
+
+    @property
+    def found(self) -> Solution:
+        """The plane."""
+        return self.settled.found
 
 
 class Cutter:
     """Cuts hump after hump on the flat arrays of one wall and places the plane anew each time."""
 
-    def __init__(self, relief: Relief, wall: Wall, plane: PlaneOptions, options: HackOptions) -> None:
-        self.options, self.plane = options, plane
+    def __init__(
+        self, relief: Relief, wall: Wall, plane: PlaneOptions, options: HackOptions, errors: Errors | None = None
+    ) -> None:
+        self.options, self.plane, self.errors = options, plane, errors or errors_of(relief, wall)
         self.wall: Surface = surface_of(relief)
         self.humps: Humps = find_humps(relief, wall, options.humps)
         self.label = self.humps.label[relief.valid]
@@ -119,13 +128,15 @@ class Cutter:
         lowered = replace(self.wall, z=np.where(cuttable, self.wall.z - self.options.most, self.wall.z))
         held, turn, lean = self.uncut.held, self.uncut.turn_free, self.uncut.lean_free
         problem = replace(problem_of(lowered, self.plane), held=held, turn_free=turn, lean_free=lean)
-        found = least_plane(problem)
+        settled = settle(lowered, self.plane, self.errors, problem)
+        found = settled.found
         face = found.offset + found.turn * self.wall.x + found.lean * self.wall.y
+        # nothing is over-dug
         cut = np.where(cuttable, np.minimum(self.wall.z, face - self.plane.least), self.wall.z)
-        volume = float(((face - cut) * self.wall.area).sum()) * self.share
-        # what to cut is what may stand in the plane's way, so it holds the doubt that set the plane
+        deep = coat_under(face, cut, self.wall.area, self.plane.least)
+        volume = float((deep * self.wall.area).sum()) * self.share
         depth = np.where(cuttable, np.clip(need_of(self.wall, self.plane) - face, 0.0, self.options.most), 0.0)
-        return Stage(found, depth, volume, float((depth * self.wall.area).sum()))
+        return Stage(replace(settled, deep=deep), depth, volume, float((depth * self.wall.area).sum()))
 
     def index_of(self, x: float, y: float) -> int:
         """Flat index of the cell a contact stands on."""
@@ -223,6 +234,7 @@ def hacking_plan(
     plane: PlaneOptions | None = None,
     options: HackOptions | None = None,
     standing: tuple[Note, ...] = (),
+    errors: Errors | None = None,
 ) -> HackPlan:
     """Humps in the order in which they govern, what cutting 1..k saves, and why the list ends.
 
@@ -230,12 +242,13 @@ def hacking_plan(
 
     The plane is placed anew with humps 1..k lowered by the deepest cut within their patches; the cut surface is the
     lower of the wall and that plane less the least cover, so what is over-dug is never counted. Savings are V0 - Vk
-    [m3] before waste. Nothing is listed while a stop sign is ``standing``. `Infeasible` as `place`.
+    [m3] before waste. Nothing is listed while a stop sign is ``standing``; ``errors`` are those of the relief if they
+    are drawn already. `Infeasible` as `place`.
     """
     options, plane = options or HackOptions(), plane or PlaneOptions()
     if standing:
         return HackPlan((), note("plan.hacking-stopped", sign=standing[0]))
-    cutter = Cutter(relief, wall, plane, options)
+    cutter = Cutter(relief, wall, plane, options, errors)
     stages, chosen, hacks = [cutter.stage([])], [], []  # type: list[Stage], list[int], list[Hack]
     reason = note("plan.hacking-longest", count=options.longest)
     while len(hacks) < options.longest:

@@ -13,9 +13,11 @@ from flatscan.core.geometry import Array
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import degrees, slope
-from flatscan.plan.finish import WORTH, BuildUp, FinishPlane, PlaneOptions, build_up, place, problem_of, surface_of
+from flatscan.plan.finish import WORTH, BuildUp, FinishPlane, PlaneOptions, build_up, place, problem_of
 from flatscan.plan.hacking import Cutter, HackOptions
+from flatscan.plan.highest import Errors, errors_of
 from flatscan.plan.program import MM, Problem, Rows, rows_of
+from flatscan.plan.surface import surface_of
 from flatscan.plan.systems import System
 from flatscan.plan.takeoff import TakeOff, TakeOffOptions, take_off
 from flatscan.relief.shape import Shape
@@ -51,12 +53,15 @@ def choices(
     options: PlaneOptions | None = None,
     system: System | None = None,
     order: TakeOffOptions | None = None,
+    errors: Errors | None = None,
 ) -> tuple[Choice, ...]:
     """Plumb and parallel, lean allowed, turn allowed, follow the wall: least, mean, most, litres, bags and mm each.
 
     Least and most cover, fixed points and the wanted turn come from ``options``; where it allows no lean or turn of
     its own, 3 mm per m is allowed. A choice that fixed points or the most rule out stays in the list with its reason.
+    ``errors`` are those of the relief if they are drawn already.
     """
+    errors = errors or errors_of(relief, wall)
     base = replace(options or PlaneOptions(), lean_up_to=0.0, turn_up_to=0.0)
     lean = options.lean_up_to if options and options.lean_up_to > 0 else ALLOWED
     turn = options.turn_up_to if options and options.turn_up_to > 0 else ALLOWED
@@ -71,7 +76,7 @@ def choices(
     order = replace(order or TakeOffOptions(), strict=False)
     listed: list[Choice] = []
     for name, way, line in ways:
-        choice = _choice(name, relief, wall, way, line, system, order)
+        choice = _choice(name, relief, wall, way, line, system, order, errors)
         first = listed[0].build_up if listed else choice.build_up
         if first is not None and choice.build_up is not None:
             choice = replace(choice, saves=first.volume.value - choice.build_up.volume.value)
@@ -97,10 +102,11 @@ def _choice(
     line: float,
     system: System | None,
     order: TakeOffOptions,
+    errors: Errors,
 ) -> Choice:
     """One way to place the plane; its turn is counted from ``line`` [m per m]."""
     try:
-        built = place(relief, wall, options=way)
+        built = place(relief, wall, options=way, errors=errors)
     except Infeasible as error:
         # without its traceback, which would keep the arrays of every frame alive
         return Choice(name, None, None, 0.0, 0.0, None, error.with_traceback(None))
@@ -160,7 +166,7 @@ class ChosenHumps:
         was = self.uncut.plane
         foot = found.offset - was.offset + was.at_left_foot
         plane = FinishPlane(found.offset, found.turn, found.lean, foot, _rule_with_cuts(was.rule, len(numbers)))
-        built = build_up(relief, self.wall, plane, contacts=found.contacts)
+        built = build_up(relief, self.wall, plane, stage.settled, cutter.plane)
         cuts = tuple(float(stage.depth[cutter.label == number].max()) for number in numbers)
         return Chosen(relief, built, self.start - stage.volume, cuts, stage.cut)
 

@@ -350,3 +350,18 @@ def worthwhile(problem: Problem) -> tuple[Solution, Problem]:
 def best_plane(problem: Problem) -> Solution:
     """The plane of `worthwhile` alone."""
     return worthwhile(problem)[0]
+
+
+def mean_height(x: Array, y: Array, height: Array, problem: Problem, used: tuple[float, float]) -> float:
+    """Mean height [m] over the wall of the least plane over heights (n,) whose slopes may change by what is left.
+
+    ``used`` is how much of the problem's turn and lean [m per m] the heights have been relieved of already.
+    """
+    from scipy.optimize import linprog
+
+    bare = replace(problem, x=x, y=y, need=height, cap=None, held=(), turn=0.0, lean=0.0)
+    rows = surface_rows(bare, height, -1.0, "hump")
+    bounds: list[tuple[float | None, float | None]] = [(None, None)]
+    bounds += [((-f - u) * MM, (f - u) * MM) for f, u in zip((problem.turn_free, problem.lean_free), used, strict=True)]
+    found = linprog([1.0, 0.0, 0.0], A_ub=rows.matrix, b_ub=rows.limit, bounds=bounds, method="highs")
+    return float(found.x[0]) / MM

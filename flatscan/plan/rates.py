@@ -204,8 +204,8 @@ _Asked = tuple[Note, float, str, float]
 
 
 def _bags(take: TakeOff, grown: float) -> float:
-    """The order, or what the upper end of its range grows to where more has to be made up."""
-    return float(sum(math.ceil(line.high * grown - 1e-9) for line in take.order if line.in_bags))
+    """The order, or what it grows to where more has to be made up."""
+    return float(sum(math.ceil(line.wanted * grown - 1e-9) for line in take.order if line.in_bags))
 
 
 def _lines(

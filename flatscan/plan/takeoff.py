@@ -27,9 +27,10 @@ _WORKDAY = 8.0
 class TakeOff:
     """The order for one wall; ``bags`` is rounded up once, after waste; ``stops`` are the stop signs that fire.
 
-    ``bags_range`` holds whole bags, about 90 % sure, up to the order. ``lead`` is what stands first. Where the coats do
-    not reach, the ``notes`` hold the error that says why. ``weight`` [kg] and ``weight_worst`` [kg/m2] are added to the
-    wall once set; ``weight_wet`` before. ``volume`` is (low, high) [m3] where old plaster comes off, else None.
+    ``bags_range`` holds whole bags from the low to the high end of their 95 % range; the order covers nine in ten.
+    ``lead`` is what stands first. Where the coats do not reach, the ``notes`` hold the error that says why. ``weight``
+    [kg] and ``weight_worst`` [kg/m2] are added to the wall once set; ``weight_wet`` before. ``volume`` is (low, high)
+    [m3] where old plaster comes off, else None.
     ``visits`` counts trips, ``passes`` coats, and ``timeline`` is the order of work with its waits.
     """
 
@@ -153,12 +154,12 @@ def _ordered(plain: TakeOff, build_up: BuildUp, relief: Relief, system: System, 
     area = relief.area[relief.valid] * (build_up.area / float(relief.area[relief.valid].sum()))
     passes = split(system, build_up.thickness[relief.valid])
     layers = tuple(layer_of(p, area, plain.waste_share, options.rate) for p in passes)
-    order = order_of(layers, passes, area, build_up.volume, plain.waste_share, options.rate)
+    order = order_of(layers, passes, area, build_up, plain.waste_share, options.rate)
     bags = bags_of(order)
     days, visits = _time(build_up, system, passes)
     weight, worst, wet = _weight(passes, area)
     notes = [*_thin(build_up, system), *_mesh_note(build_up, system)]
-    if build_up.volume.u is None:
+    if build_up.order is None:
         notes.append(note("plan.bags-without-volume"))
     return replace(
         plain,
@@ -249,8 +250,9 @@ def _range(build_up: BuildUp, options: TakeOffOptions) -> tuple[float, float] | 
     """Volume [m3] where old plaster comes off: everything measured, plus the old plaster's thickness all over."""
     if options.surface != "comes-off":
         return None
-    low, high = options.old_plaster
-    return build_up.volume.value + low * build_up.area, build_up.volume.value + high * build_up.area
+    ends = [build_up.volume.value if end is None else end for end in (build_up.low, build_up.high)]
+    low, high = (end + off * build_up.area for end, off in zip(ends, options.old_plaster, strict=True))
+    return low, high
 
 
 def _lead(build_up: BuildUp, options: TakeOffOptions) -> Note:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from flatscan.core.geometry import Array, Frame, polygon_area
@@ -42,7 +44,8 @@ def from_stations(stations: Readings, common: CommonError, u_lean: float) -> tup
     missing = _missing_share(stations, x, y, outline)
     if missing:
         notes.append(note("relief.not-read", share=share(missing)))
-    return wall, _relief(x, y, offset, owned, stations.u, common, missing), tuple(notes)
+    relief = _relief(x, y, offset, owned, stations.u, common, missing)
+    return wall, replace(relief, highs=stations.highs), tuple(notes)
 
 
 def _extent(stations: Readings) -> tuple[tuple[float, float], tuple[float, float], list[Note]]:

@@ -9,12 +9,13 @@ import textwrap
 from collections.abc import Iterator
 
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import Quantity, cubic_metres, metres, share
+from flatscan.core.quantity import cubic_metres, metres, share
 from flatscan.jobs import Change, Lows, Result, SetOut, Survey, Tested, gaps_in, verdict_in
 from flatscan.report.reporting import report_of, short_cautions
 from flatscan.report.say import Said, finished, say
 from flatscan.report.sections.change_section import agreement_note, typical_limit
 from flatscan.report.sections.gap_section import titled
+from flatscan.report.sections.plan_section import litres
 from flatscan.report.sections.seen_section import signed, wall_name
 from flatscan.straightedge.gaps import Gaps
 from flatscan.verdict import Criterion, Verdict, conformance
@@ -48,7 +49,7 @@ def _client(result: Result) -> Iterator[Said]:
         yield note("explain.largest-gap", rule=metres(gaps.rule), gap=metres(gaps.worst.value, gaps.worst.u))
     if isinstance(result, (Survey, SetOut)):
         built = result.plan.build_up
-        volume = Quantity(built.volume.value, built.volume.u, "m3")
+        volume = litres(built.volume, built.low, built.high, built.order)
         yield note("explain.takes", least=metres(built.least), most=metres(built.most), volume=volume)
     if isinstance(result, Change):
         yield _came_on(result)

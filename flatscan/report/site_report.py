@@ -19,7 +19,7 @@ from flatscan.core.quantity import Quantity, share
 from flatscan.plan.stops import WET_CEMENT
 from flatscan.report.say import Said, say
 from flatscan.report.sections.gap_section import ALL, decided
-from flatscan.report.sections.plan_section import with_spread
+from flatscan.report.sections.plan_section import litres
 from flatscan.report.tables import Cell, Column, Table, factor, unit_of
 
 _TEMPLATE = "site.html.j2"
@@ -30,7 +30,19 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _WALLS = (
     *("floor", "room", "name", "part", "number", "trade", "decision", "criterion", "value_mm", "upper_mm", "limit_mm"),
     *("over_limit", "gap_mm", "u_gap_mm", "area_m2", "covered_share", "system", "mean_mm", "most_mm", "volume_l"),
-    *("u_volume_l", "bags_low", "bags_high", "days", "price", "stops", "file", "sheets", "error"),
+    *(
+        "volume_low_l",
+        "volume_high_l",
+        "order_l",
+        "bags_low",
+        "bags_high",
+        "days",
+        "price",
+        "stops",
+        "file",
+        "sheets",
+        "error",
+    ),
 )
 _ORDER = (
     Column("product", "product"),
@@ -146,9 +158,13 @@ def _measured(length: Quantity | None) -> Note:
 
 
 def _volume(row: dict[str, Any]) -> Note:
-    """The volume of a row with its ±, as far as both are known."""
+    """The volume of a row with what to order of it, as far as both are known."""
     volume = _quantity(row, "volume_l")
-    return note("report.unknown") if volume is None else with_spread(volume)
+    if volume is None:
+        return note("report.unknown")
+    ends = (_quantity(row, key) for key in ("volume_low_l", "volume_high_l", "order_l"))
+    low, high, order = (None if end is None else end.value for end in ends)
+    return litres(volume, low, high, order)
 
 
 def site_page(summary: dict[str, Any], units: str) -> str:

@@ -18,6 +18,7 @@ SCHEMA = 1
 NOT_JUDGED = "not judged"
 # worst first
 DECISIONS = ("outside", "undecided", NOT_JUDGED, "within")
+_VOLUMES = ("volume_l", "volume_low_l", "volume_high_l", "order_l")
 _NOTES = (note("site.sums-together"), note("site.rounded-once"))
 
 
@@ -94,7 +95,7 @@ def _row(record: Record) -> dict[str, Any]:
     row |= _worst_criterion(verdict, _said(record))
     row |= {"gap_mm": flat.get("gap_mm"), "u_gap_mm": flat.get("u_gap_mm"), "rule_mm": flat.get("rule_mm")}
     row |= {"area_m2": document["wall"]["area_m2"], "covered_share": document["wall"]["covered_share"]}
-    row |= {name: material.get(name) for name in ("system", "mean_mm", "most_mm", "volume_l", "u_volume_l")}
+    row |= {name: material.get(name) for name in ("system", "mean_mm", "most_mm", *_VOLUMES)}
     low, high = material.get("bags_range") or (None, None)
     row |= {"bags_low": low, "bags_high": high, "days": material.get("days"), "price": material.get("price")}
     row |= {"hacking_saves_l": max((hack["saves_l"] for hack in document.get("hacking") or []), default=0.0)}
@@ -142,7 +143,7 @@ def _counted(rows: Sequence[dict[str, Any]]) -> dict[str, int]:
 
 
 def _totals(walls: Sequence[dict[str, Any]], failed: Sequence[dict[str, Any]]) -> dict[str, Any]:
-    sums = {name: _sum(walls, name) for name in ("area_m2", "volume_l", "u_volume_l", "days", "price")}
+    sums = {name: _sum(walls, name) for name in ("area_m2", *_VOLUMES, "days", "price")}
     return _counted(walls) | {"failed": len(failed)} | sums
 
 
@@ -154,7 +155,7 @@ def _groups(rows: Sequence[dict[str, Any]], *names: str) -> dict[tuple[Any, ...]
 
 
 def _by_system(walls: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
-    names = ("area_m2", "volume_l", "u_volume_l", "bags_low", "bags_high", "days", "price")
+    names = ("area_m2", *_VOLUMES, "bags_low", "bags_high", "days", "price")
     return [
         {"system": system, "walls": len(rows)} | {name: _sum(rows, name) for name in names}
         for (system,), rows in _groups(walls, "system").items()

@@ -133,7 +133,7 @@ def _said(found: jobs.SiteWall, full: Report) -> WallSaid:
 def _order(found: jobs.Survey) -> list[dict[str, Any]]:
     """The order in full precision, so that walls can be added up and rounded once."""
     lines: tuple[OrderLine, ...] = found.plan.take_off.order
-    names = ("product", "unit", "kg", "low", "high", "order")
+    names = ("product", "unit", "kg", "low", "high", "wanted", "order")
     return [{name: getattr(line, name) for name in names} for line in lines]
 
 

@@ -8,6 +8,8 @@ from flatscan import capture
 from flatscan.capture.grid_checks import expected_readings
 from flatscan.capture.offset_grid import FORMAT, head_lines
 from flatscan.core.errors import BadTable, BadValue, UnitsUnknown
+from flatscan.core.warp import CommonError
+from flatscan.relief.laser_stations import from_stations
 from flatscan.report.say import say
 
 HEAD = "units, mm\nsense, big = hollow\nwidth, 4 m\nheight, 2.7 m\ncontrol, 80, 80\n\n"
@@ -323,3 +325,26 @@ def test_what_a_reading_should_be_does_not_depend_on_which_way_round_the_wall_is
     expected = expected_readings(x, y, reading)
     for turned in ((4.0 - x, y), (x, 2.4 - y), (y, x)):
         assert_allclose(expected_readings(*turned, reading), expected, atol=1e-6)
+
+
+def test_swept_high_spots_count_as_stations_and_are_counted(read):
+    """Two spots that a straightedge found between the stations, one in its own unit; the sense is the table's."""
+    lines = "high, 1.55, 1.2 m, 72\nhigh:, 2600 mm, 0.4, 7.1 cm\n"
+    stations = read(table(FLAT, head=HEAD.replace("control", lines + "control")))
+    assert stations.highs == 2
+    assert stations.origin.points == 18
+    assert_allclose(
+        np.stack([stations.x, stations.y, stations.offset])[:, -2:].T, [[1.55, 1.2, -0.072], [2.6, 0.4, -0.071]]
+    )
+    assert read(table(FLAT)).highs == 0
+    _, relief, _ = from_stations(stations, CommonError(0.0), 0.0)
+    assert relief.highs == 2
+    assert_allclose(relief.offset[relief.valid].max(), -0.071)
+
+
+def test_a_high_spot_left_blank_is_none_and_half_a_one_is_an_error(read):
+    assert read(table(FLAT, head=HEAD.replace("control", "high, -, -, -\ncontrol"))).highs == 0
+    with pytest.raises(BadTable, match=r"line 5.*high needs a place and its reading, found 2 cells"):
+        read(table(FLAT, head=HEAD.replace("control", "high, 1.5, 72\ncontrol")))
+    with pytest.raises(BadTable, match=r"lies outside the wall"):
+        read(table(FLAT, head=HEAD.replace("control", "high, 9, 1.2, 72\ncontrol")))

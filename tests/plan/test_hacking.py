@@ -8,6 +8,7 @@ from flatscan.core.errors import BadValue
 from flatscan.plan.finish import PlaneOptions, place
 from flatscan.plan.hacking import HackOptions, hacking_plan, hacks
 from flatscan.plan.humps import find_humps, under_humps
+from flatscan.plan.other_planes import ChosenHumps
 from flatscan.plan.stops import SEEN
 from flatscan.report.say import say
 
@@ -167,11 +168,25 @@ def test_where_more_cutting_stops_paying(build):
     assert [hack.pays for hack in plan.hacks] == [False, False, True]
 
 
-def test_depths_hold_the_doubt_that_set_the_plane(build):
-    """u 0.4 mm on an 8 mm nib: the plane stands 0.658 mm further out, and the nib is cut by all its 8 mm."""
-    relief = build.cells(4.0, 2.5, lambda x, y: nib(x, y, (1.5, 1.3), 0.2, 0.008), u=0.0004)
-    (hack,) = hacks(relief, build.wall(4.0, 2.5))
-    assert_allclose(hack.cut, 0.008, rtol=1e-9)
+def test_savings_are_differences_of_the_same_volume(build):
+    """0.4 mm of noise on a wall with two nibs: V0 is the build-up's own volume, V1 and V2 those of the wall as cut."""
+    relief = build.cells(
+        4.0,
+        2.5,
+        lambda x, y: nib(x, y, (1.5, 1.3), 0.2, 0.008) + nib(x, y, (3.0, 0.8), 0.2, 0.005),
+        u=0.0004,
+        seed=8,
+    )
+    wall = build.wall(4.0, 2.5)
+    uncut, listed = place(relief, wall), hacks(relief, wall)
+    chosen = ChosenHumps(relief, wall, uncut)
+    assert_allclose(chosen.start, uncut.volume.value, rtol=1e-12)
+    for count, hack in enumerate(listed, 1):
+        made = chosen.with_cut([(h.x, h.y) for h in listed[:count]])
+        assert_allclose(uncut.volume.value - made.build_up.volume.value, hack.saves, rtol=1e-9)
+    # the flat wall takes 50 litres, and the first nib makes it 130
+    assert_allclose(listed[-1].saves, 0.080, rtol=0.06)
+    assert_allclose(listed[0].cut, 0.008, atol=0.0013)
 
 
 def test_one_station_stands_out(build):

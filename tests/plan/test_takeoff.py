@@ -26,15 +26,17 @@ def flat(build):
 def test_gypsum_by_hand(flat):
     """10 mm undercoat at 0.75: 75 kg + 10 % = 82.5 kg = 3.3 bags; 2 mm finish at 1.145: 22.9 kg, 1.0076 bags.
 
-    Consumption 0.67-0.83 is rectangular: u = 0.08 / 0.75 / sqrt 3 = 6.16 %, so 3.3 (1 +- 1.645 x 6.16 %).
+    Consumption 0.67-0.83 is rectangular: u = 0.08 / 0.75 / sqrt 3 = 6.16 %, so 3.3 (1 +- 1.96 x 6.16 %),
+    and 3.3 (1 + 1.282 x 6.16 %) = 3.56 are enough nine times in ten.
     """
     relief, done = flat
     order = take_off(done, relief, load("gypsum-undercoat"))
     under, finish = order.coats
     assert_allclose([under.thickness, under.kg, under.bags], [0.010, 75.0, 3.3], rtol=1e-9)
     assert_allclose([finish.thickness, finish.kg, finish.bags], [0.002, 22.9, 1.0076], rtol=1e-9)
-    wide = 1.645 * 0.08 / 0.75 / np.sqrt(3)
-    assert_allclose([order.order[0].low, order.order[0].high], [3.3 * (1 - wide), 3.3 * (1 + wide)], rtol=1e-9)
+    u, line = 0.08 / 0.75 / np.sqrt(3), order.order[0]
+    ends = [3.3 * (1 + k * u) for k in (-1.96, 1.96, 1.282)]
+    assert_allclose([line.low, line.high, line.wanted], ends, rtol=1e-9)
     assert order.order[0].order == 4
     assert order.order[1].order == 2
     assert (order.bags, order.bags_range) == (6, (4, 6))  # low ends 2.97 and 0.92 are 3 and 1
@@ -46,12 +48,16 @@ def test_gypsum_by_hand(flat):
 def test_the_surveys_doubt_widens_the_range(flat):
     relief, done = flat
     sure = take_off(done, relief, load("one-coat-gypsum")).order[0]
-    assert sure.low == sure.high
-    doubtful = take_off(replace(done, volume=Quantity(0.120, 0.012)), relief, load("one-coat-gypsum")).order[0]
-    assert_allclose([doubtful.low, doubtful.high], [sure.low * (1 - 0.1645), sure.low * (1 + 0.1645)], rtol=1e-9)
-    unknown = take_off(replace(done, volume=Quantity(0.120, None)), relief, load("one-coat-gypsum"))
-    assert unknown.order[0].high == sure.high
-    assert any("± of the volume is not known" in say(note) for note in unknown.notes)
+    assert_allclose(sure.low, sure.high, rtol=1e-12)
+    less_sure = replace(done, low=0.108, high=0.156, order=0.138)
+    doubtful = take_off(less_sure, relief, load("one-coat-gypsum")).order[0]
+    assert_allclose(
+        [doubtful.low, doubtful.high, doubtful.wanted], [sure.low * part for part in (0.9, 1.3, 1.15)], rtol=1e-9
+    )
+    unsure = replace(done, volume=Quantity(0.120, None, "m3"), low=None, high=None, order=None)
+    unknown = take_off(unsure, relief, load("one-coat-gypsum"))
+    assert_allclose(unknown.order[0].high, sure.high, rtol=1e-12)
+    assert any("how far the volume may be off is not known" in say(note) for note in unknown.notes)
 
 
 def test_bags_round_up_once(flat):

@@ -93,7 +93,9 @@ def make_build_up(relief):
     volume = float(np.nansum(thickness * relief.area))
     plane = FinishPlane(0.018, 0.0, 0.0, 0.018, note("plan.plumb"))
     t = thickness[np.isfinite(thickness)]
-    return BuildUp(plane, thickness, float(t.min()), float(t.mean()), float(t.max()), Quantity(volume, 0.004))
+    least, mean, most = float(t.min()), float(t.mean()), float(t.max())
+    ends = {"low": volume - 0.006, "high": volume + 0.010, "order": volume + 0.007}
+    return BuildUp(plane, thickness, least, mean, most, Quantity(volume, 0.004, "m3"), **ends)
 
 
 def make_findings(command="survey", cell=0.01, **changes):
@@ -125,8 +127,8 @@ def make_findings(command="survey", cell=0.01, **changes):
 def make_take_off():
     coats = (CoatLayer("gypsum undercoat", 0.0134, 96.2, 4.2), CoatLayer("finish", 0.002, 18.8, 0.9))
     order = (
-        OrderLine("gypsum undercoat", "25 kg bag", 105.8, 3.6, 4.9, 5.0),
-        OrderLine("finish", "25 kg bag", 20.7, 0.8, 0.9, 1.0),
+        OrderLine("gypsum undercoat", "25 kg bag", 105.8, 3.6, 4.9, 4.6, 5.0),
+        OrderLine("finish", "25 kg bag", 20.7, 0.8, 0.9, 0.9, 1.0),
     )
     notes = (note("plan.mesh", over=metres(0.020)),)
     return TakeOff(

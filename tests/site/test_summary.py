@@ -39,7 +39,9 @@ def record(
         "mean_mm": 10.0,
         "most_mm": 14.0,
         "volume_l": volume,
-        "u_volume_l": 5.0,
+        "volume_low_l": volume - 5.0,
+        "volume_high_l": volume + 20.0,
+        "order_l": volume + 10.0,
         "bags_range": list(bags),
         "days": 0.5,
         "stops": [say(sign) for sign in signs],
@@ -52,6 +54,7 @@ def record(
         "verdict": verdict,
     }
     order = [{"product": system, "unit": "25 kg bag", "kg": 100.0, "low": bags[0], "high": bags[1], "order": 5.0}]
+    order[0]["wanted"] = bags[1] - 0.2
     head = {
         "schema": 1,
         "kind": "wall",
@@ -123,7 +126,9 @@ def test_totals_by_hand():
         1,
         0,
     ]
-    assert_allclose([totals["area_m2"], totals["volume_l"], totals["u_volume_l"], totals["days"]], [40, 550.5, 20, 2.0])
+    assert_allclose([totals["area_m2"], totals["days"]], [40, 2.0])
+    volumes = [totals[name] for name in ("volume_l", "volume_low_l", "volume_high_l", "order_l")]
+    assert_allclose(volumes, [550.5, 530.5, 630.5, 590.5])
     gypsum, lime = made["by_system"]
     assert (gypsum["system"], gypsum["walls"], lime["system"], lime["walls"]) == ("gypsum", 3, "lime", 1)
     assert_allclose([gypsum["volume_l"], gypsum["bags_low"], gypsum["bags_high"]], [450.5, 15.0, 18.5])
@@ -132,11 +137,11 @@ def test_totals_by_hand():
 
 
 def test_bags_are_rounded_up_once():
-    """4.3 + 9.9 + 4.3 = 18.5 bags wanted at most: 19, not 5 + 10 + 5 = 20."""
+    """4.1 + 9.7 + 4.1 = 17.9 bags are enough nine times in ten: 18, not 5 + 10 + 5 = 20."""
     made = summary.summed_up(SITE)
     order = {line["product"]: line for line in made["order"]}
-    assert order["gypsum"]["order"] == 19
-    assert order["lime"]["order"] == 3
+    assert order["gypsum"]["order"] == 18
+    assert order["lime"]["order"] == 2
     floors = [(row["floor"], row["product"]) for row in made["order_by_floor"]]
     assert floors == [("0", "gypsum"), ("1", "gypsum"), ("1", "lime")]
     by_floor = sum(row["high"] for row in made["order_by_floor"] if row["product"] == "gypsum")
@@ -240,7 +245,7 @@ def test_a_wall_is_said_with_its_doubt_in_the_words_of_all_sheets():
     assert "outside the limit as entered (flatness)" in page
     assert "<td>6.0 mm ± 0.4 mm</td><td>3.0 mm</td>" in page
     assert "<td>6.0 mm ± 0.8 mm under 1800 mm</td>" in page
-    assert "550 litres ± 40 litres" in page
+    assert "550 litres, order 590 litres (530 litres to 630 litres)" in page
     (line,) = (line for line in site_lines(summary.summed_up([record("n")])) if line.startswith("   n"))
     assert line == "   n: largest gap 3.0 mm ± 0.8 mm, not judged"
 

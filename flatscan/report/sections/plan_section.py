@@ -28,7 +28,7 @@ def material(plan: Planned, bands: tuple[Table, ...] = ()) -> Section:
     plane = built.plane
     lean, turn, foot = slope(plane.lean), slope(plane.turn), metres(plane.at_left_foot)
     least, mean, most = metres(built.least), metres(built.mean), metres(built.most)
-    volume = Quantity(built.volume.value, built.volume.u, "m3")
+    volume, said = built.volume, litres(built.volume, built.low, built.high, built.order)
     coats = coat_table(order)
     values = {
         "system": order.system,
@@ -36,7 +36,10 @@ def material(plan: Planned, bands: tuple[Table, ...] = ()) -> Section:
         "mean_mm": mean,
         "most_mm": most,
         "volume_l": volume,
-        "u_volume_l": Unknown("unknown.u-volume") if volume.u is None else cubic_metres(volume.u),
+        "u_volume_l": _litres(volume.u),
+        "volume_low_l": _litres(built.low),
+        "volume_high_l": _litres(built.high),
+        "order_l": _litres(built.order),
         "plane": {"lean_mm_per_m": lean, "turn_mm_per_m": turn, "at_left_foot_mm": foot},
         "coats": coats.rows_as_values(),
         "bags": _NO_BAGS if order.bags is None else order.bags,
@@ -47,7 +50,7 @@ def material(plan: Planned, bands: tuple[Table, ...] = ()) -> Section:
         "stops": order.stops,
         "notes": order_notes(order),
     }
-    sentence = note("report.build-up", plane=plane.rule, least=least, mean=mean, most=most, volume=with_spread(volume))
+    sentence = note("report.build-up", plane=plane.rule, least=least, mean=mean, most=most, volume=said)
     facts = (
         Fact("plane", plane.rule),
         Fact("lean-turn", note("report.lean-turn", lean=lean, turn=turn)),
@@ -55,7 +58,7 @@ def material(plan: Planned, bands: tuple[Table, ...] = ()) -> Section:
         Fact("least", note("report.length-fine", length=least)),
         Fact("mean", note("report.length-fine", length=mean)),
         Fact("most", note("report.length-fine", length=most)),
-        Fact("volume", note("report.before-waste", volume=with_spread(volume))),
+        Fact("volume", note("report.before-waste", volume=said)),
     )
     answers = (Fact("thick", note("report.thick", least=least, mean=mean, most=most)),)
     return Section("material", values, (sentence,), facts, bands, answers=answers)
@@ -80,11 +83,23 @@ def order_notes(order: TakeOff) -> tuple[Said, ...]:
     return (*(() if order.stops else (note("stop.none"),)), *order.notes)
 
 
-def with_spread(volume: Quantity) -> Note:
-    """A volume with its ±; an exact one bare."""
-    if volume.u is None:
-        return note("report.volume-unknown-spread", volume=volume)
-    return note("report.volume-exact" if volume.u == 0 else "report.volume-spread", volume=volume)
+def litres(volume: Quantity, low: float | None, high: float | None, order: float | None) -> Note:
+    """A volume with what to order of it and its 95 % interval, all in m3; an exact one bare."""
+    if low is None or high is None or order is None:
+        return note("report.volume-unknown-spread", volume=Quantity(volume.value, None, "m3"))
+    if low == high:
+        return note("report.volume-exact", volume=volume)
+    return note(
+        "report.volume-order",
+        volume=volume,
+        order=cubic_metres(order),
+        low=cubic_metres(low),
+        high=cubic_metres(high),
+    )
+
+
+def _litres(volume: float | None) -> Quantity | Unknown:
+    return Unknown("unknown.u-volume") if volume is None else cubic_metres(volume)
 
 
 def _coat_words(order: TakeOff) -> tuple[Note, ...]:
@@ -138,7 +153,7 @@ def coat_table(order: TakeOff) -> Table:
 
 
 def order_table(order: TakeOff) -> Table:
-    """What to order, one product a line: wanted from low to high with consumption and survey ±, and the order."""
+    """What to order, one product a line: wanted from low to high by consumption and survey, and the order."""
     columns = (
         Column("product", "product"),
         Column("unit", "sold as"),

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import Quantity, cubic_metres, metres
+from flatscan.core.quantity import cubic_metres, metres
 from flatscan.jobs import Change, Check, Lows, Planned, Result, SetOut, SiteWall, Survey
 from flatscan.plan.screeds import Screeds
 from flatscan.report.parts import TitleCell
 from flatscan.report.sections.gap_section import of_measured
-from flatscan.report.sections.plan_section import with_spread
+from flatscan.report.sections.plan_section import litres
 from flatscan.report.sections.seen_section import wall_name
 from flatscan.verdict import Verdict
 
@@ -46,7 +46,7 @@ def _wall(result: Result) -> TitleCell:
 def _build_up(plan: Planned) -> TitleCell:
     built, bags = plan.build_up, plan.take_off.bags
     least, mean, most = metres(built.least), metres(built.mean), metres(built.most)
-    volume = with_spread(Quantity(built.volume.value, built.volume.u, "m3"))
+    volume = litres(built.volume, built.low, built.high, built.order)
     small = volume if bags is None else note("drawing.volume-and-bags", volume=volume, bags=bags)
     return TitleCell(
         note("drawing.head-build-up"), note("drawing.least-mean-most", least=least, mean=mean, most=most), small

@@ -1,0 +1,173 @@
+"""What a wall may do between stations: how far the highest place that nobody read may top the highest station."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import log_ndtr, ndtr, stdtrit
+
+from flatscan.core.geometry import Array
+from flatscan.core.model import Relief
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres
+
+_ONE_SIGMA = float(ndtr(1.0))
+# size of a place that can be high on its own, between stations: a block or a patch of mortar (common practice)
+_PLACE = 0.300
+# stations at free places from which their own scatter can be told
+_SCATTERED = 6
+# a station that stands off its neighbours by this much, or three times their scatter, stands on a hump
+_HUMP, _SCALES = 0.003, 3.0
+# a hump shows itself to a station within this of its middle, at half its height: 160 mm across (common practice)
+_SHOWS = math.pi * 0.080**2
+# what a background usually has counts as much as so many humps measured
+_MEASURED = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Humps:
+    """How many narrow humps a m2 of a background has, and how high they stand [m], in root mean square."""
+
+    rate: float
+    height: float
+
+
+# snots, lipped blocks and fins that stand off the wall around them (common practice, no published figures): a wall's
+# own stations correct them
+UNKNOWN = Humps(0.5, 0.0040)
+BACKGROUNDS = {
+    "brick": UNKNOWN,
+    "block": UNKNOWN,
+    "stone": Humps(0.7, 0.0060),
+    "concrete": Humps(0.3, 0.0025),
+    "old plaster": Humps(0.3, 0.0030),
+    "board": Humps(0.2, 0.0015),
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Unseen:
+    """Draws (n,) [m] of how far the highest unseen place tops the highest station, and the mean's own u [m]."""
+
+    draws: Array
+    u_mean: float
+    notes: tuple[Note, ...]
+
+
+def unseen(relief: Relief, background: str, count: int, rng: np.random.Generator) -> Unseen | None:
+    """What is not known between stations; None where nothing tells how far the wall strays between them.
+
+    A wall whose high spots were swept for with a straightedge, and typed in, has none higher.
+    """
+    rough, middles = roughness(relief)
+    if rough is None:
+        return None
+    u_mean = rough / math.sqrt(max(len(middles), 1))
+    if relief.highs:
+        said = note("plan.swept" if relief.highs > 1 else "plan.swept-one", highs=relief.highs)
+        return Unseen(np.zeros(count), u_mean, (said,))
+    t, beyond = excess_curve(relief, rough, middles)
+    smooth = np.interp(rng.uniform(size=count), 1 - beyond, t)
+    drawn = np.maximum(smooth, _humps(relief, BACKGROUNDS.get(background, UNKNOWN), count, rng))
+    said = note("plan.between-stations", rough=metres(rough), excess=metres(float(drawn.mean())))
+    return Unseen(drawn, u_mean, (said,))
+
+
+def _humps(relief: Relief, usual: Humps, count: int, rng: np.random.Generator) -> Array:
+    """Excess (count,) [m] of the highest of narrow humps at random places, 0 where none tops the highest station.
+
+    Their number is Poisson with a conjugate gamma prior (Gelman et al., Bayesian Data Analysis, 2.6), their height
+    half-normal; both are what the background usually has, corrected by the humps that stations stand on.
+    """
+    z, area = relief.offset[relief.valid], relief.area[relief.valid]
+    seen = _seen(relief)
+    rate = rng.gamma(1 + len(seen), 1 / (1 / usual.rate + len(z) * _SHOWS), count)
+    scale = math.sqrt((_MEASURED * usual.height**2 + float((seen**2).sum())) / (_MEASURED + len(seen)))
+    many = rng.poisson(rate * relief.net_area)
+    top = np.zeros(count)
+    for k in range(int(many.max(initial=0))):
+        here = many > k
+        base = rng.choice(z, int(here.sum()), p=area / area.sum())
+        high = scale * np.abs(rng.standard_normal(int(here.sum())))
+        top[here] = np.maximum(top[here], base + high - float(z.max()))
+    return top
+
+
+def _seen(relief: Relief) -> Array:
+    """Heights (k,) [m] of the humps that stations stand on, by their neighbours' chords."""
+    z = np.where(relief.valid, relief.offset, np.nan)
+    lines = [(relief.x, line) for line in z] + [(relief.y, line) for line in z.T]
+    misfit = np.concatenate([_misfits(at, line) for at, line in lines])
+    if not len(misfit):
+        return misfit
+    scatter = float(np.median(np.abs(misfit)) / 0.6745)
+    high = np.sort(misfit[misfit > max(_HUMP, _SCALES * scatter)])
+    # a station within the table is held against a row and a column
+    return high[::2] if len(high) > 1 else high
+
+
+def _misfits(at: Array, values: Array) -> Array:
+    """Misfit of each inner reading of one line against its neighbours' chord."""
+    known = np.isfinite(values)
+    at, values = at[known], values[known]
+    if len(at) < 3:
+        return np.empty(0)
+    weight = (at[2:] - at[1:-1]) / (at[2:] - at[:-2])
+    return values[1:-1] - weight * values[:-2] - (1 - weight) * values[2:]
+
+
+def roughness(relief: Relief) -> tuple[float | None, Array]:
+    """Standard deviation [m] of an unseen place about what its neighbours suggest, and those suggestions [m].
+
+    The root mean square misfit of each station against its two neighbours' chord, less reading noise (1.5 u^2 at the
+    middle), widened by Student's t for few misfits. An unseen place is nearer to its neighbours than a station is to
+    its own, so this errs on the large side. Readings at free places are held against their three nearest
+    instead, off the best-fit plane. None with neither three stations on a line nor six in all.
+    """
+    z = np.where(relief.valid, relief.offset, np.nan)
+    lines = [(relief.x, line) for line in z] + [(relief.y, line) for line in z.T]
+    misfit = np.concatenate([_misfits(at, line) for at, line in lines])
+    pairs = [(z[:, 1:] + z[:, :-1]) / 2, (z[1:] + z[:-1]) / 2]
+    fours = (z[1:, 1:] + z[:-1, 1:] + z[1:, :-1] + z[:-1, :-1]) / 4
+    middles = np.concatenate([part.ravel() for part in (*pairs, fours)])
+    middles = middles[np.isfinite(middles)]
+    if len(misfit) < int(relief.valid.sum()) / 3 and int(relief.valid.sum()) >= _SCATTERED:
+        misfit, middles = _scattered(relief)
+    if not len(misfit):
+        return None, middles
+    noise = 1.5 * float(np.nanmean(relief.u[relief.valid] ** 2))
+    variance = max(float(np.mean(misfit**2)) - noise, 0.0)
+    return math.sqrt(variance) * float(stdtrit(len(misfit), _ONE_SIGMA)), middles
+
+
+def _scattered(relief: Relief) -> tuple[Array, Array]:
+    """Misfits and middles of stations at free places: each against its three nearest, the best-fit plane taken off.
+
+    The middles are halfway to those three.
+    """
+    across, upward = (part[relief.valid] for part in relief.places)
+    z, places = relief.offset[relief.valid], np.stack([across, upward], axis=1)
+    design = np.stack([np.ones_like(z), across, upward], axis=1)
+    off = z - design @ np.linalg.lstsq(design, z, rcond=None)[0]
+    misfits, middles = [], []
+    for i, place in enumerate(places):
+        near = np.argsort(np.hypot(*(places - place).T), kind="stable")[1:4]
+        misfits.append(off[i] - off[near].mean())
+        middles += list((z[i] + z[near]) / 2)
+    return np.array(misfits), np.array(middles)
+
+
+def excess_curve(relief: Relief, rough: float, middles: Array) -> tuple[Array, Array]:
+    """P(D > t) (n,) at t (n,) [m], with D how far the highest unseen place tops the highest station.
+
+    Each middle stands for as many independent places as 300 mm squares fit in the area it answers for:
+    P(D <= t) is the product of the places' normal distribution functions at top + t.
+    """
+    if rough <= 0 or not len(middles):
+        return np.zeros(2), np.array([1.0, 0.0])
+    top = float(np.nanmax(relief.offset[relief.valid]))
+    places = max(1.0, relief.net_area / len(middles) / _PLACE**2)
+    t = np.linspace(0.0, 10 * rough, 801)
+    return t, -np.expm1(places * log_ndtr((top + t[:, None] - middles[None, :]) / rough).sum(axis=1))
