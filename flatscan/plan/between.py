@@ -36,7 +36,7 @@ class Humps:
 
 # snots, lipped blocks and fins that stand off the wall around them (common practice, no published figures): a wall's
 # own stations correct them
-UNKNOWN = Humps(0.5, 0.0040)
+UNKNOWN = Humps(0.5, 0.0045)
 BACKGROUNDS = {
     "brick": UNKNOWN,
     "block": UNKNOWN,

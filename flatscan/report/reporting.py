@@ -158,10 +158,16 @@ def _cautions(result: Result) -> Iterator[Caution]:
     yield from dict.fromkeys(found)
 
 
+# what moves money stands before all other notes
+_FIRST = ("plan.quote-as",)
+
+
 def _notes(result: Result) -> Iterator[Said]:
-    """Everything worth saying beside the numbers, the reader's doubts first."""
-    yield from result.notes
+    """Everything worth saying beside the numbers: what moves money, then the reader's doubts."""
     plan = _plan(result) if isinstance(result, (Survey, SetOut)) else None
+    if plan is not None:
+        yield from (said for said in plan.notes if said.code in _FIRST)
+    yield from result.notes
     if plan is not None:
         yield from plan.notes
     gaps = gaps_in(result)
