@@ -4,9 +4,10 @@ Walls are drawn anew for every survey: smooth and rough, with humps and without.
 scale that their capture type states, or errors of the same size that the method does not assume: doming, 1/f, a step
 between two sweeps, heavy tails, noise that neighbours share. Stations are read on the same walls. What is asked
 (methods/finish-plane 8): the true volume lies in the interval in 93 % of the surveys of every row and 93 to 97 % of
-all, the order covers it in 90 %, and the volume of scans is off by less than 2 % on the average.
+all, the order covers it in 90 %, and the volume of scans is off by less than 2 % on the average; each within what may
+be chance. By kind of wall nothing is asked of one capture: those lines are for reading.
 
-    python scripts/prove_volume.py                   the whole table (four minutes on one core)
+    python scripts/prove_volume.py                   the whole table (about four minutes on one core)
     python scripts/prove_volume.py --walls 12        fewer walls in a row
     python scripts/prove_volume.py --only stations   stations or scans alone
 """
@@ -91,13 +92,13 @@ class Tally:
             found.append("bias")
         return ", ".join(found)
 
-    def line(self) -> str:
-        """The row as printed."""
+    def line(self, gated: bool = True) -> str:
+        """The row as printed; what is beyond a bound that is asked of walls of all kinds together is no failure."""
         true, likely, low, high, order = self.table.T
         held, enough, count = self.held, self.enough, len(self.rows)
         under, over = int((true > high + 1e-9).sum()), int((true < low - 1e-9).sum())
         bias, spread = self.bias
-        said = f"FAILS: {self.fails}" if self.fails else ""
+        said = f"{'FAILS' if gated else 'beyond'}: {self.fails}" if self.fails else ""
         return (
             f"{self.name:34}{count:6d}{true.mean():7.0f}{likely.mean():7.0f}{low.mean():7.0f}{high.mean():7.0f}"
             f"{order.mean():7.0f}{bias:+8.1%} ±{2 * spread:5.1%}{held / count:8.1%}{over:5d}{under:5d}"
@@ -312,8 +313,10 @@ def show(title: str, tallies: list[Tally], seconds: float) -> bool:
     pooled = Tally("all", [row for one in tallies for row in one.rows], tallies[0].scan)
     print(f"{title}, {WIDTH} x {HEIGHT} m, litres, {seconds:.0f} s\n{HEAD}")
     rows = _clear(tallies)
-    for one in (*rows, *_clear(margins), *_clear([pooled])):
+    for one in rows:
         print(one.line())
+    for one in _clear([*margins, pooled]):
+        print(one.line(gated=False))
     count = len(pooled.rows)
     held = _clear([pooled])[0].held
     slack = 2 * np.sqrt(0.05 * 0.95 / count)

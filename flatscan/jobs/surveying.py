@@ -77,7 +77,7 @@ def plan(looked: Looked, finish: Finishing, progress: Progress = silent) -> Plan
     # a scan's plane is measured from the foot of the wall's own fit, a laser's from the laser plane
     foot = float(looked.shape.plane[0]) if smooth.laser is None else smooth.laser
     errors = errors_of(smooth, wall)
-    face = replace(finish.plane, background=finish.order.background)
+    face = _face(finish)
     build_up = place(smooth, wall, options=face, foot=foot, errors=errors)
     signs = stops(smooth, wall, looked.shape, build_up, seen=finish.seen)
     order = replace(finish.order, strict=finish.system is not None)
@@ -100,7 +100,7 @@ def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> 
     smooth, wall = looked.relief, looked.wall
     system = load_system(finish.system or DEFAULT_SYSTEM)
     found: dict[str, Any] = {
-        "choices": choices(smooth, wall, looked.shape, options=finish.plane, system=system, order=finish.order)
+        "choices": choices(smooth, wall, looked.shape, options=_face(finish), system=system, order=finish.order)
     }
     if finish.rates is not None:
         area = measured_area(wall, smooth, finish.area_rule)
@@ -115,6 +115,11 @@ def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> 
     if finish.light is not None:
         found["shown"] = shows(smooth, math.radians(finish.light))
     return looked.extended(Survey, gaps=gaps, plan=planned, **found)
+
+
+def _face(finish: Finishing) -> PlaneOptions:
+    """The plane's options with what the wall is of: what may stand proud between stations hangs on that."""
+    return replace(finish.plane, background=finish.order.background)
 
 
 def _wanted_turn(finish: Finishing, seen: Seen) -> PlaneOptions:

@@ -66,7 +66,7 @@ def test_all_sheets_of_a_comparison(sheets):
         r"3 mm, \d\.\d mm \(\d+ %\) over, with \d\.\d m² over the limit",
         said,
     )
-    assert re.search(r"Beyond 13 mm: \d+ litres ± \d+ litres on \d\.\d m²", said)
+    assert re.search(r"Beyond 13 mm: \d+ litres \(\d+ litres to \d+ litres\) on \d\.\d m²", said)
     assert "units at the rates given" in said
 
 

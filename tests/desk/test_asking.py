@@ -72,7 +72,7 @@ def test_cost_of_a_material_not_known():
 def test_cost_of_a_surface_not_known():
     """10 to 25 mm of old plaster (common practice) is 17.5 ± 7.5 mm: 7.5 litres on each m2."""
     asked = next(q for q in questions("quote", is_scan=True, units="mm") if q.name == "surface")
-    assert "± 7.5 litres on every square metre" in say(asked.cost)
+    assert "up to 7.5 litres either way of the middle on every square metre" in say(asked.cost)
 
 
 def test_answers_become_the_settings_of_the_commands(job):
