@@ -158,21 +158,20 @@ def _cautions(result: Result) -> Iterator[Caution]:
     yield from dict.fromkeys(found)
 
 
-# what moves money stands before all other notes
-_FIRST = ("plan.quote-as",)
+# a reading that looks mistyped, and then what moves money, stand before all other notes
+_FIRST = ("grid.station", "plan.quote-as")
 
 
 def _notes(result: Result) -> Iterator[Said]:
-    """Everything worth saying beside the numbers: what moves money, then the reader's doubts."""
+    """Everything worth saying beside the numbers: the weightiest, then the reader's doubts."""
     plan = _plan(result) if isinstance(result, (Survey, SetOut)) else None
-    if plan is not None:
-        yield from (said for said in plan.notes if said.code in _FIRST)
-    yield from result.notes
-    if plan is not None:
-        yield from plan.notes
     gaps = gaps_in(result)
-    if gaps is not None:
-        yield from gaps.notes
+    found: list[Said] = [*result.notes]
+    found += () if plan is None else plan.notes
+    found += () if gaps is None else gaps.notes
+    for code in _FIRST:
+        yield from (said for said in found if isinstance(said, Note) and said.code == code)
+    yield from found
 
 
 def _not_examined(result: Result) -> Iterator[Note]:
