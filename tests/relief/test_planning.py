@@ -8,7 +8,9 @@ from relief_builders import grid_of
 from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.warp import CommonError
 from flatscan.relief.planning import ReadingPlan, plan_readings
-from flatscan.relief.tied import gaps_in_box, posterior
+from flatscan.relief.everywhere import gap_variances, gaps_in_box, lattice_gaps, lattice_of
+from flatscan.relief.tied import posterior
+from flatscan.relief.warps import one_warp
 
 WIDE, HIGH, CELL = 4.0, 2.4, 0.1
 STILL = CommonError(0.0)
