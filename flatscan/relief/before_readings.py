@@ -25,9 +25,8 @@ from flatscan.relief.tied import Member, TiedError, kept, members_of, mixed
 from flatscan.relief.trend import Trend, plane
 from flatscan.relief.warps import CHORD, Warps, warps_like
 
-# a laser is set up by eye: how far off and how turned it stands to the wall is all but free. The offset is counted from
-# the readings' mean, which keeps the algebra exact [m, m per m]
-_FREE_OFFSET, _FREE_SLOPE = 0.1, 0.1
+# a laser is set up by eye: how far off and how turned it stands to the wall is all but free [m, m per m]
+_FREE_OFFSET, _FREE_SLOPE = 10.0, 0.1
 # fewer readings tell neither a slip from a warp nor how large the warp is
 _FEWEST = 6
 
@@ -90,8 +89,7 @@ def before_readings(
 
 def _members(before: Before, apart: Differences) -> tuple[Member, ...]:
     noise = before.laser.covariance(apart.places, apart.places) + np.diag(apart.u**2)
-    value = apart.difference - np.average(apart.difference, weights=1 / apart.u**2)
-    return members_of(before.warps, apart.places, noise, before.trend, value)
+    return members_of(before.warps, apart.places, noise, before.trend, apart.difference)
 
 
 def log_weights(before: Before, apart: Differences) -> tuple[tuple[Member, ...], Array]:
@@ -104,9 +102,7 @@ def log_weights(before: Before, apart: Differences) -> tuple[tuple[Member, ...],
 def log_evidence(before: Before, apart: Differences) -> float:
     """Log-likelihood of the differences, all warps weighed as they are before them."""
     members = _members(before, apart)
-    noise = before.laser.covariance(apart.places, apart.places) + np.diag(apart.u**2)
-    terms = before.trend.terms(apart.places)
-    same = np.linalg.slogdet(noise + (terms * before.trend.sds**2) @ terms.T)[1]
+    same = np.linalg.slogdet(before.laser.covariance(apart.places, apart.places) + np.diag(apart.u**2))[1]
     every = np.log(np.maximum(before.warps.weights, 1e-300)) + np.stack([one.log_likelihood() for one in members])
     return float(every.max() + np.log(np.exp(every - every.max()).sum()) - same / 2)
 

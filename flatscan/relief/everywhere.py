@@ -45,6 +45,22 @@ def largest_by_lattice(common: CommonError, x: Array, y: Array, rule: float) -> 
     return _between(u, (across, upward), x, y) * _OTHER_WAYS
 
 
+def worst_and_middle(common: CommonError, box: Array, rule: float) -> tuple[float, float]:
+    """Largest and median u [m] of gaps all over a box (4,), contacts at most ``rule`` apart [m]."""
+    lattice = lattice_of(box, rule)
+    grid = np.meshgrid(*lattice)
+    number = np.arange(grid[0].size).reshape(grid[0].shape)
+    covariance = common.covariance(*[np.column_stack([one.ravel() for one in grid])] * 2)
+    some = [
+        gap_variances(covariance, left, at, right, share)
+        for left, at, right, share in lattice_gaps(number, lattice, rule)
+    ]
+    if not some:
+        return 0.0, 0.0
+    u = np.sqrt(np.maximum(np.concatenate(some), 0.0))
+    return float(u.max()) * _OTHER_WAYS, float(np.median(u))
+
+
 def gap_variances(covariance: Array, left: Indices, at: Indices, right: Indices, share: float) -> Array:
     """Variances (m,) of share e(left) + (1 - share) e(right) - e(at), places by their numbers (m,) in a covariance."""
     own = np.diag(covariance)

@@ -15,7 +15,7 @@ from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
 from flatscan.core.warp import CommonError
 from flatscan.relief.before_readings import warps_of
-from flatscan.relief.everywhere import gap_variances, gaps_in_box, lattice_gaps, lattice_of
+from flatscan.relief.everywhere import gaps_in_box, worst_and_middle
 from flatscan.relief.tied import TiedError, posterior
 from flatscan.relief.trend import plane
 from flatscan.relief.warps import Warps
@@ -28,7 +28,7 @@ _STEPS = (0.4, 0.2, 0.1, 0.05)
 _GAPS, _WORST_GAPS, _ROUNDS, _PASSES = 800, 300, 2, 4
 # a high mean stands for the largest: it still prefers many good gaps among plans with the same worst one
 _POWER = 8
-_FREE = np.array([0.1, 0.1, 0.1])
+_FREE = np.array([10.0, 0.1, 0.1])
 _MOST = 60
 # a reading less certain than this tells a scan nothing
 _LARGEST_U = 0.05
@@ -161,16 +161,7 @@ class _Work:
 
     def judged(self, places: Array) -> ReadingPlan:
         """What a set of further readings leaves."""
-        lattice = lattice_of(self.box, self.rule)
-        grid = np.meshgrid(*lattice)
-        number = np.arange(grid[0].size).reshape(grid[0].shape)
-        covariance = self.error(places).covariance(*[np.column_stack([one.ravel() for one in grid])] * 2)
-        gaps = lattice_gaps(number, lattice, self.rule)
-        variances = [gap_variances(covariance, left, at, right, share) for left, at, right, share in gaps]
-        if not variances:
-            return ReadingPlan(places, 0.0, 0.0)
-        u = np.sqrt(np.maximum(np.concatenate(variances), 0.0))
-        return ReadingPlan(places, float(u.max()), float(np.median(u)))
+        return ReadingPlan(places, *worst_and_middle(self.error(places), self.box, self.rule))
 
     def best(self, count: int) -> ReadingPlan:
         """The best places for ``count`` further readings."""

@@ -50,7 +50,9 @@ class Uneven:
             return None
         plane = np.column_stack([np.ones(len(offset)), places - places.mean(axis=0)])
         off = offset - plane @ np.linalg.lstsq(plane, offset, rcond=None)[0]
-        return cls(float((off**2).sum() / freedom), float(np.median(u) ** 2), freedom)
+        # readings more alike than their own u lets expect are so by chance
+        own = float(np.median(u) ** 2)
+        return cls(max(float((off**2).sum() / freedom), own / 4), own, freedom)
 
     def log_likelihood(self) -> tuple[Array, Array]:
         """Mean squares (w,) [m2] the wall alone may have, and how likely each is, 0 up to what is shown, in logs."""
@@ -108,12 +110,8 @@ class Shown:
         worst: Array = np.zeros((len(members), len(members[0].squares) if members else 0))
         for bends, columns, squares, freedom in zip(self.bends, self.columns, self.squares, self.freedom, strict=True):
             for member, column, square, free, row in zip(members, columns, squares, freedom, worst, strict=True):
-                turned = member.turn @ column
-                gain = member.squares[:, None] / (member.squares[:, None] * member.values + 1)
-                left = bends - (gain * member.seen) @ turned
-                # what the readings leave of a bend, on the mean over the wall
-                explained = (member.squares[:, None] * gain) @ (turned**2).mean(axis=1)
-                expected = np.maximum(member.squares * square - explained, 0.0) + _FLOOR2
+                left = bends - member.gains()[0] @ (member.turn @ column)
+                expected = _left_of(member, member.turn @ column, square) + _FLOOR2
                 likely = _against(np.mean(left**2, axis=1) + _FLOOR2, expected, free, above=True)
                 if uneven is not None:
                     wall, of_wall = uneven.log_likelihood()
@@ -122,6 +120,14 @@ class Shown:
                     likely = likely + (of_wall + _against(usual, most, free, above=False)).max(axis=1)
                 np.minimum(row, likely, out=row)
         return worst
+
+
+def _left_of(member: Member, turned: Array, square: float) -> Array:
+    """Mean over the wall of the variance (F,) [m2] that readings leave of a bend; a plane has no bends."""
+    gain = member.squares[:, None] / (member.squares[:, None] * member.values + 1)
+    taken = (member.squares[:, None] * gain) @ (turned**2).mean(axis=1)
+    added = (member.roots(turned, np.zeros((member.terms.shape[1], 1))) ** 2).sum(axis=1).mean(axis=1)
+    return np.asarray(np.maximum(member.squares * square - taken + added, 0.0))
 
 
 def left_over(relief: Grid, common: TiedError, uneven: Uneven | None) -> Array:

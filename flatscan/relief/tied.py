@@ -20,8 +20,8 @@ from flatscan.relief.everywhere import gaps_in_box, largest_by_lattice, spread_o
 from flatscan.relief.trend import Trend, plane
 from flatscan.relief.warps import Warps, one_warp
 
-# warps that are less likely than this say nothing any more
-_NEGLIGIBLE = 1e-4
+# the least likely warps, together no more likely than this, are left out
+_NEGLIGIBLE = 0.003
 # what readings say of a place falls smoothly with its distance from them: read off at so many metres
 _TABLE_STEP = 0.002
 # many warps are looked at together, so fewer gaps at a time
@@ -32,56 +32,76 @@ _MOST_TRIPLES = 10_000
 class Member:
     """One shape of warp after the readings, at F sizes.
 
-    ``turn`` (n, n) makes the readings independent: of variance 1 by their noise and trend, of ``values`` (n,) by the
-    warp at its stated size. ``seen`` (n,) are the differences so turned, ``beside`` (n, p) the trend's terms times
-    their prior variances. ``squares`` (F,) of the sizes over the stated one have ``weights`` (F,).
+    ``turn`` (n, n) makes the readings independent: of variance 1 by their noise, of ``values`` (n,) by the warp at its
+    stated size. ``seen`` (n,) are the differences and ``terms`` (n, p) the trend's terms so turned, ``sds`` (p,) the
+    prior of the trend's coefficients. ``squares`` (F,) of the sizes over the stated one have ``weights`` (F,).
     """
 
     warp: CommonError
     turn: Array
     values: Array
     seen: Array
-    beside: Array
+    terms: Array
+    sds: Array
     squares: Array
     weights: Array
 
+    def _shares(self) -> Array:
+        """One over the variance (F, n) of each turned difference."""
+        return np.asarray(1 / (self.squares[:, None] * self.values + 1))
+
+    def _trend(self) -> tuple[Array, Array]:
+        """Covariance (F, p, p) of the trend's coefficients after the readings and what they are (F, p) likeliest."""
+        weighed = self._shares()[:, None, :] * self.terms.T
+        after = np.linalg.inv(weighed @ self.terms + np.diag(1 / self.sds**2))
+        return after, np.einsum("fpq,fq->fp", after, weighed @ self.seen)
+
     def log_likelihood(self) -> Array:
-        """Of the differences (F,) at each size, less what is the same for all (Rasmussen and Williams 2006, 5.8).
+        """Of the differences (F,) at each size, less what is the same for all (Rasmussen and Williams 2006, 2.45).
 
         The plane being all but free, it is the restricted likelihood (Patterson and Thompson, Biometrika 58, 1971).
         """
-        total = self.squares[:, None] * self.values + 1
-        return np.asarray(-(self.seen**2 / total + np.log(total)).sum(axis=1) / 2)
+        shares, (after, slopes) = self._shares(), self._trend()
+        rest = self.seen - slopes @ self.terms.T
+        misfit = (shares * rest**2).sum(axis=1) + ((slopes / self.sds) ** 2).sum(axis=1)
+        size = -np.log(shares).sum(axis=1) - np.linalg.slogdet(after)[1]
+        return np.asarray(-(misfit + size) / 2)
 
     def left_out(self) -> tuple[Array, Array]:
         """Each difference less what the others predict (F, n), and the variance to expect (F, n).
 
         Rasmussen and Williams 2006, 5.12.
         """
-        total = 1 / (self.squares[:, None] * self.values + 1)
-        diagonal = total @ self.turn**2
-        return ((total * self.seen) @ self.turn) / diagonal, 1 / diagonal
+        shares, (after, slopes) = self._shares(), self._trend()
+        by_trend = (shares[:, None, :] * self.terms.T) @ self.turn
+        diagonal = shares @ self.turn**2 - np.einsum("fpn,fpq,fqn->fn", by_trend, after, by_trend)
+        return ((shares * (self.seen - slopes @ self.terms.T)) @ self.turn) / diagonal, 1 / diagonal
 
     def gains(self) -> tuple[Array, Array]:
-        """How much of each turned difference (F, n) goes into the mean by the warp and by the trend."""
-        by_trend = self.seen / (self.squares[:, None] * self.values + 1)
-        return self.squares[:, None] * by_trend, by_trend
+        """What of the turned columns (F, n) makes the warp's likeliest value, and the trend's coefficients (F, p)."""
+        slopes = self._trend()[1]
+        return self.squares[:, None] * self._shares() * (self.seen - slopes @ self.terms.T), slopes
 
-    def explained(self, warp: tuple[Array, Array], trend: tuple[Array, Array]) -> Array:
-        """What the readings take off the covariance, sizes weighed, from the turned columns (n, a), (n, b) of each."""
-        share = self.weights[:, None] / (self.squares[:, None] * self.values + 1)
-        zero, first = share.sum(axis=0), self.squares @ share
-        second = self.squares**2 @ share
-        one_side = second[:, None] * warp[0] + first[:, None] * trend[0]
-        other = first[:, None] * warp[0] + zero[:, None] * trend[0]
-        return np.asarray(one_side.T @ warp[1] + other.T @ trend[1])
+    def roots(self, column: Array, terms: Array) -> Array:
+        """Root (F, p, m) of what not knowing the trend adds to the variance, from turned columns and terms (p, m)."""
+        gain = self.squares[:, None] * self._shares()
+        left = terms - (gain[:, None, :] * self.terms.T) @ column
+        return np.asarray(np.linalg.cholesky(self._trend()[0]).swapaxes(1, 2) @ left)
 
-    def explained_alone(self, warp: Array, trend: Array) -> Array:
-        """The diagonal (a,) of `explained` of columns (n, a) with themselves."""
-        share = self.weights[:, None] / (self.squares[:, None] * self.values + 1)
-        first = self.squares @ share
-        whole = (self.squares**2 @ share) @ warp**2 + 2 * (first @ (warp * trend)) + share.sum(axis=0) @ trend**2
-        return np.asarray(whole)
+    def less(self, columns: Sequence[Array], terms: Sequence[Array]) -> Array:
+        """What the readings take off the covariance (a, b), sizes weighed: turned columns (n, a), (n, b) and terms."""
+        taken = self.weights * self.squares**2 @ self._shares()
+        weigh = np.sqrt(self.weights)[:, None, None]
+        roots = [
+            (weigh * self.roots(one, two)).reshape(-1, one.shape[1]) for one, two in zip(columns, terms, strict=True)
+        ]
+        return np.asarray((taken[:, None] * columns[0]).T @ columns[-1] - roots[0].T @ roots[-1])
+
+    def less_alone(self, column: Array, terms: Array) -> Array:
+        """The diagonal (a,) of `less` of turned columns (n, a) with themselves."""
+        taken = self.weights * self.squares**2 @ self._shares()
+        added = np.einsum("f,fpm,fpm->m", self.weights, *[self.roots(column, terms)] * 2)
+        return np.asarray(taken @ column**2 - added)
 
     @property
     def variance(self) -> float:
@@ -97,7 +117,7 @@ class TiedError(CommonError):
     its covariance is the mean of the ``members``' own, plus that of their means, which readings may leave apart.
     What a scan shows to be left beyond that (`left_over`) widens it by ``widened`` (2,), variances along and up.
     ``places`` (n, 2) are the readings'. ``box`` (4,) is the wall's left, bottom, right and top [m]: a straightedge
-    reaches no further.
+    reaches no further. ``free`` are the shapes of the members and their variances [m2] before the readings.
     """
 
     members: tuple[Member, ...] = ()
@@ -105,6 +125,7 @@ class TiedError(CommonError):
     places: Array = field(default_factory=lambda: np.empty((0, 2)))
     box: Array = field(default_factory=lambda: np.zeros(4))
     widened: Array = field(default_factory=lambda: np.ones(2))
+    free: tuple[tuple[CommonError, float], ...] = ()
 
     @property
     def stationary(self) -> bool:
@@ -114,38 +135,26 @@ class TiedError(CommonError):
     def covariance(self, a: Array, b: Array) -> Array:
         """Covariance [m2] (m, n) of the errors at places ``a`` (m, 2) and ``b`` (n, 2) [m]."""
         a, b = np.asarray(a, float), np.asarray(b, float)
-        trend_a, trend_b = self.trend.terms(a), self.trend.terms(b)
-        total = (trend_a * self.trend.sds**2) @ trend_b.T + self._prior(_apart(a, b))
+        trend_a, trend_b = self.trend.terms(a).T, self.trend.terms(b).T
+        total = self._prior(_apart(a, b))
         columns = [_Columns([_apart(self.places, at)], (1.0,)) for at in (a, b)]
         means = _Means()
         for member in self.members:
             sides = [member.turn @ column.of(member.warp) for column in columns]
-            beside = [member.beside @ terms.T for terms in (trend_a, trend_b)]
-            total -= member.explained((sides[0], sides[1]), (beside[0], beside[1]))
-            means.add(member, sides, beside)
+            total -= member.less(sides, (trend_a, trend_b))
+            means.add(member, sides, (trend_a, trend_b))
         return np.asarray(self.widened.max() * (total + means.covariance()))
 
     def _prior(self, distance: Array) -> Array:
         """Covariance [m2] of the warp before the readings, all weighed, at so many metres."""
         # a table would do, were it not for what the readings take off: nearly all of it
-        parts = (one.variance * one.warp.sd**2 * (1 - one.warp.unlike(distance)) for one in self._alike())
+        parts = (variance * (1 - warp.unlike(distance)) for warp, variance in self.free)
         return np.asarray(sum(parts, np.zeros(distance.shape)))
 
     def _gamma(self, distance: Array) -> Array:
         """The semivariogram [m2] of the warp before the readings, all weighed, at so many metres."""
-        parts = (one.variance * one.warp.gamma(distance) for one in self._alike())
-        return np.asarray(sum(parts, np.zeros(np.shape(distance))))
-
-    def _alike(self) -> list[Member]:
-        """The members, those of one shape as one, with what only the shape and its weight say."""
-        together = dict[int, Member]()
-        for member in self.members:
-            known, joined = together.get(id(member.warp)), member
-            if known is not None:
-                squares, weights = [known.squares, member.squares], [known.weights, member.weights]
-                joined = replace(known, squares=np.concatenate(squares), weights=np.concatenate(weights))
-            together[id(member.warp)] = joined
-        return list(together.values())
+        parts = (variance * warp.unlike(distance) for warp, variance in self.free)
+        return np.asarray(sum(parts, np.zeros(distance.shape)))
 
     def u_gap_at(self, left: Array, at: Array, right: Array) -> Array:
         """Standard uncertainty (...) [m] of gaps at ``at`` between contacts ``left`` and ``right``, each (..., 2)."""
@@ -161,12 +170,12 @@ class TiedError(CommonError):
         steps[:3] = 0.0
         arms = [self._gamma(arm) for arm in (near, far, near + far)]
         free = share * arms[0] + (1 - share) * arms[1] - share * (1 - share) * arms[2]
-        variance = 2 * free + self.trend.sds[3:] ** 2 @ steps[3:] ** 2
+        variance = 2 * free
         means = _Means()
         for member in self.members:
-            side, beside = member.turn @ columns.of(member.warp), member.beside @ steps
-            variance -= member.explained_alone(side, beside)
-            means.add(member, [side], [beside])
+            side = member.turn @ columns.of(member.warp)
+            variance = variance - member.less_alone(side, steps)
+            means.add(member, [side], [steps])
         toward = (right - left) / np.maximum(near + far, 1e-12)[:, None]
         widened = toward**2 @ self.widened
         return np.asarray(np.sqrt(np.clip(widened * (variance + means.variance()), 0.0, None)))
@@ -202,16 +211,15 @@ class TiedError(CommonError):
 
     def steps(self) -> tuple[Array, Array]:
         """The step (seams,) [m] of the scan's error at each seam, and its standard uncertainty."""
-        seams = slice(3, None)
-        total, variance = self.trend.means[seams].copy(), np.diag(self.trend.sds[seams] ** 2)
+        many = 3 + len(self.trend.seams)
+        seams = np.eye(many)[:, 3:]
+        side, variance, total = np.zeros((len(self.places), many - 3)), np.zeros(many - 3), self.trend.means[3:].copy()
         means = _Means()
         for member in self.members:
-            side = np.zeros((len(self.places), len(total)))
-            beside = member.beside[:, seams]
-            variance = variance - member.explained((side, side), (beside, beside))
-            means.add(member, [side], [beside])
-            total += member.weights @ member.gains()[1] @ beside
-        return total, np.sqrt(self.widened.max() * np.maximum(np.diag(variance) + means.variance(), 0.0))
+            variance = variance - member.less_alone(side, seams)
+            means.add(member, [side], [seams])
+            total += member.weights @ member.gains()[1][:, 3:]
+        return total, np.sqrt(self.widened.max() * np.maximum(variance + means.variance(), 0.0))
 
     def mean(self, at: Array) -> Array:
         """The likeliest error (m,) [m] at places ``at`` (m, 2).
@@ -225,7 +233,7 @@ class TiedError(CommonError):
         for member in self.members:
             by_warp, by_trend = (member.weights @ gain for gain in member.gains())
             table += np.outer(by_warp @ member.turn, member.warp.sd**2 * (1 - member.warp.unlike(steps)))
-            slopes += by_trend @ member.beside
+            slopes += by_trend
         total = self.trend.terms(at) @ slopes
         for place, by_distance in zip(self.places, table, strict=True):
             total += np.interp(np.hypot(*(at - place).T), steps, by_distance)
@@ -287,7 +295,7 @@ def members_of(warps: Warps, places: Array, noise: Array, trend: Trend, differen
     difference = difference - terms @ trend.means
     whiten = np.empty((0, 0))
     if len(places):
-        lower = cholesky(noise + (terms * trend.sds**2) @ terms.T, lower=True)
+        lower = cholesky(noise, lower=True)
         whiten = solve_triangular(lower, np.eye(len(places)), lower=True)
     apart = np.hypot(*(places[:, None] - places).T)
     made = []
@@ -296,14 +304,16 @@ def members_of(warps: Warps, places: Array, noise: Array, trend: Trend, differen
         if len(places):
             values, vectors = np.linalg.eigh(whiten @ (warp.sd**2 * (1 - warp.unlike(apart))) @ whiten.T)
             turn = vectors.T @ whiten
-        beside = (turn @ terms) * trend.sds**2
-        made.append(Member(warp, turn, np.maximum(values, 0.0), turn @ difference, beside, warps.squares, weights))
+        turned = turn @ difference, turn @ terms, trend.sds
+        made.append(Member(warp, turn, np.maximum(values, 0.0), *turned, warps.squares, weights))
     return tuple(made)
 
 
 def kept(members: Sequence[Member], weights: Array) -> tuple[Member, ...]:
     """The members with their weights (K, F) after the readings, those that say nothing any more left out."""
-    weights = np.where(weights < _NEGLIGIBLE * weights.max(), 0.0, weights)
+    least = np.sort(weights, axis=None)
+    few = least[np.searchsorted(np.cumsum(least), _NEGLIGIBLE * least.sum())]
+    weights = np.where(weights < few, 0.0, weights)
     weights = weights / weights.sum()
     some = []
     for member, share in zip(members, weights, strict=True):
@@ -324,7 +334,13 @@ def mixed(
     source: Note | str = "",
 ) -> TiedError:
     """The error that is left with ``sd``, the root mean variance over the wall, and ``u_offset``, that of its mean."""
-    left = TiedError(0.0, length, 0.0, scale, source, members, trend, places, np.asarray(box, float))
+    free = dict[int, tuple[CommonError, float]]()
+    for member in members:
+        before = free.get(id(member.warp), (member.warp, 0.0))[1]
+        free[id(member.warp)] = member.warp, before + member.warp.sd**2 * member.variance
+    left = TiedError(
+        0.0, length, 0.0, scale, source, members, trend, places, np.asarray(box, float), free=tuple(free.values())
+    )
     covariance = left.covariance(*[spread_over(left.box)] * 2)
     sd, mean = (float(np.sqrt(max(float(one), 0.0))) for one in (np.diag(covariance).mean(), covariance.mean()))
     return replace(left, sd=sd, u_offset=mean)

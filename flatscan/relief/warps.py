@@ -146,8 +146,7 @@ def warps_like(stated: CommonError, *, size_known: bool = False) -> Warps:
 
     Capture types are stated on that chord (methods/uncertainty 7). Shapes are as likely each as the others, sizes and
     lengths less the further they are from what is stated, by their logarithms [setting]. Where there is too little to
-    tell a size from (``size_known``), the mean square of the sizes is the stated one, so that a gap over 2 m stays as
-    uncertain as was stated.
+    tell a size from (``size_known``), it is the stated one, so that a gap over 2 m stays as uncertain as was stated.
     """
     chord = max(float(stated.u_gap(_HALF_CHORD, _HALF_CHORD)), _LEAST_CHORD)
     kinds: tuple[tuple[CommonError, ...], ...] = (
@@ -163,12 +162,9 @@ def warps_like(stated: CommonError, *, size_known: bool = False) -> Warps:
         weights = np.exp(-(off**2) / 2)
         log_shapes += list(np.log(weights / weights.sum()))
         shapes += [replace(shape, sd=chord / float(shape.u_gap(_HALF_CHORD, _HALF_CHORD))) for shape in kind]
-    log_sizes = -((np.log(_FACTORS) / _SIZE_SPREAD) ** 2) / 2
-    squares = _FACTORS**2
-    if size_known:
-        sizes = np.exp(log_sizes) / np.exp(log_sizes).sum()
-        squares = squares / float(sizes @ squares)
-    return Warps(tuple(shapes), squares, np.add.outer(np.array(log_shapes), log_sizes))
+    factors = np.ones(1) if size_known else _FACTORS
+    log_sizes = -((np.log(factors) / _SIZE_SPREAD) ** 2) / 2
+    return Warps(tuple(shapes), factors**2, np.add.outer(np.array(log_shapes), log_sizes))
 
 
 def _all_scales() -> CommonError:

