@@ -143,7 +143,10 @@ def suppositions(before: Before, apart: Differences) -> tuple[Supposed, ...]:
 def _supposed(before: Before, apart: Differences, slips: tuple[int, ...], log_weight: float) -> Supposed:
     wide = np.isin(np.arange(len(apart.u)), slips)
     members, logs = log_weights(before, replace(apart, u=np.where(wide, np.hypot(apart.u, SLIP_SIZE), apart.u)))
-    return Supposed(slips, log_weight, members, logs, left_out(members, logs))
+    rest = left_out(members, logs)
+    # what to expect of a slip were it none
+    u = np.where(wide, np.sqrt(np.maximum(rest.u**2 - SLIP_SIZE**2, apart.u**2)), rest.u)
+    return Supposed(slips, log_weight, members, logs, replace(rest, u=u))
 
 
 def after(before: Before, apart: Differences, supposed: tuple[Supposed, ...] = ()) -> tuple[TiedError, Warps]:

@@ -9,7 +9,7 @@ is the wall's own form, which is profiled out.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -138,7 +138,9 @@ def left_over(relief: Grid, common: TiedError, uneven: Uneven | None) -> Array:
     wider = np.ones(2)
     if uneven is None:
         return wider
-    blocks, across, upward, step = _blocks(relief, common.trend.seams)
+    # what is left of a step is the wall's, or stands in its own u
+    rests = zip(common.trend.seams, common.steps()[0], strict=True)
+    blocks, across, upward, step = _blocks(relief, tuple(replace(one, jump=one.jump - out) for one, out in rests))
     at = np.stack([across, upward], axis=-1)
     wall = _MOST_BEND * max(uneven.square - uneven.own, 0.0)
     for axis in (0, 1):
