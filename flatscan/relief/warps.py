@@ -28,6 +28,8 @@ _FACTORS = 2.0 ** np.arange(-5, 4.6, 0.5)
 _SIZE_SPREAD, _LENGTH_SPREAD = 1.5, 1.0
 # a warp stated as none is no knowledge of one smaller than this on the middle of 2 m [m]
 _LEAST_CHORD = 0.25e-3
+# a table of likeness by distance [m]; no wall is wider
+_TABLE_STEP, _TABLE_TO = 0.004, 60.0
 # logs of weights so far apart no likelihood of some readings makes up for
 _BEYOND = 60.0
 # capture types are stated on the middle of so many metres (methods/uncertainty 7)
@@ -72,14 +74,16 @@ class Blend(CommonError):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Tabulated(CommonError):
-    """A warp by a table: ``unlikes`` (n,) at ``distances`` (n,) [m]."""
+    """A warp by a table: ``unlikes`` (n,) at every `_TABLE_STEP` of distance from 0 on."""
 
-    distances: Array = field(default_factory=lambda: np.zeros(1))
-    unlikes: Array = field(default_factory=lambda: np.zeros(1))
+    unlikes: Array = field(default_factory=lambda: np.zeros(2))
 
     def unlike(self, distance: Array) -> Array:
         """1 less the correlation of the errors of two places so many metres apart."""
-        return np.asarray(np.interp(distance, self.distances, self.unlikes))
+        step = np.minimum(np.asarray(distance, float) / _TABLE_STEP, len(self.unlikes) - 1.001)
+        below = step.astype(np.intp)
+        low = self.unlikes[below]
+        return np.asarray(low + (self.unlikes[below + 1] - low) * (step - below))
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,10 +122,10 @@ class Warps:
         """
         variance = np.array([shape.sd**2 for shape in self.shapes]) * (self.weights @ self.squares)
         total = float(variance.sum())
-        at = np.concatenate([np.arange(0.0, 4.0, 0.002), np.arange(4.0, 64.0, 0.02)])
+        at = np.arange(0.0, _TABLE_TO, _TABLE_STEP)
         unlike = sum(part / total * shape.unlike(at) for part, shape in zip(variance, self.shapes, strict=True))
         length = float(np.exp(np.log([shape.length for shape in self.shapes]) @ self.weights.sum(axis=1)))
-        return Tabulated(np.sqrt(total), length, like.u_offset, like.scale, like.source, at, np.asarray(unlike))
+        return Tabulated(np.sqrt(total), length, like.u_offset, like.scale, like.source, np.asarray(unlike))
 
     def chord(self) -> float:
         """Root mean square [m] of what they put on the middle of 2 m, each weighed."""
