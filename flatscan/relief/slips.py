@@ -19,7 +19,7 @@ from flatscan.relief.tied import Member
 # one reading in so many is a slip, of about this size [m] [setting]
 SLIP_SHARE, SLIP_SIZE = 1 / 100, 0.010
 # a reading is named where the odds of a slip are this, for to read it again costs a minute [setting]
-_NAMED = 0.15
+_NAMED = 0.10
 # a slip is told where it would be named in so many of a hundred cases
 _POWER = 0.80
 # slips of lower odds than this are not followed up
