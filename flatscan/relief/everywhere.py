@@ -17,7 +17,9 @@ _DIRECTIONS, _PARTS = 12, 10
 _BETWEEN = 1.03
 # steps along and up between neighbours on a lattice, and how much less certain gaps in other directions are
 _WAYS = ((1, 0), (0, 1), (1, 1), (1, -1), (2, 1), (1, 2), (2, -1), (1, -2))
-_OTHER_WAYS = 1.06
+_OTHER_WAYS = 1.04
+# the longest gap of a direction stands for a whole one where it is nearly as long
+_NEARLY = 1.06
 
 Indices = NDArray[np.int64]
 
@@ -52,13 +54,13 @@ def worst_and_middle(common: CommonError, box: Array, rule: float) -> tuple[floa
     number = np.arange(grid[0].size).reshape(grid[0].shape)
     covariance = common.covariance(*[np.column_stack([one.ravel() for one in grid])] * 2)
     some = [
-        gap_variances(covariance, left, at, right, share)
-        for left, at, right, share in lattice_gaps(number, lattice, rule)
+        more**2 * gap_variances(covariance, left, at, right, share)
+        for left, at, right, share, more in lattice_gaps(number, lattice, rule)
     ]
     if not some:
         return 0.0, 0.0
     u = np.sqrt(np.maximum(np.concatenate(some), 0.0))
-    return float(u.max()) * _OTHER_WAYS, float(np.median(u))
+    return float(u.max()), float(np.median(u))
 
 
 def gap_variances(covariance: Array, left: Indices, at: Indices, right: Indices, share: float) -> Array:
@@ -72,27 +74,34 @@ def gap_variances(covariance: Array, left: Indices, at: Indices, right: Indices,
 
 def lattice_gaps(
     number: Indices, lattice: tuple[Array, Array], rule: float
-) -> Iterator[tuple[Indices, Indices, Indices, float]]:
-    """Numbers of left contacts, places and right contacts, and the left one's share, of all gaps on a lattice."""
+) -> Iterator[tuple[Indices, Indices, Indices, float, float]]:
+    """Numbers of left contacts, places and right contacts, and the left one's share, of all gaps on a lattice.
+
+    Where the lattice's longest gap falls a little short of the rule, the last number is by how much more a whole one
+    may be uncertain: u grows with no more than the square of a gap's length.
+    """
     steps = [float(line[1] - line[0]) if len(line) > 1 else 0.0 for line in lattice]
     rows, cols = number.shape
     for along, upward in _WAYS:
         turned, up = (number[::-1], -upward) if upward < 0 else (number, upward)
-        most = min((size - 1) // step for size, step in ((rows, up), (cols, along)) if step)
-        most = min(most, math.floor(rule / math.hypot(along * steps[0], up * steps[1]) + 1e-9))
-        for whole in range(2, most + 1):
+        room = min((size - 1) // step for size, step in ((rows, up), (cols, along)) if step)
+        length = math.hypot(along * steps[0], up * steps[1])
+        longest = math.floor(rule / length + 1e-9) if length else 0
+        for whole in range(2, min(room, longest) + 1):
+            short = rule / (whole * length)
+            more = short**2 if whole == longest and short < _NEARLY else 1.0
             high, wide = rows - up * whole, cols - along * whole
             for near in range(1, whole):
                 left, at, right = (
                     turned[up * k : up * k + high, along * k : along * k + wide].ravel() for k in (0, near, whole)
                 )
-                yield left, at, right, 1 - near / whole
+                yield left, at, right, 1 - near / whole, more
 
 
 def _largest_variances(covariance: Array, number: Indices, lattice: tuple[Array, Array], rule: float) -> Array:
     largest = np.zeros(number.size)
-    for left, at, right, share in lattice_gaps(number, lattice, rule):
-        largest[at] = np.maximum(largest[at], gap_variances(covariance, left, at, right, share))
+    for left, at, right, share, more in lattice_gaps(number, lattice, rule):
+        largest[at] = np.maximum(largest[at], more**2 * gap_variances(covariance, left, at, right, share))
     return largest.reshape(number.shape)
 
 

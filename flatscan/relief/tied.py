@@ -54,7 +54,7 @@ class Member:
         """Covariance (F, p, p) of the trend's coefficients after the readings and what they are (F, p) likeliest."""
         weighed = self._shares()[:, None, :] * self.terms.T
         after = np.linalg.inv(weighed @ self.terms + np.diag(1 / self.sds**2))
-        return after, np.einsum("fpq,fq->fp", after, weighed @ self.seen)
+        return np.asarray(after), np.asarray(np.einsum("fpq,fq->fp", after, weighed @ self.seen))
 
     def log_likelihood(self) -> Array:
         """Of the differences (F,) at each size, less what is the same for all (Rasmussen and Williams 2006, 2.45).
