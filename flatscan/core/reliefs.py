@@ -39,6 +39,7 @@ class Why(IntEnum):
     SKIRTING = 3
     COLLAR = 4
     OBJECT = 5
+    SEAM = 6
 
 
 @dataclass(frozen=True, eq=False, slots=True)

@@ -13,13 +13,15 @@ from flatscan.core.notes import Note
 _MOST_TRIPLES = 200_000
 
 
-def by_triples(u_gaps: Callable[[Array, Array, Array], Array], left: Array, at: Array, right: Array) -> Array:
-    """``u_gaps`` (m,) of contacts and places (m, 2) for any shape (..., 2) of them, so many at a time."""
+def by_triples(
+    u_gaps: Callable[[Array, Array, Array], Array], left: Array, at: Array, right: Array, most: int = _MOST_TRIPLES
+) -> Array:
+    """``u_gaps`` (m,) of contacts and places (m, 2) for any shape (..., 2) of them, ``most`` at a time."""
     left, at, right = np.broadcast_arrays(*(np.asarray(place, float) for place in (left, at, right)))
     flat = [place.reshape(-1, 2) for place in (left, at, right)]
     u = np.empty(len(flat[0]))
-    for start in range(0, len(u), _MOST_TRIPLES):
-        some = slice(start, start + _MOST_TRIPLES)
+    for start in range(0, len(u), most):
+        some = slice(start, start + most)
         u[some] = u_gaps(*(place[some] for place in flat))
     return u.reshape(left.shape[:-1])
 
@@ -41,7 +43,11 @@ class CommonError:
 
     def gamma(self, distance: Array) -> Array:
         """Semivariogram [m2] at so many metres."""
-        return self.sd**2 * -np.expm1(-(np.asarray(distance, float) ** 2) / (2 * self.length**2))
+        return self.sd**2 * self.unlike(distance)
+
+    def unlike(self, distance: Array) -> Array:
+        """1 less the correlation of the errors of two places so many metres apart."""
+        return -np.expm1(-(np.asarray(distance, float) ** 2) / (2 * self.length**2))
 
     def u_gap(self, left: Array, right: Array) -> Array:
         """Standard uncertainty it puts on the gap at ``left`` and ``right`` metres from the two contacts.
@@ -64,8 +70,8 @@ class CommonError:
     def covariance(self, a: Array, b: Array) -> Array:
         """Covariance [m2] (m, n) of the errors at places ``a`` (m, 2) and ``b`` (n, 2)."""
         (ax, ay), (bx, by) = np.asarray(a, float).T, np.asarray(b, float).T
-        apart2 = np.subtract.outer(ax, bx) ** 2 + np.subtract.outer(ay, by) ** 2
-        together: Array = self.sd**2 * np.exp(apart2 / (-2 * self.length**2))
+        apart = np.hypot(np.subtract.outer(ax, bx), np.subtract.outer(ay, by))
+        together: Array = self.sd**2 * (1 - self.unlike(apart))
         return together
 
     def u_gap_at(self, left: Array, at: Array, right: Array) -> Array:

@@ -20,7 +20,8 @@ from flatscan.jobs.results import Lines
 from flatscan.jobs.seeing import see, tied
 from flatscan.jobs.settings import LINES_TYPE, STATIONS_TYPE, Capturing, Progress, silent
 from flatscan.relief import capture_type, from_stations
-from flatscan.relief.planning import ReadingPlan, plan_readings
+from flatscan.relief.planning import ReadingPlan, open_warps, plan_readings
+from flatscan.relief.warps import Warps
 from flatscan.straightedge.gaps import Gap
 
 
@@ -61,14 +62,16 @@ def _room(x: np.ndarray, y: np.ndarray, rule: float) -> bool:
 class PlannedReadings:
     """Plans for several numbers of further readings on one wall, and what must be said about the capture.
 
-    ``done`` (k, 2) are places read already, ``warp`` the size and length [m] of the scan's warp as taken.
+    ``done`` (k, 2) are places read already, ``warp`` [m] what the scan's warp is taken to put on the middle of 2 m, and
+    ``lengths`` [m] those that are left open.
     """
 
     file: str
     wall: Wall
     rule: float
     reading_u: float
-    warp: tuple[float, float]
+    warp: float
+    lengths: tuple[float, float]
     done: Array
     plans: tuple[ReadingPlan, ...]
     notes: tuple[Note, ...]
@@ -92,15 +95,17 @@ def planned_readings(
         )
     seen = see(path, replace(how, tie=None), progress)
     scan, done, notes = seen.relief, np.empty((0, 2)), seen.notes
+    warps: Warps | None = None
     if how.tie is not None:
         before = tied(seen, how, progress)
         notes = before.notes
         if before.tie is not None:
             done = before.tie.places
-            # a warp that the readings showed to be larger than stated is planned against as it is
-            scan = replace(scan, common=replace(scan.common, sd=before.tie.sd))
+            # what the readings showed of the warp, the next ones are planned against
+            warps = before.tie.warps
     progress(note("stage.planning"), None)
     laser = capture_type(STATIONS_TYPE).common_error()
-    plans = plan_readings(scan, rule=rule, reading_u=how.reading_u, laser=laser, counts=counts, done=done)
-    warp = scan.common.sd, scan.common.length
-    return PlannedReadings(str(path), seen.wall, rule, how.reading_u, warp, done, plans, notes)
+    warps = open_warps(scan) if warps is None else warps
+    plans = plan_readings(scan, rule=rule, reading_u=how.reading_u, laser=laser, counts=counts, done=done, warps=warps)
+    warp, lengths = warps.chord(), warps.lengths()
+    return PlannedReadings(str(path), seen.wall, rule, how.reading_u, warp, lengths, done, plans, notes)

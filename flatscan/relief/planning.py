@@ -14,7 +14,11 @@ from flatscan.core.model import Relief
 from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
 from flatscan.core.warp import CommonError
-from flatscan.relief.tied import TiedError, gaps_in_box, plane_terms, posterior
+from flatscan.relief.before_readings import warps_of
+from flatscan.relief.everywhere import gaps_in_box, worst_and_middle
+from flatscan.relief.tied import TiedError, posterior
+from flatscan.relief.trend import plane
+from flatscan.relief.warps import Warps
 
 # stations stand 100 mm in from the edges (methods/trade 11), and a rule's end needs flat ground around it
 MARGIN = 0.100
@@ -62,18 +66,27 @@ def plan_readings(
     laser: CommonError,
     counts: Sequence[int] = (0, 6, 12, 20),
     done: Array | None = None,
+    warps: Warps | None = None,
 ) -> tuple[ReadingPlan, ...]:
     """For each of ``counts`` further readings the places that leave the least uncertainty of the worst gaps.
 
     ``relief`` brings the wall and its warp (untied), ``rule`` the straightedge [m], ``reading_u`` [m] a reading's
-    standard uncertainty, ``laser`` the laser plane's own bend, ``done`` (k, 2) places read already. The search starts
+    standard uncertainty, ``laser`` the laser plane's own bend, ``done`` (k, 2) places read already, ``warps`` what they
+    leave open of the scan's warp (None: what is stated and what the scan itself shows). Of all warps that may be the
+    mean counts: what a plan promises, readings that tell the warps apart will better. The search starts
     from regular grids and from the places of largest uncertainty and moves one reading at a time while the worst gaps
     improve; the best of all is taken, so it is never worse than a regular grid. Raises `BadValue` for counts or a
     reading's u that make no sense and `TooFewPoints` for a relief without room for readings.
     """
     scan = _checked(relief, reading_u, counts)
-    work = _Work.of(scan, rule, reading_u, laser, np.empty((0, 2)) if done is None else np.asarray(done, float))
+    warp = (warps_of(scan) if warps is None else warps).blended(scan.common)
+    work = _Work.of(scan, warp, rule, reading_u, laser, np.empty((0, 2)) if done is None else np.asarray(done, float))
     return tuple(work.best(count) for count in counts)
+
+
+def open_warps(relief: Relief) -> Warps:
+    """The warps that an untied scan may have; raises what `plan_readings` raises for a relief that is none."""
+    return warps_of(_checked(relief, _LARGEST_U / 2, ()))
 
 
 def _checked(relief: Relief, reading_u: float, counts: Sequence[int]) -> Grid:
@@ -124,7 +137,9 @@ class _Work:
     done: Array
 
     @classmethod
-    def of(cls, relief: Grid, rule: float, reading_u: float, laser: CommonError, done: Array) -> _Work:
+    def of(
+        cls, relief: Grid, warp: CommonError, rule: float, reading_u: float, laser: CommonError, done: Array
+    ) -> _Work:
         """The wall as a search sees it: where readings may stand, and what one is worth."""
         box = np.array([relief.x[0], relief.y[0], relief.x[-1], relief.y[-1]])
         cell = relief.cell
@@ -136,7 +151,7 @@ class _Work:
         inner = ((places >= box[:2] + margin - cell) & (places <= box[2:] - margin + cell)).all(axis=1)
         noise2 = reading_u**2 + float(np.nanmedian(relief.u[relief.valid])) ** 2
         longest = min(rule, float(np.hypot(*(box[2:] - box[:2]))))
-        return cls(relief.common, laser, noise2, longest, box, places[inner], done)
+        return cls(warp, laser, noise2, longest, box, places[inner], done)
 
     def error(self, places: Array) -> TiedError:
         """The common error that the readings done and those at ``places`` leave."""
@@ -146,8 +161,7 @@ class _Work:
 
     def judged(self, places: Array) -> ReadingPlan:
         """What a set of further readings leaves."""
-        u = self.error(places).u_gap_at(*gaps_in_box(self.box, self.rule))
-        return ReadingPlan(places, float(u.max(initial=0.0)), float(np.median(u)) if u.size else 0.0)
+        return ReadingPlan(places, *worst_and_middle(self.error(places), self.box, self.rule))
 
     def best(self, count: int) -> ReadingPlan:
         """The best places for ``count`` further readings."""
@@ -270,7 +284,7 @@ class _Aim:
         """High mean of the gaps' variances after readings at ``places``."""
         every = np.vstack([self.work.done, places])
         given = np.vstack([self.fixed, self.columns(places) if columns is None else columns])
-        terms = plane_terms(every, self.work.box.reshape(2, 2).mean(axis=0))
+        terms = plane(self.work.box, _FREE).terms(every)
         seen = self.work.warp.covariance(every, every) + self.work.laser.covariance(every, every)
         seen = seen + self.work.noise2 * np.eye(len(every)) + terms @ np.diag(_FREE**2) @ terms.T
         root = np.linalg.cholesky(seen)

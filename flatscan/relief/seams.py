@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from flatscan.core.geometry import Array
 from flatscan.core.warp import CommonError, by_triples
-from flatscan.relief.tied import gaps_in_box, largest_at_cells
+from flatscan.relief.everywhere import gaps_in_box, largest_at_cells
 
 # slopes of gaps between those looked at (arms a tenth of the rule apart) take at most so much more
 _BETWEEN = 1.1

@@ -1,7 +1,13 @@
-"""The common error that is left of a scan after laser readings have tied it down: a covariance, not one number."""
+"""The common error that is left of a scan after laser readings have tied it down: a covariance, not one number.
+
+What warp the scan has is not known: its shape, length and size are those of many (`Warps`), each as likely as readings
+and scan leave it, and what is said is the mean over all of them. For each shape the covariance of the readings,
+whitened by their noise, is taken apart once: then every size is a sum of n terms.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -10,71 +16,169 @@ from scipy.linalg import cholesky, solve_triangular
 from flatscan.core.geometry import Array
 from flatscan.core.notes import Note
 from flatscan.core.warp import CommonError, by_triples
+from flatscan.relief.everywhere import gaps_in_box, largest_by_lattice, spread_over
+from flatscan.relief.trend import Trend, plane
+from flatscan.relief.warps import Warps, one_warp
 
-# directions and parts of the rule in which the largest uncertainty of a gap is looked for
-_DIRECTIONS, _PARTS = 12, 10
-# gaps between the ones looked at are at most this much less certain (tried on 10 000 random gaps a wall)
-_BETWEEN = 1.03
+# the least likely warps, together no more likely than this, are left out
+_NEGLIGIBLE = 0.003
+# what readings say of a place falls smoothly with its distance from them: read off at so many metres
+_TABLE_STEP = 0.002
+# many warps are looked at together, so fewer gaps at a time
+_MOST_TRIPLES = 10_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Member:
+    """One shape of warp after the readings, at F sizes.
+
+    ``turn`` (n, n) makes the readings independent: of variance 1 by their noise, of ``values`` (n,) by the warp at its
+    stated size. ``seen`` (n,) are the differences and ``terms`` (n, p) the trend's terms so turned, ``sds`` (p,) the
+    prior of the trend's coefficients. ``squares`` (F,) of the sizes over the stated one have ``weights`` (F,).
+    """
+
+    warp: CommonError
+    turn: Array
+    values: Array
+    seen: Array
+    terms: Array
+    sds: Array
+    squares: Array
+    weights: Array
+
+    def _shares(self) -> Array:
+        """One over the variance (F, n) of each turned difference."""
+        return np.asarray(1 / (self.squares[:, None] * self.values + 1))
+
+    def _trend(self) -> tuple[Array, Array]:
+        """Covariance (F, p, p) of the trend's coefficients after the readings and what they are (F, p) likeliest."""
+        weighed = self._shares()[:, None, :] * self.terms.T
+        after = np.linalg.inv(weighed @ self.terms + np.diag(1 / self.sds**2))
+        return np.asarray(after), np.asarray(np.einsum("fpq,fq->fp", after, weighed @ self.seen))
+
+    def log_likelihood(self) -> Array:
+        """Of the differences (F,) at each size, less what is the same for all (Rasmussen and Williams 2006, 2.45).
+
+        The plane being all but free, it is the restricted likelihood (Patterson and Thompson, Biometrika 58, 1971).
+        """
+        shares, (after, slopes) = self._shares(), self._trend()
+        rest = self.seen - slopes @ self.terms.T
+        misfit = (shares * rest**2).sum(axis=1) + ((slopes / self.sds) ** 2).sum(axis=1)
+        size = -np.log(shares).sum(axis=1) - np.linalg.slogdet(after)[1]
+        return np.asarray(-(misfit + size) / 2)
+
+    def left_out(self) -> tuple[Array, Array]:
+        """Each difference less what the others predict (F, n), and the variance to expect (F, n).
+
+        Rasmussen and Williams 2006, 5.12.
+        """
+        shares, (after, slopes) = self._shares(), self._trend()
+        by_trend = (shares[:, None, :] * self.terms.T) @ self.turn
+        diagonal = shares @ self.turn**2 - np.einsum("fpn,fpq,fqn->fn", by_trend, after, by_trend)
+        return ((shares * (self.seen - slopes @ self.terms.T)) @ self.turn) / diagonal, 1 / diagonal
+
+    def gains(self) -> tuple[Array, Array]:
+        """What of the turned columns (F, n) makes the warp's likeliest value, and the trend's coefficients (F, p)."""
+        slopes = self._trend()[1]
+        return self.squares[:, None] * self._shares() * (self.seen - slopes @ self.terms.T), slopes
+
+    def roots(self, column: Array, terms: Array) -> Array:
+        """Root (F, p, m) of what not knowing the trend adds to the variance, from turned columns and terms (p, m)."""
+        gain = self.squares[:, None] * self._shares()
+        left = terms - (gain[:, None, :] * self.terms.T) @ column
+        return np.asarray(np.linalg.cholesky(self._trend()[0]).swapaxes(1, 2) @ left)
+
+    def less(self, columns: Sequence[Array], terms: Sequence[Array]) -> Array:
+        """What the readings take off the covariance (a, b), sizes weighed: turned columns (n, a), (n, b) and terms."""
+        taken = self.weights * self.squares**2 @ self._shares()
+        weigh = np.sqrt(self.weights)[:, None, None]
+        roots = [
+            (weigh * self.roots(one, two)).reshape(-1, one.shape[1]) for one, two in zip(columns, terms, strict=True)
+        ]
+        return np.asarray((taken[:, None] * columns[0]).T @ columns[-1] - roots[0].T @ roots[-1])
+
+    def less_alone(self, column: Array, terms: Array) -> Array:
+        """The diagonal (a,) of `less` of turned columns (n, a) with themselves."""
+        taken = self.weights * self.squares**2 @ self._shares()
+        added = np.einsum("f,fpm,fpm->m", self.weights, *[self.roots(column, terms)] * 2)
+        return np.asarray(taken @ column**2 - added)
+
+    @property
+    def variance(self) -> float:
+        """Mean square of the sizes over the stated one times how likely the shape is."""
+        return float(self.weights @ self.squares)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TiedError(CommonError):
-    """What readings leave of a warp, a lean, a turn and an offset: the posterior of universal kriging.
+    """What readings leave of a warp of unknown kind, a lean, a turn, an offset and steps at seams.
 
-    The scan's error is a Gaussian process ``warp`` plus a plane whose three coefficients (about ``centre`` (2,)) have
-    their own prior. ``places`` (n, 2) are the readings', ``root`` (n, n) the inverse of the lower Cholesky factor of
-    the warp's covariance there plus the readings' noise, ``plane_u`` (3, 3) the covariance of the coefficients after
-    the readings. ``box`` (4,) is the wall's left, bottom, right and top [m]: a straightedge reaches no further.
-    Chiles and Delfiner, Geostatistics, 2012, 3.4; Rasmussen and Williams, Gaussian Processes, 2006, 2.7.
+    A mixture of universal krigings (Chiles and Delfiner, Geostatistics, 2012, 3.4; Rasmussen and Williams 2006, 2.7):
+    its covariance is the mean of the ``members``' own, plus that of their means, which readings may leave apart.
+    What a scan shows to be left beyond that (`left_over`) widens it by ``widened`` (2,), variances along and up.
+    ``places`` (n, 2) are the readings'. ``box`` (4,) is the wall's left, bottom, right and top [m]: a straightedge
+    reaches no further. ``free`` are the shapes of the members and their variances [m2] before the readings.
     """
 
-    warp: CommonError = field(default_factory=lambda: CommonError(0.0))
+    members: tuple[Member, ...] = ()
+    trend: Trend = field(default_factory=lambda: plane(np.zeros(4), np.zeros(3)))
     places: Array = field(default_factory=lambda: np.empty((0, 2)))
-    root: Array = field(default_factory=lambda: np.empty((0, 0)))
-    plane_u: Array = field(default_factory=lambda: np.zeros((3, 3)))
-    centre: Array = field(default_factory=lambda: np.zeros(2))
     box: Array = field(default_factory=lambda: np.zeros(4))
+    widened: Array = field(default_factory=lambda: np.ones(2))
+    free: tuple[tuple[CommonError, float], ...] = ()
 
     @property
     def stationary(self) -> bool:
         """False: the error is small at the readings and grows away from them."""
         return False
 
-    def parts(self, at: Array) -> tuple[Array, Array]:
-        """What the readings explain at places ``at`` (m, 2): the warp's part (n, m) and the plane's part (3, m)."""
-        explained = self.root @ self.warp.covariance(self.places, at)
-        left_over = plane_terms(at, self.centre).T - (self.root @ plane_terms(self.places, self.centre)).T @ explained
-        return explained, left_over
-
     def covariance(self, a: Array, b: Array) -> Array:
         """Covariance [m2] (m, n) of the errors at places ``a`` (m, 2) and ``b`` (n, 2) [m]."""
         a, b = np.asarray(a, float), np.asarray(b, float)
-        (seen_a, plane_a), (seen_b, plane_b) = self.parts(a), self.parts(b)
-        together: Array = self.warp.covariance(a, b) - seen_a.T @ seen_b + plane_a.T @ self.plane_u @ plane_b
-        return together
+        trend_a, trend_b = self.trend.terms(a).T, self.trend.terms(b).T
+        total = self._prior(_apart(a, b))
+        columns = [_Columns([_apart(self.places, at)], (1.0,)) for at in (a, b)]
+        means = _Means()
+        for member in self.members:
+            sides = [member.turn @ column.of(member.warp) for column in columns]
+            total -= member.less(sides, (trend_a, trend_b))
+            means.add(member, sides, (trend_a, trend_b))
+        return np.asarray(self.widened.max() * (total + means.covariance()))
 
-    def u_slope_up(self) -> float:
-        """Standard uncertainty [m per m] of the slope up of a plane fitted to the whole wall."""
-        at = _spread(self.box)
-        row = np.linalg.pinv(plane_terms(at, self.centre))[2]
-        return float(np.sqrt(max(float(row @ self.covariance(at, at) @ row), 0.0)))
+    def _prior(self, distance: Array) -> Array:
+        """Covariance [m2] of the warp before the readings, all weighed, at so many metres."""
+        # a table would do, were it not for what the readings take off: nearly all of it
+        parts = (variance * (1 - warp.unlike(distance)) for warp, variance in self.free)
+        return np.asarray(sum(parts, np.zeros(distance.shape)))
+
+    def _gamma(self, distance: Array) -> Array:
+        """The semivariogram [m2] of the warp before the readings, all weighed, at so many metres."""
+        parts = (variance * warp.unlike(distance) for warp, variance in self.free)
+        return np.asarray(sum(parts, np.zeros(distance.shape)))
 
     def u_gap_at(self, left: Array, at: Array, right: Array) -> Array:
         """Standard uncertainty (...) [m] of gaps at ``at`` between contacts ``left`` and ``right``, each (..., 2)."""
-        return by_triples(self._u_gaps, left, at, right)
+        return by_triples(self._u_gaps, left, at, right, _MOST_TRIPLES)
 
     def _u_gaps(self, left: Array, at: Array, right: Array) -> Array:
-        seen, plane = self.gap_parts(left, at, right)
-        free = CommonError.u_gap_at(self.warp, left, at, right) ** 2
-        variance = free - (seen**2).sum(axis=0) + np.einsum("im,ij,jm->m", plane, self.plane_u, plane)
-        return np.sqrt(np.clip(variance, 0.0, None))
-
-    def gap_parts(self, left: Array, at: Array, right: Array) -> tuple[Array, Array]:
-        """`parts` of the gaps themselves: (n, m) and (3, m) of l e(left) + (1 - l) e(right) - e(at)."""
         near, far = (np.hypot(*(one - other).T) for one, other in ((at, left), (right, at)))
         share = far / np.maximum(near + far, 1e-12)
-        (seen_l, plane_l), (seen_c, plane_c), (seen_r, plane_r) = (self.parts(place) for place in (left, at, right))
-        return share * seen_l + (1 - share) * seen_r - seen_c, share * plane_l + (1 - share) * plane_r - plane_c
+        columns = _Columns([_apart(self.places, place) for place in (left, at, right)], (share, -1.0, 1 - share))
+        terms = [self.trend.terms(place).T for place in (left, at, right)]
+        steps = share * terms[0] + (1 - share) * terms[2] - terms[1]
+        # a plane has no part in a gap but for rounding
+        steps[:3] = 0.0
+        arms = [self._gamma(arm) for arm in (near, far, near + far)]
+        free = share * arms[0] + (1 - share) * arms[1] - share * (1 - share) * arms[2]
+        variance = 2 * free
+        means = _Means()
+        for member in self.members:
+            side = member.turn @ columns.of(member.warp)
+            variance = variance - member.less_alone(side, steps)
+            means.add(member, [side], [steps])
+        toward = (right - left) / np.maximum(near + far, 1e-12)[:, None]
+        widened = toward**2 @ self.widened
+        return np.asarray(np.sqrt(np.clip(widened * (variance + means.variance()), 0.0, None)))
 
     def u_gap(self, left: Array, right: Array) -> Array:
         """Largest standard uncertainty anywhere on the wall of a gap so many metres from its contacts."""
@@ -92,108 +196,161 @@ class TiedError(CommonError):
 
     def largest_u_gap(self, x: Array, y: Array, rule: float) -> Array:
         """Largest standard uncertainty (rows, cols) of any gap at each cell, contacts at most ``rule`` apart [m]."""
-        return largest_at_cells(self, x, y, rule)
+        return largest_by_lattice(self, x, y, rule)
+
+    def wider(self, widened: Array) -> TiedError:
+        """The same with variances so many times as large (2,), along and up."""
+        more = float(np.sqrt(widened.max()))
+        return replace(self, widened=widened, sd=self.sd * more, u_offset=self.u_offset * more)
+
+    def u_slope_up(self) -> float:
+        """Standard uncertainty [m per m] of the slope up of a plane fitted to the whole wall."""
+        at = spread_over(self.box)
+        row = np.linalg.pinv(self.trend.terms(at)[:, :3])[2]
+        return float(np.sqrt(max(float(row @ self.covariance(at, at) @ row), 0.0)))
+
+    def steps(self) -> tuple[Array, Array]:
+        """The step (seams,) [m] of the scan's error at each seam, and its standard uncertainty."""
+        many = 3 + len(self.trend.seams)
+        seams = np.eye(many)[:, 3:]
+        side, variance, total = np.zeros((len(self.places), many - 3)), np.zeros(many - 3), self.trend.means[3:].copy()
+        means = _Means()
+        for member in self.members:
+            variance = variance - member.less_alone(side, seams)
+            means.add(member, [side], [seams])
+            total += member.weights @ member.gains()[1][:, 3:]
+        return total, np.sqrt(self.widened.max() * np.maximum(variance + means.variance(), 0.0))
+
+    def mean(self, at: Array) -> Array:
+        """The likeliest error (m,) [m] at places ``at`` (m, 2).
+
+        It is a sum over the readings of a function of the distance to each, which is tabulated.
+        """
+        at = np.asarray(at, float)
+        far = float(np.hypot(*(np.vstack([at, self.places]).max(axis=0) - np.vstack([at, self.places]).min(axis=0))))
+        steps = np.arange(0.0, far + 2 * _TABLE_STEP, _TABLE_STEP)
+        table, slopes = np.zeros((len(self.places), len(steps))), self.trend.means.copy()
+        for member in self.members:
+            by_warp, by_trend = (member.weights @ gain for gain in member.gains())
+            table += np.outer(by_warp @ member.turn, member.warp.sd**2 * (1 - member.warp.unlike(steps)))
+            slopes += by_trend
+        total = self.trend.terms(at) @ slopes
+        for place, by_distance in zip(self.places, table, strict=True):
+            total += np.interp(np.hypot(*(at - place).T), steps, by_distance)
+        return np.asarray(total)
 
 
-def largest_at_cells(common: CommonError, x: Array, y: Array, rule: float) -> Array:
-    """Largest u [m] (rows, cols) of any gap at each cell of an error that is not alike everywhere."""
-    box = np.array([x[0], y[0], x[-1], y[-1]])
-    left, at, right = gaps_in_box(box, rule)
-    across, upward = _lattice(box, rule)
-    u = common.u_gap_at(left, at, right)
-    largest = np.zeros((len(upward), len(across)))
-    col = np.searchsorted(across, at[:, 0] - 1e-9)
-    row = np.searchsorted(upward, at[:, 1] - 1e-9)
-    np.maximum.at(largest, (row, col), u)
-    # a cell takes the largest of the four lattice places around it
-    i, j = (
-        np.clip(np.searchsorted(grid, place) - 1, 0, max(len(grid) - 2, 0))
-        for grid, place in ((upward, y), (across, x))
-    )
-    k, m = np.minimum(i + 1, len(upward) - 1), np.minimum(j + 1, len(across) - 1)
-    corners = [largest[np.ix_(rows, cols)] for rows in (i, k) for cols in (j, m)]
-    return np.maximum.reduce(corners) * _BETWEEN
+def _apart(a: Array, b: Array) -> Array:
+    """Distances (m, n) [m] of places ``a`` (m, 2) and ``b`` (n, 2)."""
+    (ax, ay), (bx, by) = a.T, b.T
+    return np.asarray(np.hypot(np.subtract.outer(ax, bx), np.subtract.outer(ay, by)))
 
 
-def plane_terms(at: Array, centre: Array) -> Array:
-    """Columns 1, x, y (m, 3) of a plane about ``centre`` at places ``at`` (m, 2) [m]."""
-    return np.column_stack([np.ones(len(at)), np.asarray(at, float) - centre])
+class _Columns:
+    """Covariances (n, m) of readings with sums over places so far ``apart``, each shape of warp asked once."""
+
+    def __init__(self, apart: Sequence[Array], shares: Sequence[Array | float]) -> None:
+        self.apart, self.shares = apart, shares
+        self.known: dict[int, Array] = {}
+
+    def of(self, warp: CommonError) -> Array:
+        if id(warp) not in self.known:
+            parts = (share * (1 - warp.unlike(apart)) for apart, share in zip(self.apart, self.shares, strict=True))
+            self.known[id(warp)] = np.asarray(warp.sd**2 * sum(parts))
+        return self.known[id(warp)]
 
 
-def posterior(
+class _Means:
+    """Means of all warps at columns, one after the other, with their weights."""
+
+    def __init__(self) -> None:
+        self.rows: list[list[Array]] = []
+        self.weights: list[Array] = []
+
+    def add(self, member: Member, sides: Sequence[Array], beside: Sequence[Array]) -> None:
+        by_warp, by_trend = member.gains()
+        self.rows.append([by_warp @ side + by_trend @ other for side, other in zip(sides, beside, strict=True)])
+        self.weights.append(member.weights)
+
+    def _off(self) -> tuple[list[Array], Array]:
+        weights = np.concatenate(self.weights)
+        rows = [np.concatenate(part) for part in zip(*self.rows, strict=True)]
+        return [row - weights @ row for row in rows], weights
+
+    def covariance(self) -> Array:
+        off, weights = self._off()
+        return np.asarray((weights[:, None] * off[0]).T @ off[-1])
+
+    def variance(self) -> Array:
+        off, weights = self._off()
+        return np.asarray(weights @ off[0] ** 2)
+
+
+def members_of(warps: Warps, places: Array, noise: Array, trend: Trend, difference: Array) -> tuple[Member, ...]:
+    """Every shape after readings at ``places`` (n, 2) with covariance ``noise`` (n, n) [m2] and these differences.
+
+    Weights are still those before the readings.
+    """
+    terms = trend.terms(places)
+    difference = difference - terms @ trend.means
+    whiten = np.empty((0, 0))
+    if len(places):
+        lower = cholesky(noise, lower=True)
+        whiten = solve_triangular(lower, np.eye(len(places)), lower=True)
+    apart = np.hypot(*(places[:, None] - places).T)
+    made = []
+    for warp, weights in zip(warps.shapes, warps.weights, strict=True):
+        values, turn = np.empty(0), whiten
+        if len(places):
+            values, vectors = np.linalg.eigh(whiten @ (warp.sd**2 * (1 - warp.unlike(apart))) @ whiten.T)
+            turn = vectors.T @ whiten
+        turned = turn @ difference, turn @ terms, trend.sds
+        made.append(Member(warp, turn, np.maximum(values, 0.0), *turned, warps.squares, weights))
+    return tuple(made)
+
+
+def kept(members: Sequence[Member], weights: Array) -> tuple[Member, ...]:
+    """The members with their weights (K, F) after the readings, those that say nothing any more left out."""
+    least = np.sort(weights, axis=None)
+    few = least[np.searchsorted(np.cumsum(least), _NEGLIGIBLE * least.sum())]
+    weights = np.where(weights < few, 0.0, weights)
+    weights = weights / weights.sum()
+    some = []
+    for member, share in zip(members, weights, strict=True):
+        of = share > 0
+        if of.any():
+            some.append(replace(member, squares=member.squares[of], weights=share[of]))
+    return tuple(some)
+
+
+def mixed(
+    members: tuple[Member, ...],
+    trend: Trend,
     places: Array,
-    noise: Array,
-    warp: CommonError,
-    plane_sd: Array,
     box: Array,
     *,
+    length: float,
     scale: float = 0.0,
     source: Note | str = "",
 ) -> TiedError:
-    """The error left of ``warp`` and a plane (prior sd (3,) of offset, turn, lean) after readings at ``places`` (n, 2).
-
-    ``noise`` (n, n) is the readings' covariance [m2]; no readings (n = 0) give back the prior. ``sd`` is the root
-    mean variance over the wall's ``box``, ``u_offset`` the uncertainty of its mean.
-    """
-    centre = np.array([(box[0] + box[2]) / 2, (box[1] + box[3]) / 2])
-    places = np.asarray(places, float).reshape(-1, 2)
-    lower = cholesky(warp.covariance(places, places) + noise, lower=True) if len(places) else np.empty((0, 0))
-    root = solve_triangular(lower, np.eye(len(places)), lower=True) if len(places) else np.empty((0, 0))
-    seen = root @ plane_terms(places, centre)
-    plane_u = np.linalg.inv(seen.T @ seen + np.diag(1 / np.asarray(plane_sd, float) ** 2))
-    left = TiedError(0.0, warp.length, 0.0, scale, source, warp, places, root, plane_u, centre, np.asarray(box, float))
-    covariance = left.covariance(*[_spread(left.box)] * 2)
-    sd, mean = np.sqrt(max(float(np.diag(covariance).mean()), 0.0)), np.sqrt(max(float(covariance.mean()), 0.0))
-    return replace(left, sd=float(sd), u_offset=float(mean))
-
-
-def _spread(box: Array) -> Array:
-    """Places (280, 2) spread evenly over the box, from edge to edge."""
-    across, upward = np.meshgrid(np.linspace(box[0], box[2], 20), np.linspace(box[1], box[3], 14))
-    return np.column_stack([across.ravel(), upward.ravel()])
-
-
-def _lattice(box: Array, rule: float) -> tuple[Array, Array]:
-    """Places along and up, at most a tenth of the rule apart, from edge to edge."""
-    wide, high = max(box[2] - box[0], 1e-9), max(box[3] - box[1], 1e-9)
-    step = max(rule / 10, wide / 60, high / 60)
-    across, upward = (
-        np.linspace(low, low + size, int(np.ceil(size / step - 1e-9)) + 1)
-        for low, size in ((box[0], wide), (box[1], high))
+    """The error that is left with ``sd``, the root mean variance over the wall, and ``u_offset``, that of its mean."""
+    free = dict[int, tuple[CommonError, float]]()
+    for member in members:
+        before = free.get(id(member.warp), (member.warp, 0.0))[1]
+        free[id(member.warp)] = member.warp, before + member.warp.sd**2 * member.variance
+    left = TiedError(
+        0.0, length, 0.0, scale, source, members, trend, places, np.asarray(box, float), free=tuple(free.values())
     )
-    return across, upward
+    covariance = left.covariance(*[spread_over(left.box)] * 2)
+    sd, mean = (float(np.sqrt(max(float(one), 0.0))) for one in (np.diag(covariance).mean(), covariance.mean()))
+    return replace(left, sd=sd, u_offset=mean)
 
 
-def gaps_in_box(
-    box: Array, rule: float, *, arms: tuple[tuple[float, float], ...] = (), directions: int = _DIRECTIONS
-) -> tuple[Array, Array, Array]:
-    """Contacts and places (m, 2) of gaps all over a box (4,), in ``directions``, with both contacts inside it.
+def posterior(places: Array, noise: Array, warp: CommonError, plane_sd: Array, box: Array) -> TiedError:
+    """The error left of one known ``warp`` and a plane (prior sd (3,) of offset, turn, lean) after readings.
 
-    ``arms`` are distances to the left and right contact; without them all tenths of the ``rule`` that fit on it, and
-    where the wall's edge comes first, the edge.
+    ``places`` (n, 2) are the readings', ``noise`` (n, n) their covariance [m2]; none (n = 0) give back the prior.
     """
-    across, upward = np.meshgrid(*_lattice(box, rule))
-    turns = np.arange(directions) * np.pi / directions
-    way = np.tile(np.column_stack([np.cos(turns), np.sin(turns)]), (across.size, 1))
-    middle = np.repeat(np.column_stack([across.ravel(), upward.ravel()]), directions, axis=0)
-    room = _room(box, middle, -way), _room(box, middle, way)
-    step = rule / _PARTS
-    pairs = arms or [(near * step, far * step) for near in range(1, _PARTS) for far in range(1, _PARTS - near + 1)]
-    found: list[tuple[Array, Array, Array]] = []
-    for near, far in pairs:
-        reach = np.minimum(near, room[0]), np.minimum(far, room[1])
-        fits = (reach[0] > 1e-6) & (reach[1] > 1e-6)
-        # an edge reached already with a shorter arm brings nothing new
-        fits &= (near - room[0] < (1e-9 if arms else step)) & (far - room[1] < (1e-9 if arms else step))
-        left, right = middle - reach[0][:, None] * way, middle + reach[1][:, None] * way
-        found.append((left[fits], middle[fits], right[fits]))
-    left, at, right = (np.concatenate(column) for column in zip(*found, strict=True))
-    return left, at, right
-
-
-def _room(box: Array, at: Array, way: Array) -> Array:
-    """How far (m,) it is from places ``at`` (m, 2) along ``way`` (m, 2) to the edge of the box."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        to_edge = np.where(way > 0, box[2:] - at, box[:2] - at) / way
-    reach: Array = np.where(np.abs(way) < 1e-12, np.inf, to_edge).min(axis=1)
-    return np.maximum(reach, 0.0)
+    places, trend = np.asarray(places, float).reshape(-1, 2), plane(box, plane_sd)
+    members = members_of(one_warp(warp), places, noise, trend, np.zeros(len(places)))
+    return mixed(members, trend, places, box, length=warp.length, scale=warp.scale)

@@ -22,6 +22,7 @@ _REASONS = {
     Why.SKIRTING: note("relief.skirting-board"),
     Why.STRIP: note("relief.strip"),
     Why.COLLAR: note("relief.collar"),
+    Why.SEAM: note("relief.seam"),
 }
 _STRIPS = {
     "left": "relief.strip-left",
@@ -65,6 +66,8 @@ class Unmeasured:
             return note("relief.round-openings", area=square_metres(self.area))
         size = {"width": metres(self.width), "height": metres(self.height), "area": square_metres(self.area)}
         ragged = self.area < _RAGGED * self.width * self.height
+        if self.why == Why.SEAM:
+            return note("relief.seam-at", (self.left, self.bottom), width=size["width"], height=size["height"])
         if self.why == Why.OBJECT:
             return note("relief.object-ragged" if ragged else "relief.object-at", (self.left, self.bottom), **size)
         return note("relief.no-points-ragged" if ragged else "relief.no-points-at", (self.left, self.bottom), **size)
@@ -87,7 +90,7 @@ def unmeasured(relief: Relief, wall: Wall) -> tuple[Unmeasured, ...]:
     strips = lost & (why == Why.STRIP)
     edges = _along_edges(relief, wall) if strips.any() else []
     parts += [_part(relief, wall, strips & at, Why.STRIP, side) for side, at in edges]
-    for one in (Why.NO_POINTS, Why.OBJECT):
+    for one in (Why.NO_POINTS, Why.OBJECT, Why.SEAM):
         gone = lost & (why == one)
         if gone.any():
             labels, number = relief.connected(gone)

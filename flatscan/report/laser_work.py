@@ -17,6 +17,7 @@ from flatscan.jobs import Lines
 from flatscan.jobs.lasers import PlannedReadings
 from flatscan.plan.stops import LASER_WORK
 from flatscan.relief.planning import DECIDED, ReadingPlan
+from flatscan.relief.warps import CHORD
 from flatscan.report.parts import Section
 from flatscan.report.result_document import SCHEMA, plain_values
 from flatscan.report.say import Said, say
@@ -35,8 +36,9 @@ def reading_plans(planned: PlannedReadings, limit: float) -> dict[str, object]:
             "rule_mm": planned.rule,
             "limit_mm": limit,
             "u_reading_mm": planned.reading_u,
-            "warp_mm": planned.warp[0],
-            "warp_length_mm": planned.warp[1],
+            "warp_mm": planned.warp,
+            "warp_length_least_mm": planned.lengths[0],
+            "warp_length_most_mm": planned.lengths[1],
             "readings_done": len(planned.done),
             "cautions": LASER_WORK,
             "warnings": planned.notes,
@@ -62,13 +64,14 @@ def reading_plan_text(planned: PlannedReadings, limit: float, units: str = "mm")
 
 
 def _lines(planned: PlannedReadings, limit: float) -> Iterator[Said]:
-    warp, length = planned.warp
     yield from LASER_WORK
     yield ""
     yield note(
         "readings.taken-as",
-        warp=metres(warp),
-        length=metres(length),
+        warp=metres(planned.warp),
+        over=metres(CHORD),
+        low=metres(planned.lengths[0]),
+        high=metres(planned.lengths[1]),
         rule=metres(planned.rule),
         reading=metres(planned.reading_u),
         done=len(planned.done),

@@ -7,8 +7,10 @@ from relief_builders import grid_of
 
 from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.warp import CommonError
-from flatscan.relief.planning import ReadingPlan, plan_readings
-from flatscan.relief.tied import gaps_in_box, posterior
+from flatscan.relief.everywhere import gaps_in_box
+from flatscan.relief.planning import ReadingPlan, open_warps, plan_readings
+from flatscan.relief.tied import posterior
+from flatscan.relief.warps import one_warp
 
 WIDE, HIGH, CELL = 4.0, 2.4, 0.1
 STILL = CommonError(0.0)
@@ -34,23 +36,26 @@ def regular(nx, ny):
 
 @pytest.fixture(scope="module")
 def plans():
-    return plan_readings(scan(CommonError(0.008, 2.0)), rule=2.0, reading_u=0.7e-3, laser=STILL, counts=(0, 6, 12))
+    warp = CommonError(0.008, 2.0)
+    known = {"rule": 2.0, "reading_u": 0.7e-3, "laser": STILL, "warps": one_warp(warp)}
+    return plan_readings(scan(warp), counts=(0, 6, 12), **known)
 
 
 def test_well_chosen_places_beat_the_regular_grid(plans):
     warp = CommonError(0.008, 2.0)
-    assert plans[1].u_worst < 0.9 * worst_of(regular(3, 2), warp)
-    assert plans[2].u_worst < worst_of(regular(4, 3), warp)
+    assert worst_of(plans[1].places, warp) < 0.9 * worst_of(regular(3, 2), warp)
+    assert worst_of(plans[2].places, warp) < worst_of(regular(4, 3), warp)
 
 
 def test_promise_is_what_the_readings_will_leave(plans):
     for plan in plans[1:]:
-        assert plan.u_worst == pytest.approx(worst_of(plan.places, CommonError(0.008, 2.0)), rel=1e-6)
+        # the search looks at gaps between the places of a lattice, and adds a little for those between
+        assert 0.99 <= plan.u_worst / worst_of(plan.places, CommonError(0.008, 2.0)) <= 1.1
 
 
 def test_no_reading_leaves_the_warp_itself(plans):
     # methods/uncertainty 6: the middle of a 2 m gap of a Gaussian warp
-    assert plans[0].u_worst == pytest.approx(float(CommonError(0.008, 2.0).u_gap(1.0, 1.0)), rel=1e-3)
+    assert plans[0].u_worst == pytest.approx(float(CommonError(0.008, 2.0).u_gap(1.0, 1.0)), rel=0.05)
 
 
 def test_places_stand_on_the_wall_off_its_edges_and_apart(plans):
@@ -72,11 +77,25 @@ def test_a_limit_is_decided_at_an_eighth():
 def test_readings_done_count():
     warp = CommonError(0.008, 2.0)
     alone, after = (
-        plan_readings(scan(warp), rule=2.0, reading_u=0.7e-3, laser=STILL, counts=(4,), done=done)[0]
+        plan_readings(
+            scan(warp), rule=2.0, reading_u=0.7e-3, laser=STILL, counts=(4,), done=done, warps=one_warp(warp)
+        )[0]
         for done in (None, regular(3, 2))
     )
     assert after.u_worst < alone.u_worst
-    assert after.u_worst == pytest.approx(worst_of(np.vstack([regular(3, 2), after.places]), warp), rel=1e-6)
+    assert 0.99 <= after.u_worst / worst_of(np.vstack([regular(3, 2), after.places]), warp) <= 1.1
+
+
+def test_plans_are_made_for_every_warp_that_is_left_open():
+    # on a scan with room for all of them, what no reading can see of the short ones stays
+    warp = CommonError(0.008, 2.0)
+    x, y = ((np.arange(round(size / CELL)) + 0.5) * CELL for size in (WIDE, HIGH))
+    rough = np.random.default_rng(4).normal(0, 0.02, (len(y), len(x)))
+    bumpy = grid_of(rough, CELL, count=0, common=warp)
+    known = {"rule": 2.0, "reading_u": 0.7e-3, "laser": STILL}
+    (before, after) = plan_readings(bumpy, counts=(0, 3), **known)
+    assert open_warps(bumpy).chord() == pytest.approx(float(warp.u_gap(1.0, 1.0)), rel=1e-6)
+    assert before.u_worst > after.u_worst > 0.5 * open_warps(bumpy).chord()
 
 
 def test_nothing_is_planned_where_nothing_was_measured():

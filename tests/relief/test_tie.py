@@ -12,8 +12,11 @@ from flatscan.core.geometry import Frame
 from flatscan.core.model import Origin, Plumb, Readings, Wall
 from flatscan.core.notes import note
 from flatscan.core.warp import CommonError
+from flatscan.relief.everywhere import gaps_in_box
 from flatscan.relief.tie import tie
-from flatscan.relief.tied import gaps_in_box, posterior
+from flatscan.relief.tied import members_of, mixed, posterior
+from flatscan.relief.trend import plane
+from flatscan.relief.warps import one_warp
 from flatscan.straightedge import sweep
 from flatscan.straightedge.uncertainty import common_factor
 
@@ -173,15 +176,18 @@ def test_a_gap_longer_than_the_wall_is_as_uncertain_as_the_least_certain_that_fi
 
 def test_leaving_one_out_is_what_a_tie_without_it_predicts():
     rng = np.random.default_rng(8)
-    places, noise = places_of(4, 3), rng.normal(0, 0.6e-3, 12)
-    scan = scan_of(bent)
-    _, _, whole, _ = tied(scan, flat, places, noise=noise)
+    places, value, warp = places_of(4, 3), rng.normal(0, 2e-3, 12), CommonError(0.004, 2.0)
+    noise = np.diag(rng.uniform(0.3e-3, 1e-3, 12) ** 2)
+    (whole,) = members_of(one_warp(warp), places, noise, plane(BOX, PLANE), value)
     less = np.delete(np.arange(12), 5)
-    _, _, part, _ = tied(scan, flat, places[less], noise=noise[less])
-    common = posterior(places[less], np.diag(part.u**2), scan.common, np.array([10.0, 0.1, 0.1]),
-                       np.array([0.025, 0.025, 3.975, 2.375]))  # fmt: skip
-    expected = np.sqrt(float(common.covariance(places[5:6], places[5:6])[0, 0]) + whole.u[5] ** 2)
-    assert whole.u_left_out[5] == pytest.approx(expected, rel=1e-3)
+    trend = plane(BOX, PLANE)
+    part = members_of(one_warp(warp), places[less], noise[np.ix_(less, less)], trend, value[less])
+    made = mixed(part, trend, places[less], BOX, length=2.0)
+    off, variance = whole.left_out()
+    assert off[0, 5] == pytest.approx(value[5] - made.mean(places[5:6])[0], abs=1e-7)
+    assert variance[0, 5] == pytest.approx(
+        float(made.covariance(places[5:6], places[5:6])[0, 0]) + noise[5, 5], rel=1e-5
+    )
 
 
 def test_gaps_do_not_see_the_tilt_of_the_capture():
@@ -217,11 +223,12 @@ def test_stated_uncertainty_of_corrected_gaps_is_true():
     continued = [np.linalg.solve(covariance, warp.covariance(at, place)).T for place in (left, middle, right)]
     truth = [part @ fields.T for part in continued]
     read = fields[:, -12:] + generator.normal(0, 0.6e-3, (500, 12))
-    seen = [made.parts(place) for place in (left, middle, right)]
-    terms = made.root @ np.column_stack([np.ones(12), places - [WIDE / 2, HIGH / 2]])
-    white = read @ made.root.T
-    plane = made.plane_u @ terms.T @ white.T
-    predicted = [explained.T @ white.T + beside.T @ plane for explained, beside in seen]
+    trend, found = plane(BOX, PLANE), []
+    for one in read:
+        members = members_of(one_warp(warp), places, np.eye(12) * 0.6e-3**2, trend, one)
+        known = replace(made, members=members)
+        found.append(known.mean(np.vstack([left, middle, right])).reshape(3, -1))
+    predicted = np.moveaxis(np.array(found), 0, -1)
     share = (np.hypot(*(right - middle).T) / np.hypot(*(right - left).T))[:, None]
     error = [p - t for p, t in zip(predicted, truth, strict=True)]
     gap_error = share * error[0] + (1 - share) * error[2] - error[1]
@@ -241,9 +248,8 @@ def test_a_reading_that_disagrees_is_named_and_does_no_harm():
 
 def test_a_warp_larger_than_stated_is_noticed_and_used():
     scan = scan_of(lambda x, y: 0.012 * np.sin(1.4 * x) * np.cos(1.1 * y), warp=CommonError(0.003, 1.5))
-    made, _, shown, notes = tied(scan, flat, places_of(5, 4))
-    assert shown.sd > 1.5 * shown.stated_sd
-    assert made.common.warp.sd == shown.sd
+    _, _, shown, notes = tied(scan, flat, places_of(5, 4))
+    assert shown.warps.chord() > 1.5 * shown.stated
     assert any(it.code == "relief.larger-warp" for it in notes)
 
 
@@ -251,7 +257,8 @@ def test_a_warp_larger_than_stated_is_noticed_and_used():
 def test_few_readings_are_taken_for_what_they_are_worth(count):
     scan = scan_of(bent)
     made, _, _, notes = tied(scan, flat, places_of(4, 3)[:count])
-    assert float(made.common.u_gap(1.0, 1.0)) == pytest.approx(float(scan.common.u_gap(1.0, 1.0)), rel=0.02)
+    # about what was stated: the scan has no room for some, and three on a line show a bend that shapes explain apart
+    assert 0.5 <= float(made.common.u_gap(1.0, 1.0)) / float(scan.common.u_gap(1.0, 1.0)) <= 1.3
     assert any(it.code == "relief.on-one-line" for it in notes)
 
 

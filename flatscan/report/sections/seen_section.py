@@ -86,18 +86,32 @@ def capture(looked: Looked) -> Section:
 
 def tie_values(tie: Tie) -> dict[str, object]:
     """What tying a scan down showed."""
-    columns = zip(*tie.places.T, tie.left_out, tie.u_left_out, strict=True)
+    columns = zip(*tie.places.T, tie.left_out, tie.u_left_out, tie.smallest_slip, strict=True)
     rows = tuple(
-        {"x_mm": metres(x), "y_mm": metres(y), "left_out_mm": metres(left, u), "u_mm": metres(u)}
-        for x, y, left, u in columns
+        {
+            "x_mm": metres(x),
+            "y_mm": metres(y),
+            "left_out_mm": metres(left, u),
+            "u_mm": metres(u),
+            "smallest_slip_mm": metres(slip),
+        }
+        for x, y, left, u, slip in columns
+    )
+    shortest, longest = tie.warps.lengths()
+    steps = tuple(
+        {"x_mm": metres(seam.at[0]), "y_mm": metres(seam.at[1]), "step_mm": metres(step, u), "u_mm": metres(u)}
+        for seam, step, u in zip(tie.seams, tie.steps, tie.u_steps, strict=True)
     )
     return {
         "file": tie.file,
         "sha256": tie.sha256 or Unknown("unknown.no-file"),
         "readings": len(tie.u),
-        "warp_mm": metres(tie.sd),
-        "warp_stated_mm": metres(tie.stated_sd),
-        "warp_length_mm": metres(tie.length),
+        "warp_mm": metres(tie.warps.chord()),
+        "warp_stated_mm": metres(tie.stated),
+        "warp_length_least_mm": metres(shortest),
+        "warp_length_most_mm": metres(longest),
+        "u_widened": share(tie.widened),
+        "steps": steps,
         "taken_out_least_mm": metres(tie.least),
         "taken_out_most_mm": metres(tie.most),
         "lean_taken_out_mm_per_m": slope(tie.lean),
