@@ -1,0 +1,80 @@
+"""All points of a capture over a few small squares of a wall, picked while they stream by."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from flatscan.core.geometry import Array
+from flatscan.core.independence import Patches
+from flatscan.core.model import Cloud, Wall
+from flatscan.relief.footprint import extent
+
+# squares along and up, and how many points each should hold
+_ALONG, _UP, _POINTS = 4, 3, 1000
+# nor narrower [m], nor wider than this part of the distance to the next
+_LEAST, _MOST = 0.03, 0.6
+# no more points of one chunk than these go into the squares, nor over so many as wanted of all
+_OVER = 4
+# a square counts that holds so many points, in so many of its sixteen parts
+_FEWEST, _PARTS, _FILLED = 60, 4, 15
+
+
+@dataclass(eq=False)
+class Picking:
+    """Takes the points over the squares out of every chunk; `patches` are they all, in the file's order."""
+
+    wall: Wall
+    lattice: Array
+    density: float
+    step: float
+    taken: dict[int, Array] = field(default_factory=dict)
+
+    @classmethod
+    def over(cls, wall: Wall, density: float, cloud: Cloud) -> Picking:
+        """Squares spread evenly over a wall of so many points a m2: their places follow from its size alone."""
+        x0, y0, width, height = extent(wall)
+        along, up = width / (_ALONG + 1), height / (_UP + 1)
+        side = min(max(np.sqrt(_POINTS / max(density, 1.0)), _LEAST), _MOST * min(along, up))
+        lattice = np.array(
+            [[x0 + along - side / 2, along, side, _ALONG], [y0 + up - side / 2, up, side, _UP]], dtype=float
+        )
+        # rounding along the wall spreads places, rounding across it heights
+        return cls(wall, lattice, density, float(np.max(cloud.u_step) * np.sqrt(12)))
+
+    def take(self, points: Array, start: int) -> None:
+        """Take what lies over the squares out of a chunk (m, 3) that begins with point ``start``."""
+        from flatscan.relief.patches_kernel import pick_in_squares
+
+        frame = self.wall.frame
+        axes = np.stack([frame.along, frame.up, frame.out])
+        picked = np.empty((min(len(points), _OVER * _ALONG * _UP * _POINTS), 3))
+        number = pick_in_squares(points, frame.at, axes, self.lattice, picked)
+        self.taken[start] = picked[:number].copy()
+
+    def patches(self, reach: float) -> Patches:
+        """The squares that are well filled, of points within ``reach`` [m] of each one's median, exact repeats once."""
+        points = np.concatenate([self.taken[start] for start in sorted(self.taken)] or [np.empty((0, 3))])
+        (x0, along, side, _), (y0, up, _, _) = self.lattice
+        number = np.floor((points[:, 0] - x0) / along).astype(int) + _ALONG * np.floor((points[:, 1] - y0) / up).astype(
+            int
+        )
+        squares = [self._filled(points[number == one], reach) for one in range(_ALONG * _UP)]
+        kept = [one for one in squares if one is not None]
+        edges = np.concatenate([[0], np.cumsum([len(one) for one in kept])]).astype(int)
+        return Patches(np.concatenate(kept or [np.empty((0, 3))]), tuple(edges.tolist()), float(side), self.step)
+
+    def _filled(self, points: Array, reach: float) -> Array | None:
+        if len(points) < _FEWEST:
+            return None
+        points = points[np.abs(points[:, 2] - np.median(points[:, 2])) <= reach]
+        order = np.lexsort(points.T)
+        points = points[order]
+        # a row that is there twice was counted once before, or is allowed for in the capture's own share
+        points = points[np.append(True, np.any(points[1:] != points[:-1], axis=1))]
+        (x0, along, side, _), (y0, up, _, _) = self.lattice
+        col = np.clip((np.mod(points[:, 0] - x0, along) / side * _PARTS).astype(int), 0, _PARTS - 1)
+        row = np.clip((np.mod(points[:, 1] - y0, up) / side * _PARTS).astype(int), 0, _PARTS - 1)
+        filled = len(np.unique(row * _PARTS + col)) >= _FILLED
+        return points if filled and len(points) >= _FEWEST else None
