@@ -220,7 +220,7 @@ def checked(kind: str, seed: int) -> Outcome:
     points = genuine(kind, rng) if kind in GENUINE else ANY_FILLED[kind](rng)
     start = time.perf_counter()
     try:
-        found = jobs.check(points, HOW, jobs.Requirement(limit=LIMIT, rule=1.8))
+        found = jobs.check(points, HOW, jobs.Requirement(limit=LIMIT, rule=1.8, judges=True))
     except FlatscanError as error:
         return Outcome(kind, "", f"refused: {error}", np.nan, 0.0)
     shown = found.relief.independence

@@ -45,13 +45,14 @@ class Patches:
     """All points ``at`` (n, 3) over some small squares of a wall, in its coordinates [m], sorted by square.
 
     ``edges`` (m + 1,) are where each square begins in it, ``side`` [m] is how wide they are, ``step`` [m] the file's
-    own rounding.
+    own rounding across the wall, ``raster`` [m] that along it.
     """
 
     at: Array
     edges: tuple[int, ...]
     side: float
     step: float
+    raster: float
 
     def each(self) -> list[Array]:
         """The points of each square (k, 3)."""

@@ -84,7 +84,7 @@ def independence_of(patches: Patches) -> Independence | None:
     if points.variance <= 0 or not _alike(points):
         return None
     part = _independent_part(points)
-    kind = _kind(points, patches.step)
+    kind = _kind(points, patches)
     if kind is None or part > _ENOUGH:
         return None
     density = points.spacing**-2
@@ -182,17 +182,17 @@ def _independent_part(points: _Points) -> float:
     return 1 / most
 
 
-def _kind(points: _Points, step: float) -> str | None:
+def _kind(points: _Points, patches: Patches) -> str | None:
     """How points show that they repeat each other, None where they do not."""
     # what lies exactly between others is foretold by them and may crowd as well: the most telling first
-    if _between(points, step):
+    if _between(points, patches.step):
         return "between"
-    if _smooth(points, step):
+    if _smooth(points, patches.step):
         return "smooth"
-    return "copies" if _copies(points, step) else None
+    return "copies" if _copies(points, patches.raster) else None
 
 
-def _copies(points: _Points, step: float) -> bool:
+def _copies(points: _Points, raster: float) -> bool:
     """Whether points crowd together in small circles, on all sides, with errors more alike there than just outside."""
     spacing = points.spacing
     pairs = points.tree.query_pairs(_RING[1] * _CIRCLES[-1] * spacing, output_type="ndarray")
@@ -205,7 +205,7 @@ def _copies(points: _Points, step: float) -> bool:
     for part in _CIRCLES:
         reach = part * spacing
         # what is rounded lies at equal places, and at whole steps from each other, by chance
-        if reach < 2 * step:
+        if reach < 2 * raster:
             continue
         near, ring = far < reach, (far > _RING[0] * reach) & (far < _RING[1] * reach)
         expected = number * np.pi * reach**2 / spacing**2 / 2
@@ -213,12 +213,12 @@ def _copies(points: _Points, step: float) -> bool:
             continue
         inside, around = float(alike[near].mean()), float(alike[ring].mean()) if ring.any() else 0.0
         sure = inside * np.sqrt(near.sum()) > _CLEAR and near.sum() > _DENSER * ring.sum() / _RING_AREA
-        if sure and around < _FADES * inside and _on_all_sides(apart[near], reach):
+        if sure and around < _FADES * inside and on_all_sides(apart[near], reach):
             return True
     return False
 
 
-def _on_all_sides(apart: Array, reach: float) -> bool:
+def on_all_sides(apart: Array, reach: float) -> bool:
     """Whether pairs (n, 2) point all ways, unlike those along the lines of a scanner."""
     spread = np.linalg.eigvalsh(apart.T @ apart / len(apart))
     return bool(spread[0] > _ROUND * spread[1] or spread[1] < (0.01 * reach) ** 2)

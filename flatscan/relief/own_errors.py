@@ -8,7 +8,7 @@ as much at the same distance: only what is more alike between two captures than 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -20,6 +20,7 @@ from flatscan.core.independence import Patches
 from flatscan.core.model import Relief
 from flatscan.core.quantity import metres, share
 from flatscan.core.reliefs import Grid
+from flatscan.relief.independent import on_all_sides
 from flatscan.relief.same_form import Placed, nothing_apart
 
 _FEWEST_PATCHES, _FEWEST = 3, 40
@@ -109,7 +110,7 @@ def _moved(patches: Patches, to: Frame, by: Frame) -> Patches | None:
     """Points in another frame's coordinates, None where they lie elsewhere."""
     at = to.to_wall(by.to_file(patches.at))
     near = len(at) and np.abs(np.median(at[:, 2]) - np.median(patches.at[:, 2])) < 0.05
-    return Patches(at, patches.edges, patches.side, patches.step) if near else None
+    return replace(patches, at=at) if near else None
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -207,17 +208,22 @@ class _Both:
 
     def _crowded(self, cross: tuple[Array, Array]) -> tuple[float, float] | None:
         """The same where points of one lie by those of the other, as they do by none of their own."""
-        far, alike = cross
+        apart, alike = cross
+        far = np.hypot(apart[:, 0], apart[:, 1])
         more = max(len(self.one.at), len(self.two.at))
-        for part in _CIRCLES:
-            reach = part * self.spacing
+        for reach in _CIRCLES:
             near, ring = far < reach, (far > 2 * reach) & (far < 4 * reach)
-            expected = more * np.pi * (reach / self.spacing) ** 2
+            expected = more * np.pi * reach**2
             if near.sum() < max(_FEWEST_PAIRS, _CROWDED * expected + 6 * np.sqrt(expected)):
                 continue
             inside, around = float(alike[near].mean()), float(alike[ring].mean()) if ring.any() else 0.0
-            if inside * np.sqrt(near.sum()) > _SURE and inside > _EXCESS and around < _FADES * inside:
-                return inside, max(around, 0.0)
+            if (
+                inside * np.sqrt(near.sum()) > _SURE
+                and inside > _EXCESS
+                and around < _FADES * inside
+                and on_all_sides(apart[near], reach)
+            ):
+                return min(inside, 1.0), max(around, 0.0)
         return None
 
 
@@ -248,26 +254,32 @@ def _raster(side: _Side, number: int, cell: float, half: int) -> Array:
     here = side.square == number
     at = side.at[here] - (_APART * number, 0)
     col, row = (np.floor(at[:, axis] / cell).astype(int) + half for axis in (0, 1))
-    sums: Array = np.bincount(row * 2 * half + col, weights=side.rest[here], minlength=4 * half**2)
-    return sums.reshape(2 * half, -1)
+    sums: Array = np.zeros((2 * half, 2 * half))
+    np.add.at(sums, (row, col), side.rest[here])
+    return sums
 
 
 def _products(tree: cKDTree, one: _Side, two: _Side, spacing: float, *, same: bool) -> tuple[Array, Array]:
-    """Distances of neighbouring points and products of their residuals over both spreads, of all pairs (n,)."""
+    """How far apart pairs of neighbouring points lie (n, 2) [spacings], and the products (n,) of their residuals.
+
+    Products are over both spreads.
+    """
     most = _LAGS[-1] * spacing
     far, near = tree.query(two.at, k=_NEIGHBOURS + same, distance_upper_bound=most)
     here = np.isfinite(far)
     here[:, 0] &= not same
     row, _ = np.nonzero(here)
     norm = np.sqrt(one.variance * two.variance)
-    return far[here], one.rest[near[here]] * two.rest[row] / norm
+    apart: Array = (two.at[row] - one.at[near[here]]) / spacing
+    return apart, one.rest[near[here]] * two.rest[row] / norm
 
 
 def _more_alike(cross: tuple[Array, Array], own: Sequence[tuple[Array, Array]]) -> tuple[float, float] | None:
-    """Mean correlation between and within, over the distances where both are known, where the first is more."""
+    """Mean correlation between and within, up to the distance where the first is clearest more; None where nowhere."""
     between, within, weights = [], [], []
+    known = [(np.hypot(apart[:, 0], apart[:, 1]), alike) for apart, alike in (cross, *own)]
     for low, high in zip(_LAGS, _LAGS[1:], strict=False):
-        of = [alike[(far >= low) & (far < high)] for far, alike in (cross, *own)]
+        of = [alike[(far >= low) & (far < high)] for far, alike in known]
         if min(len(one) for one in of) < _FEWEST_PAIRS:
             continue
         means = [float(one.mean()) for one in of]
@@ -275,9 +287,7 @@ def _more_alike(cross: tuple[Array, Array], own: Sequence[tuple[Array, Array]]) 
         # what both show of the wall at that distance: their noise is in the spreads only
         within.append(np.sqrt(max(means[1], 0.0) * max(means[2], 0.0)))
         weights.append(len(of[0]))
-    if not weights:
-        return None
-    apart = float(np.average(np.subtract(between, within), weights=weights))
-    if apart > max(_EXCESS, _SURE / np.sqrt(sum(weights) / _NEIGHBOURS)):
-        return float(np.average(between, weights=weights)), float(np.average(within, weights=weights))
+        total = np.array([np.average(some, weights=weights) for some in (between, within)])
+        if total[0] - total[1] > max(_EXCESS, _SURE / np.sqrt(sum(weights) / _NEIGHBOURS)):
+            return float(min(total[0], 1.0)), float(total[1])
     return None

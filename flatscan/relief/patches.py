@@ -29,6 +29,7 @@ class Picking:
     lattice: Array
     density: float
     step: float
+    raster: float
     taken: dict[int, Array] = field(default_factory=dict)
 
     @classmethod
@@ -40,8 +41,10 @@ class Picking:
         lattice = np.array(
             [[x0 + along - side / 2, along, side, _ALONG], [y0 + up - side / 2, up, side, _UP]], dtype=float
         )
-        # rounding along the wall spreads places, rounding across it heights
-        return cls(wall, lattice, density, float(np.max(cloud.u_step) * np.sqrt(12)))
+        # rounding along the wall, or a raster, places points; rounding across it says how exact heights are
+        along_it = max(float(np.linalg.norm(way * cloud.u_step)) for way in (wall.frame.along, wall.frame.up))
+        across = float(np.linalg.norm(wall.frame.out * cloud.u_step))
+        return cls(wall, lattice, density, np.sqrt(12) * across, np.sqrt(12) * along_it)
 
     def take(self, points: Array, start: int) -> None:
         """Take what lies over the squares out of a chunk (m, 3) that begins with point ``start``."""
@@ -63,7 +66,9 @@ class Picking:
         squares = [self._filled(points[number == one], reach) for one in range(_ALONG * _UP)]
         kept = [one for one in squares if one is not None]
         edges = np.concatenate([[0], np.cumsum([len(one) for one in kept])]).astype(int)
-        return Patches(np.concatenate(kept or [np.empty((0, 3))]), tuple(edges.tolist()), float(side), self.step)
+        return Patches(
+            np.concatenate(kept or [np.empty((0, 3))]), tuple(edges.tolist()), float(side), self.step, self.raster
+        )
 
     def _filled(self, points: Array, reach: float) -> Array | None:
         if len(points) < _FEWEST:

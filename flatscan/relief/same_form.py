@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy import ndimage
 
 from flatscan.core.geometry import Array, Frame, robust_scale
 from flatscan.core.model import Counts
@@ -11,6 +12,7 @@ from flatscan.core.reliefs import Grid
 # blocks [m], terms of their difference's form, and how large chance leaves it (chi square)
 _BLOCK, _LEAST_SHARE, _FEWEST_BLOCKS = 0.25, 0.5, 24
 _TERMS, _LEVEL = 10, 3
+_SMOOTHED = 0.06
 _CHANCE_IN_PLACE, _CHANCE_MOVED, _CHANCE_BLOCKS = 25.0, 17.0, 1.5
 # what the difference must be able to show for that: form [m] that no two set-ups have less of between them
 _SHOWS_IN_PLACE, _SHOWS_MOVED = 1.0e-4, 3.0e-5
@@ -28,17 +30,21 @@ def nothing_apart(one: Placed, other: Placed) -> float | None:
     difference = _difference(one, other)
     if difference is None:
         return None
-    x, y, d, u = difference
+    x, y, d, u, slopes = difference
+    # laid a little off along the wall, the one differs by so much of the other's slopes
     terms = _polynomials(x, y)
+    slopes = slopes - terms[:, :_LEVEL] @ np.linalg.lstsq(terms[:, :_LEVEL], slopes, rcond=None)[0]
+    terms = np.column_stack([terms, slopes])
     cofactor = np.linalg.inv((terms / u[:, None]).T @ (terms / u[:, None]))
     fitted = cofactor @ (terms.T @ (d / u**2))
     left = d - terms @ fitted
-    if np.sum((left / u) ** 2) > _CHANCE_BLOCKS * (len(d) - _TERMS):
+    if np.sum((left / u) ** 2) > _CHANCE_BLOCKS * (len(d) - _TERMS - 2):
         return None
-    shown = np.sqrt(np.trace(cofactor) / _TERMS)
-    in_place = float(fitted @ np.linalg.solve(cofactor, fitted))
-    bend = slice(_LEVEL, None)
-    moved = float(fitted[bend] @ np.linalg.solve(cofactor[bend, bend], fitted[bend]))
+    shown = np.sqrt(np.trace(cofactor[:_TERMS, :_TERMS]) / _TERMS)
+    in_place, moved = (
+        float(fitted[some] @ np.linalg.solve(cofactor[some, some], fitted[some]))
+        for some in (slice(_TERMS), slice(_LEVEL, _TERMS))
+    )
     same = in_place < _CHANCE_IN_PLACE and shown < _SHOWS_IN_PLACE
     same |= moved < _CHANCE_MOVED and shown < _SHOWS_MOVED
     return float(np.std(d - terms[:, :_LEVEL] @ fitted[:_LEVEL])) if same else None
@@ -55,8 +61,10 @@ def _polynomials(x: Array, y: Array) -> Array:
     )
 
 
-def _difference(one: Placed, other: Placed) -> tuple[Array, Array, Array, Array] | None:
+def _difference(one: Placed, other: Placed) -> tuple[Array, Array, Array, Array, Array] | None:
     """Difference of two reliefs over blocks as the files place them: x, y, difference and its u (n,) [m].
+
+    Also the first one's slopes along and up (n, 2).
 
     Where the files place the walls elsewhere they are laid over each other by their outlines and a plane.
     """
@@ -79,8 +87,19 @@ def _difference(one: Placed, other: Placed) -> tuple[Array, Array, Array, Array]
     full = count > _LEAST_SHARE * (_BLOCK / relief.cell) ** 2
     if full.sum() < _FEWEST_BLOCKS:
         return None
-    x, y, mean = (np.bincount(which, weights=v)[full] / count[full] for v in (placed[:, 0], placed[:, 1], d))
-    return x, y, mean, noise / np.sqrt(count[full])
+    values = (placed[:, 0], placed[:, 1], d, *(slope[across][known] for slope in _slopes(relief)))
+    x, y, mean, *slopes = (np.bincount(which, weights=v)[full] / count[full] for v in values)
+    return x, y, mean, noise / np.sqrt(count[full]), np.stack(slopes, axis=1)
+
+
+def _slopes(relief: Grid) -> tuple[Array, Array]:
+    """Slopes along and up (rows, cols) of the relief as smoothed over some 150 mm."""
+    wide = _SMOOTHED / relief.cell
+    known = ndimage.gaussian_filter(relief.valid.astype(float), wide)
+    level = np.where(relief.valid, relief.offset - np.nanmedian(relief.offset), 0.0)
+    smooth = ndimage.gaussian_filter(level, wide) / np.maximum(known, 1e-6)
+    up, along = np.gradient(smooth, relief.cell)
+    return along, up
 
 
 def _white(relief: Grid, row: Counts, col: Counts, d: Array) -> float:
