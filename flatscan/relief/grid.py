@@ -97,9 +97,10 @@ class _Lattice:
 
         Also number and sum of offsets (rows, cols, 2) of the points further proud of the coarse surface, and what lies
         over three spreads off (6, rows, cols; see the kernel). With ``every`` only every so manieth point is taken.
-        ``picking`` takes those over its squares meanwhile.
+        ``picking`` keeps those over its squares, of a pass that takes them all.
         """
         from flatscan.relief.cell_sums_kernel import add_near
+        from flatscan.relief.patches_kernel import add_and_pick
 
         frame = self.wall.frame
         axes, corner = np.stack([frame.along, frame.up, frame.out]), np.array(extent(self.wall)[:2])
@@ -113,9 +114,12 @@ class _Lattice:
 
         def add(lane: int, points: Array, start: int) -> None:
             some, here = np.ascontiguousarray(points), (sums[lane], proud[lane], beyond[lane])
-            add_near(some, start, every, frame.at, axes, *cells, GATE, near, calm, *here)
-            if picking is not None:
-                picking.take(some, start)
+            if picking is None:
+                add_near(some, start, every, frame.at, axes, *cells, GATE, near, calm, *here)
+                return
+            picked = picking.room(len(some))
+            found = add_and_pick(some, start, frame.at, axes, cells, GATE, near, calm, *here, picking.lattice, picked)
+            picking.keep(start, picked[:found])
 
         in_lanes(cloud.chunks(), add, lanes)
         outside = beyond.sum(axis=0).reshape(6, *self.shape) if len(calm) else beyond[0]

@@ -140,7 +140,7 @@ def _residuals(at: Array, side: float) -> Array:
     """What is left (n,) [m] of heights over a quadratic, features cut off at three spreads."""
     design = quadratic_terms(at[:, 0] / side, at[:, 1] / side)
     keep = np.ones(len(at))
-    for _ in range(3):
+    for _ in range(2):
         rest: Array = at[:, 2] - design @ fit_quadratic(design, at[:, 2], keep)
         scale = max(robust_scale(rest), 1e-12)
         keep = (np.abs(rest) <= _CLIP * scale).astype(float)

@@ -20,10 +20,13 @@ _OVER = 4
 # a square counts that holds so many points, in so many of its sixteen parts
 _FEWEST, _PARTS, _FILLED = 60, 4, 15
 
+# weights that bring equal rows together, and hardly any others
+_ANY_ORDER = np.array([1.0, np.sqrt(2.0), np.sqrt(3.0)])
+
 
 @dataclass(eq=False)
 class Picking:
-    """Takes the points over the squares out of every chunk; `patches` are they all, in the file's order."""
+    """The squares of a wall, and the points picked out of every chunk; `patches` are they all, whatever their order."""
 
     wall: Wall
     lattice: Array
@@ -46,15 +49,13 @@ class Picking:
         across = float(np.linalg.norm(wall.frame.out * cloud.u_step))
         return cls(wall, lattice, density, np.sqrt(12) * across, np.sqrt(12) * along_it)
 
-    def take(self, points: Array, start: int) -> None:
-        """Take what lies over the squares out of a chunk (m, 3) that begins with point ``start``."""
-        from flatscan.relief.patches_kernel import pick_in_squares
+    def room(self, most: int) -> Array:
+        """Room for what is picked out of a chunk of so many points."""
+        return np.empty((min(most, _OVER * _ALONG * _UP * _POINTS), 3))
 
-        frame = self.wall.frame
-        axes = np.stack([frame.along, frame.up, frame.out])
-        picked = np.empty((min(len(points), _OVER * _ALONG * _UP * _POINTS), 3))
-        number = pick_in_squares(points, frame.at, axes, self.lattice, picked)
-        self.taken[start] = picked[:number].copy()
+    def keep(self, start: int, picked: Array) -> None:
+        """Keep the points (n, 3) picked out of the chunk that begins with point ``start``."""
+        self.taken[start] = picked.copy()
 
     def patches(self, reach: float) -> Patches:
         """The squares that are well filled, of points within ``reach`` [m] of each one's median, exact repeats once."""
@@ -74,9 +75,8 @@ class Picking:
         if len(points) < _FEWEST:
             return None
         points = points[np.abs(points[:, 2] - np.median(points[:, 2])) <= reach]
-        order = np.lexsort(points.T)
-        points = points[order]
         # a row that is there twice was counted once before, or is allowed for in the capture's own share
+        points = points[np.argsort(points @ _ANY_ORDER, kind="stable")]
         points = points[np.append(True, np.any(points[1:] != points[:-1], axis=1))]
         (x0, along, side, _), (y0, up, _, _) = self.lattice
         col = np.clip((np.mod(points[:, 0] - x0, along) / side * _PARTS).astype(int), 0, _PARTS - 1)

@@ -13,7 +13,7 @@ from flatscan.core.reliefs import Grid
 _BLOCK, _LEAST_SHARE, _FEWEST_BLOCKS = 0.25, 0.5, 24
 _TERMS, _LEVEL = 10, 3
 _SMOOTHED = 0.06
-_CHANCE_IN_PLACE, _CHANCE_MOVED, _CHANCE_BLOCKS = 25.0, 17.0, 1.5
+_CHANCE_IN_PLACE, _CHANCE_MOVED, _CHANCE_BLOCKS = 25.0, 17.0, 3.0
 # what the difference must be able to show for that: form [m] that no two set-ups have less of between them
 _SHOWS_IN_PLACE, _SHOWS_MOVED = 1.0e-4, 3.0e-5
 
@@ -38,7 +38,8 @@ def nothing_apart(one: Placed, other: Placed) -> float | None:
     cofactor = np.linalg.inv((terms / u[:, None]).T @ (terms / u[:, None]))
     fitted = cofactor @ (terms.T @ (d / u**2))
     left = d - terms @ fitted
-    if np.sum((left / u) ** 2) > _CHANCE_BLOCKS * (len(d) - _TERMS - 2):
+    free = len(d) - terms.shape[1]
+    if np.sum((left / u) ** 2) > free + _CHANCE_BLOCKS * np.sqrt(2 * free):
         return None
     shown = np.sqrt(np.trace(cofactor[:_TERMS, :_TERMS]) / _TERMS)
     in_place, moved = (
