@@ -154,6 +154,7 @@ def checked_cloud(
         stands=None if source.stands is None else source.stands * factor - shift,
         sample_normals=None if normals is None else normals[kept],
         independent_share=_independent(source, factor, count, 0.0 if tally.repeats.exact else repeated),
+        drawn=source.mesh_area is not None,
         u_up=PHONE_GRAVITY if source.u_up is None else source.u_up,
         unit=settled,
         sample_colours=None if painted is None else painted[kept],

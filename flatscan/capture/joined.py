@@ -53,6 +53,7 @@ def joined(taken: Sequence[Cloud | Readings]) -> Cloud:
         if len(known) == len(members)
         else None,
         independent_share=min(cloud.independent_share for cloud in members),
+        drawn=any(cloud.drawn for cloud in members),
         u_up=max(cloud.u_up for cloud in members),
         members=members,
     )

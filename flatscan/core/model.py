@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.core.geometry import Array, Frame, Mask, polygon_area
+from flatscan.core.independence import Independence
 from flatscan.core.level_parts import LevelStep, WallPart
 from flatscan.core.notes import Note, Place, note
 from flatscan.core.settled import Settled
@@ -96,7 +97,8 @@ class Cloud:
     if the format or the file says so, ``up_from`` says which. ``stands`` (k, 3) are scanner positions and
     ``sample_normals`` (n, 3) the sample's outward normals; both None if the file does not tell.
     ``independent_share`` is how many independent returns each point stands for (1 for raw returns, less for
-    fused or meshed data; methods/uncertainty 3). ``u_up`` [m per m] is how well the capture knows its own vertical.
+    fused or meshed data; methods/uncertainty 3), ``drawn`` marks points on a mesh or a fused depth
+    map. ``u_up`` [m per m] is how well the capture knows its own vertical.
     ``unit`` says how the file's unit was settled, ``sample_colours`` (n, 3) are red, green and blue of the sample from
     0 to 255; None where nobody looked, or the file has none.
     ``members`` are the captures it was put together from, in the same shift; none for one capture.
@@ -113,6 +115,7 @@ class Cloud:
     stands: Array | None = None
     sample_normals: Array | None = None
     independent_share: float = 1.0
+    drawn: bool = False
     u_up: float = PHONE_GRAVITY
     unit: Settled | None = None
     sample_colours: NDArray[np.uint8] | None = None
@@ -341,6 +344,8 @@ class Relief(ABC):
     def noise(self) -> Array | None:
         """One draw of the random error (rows, cols) [m], as its own readings show it; None where they show none."""
         return None
+    # how points show that they repeat each other, None where they do not
+    independence: Independence | None = None
 
     @property
     def smallest_feature(self) -> float | None:

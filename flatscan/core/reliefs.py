@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, Mask, among, neighbour_pairs, samples_within
+from flatscan.core.independence import Independence, Patches
 from flatscan.core.model import Counts, Relief, WallObject
 from flatscan.core.notes import Place
 from flatscan.core.resolution import narrowest_kept
@@ -97,6 +98,8 @@ class Grid(Relief):
     None where nothing shows; ``looked_over`` the window whose residuals were looked over for it already (0: none).
     ``why`` (rows, cols) tells by `Why` why a cell inside was not measured. ``doubled`` [m] is how far two surfaces lie
     apart where captures put together do not meet. ``standing`` is what stands before the wall, None where nothing does.
+    ``independence`` is how its points show that they repeat each other, None where they do not; ``patches`` are all
+    points over a few small squares of it.
     """
 
     cell: float
@@ -111,6 +114,8 @@ class Grid(Relief):
     why: NDArray[np.int8] | None = None
     doubled: float | None = None
     standing: Standing | None = None
+    independence: Independence | None = None
+    patches: Patches | None = None
 
     def leaving_out(self, numbers: Collection[int]) -> Grid:
         """The relief as measured with just these of its objects left out, the others taken for wall."""

@@ -23,6 +23,7 @@ from flatscan.core.quantity import Quantity, metres, root_sum_square, slope
 from flatscan.core.units import METRES_PER
 from flatscan.core.warp import CommonError
 from flatscan.jobs.joining import put_together, room_of_all
+from flatscan.jobs.made_again import with_repeats
 from flatscan.jobs.results import Looked, Seen
 from flatscan.jobs.settings import (
     CLOUD_TYPE,
@@ -39,7 +40,6 @@ from flatscan.relief import (
     Plate,
     capture_type,
     choose_window,
-    combine,
     from_stations,
     grid,
     smooth,
@@ -139,24 +139,7 @@ def _as_array(points: object) -> np.ndarray[Any, Any]:
 def _repeated(seen: Seen, how: Capturing, progress: Progress) -> Seen:
     """The mean of a capture and its repeats, with the common error that their differences show."""
     alike = replace(how, cell=seen.relief.grain)
-    others = [seen_in(read(path, alike, progress), alike, progress) for path in how.repeat]
-    if not seen.relief.known_between:
-        raise BadValue(
-            "{set:repeat}",
-            "given with {file}, a table of readings",
-            needed="repeated scans",
-            remedy="Read the first station again last instead, as control",
-            file=seen.origin.file,
-        )
-    joined, shown = combine(
-        [seen.relief, *(other.relief for other in others)], capture_type(seen.capture_type), how.repeat_rule
-    )
-    spans = tuple(
-        note("jobs.chord-spread", s=metres(s), span=metres(span)) for span, s in zip(shown.spans, shown.s, strict=True)
-    )
-    files = tuple(note("jobs.repeat-file", file=other.origin.file, sha256=other.origin.sha256[:12]) for other in others)
-    said = (note("jobs.repeats", captures=shown.captures, spans=spans), note("jobs.repeat-files", files=files))
-    return replace(seen, relief=joined, notes=(*seen.notes, *said))
+    return with_repeats(seen, [seen_in(read(path, alike, progress), alike, progress) for path in how.repeat], how)
 
 
 def tied(seen: Seen, how: Capturing, progress: Progress) -> Seen:

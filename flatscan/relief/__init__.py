@@ -4,6 +4,7 @@ from flatscan.relief.common_errors import TYPES, CaptureType, RepeatResult, capt
 from flatscan.relief.grid import grid
 from flatscan.relief.laser_stations import from_stations
 from flatscan.relief.overlaps import Mosaic, lie_together, with_seams
+from flatscan.relief.own_errors import OneCapture, refuse_copies
 from flatscan.relief.smooth import choose_window, smooth, with_heights
 from flatscan.relief.standing import Choices, Plate, with_standing_of
 from flatscan.relief.tie import Tie, tie
@@ -14,6 +15,7 @@ __all__ = [
     "Choices",
     "Plate",
     "Mosaic",
+    "OneCapture",
     "RepeatResult",
     "Tie",
     "combine",
@@ -22,6 +24,7 @@ __all__ = [
     "from_stations",
     "grid",
     "lie_together",
+    "refuse_copies",
     "smooth",
     "tie",
     "with_heights",

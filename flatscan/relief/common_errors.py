@@ -14,6 +14,7 @@ from scipy.special import ndtri, stdtrit
 
 from flatscan.core.errors import BadValue, MixedSurveys
 from flatscan.core.geometry import Array, fit_plane, robust_scale
+from flatscan.core.independence import Independence
 from flatscan.core.model import PHONE_GRAVITY, Relief
 from flatscan.core.notes import note
 from flatscan.core.quantity import metres
@@ -124,6 +125,7 @@ def combine(reliefs: Sequence[Relief], kind: CaptureType, rule: float) -> tuple[
     joined = replace(
         aligned[0],
         standing=standing,
+        independence=_least_independent(aligned),
         offset=mean,
         u=u,
         count=sum((one.count for one in aligned), np.zeros_like(aligned[0].count)),
@@ -134,6 +136,12 @@ def combine(reliefs: Sequence[Relief], kind: CaptureType, rule: float) -> tuple[
         looked_over=0,
     )
     return joined, shown
+
+
+def _least_independent(reliefs: Sequence[Grid]) -> Independence | None:
+    """How the points of that capture repeat each other in which each stands for the least."""
+    shown = [one.independence for one in reliefs if one.independence is not None]
+    return min(shown, key=lambda one: one.share, default=None)
 
 
 def _aligned(reliefs: Sequence[Relief]) -> list[Grid]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import ndimage
@@ -10,6 +10,7 @@ from scipy import ndimage
 from flatscan.core import geometry
 from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.geometry import Array, Mask
+from flatscan.core.independence import Independence
 from flatscan.core.kernels import in_lanes
 from flatscan.core.model import Cloud, Wall
 from flatscan.core.notes import Note, note
@@ -28,7 +29,9 @@ from flatscan.relief.cell_size import (
 )
 from flatscan.relief.footprint import extent, footprint
 from flatscan.relief.gates import Gates, gates_of
+from flatscan.relief.independent import said_of, shown_by
 from flatscan.relief.narrow import InCells, with_narrow
+from flatscan.relief.patches import Picking
 from flatscan.relief.pieces import Cells
 from flatscan.relief.smooth import with_plateau
 from flatscan.relief.spread import known_spread
@@ -88,14 +91,16 @@ class _Lattice:
         return rows, cols
 
     def add_up(
-        self, cloud: Cloud, coarse: Array, gates: Gates, every: int = 1
+        self, cloud: Cloud, coarse: Array, gates: Gates, every: int = 1, picking: Picking | None = None
     ) -> tuple[tuple[Sums, Sums], Array, Array]:
         """Sums of both halves of all points within `GATE` of the coarse surface and the gates of their cells.
 
         Also number and sum of offsets (rows, cols, 2) of the points further proud of the coarse surface, and what lies
         over three spreads off (6, rows, cols; see the kernel). With ``every`` only every so manieth point is taken.
+        ``picking`` keeps those over its squares, of a pass that takes them all.
         """
         from flatscan.relief.cell_sums_kernel import add_near
+        from flatscan.relief.patches_kernel import add_and_pick
 
         frame = self.wall.frame
         axes, corner = np.stack([frame.along, frame.up, frame.out]), np.array(extent(self.wall)[:2])
@@ -109,7 +114,12 @@ class _Lattice:
 
         def add(lane: int, points: Array, start: int) -> None:
             some, here = np.ascontiguousarray(points), (sums[lane], proud[lane], beyond[lane])
-            add_near(some, start, every, frame.at, axes, *cells, GATE, near, calm, *here)
+            if picking is None:
+                add_near(some, start, every, frame.at, axes, *cells, GATE, near, calm, *here)
+                return
+            picked = picking.room(len(some))
+            found = add_and_pick(some, start, frame.at, axes, cells, GATE, near, calm, *here, picking.lattice, picked)
+            picking.keep(start, picked[:found])
 
         in_lanes(cloud.chunks(), add, lanes)
         outside = beyond.sum(axis=0).reshape(6, *self.shape) if len(calm) else beyond[0]
@@ -149,12 +159,19 @@ def grid(
     # of cells with room for it the points are summed in quarters, so that a narrow thing on an edge is seen whole
     parts = 1 if chosen.size <= FINEST + 1e-9 else 2
     whole, fine = _Lattice(wall, chosen.size), _Lattice(wall, chosen.size / parts)
-    quarters, _, beyond = fine.add_up(cloud, coarse, gates.over(both.n.shape, parts, fine.shape))
-    first_sums = both
+    picking = Picking.over(
+        wall, every * float(both.n.sum()) / max(float((both.n > 0).sum()) * chosen.size**2, 1e-9), cloud
+    )
+    quarters, _, beyond = fine.add_up(cloud, coarse, gates.over(both.n.shape, parts, fine.shape), picking=picking)
+    first_sums, patches = both, picking.patches(GATE)
+    alone = shown_by(patches, cloud, picking.density)
+    if alone is not None:
+        cloud = replace(cloud, independent_share=alone.share)
+        spread = np.maximum(spread, alone.scatter)
     halves = quarters[0].merged(parts), quarters[1].merged(parts)
     both = halves[0] + halves[1]
-    relief, doubts = _relief(cloud, wall, common, chosen, halves)
-    relief = with_plateau(relief)
+    relief, doubts = _relief(cloud, wall, common, chosen, halves, alone)
+    relief = with_plateau(replace(relief, patches=patches))
     relief, said = with_objects(relief, Cells.of(first_sums, proud, _measurable(relief), chosen.size), choices)
     step = float(np.linalg.norm(wall.frame.out * cloud.u_step))
     u = random_u(both.n, spread, cloud, wall)
@@ -163,6 +180,7 @@ def grid(
     surface = _spread_out(coarse, whole)
     relief = with_narrow(relief, cloud, wall, surface, GATE, inside)
     off = proud[..., 0] if relief.standing is None else np.where(relief.standing.number > 0, 0.0, proud[..., 0])
+    doubts = doubts if alone is None else (said_of(alone), *doubts)
     return relief, (*chosen.notes, *doubts, *said, *_standing_before(off, both.n, chosen.size))
 
 
@@ -270,13 +288,20 @@ def _spread_out(coarse: Array, lattice: _Lattice) -> Array:
 
 
 def _relief(
-    cloud: Cloud, wall: Wall, common: CommonError, cells: CellSize, halves: tuple[Sums, Sums]
+    cloud: Cloud,
+    wall: Wall,
+    common: CommonError,
+    cells: CellSize,
+    halves: tuple[Sums, Sums],
+    alone: Independence | None,
 ) -> tuple[Grid, tuple[Note, ...]]:
     cell, both = cells.size, halves[0] + halves[1]
     on = footprint(wall, cell)
     held = both.n >= cells.fewest
     measured = on.inside & (on.why == Why.MEASURED) & held
     spread, doubts = known_spread(both.mean(), both.pooled_sd(2), both.n, measured, common)
+    # within a cell points that repeat each other scatter less than they are off
+    spread = spread if alone is None else np.maximum(spread, alone.scatter)
     u = random_u(both.n, spread, cloud, wall)
     x0, y0, width, height = extent(wall)
     masked = [np.where(measured, values, np.nan) for values in (both.mean(), u, halves[0].mean(), halves[1].mean())]
@@ -294,6 +319,7 @@ def _relief(
         half_a=masked[2],
         half_b=masked[3],
         u_point=float(np.median(spread[measured])) if np.isfinite(spread[measured]).any() else None,
+        independence=alone,
     )
     return relief, doubts
 

@@ -208,6 +208,7 @@ class _Part:
     up_from: Note | None
     stands: Array | None
     independent_share: float
+    drawn: bool
 
 
 def read_part(folder: Path, name: str) -> Cloud:
@@ -233,6 +234,7 @@ def read_part(folder: Path, name: str) -> Cloud:
         up_from=part.up_from,
         stands=part.stands,
         independent_share=part.independent_share,
+        drawn=part.drawn,
     )
 
 
@@ -343,6 +345,7 @@ def _describe(
             up_from=cloud.up_from,
             stands=_stands_in(cloud, level, columns[storey], labels[storey], room),
             independent_share=cloud.independent_share,
+            drawn=cloud.drawn,
         )
         beside = folder / f"{name}.part"
         beside.write_text(json.dumps(to_plain(part)), encoding="utf-8")

@@ -27,6 +27,7 @@ from flatscan.verdict.criteria import (
     together,
 )
 from flatscan.verdict.flatness import flatness
+from flatscan.verdict.repeating import without_repeats
 
 CRITERIA = ("flatness", "plumb", "step", "corner")
 
@@ -65,8 +66,8 @@ class Judged:
 def judge(entry: Tolerance, measured: Measured, relief: Relief | None = None, *, confidence: float = 0.95) -> Judged:
     """Judge what was measured by one entry.
 
-    ``relief`` brings smoothing and hidden features into it. Raises `BadValue` for a published entry that speaks of
-    something that was not measured, and for sweeps of another confidence.
+    ``relief`` brings smoothing, hidden features and points that repeat each other into it. Raises `BadValue` for a
+    published entry that speaks of something that was not measured, and for sweeps of another confidence.
     """
     k = coverage_factor(confidence)
     if any(abs(gaps.k - k) > 2e-3 for gaps in measured.sweeps):
@@ -79,6 +80,11 @@ def judge(entry: Tolerance, measured: Measured, relief: Relief | None = None, *,
             used=share(measured.sweeps[0].k),
             k=share(k),
         )
+    judged = _judged(entry, measured, relief, k)
+    return replace(judged, criteria=tuple(without_repeats(one, relief) for one in judged.criteria))
+
+
+def _judged(entry: Tolerance, measured: Measured, relief: Relief | None, k: float) -> Judged:
     if entry.criterion == "flatness":
         return _by_distance(entry, measured, relief) if entry.method == "chord" else _by_rule(entry, measured, relief)
     if entry.criterion == "step":

@@ -1,0 +1,55 @@
+"""Where points mostly repeat each other neither decision is made."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from judging import judge
+
+from flatscan.core.independence import Independence
+from flatscan.core.quantity import Quantity, slope
+from flatscan.report.say import spoken
+from flatscan.straightedge import sweep
+
+COPIES = Independence("copies", 80_000.0, 8_000.0, 0.002)
+
+
+def hollow(depth):
+    return lambda x, y: -depth * np.exp(-((x - 1.5) ** 2 + (y - 1.2) ** 2) / 0.08)
+
+
+def judged(grid_relief, depth, shown, **more):
+    surface = hollow(depth)
+    plain = grid_relief(surface, u=1e-4)
+    relief = replace(grid_relief(surface, u=1e-4, halves=(plain.offset, plain.offset)), independence=shown)
+    return judge(gaps=sweep(relief, 1.8), limit=0.003, relief=relief, **more)
+
+
+@pytest.mark.parametrize(("depth", "decision"), [(0.001, "within"), (0.006, "outside")])
+def test_neither_decision_from_copies(grid_relief, depth, decision):
+    assert judged(grid_relief, depth, None).decision == decision
+    verdict = judged(grid_relief, depth, COPIES)
+    assert verdict.decision == "undecided"
+    said = spoken(verdict.reasons)
+    assert "90 % of the points' scatter is shared" in said[0]
+    assert "on 1 m² they stand for about 8,000 measurements" in said[0]
+    assert any("as the instrument recorded it" in one for one in said)
+    # the numbers stay
+    assert verdict.criteria[0].value == judged(grid_relief, depth, None).criteria[0].value
+
+
+def test_less_than_half_shared_leaves_the_decision(grid_relief):
+    half = Independence("copies", 10_000.0, 5_000.0, 0.002)
+    assert judged(grid_relief, 0.001, half).decision == "within"
+
+
+def test_steps_rest_on_points_and_a_lean_does_not(grid_relief):
+    step = Quantity(0.001, 1e-4)
+    verdict = judged(
+        grid_relief, 0.001, COPIES, step=step, step_limit=0.003, lean=slope(0.001, 1e-4), height=2.4, plumb_limit=0.01
+    )
+    assert {one.name: one.decision for one in verdict.criteria} == {
+        "flatness": "undecided",
+        "step": "undecided",
+        "plumb": "within",
+    }
