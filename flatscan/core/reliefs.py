@@ -10,6 +10,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from flatscan.core.aside import Aside
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, Mask, among, neighbour_pairs, samples_within
 from flatscan.core.model import Counts, Relief, WallObject
@@ -39,6 +40,7 @@ class Why(IntEnum):
     SKIRTING = 3
     COLLAR = 4
     OBJECT = 5
+    DRAWN = 6
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -96,6 +98,7 @@ class Grid(Relief):
     None where nothing shows; ``looked_over`` the window whose residuals were looked over for it already (0: none).
     ``why`` (rows, cols) tells by `Why` why a cell inside was not measured. ``doubled`` [m] is how far two surfaces lie
     apart where captures put together do not meet. ``standing`` is what stands before the wall, None where nothing does.
+    ``aside`` is measured wall in openings that somebody drew.
     """
 
     cell: float
@@ -110,6 +113,7 @@ class Grid(Relief):
     why: NDArray[np.int8] | None = None
     doubled: float | None = None
     standing: Standing | None = None
+    aside: tuple[Aside, ...] = ()
 
     def leaving_out(self, numbers: Collection[int]) -> Grid:
         """The relief as measured with just these of its objects left out, the others taken for wall."""

@@ -12,7 +12,7 @@ from scipy.ndimage import gaussian_filter
 
 from flatscan.core.errors import OutputError
 from flatscan.core.geometry import Array
-from flatscan.core.model import Relief, Wall
+from flatscan.core.model import GIVEN, Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres
 from flatscan.jobs import Change, Lows, Planned, Result, SetOut, Survey, gaps_in, verdict_in
@@ -43,6 +43,7 @@ from flatscan.verdict import Verdict
 
 Point = tuple[float, float]
 Line = tuple[Point, Point]
+Stroke = Literal["dashed", "dotted"]
 Place = Literal["picture", "paper", "page"]
 EVERYWHERE: tuple[Place, ...] = ("picture", "paper", "page")
 SHEET: tuple[Place, ...] = ("picture", "paper")
@@ -57,12 +58,24 @@ class Elevation:
     """The wall as it is seen from the room: what every flat drawing stands on.
 
     ``rule`` [m] is the straightedge laid on it, ``fixed`` are points the finished face goes through (x, y, offset).
+    ``region``: somebody drew which part of the wall this is.
     """
 
     wall: Wall
     relief: Relief
     rule: float = _DEFAULT_RULE
     fixed: tuple[tuple[float, float, float], ...] = ()
+    region: bool = False
+
+    @property
+    def by_hand(self) -> tuple[tuple[Stroke, Note], ...]:
+        """What somebody drew and nobody found, each with the line it is drawn in."""
+        found: list[tuple[Stroke, Note]] = []
+        if any(hole.evidence == GIVEN for hole in self.wall.openings):
+            found.append(("dashed", note("drawing.opening-by-hand")))
+        if self.region:
+            found.append(("dotted", note("drawing.region-by-hand")))
+        return tuple(found)
 
     @property
     def missing(self) -> Note | None:
@@ -228,6 +241,12 @@ class GapHistogram:
 Drawing = BandedDrawing | SetOutDrawing | LowDrawing | SectionsDrawing | ChoiceBars | GapHistogram
 
 
+def reach_of(wall: Wall) -> tuple[float, float]:
+    """How far right and up of the wall's left corner a drawing reaches [m]: a region keeps its place on the wall."""
+    right, top = wall.whole.max(axis=0)
+    return float(right), float(top)
+
+
 def smoothed(values: Array, relief: Relief, over: float = DRAWN_OVER) -> Array:
     """Means over about ``over`` metres of a (rows, cols) map on cells, NaN where it is NaN, for drawing only."""
     if not relief.known_between:
@@ -281,7 +300,8 @@ def _plan(result: Result) -> Planned | None:
 def _elevation(result: Result) -> Elevation:
     plan, gaps = _plan(result), gaps_in(result)
     rule = _DEFAULT_RULE if gaps is None else gaps.rule
-    return Elevation(result.wall, result.relief, rule, () if plan is None else plan.fixed)
+    fixed = () if plan is None else plan.fixed
+    return Elevation(result.wall, result.relief, rule, fixed, result.seen.how.region is not None)
 
 
 def _spots(result: Result, plan: Planned | None) -> tuple[Spot, ...]:
@@ -341,7 +361,7 @@ def _gap_map(on: Elevation, gaps: Gaps, limit: float | None) -> Iterator[BandedD
         return
     edge = None if gaps.worst is None else Straightedge((gaps.worst.left, gaps.worst.right))
     places = EVERYWHERE if on.relief.known_between and gaps.worst is not None else ()
-    title, spots = note("drawing.gaps", rule=metres(gaps.rule)), gap_spots(gaps, limit)
+    title, spots = note("drawing.gaps", rule=metres(gaps.rule), directions=len(gaps.directions)), gap_spots(gaps, limit)
     yield BandedDrawing("gaps", title, "gaps", on, values, spots, _how(on.relief), places, limit=limit, edge=edge)
 
 
@@ -371,13 +391,14 @@ def _sections(result: Result, on: Elevation, gaps: Gaps | None) -> Iterator[Sect
     wall = on.wall
     if not on.relief.known_between:
         return
-    at = (wall.width / 2, wall.height / 2)
+    at = (float(np.mean(wall.whole[:, 0])), float(np.mean(wall.whole[:, 1])))
     if result.patches:
         heaviest = max(result.patches, key=lambda patch: abs(patch.deviation))
         at = (heaviest.x, heaviest.y)
     if gaps is not None and gaps.worst is not None:
         at = gaps.worst.at
-    both = ((0.0, at[1]), (wall.width, at[1])), ((at[0], 0.0), (at[0], wall.height))
+    (left, bottom), (right, top) = wall.whole.min(axis=0), wall.whole.max(axis=0)
+    both = ((left, at[1]), (right, at[1])), ((at[0], bottom), (at[0], top))
     lines = tuple(line for line in both if np.isfinite(on.relief.profile_along(*line)[1]).sum() > 1)
     if lines:
         yield SectionsDrawing(on, lines)

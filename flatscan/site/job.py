@@ -22,7 +22,7 @@ from flatscan.report import FORMATS
 from flatscan.wall import Room
 
 # the shape of records; those of another are done again
-SCHEMA = 3
+SCHEMA = 4
 _LONGEST = 80
 
 

@@ -73,6 +73,7 @@ def _content(report: Report, units: str) -> dict[str, object]:
         "cautions": [say(text, units) for text in beside_stops(report)],
         "all_cautions": [say(text, units) for text in report.cautions],
         "decisions": [finished(fact.text, units) for fact in judged if fact.key == "decided"],
+        "by_hand": [finished(words, units) for _, words in report.maps()["relief"].on.by_hand],
         "layers": data["layers"],
         "grid": data["grid"] is not None,
         "spots": [(spot.mark, rounded(spot.x * 1000), rounded(spot.y * 1000)) for spot in report.spots],

@@ -94,7 +94,11 @@ class Sheet(Flow):
         self.sign([say(Note(code), self.units) for code in codes])
 
     def ending(self, *, notes: bool = False) -> list[Figure]:
-        """What was not examined closes every sheet, the notes those that vouch for the measuring; returns the pages."""
+        """What was set otherwise and what was not examined close every sheet; returns the pages.
+
+        ``notes`` stand on those that vouch for the measuring.
+        """
+        self.section("settings", tables=False)
         self.titled("sheet.not-examined")
         self.paragraph(note("report.list", parts=self.report.not_examined))
         if notes and self.report.notes:
