@@ -84,7 +84,7 @@ def _by_requirement(requirement: Requirement) -> Iterator[Note]:
     laid = usual if turns is None else len({round(turn % 180.0, 9) % 180.0 for turn in turns})
     asked = [entry for entry in requirement.entries if entry.criterion == "flatness"]
     # a document that names its own directions is tested in full by them
-    if laid < usual and not (asked and all(entry.directions for entry in asked)):
+    if laid < usual and not all(entry.directions for entry in asked):
         yield note("verdict.few-directions", directions=laid, usual=usual)
     if requirement.confidence < USUAL_CONFIDENCE - 1e-9:
         yield note("verdict.less-sure", confidence=share(requirement.confidence), usual=share(USUAL_CONFIDENCE))

@@ -17,7 +17,7 @@ from flatscan.jobs.seeing import Capture, lean_of, look, see
 from flatscan.jobs.settings import Capturing, Progress, Requirement, silent
 from flatscan.relief import with_heights
 from flatscan.standards import Tolerance
-from flatscan.straightedge.balanced import balanced
+from flatscan.straightedge.balanced import balanced_gaps
 from flatscan.straightedge.hand_gaps import HandCheck, compare_hand, read_hand
 from flatscan.straightedge.lips import lips
 from flatscan.straightedge.sweeping import Sweeps, largest_distance, sweep_stairs
@@ -108,7 +108,7 @@ def flatness_for(entry: Tolerance, sweeps: Sweeps, directions: Sequence[float] |
         return Measured(
             sweeps=tuple(sweeps.of(length, directions=turns) for length in entry.lengths),
             balanced=tuple(
-                balanced(sweeps, length, limit, turns)
+                balanced_gaps(sweeps, length, limit, turns)
                 for length, limit in zip(entry.lengths, entry.limits, strict=True)
             ),
         )

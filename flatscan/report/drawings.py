@@ -12,7 +12,7 @@ from scipy.ndimage import gaussian_filter
 
 from flatscan.core.errors import OutputError
 from flatscan.core.geometry import Array
-from flatscan.core.model import GIVEN, Relief, Wall
+from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres
 from flatscan.jobs import Change, Lows, Planned, Result, SetOut, Survey, gaps_in, verdict_in
@@ -20,7 +20,6 @@ from flatscan.plan import stops as signs
 from flatscan.plan.lows import LIMIT, Low
 from flatscan.plan.other_planes import Choice
 from flatscan.plan.screeds import Screeds
-from flatscan.relief.unmeasured import reasons_in
 from flatscan.report.bands import (
     Band,
     Spot,
@@ -36,6 +35,7 @@ from flatscan.report.bands import (
     patch_spots,
     plan_spots,
 )
+from flatscan.report.elevations import DEFAULT_RULE, Elevation
 from flatscan.report.say import Said
 from flatscan.report.tables import Column, Table
 from flatscan.straightedge.gaps import Gaps
@@ -43,53 +43,11 @@ from flatscan.verdict import Verdict
 
 Point = tuple[float, float]
 Line = tuple[Point, Point]
-Stroke = Literal["dashed", "dotted"]
 Place = Literal["picture", "paper", "page"]
 EVERYWHERE: tuple[Place, ...] = ("picture", "paper", "page")
 SHEET: tuple[Place, ...] = ("picture", "paper")
 # contours of a scan are drawn through means over about this width, numbers never are
 DRAWN_OVER = 0.06
-# what is laid on a wall that was not tested
-_DEFAULT_RULE = 1.8
-
-
-@dataclass(frozen=True, eq=False)
-class Elevation:
-    """The wall as it is seen from the room: what every flat drawing stands on.
-
-    ``rule`` [m] is the straightedge laid on it, ``fixed`` are points the finished face goes through (x, y, offset).
-    ``region``: somebody drew which part of the wall this is.
-    """
-
-    wall: Wall
-    relief: Relief
-    rule: float = _DEFAULT_RULE
-    fixed: tuple[tuple[float, float, float], ...] = ()
-    region: bool = False
-
-    @property
-    def by_hand(self) -> tuple[tuple[Stroke, Note], ...]:
-        """What somebody drew and nobody found, each with the line it is drawn in."""
-        found: list[tuple[Stroke, Note]] = []
-        if any(hole.evidence == GIVEN for hole in self.wall.openings):
-            found.append(("dashed", note("drawing.opening-by-hand")))
-        if self.region:
-            found.append(("dotted", note("drawing.region-by-hand")))
-        return tuple(found)
-
-    @property
-    def missing(self) -> Note | None:
-        """What a drawing says of the parts that were not measured, with the reasons; None where there are none."""
-        lost = self.relief.inside & ~self.relief.valid
-        if not self.relief.known_between or not lost.any():
-            return None
-        reasons = reasons_in(self.relief)
-        return note("drawing.not-measured-for", reasons=reasons) if reasons else note("drawing.not-measured")
-
-    @property
-    def on_cells(self) -> bool:
-        """Whether contours can be drawn: cells, and more than one row and column of them."""
-        return self.relief.known_between and min(self.relief.offset.shape) > 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,12 +199,6 @@ class GapHistogram:
 Drawing = BandedDrawing | SetOutDrawing | LowDrawing | SectionsDrawing | ChoiceBars | GapHistogram
 
 
-def reach_of(wall: Wall) -> tuple[float, float]:
-    """How far right and up of the wall's left corner a drawing reaches [m]: a region keeps its place on the wall."""
-    right, top = wall.whole.max(axis=0)
-    return float(right), float(top)
-
-
 def smoothed(values: Array, relief: Relief, over: float = DRAWN_OVER) -> Array:
     """Means over about ``over`` metres of a (rows, cols) map on cells, NaN where it is NaN, for drawing only."""
     if not relief.known_between:
@@ -299,7 +251,7 @@ def _plan(result: Result) -> Planned | None:
 
 def _elevation(result: Result) -> Elevation:
     plan, gaps = _plan(result), gaps_in(result)
-    rule = _DEFAULT_RULE if gaps is None else gaps.rule
+    rule = DEFAULT_RULE if gaps is None else gaps.rule
     fixed = () if plan is None else plan.fixed
     return Elevation(result.wall, result.relief, rule, fixed, result.seen.how.region is not None)
 

@@ -65,7 +65,10 @@ def _plain(criterion: Criterion) -> Note:
     if criterion.value is None:
         return note("explain.criterion-unmeasured", name=criterion.name, limit=limit, decided=decided)
     value = criterion.measured
-    return note("explain.criterion", name=criterion.name, value=value, limit=limit, decided=decided)
+    said = note("explain.criterion", name=criterion.name, value=value, limit=limit, decided=decided)
+    if criterion.other is None or criterion.other.measured is None:
+        return said
+    return note("report.with-others", said=said, others=(note("report.balanced-gap", gap=criterion.other.measured),))
 
 
 def _came_on(result: Change) -> Note:

@@ -17,7 +17,7 @@ from flatscan.straightedge.uncertainty import variance_bound
 BALANCED = METHODS[2]
 
 
-def balanced(sweeps: Sweeps, rule: float, limit: float, directions: Sequence[float] | None = None) -> Gaps:
+def balanced_gaps(sweeps: Sweeps, rule: float, limit: float, directions: Sequence[float] | None = None) -> Gaps:
     """The gaps of a straightedge ``rule`` [m] long judged by the balanced end gap, from the pass of the resting one.
 
     Bounds are as close as a ``limit`` [m] asks: where even the widest upper bound keeps it, no closer one is looked

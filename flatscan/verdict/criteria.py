@@ -51,6 +51,13 @@ class Criterion:
         return self.resting or self.decision
 
     @property
+    def depends(self) -> bool:
+        """Whether it is undecided because two methods decide otherwise."""
+        return self.decision == UNDECIDED and any(
+            isinstance(reason, Note) and reason.code == "verdict.depends" for reason in self.reasons
+        )
+
+    @property
     def measured(self) -> Quantity | None:
         """What was measured [m] with its uncertainty, None where nothing was."""
         return None if self.value is None else metres(self.value, self.u)

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 from relief_builders import grid_of
 
 from flatscan.core.warp import CommonError
-from flatscan.straightedge import balanced, sweep
+from flatscan.straightedge import balanced_gaps, sweep
 from flatscan.straightedge.balanced import BALANCED
 from flatscan.straightedge.sweeping import Sweeps
 
@@ -30,14 +30,14 @@ def noisy(surface, noise, seed=4, **more):
 @pytest.mark.parametrize("radius", [20.0, 100.0])
 def test_a_bow_stands_off_by_its_sagitta(radius):
     """L^2 / 8 R for a parabola; the straightedge holds 90 steps of 20 mm."""
-    found = balanced(Sweeps(grid_of(bow(radius, 150), CELL)), 1.8, 0.003, (0.0,))
+    found = balanced_gaps(Sweeps(grid_of(bow(radius, 150), CELL)), 1.8, 0.003, (0.0,))
     assert_allclose(found.judged().value, 1.8**2 / (8 * radius), rtol=1e-6)
     assert_allclose(found.worst.value, 0.0, atol=1e-12)
 
 
 def test_a_wall_with_no_room_balances_the_longest_that_it_holds():
     """1.2 m between the outer centres of a wall that is 1.22 m wide and 0.6 m high."""
-    found = balanced(Sweeps(grid_of(bow(20.0, 61), CELL)), 1.8, 0.003, (0.0,))
+    found = balanced_gaps(Sweeps(grid_of(bow(20.0, 61), CELL)), 1.8, 0.003, (0.0,))
     assert_allclose(found.rule, 1.2)
     assert_allclose(found.judged().value, 1.2**2 / (8 * 20), rtol=1e-6)
 
@@ -48,7 +48,7 @@ def test_one_pass_tells_what_a_sweep_of_its_own_does(limit):
     sweeps, directions = Sweeps(relief), (0.0, 45.0, 90.0)
     resting = sweeps.of(1.8, directions=directions)
     found, alone = (
-        balanced(sweeps, 1.8, limit, directions),
+        balanced_gaps(sweeps, 1.8, limit, directions),
         sweep(relief, 1.8, directions=directions, method=BALANCED),
     )
     assert found.method == BALANCED
@@ -63,7 +63,7 @@ def test_one_pass_tells_what_a_sweep_of_its_own_does(limit):
 def test_no_closer_bound_is_looked_for_where_the_widest_keeps_the_limit():
     relief = noisy(bow(1000.0, 150), 0.0001)
     sweeps = Sweeps(relief)
-    found, alone = balanced(sweeps, 1.8, 0.010), sweep(relief, 1.8, method=BALANCED)
+    found, alone = balanced_gaps(sweeps, 1.8, 0.010), sweep(relief, 1.8, method=BALANCED)
     assert alone.upper <= found.upper <= 0.010
     assert found.lower is None
 
@@ -73,7 +73,7 @@ def test_the_upper_bound_is_over_every_triple():
     random = np.random.default_rng(8)
     z, u = random.normal(size=(5, 60)) * 0.001, random.uniform(0.0001, 0.001, (5, 60))
     common = CommonError(0.001, 0.5)
-    found = balanced(Sweeps(grid_of(z, CELL, u=u, common=common)), 0.8, 1.0, (0.0,))
+    found = balanced_gaps(Sweeps(grid_of(z, CELL, u=u, common=common)), 0.8, 1.0, (0.0,))
     most = -math.inf
     for row in range(5):
         for left in range(20):

@@ -66,7 +66,7 @@ def test_every_pair_of_decisions(resting, balanced):
     meant = {(WITHIN, WITHIN): WITHIN, (OUTSIDE, balanced): OUTSIDE}
     assert found.decision == meant.get((resting, balanced), UNDECIDED)
     depends = any(reason.code == "verdict.depends" for reason in found.reasons)
-    assert depends == (resting == WITHIN and balanced != WITHIN)
+    assert depends == found.depends == (resting == WITHIN and balanced != WITHIN)
     assert (found.value, found.other, found.alone) == (one.value, two, resting)
 
 

@@ -14,7 +14,8 @@ from flatscan.core.model import GIVEN, Opening, Relief, Wall, WallObject
 from flatscan.core.notes import note
 from flatscan.core.units import METRES_PER, feet_and_inches
 from flatscan.report.bands import Spot, band_of
-from flatscan.report.drawings import BandedDrawing, Elevation, Straightedge, reach_of
+from flatscan.report.drawings import BandedDrawing, Straightedge
+from flatscan.report.elevations import Elevation, reach_of
 from flatscan.report.figures.style import FAINT, INK, LINES, PAPER, after, font, width
 from flatscan.report.say import say
 
@@ -225,10 +226,10 @@ def _opening(axes: Axes, hole: Opening, units: str, see_through: bool) -> None:
     from matplotlib.patches import Rectangle
 
     given = hole.evidence == GIVEN
-    fill, line = "none" if see_through else PAPER, LINES["dashed"] if given else "-"
+    fill = "none" if see_through else PAPER
     corner = (hole.left, hole.bottom)
     drawn = Rectangle(corner, hole.width, hole.height, facecolor=fill, edgecolor=INK, linewidth=1.2, zorder=4)
-    drawn.set_linestyle(line)
+    drawn.set_linestyle(LINES["dashed"] if given else "solid")
     axes.add_patch(drawn)
     if see_through:
         return

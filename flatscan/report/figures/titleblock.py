@@ -9,7 +9,7 @@ from flatscan.core.notes import note
 from flatscan.core.phrase import command_line, written
 from flatscan.core.quantity import cubic_metres, metres
 from flatscan.report.bands import Band, Spot
-from flatscan.report.drawings import Elevation, reach_of
+from flatscan.report.elevations import Elevation, reach_of
 from flatscan.report.figures.elevation import Rect, wall_axes
 from flatscan.report.figures.style import A4, FAINT, INK, LINES, PAPER, after, fitted, font, new_figure, width, write
 from flatscan.report.reporting import beside_stops, stop_signs

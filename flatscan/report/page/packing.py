@@ -10,7 +10,8 @@ import numpy as np
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import GIVEN, Opening, WallObject
 from flatscan.core.notes import note
-from flatscan.report.drawings import BandedDrawing, Elevation, Straightedge, reach_of
+from flatscan.report.drawings import BandedDrawing, Straightedge
+from flatscan.report.elevations import Elevation, reach_of
 from flatscan.report.parts import Report
 from flatscan.report.say import say
 

@@ -66,8 +66,8 @@ def flatness(gaps: Gaps, method: str, limit: float | None, tolerance: Tolerance 
     headline: tuple[Said, ...] = ()
     answers: tuple[Fact, ...] = ()
     if limit is None and worst is not None and isinstance(gap, Quantity):
-        headline = (_with_others(note("report.gap", worst.at, gap=gap, rule=rule), gaps, method),)
-        answers = (Fact("gap", _with_others(note("report.gap-now", worst.at, gap=gap, rule=rule), gaps, method)),)
+        headline = (with_others(note("report.gap", worst.at, gap=gap, rule=rule), gaps),)
+        answers = (Fact("gap", with_others(note("report.gap-now", worst.at, gap=gap, rule=rule), gaps)),)
     width = values["smallest_feature_mm"]
     facts += [Fact("smallest", note("report.smallest-across", width=width))] if isinstance(width, Quantity) else []
     facts += [] if limit is None or shown is None else _excess(gaps, abs(shown.value), limit, relief)
@@ -79,18 +79,19 @@ def _balanced(gaps: Gaps) -> Quantity | Unknown:
     return Unknown(why) if found is None else metres(found.value, found.u)
 
 
-def _with_others(sentence: Note, gaps: Gaps, method: str, other: Quantity | None = None) -> Note:
+def with_others(sentence: Note, gaps: Gaps, other: Quantity | None = None) -> Note:
     """A sentence of the gap that a method names, with those that other methods find: no bow and no hollow is left out.
 
     ``other`` is the balanced end gap where it was judged, else that of ``gaps``.
     """
-    balanced = _balanced(gaps) if other is None else other
+    shown, balanced = gaps.judged(), _balanced(gaps) if other is None else other
     parts: list[Note] = []
-    if method not in ("resting", BOTH, "chord") and gaps.worst is not None:
+    if gaps.worst is not None and shown is not gaps.worst:
         parts.append(note("report.resting-gap", gap=metres(gaps.worst.value, gaps.worst.u)))
-    if method != "balanced end gap":
-        known_one = isinstance(balanced, Quantity)
-        parts.append(note("report.balanced-gap", gap=balanced) if known_one else note("report.no-balanced-gap"))
+    if isinstance(balanced, Quantity) and shown is not gaps.balanced:
+        parts.append(note("report.balanced-gap", gap=balanced))
+    elif not isinstance(balanced, Quantity):
+        parts.append(note("report.no-balanced-gap"))
     return note("report.with-others", said=sentence, others=tuple(parts)) if parts else sentence
 
 
@@ -241,7 +242,7 @@ def of_measured(criterion: Criterion, verdict: Verdict) -> Quantity | None:
 def _judged(criterion: Criterion, gaps: Gaps, verdict: Verdict) -> Note:
     """The decision with its ± and its limit, and of how much of the wall it speaks."""
     limit, part = metres(criterion.limit), of_measured(criterion, verdict)
-    said = decided(criterion.decision)
+    said = note("report.depends") if criterion.depends else decided(criterion.decision)
     said = said if part is None else note("report.on-measured", decision=said, measured=part)
     said = as_restricted(said, verdict.restricted, short=criterion is not verdict.first)
     decision = note("report.decision", name=titled(criterion), decision=said)
@@ -252,13 +253,13 @@ def _judged(criterion: Criterion, gaps: Gaps, verdict: Verdict) -> Note:
     if criterion.name != "flatness":
         sentence = note("report.judged", decision=decision, value=value, limit=limit)
         beside = criterion is verdict.flatness
-        return _with_others(sentence, gaps, criterion.method) if beside else sentence
+        return with_others(sentence, gaps) if beside else sentence
     rule = metres(gaps.rule)
     if shown is None:
         return note("report.judged-under", decision=decision, value=value, rule=rule, limit=limit)
     sentence = note("report.judged-at", shown.at, decision=decision, value=value, rule=rule, limit=limit)
     other = None if criterion.other is None else criterion.other.measured
-    return _with_others(sentence, gaps, criterion.method, other)
+    return with_others(sentence, gaps, other)
 
 
 def as_restricted(decision: Note, restricted: Sequence[Said], *, short: bool = False) -> Note:
