@@ -50,20 +50,23 @@ def stated() -> CommonError:
 
 
 def warp(generator: np.random.Generator, kind: str) -> Array:
-    """An error that the whole capture shares, drawn so that the middle of a straightedge along feels `WARP` (rms)."""
-    shape = np.zeros(X.shape)
+    """An error that the whole capture shares: as stated, or of another kind that straightedges feel as much (rms)."""
     if kind == "warp":
-        for _ in range(40):
-            wave, phase = generator.normal(size=2) / 0.5, generator.uniform(0, 2 * np.pi)
-            shape = shape + np.sin(wave[0] * X + wave[1] * Y + phase)
-    elif kind == "drift":
+        common = stated()
+        roots = []
+        for at in (Y[:, 0], X[0]):
+            apart = (at[:, None] - at) / common.length
+            roots.append(np.linalg.cholesky(np.exp(-(apart**2) / 2) + 1e-9 * np.eye(len(at))))
+        return np.asarray(common.sd * roots[0] @ generator.standard_normal(X.shape) @ roots[1].T)
+    shape = np.zeros(X.shape)
+    if kind == "drift":
         middle = generator.uniform(0.3, 1.5, 2)
         shape = np.sin(np.hypot(X - middle[0], Y - middle[1]) * 2 * np.pi / generator.uniform(0.7, 1.6))
     elif kind == "steps":
         shape = np.sign(X - generator.uniform(0.5, 1.9)) + np.sign(Y - generator.uniform(0.4, 1.4))
     half = round(RULE / 2 / CELL)
-    felt = (shape[:, : -2 * half] + shape[:, 2 * half :]) / 2 - shape[:, half:-half]
-    size = float(np.sqrt(np.mean(felt**2)))
+    felt = [(z[:, : -2 * half] + z[:, 2 * half :]) / 2 - z[:, half:-half] for z in (shape, shape.T)]
+    size = float(np.sqrt(np.mean(np.concatenate([part.ravel() for part in felt]) ** 2)))
     return shape * (WARP / size) if size > 0 else shape
 
 

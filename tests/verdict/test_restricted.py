@@ -138,6 +138,8 @@ def test_an_opening_over_a_hollow_is_not_all_measured():
     assert "relief.drawn-over" in [part.code for part in found.verdict.parts_not_judged]
     assert codes(found) == ["verdict.opening-over-wall"]
     assert "100 % measured" not in report.summary(found)
+    [drawn] = report.document(found)["wall"]["openings"]
+    assert drawn["from"] == "given"
 
 
 def test_an_opening_where_there_is_a_hole_sets_nothing_aside():

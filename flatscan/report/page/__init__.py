@@ -20,7 +20,7 @@ from flatscan.report.tables import Table, rounded
 
 _HERE = Path(__file__).parent
 _SCRIPTS = ("numbers.js", "drawing.js", "touch.js")
-_WORDS = {"kind", "name", "decision", "mark", "what", "note", "band", "product", "unit"}
+_WORDS = {"from", "method", "kind", "name", "decision", "mark", "what", "note", "band", "product", "unit"}
 # the spots stand right under the drawing; the test after what is to be done, then what was seen of wall and capture
 _FIRST = ("spots",)
 _LAST = ("verdict", "curve", "hand", "flatness", "wall", "patches", "capture")

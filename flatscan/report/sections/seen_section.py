@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from flatscan.core.model import Relief, Wall
+from flatscan.core.model import GIVEN, Relief, Wall
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, metres, share, slope, square_metres
 from flatscan.jobs import Looked, Seen
@@ -240,13 +240,17 @@ def _standing_facts(
 
 
 def openings(looked: Looked) -> Table:
-    """Openings as rectangles from the wall's left edge and foot."""
-    rows = tuple((hole.left, hole.bottom, hole.width, hole.height) for hole in looked.wall.openings)
+    """Openings as rectangles from the wall's left edge and foot, found by the capture or given by somebody."""
+    rows = tuple(
+        (hole.left, hole.bottom, hole.width, hole.height, "given" if hole.evidence == GIVEN else "found")
+        for hole in looked.wall.openings
+    )
     columns = (
         Column("left_mm", "from left"),
         Column("bottom_mm", "up"),
         Column("width_mm", "width"),
         Column("height_mm", "height"),
+        Column("from", "known as"),
     )
     return Table("openings", "Openings", columns, rows, "no opening")
 
