@@ -223,7 +223,8 @@ def record(report: Report, units: str, paper: str) -> list[Figure]:
     sheet.titled("section.verdict")
     verdict = report.section("verdict")
     assert verdict is not None
-    for fact in verdict.facts:
+    # what restricted the test stands in the decision itself
+    for fact in (fact for fact in verdict.facts if fact.key != "restricted"):
         bold = fact.key == "decided"
         sheet.paragraph(
             fact.text, size=11 if bold else 9.5, weight="bold" if bold else "normal", indent=0 if bold else 0.2
