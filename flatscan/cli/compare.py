@@ -25,6 +25,7 @@ _TIES = ("same_frame", "same_surface", "reference", "reference_wall", "points", 
 @options.compare_options
 @click.option("--tolerance", help="Tolerance ID the later surface is judged by.")
 @click.option("--limit", type=LENGTH, help="Largest gap allowed on the later surface, instead of --tolerance.")
+@options.method_option
 @click.option("--rates", type=click.Path(), help="Your own rates (TOML); they bring an allowance of their own.")
 @options.finish_options
 @options.rule_options
@@ -75,10 +76,10 @@ def asked_of(given: dict[str, Any]) -> Comparing:
     walls = ties.pop("reference_wall")
     plain = {name: value for name, value in ties.items() if value is not None}
     background, tolerance, limit = given.pop("background_tolerance"), given.pop("tolerance"), given.pop("limit")
-    rule, directions = given["rule"], options.degrees(given["directions"])
+    rule, directions, method = given["rule"], options.degrees(given["directions"]), given.pop("method")
     finish = None
     if tolerance is not None or limit is not None:
-        finish = Requirement.by(rule=rule, limit=limit, tolerance=tolerance, directions=directions)
+        finish = Requirement.by(rule=rule, limit=limit, tolerance=tolerance, directions=directions, method=method)
     return Comparing(
         **plain,
         reference_walls=tuple(walls),

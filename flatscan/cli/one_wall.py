@@ -9,7 +9,6 @@ import click
 
 from flatscan.cli import options, running
 from flatscan.cli.options import LENGTH
-from flatscan.core.choices import METHODS
 
 
 @click.command("check")
@@ -17,7 +16,7 @@ from flatscan.core.choices import METHODS
 @options.rule_options
 @click.option("--limit", type=LENGTH, help="Largest gap allowed under the rule.")
 @click.option("--tolerance", multiple=True, help="A published tolerance by its ID instead (see flatscan tolerances).")
-@click.option("--method", type=click.Choice(METHODS), default=METHODS[0], show_default=True, help="Of --limit.")
+@options.method_option
 @click.option("--plumb-limit", type=LENGTH, help="Largest lean allowed over the wall's height.")
 @click.option("--step-limit", type=LENGTH, help="Largest abrupt step allowed.")
 @click.option("--corner-limit", type=LENGTH, help="How far a corner may be out of square over 600 mm.")

@@ -2,8 +2,8 @@
 
 How a capture is read and its wall found (`capture_options`): --wall --cell --up --seen-from --file-unit --crop
 --width --height --region --opening --no-opening --as-wall --not-wall --capture-type --repeat --same-wall --tie --warp
---reading-u. How it is tested
-(`rule_options`): --rule --directions. What is planned on it (`finish_options`): --least --most --system --fix
+--reading-u. How it is tested (`rule_options`): --rule --directions, and by a limit (`method_option`): --method.
+What is planned on it (`finish_options`): --least --most --system --fix
 --lean-up-to --turn-up-to --hack-most --parallel-to --square-to --surface --old-plaster --background --waste --seen.
 What is priced on it (`quote_options`): --rates --area-rule --clash --light. Where the answer goes
 (`output_options`): --out --json --units --quiet --overwrite. What else is written
@@ -24,6 +24,7 @@ from flatscan.core.choices import (
     CAPTURE_TYPES,
     EXTRA_FILES,
     LENGTH_UNITS,
+    METHODS,
     PAPERS,
     SHEET_UNITS,
     SIGNS,
@@ -248,6 +249,11 @@ capture_options = _stack(
 rule_options = _stack(
     click.option("--rule", type=LENGTH, help="Length of the straightedge.  [default: 1.8m]"),
     click.option("--directions", help="Degrees from horizontal, parted by commas.  [default: every 15]"),
+)
+
+# how the straightedge of a limit is read, for every command that can judge by one
+method_option = click.option(
+    "--method", type=click.Choice(METHODS), help="Of --limit.  [default: resting and balanced]"
 )
 
 finish_options = _stack(

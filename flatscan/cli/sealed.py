@@ -27,6 +27,7 @@ SAME, ALTERED, DIFFERENT = 0, 3, 4
     "--job", "jobs", type=click.Choice(["survey", "check", "compare"]), multiple=True, help="What to run and seal."
 )
 @click.option("--limit", type=LENGTH, help="Largest gap allowed under the rule; seals a check.")
+@options.method_option
 @click.option("--tolerance", help="A published tolerance by its ID instead of a limit.")
 @click.option("--plumb-limit", type=LENGTH, help="Largest lean allowed over the wall's height.")
 @click.option("--sign", type=click.Path(), help="Your Ed25519 private key (PEM or OpenSSH); signs the file.")
@@ -98,14 +99,15 @@ def _jobs(captures: tuple[str, ...], given: dict[str, Any]) -> list[Job]:
 
     limits = {name: given.pop(name) for name in ("limit", "tolerance", "plumb_limit")}
     asked = given.pop("jobs") or (("check",) if any(value is not None for value in limits.values()) else ("survey",))
-    pair = _pair(captures, given | limits, "compare" in asked)
+    method = given.pop("method")
+    pair = _pair(captures, given | limits | {"method": method}, "compare" in asked)
     if "check" in asked and all(value is None for value in limits.values()):
         raise click.UsageError("Give the check a limit to judge by: --limit 3mm, or --tolerance ID.")
     for name in ("earlier_wall", "earlier_type", "earlier_tie"):
         given.pop(name)
     how, finish = running.capturing(given), running.finishing(given)
     common = {"rule": given.pop("rule"), "directions": options.degrees(given.pop("directions"))}
-    tests = {"survey": Requirement.by(**common), "check": Requirement.by(**common, **limits)}
+    tests = {"survey": Requirement.by(**common), "check": Requirement.by(**common, **limits, method=method)}
     single = [
         Job(name, (k,), capturing=how, testing=tests[name], finishing=finish)
         for k in range(len(captures))

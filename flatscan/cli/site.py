@@ -15,7 +15,6 @@ import click
 
 from flatscan.cli import options, running
 from flatscan.cli.options import LENGTH
-from flatscan.core.choices import METHODS
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import hours
 
@@ -52,7 +51,7 @@ def _job_options(command: Any) -> Any:  # noqa: ANN401
         click.option("--corner-limit", type=LENGTH, help="How far a corner may be out of square over 600 mm."),
         click.option("--step-limit", type=LENGTH, help="Largest abrupt step allowed."),
         click.option("--plumb-limit", type=LENGTH, help="Largest lean allowed over the wall's height."),
-        click.option("--method", type=click.Choice(METHODS), default=METHODS[0], show_default=True, help="Of --limit."),
+        options.method_option,
         click.option("--tolerance", multiple=True, help="A published tolerance by its ID instead of limits."),
         click.option("--limit", type=LENGTH, help="Largest gap allowed under the rule."),
         options.quote_options,

@@ -33,6 +33,8 @@ CAPTURE_TYPES = (
 )
 # how a straightedge is read
 METHODS = ("resting", "equal offsets", "balanced end gap")
+# where nobody named one: resting and balanced end gap are both judged
+BOTH = "both"
 # what was surveyed: bare wall, old plaster that stays, old plaster that comes off
 SURFACES = ("bare", "stays", "comes-off")
 # what a surveyor saw on site that stops the job

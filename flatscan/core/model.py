@@ -16,6 +16,7 @@ from typing import Any, ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
+from flatscan.core.aside import Aside
 from flatscan.core.geometry import Array, Frame, Mask, polygon_area
 from flatscan.core.independence import Independence
 from flatscan.core.level_parts import LevelStep, WallPart
@@ -291,9 +292,14 @@ class Relief(ABC):
 
     @property
     def covered_share(self) -> float:
-        """Measured part of the net area, by area."""
-        net = float(self.area[self.inside].sum())
-        return float(self.area[self.valid].sum()) / net if net > 0 else 0.0
+        """Measured part of the net area and of what was set aside by hand, by area."""
+        whole = self.wall_area
+        return float(self.area[self.valid].sum()) / whole if whole > 0 else 0.0
+
+    @property
+    def wall_area(self) -> float:
+        """Area of the outline less openings [m2], those somebody drew over measured wall not taken off."""
+        return self.net_area + sum(part.area for part in self.aside)
 
     @property
     def net_area(self) -> float:
@@ -335,6 +341,8 @@ class Relief(ABC):
     window = 1
     hidden = 0
     hidden_at: tuple[Place, ...] = ()
+    # wall that was measured and lies in openings somebody drew
+    aside: tuple[Aside, ...] = ()
     # how far two surfaces lie apart where captures of the wall do not meet [m]
     doubled: float | None = None
     # how many of the places are high spots that a straightedge found

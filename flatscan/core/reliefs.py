@@ -10,6 +10,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from flatscan.core.aside import Aside
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, Mask, among, neighbour_pairs, samples_within
 from flatscan.core.independence import Independence, Patches
@@ -41,6 +42,7 @@ class Why(IntEnum):
     COLLAR = 4
     OBJECT = 5
     SEAM = 6
+    DRAWN = 7
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -100,6 +102,7 @@ class Grid(Relief):
     apart where captures put together do not meet. ``standing`` is what stands before the wall, None where nothing does.
     ``independence`` is how its points show that they repeat each other, None where they do not; ``patches`` are all
     points over a few small squares of it.
+    ``aside`` is measured wall in openings that somebody drew.
     """
 
     cell: float
@@ -116,6 +119,7 @@ class Grid(Relief):
     standing: Standing | None = None
     independence: Independence | None = None
     patches: Patches | None = None
+    aside: tuple[Aside, ...] = ()
 
     def leaving_out(self, numbers: Collection[int]) -> Grid:
         """The relief as measured with just these of its objects left out, the others taken for wall."""

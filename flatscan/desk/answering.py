@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from flatscan.core.choices import AXES, LENGTH_UNITS, SIGNS
+from flatscan.core.choices import AXES, LENGTH_UNITS, METHODS, SIGNS
 from flatscan.core.errors import BadValue, FlatscanError
 from flatscan.core.notes import note
 from flatscan.core.phrase import Manner
@@ -55,6 +55,7 @@ _LABELS = {
     "overwrite": "Replace",
     "spacing": "At most between columns",
     "tolerance": "Document",
+    "method": "How the straightedge is read",
 }
 # where the page has what a command does; what it has not is named as the command
 _STEPS = {"survey --list": f"the step “{WALL_STEP}”", "tolerances": "the list under “Document”"}
@@ -72,7 +73,7 @@ _LENGTHS = {
 LISTS = {"seen", "no_opening"}
 _CHOICES = {"lean": 0.003, "turn": 0.003}
 ANSWERS = frozenset(
-    {*WALL_FIELDS, *_LENGTHS, *LISTS, "purpose", "capture_type", "surface", "system", "tolerance", "face"}
+    {*WALL_FIELDS, *_LENGTHS, *LISTS, "purpose", "capture_type", "surface", "system", "tolerance", "method", "face"}
 )
 _BARE = re.compile(r"\s*[\d.,/\s+-]*\d[\d.,/\s]*")
 _MOST_TEXT, _MOST_PARTS = 200, 50
@@ -189,7 +190,10 @@ def testing(job: Job) -> Requirement:
         return Requirement.by(tolerance=answer(job, "tolerance"))
     limit = length(job, "limit")
     return Requirement.by(
-        rule=DEFAULT_RULE if rule is None else rule, limit=DEFAULT_LIMIT if limit is None else limit, plumb_limit=plumb
+        rule=DEFAULT_RULE if rule is None else rule,
+        limit=DEFAULT_LIMIT if limit is None else limit,
+        plumb_limit=plumb,
+        method=answer(job, "method") if answer(job, "method") in METHODS else None,
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from flatscan import standards
-from flatscan.core.choices import SIGNS, SURFACES
+from flatscan.core.choices import METHODS, SIGNS, SURFACES
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import cubic_metres, metres, share
 from flatscan.core.units import METRES_PER
@@ -75,6 +75,7 @@ _CAPTURES = {
     "depth-photo": "One depth photo",
     "laser-line": "A photo of a laser line",
 }
+_METHODS = ("Resting on the wall, gap between its contacts", "On two equal blocks", "Balanced on the hump under it")
 _SURFACES = ("Bare brick, block or stone", "Old plaster that stays on", "Old plaster that comes off")
 
 
@@ -89,7 +90,7 @@ def questions(purpose: str, *, is_scan: bool, units: str) -> tuple[Question, ...
         "survey": lambda: [_surface(units), _system(), _least(units), _signs()],
         "setout": lambda: [_rule(units), _least(units), _strip(units)],
         "lows": lambda: [_rule(units), _low_limit(units)],
-        "check": lambda: [_tolerance(), _rule(units), _limit(units), _plumb(units)],
+        "check": lambda: [_tolerance(), _rule(units), _limit(units), _method(), _plumb(units)],
     }[command]()
     return tuple(asked)
 
@@ -201,6 +202,17 @@ def _limit(units: str) -> Question:
         example=_example("3 mm", "1/8 in", units),
         unknown=note("desk.limit-unknown", limit=metres(DEFAULT_LIMIT), rule=metres(DEFAULT_RULE)),
         cost="No ±: yours may be another, and then the answer is another.",
+    )
+
+
+def _method() -> Question:
+    return Question(
+        "method",
+        "How does your contract have the straightedge read?",
+        "choice",
+        tuple(Choice(name, words) for name, words in zip(METHODS, _METHODS, strict=True)),
+        unknown="Resting and balanced are both judged; where they differ, the answer is neither yes nor no.",
+        cost="No ±, but a bow is flat by one of them and not by the other.",
     )
 
 

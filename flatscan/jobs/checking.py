@@ -6,15 +6,18 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from flatscan import verdict as verdicts
+from flatscan.core.choices import BOTH
 from flatscan.core.errors import BadValue
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, degrees
+from flatscan.jobs.changed import LEAST_CONFIDENCE, numbers_only, restricted
 from flatscan.jobs.either import checked_both_ways
 from flatscan.jobs.results import Check, Looked, Seen
 from flatscan.jobs.seeing import Capture, lean_of, look, see
 from flatscan.jobs.settings import Capturing, Progress, Requirement, silent
 from flatscan.relief import with_heights
 from flatscan.standards import Tolerance
+from flatscan.straightedge.balanced import balanced_gaps
 from flatscan.straightedge.hand_gaps import HandCheck, compare_hand, read_hand
 from flatscan.straightedge.lips import lips
 from flatscan.straightedge.sweeping import Sweeps, largest_distance, sweep_stairs
@@ -49,13 +52,25 @@ def check_looked(looked: Looked, sweeps: Sweeps, requirement: Requirement, progr
         measured = _measured(entry, looked, requirement, sweeps)
         judged.append(verdicts.judge(entry, measured, looked.relief, confidence=requirement.confidence))
     verdict = _of_what_was_measured(verdicts.verdict_of(judged, confidence=requirement.confidence), looked)
-    gaps = next((one.gaps for one in judged if one.gaps is not None), None)
+    verdict = _by_its_settings(verdict, looked, requirement)
+    shown = next((one for one in judged if one.gaps is not None), None)
+    gaps = None if shown is None else shown.gaps
     if gaps is None:
-        gaps = sweeps.of(requirement.rule, requirement.method, requirement.directions)
+        gaps = sweeps.of(requirement.rule, requirement.shown, requirement.directions)
+    both = requirement.method is None if shown is None else shown.entry.method == BOTH
     verdict, hand, doubts = _with_hand(verdict, looked, requirement)
     looked = replace(looked, notes=(*looked.notes, *doubts))
     first = next((entry for entry in requirement.tolerances if entry.id == verdict.tolerance), None)
-    return looked.extended(Check, gaps=gaps, verdict=verdict, method=gaps.method, hand=hand, tolerance=first)
+    method = BOTH if both else gaps.method
+    return looked.extended(Check, gaps=gaps, verdict=verdict, method=method, hand=hand, tolerance=first)
+
+
+def _by_its_settings(verdict: Verdict, looked: Looked, requirement: Requirement) -> Verdict:
+    """The verdict with what weakened the test, and without the decisions that its settings cannot carry."""
+    verdict = replace(verdict, restricted=restricted(looked, requirement))
+    for reason, judges in numbers_only(looked, requirement):
+        verdict = verdict.numbers_only(reason, judges)
+    return verdict
 
 
 def _of_what_was_measured(verdict: Verdict, looked: Looked) -> Verdict:
@@ -89,6 +104,14 @@ def flatness_for(entry: Tolerance, sweeps: Sweeps, directions: Sequence[float] |
         heights = entry.stairs(largest_distance(sweeps.relief))
         stairs, excess = sweep_stairs(sweeps, heights, turns)
         return Measured(stairs=stairs, excess=excess)
+    if entry.method == BOTH:
+        return Measured(
+            sweeps=tuple(sweeps.of(length, directions=turns) for length in entry.lengths),
+            balanced=tuple(
+                balanced_gaps(sweeps, length, limit, turns)
+                for length, limit in zip(entry.lengths, entry.limits, strict=True)
+            ),
+        )
     return Measured(sweeps=tuple(sweeps.of(length, entry.method, turns) for length in entry.lengths))
 
 
@@ -134,5 +157,5 @@ def _with_hand(
         )
     hand = read_hand(requirement.hand)
     checks = compare_hand(looked.relief, hand, rule=requirement.rule)
-    decides = all(entry.decides for entry in requirement.tolerances)
+    decides = all(entry.decides for entry in requirement.tolerances) and requirement.confidence >= LEAST_CONFIDENCE
     return verdicts.with_hand(verdict, checks, decides=decides), checks, hand.notes

@@ -27,8 +27,9 @@ from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, cubic_metres, metres, root_sum_square, share
 from flatscan.core.warp import CommonError
+from flatscan.jobs.changed import changed
 from flatscan.jobs.checking import check_looked, check_seen, sweeps_of
-from flatscan.jobs.results import Agreement, Background, Change, Check, Extra, Seen, Survey, Variation
+from flatscan.jobs.results import Agreement, Background, Change, Check, Extra, Seen, Setting, Survey, Variation
 from flatscan.jobs.seeing import Capture, look
 from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Comparing, Finishing, Progress, Requirement, silent
 from flatscan.jobs.surveying import planned
@@ -78,7 +79,7 @@ def compare_surveys(
         *_agreement_notes(found.get("agreement")),
         *earlier_notes,
     )
-    return replace(checked, notes=notes).extended(
+    return replace(checked, notes=notes, settings=(*checked.settings, *_settings(hows, options, finish))).extended(
         Change,
         earlier=surveys[0].seen,
         difference=difference,
@@ -90,6 +91,13 @@ def compare_surveys(
         used=options.used,
         **found,
     )
+
+
+def _settings(hows: tuple[Capturing, Capturing], options: Comparing, finish: Finishing | None) -> tuple[Setting, ...]:
+    """What is not as by default beside how the later capture was read and tested."""
+    background = () if options.background is None else changed(options.background, prefix="background_")
+    alone = replace(options, background=None, finish=None)
+    return (*changed(hows[0], hows[1], "earlier_"), *changed(alone), *background, *changed(finish or Finishing()))
 
 
 def _at_one_cell(
@@ -220,7 +228,7 @@ def judged(
         if rates is not None:
             rates = replace(rates, allowance=allowance)
         progress(note("stage.straightedge"), None)
-        gaps = sweeps.of(requirement.rule, requirement.method, requirement.directions)
+        gaps = sweeps.of(requirement.rule, requirement.shown, requirement.directions)
         survey = planned(looked, gaps, finish, progress)
         found["variation"] = variation_of(survey, difference, both, allowance, rates, finish)
     return found

@@ -11,6 +11,7 @@ from flatscan.compare import Difference, Following, Place
 from flatscan.core.model import Origin, Relief, Showing, Wall
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
+from flatscan.jobs.settings import Capturing
 from flatscan.plan.coats import Band, OrderLine
 from flatscan.plan.face import Clash, Shown
 from flatscan.plan.finish import BuildUp
@@ -33,6 +34,18 @@ from flatscan.wall import Corner
 Kind = TypeVar("Kind", bound="Looked")
 
 
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """A setting that is not as by default: its ``name``, its ``value`` and the ``default``.
+
+    Values are numbers in SI units (lengths in metres), words, flags, and tuples of these; files by their names.
+    """
+
+    name: str
+    value: object
+    default: object
+
+
 @dataclass(frozen=True, eq=False, repr=False)
 class Seen(Showing):
     """A capture's wall as a relief, and how everything about it is known, before anything was made of it.
@@ -40,7 +53,8 @@ class Seen(Showing):
     ``relief`` is as measured. ``title`` is the wall's name in its user's own words, ``tie`` what laser readings that
     tie a scan down showed (None: not tied), ``corners`` where other walls meet this one, ``neighbours`` the other
     walls of its capture, ``step`` [m] the file's own rounding across the wall, ``mosaic`` how the captures of a wall
-    put together from several lie.
+    put together from several lie. ``how`` are the settings it was read with, ``against`` what in the file speaks
+    against the capture type that somebody declared.
     """
 
     origin: Origin
@@ -54,14 +68,16 @@ class Seen(Showing):
     neighbours: tuple[Wall, ...] = ()
     step: float = 0.0
     mosaic: Mosaic | None = None
+    how: Capturing = Capturing()
+    against: tuple[Note, ...] = ()
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class Looked(Showing):
     """What every job begins with: the wall seen, its ``relief`` smoothed as the limit asks, its shape and patches.
 
-    ``notes`` are all that is worth saying of capture, wall and relief, the reader's doubts first. ``settings`` are
-    names and values of what differs from its default.
+    ``notes`` are all that is worth saying of capture, wall and relief, the reader's doubts first. ``settings``
+    are all that differ from their default.
     """
 
     command: ClassVar[str]
@@ -71,7 +87,7 @@ class Looked(Showing):
     shape: Shape
     patches: tuple[Patch, ...]
     notes: tuple[Note, ...]
-    settings: tuple[tuple[str, str], ...] = ()
+    settings: tuple[Setting, ...] = ()
 
     def extended(self, kind: type[Kind], **more: Any) -> Kind:
         """A job's result on top of this, with what the job found as ``more``."""
@@ -95,7 +111,7 @@ class Looked(Showing):
     @property
     def not_measured(self) -> tuple[Note, ...]:
         """What is to be said of them: where each lies and why."""
-        missing = (1 - self.relief.covered_share) * self.relief.net_area
+        missing = (1 - self.relief.covered_share) * self.relief.wall_area
         return not_measured(self.unmeasured, missing if self.unmeasured else 0.0)
 
 

@@ -22,12 +22,12 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres, root_sum_square, slope
 from flatscan.core.units import METRES_PER
 from flatscan.core.warp import CommonError
+from flatscan.jobs.changed import changed
+from flatscan.jobs.declared import SCANNER, against_declared, declared_type
 from flatscan.jobs.joining import put_together, room_of_all
 from flatscan.jobs.made_again import with_repeats
 from flatscan.jobs.results import Looked, Seen
 from flatscan.jobs.settings import (
-    CLOUD_TYPE,
-    LINES_TYPE,
     STATIONS_TYPE,
     Capturing,
     Progress,
@@ -183,14 +183,15 @@ def seen_in(
     taken: Cloud | Readings, how: Capturing, progress: Progress = silent, room: walls.Room | None = None
 ) -> Seen:
     """The wall of a capture already read; its walls are found unless ``room`` brings them."""
-    kind, assumed = _capture_type(taken, how.capture_type)
+    kind, assumed = declared_type(taken, how.capture_type)
     relief: Relief
     if isinstance(taken, Readings):
         wall, relief, more = from_stations(
             taken, kind.common_error(), kind.lean if taken.u_lean is None else taken.u_lean
         )
         notes = (*taken.origin.warnings, *assumed, *more)
-        return Seen(taken.origin, kind.name, taken.name, _checked_stations(taken, wall, how), relief, notes)
+        wall = _checked_stations(taken, wall, how)
+        return Seen(taken.origin, kind.name, taken.name, wall, relief, notes, how=how)
     watched = _watched(taken, progress)
     if room is None:
         room = find_room(watched, how, progress)
@@ -216,6 +217,8 @@ def seen_in(
         mosaic=mosaic,
         corners=tuple(corner for corner in room.corners if wall.number in (corner.left, corner.right)),
         neighbours=tuple(other for other in room.walls if other.number != wall.number),
+        how=how,
+        against=against_declared(taken, cells, step) if how.capture_type == SCANNER else (),
     )
 
 
@@ -258,7 +261,7 @@ def list_walls(source: Capture, how: Capturing, progress: Progress = silent, *, 
 def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent) -> walls.Room:
     """All walls of a cloud, numbered."""
     progress(note("stage.walls"), None)
-    kind, _ = _capture_type(cloud, how.capture_type)
+    kind, _ = declared_type(cloud, how.capture_type)
     # a capture that knows its own vertical worse than usual says so; else its type does
     cloud = replace(cloud, u_up=kind.lean if cloud.u_up <= PHONE_GRAVITY else max(kind.lean, cloud.u_up))
     # in the file's own numbers
@@ -279,25 +282,6 @@ def _watched(cloud: Cloud, progress: Progress) -> Cloud:
             progress(note("stage.points"), done / max(cloud.count, 1))
 
     return replace(cloud, chunks=chunks)
-
-
-def _capture_type(taken: Cloud | Readings, asked: str | None) -> tuple[CaptureType, tuple[Note, ...]]:
-    is_stations = isinstance(taken, Readings)
-    usual = taken.origin.kind or (STATIONS_TYPE if is_stations else CLOUD_TYPE)
-    name = asked or usual
-    if is_stations != (name in (STATIONS_TYPE, LINES_TYPE)):
-        raise BadValue(
-            "{set:capture_type}",
-            "{type} for {file}, which holds readings" if is_stations else "{type} for {file}, which holds points",
-            needed="laser-readings for a table of readings, another type for points",
-            remedy="Leave {set:capture_type} out",
-            type=name,
-            file=taken.origin.file,
-        )
-    kind = capture_type(name)
-    if asked is None and not is_stations and usual == CLOUD_TYPE:
-        return kind, (note("jobs.type-not-stated", type=name, warp=metres(2 * kind.chord), rule=metres(2.0)),)
-    return kind, ()
 
 
 def _checked_stations(taken: Readings, wall: Wall, how: Capturing) -> Wall:
@@ -355,6 +339,7 @@ def look(seen: Seen, requirement: Requirement, progress: Progress) -> Looked:
         shape=shape,
         patches=patches_of(smoothed, shape),
         notes=(*seen.notes, *_coarse_step(seen, requirement)),
+        settings=(*changed(seen.how), *changed(requirement)),
     )
 
 
@@ -370,7 +355,7 @@ def swept(looked: Looked, requirement: Requirement, progress: Progress) -> Gaps:
     progress(note("stage.straightedge"), None)
     k = coverage_factor(requirement.confidence)
     return straightedge.sweep(
-        with_heights(looked.relief), requirement.rule, directions=requirement.directions, k=k, method=requirement.method
+        with_heights(looked.relief), requirement.rule, directions=requirement.directions, k=k, method=requirement.shown
     )
 
 

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from flatscan.core.choices import BOTH, METHODS
 from flatscan.core.errors import BadValue
 from flatscan.core.notes import Note
 from flatscan.core.quantity import metres, share
@@ -130,13 +131,16 @@ _COUNTS = (("seen_from", 3), ("region", 4), ("warp", 2), ("crop", 6))
 
 @dataclass(frozen=True, slots=True)
 class Requirement:
-    """What straightedge the wall is tried with; ``limit`` also sets how far noise is smoothed before the test."""
+    """What straightedge the wall is tried with; ``limit`` also sets how far noise is smoothed before the test.
+
+    Where no ``method`` is named, a limit is held against the resting gap and the balanced end gap.
+    """
 
     rule: float = DEFAULT_RULE
     limit: float = DEFAULT_LIMIT
     directions: tuple[float, ...] | None = None
     confidence: float = 0.95
-    method: str = "resting"
+    method: str | None = None
     plumb_limit: float | None = None
     step_limit: float | None = None
     corner_limit: float | None = None
@@ -163,6 +167,11 @@ class Requirement:
         return self.judges or any(limit is not None for limit in limits)
 
     @property
+    def shown(self) -> str:
+        """The method of the gaps that are shown: the one named, else resting."""
+        return self.method or METHODS[0]
+
+    @property
     def entries(self) -> tuple[Tolerance, ...]:
         """All that is to be judged by: the tolerances named, or an unnamed entry for each limit that was given."""
         if self.tolerances:
@@ -174,7 +183,7 @@ class Requirement:
             ("corner", self.corner_limit),
         )
         return tuple(
-            Tolerance.entered(criterion, limit, self.rule, self.method)
+            Tolerance.entered(criterion, limit, self.rule, self.method or BOTH)
             for criterion, limit in limits
             if limit is not None
         )

@@ -12,6 +12,7 @@ from typing import Any
 from flatscan.core.errors import BadValue
 from flatscan.core.model import Readings
 from flatscan.core.notes import note
+from flatscan.jobs.changed import changed
 from flatscan.jobs.checking import check_seen
 from flatscan.jobs.either import planned_both_ways
 from flatscan.jobs.results import Looked, Lows, LowsByHand, Planned, Seen, SetOut, SiteWall, Survey, Together
@@ -62,6 +63,7 @@ def measured(seen: Seen, requirement: Requirement, progress: Progress = silent) 
 
 def planned(looked: Looked, gaps: Gaps, finish: Finishing, progress: Progress = silent) -> Survey:
     """The second half of `survey_seen`: what was measured, planned and priced; nothing is measured again."""
+    looked = replace(looked, settings=(*looked.settings, *changed(finish)))
     finish = replace(finish, plane=_wanted_turn(finish, looked.seen))
     return _priced(looked, gaps, plan(looked, finish, progress), finish)
 
@@ -207,7 +209,9 @@ def survey_together(
     ]
     together = _together(walls, corners, joined, planned)
     return tuple(
-        looked.extended(Survey, gaps=swept(looked, test, progress), plan=each, together=together)
+        replace(looked, settings=(*looked.settings, *changed(finish))).extended(
+            Survey, gaps=swept(looked, test, progress), plan=each, together=together
+        )
         for looked, each in zip(found, planned, strict=True)
     )
 
@@ -234,6 +238,8 @@ def set_out_seen(
 ) -> SetOut:
     """`set_out` of a wall already seen."""
     looked = look(seen, requirement, progress)
+    planned_on = (*changed(finish), *changed(options, SetOutOptions(options.rule)))
+    looked = replace(looked, settings=(*looked.settings, *planned_on))
     planned = plan(looked, finish, progress)
     progress(note("stage.set-out"), None)
     if looked.relief.laser is not None:

@@ -78,7 +78,7 @@ def check(
     rule: Length | None = None,
     limit: Length | None = None,
     tolerance: str | Iterable[str] | None = None,
-    method: str = "resting",
+    method: str | None = None,
     plumb_limit: Length | None = None,
     step_limit: Length | None = None,
     corner_limit: Length | None = None,
@@ -97,8 +97,8 @@ def check(
         Straightedge and largest gap under it; a limit, or a tolerance, must be given.
     tolerance : str or iterable of str, optional
         Ids of `tolerances`, instead of rule and limits.
-    method : {"resting", "equal offsets", "balanced end gap"}
-        How the straightedge of `limit` is read.
+    method : {"resting", "equal offsets", "balanced end gap"}, optional
+        How the straightedge of `limit` is read; without it the resting gap and the balanced end gap are both judged.
     plumb_limit, step_limit, corner_limit : length, optional
         Largest lean over the wall's height, abrupt step, and deviation of a corner from square over 600 mm.
     directions : iterable of float, optional

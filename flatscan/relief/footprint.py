@@ -81,6 +81,12 @@ def _outline_share(wall: Wall, corners: Array, cell: float) -> Array:
     return fine.reshape(rows, _FINE, cols, _FINE).mean(axis=(1, 3))
 
 
+def opening_area(wall: Wall, opening: Opening, cell: float, rim: float = 0.0) -> Array:
+    """Area (rows, cols) [m2] of an opening, less a ``rim`` [m], in each of the wall's cells."""
+    share = np.minimum(_opening_share(wall, opening, cell, -rim), _outline_share(wall, wall.whole, cell))
+    return share * cell**2
+
+
 def _opening_share(wall: Wall, opening: Opening, cell: float, collar: float) -> Array:
     x0, y0, width, height = extent(wall)
     low, high = opening.bottom - y0 - collar, opening.top - y0 + collar

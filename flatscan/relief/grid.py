@@ -8,11 +8,12 @@ import numpy as np
 from scipy import ndimage
 
 from flatscan.core import geometry
+from flatscan.core.aside import Aside
 from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.independence import Independence
 from flatscan.core.kernels import in_lanes
-from flatscan.core.model import Cloud, Wall
+from flatscan.core.model import GIVEN, Cloud, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid, Why
@@ -27,7 +28,7 @@ from flatscan.relief.cell_size import (
     largest_cell,
     small_counts,
 )
-from flatscan.relief.footprint import extent, footprint
+from flatscan.relief.footprint import extent, footprint, opening_area
 from flatscan.relief.gates import Gates, gates_of
 from flatscan.relief.independent import said_of, shown_by
 from flatscan.relief.narrow import InCells, with_narrow
@@ -37,6 +38,7 @@ from flatscan.relief.smooth import with_plateau
 from flatscan.relief.spread import known_spread
 from flatscan.relief.standing import Choices, with_objects
 from flatscan.relief.sums import Sums
+from flatscan.relief.unmeasured import SCRAP
 
 # Points further than this off the surface around them are something standing before the wall, or a hole in it.
 GATE = 0.025
@@ -48,6 +50,8 @@ _LARGEST_GRID = 40_000_000
 _LANES, _LARGE = 2, 5_000_000
 _PLENTY = 16
 _ON_EDGE = 1e-9
+# how far off an edge people draw it [m]
+_DRAWN_BY = 0.050
 _NO_CHOICES = Choices()
 
 
@@ -199,7 +203,9 @@ def _chosen_cells(cloud: Cloud, wall: Wall, coarse: Array, asked: float | None) 
     """
     finest = _checked_cell(FINEST if asked is None else asked, wall)
     if asked is not None:
-        return CellSize(asked), _first_pass(cloud, _Lattice(wall, asked), coarse)
+        return CellSize(asked, notes=_larger(cloud, wall, coarse, asked)), _first_pass(
+            cloud, _Lattice(wall, asked), coarse
+        )
     lattice = _Lattice(wall, finest)
     rows, cols = lattice.shape
     if cloud.count * wall.share / (rows * cols) >= _MAY_BE_FINEST:
@@ -210,6 +216,16 @@ def _chosen_cells(cloud: Cloud, wall: Wall, coarse: Array, asked: float | None) 
     counts = small_counts(cloud, wall, coarse, (small.bounds, _COARSE, GATE))[small.clear]
     chosen = choose_cell(counts, largest_cell(wall))
     return chosen, _first_pass(cloud, _Lattice(wall, chosen.size), coarse)
+
+
+def _larger(cloud: Cloud, wall: Wall, coarse: Array, asked: float) -> tuple[Note, ...]:
+    """That cells were asked for larger than the points do."""
+    if asked <= FINEST + 1e-9:
+        return ()
+    small = _Lattice(wall, STEP)
+    counts = small_counts(cloud, wall, coarse, (small.bounds, _COARSE, GATE))[small.clear]
+    wanted = choose_cell(counts, largest_cell(wall)).size
+    return (note("relief.larger-cells", cell=metres(asked), wanted=metres(wanted)),) if wanted < asked - 1e-9 else ()
 
 
 def _first_pass(cloud: Cloud, lattice: _Lattice, coarse: Array) -> _First:
@@ -320,8 +336,24 @@ def _relief(
         half_b=masked[3],
         u_point=float(np.median(spread[measured])) if np.isfinite(spread[measured]).any() else None,
         independence=alone,
+        aside=_set_aside(wall, cell, held),
     )
     return relief, doubts
+
+
+def _set_aside(wall: Wall, cell: float, held: Mask) -> tuple[Aside, ...]:
+    """Wall that the points show in openings drawn by hand: cells there whose points lie on its surface.
+
+    A rim of it alone is a rectangle drawn a little large around a real opening, and none.
+    """
+    found = []
+    for hole in wall.openings:
+        rim = min(_DRAWN_BY, hole.width / 4, hole.height / 4)
+        well_inside = float((opening_area(wall, hole, cell, rim) * held).sum())
+        if hole.evidence == GIVEN and well_inside >= SCRAP / 2:
+            area = float((opening_area(wall, hole, cell) * held).sum())
+            found.append(Aside(hole.left, hole.bottom, hole.width, hole.height, area))
+    return tuple(found)
 
 
 def random_u(count: Array, spread: Array, cloud: Cloud, wall: Wall) -> Array:

@@ -23,6 +23,7 @@ _REASONS = {
     Why.STRIP: note("relief.strip"),
     Why.COLLAR: note("relief.collar"),
     Why.SEAM: note("relief.seam"),
+    Why.DRAWN: note("relief.drawn-out"),
 }
 _STRIPS = {
     "left": "relief.strip-left",
@@ -64,6 +65,8 @@ class Unmeasured:
             return note("relief.behind-skirting", high=metres(self.height))
         if self.why == Why.COLLAR:
             return note("relief.round-openings", area=square_metres(self.area))
+        if self.why == Why.DRAWN:
+            return note("relief.drawn-over", (self.left, self.bottom), area=square_metres(self.area))
         size = {"width": metres(self.width), "height": metres(self.height), "area": square_metres(self.area)}
         ragged = self.area < _RAGGED * self.width * self.height
         if self.why == Why.SEAM:
@@ -95,6 +98,7 @@ def unmeasured(relief: Relief, wall: Wall) -> tuple[Unmeasured, ...]:
         if gone.any():
             labels, number = relief.connected(gone)
             parts += [_part(relief, wall, labels == group, one) for group in _large(relief, labels, number)]
+    parts += [Unmeasured(Why.DRAWN, one.left, one.bottom, one.width, one.height, one.area) for one in relief.aside]
     found = [part for part in parts if part is not None and part.area >= SCRAP]
     return tuple(sorted(found, key=lambda part: (-part.area, part.left, part.bottom)))
 

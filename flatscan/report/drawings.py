@@ -12,7 +12,7 @@ from scipy.ndimage import gaussian_filter
 
 from flatscan.core.errors import OutputError
 from flatscan.core.geometry import Array
-from flatscan.core.model import Relief, Wall
+from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres
 from flatscan.jobs import Change, Lows, Planned, Result, SetOut, Survey, gaps_in, verdict_in
@@ -20,7 +20,6 @@ from flatscan.plan import stops as signs
 from flatscan.plan.lows import LIMIT, Low
 from flatscan.plan.other_planes import Choice
 from flatscan.plan.screeds import Screeds
-from flatscan.relief.unmeasured import reasons_in
 from flatscan.report.bands import (
     Band,
     Spot,
@@ -36,6 +35,7 @@ from flatscan.report.bands import (
     patch_spots,
     plan_spots,
 )
+from flatscan.report.elevations import DEFAULT_RULE, Elevation
 from flatscan.report.say import Said
 from flatscan.report.tables import Column, Table
 from flatscan.straightedge.gaps import Gaps
@@ -48,35 +48,6 @@ EVERYWHERE: tuple[Place, ...] = ("picture", "paper", "page")
 SHEET: tuple[Place, ...] = ("picture", "paper")
 # contours of a scan are drawn through means over about this width, numbers never are
 DRAWN_OVER = 0.06
-# what is laid on a wall that was not tested
-_DEFAULT_RULE = 1.8
-
-
-@dataclass(frozen=True, eq=False)
-class Elevation:
-    """The wall as it is seen from the room: what every flat drawing stands on.
-
-    ``rule`` [m] is the straightedge laid on it, ``fixed`` are points the finished face goes through (x, y, offset).
-    """
-
-    wall: Wall
-    relief: Relief
-    rule: float = _DEFAULT_RULE
-    fixed: tuple[tuple[float, float, float], ...] = ()
-
-    @property
-    def missing(self) -> Note | None:
-        """What a drawing says of the parts that were not measured, with the reasons; None where there are none."""
-        lost = self.relief.inside & ~self.relief.valid
-        if not self.relief.known_between or not lost.any():
-            return None
-        reasons = reasons_in(self.relief)
-        return note("drawing.not-measured-for", reasons=reasons) if reasons else note("drawing.not-measured")
-
-    @property
-    def on_cells(self) -> bool:
-        """Whether contours can be drawn: cells, and more than one row and column of them."""
-        return self.relief.known_between and min(self.relief.offset.shape) > 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,8 +251,9 @@ def _plan(result: Result) -> Planned | None:
 
 def _elevation(result: Result) -> Elevation:
     plan, gaps = _plan(result), gaps_in(result)
-    rule = _DEFAULT_RULE if gaps is None else gaps.rule
-    return Elevation(result.wall, result.relief, rule, () if plan is None else plan.fixed)
+    rule = DEFAULT_RULE if gaps is None else gaps.rule
+    fixed = () if plan is None else plan.fixed
+    return Elevation(result.wall, result.relief, rule, fixed, result.seen.how.region is not None)
 
 
 def _spots(result: Result, plan: Planned | None) -> tuple[Spot, ...]:
@@ -341,7 +313,7 @@ def _gap_map(on: Elevation, gaps: Gaps, limit: float | None) -> Iterator[BandedD
         return
     edge = None if gaps.worst is None else Straightedge((gaps.worst.left, gaps.worst.right))
     places = EVERYWHERE if on.relief.known_between and gaps.worst is not None else ()
-    title, spots = note("drawing.gaps", rule=metres(gaps.rule)), gap_spots(gaps, limit)
+    title, spots = note("drawing.gaps", rule=metres(gaps.rule), directions=len(gaps.directions)), gap_spots(gaps, limit)
     yield BandedDrawing("gaps", title, "gaps", on, values, spots, _how(on.relief), places, limit=limit, edge=edge)
 
 
@@ -371,13 +343,14 @@ def _sections(result: Result, on: Elevation, gaps: Gaps | None) -> Iterator[Sect
     wall = on.wall
     if not on.relief.known_between:
         return
-    at = (wall.width / 2, wall.height / 2)
+    at = (float(np.mean(wall.whole[:, 0])), float(np.mean(wall.whole[:, 1])))
     if result.patches:
         heaviest = max(result.patches, key=lambda patch: abs(patch.deviation))
         at = (heaviest.x, heaviest.y)
     if gaps is not None and gaps.worst is not None:
         at = gaps.worst.at
-    both = ((0.0, at[1]), (wall.width, at[1])), ((at[0], 0.0), (at[0], wall.height))
+    (left, bottom), (right, top) = wall.whole.min(axis=0), wall.whole.max(axis=0)
+    both = ((left, at[1]), (right, at[1])), ((at[0], bottom), (at[0], top))
     lines = tuple(line for line in both if np.isfinite(on.relief.profile_along(*line)[1]).sum() > 1)
     if lines:
         yield SectionsDrawing(on, lines)

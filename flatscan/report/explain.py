@@ -14,13 +14,14 @@ from flatscan.jobs import Change, Lows, Result, SetOut, Survey, Tested, gaps_in,
 from flatscan.report.reporting import report_of, short_cautions
 from flatscan.report.say import Said, finished, say
 from flatscan.report.sections.change_section import agreement_note, typical_limit
-from flatscan.report.sections.gap_section import titled
+from flatscan.report.sections.gap_section import as_restricted, method_words, titled
 from flatscan.report.sections.plan_section import litres
 from flatscan.report.sections.seen_section import signed, wall_name
 from flatscan.straightedge.gaps import Gaps
 from flatscan.verdict import Criterion, Verdict, conformance
 
 WIDTH = 79
+_BARE = {name: f"verdict.is-{name}" for name in ("within", "outside", "undecided")}
 _DECIDED = {"within": "explain.is-within", "outside": "explain.is-outside", "undecided": "explain.is-undecided"}
 
 
@@ -45,6 +46,8 @@ def _client(result: Result) -> Iterator[Said]:
     yield note("explain.wall", name=wall_name(result.seen), width=width, height=height, measured=measured)
     for criterion in () if verdict is None else verdict.criteria:
         yield _plain(criterion)
+    if verdict is not None and verdict.restricted:
+        yield note("explain.restricted", by=verdict.restricted)
     if verdict is None and gaps is not None and gaps.worst is not None:
         yield note("explain.largest-gap", rule=metres(gaps.rule), gap=metres(gaps.worst.value, gaps.worst.u))
     if isinstance(result, (Survey, SetOut)):
@@ -63,7 +66,10 @@ def _plain(criterion: Criterion) -> Note:
     if criterion.value is None:
         return note("explain.criterion-unmeasured", name=criterion.name, limit=limit, decided=decided)
     value = criterion.measured
-    return note("explain.criterion", name=criterion.name, value=value, limit=limit, decided=decided)
+    said = note("explain.criterion", name=criterion.name, value=value, limit=limit, decided=decided)
+    if criterion.other is None or criterion.other.measured is None:
+        return said
+    return note("report.with-others", said=said, others=(note("report.balanced-gap", gap=criterion.other.measured),))
 
 
 def _came_on(result: Change) -> Note:
@@ -125,6 +131,10 @@ def _adjudicator(result: Result) -> Iterator[Said]:
         yield _method(result, gaps)
     for criterion in () if verdict is None else verdict.criteria:
         yield _risk(criterion, verdict)
+    if verdict is not None and verdict.restricted:
+        yield note("explain.restricted", by=verdict.restricted)
+    settings = report_of(result).section("settings")
+    yield from (fact.text for fact in (() if settings is None else settings.facts))
     for name in () if verdict is None else verdict.not_judged:
         yield note("explain.not-judged", name=name)
     if isinstance(result, Change):
@@ -138,7 +148,7 @@ def _method(result: Result, gaps: Gaps) -> Note:
     covered: Said = ""
     if gaps.coverage is not None:
         covered = note("explain.of-room", coverage=share(gaps.coverage))
-    method = result.method if isinstance(result, Tested) else gaps.method
+    method = method_words(result.method if isinstance(result, Tested) else gaps.method)
     return note(
         "explain.method",
         rule=metres(gaps.rule),
@@ -169,14 +179,18 @@ def _risk(criterion: Criterion, verdict: Verdict | None) -> Note:
     assert verdict is not None
     risk, limit = share(1 - verdict.confidence), metres(criterion.limit)
     name, decision = titled(criterion), criterion.decision
+    said = as_restricted(note(_BARE[decision]), verdict.restricted, short=True)
     if decision == "within" and criterion.upper is not None:
-        return note("explain.accepted", name=name, bound=metres(criterion.upper), limit=limit, risk=risk)
+        # of both methods the one nearer to the limit
+        bound = max(criterion.upper, 0.0 if criterion.other is None else criterion.other.upper or 0.0)
+        return note("explain.accepted", name=name, decision=said, bound=metres(bound), limit=limit, risk=risk)
     if decision == "outside":
         if criterion.lower is None:
-            return note("explain.rejected", name=name, limit=limit, risk=risk)
-        return note("explain.rejected-bound", name=name, bound=metres(criterion.lower), limit=limit, risk=risk)
+            return note("explain.rejected", name=name, decision=said, limit=limit, risk=risk)
+        bound = criterion.lower
+        return note("explain.rejected-bound", name=name, decision=said, bound=metres(bound), limit=limit, risk=risk)
     odds = _odds(criterion)
-    return note("explain.neither", name=name, decision=decision, limit=limit, odds=odds)
+    return note("explain.neither", name=name, decision=said, limit=limit, odds=odds)
 
 
 def _odds(criterion: Criterion) -> Said:

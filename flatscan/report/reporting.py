@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from flatscan.core.choices import BOTH
 from flatscan.core.notes import Caution, Note, note
 from flatscan.core.quantity import metres, share
 from flatscan.jobs import (
@@ -29,6 +30,7 @@ from flatscan.report.sections.change_section import change_section
 from flatscan.report.sections.gap_section import curve, flatness, hand_table, verdict_section
 from flatscan.report.sections.plan_section import corners, extras, hacking, material, order_section, survey_sections
 from flatscan.report.sections.seen_section import seen_sections, spot_section, wall_name
+from flatscan.report.sections.settings_section import settings_section
 from flatscan.report.sections.title_section import title_cells
 from flatscan.report.sections.work_section import hand_lows, low_sections, set_out
 from flatscan.report.tables import Table
@@ -49,7 +51,13 @@ def report_of(result: Result | LowsByHand) -> Report:
     return Report(
         command=result.command,
         name=wall_name(result.seen),
-        sections=(*seen_sections(result), spot_section(spots, *beside), *_sections(result, planned), *_corners(result)),
+        sections=(
+            *seen_sections(result),
+            spot_section(spots, *beside),
+            *_sections(result, planned),
+            *_corners(result),
+            settings_section(result),
+        ),
         cautions=tuple(_cautions(result)),
         stops=_stops(result),
         lead=_lead(result),
@@ -98,7 +106,7 @@ def _sections(result: Result, bands: tuple[Table, ...]) -> Iterator[Section]:
         yield set_out(result.screeds)
         yield extras(result.plan)
     elif isinstance(result, Lows):
-        yield flatness(result.gaps, result.gaps.method, None, None, result.relief)
+        yield flatness(result.gaps, BOTH, None, None, result.relief)
         yield from low_sections(result)
     elif isinstance(result, Change):
         yield change_section(result)
@@ -112,11 +120,11 @@ def _corners(result: Result) -> Iterator[Section]:
 
 def _tested(result: Survey | Check | Change, verdict: Verdict | None) -> Iterator[Section]:
     tested = result if isinstance(result, Tested) else None
-    tolerance, method = (None, result.gaps.method) if tested is None else (tested.tolerance, tested.method)
+    tolerance, method = (None, BOTH) if tested is None else (tested.tolerance, tested.method)
     yield flatness(result.gaps, method, limit_of(verdict), tolerance, result.relief)
     if verdict is not None:
         either = result.either if isinstance(result, Check) else ()
-        yield verdict_section(verdict, result.gaps, result.relief, result.wall.objects, either)
+        yield verdict_section(verdict, result.gaps, result.relief, either)
         beside = (curve(verdict), hand_table(() if tested is None else tested.hand))
         yield from (Section(table.name, listed=table, tables=(table,)) for table in beside if table.rows)
 

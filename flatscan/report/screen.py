@@ -39,6 +39,7 @@ _ORDER = (
     "setout",
     "lows",
     "flatness",
+    "settings",
     "verdict",
 )
 

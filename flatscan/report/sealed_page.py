@@ -14,6 +14,7 @@ from flatscan.core.phrase import Manner, command_line, written
 from flatscan.core.quantity import Quantity, cubic_metres, metres, share, slope
 from flatscan.report.parts import Report
 from flatscan.report.say import Said, is_item, say, trouble
+from flatscan.report.sections.gap_section import as_restricted
 
 SCHEMA = 1
 SAME, ALTERED, DIFFERENT = "same", "altered", "recomputes differently"
@@ -288,7 +289,8 @@ def _limits(report: Report) -> Iterator[Note]:
     named = isinstance(verdict["tolerance"], str)
     source = note("sealed.by-tolerance", tolerance=verdict["tolerance"]) if named else note("sealed.as-entered")
     for criterion in verdict["criteria"]:
-        name, limit, decision = (criterion[key] for key in ("name", "limit_mm", "decision"))
+        name, limit = (criterion[key] for key in ("name", "limit_mm"))
+        decision = as_restricted(note(f"verdict.is-{criterion['decision']}"), verdict["restricted"])
         yield note("sealed.limit", name=name, limit=limit, source=source, decision=decision)
 
 

@@ -18,7 +18,7 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, share
 from flatscan.plan.stops import WET_CEMENT
 from flatscan.report.say import Said, say
-from flatscan.report.sections.gap_section import ALL, decided
+from flatscan.report.sections.gap_section import ALL, as_restricted, decided
 from flatscan.report.sections.plan_section import litres
 from flatscan.report.tables import Cell, Column, Table, factor, unit_of
 
@@ -29,20 +29,9 @@ _COUNTS = ("outside", "undecided", "within", "not_judged")
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _WALLS = (
     *("floor", "room", "name", "part", "number", "trade", "decision", "criterion", "value_mm", "upper_mm", "limit_mm"),
-    *("over_limit", "gap_mm", "u_gap_mm", "area_m2", "covered_share", "system", "mean_mm", "most_mm", "volume_l"),
-    *(
-        "volume_low_l",
-        "volume_high_l",
-        "order_l",
-        "bags_low",
-        "bags_high",
-        "days",
-        "price",
-        "stops",
-        "file",
-        "sheets",
-        "error",
-    ),
+    *("restricted", "over_limit", "gap_mm", "u_gap_mm", "balanced_end_gap_mm", "area_m2", "covered_share", "system"),
+    *("mean_mm", "most_mm", "volume_l", "volume_low_l", "volume_high_l", "order_l", "bags_low", "bags_high", "days"),
+    *("price", "stops", "file", "sheets", "error"),
 )
 _ORDER = (
     Column("product", "product"),
@@ -113,7 +102,7 @@ def _opening(site: str, totals: dict[str, Any]) -> Note:
     codes = (
         note("site.outside", walls=totals["outside"]),
         note("site.undecided", walls=totals["undecided"]),
-        note("site.within", walls=totals["within"]),
+        _within(totals),
         note("site.not-judged", walls=totals["not_judged"]),
     )
     counts = tuple(said for name, said in zip(_COUNTS, codes, strict=True) if totals[name])
@@ -122,22 +111,35 @@ def _opening(site: str, totals: dict[str, Any]) -> Note:
     return note("site.judged", site=site, walls=totals["walls"], counts=counts)
 
 
+def _within(totals: dict[str, Any]) -> Note:
+    """How many walls are within, and of how many of them a restricted test says so."""
+    if totals["within_restricted"]:
+        return note("site.within-restricted", walls=totals["within"], restricted=totals["within_restricted"])
+    return note("site.within", walls=totals["within"])
+
+
 def _wall(row: dict[str, Any]) -> Note:
     title, judged = row["title"], row["judged"]
-    decision = _decision(row["decision"])
+    decision = _decision(row)
     if judged is not None and row["covered_share"] < ALL:
         decision = note("report.on-measured", decision=decision, measured=share(row["covered_share"]))
     if judged is None:
         return note("site.wall", title=title, gap=_measured(_quantity(row, "gap_mm")), decision=decision)
     value = _measured(judged.value)
-    return note(
+    said = note(
         "site.wall-judged", title=title, decision=decision, criterion=judged.name, value=value, limit=judged.limit
     )
+    balanced = _quantity(row, "balanced_end_gap_mm")
+    if judged.name != "flatness" or balanced is None:
+        return said
+    return note("report.with-others", said=said, others=(note("report.balanced-gap", gap=balanced),))
 
 
-def _decision(decision: str) -> Note:
+def _decision(row: dict[str, Any]) -> Note:
     """A wall's decision in the words every sheet uses, or that nobody asked for one."""
-    return note("site.no-limit") if decision == "not judged" else decided(decision)
+    if row["decision"] == "not judged":
+        return note("site.no-limit")
+    return as_restricted(decided(row["decision"]), row["restricted"], short=True)
 
 
 def _room(row: dict[str, Any]) -> Note:
@@ -229,7 +231,7 @@ def _limit(row: dict[str, Any]) -> Note:
 
 # what stands in a cell of the page for a row of the summary
 _WORDS: dict[str, Callable[[dict[str, Any]], Said]] = {
-    "decision": lambda row: _decision(row["decision"]),
+    "decision": _decision,
     "value": _value,
     "limit": _limit,
     "gap": _gap,
@@ -285,6 +287,8 @@ def _csv(keys: tuple[str, ...], rows: list[dict[str, Any]]) -> str:
 
 
 def _safe(value: object) -> object:
+    if isinstance(value, list):
+        value = "; ".join(value)
     if isinstance(value, str):
         text = " ".join(value.split())
         return f"'{text}" if text.startswith(_FORMULA) else text

@@ -92,7 +92,9 @@ def _row(record: Record) -> dict[str, Any]:
     document = record["document"]
     verdict, flat, material = document.get("verdict"), document.get("flatness") or {}, document.get("material") or {}
     row = _labels(record) | {"decision": verdict["decision"] if verdict else NOT_JUDGED}
+    row |= {"restricted": verdict["restricted"] if verdict else []}
     row |= _worst_criterion(verdict, _said(record))
+    row |= {"balanced_end_gap_mm": flat.get("balanced_end_gap_mm"), "u_balanced_end_gap_mm": flat.get("u_balanced_mm")}
     row |= {"gap_mm": flat.get("gap_mm"), "u_gap_mm": flat.get("u_gap_mm"), "rule_mm": flat.get("rule_mm")}
     row |= {"area_m2": document["wall"]["area_m2"], "covered_share": document["wall"]["covered_share"]}
     row |= {name: material.get(name) for name in ("system", "mean_mm", "most_mm", *_VOLUMES)}
@@ -144,7 +146,8 @@ def _counted(rows: Sequence[dict[str, Any]]) -> dict[str, int]:
 
 def _totals(walls: Sequence[dict[str, Any]], failed: Sequence[dict[str, Any]]) -> dict[str, Any]:
     sums = {name: _sum(walls, name) for name in ("area_m2", *_VOLUMES, "days", "price")}
-    return _counted(walls) | {"failed": len(failed)} | sums
+    weaker = sum(row["decision"] == "within" and bool(row["restricted"]) for row in walls)
+    return _counted(walls) | {"within_restricted": weaker, "failed": len(failed)} | sums
 
 
 def _groups(rows: Sequence[dict[str, Any]], *names: str) -> dict[tuple[Any, ...], list[dict[str, Any]]]:
@@ -176,6 +179,7 @@ def _rooms(walls: Sequence[dict[str, Any]], failed: Sequence[dict[str, Any]]) ->
         row = {"floor": place[0], "room": ", ".join(word.replace("-", " ") for word in place[1:] if word)}
         row |= _counted(rows) | {"failed": len(lost.get(place, []))}
         row |= {"decision": worst["decision"] if worst else None, "over_limit": worst["over_limit"] if worst else None}
+        row |= {"restricted": worst["restricted"] if worst else []}
         row |= {"worst": worst["title"] if worst else None, "gap_mm": worst["gap_mm"] if worst else None}
         rooms.append(row | {"area_m2": _sum(rows, "area_m2"), "volume_l": _sum(rows, "volume_l")})
     return sorted(rooms, key=lambda row: (0, 0, 0) if row["decision"] is None else (1, *_worst_first(row)))

@@ -1,5 +1,6 @@
 """Straightedges laid on a relief at every position and in every direction."""
 
+from flatscan.straightedge.balanced import balanced_gaps
 from flatscan.straightedge.gaps import Gap, Gaps, deepest_gaps
 from flatscan.straightedge.hand_gaps import HandCheck, HandReadings, compare_hand, read_hand
 from flatscan.straightedge.lips import Lip, lips
@@ -14,6 +15,7 @@ __all__ = [
     "Lip",
     "Stair",
     "Sweeps",
+    "balanced_gaps",
     "compare_hand",
     "deepest_gaps",
     "expected_u",

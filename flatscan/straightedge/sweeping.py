@@ -48,6 +48,8 @@ _AT_RANDOM, _CELLS_ALONG = 9.2, 20
 _SPARSE = 8
 # part of the largest gap within which others are looked at on lines between
 _NEAR_LARGEST = 0.05
+# what a first pass over a relief depends on: the length and the directions
+Kept = tuple[float, tuple[Direction, ...]]
 _BETWEEN = np.array([-1.0, -0.75, -0.5, -0.25, 0.0, 0.25, 0.5, 0.75, 1.0])
 
 
@@ -60,13 +62,15 @@ def sweep(
     method: str = "resting",
     bounded: bool = True,
     workers: int | None = None,
+    kept: dict[Kept, tuple[Laying, _Found]] | None = None,
 ) -> Gaps:
     """Lay a straightedge of ``rule`` metres on every position of a relief, in every direction (default: 12).
 
     ``directions`` are degrees from horizontal; ``k`` is the one-sided coverage factor of ``upper`` and ``lower``,
     which speak of ``method``: ``resting``, ``equal offsets`` or ``balanced end gap``. Readings are swept over the
     lines they stand on. Without ``bounded`` the ``lower`` bound is left out. The result does not depend on
-    ``workers``, the number of threads. A rule, direction or method that makes no sense raises `BadValue`.
+    ``workers``, the number of threads; ``kept`` keeps the pass over cells for another method. A rule, direction or
+    method that makes no sense raises `BadValue`.
     """
     _refuse(relief, rule, k, method)
     turns = directions_of(directions)
@@ -77,10 +81,12 @@ def sweep(
         return _none_laid(relief, rule, turns, method, k)
     work = lay_out(relief, rule, turns, k, method, workers)
     found = _first_pass(work)
+    if kept is not None:
+        kept[rule, turns] = work, found
     balanced = _end_gap(work, found.ends, 1)
     below = _below(work, found, balanced)
     equal = max((gap for gap in (balanced, _end_gap(work, below, -1)) if gap), key=lambda gap: gap.value, default=None)
-    places = _places(work, found) if method == "resting" else _end_places(work, found.ends, below)
+    places = _places(work, found) if method == "resting" else end_places(work, found.ends, below)
     worst = _worst(work, found)
     judged = {"resting": worst, "equal offsets": equal, "balanced end gap": balanced}[method]
     lower, notes = lower_bound([(work, 0.0, judged)]) if bounded else (None, ())
@@ -307,7 +313,7 @@ def _places(work: Laying, found: _Found) -> tuple[Gap, ...]:
     return tuple(places)
 
 
-def _end_places(work: Laying, over: Sequence[Triple | None], under: Sequence[Triple | None]) -> tuple[Gap, ...]:
+def end_places(work: Laying, over: Sequence[Triple | None], under: Sequence[Triple | None]) -> tuple[Gap, ...]:
     """Up to five of the directions' largest deviations from the line through the ends, half a rule apart."""
     some = [_end_gap(work, [triple], 1) for triple in over]
     if -1 in work.signs:
@@ -344,6 +350,7 @@ class Sweeps:
     def __init__(self, relief: Relief, k: float = 1.645) -> None:
         self.relief, self.k = relief, k
         self._laid: dict[tuple[float, str, tuple[float, ...] | None, bool], Gaps] = {}
+        self.kept: dict[Kept, tuple[Laying, _Found]] = {}
 
     def of(
         self,
@@ -357,7 +364,9 @@ class Sweeps:
         turns = None if directions is None else tuple(directions)
         key = rule, method, turns, bounded
         if key not in self._laid:
-            self._laid[key] = sweep(self.relief, rule, directions=turns, k=self.k, method=method, bounded=bounded)
+            self._laid[key] = sweep(
+                self.relief, rule, directions=turns, k=self.k, method=method, bounded=bounded, kept=self.kept
+            )
         return self._laid[key]
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from scipy.special import ndtr, ndtri
 
@@ -26,7 +26,9 @@ class Criterion:
     ``name`` is flatness, plumb, step or corner, or a note of it where a length or an entry tells two of a kind apart.
     ``lower`` is the bound that had to pass the limit for *outside*; ``places`` are where to look by hand. For flatness
     ``rule`` [m] is the straightedge's length and ``method`` how it is read (``chord``: the limit follows the contacts).
-    ``u`` [m] is the standard uncertainty of the value, None where it is not known.
+    ``u`` [m] is the standard uncertainty of the value, None where it is not known. Where no method was named,
+    ``method`` is ``both``: the figures are those of the resting gap, ``resting`` is what they decide by themselves, and
+    ``other`` judges the balanced end gap.
     """
 
     name: str | Note
@@ -40,6 +42,20 @@ class Criterion:
     rule: float | None = None
     method: str = ""
     u: float | None = None
+    other: Criterion | None = None
+    resting: str = ""
+
+    @property
+    def alone(self) -> str:
+        """What these figures decide by themselves, whatever another method finds."""
+        return self.resting or self.decision
+
+    @property
+    def depends(self) -> bool:
+        """Whether it is undecided because two methods decide otherwise."""
+        return self.decision == UNDECIDED and any(
+            isinstance(reason, Note) and reason.code == "verdict.depends" for reason in self.reasons
+        )
 
     @property
     def measured(self) -> Quantity | None:
@@ -72,7 +88,8 @@ class Verdict:
 
     ``curve`` is the limit over the distance between the contacts, where the tolerance follows that. ``beside`` is the
     number of the criterion that judges the gaps shown beside the verdict, None where none does. ``not_judged`` are
-    criteria that were not asked for and parts of the wall that were not measured; ``measured`` is the share of the wall
+    criteria that were not asked for and parts of the wall that were not measured; ``restricted`` are the settings that
+    weakened the test; ``measured`` is the share of the wall
     [by area] that was, of which alone flatness and steps are told, None where nothing is known between the readings.
     """
 
@@ -86,6 +103,7 @@ class Verdict:
     curve: tuple[CurvePoint, ...] = ()
     beside: int | None = None
     measured: float | None = None
+    restricted: tuple[Note, ...] = ()
 
     def judged_again(self, criteria: Sequence[Criterion]) -> Verdict:
         """The same verdict by other ``criteria``, as many as it has: decided anew, all else as it was."""
@@ -97,6 +115,13 @@ class Verdict:
             curve=self.curve,
             beside=self.beside,
             measured=self.measured,
+            restricted=self.restricted,
+        )
+
+    def numbers_only(self, reason: Note, judges: Sequence[str] = ()) -> Verdict:
+        """The same verdict without the decision of criteria that judge one of ``judges`` (all where none is named)."""
+        return self.judged_again(
+            [undecided(one, reason) if not judges or one.judges in judges else one for one in self.criteria]
         )
 
     @property
@@ -183,6 +208,13 @@ def single(
     return Criterion(name, decision, value, upper, limit, (*memory, said), lower, places, u=measured.u)
 
 
+def undecided(criterion: Criterion, reason: Note) -> Criterion:
+    """The criterion with its numbers, and a ``reason`` in place of its decision."""
+    other = None if criterion.other is None else replace(criterion.other, decision=UNDECIDED)
+    resting = UNDECIDED if criterion.resting else ""
+    return replace(criterion, decision=UNDECIDED, reasons=(reason, *criterion.reasons), other=other, resting=resting)
+
+
 def together(
     criteria: Sequence[Criterion],
     *,
@@ -192,6 +224,7 @@ def together(
     curve: Sequence[CurvePoint] = (),
     beside: int | None = None,
     measured: float | None = None,
+    restricted: Sequence[Note] = (),
 ) -> Verdict:
     """One verdict: outside if any criterion is, within if all are, else undecided."""
     decisions = {one.decision for one in criteria}
@@ -210,4 +243,5 @@ def together(
         tuple(curve),
         beside,
         measured,
+        tuple(restricted),
     )

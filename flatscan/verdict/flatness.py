@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from scipy.special import ndtri
 
+from flatscan.core.choices import BOTH
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share
@@ -87,6 +88,44 @@ def flatness(
     return Criterion(
         name, decision, judged.value, gaps.upper, limit, reasons, lower, places, gaps.rule, gaps.method, judged.u
     )
+
+
+def by_both(resting: Criterion, balanced: Criterion) -> Criterion:
+    """Flatness where no method was named: the resting gap and the balanced end gap held against one limit.
+
+    Outside by the resting gap is outside, within by both is within; where only the balanced end gap is not within, the
+    decision depends on the method, and both numbers say so.
+    """
+    found = replace(resting, method=BOTH, other=balanced, resting=resting.decision)
+    if resting.decision == WITHIN and balanced.decision == WITHIN:
+        return replace(found, reasons=(*resting.reasons, _at_most(balanced)))
+    if resting.decision == WITHIN:
+        more = balanced.reasons if balanced.decision == UNDECIDED else ()
+        said = (_depends(resting, balanced), note("verdict.usual-contract"), *more)
+        return replace(found, decision=UNDECIDED, reasons=said, places=balanced.places)
+    over = balanced.value is not None and balanced.value > resting.limit
+    found = replace(found, reasons=(*resting.reasons, *((_by_balancing(balanced),) if over else ())))
+    if resting.decision == OUTSIDE:
+        return found
+    return replace(found, places=tuple(dict.fromkeys((*resting.places, *balanced.places)))[:_PLACES])
+
+
+def _by_balancing(balanced: Criterion) -> Note:
+    """That the balanced end gap is over the limit as well."""
+    return note("verdict.balanced-over", value=balanced.measured, limit=metres(balanced.limit))
+
+
+def _at_most(balanced: Criterion) -> Note:
+    return note("verdict.balanced-at-most", upper=metres(balanced.upper or 0.0), limit=metres(balanced.limit))
+
+
+def _depends(resting: Criterion, balanced: Criterion) -> Note:
+    """Why two methods leave a limit undecided: both numbers."""
+    one, two = (
+        note("verdict.no-value") if c.measured is None else note("verdict.value", value=c.measured)
+        for c in (resting, balanced)
+    )
+    return note("verdict.depends", resting=one, balanced=two, limit=metres(resting.limit))
 
 
 def _against_within(gaps: Gaps, judged: Gap, limit: float, relief: Relief | None) -> tuple[Note, ...]:
@@ -211,8 +250,10 @@ def _result(found: Criterion, check: HandCheck, k: float, curve: Sequence[CurveP
         # the contacts are not told, only that they stand at most a straightedge apart
         known = [point.limit for point in curve if point.start <= check.rule]
         keeps, passes = (known[0], known[-1]) if known else (0.0, math.inf)
-    elif found.method == "resting" and found.rule is not None:
-        keeps = found.limit if check.rule >= found.rule - SAME_RULE else 0.0
+    elif found.method in ("resting", BOTH) and found.rule is not None:
+        # a resting straightedge settles nothing that hangs on a balanced one
+        settles = found.other is None or found.other.decision == WITHIN
+        keeps = found.limit if settles and check.rule >= found.rule - SAME_RULE else 0.0
         passes = found.limit if check.rule <= found.rule + SAME_RULE else math.inf
     else:
         keeps, passes = 0.0, math.inf

@@ -26,7 +26,7 @@ from flatscan.verdict.criteria import (
     single,
     together,
 )
-from flatscan.verdict.flatness import flatness
+from flatscan.verdict.flatness import by_both, flatness
 from flatscan.verdict.repeating import without_repeats
 
 CRITERIA = ("flatness", "plumb", "step", "corner")
@@ -36,12 +36,14 @@ CRITERIA = ("flatness", "plumb", "step", "corner")
 class Measured:
     """What was measured of a wall for one entry; what the entry does not speak of is empty.
 
-    ``sweeps`` are the gaps under each length the entry names, ``stairs`` those of a limit that follows the distance
+    ``sweeps`` are the gaps under each length the entry names, ``balanced`` the balanced end gaps of the same where the
+    entry names no method, ``stairs`` those of a limit that follows the distance
     between the contacts, with the least ``excess`` [m] over it; ``step`` is the largest of many steps; ``quantity`` a
     deviation as a length [m] ``over`` so many metres (plumb: the lean over the wall's height), None: not measured.
     """
 
     sweeps: tuple[Gaps, ...] = ()
+    balanced: tuple[Gaps, ...] = ()
     stairs: tuple[Stair, ...] = ()
     excess: float | None = None
     step: Lip | Quantity | None = None
@@ -165,6 +167,12 @@ def _by_rule(entry: Tolerance, measured: Measured, relief: Relief | None) -> Jud
     for gaps, length, limit in zip(measured.sweeps, entry.lengths, entry.limits, strict=True):
         name = "flatness" if len(entry.lengths) == 1 else note("verdict.flatness-under", length=metres(length))
         criteria.append(flatness(gaps, limit, relief=relief, name=name, decides=entry.decides))
+    if measured.balanced:
+        others = [
+            flatness(gaps, limit, relief=relief, decides=entry.decides)
+            for gaps, limit in zip(measured.balanced, entry.limits, strict=True)
+        ]
+        criteria = [by_both(one, other) for one, other in zip(criteria, others, strict=True)]
     part = [(criterion.value or 0.0) / criterion.limit for criterion in criteria]
     nearest = part.index(max(part))
     return Judged(entry, tuple(criteria), measured.sweeps[nearest], nearest=nearest)

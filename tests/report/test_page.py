@@ -14,6 +14,7 @@ from results import reported
 from flatscan.core.errors import OutputError
 from flatscan.core.notes import note
 from flatscan.core.units import feet_and_inches
+from flatscan.jobs import Setting
 from flatscan.report.figures.maps import rest, sample
 from flatscan.report.page import packing
 from flatscan.report.page import page as page_of
@@ -70,7 +71,7 @@ def test_nothing_is_fetched_and_only_its_own_script_may_run(check):
 
 
 def test_names_are_escaped_wherever_they_stand(findings_for):
-    evil = findings_for("check", cell=0.05, title=EVIL, warnings=(EVIL,), settings=((EVIL, EVIL),))
+    evil = findings_for("check", cell=0.05, title=EVIL, warnings=(EVIL,), settings=(Setting(EVIL, EVIL, EVIL),))
     origin = dataclasses.replace(evil.origin, file=EVIL)
     made = page(dataclasses.replace(evil, origin=origin))
     assert "<img" not in made

@@ -31,7 +31,7 @@ def record(
     verdict, judged = None, ()
     if decision:
         one = {"name": "flatness", "decision": decision, "value_mm": upper - 1, "upper_mm": upper, "limit_mm": 3.0}
-        verdict = {"decision": decision, "criteria": [one]}
+        verdict = {"decision": decision, "criteria": [one], "restricted": more.pop("restricted", [])}
         judged = (JudgedBy("flatness", metres((upper - 1) / 1000, 0.0002), metres(0.003)),)
     signs = tuple(more.pop("stops", ()))
     material = {
@@ -248,6 +248,23 @@ def test_a_wall_is_said_with_its_doubt_in_the_words_of_all_sheets():
     assert "550 litres, order 590 litres (530 litres to 630 litres)" in page
     (line,) = (line for line in site_lines(summary.summed_up([record("n")])) if line.startswith("   n"))
     assert line == "   n: largest gap 3.0 mm ± 0.8 mm, not judged"
+
+
+def test_a_restricted_test_is_no_plain_within():
+    """On screen, page and in the table, in the count as well."""
+    weak = record("weak", floor="1", decision="within", upper=2.0, restricted=["1 of 12 directions"])
+    summed = summary.summed_up([weak, record("fine", floor="1", decision="within", upper=2.0)], site="mill")
+    told = list(site_lines(summed))
+    assert told[0] == "mill: 2 walls measured: 2 within (1 of them by a restricted test)."
+    (line,) = (line for line in told if line.startswith("  1 weak:"))
+    assert "within the limit as entered" in line
+    assert "restricted test" in line
+    (line,) = (line for line in told if line.startswith("  1 fine:"))
+    assert "restricted" not in line
+    files = summary.files(summed, "mm")
+    assert files["site.html"].decode().count("restricted test") >= 3
+    (row,) = (row for row in csv.DictReader(io.StringIO(files["site.csv"].decode())) if row["restricted"])
+    assert (row["decision"], row["restricted"]) == ("within", "1 of 12 directions")
 
 
 def test_the_document_says_all_in_mm_and_holds_only_plain_data():

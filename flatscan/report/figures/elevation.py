@@ -10,12 +10,13 @@ from scipy.ndimage import distance_transform_edt
 from scipy.spatial import cKDTree
 
 from flatscan.core.geometry import Array, Mask
-from flatscan.core.model import Opening, Relief, Wall, WallObject
+from flatscan.core.model import GIVEN, Opening, Relief, Wall, WallObject
 from flatscan.core.notes import note
 from flatscan.core.units import METRES_PER, feet_and_inches
 from flatscan.report.bands import Spot, band_of
-from flatscan.report.drawings import BandedDrawing, Elevation, Straightedge
-from flatscan.report.figures.style import FAINT, INK, PAPER, after, font, width
+from flatscan.report.drawings import BandedDrawing, Straightedge
+from flatscan.report.elevations import Elevation, reach_of
+from flatscan.report.figures.style import FAINT, INK, LINES, PAPER, after, font, width
 from flatscan.report.say import say
 
 if TYPE_CHECKING:
@@ -40,8 +41,9 @@ def wall_axes(figure: Figure, rect: Rect, wall: Wall, units: str) -> Axes:
     wide, high = figure.get_size_inches()
     axes = figure.add_axes((rect[0] / wide, rect[1] / high, rect[2] / wide, rect[3] / high))
     axes.set_aspect("equal", adjustable="box", anchor="NW")
-    axes.set_xlim(0, wall.width)
-    axes.set_ylim(0, wall.height)
+    right, top = reach_of(wall)
+    axes.set_xlim(0, right)
+    axes.set_ylim(0, top)
     _scale(axes, wall, units)
     return axes
 
@@ -52,7 +54,7 @@ def _scale(axes: Axes, wall: Wall, units: str) -> None:
     foot = METRES_PER["ft"]
     steps = (foot / 2, foot, 2 * foot, 5 * foot, 10 * foot) if units == "in" else (0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
     axes.apply_aspect()
-    inch = wall.width / (axes.get_window_extent().width / axes.figure.dpi)
+    inch = reach_of(wall)[0] / (axes.get_window_extent().width / axes.figure.dpi)
     # labels across need room for their figures, labels up only for their height
     for axis, room in ((axes.xaxis, 0.75 if units == "in" else 0.6), (axes.yaxis, 0.35)):
         axis.set_major_locator(MultipleLocator(next((s for s in steps if s >= room * inch), steps[-1])))
@@ -84,8 +86,9 @@ def nearest_filled(values: Array) -> Array:
 
 def _to_the_edge(relief: Relief, wall: Wall, values: Array) -> tuple[Array, Array, Array]:
     """Centres and values with one rim more, so that the fill reaches the wall's edge and not the last centre."""
-    x = np.concatenate(([min(0.0, relief.x[0])], relief.x, [max(wall.width, relief.x[-1])]))
-    y = np.concatenate(([min(0.0, relief.y[0])], relief.y, [max(wall.height, relief.y[-1])]))
+    (left, bottom), (right, top) = wall.whole.min(axis=0), wall.whole.max(axis=0)
+    x = np.concatenate(([min(left, relief.x[0])], relief.x, [max(right, relief.x[-1])]))
+    y = np.concatenate(([min(bottom, relief.y[0])], relief.y, [max(top, relief.y[-1])]))
     return x, y, np.pad(values, 1, mode="edge")
 
 
@@ -213,9 +216,8 @@ def draw_wall(axes: Axes, on: Elevation, units: str, *, see_through: bool = Fals
     for it in on.wall.objects:
         _object(axes, it, units)
     outline = on.wall.whole
-    axes.add_patch(
-        Polygon(outline, closed=True, facecolor="none", edgecolor=INK, linewidth=1.6, zorder=7, clip_on=False)
-    )
+    line = LINES["dotted"] if on.region else "-"
+    axes.add_patch(Polygon(outline, fill=False, edgecolor=INK, linewidth=1.6, linestyle=line, zorder=7, clip_on=False))
     for x, y, _ in on.fixed:
         axes.plot(x, y, marker="s", markersize=8, markerfacecolor="none", markeredgecolor=INK, zorder=8, clip_on=False)
 
@@ -223,16 +225,19 @@ def draw_wall(axes: Axes, on: Elevation, units: str, *, see_through: bool = Fals
 def _opening(axes: Axes, hole: Opening, units: str, see_through: bool) -> None:
     from matplotlib.patches import Rectangle
 
+    given = hole.evidence == GIVEN
     fill = "none" if see_through else PAPER
     corner = (hole.left, hole.bottom)
-    axes.add_patch(Rectangle(corner, hole.width, hole.height, facecolor=fill, edgecolor=INK, linewidth=1.2, zorder=4))
+    drawn = Rectangle(corner, hole.width, hole.height, facecolor=fill, edgecolor=INK, linewidth=1.2, zorder=4)
+    drawn.set_linestyle(LINES["dashed"] if given else "solid")
+    axes.add_patch(drawn)
     if see_through:
         return
     for ends in ((hole.bottom, hole.top), (hole.top, hole.bottom)):
         axes.plot((hole.left, hole.right), ends, color=FAINT, linewidth=0.5, zorder=4)
     box = {"facecolor": PAPER, "edgecolor": "none", "pad": 2}
     middle = (hole.left + hole.width / 2, hole.bottom + hole.height / 2)
-    said = say(note("drawing.opening"), units)
+    said = say(note("drawing.drawn-opening" if given else "drawing.opening"), units)
     axes.text(*middle, said, ha="center", va="center", zorder=5, fontproperties=font(9), bbox=box)
 
 

@@ -58,7 +58,7 @@ def set_out(report: Report, drawing: SetOutDrawing, units: str, size: tuple[floa
     titleblock.scale_bar(axes, units)
     left, bottom, wide, high = box
     top = bottom + high
-    for text in _legend(laid, units):
+    for text in (*_legend(laid, units), *(finished(words, units) for _, words in drawing.on.by_hand)):
         top = write(figure, left, top, text, size=9, room=min(wide, 3.6), lines=4, smallest=7) - 0.06
     titleblock.foot(figure, report, units)
     return figure
@@ -117,7 +117,7 @@ def low_map(report: Report, drawing: LowDrawing, units: str, size: tuple[float, 
     said = _low_places(axes, drawing, units)
     elevation.mark_spots(axes, drawing.spots)
     titleblock.scale_bar(axes, units)
-    titleblock.key_and_spots(figure, box, (), drawing.spots, units, missing=None)
+    titleblock.key_and_spots(figure, box, (), drawing.spots, units, drawing.on)
     titleblock.foot(figure, report, units, said)
     return figure
 
@@ -332,6 +332,6 @@ def banded(report: Report, drawing: BandedDrawing, units: str, size: tuple[float
         elevation.draw_straightedge(axes, drawing.edge, units)
     elevation.mark_spots(axes, drawing.spots, beside=not on.relief.known_between)
     titleblock.scale_bar(axes, units)
-    titleblock.key_and_spots(figure, box, bands, drawing.spots, units, missing=on.missing)
+    titleblock.key_and_spots(figure, box, bands, drawing.spots, units, on, missing=True)
     titleblock.foot(figure, report, units, say(drawing.how, units))
     return figure

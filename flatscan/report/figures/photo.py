@@ -84,7 +84,7 @@ def on_photo(
     elevation.draw_wall(axes, on, units, see_through=True)
     elevation.mark_spots(axes, drawing.spots, beside=not on.relief.known_between)
     titleblock.scale_bar(axes, units)
-    titleblock.key_and_spots(figure, box, bands, drawing.spots, units, missing=None)
+    titleblock.key_and_spots(figure, box, bands, drawing.spots, units, on)
     how = note("drawing.straightened", how=straight.how, error=metres(straight.error))
     titleblock.foot(figure, report, units, say(how, units))
     return figure

@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from flatscan.core.model import Wall
-from flatscan.core.notes import Note, note
+from flatscan.core.notes import note
 from flatscan.core.phrase import command_line, written
 from flatscan.core.quantity import cubic_metres, metres
 from flatscan.report.bands import Band, Spot
+from flatscan.report.elevations import Elevation, reach_of
 from flatscan.report.figures.elevation import Rect, wall_axes
-from flatscan.report.figures.style import A4, FAINT, INK, PAPER, after, fitted, font, new_figure, width, write
+from flatscan.report.figures.style import A4, FAINT, INK, LINES, PAPER, after, fitted, font, new_figure, width, write
 from flatscan.report.reporting import beside_stops, stop_signs
 from flatscan.report.say import Said, say
 
@@ -25,6 +26,8 @@ _TITLE, _FOOT, _KEY_WIDE, _KEY_WIDEST, _KEY_HIGH = 1.0, 0.5, 2.75, 3.6, 1.75
 # room for the tick labels and axis names left of and under a drawing
 _LEFT, _UNDER = 0.75, 0.95
 _KEY_ROW = 0.28
+# tone, hatch, line (None: a thin whole one) and words of a row of the key
+_Row = tuple[str, str, tuple[int, tuple[float, ...]] | None, str]
 
 
 def title_block(figure: Figure, report: Report, title: Said, units: str) -> float:
@@ -64,7 +67,10 @@ def _big_and_small(figure: Figure, left: float, top: float, room: float, big: st
     under = write(
         figure, left, top - 0.19, big, size=size if lines == 1 else 9.5, weight="bold", room=room, lines=lines
     )
-    write(figure, left, min(under, top - 0.44) - 0.02, small, size=8.5, room=room, smallest=6.5)
+    # what does not fit one small line has room for two where the big words stand on one
+    fits = lines == 2 or not fitted(small, room, 8.5, 6.5, 1)[0][0].endswith("…")
+    size, rows = (8.5, 1) if fits else (6.5, 2)
+    write(figure, left, min(under, top - 0.44) - 0.02, small, size=size, room=room, lines=rows, smallest=6.5)
 
 
 def caution_lines(figure: Figure, report: Report, top: float, units: str) -> float:
@@ -113,18 +119,22 @@ def scale_bar(axes: Axes, units: str) -> None:
     )
 
 
-def key(figure: Figure, rect: Rect, bands: tuple[Band, ...], units: str, missing: Note | None) -> float:
-    """The bands' tones, hatches and words in a column; returns the y [inches] under it."""
+def key(figure: Figure, rect: Rect, bands: tuple[Band, ...], units: str, on: Elevation, *, missing: bool) -> float:
+    """The bands' tones, hatches and words in a column, then what somebody drew; returns the y [inches] under it.
+
+    ``missing`` explains the cover of what was not measured.
+    """
     from matplotlib.patches import Rectangle
 
     wide, high = figure.get_size_inches()
-    rows = [(band.colour, band.hatch, say(band.words, units)) for band in reversed(bands)]
-    rows += [] if missing is None else [("#e4e4e4", "xxx", say(missing, units))]
+    rows: list[_Row] = [(band.colour, band.hatch, None, say(band.words, units)) for band in reversed(bands)]
+    rows += [("#e4e4e4", "xxx", None, say(on.missing, units))] if missing and on.missing is not None else []
+    rows += [(PAPER, "", LINES[stroke], say(words, units)) for stroke, words in on.by_hand]
     left, top = rect[0], rect[1] + rect[3]
     deep = max(1, int((rect[3] + 0.02) // _KEY_ROW))
     # bands that do not fit one column go on in the next
     span = rect[2] / max(1, -(-len(rows) // deep))
-    for number, (colour, hatch, text) in enumerate(rows):
+    for number, (colour, hatch, line, text) in enumerate(rows):
         x, y = left + number // deep * span, top - number % deep * _KEY_ROW
         figure.add_artist(
             Rectangle(
@@ -134,7 +144,8 @@ def key(figure: Figure, rect: Rect, bands: tuple[Band, ...], units: str, missing
                 facecolor=colour,
                 hatch=hatch or None,
                 edgecolor=INK,
-                linewidth=0.6,
+                linewidth=0.6 if line is None else 1.2,
+                linestyle=line or "-",
                 transform=figure.transFigure,
             )
         )
@@ -185,32 +196,40 @@ def drawing(
     """
     figure, (_, bottom, wide, high) = framed(report, title, units, size)
     high -= 0.12
-    beside = min((wide - _KEY_WIDE - 0.25 - _LEFT) / wall.width, (high - _UNDER) / wall.height)
-    under = min((wide - _LEFT) / wall.width, (high - _UNDER - _KEY_HIGH) / wall.height)
+    right, up = reach_of(wall)
+    beside = min((wide - _KEY_WIDE - 0.25 - _LEFT) / right, (high - _UNDER) / up)
+    under = min((wide - _LEFT) / right, (high - _UNDER - _KEY_HIGH) / up)
     if beside >= under:
         scale = beside
         rect = (MARGIN + _LEFT, bottom + _UNDER, wide - _KEY_WIDE - 0.25 - _LEFT, high - _UNDER)
-        left = MARGIN + _LEFT + wall.width * scale + 0.3
+        left = MARGIN + _LEFT + right * scale + 0.3
         box = (left, bottom, min(size[0] - MARGIN - left, _KEY_WIDEST), high - 0.02)
     else:
         rect = (MARGIN + _LEFT, bottom + _UNDER + _KEY_HIGH, wide - _LEFT, high - _UNDER - _KEY_HIGH)
         # the drawing hangs from the top, so the key comes right under it
-        box = (MARGIN, bottom, wide, high - wall.height * under - _UNDER)
+        box = (MARGIN, bottom, wide, high - up * under - _UNDER)
     axes = wall_axes(figure, rect, wall, units)
     axes.set_facecolor(PAPER)
     return figure, axes, box
 
 
 def key_and_spots(
-    figure: Figure, box: Rect, bands: tuple[Band, ...], spots: tuple[Spot, ...], units: str, *, missing: Note | None
+    figure: Figure,
+    box: Rect,
+    bands: tuple[Band, ...],
+    spots: tuple[Spot, ...],
+    units: str,
+    on: Elevation,
+    *,
+    missing: bool = False,
 ) -> None:
     """Key and list in the key's rectangle: one above the other beside a drawing, side by side under it."""
     left, bottom, wide, high = box
     if high > wide:
-        under = key(figure, box, bands, units, missing) - 0.12
+        under = key(figure, box, bands, units, on, missing=missing) - 0.12
         spot_list(figure, (left, bottom, wide, under - bottom), spots, units)
         return
-    key(figure, (left, bottom, 3.3, high), bands, units, missing)
+    key(figure, (left, bottom, 3.3, high), bands, units, on, missing=missing)
     half = (len(spots) + 1) // 2 if len(spots) > 6 else len(spots)
     for part, at in ((spots[:half], left + 3.5), (spots[half:], left + 6.9)):
         if part:

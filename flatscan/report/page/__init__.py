@@ -20,7 +20,7 @@ from flatscan.report.tables import Table, rounded
 
 _HERE = Path(__file__).parent
 _SCRIPTS = ("numbers.js", "drawing.js", "touch.js")
-_WORDS = {"kind", "name", "decision", "mark", "what", "note", "band", "product", "unit"}
+_WORDS = {"from", "method", "kind", "name", "decision", "mark", "what", "note", "band", "product", "unit"}
 # the spots stand right under the drawing; the test after what is to be done, then what was seen of wall and capture
 _FIRST = ("spots",)
 _LAST = ("verdict", "curve", "hand", "flatness", "wall", "patches", "capture")
@@ -73,6 +73,7 @@ def _content(report: Report, units: str) -> dict[str, object]:
         "cautions": [say(text, units) for text in beside_stops(report)],
         "all_cautions": [say(text, units) for text in report.cautions],
         "decisions": [finished(fact.text, units) for fact in judged if fact.key == "decided"],
+        "by_hand": [finished(words, units) for _, words in report.maps()["relief"].on.by_hand],
         "layers": data["layers"],
         "grid": data["grid"] is not None,
         "spots": [(spot.mark, rounded(spot.x * 1000), rounded(spot.y * 1000)) for spot in report.spots],

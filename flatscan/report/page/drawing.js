@@ -65,11 +65,13 @@ const paintBase = () => {
   for (const o of data.openings) {
     brush.fillStyle = "#fff";
     brush.fillRect(px(o.left), py(o.bottom + o.height), o.width * s, o.height * s);
+    brush.setLineDash(o.given ? [8 * ratio, 4 * ratio] : []);
     brush.strokeRect(px(o.left), py(o.bottom + o.height), o.width * s, o.height * s);
+    brush.setLineDash([]);
     brush.fillStyle = "#111";
     brush.font = `${13 * ratio}px sans-serif`;
     brush.textAlign = "center";
-    brush.fillText("opening", px(o.left + o.width / 2), py(o.bottom + o.height / 2));
+    brush.fillText(o.word, px(o.left + o.width / 2), py(o.bottom + o.height / 2));
   }
   for (const o of data.objects) {
     brush.setLineDash(o.wall ? [5 * ratio, 4 * ratio] : []);
@@ -83,7 +85,9 @@ const paintBase = () => {
   brush.beginPath();
   data.outline.forEach(([x, y], k) => (k ? brush.lineTo(px(x), py(y)) : brush.moveTo(px(x), py(y))));
   brush.closePath();
+  brush.setLineDash(data.region ? [10 * ratio, 3 * ratio, 2 * ratio, 3 * ratio] : []);
   brush.stroke();
+  brush.setLineDash([]);
   for (const spot of layer.spots) tag(brush, spot.mark, spot.x, spot.y);
 };
 const tag = (brush, text, x, y) => {

@@ -8,9 +8,10 @@ import math
 import numpy as np
 
 from flatscan.core.geometry import Array, Mask
-from flatscan.core.model import WallObject
+from flatscan.core.model import GIVEN, Opening, WallObject
 from flatscan.core.notes import note
-from flatscan.report.drawings import BandedDrawing, Elevation, Straightedge
+from flatscan.report.drawings import BandedDrawing, Straightedge
+from flatscan.report.elevations import Elevation, reach_of
 from flatscan.report.parts import Report
 from flatscan.report.say import say
 
@@ -33,13 +34,14 @@ def pack(report: Report, units: str) -> dict[str, object]:
     maps = report.maps()
     relief = maps["relief"]
     wall, rule = relief.on.wall, relief.on.rule
-    openings = [{"left": o.left, "bottom": o.bottom, "width": o.width, "height": o.height} for o in wall.openings]
+    right, top = reach_of(wall)
     return {
         "units": units,
-        "width": wall.width,
-        "height": wall.height,
+        "width": right,
+        "height": top,
         "outline": wall.whole.tolist(),
-        "openings": openings,
+        "openings": [_opening(hole, units) for hole in wall.openings],
+        "region": relief.on.region,
         "objects": [_object(one, units) for one in wall.objects],
         "fit": _plane(relief),
         "finish": _plane(maps["build-up"]) if "build-up" in maps else None,
@@ -49,6 +51,14 @@ def pack(report: Report, units: str) -> dict[str, object]:
         "stations": _stations(relief.on),
         "layers": layers(report, units),
     }
+
+
+def _opening(hole: Opening, units: str) -> dict[str, object]:
+    """An opening as the elevation shows it: its rectangle, its word, and whether somebody drew it."""
+    given = hole.evidence == GIVEN
+    word = say(note("drawing.drawn-opening" if given else "drawing.opening"), units)
+    place = {"left": hole.left, "bottom": hole.bottom, "width": hole.width, "height": hole.height}
+    return {**place, "given": given, "word": word}
 
 
 def _object(it: WallObject, units: str) -> dict[str, object]:

@@ -94,7 +94,11 @@ class Sheet(Flow):
         self.sign([say(Note(code), self.units) for code in codes])
 
     def ending(self, *, notes: bool = False) -> list[Figure]:
-        """What was not examined closes every sheet, the notes those that vouch for the measuring; returns the pages."""
+        """What was set otherwise and what was not examined close every sheet; returns the pages.
+
+        ``notes`` stand on those that vouch for the measuring.
+        """
+        self.section("settings", tables=False)
         self.titled("sheet.not-examined")
         self.paragraph(note("report.list", parts=self.report.not_examined))
         if notes and self.report.notes:
@@ -219,7 +223,8 @@ def record(report: Report, units: str, paper: str) -> list[Figure]:
     sheet.titled("section.verdict")
     verdict = report.section("verdict")
     assert verdict is not None
-    for fact in verdict.facts:
+    # what restricted the test stands in the decision itself
+    for fact in (fact for fact in verdict.facts if fact.key != "restricted"):
         bold = fact.key == "decided"
         sheet.paragraph(
             fact.text, size=11 if bold else 9.5, weight="bold" if bold else "normal", indent=0 if bold else 0.2

@@ -13,7 +13,7 @@ from flatscan.jobs import Change, Seen
 from flatscan.jobs.results import Agreement, Background, Variation
 from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
-from flatscan.report.sections.gap_section import decided
+from flatscan.report.sections.gap_section import as_restricted, decided, with_others
 from flatscan.report.tables import AT, Column, Table
 
 _SHOWN = 3
@@ -172,7 +172,9 @@ def background_note(found: Background) -> Note:
         excess, part = metres(found.excess), share(found.excess / found.limit)
         over = note("report.over-by", excess=excess, share=part, area=square_metres(found.area))
     gap, rule, limit = metres(abs(worst.value), worst.u), metres(check.gaps.rule), metres(found.limit)
-    return note("report.background", by=by, decision=decided(flat), gap=gap, rule=rule, limit=limit, over=over)
+    said = as_restricted(decided(flat), check.verdict.restricted)
+    sentence = note("report.background", by=by, decision=said, gap=gap, rule=rule, limit=limit, over=over)
+    return with_others(sentence, check.gaps)
 
 
 def variation_notes(found: Variation) -> Iterator[Note]:

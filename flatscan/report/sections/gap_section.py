@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from flatscan.core.model import Relief, WallObject
+from flatscan.core.choices import BOTH, METHODS
+from flatscan.core.model import Relief
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, metres, share, square_metres
 from flatscan.jobs import Either
@@ -25,6 +26,7 @@ _METHODS = {
     "equal offsets": ("method.equal-offsets", "method.equal-offsets-hides"),
     "balanced end gap": ("method.balanced", None),
     "chord": ("method.chord", "method.chord-hides"),
+    BOTH: ("method.both", "method.both-hides"),
 }
 # the question that each criterion answers
 _ANSWERS = {"flatness": "is-flat", "plumb": "is-plumb", "step": "has-no-step", "corner": "is-square"}
@@ -45,7 +47,8 @@ def flatness(gaps: Gaps, method: str, limit: float | None, tolerance: Tolerance 
         "rule_mm": rule,
         "method": method,
         "gap_mm": gap,
-        "balanced_end_gap_mm": known(None if balanced is None else balanced.value, "unknown.no-whole-position"),
+        "balanced_end_gap_mm": _balanced(gaps),
+        "u_balanced_mm": known(None if balanced is None else balanced.u, "unknown.no-whole-position"),
         "equal_offset_mm": known(None if equal is None else abs(equal.value), "unknown.no-whole-position"),
         "u_gap_mm": known(None if worst is None else worst.u, _NO_GAP),
         "smallest_feature_mm": known(relief.smallest_feature, "unknown.between-stations"),
@@ -63,12 +66,33 @@ def flatness(gaps: Gaps, method: str, limit: float | None, tolerance: Tolerance 
     headline: tuple[Said, ...] = ()
     answers: tuple[Fact, ...] = ()
     if limit is None and worst is not None and isinstance(gap, Quantity):
-        headline = (note("report.gap", worst.at, gap=gap, rule=rule),)
-        answers = (Fact("gap", note("report.gap-now", worst.at, gap=gap, rule=rule)),)
+        headline = (with_others(note("report.gap", worst.at, gap=gap, rule=rule), gaps),)
+        answers = (Fact("gap", with_others(note("report.gap-now", worst.at, gap=gap, rule=rule), gaps)),)
     width = values["smallest_feature_mm"]
     facts += [Fact("smallest", note("report.smallest-across", width=width))] if isinstance(width, Quantity) else []
     facts += [] if limit is None or shown is None else _excess(gaps, abs(shown.value), limit, relief)
     return Section("flatness", values, headline, tuple(facts), (gap_table(gaps, limit),), answers=answers)
+
+
+def _balanced(gaps: Gaps) -> Quantity | Unknown:
+    found, why = gaps.balanced, "unknown.no-whole-position"
+    return Unknown(why) if found is None else metres(found.value, found.u)
+
+
+def with_others(sentence: Note, gaps: Gaps, other: Quantity | None = None) -> Note:
+    """A sentence of the gap that a method names, with those that other methods find: no bow and no hollow is left out.
+
+    ``other`` is the balanced end gap where it was judged, else that of ``gaps``.
+    """
+    shown, balanced = gaps.judged(), _balanced(gaps) if other is None else other
+    parts: list[Note] = []
+    if gaps.worst is not None and shown is not gaps.worst:
+        parts.append(note("report.resting-gap", gap=metres(gaps.worst.value, gaps.worst.u)))
+    if isinstance(balanced, Quantity) and shown is not gaps.balanced:
+        parts.append(note("report.balanced-gap", gap=balanced))
+    elif not isinstance(balanced, Quantity):
+        parts.append(note("report.no-balanced-gap"))
+    return note("report.with-others", said=sentence, others=tuple(parts)) if parts else sentence
 
 
 def _place(at: tuple[float, float] | None) -> tuple[Quantity, ...] | Unknown:
@@ -88,10 +112,11 @@ def _test_facts(gaps: Gaps, method: str, tolerance: Tolerance | None, values: di
     else:
         facts.append(Fact("largest", note("report.length-spread", length=metres(abs(shown.value), shown.u))))
         facts.append(Fact("where", note("report.at", shown.at)))
-    if gaps.balanced is not None and method == "resting":
-        balanced = values["balanced_end_gap_mm"]
-        facts.append(Fact("balanced", note("report.length-fine", length=metres(abs(gaps.balanced.value)))))
-        assert isinstance(balanced, Quantity)
+    balanced = values["balanced_end_gap_mm"]
+    if isinstance(balanced, Quantity) and method != "balanced end gap":
+        facts.append(Fact("balanced", note("report.length-spread", length=balanced)))
+    if gaps.worst is not None and gaps.judged() is not gaps.worst:
+        facts.append(Fact("resting", note("report.length-spread", length=metres(gaps.worst.value, gaps.worst.u))))
     coverage = values["coverage"]
     covered = note("report.covered", coverage=coverage) if isinstance(coverage, Quantity) else note("report.unknown")
     directions = len(gaps.directions)
@@ -99,6 +124,11 @@ def _test_facts(gaps: Gaps, method: str, tolerance: Tolerance | None, values: di
         Fact("positions", note("report.positions", positions=gaps.positions, directions=directions, covered=covered))
     )
     return [*facts, *([Fact("mind", note(hides))] if hides else [])]
+
+
+def method_words(method: str) -> Said:
+    """A method's name where there is little room."""
+    return note("method.both-short") if method == BOTH else method
 
 
 def limit_from(tolerance: Tolerance | None) -> Note:
@@ -136,12 +166,10 @@ def gap_table(gaps: Gaps, limit: float | None) -> Table:
     return Table("gaps", "Where the gap is largest", columns, rows, "no gap could be evaluated")
 
 
-def verdict_section(
-    verdict: Verdict, gaps: Gaps, relief: Relief, objects: Sequence[WallObject] = (), either: Sequence[Either] = ()
-) -> Section:
+def verdict_section(verdict: Verdict, gaps: Gaps, relief: Relief, either: Sequence[Either] = ()) -> Section:
     """Each criterion with the bound its decision stands on, and where a straightedge laid by hand would settle it."""
     first = None if verdict.first is None else verdict.first.limit
-    criteria = criteria_table(verdict)
+    criteria = criteria_table(verdict, words=True)
     places = _by_hand(verdict)
     values = {
         "decision": verdict.decision,
@@ -149,8 +177,9 @@ def verdict_section(
         "tolerance": verdict.tolerance or Unknown("unknown.no-entry"),
         "confidence": share(verdict.confidence),
         "reasons": verdict.reasons,
-        "criteria": criteria.rows_as_values(),
-        "restricted": _restricted(objects),
+        "criteria": criteria_table(verdict).rows_as_values(),
+        "by_method": _by_method(verdict).rows_as_values(),
+        "restricted": verdict.restricted,
         "either": tuple(_either(one) for one in either),
         "not_judged": tuple(verdict.not_judged),
         "check_by_hand": places.rows_as_values(),
@@ -158,6 +187,7 @@ def verdict_section(
     headline: list[Said] = [judged(criterion, gaps, verdict) for criterion in verdict.criteria]
     facts: list[Fact] = []
     answers: list[Fact] = []
+    restricted = [Fact("restricted", said) for said in verdict.restricted]
     for criterion, sentence in zip(verdict.criteria, tuple(headline), strict=True):
         facts.append(Fact("decided", sentence))
         answers.append(Fact(_ANSWERS.get(criterion.judges, "is-within"), sentence))
@@ -171,17 +201,10 @@ def verdict_section(
         headline.append(note("report.check-by-hand", places=at))
         answers.append(Fact("by-hand", at))
     headline.append(note("report.record"))
-    tables = (criteria, *((places,) if verdict.check_by_hand else ()))
+    facts += restricted
+    by_method = _by_method(verdict, words=True)
+    tables = (criteria, *((by_method,) if by_method.rows else ()), *((places,) if verdict.check_by_hand else ()))
     return Section("verdict", values, tuple(headline), tuple(facts), tables, answers=tuple(answers))
-
-
-def _restricted(objects: Sequence[WallObject]) -> tuple[Note, ...]:
-    """What somebody chose by hand that changes what is tested."""
-    chosen = (one for one in objects if one.chosen)
-    return tuple(
-        note("verdict.object-as-wall" if one.state == "wall" else "verdict.object-left-out", (one.x, one.y))
-        for one in chosen
-    )
 
 
 def _either(either: Either) -> dict[str, object]:
@@ -219,19 +242,33 @@ def of_measured(criterion: Criterion, verdict: Verdict) -> Quantity | None:
 def _judged(criterion: Criterion, gaps: Gaps, verdict: Verdict) -> Note:
     """The decision with its ± and its limit, and of how much of the wall it speaks."""
     limit, part = metres(criterion.limit), of_measured(criterion, verdict)
-    said = decided(criterion.decision)
+    said = note("report.depends") if criterion.depends else decided(criterion.decision)
     said = said if part is None else note("report.on-measured", decision=said, measured=part)
+    said = as_restricted(said, verdict.restricted, short=criterion is not verdict.first)
     decision = note("report.decision", name=titled(criterion), decision=said)
     if criterion.value is None:
         return note("report.judged-unmeasured", decision=decision, limit=limit)
     value = criterion.measured
     shown = gaps.judged()
     if criterion.name != "flatness":
-        return note("report.judged", decision=decision, value=value, limit=limit)
+        sentence = note("report.judged", decision=decision, value=value, limit=limit)
+        beside = criterion is verdict.flatness
+        return with_others(sentence, gaps) if beside else sentence
     rule = metres(gaps.rule)
     if shown is None:
         return note("report.judged-under", decision=decision, value=value, rule=rule, limit=limit)
-    return note("report.judged-at", shown.at, decision=decision, value=value, rule=rule, limit=limit)
+    sentence = note("report.judged-at", shown.at, decision=decision, value=value, rule=rule, limit=limit)
+    other = None if criterion.other is None else criterion.other.measured
+    return with_others(sentence, gaps, other)
+
+
+def as_restricted(decision: Note, restricted: Sequence[Said], *, short: bool = False) -> Note:
+    """A decision with what weakened the test it came of; ``short`` where that was told before."""
+    if not restricted:
+        return decision
+    if short:
+        return note("report.restricted", decision=decision)
+    return note("report.restricted-by", decision=decision, by=tuple(restricted))
 
 
 def titled(criterion: Criterion) -> Said:
@@ -246,18 +283,40 @@ def decided(decision: str) -> Note:
     return note("report.outside") if decision == "outside" else note("report.undecided")
 
 
-def criteria_table(verdict: Verdict) -> Table:
-    """Each criterion judged, with the bounds its decision stands on."""
-    rows = tuple((c.name, c.decision, c.value, c.lower, c.upper, c.limit) for c in verdict.criteria)
-    columns = (
-        Column("name", "criterion"),
-        Column("decision", "decision"),
-        Column("value_mm", "measured", 1, Unknown("unknown.criterion")),
-        Column("lower_mm", "lower bound", 1, Unknown("unknown.criterion")),
-        Column("upper_mm", "upper bound", 1, Unknown("unknown.criterion")),
-        Column("limit_mm", "limit", 1),
+_BOUNDS = (
+    Column("decision", "decision"),
+    Column("value_mm", "measured", 1, Unknown("unknown.criterion")),
+    Column("lower_mm", "lower bound", 1, Unknown("unknown.criterion")),
+    Column("upper_mm", "upper bound", 1, Unknown("unknown.criterion")),
+    Column("limit_mm", "limit", 1),
+)
+
+
+def _in_words(decision: str, verdict: Verdict) -> Said:
+    """A decision as it stands in a cell: never without the word that the test was a restricted one."""
+    return note("report.restricted", decision=decision) if verdict.restricted else decision
+
+
+def criteria_table(verdict: Verdict, *, words: bool = False) -> Table:
+    """Each criterion judged, with the bounds its decision stands on; in ``words`` for readers, else as keys."""
+    rows = tuple(
+        (c.name, _in_words(c.decision, verdict) if words else c.decision, c.value, c.lower, c.upper, c.limit)
+        for c in verdict.criteria
     )
+    columns = (Column("name", "criterion"), *_BOUNDS)
     return Table("criteria", "Criteria", columns, rows, "nothing was judged")
+
+
+def _by_method(verdict: Verdict, *, words: bool = False) -> Table:
+    """What each method by itself would decide of the gaps shown, where none was named."""
+    flat = verdict.flatness
+    both = () if flat is None or flat.other is None else ((METHODS[0], flat), (METHODS[2], flat.other))
+    rows = tuple(
+        (method, _in_words(c.alone, verdict) if words else c.alone, c.value, c.lower, c.upper, c.limit)
+        for method, c in both
+    )
+    columns = (Column("method", "method"), *_BOUNDS)
+    return Table("by_method", note("report.by-method"), columns, rows, "a method was named")
 
 
 def _by_hand(verdict: Verdict) -> Table:

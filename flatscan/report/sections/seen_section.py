@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from flatscan.core.model import Relief, Wall
+from flatscan.core.model import GIVEN, Relief, Wall
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, metres, share, slope, square_metres
 from flatscan.jobs import Looked, Seen
@@ -66,6 +66,7 @@ def capture(looked: Looked) -> Section:
         "file_unit": origin.file_unit,
         "points": origin.points,
         "type": seen.capture_type,
+        "against_type": seen.against,
         "u_point_mm": u_point,
         "u_common_mm": common,
     }
@@ -74,14 +75,21 @@ def capture(looked: Looked) -> Section:
         Fact("file", origin.file),
         Fact("sha256", origin.sha256 or note("report.none")),
         Fact("read-as", points),
-        Fact("capture-type", note("report.type-declared", type=seen.capture_type)),
+        Fact("capture-type", _declared(seen)),
         Fact("u-point", note("report.u-point", u=u_point) if isinstance(u_point, Quantity) else note("report.unknown")),
         Fact("u-common", note("report.u-common", u=common, source=looked.relief.common.source)),
     ]
-    facts += [Fact("setting", note("report.setting", name=name, value=value)) for name, value in looked.settings]
     tie = {} if seen.tie is None else {"tie": tie_values(seen.tie)}
     facts += mosaic_facts(seen)
-    return Section("capture", values | mosaic_values(seen) | tie, facts=tuple(facts), tables=mosaic_tables(seen))
+    headline = (_declared(seen),) if seen.against else ()
+    return Section("capture", values | mosaic_values(seen) | tie, headline, tuple(facts), mosaic_tables(seen))
+
+
+def _declared(seen: Seen) -> Note:
+    """The capture type, how it is known, and what in the file speaks against it."""
+    if seen.against:
+        return note("report.declared-against", type=seen.capture_type, why=seen.against)
+    return note("report.type-declared" if seen.how.capture_type else "report.type-assumed", type=seen.capture_type)
 
 
 def tie_values(tie: Tie) -> dict[str, object]:
@@ -246,13 +254,17 @@ def _standing_facts(
 
 
 def openings(looked: Looked) -> Table:
-    """Openings as rectangles from the wall's left edge and foot."""
-    rows = tuple((hole.left, hole.bottom, hole.width, hole.height) for hole in looked.wall.openings)
+    """Openings as rectangles from the wall's left edge and foot, found by the capture or given by somebody."""
+    rows = tuple(
+        (hole.left, hole.bottom, hole.width, hole.height, "given" if hole.evidence == GIVEN else "found")
+        for hole in looked.wall.openings
+    )
     columns = (
         Column("left_mm", "from left"),
         Column("bottom_mm", "up"),
         Column("width_mm", "width"),
         Column("height_mm", "height"),
+        Column("from", "known as"),
     )
     return Table("openings", "Openings", columns, rows, "no opening")
 

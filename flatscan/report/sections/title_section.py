@@ -9,7 +9,7 @@ from flatscan.core.quantity import cubic_metres, metres
 from flatscan.jobs import Change, Check, Lows, Planned, Result, SetOut, SiteWall, Survey
 from flatscan.plan.screeds import Screeds
 from flatscan.report.parts import TitleCell
-from flatscan.report.sections.gap_section import of_measured
+from flatscan.report.sections.gap_section import as_restricted, method_words, of_measured
 from flatscan.report.sections.plan_section import litres
 from flatscan.report.sections.seen_section import wall_name
 from flatscan.verdict import Verdict
@@ -91,7 +91,7 @@ def _limit(result: Check | Change | SiteWall | Lows, verdict: Verdict | None) ->
 
 
 def _entry(result: Check | Change | SiteWall) -> Note:
-    entry, method = result.tolerance, result.method
+    entry, method = result.tolerance, method_words(result.method)
     if entry is None:
         return note("drawing.as-entered", method=method)
     code = "drawing.by-entry" if entry.decides else "drawing.by-entry-from-memory"
@@ -104,13 +104,19 @@ def _decision(verdict: Verdict | None) -> TitleCell:
     first = None if verdict is None else verdict.first
     if verdict is None or first is None:
         return TitleCell(head, note("drawing.no-limit-entered"), note("drawing.nothing-judged"))
-    named = tuple(note("drawing.decided", name=c.name, decision=c.decision) for c in verdict.criteria)
+    named = tuple(
+        as_restricted(note("drawing.decided", name=c.name, decision=c.decision), verdict.restricted, short=True)
+        for c in verdict.criteria
+    )
     limit = metres(first.limit)
     if first.value is None:
         small = note("drawing.unmeasured-of", name=first.name, limit=limit)
     else:
         value = first.measured
         small = note("drawing.measured-of", name=first.name, value=value, limit=limit)
+        if first.other is not None and first.other.measured is not None:
+            balanced = first.other.measured
+            small = note("drawing.measured-both", value=value, balanced=balanced, limit=limit)
     part = of_measured(first, verdict)
     if part is not None:
         small = note("drawing.of-measured", said=small, measured=part)

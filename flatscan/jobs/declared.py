@@ -1,0 +1,54 @@
+"""A capture type that somebody declared, held against what the file itself shows."""
+
+from __future__ import annotations
+
+from flatscan.core.errors import BadValue
+from flatscan.core.model import Cloud, Readings, Relief
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres
+from flatscan.jobs.settings import CLOUD_TYPE, LINES_TYPE, STATIONS_TYPE
+from flatscan.relief import CaptureType, capture_type
+
+SCANNER = "scanner"
+# points of a scanner within 10 m scatter by 1 to 3 mm, those of a phone carried about by up to 10 mm (methods/
+# uncertainty 8, rows 1 and 8): in between, and well off the scanner [setting]
+PHONE_LIKE = 0.004
+# depth in steps coarser than a millimetre is a depth camera's way of writing it [common practice]
+STEPS = 0.0015
+
+
+def declared_type(taken: Cloud | Readings, asked: str | None) -> tuple[CaptureType, tuple[Note, ...]]:
+    """The capture type ``asked`` for, or the one taken where none was, and that it was; `BadValue` for a wrong one."""
+    is_stations = isinstance(taken, Readings)
+    usual = taken.origin.kind or (STATIONS_TYPE if is_stations else CLOUD_TYPE)
+    name = asked or usual
+    if is_stations != (name in (STATIONS_TYPE, LINES_TYPE)):
+        raise BadValue(
+            "{set:capture_type}",
+            "{type} for {file}, which holds readings" if is_stations else "{type} for {file}, which holds points",
+            needed="laser-readings for a table of readings, another type for points",
+            remedy="Leave {set:capture_type} out",
+            type=name,
+            file=taken.origin.file,
+        )
+    kind = capture_type(name)
+    if asked is None and not is_stations and usual == CLOUD_TYPE:
+        return kind, (note("jobs.type-not-stated", type=name, warp=metres(2 * kind.chord), rule=metres(2.0)),)
+    return kind, ()
+
+
+def against_declared(cloud: Cloud, relief: Relief, step: float) -> tuple[Note, ...]:
+    """What in a file speaks against the scanner it was declared to come from; ``step`` [m] is its rounding across.
+
+    No scanner positions, scatter of single points as of a phone, heights in steps, and surfaces that do not meet.
+    """
+    found = []
+    if cloud.stands is None or not len(cloud.stands):
+        found.append(note("jobs.no-stands"))
+    if relief.u_point is not None and relief.u_point > PHONE_LIKE:
+        found.append(note("jobs.phone-like", scatter=metres(relief.u_point)))
+    if step > STEPS:
+        found.append(note("jobs.in-steps", step=metres(step)))
+    if relief.doubled is not None:
+        found.append(note("jobs.surfaces-apart", apart=metres(relief.doubled)))
+    return tuple(found)

@@ -1,0 +1,59 @@
+"""The wall as it is seen from the room, on which every flat drawing stands, and what on it somebody drew."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from flatscan.core.model import GIVEN, Relief, Wall
+from flatscan.core.notes import Note, note
+from flatscan.relief.unmeasured import reasons_in
+
+Stroke = Literal["dashed", "dotted"]
+# what is laid on a wall that was not tested
+DEFAULT_RULE = 1.8
+
+
+@dataclass(frozen=True, eq=False)
+class Elevation:
+    """The wall as it is seen from the room: what every flat drawing stands on.
+
+    ``rule`` [m] is the straightedge laid on it, ``fixed`` are points the finished face goes through (x, y, offset).
+    ``region``: somebody drew which part of the wall this is.
+    """
+
+    wall: Wall
+    relief: Relief
+    rule: float = DEFAULT_RULE
+    fixed: tuple[tuple[float, float, float], ...] = ()
+    region: bool = False
+
+    @property
+    def by_hand(self) -> tuple[tuple[Stroke, Note], ...]:
+        """What somebody drew and nobody found, each with the line it is drawn in."""
+        found: list[tuple[Stroke, Note]] = []
+        if any(hole.evidence == GIVEN for hole in self.wall.openings):
+            found.append(("dashed", note("drawing.opening-by-hand")))
+        if self.region:
+            found.append(("dotted", note("drawing.region-by-hand")))
+        return tuple(found)
+
+    @property
+    def missing(self) -> Note | None:
+        """What a drawing says of the parts that were not measured, with the reasons; None where there are none."""
+        lost = self.relief.inside & ~self.relief.valid
+        if not self.relief.known_between or not lost.any():
+            return None
+        reasons = reasons_in(self.relief)
+        return note("drawing.not-measured-for", reasons=reasons) if reasons else note("drawing.not-measured")
+
+    @property
+    def on_cells(self) -> bool:
+        """Whether contours can be drawn: cells, and more than one row and column of them."""
+        return self.relief.known_between and min(self.relief.offset.shape) > 1
+
+
+def reach_of(wall: Wall) -> tuple[float, float]:
+    """How far right and up of the wall's left corner a drawing reaches [m]: a region keeps its place on the wall."""
+    right, top = wall.whole.max(axis=0)
+    return float(right), float(top)

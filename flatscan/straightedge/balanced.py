@@ -1,0 +1,55 @@
+"""The balanced end gap beside a resting sweep, with its bounds: told from the same pass over the wall."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from flatscan.core.choices import METHODS
+from flatscan.straightedge.bounds import lower_bound, upper_bound
+from flatscan.straightedge.gaps import Gap, Gaps, Laying, directions_of
+from flatscan.straightedge.sweeping import Sweeps, end_places
+from flatscan.straightedge.uncertainty import variance_bound
+
+BALANCED = METHODS[2]
+
+
+def balanced_gaps(sweeps: Sweeps, rule: float, limit: float, directions: Sequence[float] | None = None) -> Gaps:
+    """The gaps of a straightedge ``rule`` [m] long judged by the balanced end gap, from the pass of the resting one.
+
+    Bounds are as close as a ``limit`` [m] asks: where even the widest upper bound keeps it, no closer one is looked
+    for, and where the gap itself does, ``lower`` is None. On a wall with no room for the whole straightedge the
+    longest that the wall holds is balanced instead.
+    """
+    gaps = sweeps.of(rule, directions=directions)
+    once = sweeps.kept.get((rule, directions_of(directions)))
+    if once is None or gaps.balanced is None:
+        longest = float(max(np.ptp(sweeps.relief.x), np.ptp(sweeps.relief.y)))
+        room = once is not None and 2 * sweeps.relief.step <= longest < rule
+        return sweeps.of(longest if room else rule, BALANCED, directions)
+    work, found = replace(once[0], method=BALANCED), once[1]
+    upper, lower = widest_bound(work, gaps.balanced), None
+    if upper is not None and upper > limit:
+        upper = upper_bound(work, gaps.balanced, found.deepest)
+    if gaps.balanced.value > limit:
+        lower, _ = lower_bound([(work, 0.0, gaps.balanced)])
+    places = end_places(work, found.ends, ())
+    return replace(gaps, method=BALANCED, upper=upper, lower=lower, worst_places=places)
+
+
+def widest_bound(work: Laying, largest: Gap) -> float | None:
+    """An upper bound [m] without another pass: the largest end gap and k times the largest u that any gap can have.
+
+    No triple's gap + k u is over the largest gap + k times the largest u [derived]. None where u is not known.
+    """
+    relief, valid = work.relief, work.relief.valid
+    if not np.isfinite(relief.u[valid]).all():
+        return None
+    least = float(relief.u[valid].min())
+    factor, _, extra = variance_bound(relief.common, relief.window, work.grid.w, relief.x, relief.y, least)
+    # u^2 is at most b (l u_a^2 + (1 - l) u_b^2 + u_c^2) + d
+    most = 2 * factor * float(relief.u[valid].max()) ** 2 + float(np.nanmax(extra))
+    return largest.value + work.k * math.sqrt(most)
