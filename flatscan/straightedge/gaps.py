@@ -17,7 +17,7 @@ from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, samples_within
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note
-from flatscan.core.quantity import metres, share
+from flatscan.core.quantity import share
 from flatscan.core.reliefs import Grid, Why
 from flatscan.straightedge.uncertainty import random_u
 
@@ -49,14 +49,15 @@ class Gaps:
 
     ``worst`` is the largest gap under the resting straightedge, ``balanced`` the largest end gap when it is balanced
     on a hump, ``equal_offset`` the largest |deviation| from the line through its ends; None where no position could
-    be evaluated. ``upper`` is the largest of gap + k u over all positions (k as asked). ``deepest`` (rows, cols) is
-    the deepest resting gap any placement finds at each cell, NaN where none does. ``positions`` counts placements,
-    ``coverage`` is the share of the wall's area (less openings) that was measured and lies under a straightedge of the
+    be evaluated. ``gap`` is the best estimate of the wall's true largest gap, what noise adds to a largest value taken
+    out, ``low`` to ``high`` a 95 % interval of it (at k = 1.645, one-sided); ``worst`` and ``worst_places`` have the
+    same taken out. ``deepest`` (rows, cols) is the deepest resting gap any placement finds at each cell as measured,
+    NaN where none does. ``positions`` counts placements, ``coverage`` is the share of the wall's area (less openings) that was measured and lies under a straightedge of the
     whole length, or of all the wall has room for: the least of all directions.
     ``skipped`` counts placements not evaluated by reason; ``shortened`` those on runs shorter than the rule.
-    ``lower`` is the selection-corrected lower bound of the worst gap (methods/decision 4), None where it cannot be
-    formed. ``worst_places`` are up to five separate places worth checking by hand, deepest first.
-    ``method`` (resting, equal offsets or balanced end gap) is what ``upper``, ``lower`` and ``worst_places`` speak of.
+    ``lower`` and ``upper`` are the ends of that interval by which a limit is judged (methods/decision 3 and 4), None
+    where they cannot be formed. ``worst_places`` are up to five separate places worth checking by hand, deepest first.
+    ``method`` (resting, equal offsets or balanced end gap) is what the interval and ``worst_places`` speak of.
     ``known_between`` is that of the relief; ``coverages`` run in parallel with ``directions``; ``notes``
     say what could not be known and why.
     """
@@ -79,6 +80,17 @@ class Gaps:
     known_between: bool = True
     coverages: tuple[float, ...] = ()
     notes: tuple[Note, ...] = ()
+    gap: float | None = None
+
+    @property
+    def low(self) -> float | None:
+        """Lower end of the interval [m]."""
+        return self.lower
+
+    @property
+    def high(self) -> float | None:
+        """Upper end of the interval [m]."""
+        return self.upper
 
     def judged(self) -> Gap | None:
         """The gap that ``method`` names."""
@@ -214,7 +226,7 @@ def lay(
     edges: bool = True,
     ends: bool = False,
     lines: Lines | Array | None = None,
-) -> tuple[Array, Array, NDArray[np.int64]]:
+) -> tuple[Array, Array, NDArray[np.int64], Array]:
     """One pass of `kernel.sweep_lines` in one direction, over all its lines if none are named."""
     from flatscan.straightedge import hulls_kernel as kernel
 
@@ -361,38 +373,3 @@ def gap_of(work: Laying, triple: Triple, value: float) -> Gap:
     left, at, right = (work.grid.point(triple, step) for step in (triple.left, triple.at, triple.right))
     whole = None if random is None else math.hypot(random, common)
     return Gap(value, whole, at, left, right, triple.direction.degrees, random, common)
-
-
-def deepest_gaps(profile: Array, step: float, rule: float) -> Array:
-    """Deepest gap (n,) [m] at each sample of a profile (n,) [m, + toward the room], samples ``step`` metres apart.
-
-    NaN is not measured: up to 100 mm of it are reached over, more ends a run. A rule longer than a run is shortened to
-    it. A rule that does not reach over three samples raises `BadValue`.
-    """
-    from flatscan.straightedge import hulls_kernel as kernel
-    from flatscan.straightedge.runs_kernel import MEASURED, MISSING, next_run
-
-    if not (math.isfinite(rule) and math.isfinite(step) and step > 0 and rule >= 2 * step - 1e-9):
-        raise BadValue(
-            "{set:rule}",
-            "{rule:length.g} on samples {step:length.g} apart",
-            needed="a straightedge that reaches over at least three samples",
-            remedy="Use a longer rule",
-            rule=metres(rule),
-            step=metres(step),
-        )
-    # a copy: the kernel is compiled for arrays that may be written to
-    z = np.array(profile, dtype=float)
-    state = np.where(np.isfinite(z), MEASURED, MISSING).astype(np.int8)
-    bridge, w = samples_within(BRIDGE, step) - 1, samples_within(rule, step)
-    deepest = np.full(z.size, np.nan)
-    scratch, found = np.empty((4, z.size + 2), np.int64), np.full(4, -np.inf)
-    first, stop = next_run(state, 0, bridge)
-    while first < z.size:
-        run = z[first:stop]
-        if run.size >= 3:
-            deep = run - run
-            kernel.run_windows(run, run, min(w, run.size), True, False, deep, scratch, found)
-            deepest[first:stop] = deep
-        first, stop = next_run(state, stop, bridge)
-    return deepest

@@ -1,0 +1,175 @@
+"""How much noise adds to the largest of many gaps, told by adding more of it.
+
+The largest of noisy values is too large, by how much depends on how many places come near it, and that the data tell:
+noise of the same size added once more lifts the largest again. Where one place stands alone it adds nothing, however
+much is added; among equals it grows with the root of the variance (methods/decision 4).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from scipy import ndimage
+
+from flatscan.core.geometry import Array
+from flatscan.core.reliefs import Grid
+from flatscan.core.resolution import smoothing_row
+from flatscan.straightedge.gaps import Direction, Gap, Laying, Lines, find_triple, gap_of, in_order, lay
+
+# noise added makes the variance twice and four times what it was: with the root of the variance the bias grows by as
+# much again from one to four, and in proportion to the variance from one to two
+DOUBLE, FOURFOLD = 1.0, 3.0**0.5
+# a line this many u below the largest does not come to hold it by the noise added
+NEAR = 5.0
+# pairs of noise fields, more where only few lines need to be laid again: the work stays under that of one sweep
+_MOST_PAIRS, _WORK = 4, 0.3
+_DRAWS = 400
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reach:
+    """Straightedges laid over a relief, held against a ``limit`` [m], with the largest gap found.
+
+    ``lines`` are those of every direction, ``tops`` the largest value on each of them; ``places`` are separate gaps
+    that may be the largest.
+    """
+
+    work: Laying
+    limit: float
+    gap: Gap
+    lines: tuple[Lines, ...]
+    tops: tuple[Array, ...]
+    places: tuple[Gap, ...] = ()
+
+    @property
+    def over(self) -> float:
+        """The largest value on any line, over the limit [m]."""
+        return max(float(top.max(initial=-np.inf)) for top in self.tops) - self.limit
+
+    def near(self, least: float, apart: int) -> tuple[Lines, ...]:
+        """The lines of each direction that reach ``least`` [m] over the limit, so many lines ``apart``."""
+        return tuple(
+            lines[top - self.limit >= least][::apart] for lines, top in zip(self.lines, self.tops, strict=True)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Growth:
+    """What is added to the largest gap [m] by the same noise once more, and by three times its variance."""
+
+    doubled: float
+    fourfold: float
+
+    def __add__(self, other: Growth) -> Growth:
+        return Growth(self.doubled + other.doubled, self.fourfold + other.fourfold)
+
+
+def growth(reaches: Sequence[Reach], apart: float) -> Growth:
+    """What more noise adds to the largest excess of all ``reaches`` over their limits, of both parts of the error.
+
+    ``apart`` is the share of the cells' variance that the two halves do not share (`bounds.halves_apart`).
+    """
+    return _random_growth(reaches, apart) + _common_growth(reaches)
+
+
+def _random_growth(reaches: Sequence[Reach], apart: float) -> Growth:
+    """By the noise of the cells: lines that come near the largest are laid again on the relief with noise added."""
+    u = max(reach.gap.u_random or 0.0 for reach in reaches)
+    if u == 0:
+        return Growth(0.0, 0.0)
+    relief = reaches[0].work.relief
+    least = max(reach.over for reach in reaches) - NEAR * u
+    # lines much closer together than the smoothing is wide show the same humps
+    lines = [reach.near(least, max(1, relief.window // 3)) for reach in reaches]
+    laid = sum(len(some) for group in lines for some in group)
+    part = laid / max(sum(len(some) for reach in reaches for some in reach.lines), 1)
+    fields = noise_fields(relief, apart, int(np.clip(_WORK / max(part, 1e-9) / 4, 1, _MOST_PAIRS)))
+    steps = [0.0, *(sign * size * field for field in fields for size in (DOUBLE, FOURFOLD) for sign in (1, -1))]
+    jobs = [
+        partial(_largest, reach.work, reach.work.z + step, turn, some, reach.limit)
+        for step in steps
+        for reach, group in zip(reaches, lines, strict=True)
+        for turn, some in zip(reach.work.turns, group, strict=True)
+    ]
+    found = np.array(list(in_order(jobs, reaches[0].work.workers))).reshape(len(steps), -1).max(axis=1)
+    grown = found[1:].reshape(-1, 2, 2).mean(axis=(0, 2)) - found[0]
+    return Growth(*(float(max(one, 0.0)) for one in grown))
+
+
+def _largest(work: Laying, z: Array, turn: Direction, lines: Lines, limit: float) -> float:
+    """The largest value over the limit [m] that straightedges find on some lines."""
+    if not len(lines):
+        return -np.inf
+    edges = work.method == "resting"
+    tops = [
+        lay(work.grid, sign * z, sign * z, turn, edges=edges, ends=not edges, lines=lines)[3] for sign in work.signs
+    ]
+    return max(float(top[0 if edges else 1].max()) for top in tops) - limit
+
+
+def noise_fields(relief: Grid, apart: float, pairs: int) -> list[Array]:
+    """Fields (rows, cols) [m] of noise like that of the cells, 0 where nothing was measured.
+
+    The first is half the difference of the two halves: noise of the very kind that is in their mean, and independent
+    of it. Others are the same laid elsewhere. Without halves it is drawn, smoothed as the relief is (seeded).
+    """
+    u = np.where(relief.valid, np.nan_to_num(relief.u), 0.0)
+    generator = np.random.default_rng(20)
+    if relief.half_a is None or relief.half_b is None:
+        return [u * _white(relief, generator) for _ in range(pairs)]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        unit = np.where(u > 0, (relief.half_a - relief.half_b) / (2 * u), 0.0)
+    unit = np.nan_to_num(unit) / np.sqrt(min(max(apart, 0.05), 1.0))
+    fields = [unit * u]
+    for _ in range(pairs - 1):
+        moved = np.roll(unit, tuple(int(generator.integers(1, max(size, 2))) for size in unit.shape), axis=(0, 1))
+        fields.append(moved * u)
+    return fields
+
+
+def _white(relief: Grid, generator: np.random.Generator) -> Array:
+    """Noise (rows, cols) of sd 1, smoothed as the relief is."""
+    noise = generator.standard_normal(relief.valid.shape)
+    row = smoothing_row(relief.window)
+    for axis in (0, 1):
+        noise = ndimage.correlate1d(noise, row, axis=axis, mode="reflect")
+    return np.asarray(noise / float((row**2).sum()), float)
+
+
+def _common_growth(reaches: Sequence[Reach]) -> Growth:
+    """By the common error: of the largest gap of each direction and of each place, drawn together (seeded)."""
+    common = reaches[0].work.relief.common
+    some = [(gap, reach.limit) for reach in reaches for gap in (*_of_directions(reach), *reach.places)]
+    if common.stationary and common.sd == 0 or len(some) < 2:
+        return Growth(0.0, 0.0)
+    value = np.array([abs(gap.value) - limit for gap, limit in some])
+    places = np.array([(gap.left, gap.at, gap.right) for gap, _ in some])
+    near, far = (np.hypot(*(places[:, 1] - places[:, side]).T) for side in (0, 2))
+    weight = np.stack([far, -(near + far), near], axis=1) / (near + far)[:, None]
+    at = places.reshape(-1, 2)
+    covariance = common.covariance(at, at) * np.outer(weight.ravel(), weight.ravel())
+    covariance = covariance.reshape(len(some), 3, len(some), 3).sum(axis=(1, 3))
+    size, form = np.linalg.eigh(covariance)
+    root = form * np.sqrt(np.clip(size, 0.0, None))
+    error = np.random.default_rng(20).standard_normal((_DRAWS, len(some))) @ root.T
+    error = np.concatenate([error, -error])
+    grown = [float((value + size * error).max(axis=1).mean()) - value.max() for size in (DOUBLE, FOURFOLD)]
+    return Growth(*(round(max(one, 0.0), 7) for one in grown))
+
+
+def _of_directions(reach: Reach) -> list[Gap]:
+    """The largest gap of each direction."""
+    work, found = reach.work, list[Gap]()
+    if work.method != "resting" or (work.relief.common.stationary and work.relief.common.sd == 0):
+        return found
+    for turn, lines, top in zip(work.turns, reach.lines, reach.tops, strict=True):
+        if np.isfinite(top).any():
+            best = int(np.argmax(top))
+            deepest, *_ = lay(work.grid, work.z, work.z, turn, lines=lines[best : best + 1])
+            triple = find_triple(work.grid, work.z, turn, int(np.nanargmax(deepest)))
+            if triple is not None:
+                found.append(gap_of(work, triple, float(top[best])))
+    return found
