@@ -120,8 +120,8 @@ def as_grid(z: Array, u: float, cell: float, sd: float, halves: Sequence[Array] 
     """Cells of a fully measured wall."""
     rows, cols = z.shape
     return Grid(
-        x=(np.arange(cols) + 0.5) * cell,
-        y=(np.arange(rows) + 0.5) * cell,
+        x=(np.arange(cols, dtype=float) + 0.5) * cell,
+        y=(np.arange(rows, dtype=float) + 0.5) * cell,
         offset=z,
         u=np.full(z.shape, u),
         count=np.full(z.shape, points),
@@ -149,7 +149,7 @@ def wall_of(shape: str, variant: int, cell: float) -> Wall:
     truth = sweep(as_grid(surface(*places(0.02)), 0.0, 0.02, 0.0), RULE, workers=1).worst
     x, y = places(cell)
     shifts = (np.arange(3) - 1) * cell / 3
-    z = sum(surface(x + a, y + b) for a, b in itertools.product(shifts, shifts)) / 9
+    z = np.mean([surface(x + a, y + b) for a, b in itertools.product(shifts, shifts)], axis=0)
     if truth is None or truth.value < 1e-9:
         return Wall(z, None)
     return Wall(z / truth.value, truth)
@@ -180,7 +180,7 @@ def stated_warp(z: Array, cell: float, generator: np.random.Generator) -> Array:
     return CHORD / GAP_OF_WARP * gaussian_field(z.shape, cell, LENGTH, generator)
 
 
-def doming(z: Array, cell: float, generator: np.random.Generator) -> Array:
+def doming(z: Array, cell: float, generator: np.random.Generator) -> Array:  # noqa: ARG001
     """A sphere over the whole wall whose sagitta over 2 m has the stated sd."""
     x, y = places(cell)
     return generator.standard_normal() * CHORD * ((x - WIDTH / 2) ** 2 + (y - HEIGHT / 2) ** 2)
@@ -189,11 +189,13 @@ def doming(z: Array, cell: float, generator: np.random.Generator) -> Array:
 def drift(z: Array, cell: float, generator: np.random.Generator) -> Array:
     """1/f: equal parts of every octave from 0.35 to 5.6 m, with the stated sd on the middle of 2 m."""
     lengths = (0.35, 0.7, 1.4, 2.8, 5.6)
-    chord = math.sqrt(sum(float(CommonError(1.0, one).u_gap(1.0, 1.0)) ** 2 for one in lengths))
-    return CHORD / chord * sum(gaussian_field(z.shape, cell, one, generator) for one in lengths)
+    one_metre = np.array(1.0)
+    chord = math.hypot(*(float(CommonError(1.0, one).u_gap(one_metre, one_metre)) for one in lengths))
+    fields = [gaussian_field(z.shape, cell, one, generator) for one in lengths]
+    return np.asarray(CHORD / chord * np.sum(fields, axis=0), float)
 
 
-def stepped(z: Array, cell: float, generator: np.random.Generator) -> Array:
+def stepped(z: Array, cell: float, generator: np.random.Generator) -> Array:  # noqa: ARG001
     """Two sweeps that do not meet: a step over 100 mm anywhere along the wall, of the stated sd."""
     x, _ = places(cell)
     at = generator.uniform(0.2, WIDTH - 0.2)
@@ -341,12 +343,12 @@ class Outcome:
 
     def right(self, share: float) -> tuple[int, int, int]:
         """Walls of that share of the limit, how many are decided rightly, and how many by the oracle."""
-        some = [one for one in self.surveys if one.share == share and one.read is not None]
+        some = [(one, one.read) for one in self.surveys if one.share == share and one.read is not None]
         margin = ONE_SIDED * self.oracle_sd
         if share < 1:
-            ours, theirs = (one.high <= LIMIT for one in some), (one.read + margin <= LIMIT for one in some)
+            ours, theirs = [one.high <= LIMIT for one, _ in some], [read + margin <= LIMIT for _, read in some]
         else:
-            ours, theirs = (one.low > LIMIT for one in some), (one.read - margin > LIMIT for one in some)
+            ours, theirs = [one.low > LIMIT for one, _ in some], [read - margin > LIMIT for _, read in some]
         return len(some), sum(ours), sum(theirs)
 
 
@@ -394,7 +396,9 @@ def pooled(outcomes: Sequence[Outcome]) -> list[tuple[str, bool]]:
         share = sum(out.held for out in some) / max(total, 1)
         error = 2 * math.sqrt(share * (1 - share) / max(total, 1))
         fine = POOLED[0] <= share + error and share - error <= most
-        said.append((f"{name}: {share:.3f} of {total} intervals hold the truth (two standard errors {error:.3f})", fine))
+        said.append(
+            (f"{name}: {share:.3f} of {total} intervals hold the truth (two standard errors {error:.3f})", fine)
+        )
     ratios = [out.ratio for out in outcomes if out.ratio is not None]
     if ratios:
         mean = float(np.mean(ratios))

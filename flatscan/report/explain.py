@@ -44,8 +44,9 @@ def _client(result: Result) -> Iterator[Said]:
     yield note("explain.wall", name=wall_name(result.seen), width=width, height=height, measured=measured)
     for criterion in () if verdict is None else verdict.criteria:
         yield _plain(criterion)
-    if verdict is None and gaps is not None and gaps.worst is not None:
-        yield note("explain.largest-gap", rule=metres(gaps.rule), gap=metres(gaps.worst.value, gaps.worst.u))
+    found = None if gaps is None else gaps.measured()
+    if verdict is None and gaps is not None and found is not None:
+        yield note("explain.largest-gap", rule=metres(gaps.rule), gap=found)
     if isinstance(result, (Survey, SetOut)):
         built = result.plan.build_up
         volume = Quantity(built.volume.value, built.volume.u, "m3")

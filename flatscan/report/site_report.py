@@ -28,8 +28,21 @@ _COUNTS = ("outside", "undecided", "within", "not_judged")
 # a spreadsheet takes text that begins with one of these for a formula
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _WALLS = (
-    *("floor", "room", "name", "part", "number", "trade", "decision", "criterion", "value_mm", "upper_mm", "limit_mm"),
-    *("over_limit", "gap_mm", "u_gap_mm", "area_m2", "covered_share", "system", "mean_mm", "most_mm", "volume_l"),
+    *("floor", "room", "name", "part", "number", "trade", "decision", "criterion", "value_mm", "lower_mm", "upper_mm"),
+    *(
+        "limit_mm",
+        "over_limit",
+        "gap_mm",
+        "gap_low_mm",
+        "gap_high_mm",
+        "u_gap_mm",
+        "area_m2",
+        "covered_share",
+        "system",
+        "mean_mm",
+        "most_mm",
+        "volume_l",
+    ),
     *("u_volume_l", "bags_low", "bags_high", "days", "price", "stops", "file", "sheets", "error"),
 )
 _ORDER = (
@@ -138,7 +151,9 @@ def _quantity(row: dict[str, Any], key: str) -> Quantity | None:
     value, u = row[key], row.get(f"u_{key}")
     if value is None:
         return None
-    return Quantity(value / factor(key), None if u is None else u / factor(key), unit_of(key))
+    ends = (row.get(key.replace("_", f"_{end}_")) for end in ("low", "high"))
+    low, high = (None if end is None else end / factor(key) for end in ends)
+    return Quantity(value / factor(key), None if u is None else u / factor(key), unit_of(key), low, high)
 
 
 def _measured(length: Quantity | None) -> Note:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -35,30 +34,13 @@ from flatscan.straightedge.gaps import (
     supports,
     value_of,
 )
-from flatscan.straightedge.largest import NEAR, Growth, Reach, growth
+from flatscan.straightedge.largest import BIAS, MOST_BIAS, NEAR, Growth, Interval, Reach, growth
 from flatscan.straightedge.uncertainty import confidence_of, half_factor, variance_bound
 
-# of what the same noise once more adds to the largest gap: by the root of the variance 2.4 times that was added by the
-# noise there is, in proportion to it as much (methods/decision 4)
-BIAS = 1.5
 # the two halves' difference is known to a few per cent: less than this of shared error is not told from none
 LEAST_SHARED = 0.1
 # a wall in more pieces than these, or in scraps of less than this share, is not called outside by the rest of them
 MOST_SURFACES, SCRAP = 4, 0.01
-
-
-@dataclass(frozen=True, slots=True)
-class Interval:
-    """A 95 % interval (at the usual confidence) of the true largest gap [m], and the best estimate of it.
-
-    None where it cannot be formed. ``bias`` [m] is what noise added to the largest gap found.
-    """
-
-    gap: float | None
-    low: float | None
-    high: float | None
-    bias: float = 0.0
-    notes: tuple[Note, ...] = ()
 
 
 def interval(reach: Reach | None, deepest: Array, *, bounded: bool = True) -> Interval:
@@ -193,7 +175,7 @@ def lower_bound(
 
     ``reaches`` are straightedges of several lengths on one relief, each with its limit (0 for the gap itself); all of
     them are one choice. From the gap that stands out most over k u is taken what noise adds to the largest of as many
-    equals as the data leave open (``grown.fourfold``, methods/decision 4). ``halves`` are the shares of the cells'
+    equals as the data leave open (methods/decision 4). ``halves`` are the shares of the cells'
     variance that the halves do not share and that they do. A straightedge counts only with both contacts on one
     connected surface, and with ``whole`` only where its whole length, or all the wall has room for, is measured.
     """
@@ -208,7 +190,7 @@ def lower_bound(
         apart = max(1, 2 * relief.window // 3)
         every = [tuple(lines[apart // 2 :: apart] for lines in reach.lines) for reach in reaches]
         found = _standing_out(reaches, parts, factors, every, whole=whole)
-    return None if found is None else found[0] - grown.fourfold
+    return None if found is None else found[0] - min(MOST_BIAS * grown.doubled, grown.fourfold)
 
 
 def _factors(reaches: Sequence[Reach], halves: tuple[float, float]) -> tuple[float, float]:

@@ -17,7 +17,7 @@ from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, samples_within
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note
-from flatscan.core.quantity import share
+from flatscan.core.quantity import Quantity, metres, share, square_metres
 from flatscan.core.reliefs import Grid, Why
 from flatscan.straightedge.uncertainty import random_u
 
@@ -52,8 +52,9 @@ class Gaps:
     be evaluated. ``gap`` is the best estimate of the wall's true largest gap, what noise adds to a largest value taken
     out, ``low`` to ``high`` a 95 % interval of it (at k = 1.645, one-sided); ``worst`` and ``worst_places`` have the
     same taken out. ``deepest`` (rows, cols) is the deepest resting gap any placement finds at each cell as measured,
-    NaN where none does. ``positions`` counts placements, ``coverage`` is the share of the wall's area (less openings) that was measured and lies under a straightedge of the
-    whole length, or of all the wall has room for: the least of all directions.
+    NaN where none does. ``positions`` counts placements, ``coverage`` is the share of the wall's area (less openings)
+    that was measured and lies under a straightedge of the whole length, or of all the wall has room for: the least of
+    all directions.
     ``skipped`` counts placements not evaluated by reason; ``shortened`` those on runs shorter than the rule.
     ``lower`` and ``upper`` are the ends of that interval by which a limit is judged (methods/decision 3 and 4), None
     where they cannot be formed. ``worst_places`` are up to five separate places worth checking by hand, deepest first.
@@ -92,13 +93,35 @@ class Gaps:
         """Upper end of the interval [m]."""
         return self.upper
 
+    def measured(self) -> Quantity | None:
+        """The largest gap with its interval, None where no straightedge was laid."""
+        judged = self.judged()
+        if judged is None or self.gap is None:
+            return None
+        if self.lower is None or self.upper is None:
+            return metres(self.gap, judged.u)
+        return metres(self.gap, judged.u, (self.lower, self.upper))
+
     def judged(self) -> Gap | None:
         """The gap that ``method`` names."""
         return {"equal offsets": self.equal_offset, "balanced end gap": self.balanced}.get(self.method, self.worst)
 
-    def area_over(self, limit: float, relief: Relief) -> float:
-        """The area [m2] of the relief swept where the deepest resting gap is over a ``limit`` [m]."""
-        return float(relief.area[relief.valid & (np.nan_to_num(self.deepest) > limit)].sum())
+    def area_over(self, limit: float, relief: Relief) -> Quantity:
+        """The area [m2] of the relief swept where the deepest resting gap is over a ``limit`` [m].
+
+        Its interval is the area over the limit with every gap 1.96 u smaller and larger than it was found.
+        """
+        found = np.nan_to_num(self.deepest)
+        shown = self.worst if self.method == "resting" else None
+        # what noise adds to the largest it adds to those that come near it
+        bias = 0.0 if shown is None or self.gap is None else max(float(found.max(initial=0.0)) - self.gap, 0.0)
+
+        def over(least: float) -> float:
+            return float(relief.area[relief.valid & (found - bias > least)].sum())
+
+        if shown is None or shown.u is None:
+            return square_metres(over(limit))
+        return square_metres(over(limit), None, (over(limit + 1.96 * shown.u), over(limit - 1.96 * shown.u)))
 
 
 DEFAULT_DIRECTIONS = tuple(15.0 * turn for turn in range(12))

@@ -8,13 +8,14 @@ much is added; among equals it grows with the root of the variance (methods/deci
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 from scipy import ndimage
 
 from flatscan.core.geometry import Array
+from flatscan.core.notes import Note
 from flatscan.core.reliefs import Grid
 from flatscan.core.resolution import smoothing_row
 from flatscan.straightedge.gaps import Direction, Gap, Laying, Lines, find_triple, gap_of, in_order, lay
@@ -22,6 +23,10 @@ from flatscan.straightedge.gaps import Direction, Gap, Laying, Lines, find_tripl
 # noise added makes the variance twice and four times what it was: with the root of the variance the bias grows by as
 # much again from one to four, and in proportion to the variance from one to two
 DOUBLE, FOURFOLD = 1.0, 3.0**0.5
+# of what the same noise once more adds, so much is taken for what the noise there is has added, and so much, but no
+# more than three times the variance adds, for the most it can have: among equals it is 2.4 times as much, where the
+# bias goes with the variance as much (methods/decision 4)
+BIAS, MOST_BIAS = 1.5, 2.4
 # a line this many u below the largest does not come to hold it by the noise added
 NEAR = 5.0
 # pairs of noise fields, more where only few lines need to be laid again: the work stays under that of one sweep
@@ -65,6 +70,25 @@ class Growth:
 
     def __add__(self, other: Growth) -> Growth:
         return Growth(self.doubled + other.doubled, self.fourfold + other.fourfold)
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """A 95 % interval (at the usual confidence) of the true largest gap [m], and the best estimate of it.
+
+    None where it cannot be formed. ``bias`` [m] is what noise added to the largest gap found.
+    """
+
+    gap: float | None
+    low: float | None
+    high: float | None
+    bias: float = 0.0
+    notes: tuple[Note, ...] = ()
+
+
+def less(gap: Gap | None, bias: float) -> Gap | None:
+    """A gap without what noise adds to the largest [m]."""
+    return gap if gap is None or bias == 0 else replace(gap, value=max(gap.value - bias, 0.0))
 
 
 def growth(reaches: Sequence[Reach], apart: float) -> Growth:

@@ -36,7 +36,7 @@ from flatscan.straightedge.gaps import (
     supports,
     value_of,
 )
-from flatscan.straightedge.largest import Reach, growth
+from flatscan.straightedge.largest import Reach, growth, less
 from flatscan.straightedge.station_lines import sweep_stations
 
 PLACES = 5
@@ -101,9 +101,9 @@ def reaching(
     gaps = Gaps(
         rule=rule,
         directions=tuple(turn.degrees for turn in turns),
-        worst=_less(worst, told.bias if method == "resting" else 0.0),
-        balanced=_less(balanced, told.bias if method == "balanced end gap" else 0.0),
-        equal_offset=_less(equal, told.bias if method == "equal offsets" else 0.0),
+        worst=less(worst, told.bias if method == "resting" else 0.0),
+        balanced=less(balanced, told.bias if method == "balanced end gap" else 0.0),
+        equal_offset=less(equal, told.bias if method == "equal offsets" else 0.0),
         upper=None if told.high is None else told.high + between,
         positions=int(found.counts[:, 2].sum()),
         coverage=found.coverage,
@@ -111,7 +111,7 @@ def reaching(
         skipped=found.skipped,
         shortened=int(found.counts[:, 3].sum()),
         lower=told.low,
-        worst_places=tuple(gap for gap in (_less(place, told.bias) for place in places) if gap),
+        worst_places=tuple(gap for gap in (less(place, told.bias) for place in places) if gap),
         method=method,
         k=k,
         coverages=found.coverages,
@@ -119,11 +119,6 @@ def reaching(
         gap=told.gap,
     )
     return gaps, reach
-
-
-def _less(gap: Gap | None, bias: float) -> Gap | None:
-    """A gap without what noise adds to the largest [m]."""
-    return gap if gap is None or bias == 0 else replace(gap, value=max(gap.value - bias, 0.0))
 
 
 def _lines(work: Laying, found: _Found) -> tuple[tuple[Lines, ...], tuple[Array, ...]]:
