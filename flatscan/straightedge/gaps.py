@@ -249,6 +249,7 @@ def lay(
     edges: bool = True,
     ends: bool = False,
     lines: Lines | Array | None = None,
+    mapped: bool = True,
 ) -> tuple[Array, Array, NDArray[np.int64], Array]:
     """One pass of `kernel.sweep_lines` in one direction, over all its lines if none are named."""
     from flatscan.straightedge import hulls_kernel as kernel
@@ -256,9 +257,22 @@ def lay(
     lines = all_lines(grid, turn) if lines is None else lines
     # one kind of number, whole or between, so that the kernel is compiled once
     numbers = np.asarray(lines, np.float64)
-    return kernel.sweep_lines(
-        h, base, grid.state, turn.cos, turn.sin, numbers, grid.w, grid.full, grid.bridge, edges, ends, grid.whole
+    deepest, *rest = kernel.sweep_lines(
+        h,
+        base,
+        grid.state,
+        turn.cos,
+        turn.sin,
+        numbers,
+        grid.w,
+        grid.full,
+        grid.bridge,
+        edges,
+        ends,
+        grid.whole,
+        mapped,
     )
+    return (deepest.reshape(h.shape) if mapped else deepest), *rest
 
 
 def threads() -> int:

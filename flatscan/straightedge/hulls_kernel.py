@@ -267,16 +267,18 @@ def sweep_lines(
     edges: bool,
     ends: bool,
     whole: bool,
+    mapped: bool,
 ) -> tuple[Array, Array, Indices, Array]:
     """One direction over a grid along ``lines`` (k,), whole numbers one cell apart or any between, by steps of a cell.
 
     ``h``, ``base`` (rows, cols) as in `run_windows`; ``state`` (rows, cols) OUTSIDE to MARGIN; ``w``
     samples in a window, ``full`` samples in a run that holds the whole straightedge; ``whole`` looks at runs alone that
-    do, or that hold all the wall has room for. Returns the deepest value at each cell (NaN where none), [end value,
-    line, first, at, last], the counts, and the deepest and the end value of each line (2, k), -inf where none.
+    do, or that hold all the wall has room for. Returns the deepest value at each cell (rows x cols, NaN where none;
+    empty unless ``mapped``), [end value, line, first, at, last], the counts, and the deepest and the end value of each
+    line (2, k), -inf where none.
     """
     rows, cols = h.shape
-    deepest = np.full(rows * cols, np.nan)
+    deepest = np.full(rows * cols if mapped else 0, np.nan)
     most = int(math.ceil(math.hypot(rows, cols))) + 3
     line_h, line_base, deep = np.empty(most), np.empty(most), np.empty(most)
     line_state, line_cell = np.empty(most, np.int8), np.empty(most, np.int64)
@@ -315,10 +317,10 @@ def sweep_lines(
                     at = line_cell[x]
                     if at >= 0 and math.isfinite(deep[x]):
                         tops[0, number] = max(tops[0, number], deep[x])
-                        if not deep[x] <= deepest[at]:
+                        if mapped and not deep[x] <= deepest[at]:
                             deepest[at] = deep[x]
             first, stop = next_run(line_state[:n], stop, bridge)
-    return deepest.reshape(rows, cols), best, counts, tops
+    return deepest, best, counts, tops
 
 
 @compiled

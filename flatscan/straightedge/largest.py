@@ -54,6 +54,11 @@ class Reach:
         """The largest value on any line, over the limit [m]."""
         return max(float(top.max(initial=-np.inf)) for top in self.tops) - self.limit
 
+    def over_on(self, lines: Sequence[Lines]) -> float:
+        """The same on some of its lines."""
+        some = (top[np.isin(every, chosen)] for every, top, chosen in zip(self.lines, self.tops, lines, strict=True))
+        return max(float(top.max(initial=-np.inf)) for top in some) - self.limit
+
     def near(self, least: float, apart: int) -> tuple[Lines, ...]:
         """The lines of each direction that reach ``least`` [m] over the limit, so many lines ``apart``."""
         return tuple(
@@ -111,27 +116,29 @@ def _random_growth(reaches: Sequence[Reach], apart: float) -> Growth:
     laid = sum(len(some) for group in lines for some in group)
     part = laid / max(sum(len(some) for reach in reaches for some in reach.lines), 1)
     fields = noise_fields(relief, apart, int(np.clip(_WORK / max(part, 1e-9) / 4, 1, _MOST_PAIRS)))
-    steps = [0.0, *(sign * size * field for field in fields for size in (DOUBLE, FOURFOLD) for sign in (1, -1))]
-    jobs = [
-        partial(_largest, reach.work, reach.work.z + step, turn, some, reach.limit)
-        for step in steps
-        for reach, group in zip(reaches, lines, strict=True)
-        for turn, some in zip(reach.work.turns, group, strict=True)
-    ]
-    found = np.array(list(in_order(jobs, reaches[0].work.workers))).reshape(len(steps), -1).max(axis=1)
-    grown = found[1:].reshape(-1, 2, 2).mean(axis=(0, 2)) - found[0]
+    known = max(reach.over_on(group) for reach, group in zip(reaches, lines, strict=True))
+    steps = [(field, sign * size) for field in fields for size in (DOUBLE, FOURFOLD) for sign in (1, -1)]
+    found = np.array([_largest(reaches, size * field, lines) for field, size in steps])
+    grown = found.reshape(-1, 2, 2).mean(axis=(0, 2)) - known
     return Growth(*(float(max(one, 0.0)) for one in grown))
 
 
-def _largest(work: Laying, z: Array, turn: Direction, lines: Lines, limit: float) -> float:
-    """The largest value over the limit [m] that straightedges find on some lines."""
-    if not len(lines):
-        return -np.inf
+def _largest(reaches: Sequence[Reach], noise: Array, lines: Sequence[tuple[Lines, ...]]) -> float:
+    """The largest value over its limit [m] that straightedges find on some lines with ``noise`` added."""
+    jobs = []
+    for reach, group in zip(reaches, lines, strict=True):
+        z = reach.work.z + noise
+        chosen = [(turn, some) for turn, some in zip(reach.work.turns, group, strict=True) if len(some)]
+        jobs += [partial(_on_lines, reach.work, z, turn, some, reach.limit) for turn, some in chosen]
+    return max(in_order(jobs, reaches[0].work.workers))
+
+
+def _on_lines(work: Laying, z: Array, turn: Direction, lines: Lines, limit: float) -> float:
+    """The same of one direction."""
     edges = work.method == "resting"
-    tops = [
-        lay(work.grid, sign * z, sign * z, turn, edges=edges, ends=not edges, lines=lines)[3] for sign in work.signs
-    ]
-    return max(float(top[0 if edges else 1].max()) for top in tops) - limit
+    how = partial(lay, work.grid, turn=turn, edges=edges, ends=not edges, lines=lines, mapped=False)
+    tops = [how(sign * z, sign * z)[3][0 if edges else 1] for sign in work.signs]
+    return max(float(top.max()) for top in tops) - limit
 
 
 def noise_fields(relief: Grid, apart: float, pairs: int) -> list[Array]:
