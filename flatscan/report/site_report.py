@@ -192,6 +192,7 @@ def site_page(summary: dict[str, Any], units: str) -> str:
         cautions=wet,
         tables=tables,
         record=note("report.record"),
+        spread=note("sheet.spread"),
         not_examined=note("site.not-examined", what=summary["not_examined"]),
     )
 
