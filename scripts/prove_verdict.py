@@ -278,11 +278,11 @@ def captured(z: Array, row: Row, errors: str, generator: np.random.Generator) ->
 
 
 def read_at(z: Array, cell: float, gap: Gap) -> float:
-    """The three-point gap of cells (rows, cols) at one place and its contacts, bilinear between cells."""
-    from scipy.ndimage import map_coordinates
-
-    at = np.array([gap.left, gap.at, gap.right])
-    left, place, right = map_coordinates(z, [at[:, 1] / cell - 0.5, at[:, 0] / cell - 0.5], order=1, mode="nearest")
+    """The three-point gap of cells (rows, cols) at one place and its contacts: of the three cells these lie in."""
+    rows, cols = z.shape
+    at = np.array([gap.left, gap.at, gap.right]) / cell
+    row, col = np.clip(at[:, 1], 0, rows - 1).astype(int), np.clip(at[:, 0], 0, cols - 1).astype(int)
+    left, place, right = z[row, col]
     near, far = math.dist(gap.left, gap.at), math.dist(gap.at, gap.right)
     return float((far * left + near * right) / (near + far) - place)
 

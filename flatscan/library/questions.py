@@ -113,7 +113,8 @@ def check(
     Returns
     -------
     Check
-        `verdict` (its `decision` and `criteria`) and `gaps` (its `gap`, `low` and `high`; its `worst`, with `value` and `u`).
+        `verdict` (its `decision` and `criteria`) and `gaps` (its `gap`, `low` and `high`; its `worst`, with
+        `value` and `u`).
 
     Raises
     ------

@@ -34,9 +34,11 @@ from flatscan.straightedge.gaps import (
     supports,
     value_of,
 )
-from flatscan.straightedge.largest import BIAS, MOST_BIAS, NEAR, Growth, Interval, Reach, growth
+from flatscan.straightedge.largest import NEAR, Added, Interval, Reach, growth
 from flatscan.straightedge.uncertainty import confidence_of, half_factor, variance_bound
 
+# a smoothing takes up to 5 % off what is just wide enough to be seen (core/resolution.py): half of that may be missing
+LOST = 0.025
 # the two halves' difference is known to a few per cent: less than this of shared error is not told from none
 LEAST_SHARED = 0.1
 # a wall in more pieces than these, or in scraps of less than this share, is not called outside by the rest of them
@@ -51,11 +53,12 @@ def interval(reach: Reach | None, deepest: Array, *, bounded: bool = True) -> In
     if found.u is None or not np.isfinite(relief.u[relief.valid]).all():
         return Interval(abs(found.value), None, None)
     halves = halves_apart(relief)
-    grown = growth([reach], halves[0])
-    bias = min(BIAS * grown.doubled, abs(found.value))
+    added = growth([reach], halves[0])
+    bias = min(added.likely, abs(found.value))
     gap = abs(found.value) - bias
-    high = max(upper_bound(reach, deepest) - bias, gap)
-    low = lower_bound([reach], grown, halves) if bounded else None
+    lost = LOST * gap if relief.window > 1 else 0.0
+    high = max(upper_bound(reach, deepest) - added.surely, gap) + lost
+    low = lower_bound([reach], added, halves) if bounded else None
     return Interval(gap, None if low is None else min(max(low, 0.0), gap), high, bias, shared_notes(relief, halves))
 
 
@@ -79,7 +82,7 @@ def upper_bound(reach: Reach, deepest: Array) -> float:
     wall: one more exact sweep.
     """
     work, judged = reach.work, reach.gap
-    relief, valid, k = work.relief, work.relief.valid, half_factor(work.k)
+    relief, valid, k = work.relief, work.relief.valid, work.k
     least_u = float(relief.u[valid].min())
     factor, products, extra = variance_bound(relief.common, relief.window, work.grid.w, relief.x, relief.y, least_u)
     u2 = np.where(valid, relief.u, np.nan) ** 2 * factor
@@ -150,7 +153,7 @@ def _root_line(extra: Array, products: Array, s0: float, most: float) -> tuple[f
 
 def _may_be_highest(work: Laying, judged: Gap, deepest: Array, u2: Array, extra: float) -> tuple[Lines, Lines]:
     """Rows and columns (n,) of the cells whose deepest gap + k u can be the largest of all: no less than one known."""
-    k = half_factor(work.k)
+    k = work.k
     known = judged.value + k * (judged.u or 0.0)
     u2 = np.where(np.isfinite(u2), u2, 0.0)
     # a sample between cells has their u, and contacts lie within the rule
@@ -169,7 +172,7 @@ def _highest(grid: Lattice, h: Array, base: Array, turn: Direction, lines: Lines
 
 
 def lower_bound(
-    reaches: Sequence[Reach], grown: Growth, halves: tuple[float, float], *, whole: bool = True
+    reaches: Sequence[Reach], added: Added, halves: tuple[float, float], *, whole: bool = True
 ) -> float | None:
     """Lower bound [m] of the largest gap over its limit; None where no straightedge has room for it.
 
@@ -190,7 +193,7 @@ def lower_bound(
         apart = max(1, 2 * relief.window // 3)
         every = [tuple(lines[apart // 2 :: apart] for lines in reach.lines) for reach in reaches]
         found = _standing_out(reaches, parts, factors, every, whole=whole)
-    return None if found is None else found[0] - min(MOST_BIAS * grown.doubled, grown.fourfold)
+    return None if found is None else found[0] - added.at_most
 
 
 def _factors(reaches: Sequence[Reach], halves: tuple[float, float]) -> tuple[float, float]:

@@ -7,6 +7,7 @@ much is added; among equals it grows with the root of the variance (methods/deci
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -23,14 +24,11 @@ from flatscan.straightedge.gaps import Direction, Gap, Laying, Lines, find_tripl
 # noise added makes the variance twice and four times what it was: with the root of the variance the bias grows by as
 # much again from one to four, and in proportion to the variance from one to two
 DOUBLE, FOURFOLD = 1.0, 3.0**0.5
-# of what the same noise once more adds, so much is taken for what the noise there is has added, and so much, but no
-# more than three times the variance adds, for the most it can have: among equals it is 2.4 times as much, where the
-# bias goes with the variance as much (methods/decision 4)
-BIAS, MOST_BIAS = 1.5, 2.4
 # a line this many u below the largest does not come to hold it by the noise added
 NEAR = 5.0
-# pairs of noise fields, more where only few lines need to be laid again: the work stays under that of one sweep
-_MOST_PAIRS, _WORK = 4, 0.3
+# pairs of noise fields, as many as this many samples of lines allow: half a second's work at most, and on a clean wall,
+# where few lines come near the largest, a tenth of it
+_MOST_PAIRS, _WORK = 8, 2e6
 _DRAWS = 400
 
 
@@ -68,13 +66,37 @@ class Reach:
 
 @dataclass(frozen=True, slots=True)
 class Growth:
-    """What is added to the largest gap [m] by the same noise once more, and by three times its variance."""
+    """What is added to the largest gap [m] by the same error once more, and by three times its variance."""
 
-    doubled: float
-    fourfold: float
+    doubled: float = 0.0
+    fourfold: float = 0.0
 
-    def __add__(self, other: Growth) -> Growth:
-        return Growth(self.doubled + other.doubled, self.fourfold + other.fourfold)
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """What is added by the noise of the cells or readings, and by the common error, each for itself.
+
+    Among equal places the bias is ``fourfold``, which is 2.4 times ``doubled``; where it goes with the variance it is
+    ``doubled`` itself (methods/decision 4). The factors between are those that the proof found right on the average.
+    """
+
+    random: Growth
+    common: Growth
+
+    @property
+    def likely(self) -> float:
+        """The best estimate of how much too large the largest gap found is [m]."""
+        return self.surely + self.common.doubled
+
+    @property
+    def surely(self) -> float:
+        """So much of it that the upper end still holds without it [m]: that of the noise alone."""
+        return min(2.0 * self.random.doubled, self.random.fourfold)
+
+    @property
+    def at_most(self) -> float:
+        """What the lower end must do without [m]."""
+        return 0.9 * self.random.fourfold + self.common.fourfold
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,26 +118,26 @@ def less(gap: Gap | None, bias: float) -> Gap | None:
     return gap if gap is None or bias == 0 else replace(gap, value=max(gap.value - bias, 0.0))
 
 
-def growth(reaches: Sequence[Reach], apart: float) -> Growth:
+def growth(reaches: Sequence[Reach], apart: float) -> Added:
     """What more noise adds to the largest excess of all ``reaches`` over their limits, of both parts of the error.
 
     ``apart`` is the share of the cells' variance that the two halves do not share (`bounds.halves_apart`).
     """
-    return _random_growth(reaches, apart) + _common_growth(reaches)
+    return Added(_random_growth(reaches, apart), _common_growth(reaches))
 
 
 def _random_growth(reaches: Sequence[Reach], apart: float) -> Growth:
     """By the noise of the cells: lines that come near the largest are laid again on the relief with noise added."""
     u = max(reach.gap.u_random or 0.0 for reach in reaches)
     if u == 0:
-        return Growth(0.0, 0.0)
+        return Growth()
     relief = reaches[0].work.relief
     least = max(reach.over for reach in reaches) - NEAR * u
     # lines much closer together than the smoothing is wide show the same humps
     lines = [reach.near(least, max(1, relief.window // 3)) for reach in reaches]
     laid = sum(len(some) for group in lines for some in group)
-    part = laid / max(sum(len(some) for reach in reaches for some in reach.lines), 1)
-    fields = noise_fields(relief, apart, int(np.clip(_WORK / max(part, 1e-9) / 4, 1, _MOST_PAIRS)))
+    samples = 4 * laid * math.sqrt(relief.valid.size)
+    fields = noise_fields(relief, apart, int(np.clip(_WORK / max(samples, 1), 1, _MOST_PAIRS)))
     known = max(reach.over_on(group) for reach, group in zip(reaches, lines, strict=True))
     steps = [(field, sign * size) for field in fields for size in (DOUBLE, FOURFOLD) for sign in (1, -1)]
     found = np.array([_largest(reaches, size * field, lines) for field, size in steps])
@@ -175,7 +197,7 @@ def _common_growth(reaches: Sequence[Reach]) -> Growth:
     common = reaches[0].work.relief.common
     some = [(gap, reach.limit) for reach in reaches for gap in (*_of_directions(reach), *reach.places)]
     if common.stationary and common.sd == 0 or len(some) < 2:
-        return Growth(0.0, 0.0)
+        return Growth()
     value = np.array([abs(gap.value) - limit for gap, limit in some])
     places = np.array([(gap.left, gap.at, gap.right) for gap, _ in some])
     near, far = (np.hypot(*(places[:, 1] - places[:, side]).T) for side in (0, 2))

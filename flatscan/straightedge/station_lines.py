@@ -15,7 +15,7 @@ from flatscan.core.notes import note
 from flatscan.core.quantity import metres
 from flatscan.core.warp import CommonError
 from flatscan.straightedge.gaps import Gap, Gaps
-from flatscan.straightedge.largest import BIAS, MOST_BIAS, Interval, less
+from flatscan.straightedge.largest import Added, Growth, Interval, less
 from flatscan.straightedge.uncertainty import half_factor
 
 # stations this far off the line between two others still stand on it (positions are typed to a millimetre)
@@ -75,18 +75,20 @@ def collinear_triples(x: Array, y: Array, rule: float, directions: Sequence[floa
 
 def added_by_errors(
     triples: Triples, x: Array, y: Array, z: Array, u: Array, common: CommonError, sign: int = 1, *, draws: int = 400
-) -> tuple[float, float]:
+) -> Growth:
     """What the readings' errors once more, and three times their variance, add to the largest gap of offsets z [m].
 
     ``sign`` -1 looks at heights over the chord, 0 at both. Seeded; every draw is taken both ways.
     """
+    if not u.any() and common.stationary and common.sd == 0:
+        return Growth()
     generator = np.random.default_rng(20)
     # many triples of the same stations are much alike: fewer draws give their largest as well
     draws = int(min(draws, max(60, 1e7 / max(triples.at.size, 1))))
     error = generator.standard_normal((draws, x.size)) * u
-    if common.sd > 0:
+    if common.sd > 0 or not common.stationary:
         places = np.stack([x, y], axis=1)
-        shared = common.covariance(places, places) + 1e-9 * common.sd**2 * np.eye(x.size)
+        shared = common.covariance(places, places) + 1e-9 * max(common.sd, 1e-6) ** 2 * np.eye(x.size)
         error += generator.standard_normal((draws, x.size)) @ np.linalg.cholesky(shared).T
     largest = {0.0: -np.inf * np.ones(1), 1.0: -np.inf * np.ones(2 * draws), 3.0**0.5: -np.inf * np.ones(2 * draws)}
     block = max(1, int(1e7 / draws))
@@ -99,7 +101,7 @@ def added_by_errors(
             largest[size] = np.maximum(found, read.max(axis=1))
     known, doubled, fourfold = (float(found.mean()) for found in largest.values())
     # to a micrometre: no more is known, and the order of sums in a matrix product does not show
-    return round(max(doubled - known, 0.0), 6), round(max(fourfold - known, 0.0), 6)
+    return Growth(round(max(doubled - known, 0.0), 6), round(max(fourfold - known, 0.0), 6))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -193,16 +195,17 @@ def _bounds(
     """The interval of the method's largest gap, as that of a relief of cells (methods/decision 9)."""
     if judged is None or not np.isfinite(read.random).all():
         return Interval(None if judged is None else judged.value, None, None)
-    k = half_factor(k)
     sign = {"resting": 1, "balanced end gap": -1}.get(method, 0)
     reach = np.abs(read.gap) if sign == 0 else sign * read.gap
     chosen = slice(None) if method == "resting" else whole
     high = float((np.maximum(reach, 0.0) + k * np.hypot(read.random, read.common))[chosen].max())
-    doubled, fourfold = added_by_errors(read.triples.some(chosen), read.x, read.y, read.z, read.u, common, sign)
-    bias = min(BIAS * doubled, judged.value)
+    parts = ((read.u, CommonError(0.0)), (np.zeros_like(read.u), common))
+    some = read.triples.some(chosen)
+    added = Added(*(added_by_errors(some, read.x, read.y, read.z, *part, sign) for part in parts))
+    bias = min(added.likely, judged.value)
     gap = judged.value - bias
-    low = judged.value - min(MOST_BIAS * doubled, fourfold) - k * (judged.u or 0.0)
-    return Interval(gap, min(max(low, 0.0), gap), max(high - bias, gap), bias)
+    low = judged.value - added.at_most - half_factor(k) * (judged.u or 0.0)
+    return Interval(gap, min(max(low, 0.0), gap), max(high - added.surely, gap), bias)
 
 
 def _places(gaps: list[Gap], rule: float) -> tuple[Gap, ...]:

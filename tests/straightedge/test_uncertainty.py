@@ -17,7 +17,7 @@ from flatscan.straightedge.uncertainty import (
     variance_ceiling,
 )
 
-K = 1.959964
+K = 1.645
 
 
 def bounded(relief, rule, **how):
