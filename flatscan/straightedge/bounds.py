@@ -25,16 +25,13 @@ from flatscan.straightedge.gaps import (
     Lines,
     Triple,
     end_triple,
-    find_triple,
     in_order,
     lattice,
     lay,
     lines_through,
-    parts_of,
-    supports,
-    value_of,
 )
 from flatscan.straightedge.largest import NEAR, Added, Interval, Reach, growth
+from flatscan.straightedge.triples import find_triple, parts_of, supports, value_of
 from flatscan.straightedge.uncertainty import confidence_of, half_factor, variance_bound
 
 # a smoothing takes up to 5 % off what is just wide enough to be seen (core/resolution.py): half of that may be missing
@@ -54,12 +51,15 @@ def interval(reach: Reach | None, deepest: Array, *, bounded: bool = True) -> In
         return Interval(abs(found.value), None, None)
     halves = halves_apart(relief)
     added = growth([reach], halves[0])
-    bias = min(added.likely, abs(found.value))
-    gap = abs(found.value) - bias
+    bias = float(min(added.likely, abs(found.value)))
+    gap = float(abs(found.value) - bias)
     lost = LOST * gap if relief.window > 1 else 0.0
-    high = max(upper_bound(reach, deepest) - added.surely, gap) + lost
+    high = float(max(upper_bound(reach, deepest) - added.surely, gap) + lost)
     low = lower_bound([reach], added, halves) if bounded else None
-    return Interval(gap, None if low is None else min(max(low, 0.0), gap), high, bias, shared_notes(relief, halves))
+    gap, high, bias = float(gap), float(high), float(bias)
+    return Interval(
+        gap, None if low is None else min(max(float(low), 0.0), gap), high, bias, shared_notes(relief, halves)
+    )
 
 
 def shared_notes(relief: Grid, halves: tuple[float, float]) -> tuple[Note, ...]:
@@ -193,7 +193,7 @@ def lower_bound(
         apart = max(1, 2 * relief.window // 3)
         every = [tuple(lines[apart // 2 :: apart] for lines in reach.lines) for reach in reaches]
         found = _standing_out(reaches, parts, factors, every, whole=whole)
-    return None if found is None else found[0] - added.at_most
+    return None if found is None else float(found[0] - added.at_most)
 
 
 def _factors(reaches: Sequence[Reach], halves: tuple[float, float]) -> tuple[float, float]:

@@ -19,7 +19,8 @@ from flatscan.core.geometry import Array
 from flatscan.core.notes import Note
 from flatscan.core.reliefs import Grid
 from flatscan.core.resolution import smoothing_row
-from flatscan.straightedge.gaps import Direction, Gap, Laying, Lines, find_triple, gap_of, in_order, lay
+from flatscan.straightedge.gaps import Direction, Gap, Laying, Lines, in_order, lay
+from flatscan.straightedge.triples import find_triple, gap_of
 
 # noise added makes the variance twice and four times what it was: with the root of the variance the bias grows by as
 # much again from one to four, and in proportion to the variance from one to two

@@ -27,17 +27,14 @@ from flatscan.straightedge.gaps import (
     directions_of,
     end_triple,
     ends_pass,
-    find_triple,
-    gap_of,
     in_order,
     lay,
     lay_out,
     lines_through,
-    supports,
-    value_of,
 )
 from flatscan.straightedge.largest import Reach, growth, less
 from flatscan.straightedge.station_lines import sweep_stations
+from flatscan.straightedge.triples import find_triple, gap_of, supports, value_of
 
 PLACES = 5
 _SPARSE = 8

@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 
 from flatscan.standards import load
 from flatscan.straightedge import sweeping
-from flatscan.straightedge.sweeping import Sweeps, largest_distance, reaching, sweep, sweep_stairs
+from flatscan.straightedge.sweeping import Sweeps, largest_distance, reaching, sweep_stairs
 
 
 def largest_excess(z, cell, limit_at):
