@@ -51,10 +51,10 @@ def interval(reach: Reach | None, deepest: Array, *, bounded: bool = True) -> In
         return Interval(abs(found.value), None, None)
     halves = halves_apart(relief)
     added = growth([reach], halves[0])
-    bias = float(min(added.likely, abs(found.value)))
+    bias = float(min(added.taken, abs(found.value)))
     gap = float(abs(found.value) - bias)
     lost = LOST * gap if relief.window > 1 else 0.0
-    high = float(max(upper_bound(reach, deepest) - added.surely, gap) + lost)
+    high = float(max(upper_bound(reach, deepest) - added.taken, gap) + lost)
     low = lower_bound([reach], added, halves) if bounded else None
     gap, high, bias = float(gap), float(high), float(bias)
     return Interval(

@@ -95,11 +95,12 @@ class Gaps:
     def measured(self) -> Quantity | None:
         """The largest gap with its interval, None where no straightedge was laid."""
         judged = self.judged()
-        if judged is None or self.gap is None:
+        if judged is None:
             return None
+        gap = abs(judged.value) if self.gap is None else self.gap
         if self.lower is None or self.upper is None:
-            return metres(self.gap, judged.u)
-        return metres(self.gap, judged.u, (self.lower, self.upper))
+            return metres(gap, judged.u)
+        return metres(gap, judged.u, (self.lower, self.upper))
 
     def judged(self) -> Gap | None:
         """The gap that ``method`` names."""

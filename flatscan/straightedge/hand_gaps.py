@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -164,12 +164,7 @@ def gap_near(relief: Relief, x: float, y: float, degrees: float, rule: float) ->
     if not isinstance(relief, Grid):
         at = (float(across.flat[flat]), float(upward.flat[flat]))
         same = [place for place in (gaps.worst, *gaps.worst_places) if place is not None and place.at == at]
-        # a place named beforehand is not the largest of many
-        return (
-            replace(same[0], value=float(here.flat[flat]))
-            if same
-            else Gap(float(here.flat[flat]), None, at, at, at, degrees)
-        )
+        return same[0] if same else Gap(float(here.flat[flat]), None, at, at, at, degrees)
     (turn,) = directions_of([degrees])
     return _gap_at(lay_out(relief, rule, (turn,), 1.645, "resting"), turn, flat, float(here.flat[flat]))
 

@@ -79,25 +79,22 @@ class Added:
 
     Among equal places the bias is ``fourfold``, which is 2.4 times ``doubled``; where it goes with the variance it is
     ``doubled`` itself (methods/decision 4). The factors between are those that the proof found right on the average.
+    ``seen`` is the share of the noise's variance that was seen, in halves of the points: 0 where it is only stated.
     """
 
     random: Growth
     common: Growth
+    seen: float
 
     @property
-    def likely(self) -> float:
-        """The best estimate of how much too large the largest gap found is [m]."""
-        return self.surely + self.common.doubled
-
-    @property
-    def surely(self) -> float:
-        """So much of it that the upper end still holds without it [m]: that of the noise alone."""
-        return min(2.0 * self.random.doubled, self.random.fourfold)
+    def taken(self) -> float:
+        """What noise added to the largest gap found [m]; nothing where the noise was not seen, as it may be smaller."""
+        return min(2.0 * self.random.doubled, self.random.fourfold) if self.seen else 0.0
 
     @property
     def at_most(self) -> float:
         """What the lower end must do without [m]."""
-        return 0.9 * self.random.fourfold + self.common.fourfold
+        return 0.9 * self.random.fourfold / math.sqrt(self.seen or 1.0) + self.common.fourfold
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,10 +121,13 @@ def growth(reaches: Sequence[Reach], apart: float) -> Added:
 
     ``apart`` is the share of the cells' variance that the two halves do not share (`bounds.halves_apart`).
     """
-    return Added(_random_growth(reaches, apart), _common_growth(reaches))
+    relief = reaches[0].work.relief
+    alone = relief.half_a is None or relief.half_b is None
+    seen = 0.0 if alone else min(max(apart, 0.05), 1.0)
+    return Added(_random_growth(reaches), _common_growth(reaches), seen)
 
 
-def _random_growth(reaches: Sequence[Reach], apart: float) -> Growth:
+def _random_growth(reaches: Sequence[Reach]) -> Growth:
     """By the noise of the cells: lines that come near the largest are laid again on the relief with noise added."""
     u = max(reach.gap.u_random or 0.0 for reach in reaches)
     if u == 0:
@@ -138,7 +138,7 @@ def _random_growth(reaches: Sequence[Reach], apart: float) -> Growth:
     lines = [reach.near(least, max(1, relief.window // 3)) for reach in reaches]
     laid = sum(len(some) for group in lines for some in group)
     samples = 4 * laid * math.sqrt(relief.valid.size)
-    fields = noise_fields(relief, apart, int(np.clip(_WORK / max(samples, 1), 1, _MOST_PAIRS)))
+    fields = noise_fields(relief, int(np.clip(_WORK / max(samples, 1), 1, _MOST_PAIRS)))
     known = max(reach.over_on(group) for reach, group in zip(reaches, lines, strict=True))
     steps = [(field, sign * size) for field in fields for size in (DOUBLE, FOURFOLD) for sign in (1, -1)]
     found = np.array([_largest(reaches, size * field, lines) for field, size in steps])
@@ -164,7 +164,7 @@ def _on_lines(work: Laying, z: Array, turn: Direction, lines: Lines, limit: floa
     return max(float(top.max()) for top in tops) - limit
 
 
-def noise_fields(relief: Grid, apart: float, pairs: int) -> list[Array]:
+def noise_fields(relief: Grid, pairs: int) -> list[Array]:
     """Fields (rows, cols) [m] of noise like that of the cells, 0 where nothing was measured.
 
     The first is half the difference of the two halves: noise of the very kind that is in their mean, and independent
@@ -176,7 +176,7 @@ def noise_fields(relief: Grid, apart: float, pairs: int) -> list[Array]:
         return [u * _white(relief, generator) for _ in range(pairs)]
     with np.errstate(invalid="ignore", divide="ignore"):
         unit = np.where(u > 0, (relief.half_a - relief.half_b) / (2 * u), 0.0)
-    unit = np.nan_to_num(unit) / np.sqrt(min(max(apart, 0.05), 1.0))
+    unit = np.nan_to_num(unit)
     fields = [unit * u]
     for _ in range(pairs - 1):
         moved = np.roll(unit, tuple(int(generator.integers(1, max(size, 2))) for size in unit.shape), axis=(0, 1))

@@ -15,7 +15,7 @@ from flatscan.core.notes import note
 from flatscan.core.quantity import metres
 from flatscan.core.warp import CommonError
 from flatscan.straightedge.gaps import Gap, Gaps
-from flatscan.straightedge.largest import Added, Growth, Interval, less
+from flatscan.straightedge.largest import Added, Growth, Interval
 from flatscan.straightedge.uncertainty import half_factor
 
 # stations this far off the line between two others still stand on it (positions are typed to a millimetre)
@@ -172,15 +172,15 @@ def sweep_stations(relief: Relief, rule: float, *, directions: Sequence[float] |
     return Gaps(
         rule=rule,
         directions=turned,
-        worst=less(worst, told.bias if method == "resting" else 0.0),
-        balanced=less(balanced, told.bias if method == "balanced end gap" else 0.0),
-        equal_offset=less(equal, told.bias if method == "equal offsets" else 0.0),
+        worst=worst,
+        balanced=balanced,
+        equal_offset=equal,
         upper=told.high,
         positions=pairs,
         coverage=None,
         deepest=deepest,
         lower=told.low,
-        worst_places=tuple(gap for gap in (less(place, told.bias) for place in places) if gap),
+        worst_places=places,
         method=method,
         k=k,
         known_between=False,
@@ -201,11 +201,11 @@ def _bounds(
     high = float((np.maximum(reach, 0.0) + k * np.hypot(read.random, read.common))[chosen].max())
     parts = ((read.u, CommonError(0.0)), (np.zeros_like(read.u), common))
     some = read.triples.some(chosen)
-    added = Added(*(added_by_errors(some, read.x, read.y, read.z, *part, sign) for part in parts))
-    bias = min(added.likely, judged.value)
-    gap = judged.value - bias
+    random, shared = (added_by_errors(some, read.x, read.y, read.z, *part, sign) for part in parts)
+    added = Added(random, shared, 0.0)
     low = judged.value - added.at_most - half_factor(k) * (judged.u or 0.0)
-    return Interval(gap, min(max(low, 0.0), gap), max(high - added.surely, gap), bias)
+    # what noise adds is taken off the lower end alone: it is stated, not seen, and may be smaller
+    return Interval(judged.value, min(max(low, 0.0), judged.value), max(high, judged.value))
 
 
 def _places(gaps: list[Gap], rule: float) -> tuple[Gap, ...]:
