@@ -17,6 +17,7 @@ from flatscan.core.geometry import Array, Mask, robust_scale
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import share
 from flatscan.core.reliefs import Grid, Why
+from flatscan.core.resolution import KEPT
 from flatscan.straightedge.gaps import (
     Direction,
     Gap,
@@ -30,12 +31,12 @@ from flatscan.straightedge.gaps import (
     lay,
     lines_through,
 )
-from flatscan.straightedge.largest import NEAR, Added, Interval, Reach, growth
+from flatscan.straightedge.largest import COARSE, NEAR, Added, Interval, Reach, growth
 from flatscan.straightedge.triples import find_triple, parts_of, supports, value_of
 from flatscan.straightedge.uncertainty import confidence_of, half_factor, variance_bound
 
-# a smoothing takes up to 5 % off what is just wide enough to be seen (core/resolution.py): half of that may be missing
-LOST = 0.025
+# cells and smoothing take up to 5 % off a feature that is just wide enough to be seen (core/resolution.py)
+LOST = 1 - KEPT
 # the two halves' difference is known to a few per cent: less than this of shared error is not told from none
 LEAST_SHARED = 0.1
 # a wall in more pieces than these, or in scraps of less than this share, is not called outside by the rest of them
@@ -53,7 +54,7 @@ def interval(reach: Reach | None, deepest: Array, *, bounded: bool = True) -> In
     added = growth([reach], halves[0])
     bias = float(min(added.taken, abs(found.value)))
     gap = float(abs(found.value) - bias)
-    lost = LOST * gap if relief.window > 1 else 0.0
+    lost = LOST * min(relief.smallest_feature / COARSE, 1.0) * gap
     high = float(max(upper_bound(reach, deepest) - added.taken, gap) + lost)
     low = lower_bound([reach], added, halves) if bounded else None
     gap, high, bias = float(gap), float(high), float(bias)

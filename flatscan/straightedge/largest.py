@@ -31,6 +31,8 @@ NEAR = 5.0
 # where few lines come near the largest, a tenth of it
 _MOST_PAIRS, _WORK = 8, 2e6
 _DRAWS = 400
+# on cells that show no feature narrower than this [m] nothing can be within (methods/decision 5)
+COARSE = 0.22
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,21 +82,25 @@ class Added:
     Among equal places the bias is ``fourfold``, which is 2.4 times ``doubled``; where it goes with the variance it is
     ``doubled`` itself (methods/decision 4). The factors between are those that the proof found right on the average.
     ``seen`` is the share of the noise's variance that was seen, in halves of the points: 0 where it is only stated.
+    On ``coarse`` cells few places compete, and the bias goes more with the variance.
     """
 
     random: Growth
     common: Growth
     seen: float
+    coarse: bool = False
 
     @property
     def taken(self) -> float:
         """What noise added to the largest gap found [m]; nothing where the noise was not seen, as it may be smaller."""
-        return min(2.0 * self.random.doubled, self.random.fourfold) if self.seen else 0.0
+        some = 1.6 if self.coarse else 2.0
+        return min(some * self.random.doubled, self.random.fourfold) if self.seen else 0.0
 
     @property
     def at_most(self) -> float:
         """What the lower end must do without [m]."""
-        return 0.9 * self.random.fourfold / math.sqrt(self.seen or 1.0) + self.common.fourfold
+        some = 0.68 if self.coarse else 0.85
+        return some * self.random.fourfold / math.sqrt(self.seen or 1.0) + self.common.fourfold
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +130,7 @@ def growth(reaches: Sequence[Reach], apart: float) -> Added:
     relief = reaches[0].work.relief
     alone = relief.half_a is None or relief.half_b is None
     seen = 0.0 if alone else min(max(apart, 0.05), 1.0)
-    return Added(_random_growth(reaches), _common_growth(reaches), seen)
+    return Added(_random_growth(reaches), _common_growth(reaches), seen, relief.smallest_feature > COARSE)
 
 
 def _random_growth(reaches: Sequence[Reach]) -> Growth:
