@@ -241,14 +241,14 @@ def _spread(value: Quantity, base: str, digits: str, units: str) -> str:
 
 
 def _ends(low: float, high: float, base: str, digits: str, units: str) -> str:
-    """Both ends of an interval; millimetres to a tenth, the unit once."""
+    """Both ends of an interval; lengths to a tenth of a millimetre or a hundredth of an inch, without the unit."""
     if base not in ("length", "exact"):
         return f"{_WRITE[base](low, units, digits)} to {_WRITE[base](high, units, digits)}"
     if units == "in":
         step = METRES_PER["in"] / 100
         ends = (math.floor(low / step + 1e-9) / 100, math.ceil(high / step - 1e-9) / 100)
-        return f"{ends[0]:.2f} to {ends[1]:.2f} in"
-    return f"{math.floor(low * 10000 + 1e-9) / 10:.1f} to {math.ceil(high * 10000 - 1e-9) / 10:.1f} mm"
+        return f"{ends[0]:.2f} to {ends[1]:.2f}"
+    return f"{math.floor(low * 10000 + 1e-9) / 10:.1f} to {math.ceil(high * 10000 - 1e-9) / 10:.1f}"
 
 
 def expanded_length(u: float, units: str, *, bare: bool = False) -> str:

@@ -98,7 +98,7 @@ class Gaps:
         if judged is None:
             return None
         gap = abs(judged.value) if self.gap is None else self.gap
-        if self.lower is None or self.upper is None:
+        if self.lower is None or self.upper is None or not self.lower <= gap <= self.upper:
             return metres(gap, judged.u)
         return metres(gap, judged.u, (self.lower, self.upper))
 

@@ -93,13 +93,13 @@ class Added:
     @property
     def taken(self) -> float:
         """What noise added to the largest gap found [m]; nothing where the noise was not seen, as it may be smaller."""
-        some = 1.6 if self.coarse else 2.0
+        some = 1.8 if self.coarse else 2.0
         return min(some * self.random.doubled, self.random.fourfold) if self.seen else 0.0
 
     @property
     def at_most(self) -> float:
         """What the lower end must do without [m]."""
-        some = 0.68 if self.coarse else 0.85
+        some = 0.6 if self.coarse else 0.8
         return some * self.random.fourfold / math.sqrt(self.seen or 1.0) + self.common.fourfold
 
 
