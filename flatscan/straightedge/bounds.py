@@ -194,7 +194,14 @@ def lower_bound(
         apart = max(1, 2 * relief.window // 3)
         every = [tuple(lines[apart // 2 :: apart] for lines in reach.lines) for reach in reaches]
         found = _standing_out(reaches, parts, factors, every, whole=whole)
-    return None if found is None else float(found[0] - added.at_most)
+    if found is None:
+        return None
+    largest = max(reach.over + reach.limit for reach in reaches)
+    margin = reaches[0].work.k * max(reach.gap.u or 0.0 for reach in reaches)
+    if largest < added.of_flat + margin:
+        # a flat wall shows as much: nothing but 0 is ruled out
+        return -min(reach.limit for reach in reaches)
+    return float(found[0] - added.at_most)
 
 
 def _factors(reaches: Sequence[Reach], halves: tuple[float, float]) -> tuple[float, float]:

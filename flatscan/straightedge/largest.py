@@ -102,6 +102,11 @@ class Added:
         some = 0.6 if self.coarse else 0.8
         return some * self.random.fourfold / math.sqrt(self.seen or 1.0) + self.common.fourfold
 
+    @property
+    def of_flat(self) -> float:
+        """The largest gap that a wall without any would show on the average, if this was added to it [m]."""
+        return self.random.fourfold / math.sqrt(self.seen or 1.0) + self.common.fourfold
+
 
 @dataclass(frozen=True, slots=True)
 class Interval:
