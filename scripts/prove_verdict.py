@@ -40,10 +40,17 @@ SHARES = (0.60, 0.75, 1.0, 1.3)
 # the standard uncertainty a scanner's common error puts on the middle of 2 m, and that of a warp of sd 1 and 1 m
 CHORD, LENGTH, GAP_OF_WARP = 0.0004, 1.0, 0.596
 VARIANTS = 4
+
 TWO_SIDED, ONE_SIDED = 1.96, 1.645
 HOLDS, POOLED, WIDER, POWER, FALSE, SURE = 0.93, (0.93, 0.97), 1.3, 0.85, 0.05, 0.001
 # points fallen at random leave 5 in 95 % of the cells from so many on the average (Poisson)
 IN_A_CELL = 9.2
+
+
+class Common:
+    """The standard uncertainty that the common error of a run puts on the middle of 2 m [m]."""
+
+    chord = CHORD
 
 
 def bump(x: Array, y: Array, at: tuple[float, float], width: float) -> Array:
@@ -177,13 +184,13 @@ def no_warp(z: Array, cell: float, generator: np.random.Generator) -> Array:  # 
 
 def stated_warp(z: Array, cell: float, generator: np.random.Generator) -> Array:
     """The warp the program assumes."""
-    return CHORD / GAP_OF_WARP * gaussian_field(z.shape, cell, LENGTH, generator)
+    return Common.chord / GAP_OF_WARP * gaussian_field(z.shape, cell, LENGTH, generator)
 
 
 def doming(z: Array, cell: float, generator: np.random.Generator) -> Array:  # noqa: ARG001
     """A sphere over the whole wall whose sagitta over 2 m has the stated sd."""
     x, y = places(cell)
-    return generator.standard_normal() * CHORD * ((x - WIDTH / 2) ** 2 + (y - HEIGHT / 2) ** 2)
+    return generator.standard_normal() * Common.chord * ((x - WIDTH / 2) ** 2 + (y - HEIGHT / 2) ** 2)
 
 
 def drift(z: Array, cell: float, generator: np.random.Generator) -> Array:
@@ -192,14 +199,14 @@ def drift(z: Array, cell: float, generator: np.random.Generator) -> Array:
     one_metre = np.array(1.0)
     chord = math.hypot(*(float(CommonError(1.0, one).u_gap(one_metre, one_metre)) for one in lengths))
     fields = [gaussian_field(z.shape, cell, one, generator) for one in lengths]
-    return np.asarray(CHORD / chord * np.sum(fields, axis=0), float)
+    return np.asarray(Common.chord / chord * np.sum(fields, axis=0), float)
 
 
 def stepped(z: Array, cell: float, generator: np.random.Generator) -> Array:  # noqa: ARG001
     """Two sweeps that do not meet: a step over 100 mm anywhere along the wall, of the stated sd."""
     x, _ = places(cell)
     at = generator.uniform(0.2, WIDTH - 0.2)
-    return generator.standard_normal() * CHORD * np.clip((x - at) / 0.1, -0.5, 0.5)
+    return generator.standard_normal() * Common.chord * np.clip((x - at) / 0.1, -0.5, 0.5)
 
 
 def normal_noise(shape: tuple[int, ...], cell: float, n: int, generator: np.random.Generator) -> Array:  # noqa: ARG001
@@ -273,7 +280,7 @@ def captured(z: Array, row: Row, errors: str, generator: np.random.Generator) ->
     half = row.points // 2
     halves = [shown + row.noise_mm / 1000 * noise(z.shape, row.cell, half, generator) for _ in range(2)]
     u = row.noise_mm / 1000 / math.sqrt(row.points)
-    sd = 0.0 if warp is no_warp else CHORD / GAP_OF_WARP
+    sd = 0.0 if warp is no_warp else Common.chord / GAP_OF_WARP
     return as_grid((halves[0] + halves[1]) / 2, u, row.cell, sd, halves, row.points)
 
 
@@ -439,11 +446,14 @@ def main() -> int:
     options.add_argument("--seed", type=int, default=1)
     options.add_argument("--shapes", default=",".join(SHAPES))
     options.add_argument("--density", default=",".join(map(str, DENSITY)), help="points a m2")
+    options.add_argument("--chord", type=float, default=CHORD * 1000, help="common error on the middle of 2 m [mm]")
     options.add_argument("--quick", action="store_true", help="one noise and one density")
     asked = options.parse_args()
+    Common.chord = asked.chord / 1000
     print(
         f"walls {WIDTH} x {HEIGHT} m, straightedge {RULE} m, limit {LIMIT * 1000:.0f} mm, common error "
-        f"{CHORD * 1000:.1f} mm on the middle of 2 m, seed {asked.seed}; noise, cell, bias in mm; right / by the oracle"
+        f"{Common.chord * 1000:.1f} mm on the middle of 2 m, seed {asked.seed}; noise, cell, bias in mm; "
+        "decided rightly / by the oracle"
     )
     print(HEAD, flush=True)
     start, outcomes = time.perf_counter(), []

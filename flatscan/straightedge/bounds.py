@@ -35,7 +35,8 @@ from flatscan.straightedge.largest import COARSE, NEAR, Added, Interval, Reach, 
 from flatscan.straightedge.triples import find_triple, parts_of, supports, value_of
 from flatscan.straightedge.uncertainty import confidence_of, half_factor, variance_bound
 
-# cells and smoothing take up to 5 % off a feature that is just wide enough to be seen (core/resolution.py)
+# cells and smoothing take up to 5 % off a feature that is just wide enough to be seen (core/resolution.py), and off a
+# wider one less by the square of its width
 LOST = 1 - KEPT
 # the two halves' difference is known to a few per cent: less than this of shared error is not told from none
 LEAST_SHARED = 0.1
@@ -54,7 +55,7 @@ def interval(reach: Reach | None, deepest: Array, *, bounded: bool = True) -> In
     added = growth([reach], halves[0])
     bias = float(min(added.taken, abs(found.value)))
     gap = float(abs(found.value) - bias)
-    lost = LOST * min(relief.smallest_feature / COARSE, 1.0) * gap
+    lost = LOST * min(relief.smallest_feature / COARSE, 1.0) ** 2 * gap
     high = float(max(upper_bound(reach, deepest) - added.taken, gap) + lost)
     low = lower_bound([reach], added, halves) if bounded else None
     gap, high, bias = float(gap), float(high), float(bias)
