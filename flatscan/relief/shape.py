@@ -25,7 +25,7 @@ class Shape:
     ``u_lean`` [m per m] what the points' own errors put on it; plumb's comes on top. ``belly_along`` and
     ``belly_up`` are the best-fit arc's sagitta [m], + toward the room, None where too few places were read, each with
     its u. ``range`` [m] is from the furthest back to the furthest proud, what noise adds to it taken out, and
-    ``range_between`` its 95 % interval (methods/definitions 7).
+    ``range_between`` its 95 % interval (methods/definitions 6).
     """
 
     plane: Array
