@@ -352,6 +352,7 @@ class Relief(ABC):
     def noise(self) -> Array | None:
         """One draw of the random error (rows, cols) [m], as its own readings show it; None where they show none."""
         return None
+
     # how points show that they repeat each other, None where they do not
     independence: Independence | None = None
 

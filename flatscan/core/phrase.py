@@ -6,7 +6,8 @@ metres or feet), ``area``, ``volume``, ``mass``, ``load``, ``slope``, ``angle``,
 ``share`` (per cent), ``number``, ``count`` (thousands parted by commas), ``place``, ``xy`` (a place as tables name it),
 ``list`` and ``then`` (several notes); none for names, notes and small counts. ``bare`` is a length beside another one
 that carries the mm; inches always carry their own. A ``+`` before the decimals writes the sign as well; a ``±`` behind
-the kind adds the expanded uncertainty (k = 2), to a volume as low and high, ``spread`` is that of a length alone.
+the kind adds the expanded uncertainty (k = 2) or the ends of a 95 % interval, to a volume always as low and high;
+``spread`` is that of a length alone.
 ``{set:rule}`` is the setting called rule, ``{run:survey --list}`` that command, as the reader at hand knows them.
 """
 
@@ -224,7 +225,12 @@ def _share(value: float, digits: str) -> str:
 
 
 def _spread(value: Quantity, base: str, digits: str, units: str) -> str:
-    """± expanded uncertainty (k = 2), lengths rounded up so that a sheet never shows less than there is."""
+    """± expanded uncertainty (k = 2), lengths rounded up so that a sheet never shows less than there is.
+
+    Where the 95 % interval is not the same both ways, its two ends in brackets, rounded outward.
+    """
+    if value.low is not None and value.high is not None:
+        return f"({_ends(value.low, value.high, base, digits, units)})"
     if base == "volume":
         return _range(value, digits, units)
     if value.u is None:
@@ -243,6 +249,17 @@ def _range(value: Quantity, digits: str, units: str) -> str:
         return "(how far off is not known)"
     low, high = (_WRITE["volume"](value.value + k * value.u, units, digits) for k in (-2, 2))
     return f"({low} to {high})"
+
+
+def _ends(low: float, high: float, base: str, digits: str, units: str) -> str:
+    """Both ends of an interval; lengths to a tenth of a millimetre or a hundredth of an inch, without the unit."""
+    if base not in ("length", "exact"):
+        return f"{_WRITE[base](low, units, digits)} to {_WRITE[base](high, units, digits)}"
+    if units == "in":
+        step = METRES_PER["in"] / 100
+        ends = (math.floor(low / step + 1e-9) / 100, math.ceil(high / step - 1e-9) / 100)
+        return f"{ends[0]:.2f} to {ends[1]:.2f}"
+    return f"{math.floor(low * 10000 + 1e-9) / 10:.1f} to {math.ceil(high * 10000 - 1e-9) / 10:.1f}"
 
 
 def expanded_length(u: float, units: str, *, bare: bool = False) -> str:

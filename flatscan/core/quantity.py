@@ -13,6 +13,7 @@ UNITS = ("m", "m2", "m3", "m/m", "kg", "kg/m2", "deg", "px", "h", "d", "1")
 class Quantity:
     """A value and its standard uncertainty (k = 1) in ``unit``; ``u`` is None where it cannot be known.
 
+    ``low`` and ``high`` are the ends of a 95 % interval that is not value -+ 2 u, None where it is.
     Independent quantities combine by the law of propagation (JCGM 100:2008, 5.1.2). Raises `ValueError` for an unknown
     unit and where two units meet.
     """
@@ -20,6 +21,8 @@ class Quantity:
     value: float
     u: float | None = None
     unit: str = "m"
+    low: float | None = None
+    high: float | None = None
 
     def __post_init__(self) -> None:
         if self.unit not in UNITS:
@@ -53,14 +56,16 @@ def root_sum_square(*parts: float | None) -> float | None:
     return math.hypot(*known) if len(known) == len(parts) else None
 
 
-def metres(value: float, u: float | None = None) -> Quantity:
-    """A length."""
-    return Quantity(float(value), u, "m")
+def metres(value: float, u: float | None = None, within: tuple[float | None, float | None] = (None, None)) -> Quantity:
+    """A length, ``within`` the ends of its 95 % interval where these are not value -+ 2 u."""
+    return Quantity(float(value), u, "m", *within)
 
 
-def square_metres(value: float, u: float | None = None) -> Quantity:
-    """An area."""
-    return Quantity(float(value), u, "m2")
+def square_metres(
+    value: float, u: float | None = None, within: tuple[float | None, float | None] = (None, None)
+) -> Quantity:
+    """An area, ``within`` the ends of its 95 % interval where these are not value -+ 2 u."""
+    return Quantity(float(value), u, "m2", *within)
 
 
 def cubic_metres(value: float, u: float | None = None) -> Quantity:

@@ -239,7 +239,7 @@ def background_of(found: Check, requirement: Requirement) -> Background:
     flat = found.verdict.flatness
     limit = requirement.limit if flat is None else flat.limit
     excess = None if flat is None or flat.value is None else flat.value - limit
-    area = found.gaps.area_over(limit, found.relief)
+    area = found.gaps.area_over(limit, found.relief).value
     return Background(replace(found, tolerance=requirement.tolerance), limit, excess, area)
 
 

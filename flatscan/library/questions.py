@@ -113,7 +113,8 @@ def check(
     Returns
     -------
     Check
-        `verdict` (its `decision` and `criteria`) and `gaps` (its `worst`, with `value` and `u`).
+        `verdict` (its `decision` and `criteria`) and `gaps` (its `gap`, `low` and `high`; its `worst`, with
+        `value` and `u`).
 
     Raises
     ------
@@ -128,7 +129,7 @@ def check(
     --------
     >>> import flatscan as fs
     >>> found = fs.check("sample_clouds/laser_grid.csv", rule="1.8 m", limit="2 mm")
-    >>> found.verdict.decision, round(found.gaps.worst.value, 4)
+    >>> found.verdict.decision, round(found.gaps.gap, 4)
     ('undecided', 0.0027)
     """
     test = Requirement.by(

@@ -43,7 +43,8 @@ class Text:
 
 @cache
 def load(name: str) -> Text:
-    """The text of that name; an unknown one raises `BadValue` that names all there are."""
+    """The text of that name, also in the plural; an unknown one raises `BadValue` that names all there are."""
+    name = name.removesuffix("s") if name.removesuffix("s") in NAMES else name
     if name not in NAMES:
         raise BadValue(
             "methods",

@@ -13,6 +13,8 @@ from flatscan.core.model import Counts, Relief, Wall
 
 PATCH_OVER = 0.003  # methods/definitions 8: cells over max(3 mm, 2 u)
 _MOST_FITTED = 40_000
+# of what the same noise once more adds to a largest value: what the noise there is has added, and at most as much again
+_ADDED, _TWICE, _TWO_SIDED = 1.5, 0.5, 1.96
 
 
 @dataclass(frozen=True, eq=False)
@@ -21,7 +23,9 @@ class Shape:
 
     ``lean`` [m per m] is + with the top toward the room, ``lean_height`` the same over the wall's height [m],
     ``u_lean`` [m per m] what the points' own errors put on it; plumb's comes on top. ``belly_along`` and
-    ``belly_up`` are the best-fit arc's sagitta [m], + toward the room, None where too few places were read.
+    ``belly_up`` are the best-fit arc's sagitta [m], + toward the room, None where too few places were read, each with
+    its u. ``range`` [m] is from the furthest back to the furthest proud, what noise adds to it taken out, and
+    ``range_between`` its 95 % interval (methods/definitions 6).
     """
 
     plane: Array
@@ -33,6 +37,9 @@ class Shape:
     range: float
     rms: float
     u_lean: float = 0.0
+    u_belly_along: float | None = None
+    u_belly_up: float | None = None
+    range_between: tuple[float | None, float | None] = (None, None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +81,7 @@ def shape_of(relief: Relief, wall: Wall) -> Shape:
     # a parabola wants three places along it
     some = [len(np.unique(np.round(at, 3))) >= 3 for at in _places_along(relief)]
     bellies = _bellies(x, y, off, area, wall, (some[0], some[1]))
+    spread, between = _range(relief, residual)
     return Shape(
         plane=plane,
         residual=residual,
@@ -81,9 +89,12 @@ def shape_of(relief: Relief, wall: Wall) -> Shape:
         lean_height=float(plane[2]) * wall.height,
         belly_along=bellies[0],
         belly_up=bellies[1],
-        range=float(np.ptp(off)),
+        range=spread,
         rms=float(np.sqrt(np.average(off**2, weights=area))),
         u_lean=u_lean,
+        u_belly_along=_u_belly(relief, bellies[0], wall.width),
+        u_belly_up=_u_belly(relief, bellies[1], wall.height),
+        range_between=between,
     )
 
 
@@ -114,6 +125,40 @@ def _u_slope(relief: Relief, x: Array, y: Array, weight: Array) -> float:
     places = np.stack([px, py], axis=1)
     covariance = relief.common.covariance(places, places)
     return float(np.sqrt(random + max(float(row @ covariance @ row), 0.0)))
+
+
+def _u_belly(relief: Relief, belly: float | None, span: float) -> float | None:
+    """What the common error puts on the sagitta over a span [m]; averaging leaves hardly anything of the random part.
+
+    Of stations, which are few, that of the middle of three is taken as well.
+    """
+    if belly is None:
+        return None
+    random = 0.0 if relief.known_between else np.sqrt(1.5) * float(np.nanmedian(relief.u[relief.valid]))
+    return float(np.hypot(relief.common.u_gap(np.array(span / 2), np.array(span / 2)), random))
+
+
+def _range(relief: Relief, residual: Array) -> tuple[float, tuple[float | None, float | None]]:
+    """Largest less smallest offset from the plane (rows, cols) [m], and its 95 % interval.
+
+    Both are the largest of many noisy values: what the same noise once more adds, in each half of the points, tells
+    how much the noise there is has added (methods/decision 4).
+    """
+    off = np.where(relief.valid, residual, np.nan)
+    high, low = (divmod(int(pick(off)), off.shape[1]) for pick in (np.nanargmax, np.nanargmin))
+    found, u = float(off[high] - off[low]), np.hypot(relief.u[high], relief.u[low])
+    if not np.isfinite(u):
+        return found, (None, None)
+    added = 0.0
+    halves = [half for half in (getattr(relief, "half_a", None), getattr(relief, "half_b", None)) if half is not None]
+    if halves:
+        lifted = [off + half - relief.offset for half in halves]
+        added = max(float(np.mean([np.nanmax(half) - np.nanmin(half) for half in lifted])) - found, 0.0)
+    apart = float(np.hypot(relief.x[high[1]] - relief.x[low[1]], relief.y[high[0]] - relief.y[low[0]]))
+    common = np.sqrt(2) * relief.common.u_gap(np.array(apart / 2), np.array(apart / 2))
+    margin = _TWO_SIDED * float(np.hypot(u, common))
+    best = max(found - _ADDED * added, 0.0)
+    return best, (max(best - _TWICE * added - margin, 0.0), best + margin)
 
 
 def _places_along(relief: Relief) -> tuple[Array, Array]:

@@ -48,8 +48,9 @@ def _client(result: Result) -> Iterator[Said]:
         yield _plain(criterion)
     if verdict is not None and verdict.restricted:
         yield note("explain.restricted", by=verdict.restricted)
-    if verdict is None and gaps is not None and gaps.worst is not None:
-        yield note("explain.largest-gap", rule=metres(gaps.rule), gap=metres(gaps.worst.value, gaps.worst.u))
+    found = None if gaps is None else gaps.measured()
+    if verdict is None and gaps is not None and found is not None:
+        yield note("explain.largest-gap", rule=metres(gaps.rule), gap=found)
     if isinstance(result, (Survey, SetOut)):
         built = result.plan.build_up
         volume = litres(built.volume, built.low, built.high, built.order)

@@ -28,10 +28,20 @@ _COUNTS = ("outside", "undecided", "within", "not_judged")
 # a spreadsheet takes text that begins with one of these for a formula
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _WALLS = (
-    *("floor", "room", "name", "part", "number", "trade", "decision", "criterion", "value_mm", "upper_mm", "limit_mm"),
-    *("restricted", "over_limit", "gap_mm", "u_gap_mm", "balanced_end_gap_mm", "area_m2", "covered_share", "system"),
-    *("mean_mm", "most_mm", "volume_l", "volume_low_l", "volume_high_l", "order_l", "bags_low", "bags_high", "days"),
-    *("price", "stops", "file", "sheets", "error"),
+    *("floor", "room", "name", "part", "number", "trade", "decision", "criterion", "value_mm", "lower_mm", "upper_mm"),
+    *("limit_mm", "restricted", "over_limit", "gap_mm", "gap_low_mm", "gap_high_mm", "u_gap_mm", "balanced_end_gap_mm"),
+    *(
+        "area_m2",
+        "covered_share",
+        "system",
+        "mean_mm",
+        "most_mm",
+        "volume_l",
+        "volume_low_l",
+        "volume_high_l",
+        "order_l",
+    ),
+    *("bags_low", "bags_high", "days", "price", "stops", "file", "sheets", "error"),
 )
 _ORDER = (
     Column("product", "product"),
@@ -152,7 +162,9 @@ def _quantity(row: dict[str, Any], key: str) -> Quantity | None:
     value, u = row[key], row.get(f"u_{key}")
     if value is None:
         return None
-    return Quantity(value / factor(key), None if u is None else u / factor(key), unit_of(key))
+    ends = (row.get(key.replace("_", f"_{end}_")) for end in ("low", "high"))
+    low, high = (None if end is None else end / factor(key) for end in ends)
+    return Quantity(value / factor(key), None if u is None else u / factor(key), unit_of(key), low, high)
 
 
 def _measured(length: Quantity | None) -> Note:
@@ -195,6 +207,7 @@ def site_page(summary: dict[str, Any], units: str) -> str:
         cautions=wet,
         tables=tables,
         record=note("report.record"),
+        spread=note("sheet.spread"),
         not_examined=note("site.not-examined", what=summary["not_examined"]),
     )
 

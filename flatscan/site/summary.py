@@ -95,7 +95,7 @@ def _row(record: Record) -> dict[str, Any]:
     row |= {"restricted": verdict["restricted"] if verdict else []}
     row |= _worst_criterion(verdict, _said(record))
     row |= {"balanced_end_gap_mm": flat.get("balanced_end_gap_mm"), "u_balanced_end_gap_mm": flat.get("u_balanced_mm")}
-    row |= {"gap_mm": flat.get("gap_mm"), "u_gap_mm": flat.get("u_gap_mm"), "rule_mm": flat.get("rule_mm")}
+    row |= {name: flat.get(name) for name in ("gap_mm", "gap_low_mm", "gap_high_mm", "u_gap_mm", "rule_mm")}
     row |= {"area_m2": document["wall"]["area_m2"], "covered_share": document["wall"]["covered_share"]}
     row |= {name: material.get(name) for name in ("system", "mean_mm", "most_mm", *_VOLUMES)}
     low, high = material.get("bags_range") or (None, None)
@@ -114,11 +114,11 @@ def _worst_criterion(verdict: dict[str, Any] | None, said: WallSaid) -> dict[str
     listed = [] if verdict is None else list(zip(verdict["criteria"], said.criteria, strict=True))
     ratios = [(criterion, _ratio(criterion), judged) for criterion, judged in listed if criterion["limit_mm"]]
     known = [(criterion, ratio, judged) for criterion, ratio, judged in ratios if ratio is not None]
-    names = ("value_mm", "upper_mm", "limit_mm")
+    names = ("value_mm", "lower_mm", "upper_mm", "limit_mm")
     if not known:
         return {"criterion": None} | dict.fromkeys(names) | {"over_limit": None, "judged": None}
     criterion, ratio, judged = max(known, key=lambda found: (-DECISIONS.index(found[0]["decision"]), found[1]))
-    row = {"criterion": criterion["name"]} | {name: criterion[name] for name in names}
+    row = {"criterion": criterion["name"]} | {name: criterion.get(name) for name in names}
     return row | {"over_limit": rounded(ratio), "judged": judged}
 
 

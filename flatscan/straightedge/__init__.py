@@ -1,9 +1,10 @@
 """Straightedges laid on a relief at every position and in every direction."""
 
 from flatscan.straightedge.balanced import balanced_gaps
-from flatscan.straightedge.gaps import Gap, Gaps, deepest_gaps
+from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.straightedge.hand_gaps import HandCheck, HandReadings, compare_hand, read_hand
 from flatscan.straightedge.lips import Lip, lips
+from flatscan.straightedge.profiles import deepest_gaps
 from flatscan.straightedge.sweeping import Stair, Sweeps, sweep, sweep_stairs
 from flatscan.straightedge.uncertainty import expected_u
 

@@ -9,9 +9,10 @@ from dataclasses import replace
 import numpy as np
 
 from flatscan.core.choices import METHODS
-from flatscan.straightedge.bounds import lower_bound, upper_bound
+from flatscan.straightedge.bounds import interval, taken_off
 from flatscan.straightedge.gaps import Gap, Gaps, Laying, directions_of
-from flatscan.straightedge.sweeping import Sweeps, end_places
+from flatscan.straightedge.largest import Reach, less
+from flatscan.straightedge.sweeping import Sweeps, best_lines, end_places
 from flatscan.straightedge.uncertainty import variance_bound
 
 BALANCED = METHODS[2]
@@ -30,20 +31,28 @@ def balanced_gaps(sweeps: Sweeps, rule: float, limit: float, directions: Sequenc
         longest = float(max(np.ptp(sweeps.relief.x), np.ptp(sweeps.relief.y)))
         room = once is not None and 2 * sweeps.relief.step <= longest < rule
         return sweeps.of(longest if room else rule, BALANCED, directions)
-    work, found = replace(once[0], method=BALANCED), once[1]
-    upper, lower = widest_bound(work, gaps.balanced), None
-    if upper is not None and upper > limit:
-        upper = upper_bound(work, gaps.balanced, found.deepest)
-    if gaps.balanced.value > limit:
-        lower, _ = lower_bound([(work, 0.0, gaps.balanced)])
-    places = end_places(work, found.ends, ())
-    return replace(gaps, method=BALANCED, upper=upper, lower=lower, worst_places=places)
+    work, found, largest = replace(once[0], method=BALANCED), once[1], gaps.balanced
+    places, widest = end_places(work, found.ends, ()), widest_bound(work, largest)
+    if widest is not None and widest <= limit:
+        return replace(gaps, method=BALANCED, upper=widest, lower=None, worst_places=places, gap=largest.value)
+    reach = Reach(work, 0.0, largest, *best_lines(work, found), places)
+    told = interval(reach, found.deepest, bounded=largest.value > limit)
+    return replace(
+        gaps,
+        method=BALANCED,
+        balanced=less(largest, told.bias),
+        upper=told.high,
+        lower=told.low,
+        worst_places=tuple(gap for gap in (less(place, told.bias) for place in places) if gap),
+        gap=told.gap,
+    )
 
 
 def widest_bound(work: Laying, largest: Gap) -> float | None:
     """An upper bound [m] without another pass: the largest end gap and k times the largest u that any gap can have.
 
-    No triple's gap + k u is over the largest gap + k times the largest u [derived]. None where u is not known.
+    No triple's gap + k u is over the largest gap + k times the largest u [derived]; what cells take off is added as in
+    `bounds.interval`. None where u is not known.
     """
     relief, valid = work.relief, work.relief.valid
     if not np.isfinite(relief.u[valid]).all():
@@ -52,4 +61,4 @@ def widest_bound(work: Laying, largest: Gap) -> float | None:
     factor, _, extra = variance_bound(relief.common, relief.window, work.grid.w, relief.x, relief.y, least)
     # u^2 is at most b (l u_a^2 + (1 - l) u_b^2 + u_c^2) + d
     most = 2 * factor * float(relief.u[valid].max()) ** 2 + float(np.nanmax(extra))
-    return largest.value + work.k * math.sqrt(most)
+    return largest.value + taken_off(relief, largest.value) + work.k * math.sqrt(most)

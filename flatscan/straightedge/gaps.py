@@ -17,9 +17,8 @@ from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, samples_within
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note
-from flatscan.core.quantity import metres, share
+from flatscan.core.quantity import Quantity, metres, share, square_metres
 from flatscan.core.reliefs import Grid, Why
-from flatscan.straightedge.uncertainty import random_u
 
 Point = tuple[float, float]
 
@@ -49,14 +48,16 @@ class Gaps:
 
     ``worst`` is the largest gap under the resting straightedge, ``balanced`` the largest end gap when it is balanced
     on a hump, ``equal_offset`` the largest |deviation| from the line through its ends; None where no position could
-    be evaluated. ``upper`` is the largest of gap + k u over all positions (k as asked). ``deepest`` (rows, cols) is
-    the deepest resting gap any placement finds at each cell, NaN where none does. ``positions`` counts placements,
-    ``coverage`` is the share of the wall's area (less openings) that was measured and lies under a straightedge of the
-    whole length, or of all the wall has room for: the least of all directions.
+    be evaluated. ``gap`` is the best estimate of the wall's true largest gap, what noise adds to a largest value taken
+    out, ``low`` to ``high`` a 95 % interval of it (at k = 1.645, one-sided); ``worst`` and ``worst_places`` have the
+    same taken out. ``deepest`` (rows, cols) is the deepest resting gap any placement finds at each cell as measured,
+    NaN where none does. ``positions`` counts placements, ``coverage`` is the share of the wall's area (less openings)
+    that was measured and lies under a straightedge of the whole length, or of all the wall has room for: the least of
+    all directions.
     ``skipped`` counts placements not evaluated by reason; ``shortened`` those on runs shorter than the rule.
-    ``lower`` is the selection-corrected lower bound of the worst gap (methods/decision 4), None where it cannot be
-    formed. ``worst_places`` are up to five separate places worth checking by hand, deepest first.
-    ``method`` (resting, equal offsets or balanced end gap) is what ``upper``, ``lower`` and ``worst_places`` speak of.
+    ``lower`` and ``upper`` are the ends of that interval by which a limit is judged (methods/decision 3 and 4), None
+    where they cannot be formed. ``worst_places`` are up to five separate places worth checking by hand, deepest first.
+    ``method`` (resting, equal offsets or balanced end gap) is what the interval and ``worst_places`` speak of.
     ``known_between`` is that of the relief; ``coverages`` run in parallel with ``directions``; ``notes``
     say what could not be known and why.
     """
@@ -79,14 +80,48 @@ class Gaps:
     known_between: bool = True
     coverages: tuple[float, ...] = ()
     notes: tuple[Note, ...] = ()
+    gap: float | None = None
+
+    @property
+    def low(self) -> float | None:
+        """Lower end of the interval [m]."""
+        return self.lower
+
+    @property
+    def high(self) -> float | None:
+        """Upper end of the interval [m]."""
+        return self.upper
+
+    def measured(self) -> Quantity | None:
+        """The largest gap with its interval, None where no straightedge was laid."""
+        judged = self.judged()
+        if judged is None:
+            return None
+        gap = abs(judged.value) if self.gap is None else self.gap
+        if self.lower is None or self.upper is None or not self.lower <= gap <= self.upper:
+            return metres(gap, judged.u)
+        return metres(gap, judged.u, (self.lower, self.upper))
 
     def judged(self) -> Gap | None:
         """The gap that ``method`` names."""
         return {"equal offsets": self.equal_offset, "balanced end gap": self.balanced}.get(self.method, self.worst)
 
-    def area_over(self, limit: float, relief: Relief) -> float:
-        """The area [m2] of the relief swept where the deepest resting gap is over a ``limit`` [m]."""
-        return float(relief.area[relief.valid & (np.nan_to_num(self.deepest) > limit)].sum())
+    def area_over(self, limit: float, relief: Relief) -> Quantity:
+        """The area [m2] of the relief swept where the deepest resting gap is over a ``limit`` [m].
+
+        Its interval is the area over the limit with every gap 1.96 u smaller and larger than it was found.
+        """
+        found = np.nan_to_num(self.deepest)
+        shown = self.worst if self.method == "resting" else None
+        # what noise adds to the largest it adds to those that come near it
+        bias = 0.0 if shown is None or self.gap is None else max(float(found.max(initial=0.0)) - self.gap, 0.0)
+
+        def over(least: float) -> float:
+            return float(relief.area[relief.valid & (found - bias > least)].sum())
+
+        if shown is None or shown.u is None:
+            return square_metres(over(limit))
+        return square_metres(over(limit), None, (over(limit + 1.96 * shown.u), over(limit - 1.96 * shown.u)))
 
 
 DEFAULT_DIRECTIONS = tuple(15.0 * turn for turn in range(12))
@@ -214,16 +249,30 @@ def lay(
     edges: bool = True,
     ends: bool = False,
     lines: Lines | Array | None = None,
-) -> tuple[Array, Array, NDArray[np.int64]]:
+    mapped: bool = True,
+) -> tuple[Array, Array, NDArray[np.int64], Array]:
     """One pass of `kernel.sweep_lines` in one direction, over all its lines if none are named."""
     from flatscan.straightedge import hulls_kernel as kernel
 
     lines = all_lines(grid, turn) if lines is None else lines
     # one kind of number, whole or between, so that the kernel is compiled once
     numbers = np.asarray(lines, np.float64)
-    return kernel.sweep_lines(
-        h, base, grid.state, turn.cos, turn.sin, numbers, grid.w, grid.full, grid.bridge, edges, ends, grid.whole
+    deepest, *rest = kernel.sweep_lines(
+        h,
+        base,
+        grid.state,
+        turn.cos,
+        turn.sin,
+        numbers,
+        grid.w,
+        grid.full,
+        grid.bridge,
+        edges,
+        ends,
+        grid.whole,
+        mapped,
     )
+    return (deepest.reshape(h.shape) if mapped else deepest), *rest
 
 
 def threads() -> int:
@@ -242,54 +291,6 @@ def in_order(jobs: Sequence[Callable[[], Got]], workers: int | None = None) -> I
         return
     with ThreadPoolExecutor(workers) as pool:
         yield from pool.map(lambda job: job(), jobs)
-
-
-def line_values(
-    grid: Lattice, values: Array, turn: Direction, v: int, first: int, n: int
-) -> tuple[Array, NDArray, NDArray]:
-    """Bilinear samples (n,) of one map along a line, the states and the nearest cells."""
-    from flatscan.straightedge import hulls_kernel as kernel
-
-    line, base = np.empty(n), np.empty(n)
-    state, cell = np.empty(n, np.int8), np.empty(n, np.int64)
-    kernel.sample_line(values, values, grid.state, turn.cos, turn.sin, float(v), first, n, line, base, state, cell)
-    return line, state, cell
-
-
-def supports(grid: Lattice, values: Array, triple: Triple) -> Array:
-    """The map's value (3,) at the left contact, the place of the gap and the right contact."""
-    line, _, _ = line_values(grid, values, triple.direction, triple.v, triple.left, triple.right - triple.left + 1)
-    return line[[0, triple.at - triple.left, -1]]
-
-
-def find_triple(grid: Lattice, values: Array, turn: Direction, flat: int) -> Triple | None:
-    """The contacts behind the deepest gap that straightedges in one direction find at a cell; None if none does."""
-    from flatscan.straightedge import hulls_kernel as kernel
-    from flatscan.straightedge.runs_kernel import holds_rule, next_run
-
-    rows, cols = values.shape
-    row, col = divmod(flat, cols)
-    across, along = round(row * turn.cos - col * turn.sin), round(col * turn.cos + row * turn.sin)
-    best, found = -math.inf, None
-    for v in (across - 1, across, across + 1):
-        first, last = kernel.line_limits(rows, cols, turn.cos, turn.sin, float(v))
-        if last - first < 2:
-            continue
-        line, state, cell = line_values(grid, values, turn, v, first, last - first + 1)
-        for at in range(max(along - 1 - first, 0), min(along + 2 - first, line.size)):
-            if cell[at] != flat or not np.isfinite(line[at]):
-                continue
-            start, stop = next_run(state, 0, grid.bridge)
-            while not start <= at < stop and start < line.size:
-                start, stop = next_run(state, stop, grid.bridge)
-            if grid.whole and not holds_rule(state, start, stop, grid.full, grid.bridge):
-                continue
-            run = line[start:stop]
-            left, right, gap = kernel.best_pair(run, run, at - start, min(grid.w, run.size))
-            if left >= 0 and gap > best:
-                best = gap
-                found = Triple(turn, v, left + start + first, at + first, right + start + first)
-    return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -335,64 +336,3 @@ def ends_pass(work: Laying, h: Array, base: Array, lines: Sequence[Lines] | None
         for turn, some in zip(work.turns, chosen, strict=True)
     ]
     return tuple(end_triple(turn, got[1]) for turn, got in zip(work.turns, in_order(jobs, work.workers), strict=True))
-
-
-def value_of(triple: Triple, at: Array) -> float:
-    """l z_a + (1 - l) z_b - z_c from the three supports (3,)."""
-    part = (triple.right - triple.at) / (triple.right - triple.left)
-    return float(part * at[0] + (1 - part) * at[2] - at[1])
-
-
-def parts_of(work: Laying, triple: Triple) -> tuple[float | None, float]:
-    """Random and common standard uncertainty of the gap at a triple; the random one None if a support's u is."""
-    lags = (triple.at - triple.left, triple.right - triple.at)
-    places = (np.array(work.grid.point(triple, step)) for step in (triple.left, triple.at, triple.right))
-    common = float(work.relief.common.u_gap_at(*places))
-    u2 = supports(work.grid, np.where(work.relief.valid, work.relief.u, np.nan) ** 2, triple)
-    if not np.isfinite(u2).all():
-        return None, common
-    turn = triple.direction
-    return random_u(np.sqrt(u2), lags, work.relief.window, turn.cos, turn.sin), common
-
-
-def gap_of(work: Laying, triple: Triple, value: float) -> Gap:
-    """The gap at a triple with its uncertainty."""
-    random, common = parts_of(work, triple)
-    left, at, right = (work.grid.point(triple, step) for step in (triple.left, triple.at, triple.right))
-    whole = None if random is None else math.hypot(random, common)
-    return Gap(value, whole, at, left, right, triple.direction.degrees, random, common)
-
-
-def deepest_gaps(profile: Array, step: float, rule: float) -> Array:
-    """Deepest gap (n,) [m] at each sample of a profile (n,) [m, + toward the room], samples ``step`` metres apart.
-
-    NaN is not measured: up to 100 mm of it are reached over, more ends a run. A rule longer than a run is shortened to
-    it. A rule that does not reach over three samples raises `BadValue`.
-    """
-    from flatscan.straightedge import hulls_kernel as kernel
-    from flatscan.straightedge.runs_kernel import MEASURED, MISSING, next_run
-
-    if not (math.isfinite(rule) and math.isfinite(step) and step > 0 and rule >= 2 * step - 1e-9):
-        raise BadValue(
-            "{set:rule}",
-            "{rule:length.g} on samples {step:length.g} apart",
-            needed="a straightedge that reaches over at least three samples",
-            remedy="Use a longer rule",
-            rule=metres(rule),
-            step=metres(step),
-        )
-    # a copy: the kernel is compiled for arrays that may be written to
-    z = np.array(profile, dtype=float)
-    state = np.where(np.isfinite(z), MEASURED, MISSING).astype(np.int8)
-    bridge, w = samples_within(BRIDGE, step) - 1, samples_within(rule, step)
-    deepest = np.full(z.size, np.nan)
-    scratch, found = np.empty((4, z.size + 2), np.int64), np.full(4, -np.inf)
-    first, stop = next_run(state, 0, bridge)
-    while first < z.size:
-        run = z[first:stop]
-        if run.size >= 3:
-            deep = run - run
-            kernel.run_windows(run, run, min(w, run.size), True, False, deep, scratch, found)
-            deepest[first:stop] = deep
-        first, stop = next_run(state, stop, bridge)
-    return deepest

@@ -15,8 +15,9 @@ from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
 from flatscan.core.table import Column, Row, Table, read_table
 from flatscan.core.typed import length_in, unit_named
-from flatscan.straightedge.gaps import Direction, Gap, Laying, directions_of, find_triple, gap_of, lay_out
+from flatscan.straightedge.gaps import Direction, Gap, Laying, directions_of, lay_out
 from flatscan.straightedge.sweeping import sweep
+from flatscan.straightedge.triples import find_triple, gap_of
 
 # straightedge and wedge read with care, common practice (methods/straightedge 10: 0.5 mm, k = 1)
 DEFAULT_U = 0.0005

@@ -267,22 +267,25 @@ def sweep_lines(
     edges: bool,
     ends: bool,
     whole: bool,
-) -> tuple[Array, Array, Indices]:
+    mapped: bool,
+) -> tuple[Array, Array, Indices, Array]:
     """One direction over a grid along ``lines`` (k,), whole numbers one cell apart or any between, by steps of a cell.
 
     ``h``, ``base`` (rows, cols) as in `run_windows`; ``state`` (rows, cols) OUTSIDE to MARGIN; ``w``
     samples in a window, ``full`` samples in a run that holds the whole straightedge; ``whole`` looks at runs alone that
-    do, or that hold all the wall has room for. Returns the deepest value at each cell (NaN where none), [end value,
-    line, first, at, last] and the counts.
+    do, or that hold all the wall has room for. Returns the deepest value at each cell (rows x cols, NaN where none;
+    empty unless ``mapped``), [end value, line, first, at, last], the counts, and the deepest and the end value of each
+    line (2, k), -inf where none.
     """
     rows, cols = h.shape
-    deepest = np.full(rows * cols, np.nan)
+    deepest = np.full(rows * cols if mapped else 0, np.nan)
     most = int(math.ceil(math.hypot(rows, cols))) + 3
     line_h, line_base, deep = np.empty(most), np.empty(most), np.empty(most)
     line_state, line_cell = np.empty(most, np.int8), np.empty(most, np.int64)
     scratch = np.empty((4, max(w, most) + 2), np.int64)
     counts, found, best = np.zeros(7, np.int64), np.empty(4), np.full(5, -np.inf)
-    for v in lines:
+    tops = np.full((2, len(lines)), -np.inf)
+    for number, v in enumerate(lines):
         t0, t1 = line_limits(rows, cols, cos, sin, float(v))
         n = t1 - t0 + 1
         if n < 3:
@@ -306,15 +309,18 @@ def sweep_lines(
                     scratch,
                     found,
                 )
+                tops[1, number] = max(tops[1, number], found[0])
                 if found[0] > best[0]:
                     best[0], best[1] = found[0], v
                     best[2], best[3], best[4] = found[1] + first + t0, found[2] + first + t0, found[3] + first + t0
                 for x in range(first, stop):
                     at = line_cell[x]
-                    if at >= 0 and not deep[x] <= deepest[at] and math.isfinite(deep[x]):
-                        deepest[at] = deep[x]
+                    if at >= 0 and math.isfinite(deep[x]):
+                        tops[0, number] = max(tops[0, number], deep[x])
+                        if mapped and not deep[x] <= deepest[at]:
+                            deepest[at] = deep[x]
             first, stop = next_run(line_state[:n], stop, bridge)
-    return deepest.reshape(rows, cols), best, counts
+    return deepest, best, counts, tops
 
 
 @compiled

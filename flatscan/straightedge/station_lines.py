@@ -15,7 +15,8 @@ from flatscan.core.notes import note
 from flatscan.core.quantity import metres
 from flatscan.core.warp import CommonError
 from flatscan.straightedge.gaps import Gap, Gaps
-from flatscan.straightedge.uncertainty import confidence_of
+from flatscan.straightedge.largest import Added, Growth, Interval
+from flatscan.straightedge.uncertainty import half_factor
 
 # stations this far off the line between two others still stand on it (positions are typed to a millimetre)
 OFF_LINE = 1e-3
@@ -72,28 +73,35 @@ def collinear_triples(x: Array, y: Array, rule: float, directions: Sequence[floa
     return Triples(left, at, right, columns[3][keep], columns[4][keep], columns[5][keep])
 
 
-def largest_gap_quantile(
-    triples: Triples, x: Array, y: Array, u: Array, common: CommonError, confidence: float, *, draws: int = 1000
-) -> float:
-    """Quantile of the largest gap [m] that reading errors alone would show.
+def added_by_errors(
+    triples: Triples, x: Array, y: Array, z: Array, u: Array, common: CommonError, sign: int = 1, *, draws: int = 400
+) -> Growth:
+    """What the readings' errors once more, and three times their variance, add to the largest gap of offsets z [m].
 
-    Seeded; methods/decision 9, sub-additivity.
+    ``sign`` -1 looks at heights over the chord, 0 at both. Seeded; every draw is taken both ways.
     """
+    if not u.any() and common.stationary and common.sd == 0:
+        return Growth()
     generator = np.random.default_rng(20)
     # many triples of the same stations are much alike: fewer draws give their largest as well
-    draws = int(min(draws, max(200, 2e7 / max(triples.at.size, 1))))
+    draws = int(min(draws, max(60, 1e7 / max(triples.at.size, 1))))
     error = generator.standard_normal((draws, x.size)) * u
-    if common.sd > 0:
+    if common.sd > 0 or not common.stationary:
         places = np.stack([x, y], axis=1)
-        shared = common.covariance(places, places) + 1e-9 * common.sd**2 * np.eye(x.size)
+        shared = common.covariance(places, places) + 1e-9 * max(common.sd, 1e-6) ** 2 * np.eye(x.size)
         error += generator.standard_normal((draws, x.size)) @ np.linalg.cholesky(shared).T
-    largest = np.zeros(draws)
-    block = max(1, int(2e7 / draws))
+    largest = {0.0: -np.inf * np.ones(1), 1.0: -np.inf * np.ones(2 * draws), 3.0**0.5: -np.inf * np.ones(2 * draws)}
+    block = max(1, int(1e7 / draws))
     for start in range(0, triples.at.size, block):
         some = triples.some(slice(start, start + block))
-        largest = np.maximum(largest, some.gaps(error).max(axis=1))
+        gap, spread = some.gaps(z[None]), some.gaps(error)
+        for size, found in largest.items():
+            read = gap if size == 0 else np.concatenate([gap + size * spread, gap - size * spread])
+            read = np.abs(read) if sign == 0 else sign * read
+            largest[size] = np.maximum(found, read.max(axis=1))
+    known, doubled, fourfold = (float(found.mean()) for found in largest.values())
     # to a micrometre: no more is known, and the order of sums in a matrix product does not show
-    return round(float(np.quantile(largest, confidence)), 6)
+    return Growth(round(max(doubled - known, 0.0), 6), round(max(fourfold - known, 0.0), 6))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,6 +110,7 @@ class _Read:
 
     x: Array
     y: Array
+    z: Array
     u: Array
     triples: Triples
     gap: Array
@@ -133,7 +142,7 @@ def _read(
     random = np.sqrt((share * left) ** 2 + ((1 - share) * right) ** 2 + at**2)
     places = np.stack([x, y], axis=1)
     common = relief.common.u_gap_at(places[triples.left], places[triples.at], places[triples.right])
-    return _Read(x, y, u, triples, triples.gaps(z), random, common)
+    return _Read(x, y, z, u, triples, triples.gaps(z), random, common)
 
 
 def sweep_stations(relief: Relief, rule: float, *, directions: Sequence[float] | None, k: float, method: str) -> Gaps:
@@ -156,7 +165,7 @@ def sweep_stations(relief: Relief, rule: float, *, directions: Sequence[float] |
     below = read.record(int(whole[np.argmax(gap[whole])])) if whole.size else None
     equal = max((one for one in (balanced, below) if one), key=lambda one: one.value, default=None)
     judged = {"equal offsets": equal, "balanced end gap": balanced}.get(method, worst)
-    upper, lower = _bounds(read, relief.common, judged, k, method, whole)
+    told = _bounds(read, relief.common, judged, k, method, whole)
     pairs = np.unique(np.stack([triples.left, triples.right]), axis=1).shape[1]
     turned = tuple(sorted({round(float(value), 1) % 180.0 for value in triples.degrees}))
     places = _places([read.record(int(which)) for which in np.argsort(-gap, kind="stable")[:200]], rule)
@@ -166,37 +175,37 @@ def sweep_stations(relief: Relief, rule: float, *, directions: Sequence[float] |
         worst=worst,
         balanced=balanced,
         equal_offset=equal,
-        upper=upper,
+        upper=told.high,
         positions=pairs,
         coverage=None,
         deepest=deepest,
-        lower=lower,
+        lower=told.low,
         worst_places=places,
         method=method,
         k=k,
         known_between=False,
         notes=(note("straightedge.stations-only"),),
+        gap=told.gap,
     )
 
 
 def _bounds(
     read: _Read, common: CommonError, judged: Gap | None, k: float, method: str, whole: NDArray[np.int64]
-) -> tuple[float | None, float | None]:
-    """The largest gap + k u of the method, and its largest gap less what errors alone would show."""
+) -> Interval:
+    """The interval of the method's largest gap, as that of a relief of cells (methods/decision 9)."""
     if judged is None or not np.isfinite(read.random).all():
-        return None, None
-    reach = read.gap if method == "resting" else -read.gap if method == "balanced end gap" else np.abs(read.gap)
+        return Interval(None if judged is None else judged.value, None, None)
+    sign = {"resting": 1, "balanced end gap": -1}.get(method, 0)
+    reach = np.abs(read.gap) if sign == 0 else sign * read.gap
     chosen = slice(None) if method == "resting" else whole
-    upper = float((np.maximum(reach, 0.0) + k * np.hypot(read.random, read.common))[chosen].max())
-    return upper, judged.value - _error_only(read, common, k, method, whole)
-
-
-def _error_only(read: _Read, common: CommonError, k: float, method: str, whole: NDArray[np.int64]) -> float:
-    """Quantile of the largest value the method would read from errors alone."""
-    triples = read.triples if method == "resting" else read.triples.some(whole)
-    # two-sided methods look at both signs, and a normal error has no preferred one: half the probability each
-    level = confidence_of(k) if method != "equal offsets" else (1 + confidence_of(k)) / 2
-    return largest_gap_quantile(triples, read.x, read.y, read.u, common, level)
+    high = float((np.maximum(reach, 0.0) + k * np.hypot(read.random, read.common))[chosen].max())
+    parts = ((read.u, CommonError(0.0)), (np.zeros_like(read.u), common))
+    some = read.triples.some(chosen)
+    random, shared = (added_by_errors(some, read.x, read.y, read.z, *part, sign) for part in parts)
+    added = Added(random, shared, 0.0)
+    low = judged.value - added.at_most - half_factor(k) * (judged.u or 0.0)
+    # what noise adds is taken off the lower end alone: it is stated, not seen, and may be smaller
+    return Interval(judged.value, min(max(low, 0.0), judged.value), max(high, judged.value))
 
 
 def _places(gaps: list[Gap], rule: float) -> tuple[Gap, ...]:

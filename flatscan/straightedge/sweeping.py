@@ -4,47 +4,40 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.core.choices import METHODS
-from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import metres, share, square_metres
+from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
-from flatscan.straightedge.bounds import lower_bound, upper_bound
+from flatscan.straightedge.asked import none_laid, refuse, too_sparse
+from flatscan.straightedge.bounds import halves_apart, interval, lower_bound
 from flatscan.straightedge.gaps import (
     Direction,
     Gap,
     Gaps,
     Laying,
+    Lines,
     Triple,
     all_lines,
     directions_of,
     end_triple,
     ends_pass,
-    find_triple,
-    gap_of,
     in_order,
     lay,
     lay_out,
     lines_through,
-    supports,
-    value_of,
 )
+from flatscan.straightedge.largest import Reach, growth, less
 from flatscan.straightedge.station_lines import sweep_stations
+from flatscan.straightedge.triples import find_triple, gap_of, supports, value_of
 
 PLACES = 5
-# no published straightedge is shorter [m]: on cells too large for a longer one there are too few points
-_SHORTEST = 0.1
-# points fallen at random leave 5 in nearly every cell from so many on the average (Poisson), and a straightedge wants
-# some twenty cells along it
-_AT_RANDOM, _CELLS_ALONG = 9.2, 20
 _SPARSE = 8
 # part of the largest gap within which others are looked at on lines between
 _NEAR_LARGEST = 0.05
@@ -62,23 +55,39 @@ def sweep(
     method: str = "resting",
     bounded: bool = True,
     workers: int | None = None,
-    kept: dict[Kept, tuple[Laying, _Found]] | None = None,
 ) -> Gaps:
     """Lay a straightedge of ``rule`` metres on every position of a relief, in every direction (default: 12).
 
     ``directions`` are degrees from horizontal; ``k`` is the one-sided coverage factor of ``upper`` and ``lower``,
     which speak of ``method``: ``resting``, ``equal offsets`` or ``balanced end gap``. Readings are swept over the
     lines they stand on. Without ``bounded`` the ``lower`` bound is left out. The result does not depend on
-    ``workers``, the number of threads; ``kept`` keeps the pass over cells for another method. A rule, direction or
-    method that makes no sense raises `BadValue`.
+    ``workers``, the number of threads. A rule, direction or method that makes no sense raises `BadValue`.
     """
-    _refuse(relief, rule, k, method)
+    return reaching(relief, rule, directions=directions, k=k, method=method, bounded=bounded, workers=workers)[0]
+
+
+def reaching(
+    relief: Relief,
+    rule: float,
+    *,
+    directions: Sequence[float] | None = None,
+    k: float = 1.645,
+    method: str = "resting",
+    bounded: bool = True,
+    workers: int | None = None,
+    kept: dict[Kept, tuple[Laying, _Found]] | None = None,
+) -> tuple[Gaps, Reach | None]:
+    """`sweep`, and what its bounds are told from: None on readings and where no straightedge was laid.
+
+    ``kept`` keeps the pass over cells for another method.
+    """
+    refuse(relief, rule, k, method)
     turns = directions_of(directions)
     if not isinstance(relief, Grid):
         asked = None if directions is None else tuple(turn.degrees for turn in turns)
-        return sweep_stations(relief, rule, directions=asked, k=k, method=method)
+        return sweep_stations(relief, rule, directions=asked, k=k, method=method), None
     if rule < 2 * relief.step - 1e-9:
-        return _none_laid(relief, rule, turns, method, k)
+        return none_laid(relief, rule, turns, method, k), None
     work = lay_out(relief, rule, turns, k, method, workers)
     found = _first_pass(work)
     if kept is not None:
@@ -89,93 +98,45 @@ def sweep(
     places = _places(work, found) if method == "resting" else end_places(work, found.ends, below)
     worst = _worst(work, found)
     judged = {"resting": worst, "equal offsets": equal, "balanced end gap": balanced}[method]
-    lower, notes = lower_bound([(work, 0.0, judged)]) if bounded else (None, ())
-    notes = (*(() if worst is not None else (_too_sparse(relief, rule),)), *_shortened(work, found), *notes)
+    reach = None if judged is None else Reach(work, 0.0, judged, *best_lines(work, found), places)
+    told = interval(reach, found.deepest, bounded=bounded)
+    between = _between_lines(work, found, judged)
+    notes = (*(() if worst is not None else (too_sparse(relief, rule),)), *_shortened(work, found), *told.notes)
     if judged is not None and judged.u is None:
         notes = (*notes, note("straightedge.u-not-known"))
-    upper = upper_bound(work, judged, found.deepest)
-    return Gaps(
+    gaps = Gaps(
         rule=rule,
         directions=tuple(turn.degrees for turn in turns),
-        worst=worst,
-        balanced=balanced,
-        equal_offset=equal,
-        upper=None if upper is None else upper + _between_lines(work, found, judged),
+        worst=less(worst, told.bias if method == "resting" else 0.0),
+        balanced=less(balanced, told.bias if method == "balanced end gap" else 0.0),
+        equal_offset=less(equal, told.bias if method == "equal offsets" else 0.0),
+        upper=None if told.high is None else told.high + between,
         positions=int(found.counts[:, 2].sum()),
         coverage=found.coverage,
         deepest=found.deepest,
         skipped=found.skipped,
         shortened=int(found.counts[:, 3].sum()),
-        lower=lower,
-        worst_places=places,
+        lower=told.low,
+        worst_places=tuple(gap for gap in (less(place, told.bias) for place in places) if gap),
         method=method,
         k=k,
         coverages=found.coverages,
         notes=notes,
+        gap=told.gap,
     )
+    return gaps, reach
 
 
-def _none_laid(relief: Grid, rule: float, turns: tuple[Direction, ...], method: str, k: float) -> Gaps:
-    """The answer where cells are so large that no straightedge of that length reaches over three of them."""
-    nothing = np.full(relief.offset.shape, np.nan)
-    notes = (_too_sparse(relief, rule),)
-    degrees = tuple(turn.degrees for turn in turns)
-    return Gaps(rule, degrees, None, None, None, None, 0, None, nothing, method=method, k=k, notes=notes)
-
-
-def _too_sparse(relief: Grid, rule: float) -> Note:
-    """That too few points were measured for a straightedge, and how many would do."""
-    there, area = int(relief.count[relief.inside].sum()), relief.net_area
-    needed = _enough_points(rule, area)
-    return note("straightedge.too-sparse", points=there, area=square_metres(area), rule=metres(rule), needed=needed)
-
-
-def _enough_points(rule: float, area: float) -> int:
-    """Points that carry a straightedge of that length [m] on so large a wall [m2], to two digits."""
-    needed = max(_AT_RANDOM / (rule / _CELLS_ALONG) ** 2 * area, 1.0)
-    step = 10 ** max(math.floor(math.log10(needed)) - 1, 0)
-    return int(math.ceil(needed / step) * step)
-
-
-def _refuse(relief: Relief, rule: float, k: float, method: str) -> None:
-    """Raise `BadValue` for a sweep that makes no sense."""
-    if not (math.isfinite(rule) and rule > 0):
-        raise BadValue(
-            "{set:rule}",
-            "{rule:span}",
-            needed="a straightedge longer than 0",
-            remedy="Give its length",
-            rule=metres(rule),
-        )
-    if rule < min(2 * relief.step, _SHORTEST) - 1e-9:
-        raise BadValue(
-            "{set:rule}",
-            "{rule:length.g} on cells of {cell:length.g}",
-            needed="a straightedge that reaches over at least three cell centres",
-            remedy="Use a longer rule or smaller cells",
-            rule=metres(rule),
-            cell=metres(relief.step),
-        )
-    if not (math.isfinite(k) and k > 0):
-        raise BadValue(
-            "coverage factor",
-            "{k:number}",
-            needed="a number over 0",
-            remedy="Leave it at {usual:number} for {confidence:share}",
-            k=share(k),
-            usual=share(1.645),
-            confidence=share(0.95),
-        )
-    if method not in METHODS:
-        methods = " or ".join(METHODS)
-        raise BadValue(
-            "{set:method}",
-            "'{method}'",
-            needed="{methods}",
-            remedy="Choose one of them",
-            method=method,
-            methods=methods,
-        )
+def best_lines(work: Laying, found: _Found) -> tuple[tuple[Lines, ...], tuple[Array, ...]]:
+    """The lines of each direction, and the largest value of the method on each of them."""
+    lines = tuple(all_lines(work.grid, turn) for turn in work.turns)
+    row = 0 if work.method == "resting" else 1
+    tops = tuple(top[row] for top in found.tops)
+    if work.method == "equal offsets":
+        passes = [partial(lay, work.grid, -work.z, -work.z, turn, edges=False, ends=True) for turn in work.turns]
+        other = (got[3][1] for got in in_order(passes, work.workers))
+        tops = tuple(np.maximum(one, two) for one, two in zip(tops, other, strict=True))
+    return lines, tops
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -184,6 +145,7 @@ class _Found:
     which: NDArray[np.int16]
     ends: tuple[Triple | None, ...]
     counts: NDArray[np.int64]
+    tops: tuple[Array, ...]
 
     @property
     def coverages(self) -> tuple[float, ...]:
@@ -220,14 +182,15 @@ def _first_pass(work: Laying) -> _Found:
     """Deepest gap at each cell over all directions, the direction it was found in, the end gaps and the counts."""
     deepest = np.full(work.z.shape, np.nan)
     which = np.full(work.z.shape, -1, np.int16)
-    ends, counts = [], []
+    ends, counts, tops = [], [], []
     jobs = [partial(lay, work.grid, work.z, work.z, turn, ends=True) for turn in work.turns]
-    for number, (one, best, count) in enumerate(in_order(jobs, work.workers)):
+    for number, (one, best, count, top) in enumerate(in_order(jobs, work.workers)):
         deeper = (one > deepest) | (np.isfinite(one) & np.isnan(deepest))
         deepest[deeper], which[deeper] = one[deeper], number
         ends.append(end_triple(work.turns[number], best))
         counts.append(count)
-    return _Found(deepest, which, tuple(ends), np.array(counts))
+        tops.append(top)
+    return _Found(deepest, which, tuple(ends), np.array(counts), tuple(tops))
 
 
 def _between_lines(work: Laying, found: _Found, judged: Gap | None) -> float:
@@ -245,7 +208,7 @@ def _between_lines(work: Laying, found: _Found, judged: Gap | None) -> float:
         turn, here = work.turns[number], direction == number
         across = np.unique(np.rint(row[here] * turn.cos - col[here] * turn.sin))
         lines = np.unique((across[:, None] + _BETWEEN).ravel())
-        deepest, _, _ = lay(work.grid, work.z, work.z, turn, lines=lines)
+        deepest, *_ = lay(work.grid, work.z, work.z, turn, lines=lines)
         most = max(most, float(np.nanmax(deepest, initial=0.0)))
     return most - judged.value
 
@@ -349,7 +312,7 @@ class Sweeps:
 
     def __init__(self, relief: Relief, k: float = 1.645) -> None:
         self.relief, self.k = relief, k
-        self._laid: dict[tuple[float, str, tuple[float, ...] | None, bool], Gaps] = {}
+        self._laid: dict[tuple[float, str, tuple[float, ...] | None, bool], tuple[Gaps, Reach | None]] = {}
         self.kept: dict[Kept, tuple[Laying, _Found]] = {}
 
     def of(
@@ -361,10 +324,16 @@ class Sweeps:
         bounded: bool = True,
     ) -> Gaps:
         """The gaps under a straightedge ``rule`` metres long, as `sweep` finds them."""
+        return self.reaching(rule, method, directions, bounded=bounded)[0]
+
+    def reaching(
+        self, rule: float, method: str = "resting", directions: Sequence[float] | None = None, *, bounded: bool = True
+    ) -> tuple[Gaps, Reach | None]:
+        """The same with what its bounds are told from."""
         turns = None if directions is None else tuple(directions)
         key = rule, method, turns, bounded
         if key not in self._laid:
-            self._laid[key] = sweep(
+            self._laid[key] = reaching(
                 self.relief, rule, directions=turns, k=self.k, method=method, bounded=bounded, kept=self.kept
             )
         return self._laid[key]
@@ -379,19 +348,19 @@ def sweep_stairs(
     excess over the limit, None where it cannot be formed. All stairs are one choice in that bound.
     """
     relief, longest = sweeps.relief, largest_distance(sweeps.relief)
-    done, layings = [], list[tuple[Laying, float, Gap | None]]()
-    turns = directions_of(directions)
+    done, reaches = [], list[Reach]()
     for start, stop, limit in stairs:
         rule = min(stop - 1e-6, longest)
         if start >= longest or rule < max(2 * relief.step, 1e-3):
             continue
-        gaps = sweeps.of(rule, directions=directions, bounded=False)
+        gaps, reach = sweeps.reaching(rule, directions=directions, bounded=False)
         done.append(Stair(start, stop, limit, gaps))
-        if isinstance(relief, Grid):
-            layings.append((lay_out(relief, rule, turns, sweeps.k, "resting"), limit, gaps.worst))
-    if layings:
+        if reach is not None and gaps.upper is not None:
+            reaches.append(replace(reach, limit=limit))
+    if isinstance(relief, Grid):
         # contacts so far apart, not straightedges so long, have this limit
-        return tuple(done), lower_bound(layings, whole=False)[0]
+        halves = halves_apart(relief)
+        return tuple(done), lower_bound(reaches, growth(reaches, halves[0]), halves, whole=False) if reaches else None
     excess = [stair.gaps.lower - stair.limit for stair in done if stair.gaps.lower is not None]
     # stations: each stair has its own quantile of errors, so the stairs share the error probability no further
     return tuple(done), max(excess, default=None)

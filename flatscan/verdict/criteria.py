@@ -23,6 +23,8 @@ PLACES = 5
 class Criterion:
     """One criterion's decision. Values in metres; ``upper`` is the bound the rule compared with the limit.
 
+    For flatness ``lower`` to ``upper`` is the 95 % interval of the value that is printed.
+
     ``name`` is flatness, plumb, step or corner, or a note of it where a length or an entry tells two of a kind apart.
     ``lower`` is the bound that had to pass the limit for *outside*; ``places`` are where to look by hand. For flatness
     ``rule`` [m] is the straightedge's length and ``method`` how it is read (``chord``: the limit follows the contacts).
@@ -59,8 +61,13 @@ class Criterion:
 
     @property
     def measured(self) -> Quantity | None:
-        """What was measured [m] with its uncertainty, None where nothing was."""
-        return None if self.value is None else metres(self.value, self.u)
+        """What was measured [m] with its uncertainty or interval, None where nothing was."""
+        if self.value is None:
+            return None
+        lower, upper = self.lower, self.upper
+        if self.judges == "flatness" and lower is not None and upper is not None and lower <= self.value <= upper:
+            return metres(self.value, self.u, (lower, upper))
+        return metres(self.value, self.u)
 
     @property
     def judges(self) -> str:

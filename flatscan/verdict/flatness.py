@@ -54,7 +54,7 @@ def cannot_be_within(relief: Relief, rule: float, limit: float) -> Note | None:
 def flatness(
     gaps: Gaps, limit: float, *, relief: Relief | None = None, name: str | Note = "flatness", decides: bool = True
 ) -> Criterion:
-    """Judge a sweep against a limit [m] by the rule of methods/decision 1 (upper for within, lower for outside).
+    """Judge a sweep against a limit [m] by the rule of methods/decision 1: by the two ends of its interval.
 
     ``relief`` brings smoothing and hidden features into it. ``decides`` False (a limit from memory) gives the numbers
     only. A limit of 0 or less raises `BadValue`.
@@ -72,7 +72,8 @@ def flatness(
     decision, reasons = UNDECIDED, against
     # mixed surfaces can make up a gap of their distance, and no more (methods/uncertainty 14)
     made_up = 0.0 if relief is None or relief.doubled is None else relief.doubled
-    lower = None if gaps.lower is None else gaps.lower - made_up
+    lower = None if gaps.lower is None else max(gaps.lower - made_up, 0.0)
+    value = judged.value if gaps.gap is None else gaps.gap
     if not decides:
         reasons = (MEMORY, *against)
     elif lower is not None and lower > limit:
@@ -82,12 +83,10 @@ def flatness(
         decision, places = WITHIN, ()
         reasons = (note("verdict.at-most", upper=metres(gaps.upper or 0.0), limit=metres(limit)),)
     else:
-        nothing = not gaps.known_between and judged.value <= limit
+        nothing = not gaps.known_between and value <= limit
         reasons = (*((note("verdict.nothing-over"),) if nothing else ()), *against)
         reasons = (*reasons, *what_would_decide(gaps, limit, relief))
-    return Criterion(
-        name, decision, judged.value, gaps.upper, limit, reasons, lower, places, gaps.rule, gaps.method, judged.u
-    )
+    return Criterion(name, decision, value, gaps.upper, limit, reasons, lower, places, gaps.rule, gaps.method, judged.u)
 
 
 def by_both(resting: Criterion, balanced: Criterion) -> Criterion:
@@ -183,9 +182,10 @@ def what_would_decide(gaps: Gaps, limit: float, relief: Relief | None = None) ->
         advice.append(note("verdict.measure-rest"))
     if relief is not None and (relief.hidden or _too_smooth(relief, gaps.rule)):
         advice.append(note("verdict.more-points-a-cell"))
-    bound = gaps.upper if judged.value <= limit else gaps.lower
-    if bound is not None and (judged.value - limit) * (bound - limit) < 0:
-        advice.append(_better(judged.u_random, judged.u_common, abs(judged.value - limit) / abs(judged.value - bound)))
+    value = judged.value if gaps.gap is None else gaps.gap
+    bound = gaps.upper if value <= limit else gaps.lower
+    if bound is not None and (value - limit) * (bound - limit) < 0:
+        advice.append(_better(judged.u_random, judged.u_common, abs(value - limit) / abs(value - bound)))
     return (*advice, note("verdict.straightedge-would"))
 
 

@@ -218,5 +218,4 @@ def _nearest(stair: Stair) -> Note:
 
 
 def _point(stair: Stair) -> CurvePoint:
-    gap = stair.gaps.worst
-    return CurvePoint(stair.start, stair.stop, stair.limit, None if gap is None else gap.value, stair.gaps.upper)
+    return CurvePoint(stair.start, stair.stop, stair.limit, stair.gaps.gap, stair.gaps.upper)

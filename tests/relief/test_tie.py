@@ -18,7 +18,6 @@ from flatscan.relief.tied import members_of, mixed, posterior
 from flatscan.relief.trend import plane
 from flatscan.relief.warps import one_warp
 from flatscan.straightedge import sweep
-from flatscan.straightedge.uncertainty import common_factor
 
 WIDE, HIGH, CELL = 4.0, 2.4, 0.05
 LASER, LEVEL = CommonError(0.0), 0.17e-3
@@ -204,12 +203,6 @@ def test_more_readings_lower_the_uncertainty_and_move_the_bounds_together():
     widths = [one.upper - one.worst.value for one in found]
     assert widths[0] > widths[1] > widths[2] > 0
     assert all(one.lower < one.worst.value < one.upper for one in found)
-
-
-def test_selection_factor_holds_between_one_gap_and_a_few_standard_deviations():
-    made = posterior(places_of(4, 3), np.eye(12) * 0.6e-3**2, CommonError(0.008, 2.0), PLANE, BOX)
-    x, y = (np.arange(80) + 0.5) * CELL, (np.arange(48) + 0.5) * CELL
-    assert 2.0 < common_factor(made, x, y, 2.0, 1.645) < 4.5
 
 
 def test_stated_uncertainty_of_corrected_gaps_is_true():

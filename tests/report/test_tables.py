@@ -142,13 +142,14 @@ def test_gaps_well_under_the_limit_get_no_number(check):
 
 def test_excess_in_millimetres_per_cent_and_area(check):
     found = facts(check, "flatness")
-    # by hand: 6.4 - 3.0 = 3.4 mm, 113 % of 3.0 mm
-    assert found["excess"] == "3.4 mm ± 0.8 mm, 113 % of the limit"
+    # by hand: 6.4 - 3.0 = 3.4 mm, 113 % of 3.0 mm; its interval is that of the gap, less the limit
+    assert found["excess"] == "3.4 mm (2.7 to 4.1), 113 % of the limit"
     over = check.relief.area[np.nan_to_num(check.gaps.deepest) > 0.003].sum()
-    assert found["area-over"].startswith(f"{over:.1f} m²")
+    assert found["area-over"].startswith(f"{over:.1f} m² (")
     fine = dataclasses.replace(check.gaps.worst, value=0.002)
-    below = dataclasses.replace(check, gaps=dataclasses.replace(check.gaps, worst=fine))
-    assert facts(below, "flatness")["excess"] == "none at the best estimate (2.0 mm ± 0.8 mm)"
+    gaps = dataclasses.replace(check.gaps, worst=fine, lower=0.0013, upper=0.0026)
+    below = dataclasses.replace(check, gaps=gaps)
+    assert facts(below, "flatness")["excess"] == "none at the best estimate, 2.0 mm (1.3 to 2.6)"
 
 
 def test_spots_csv_is_read_by_a_csv_reader(survey):

@@ -160,6 +160,7 @@ def test_small_walls(grid_relief, shape):
     z.flat[z.size // 2] = -0.002
     found = sweep(grid_relief(z, u=1e-4, sd=1e-4), 0.4)
     assert found.worst is None if min(shape) == 2 else found.worst.value == pytest.approx(0.002)
+    assert found.worst is None or found.low < found.gap < found.high
 
 
 def test_worst_places_are_separate_and_in_order(grid_relief):
@@ -201,7 +202,7 @@ def test_area_over_a_limit_leaves_out_what_no_straightedge_reached(grid_relief):
     deepest = np.zeros((10, 20))
     deepest[2:4, 5:10], deepest[5, 5], deepest[6, :] = 0.004, 0.003, np.nan
     # ten cells of 0.01 m2; the one that is just at the limit is not over it
-    assert_allclose(replace(gaps, deepest=deepest).area_over(0.003, relief), 0.1)
+    assert_allclose(replace(gaps, deepest=deepest, gap=0.004).area_over(0.003, relief).value, 0.1)
 
 
 def test_profile_by_itself():

@@ -6,7 +6,8 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.warp import CommonError
 from flatscan.straightedge import sweep
-from flatscan.straightedge.station_lines import collinear_triples, largest_gap_quantile
+from flatscan.straightedge.largest import Growth
+from flatscan.straightedge.station_lines import added_by_errors, collinear_triples
 
 
 def slow_triples(x, y, rule):
@@ -82,11 +83,17 @@ def test_balanced_and_equal_offsets_need_a_whole_rule(station_relief):
     assert sweep(relief, 2.0).balanced is None
 
 
-def test_quantile_of_one_triple_is_that_of_its_normal_error():
-    made = collinear_triples(np.array([0.0, 0.5, 1.0]), np.zeros(3), 2.0)
-    quantile = largest_gap_quantile(made, np.array([0.0, 0.5, 1.0]), np.zeros(3), np.full(3, 1e-3), CommonError(0.0),
-                                    0.95, draws=100_000)  # fmt: skip
-    assert_allclose(quantile, 1.645 * np.sqrt(1.5) * 1e-3, rtol=0.02)
+def test_errors_add_nothing_to_one_place_and_the_bias_of_the_largest_to_many():
+    x, none = np.array([0.0, 0.5, 1.0]), CommonError(0.0)
+    made = collinear_triples(x, np.zeros(3), 2.0)
+    assert added_by_errors(made, x, np.zeros(3), np.zeros(3), np.full(3, 1e-3), none) == Growth()
+    # of two independent gaps of one u the larger is u / root(pi) too large on the average; from twice to four times
+    # the variance it grows by as much again (order statistics of two normal values)
+    x = np.array([0.0, 0.5, 1.0, 5.0, 5.5, 6.0])
+    made = collinear_triples(x, np.zeros(6), 1.2)
+    grown = added_by_errors(made, x, np.zeros(6), np.zeros(6), np.full(6, 1e-3), none, draws=40_000)
+    u = np.sqrt(1.5) * 1e-3
+    assert_allclose([grown.doubled, grown.fourfold], np.array([1.0, np.sqrt(3)]) * u / np.sqrt(np.pi), rtol=0.03)
 
 
 def test_lower_bound_passes_the_truth_in_one_of_twenty(station_relief):
@@ -101,8 +108,8 @@ def test_lower_bound_passes_the_truth_in_one_of_twenty(station_relief):
     assert over <= 19  # 5 % and three standard deviations of the count
 
 
-def test_upper_is_the_largest_gap_with_its_u(station_relief):
+def test_interval_of_one_gap_is_that_of_its_u(station_relief):
     table = [[0.0, -0.004, 0.0]]
     found = sweep(station_relief([0.0, 0.5, 1.0], [0.0], table, u=1e-3, sd=1e-3), 1.8)
     u = np.hypot(np.sqrt(1.5) * 1e-3, CommonError(1e-3).u_gap(0.5, 0.5))
-    assert_allclose(found.upper, 0.004 + 1.645 * u)
+    assert_allclose([found.low, found.gap, found.high], 0.004 + np.array([-1.96, 0.0, 1.645]) * u, rtol=1e-4)

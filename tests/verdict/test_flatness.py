@@ -1,5 +1,7 @@
 """Decisions on flatness by rule and limit (methods/decision 1)."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from judging import in_words, judge
@@ -71,13 +73,29 @@ def test_capture_that_cannot_show_it_says_so_first_and_may_still_be_outside(grid
 
 
 def test_exact_limit(grid_relief):
-    # upper = gap + k sqrt(2) u for equal u and no common part: the boundary belongs to within; without u it is the gap
-    # and what lines between those swept add to it
-    relief = grid_relief(hollow(0.002))
-    gap = sweep(relief, 1.8).upper
-    u = (0.003 - gap) / 1.645 / np.sqrt(2)
-    assert judged(grid_relief(hollow(0.002), u=u * (1 - 1e-9))).decision == "within"
-    assert judged(grid_relief(hollow(0.002), u=u * (1 + 1e-6))).decision == "undecided"
+    # the boundary belongs to within, and on the other side to undecided
+    relief = grid_relief(hollow(0.002), u=1e-5)
+    gaps = sweep(relief, 1.8)
+    for upper, lower, decision in (
+        (0.003, 0.001, "within"),
+        (0.003 + 1e-9, 0.001, "undecided"),
+        (0.004, 0.003, "undecided"),
+        (0.004, 0.003 + 1e-9, "outside"),
+    ):
+        judged_so = judge(gaps=replace(gaps, upper=upper, lower=lower), limit=0.003, relief=relief)
+        assert judged_so.decision == decision
+        assert (judged_so.criteria[0].lower, judged_so.criteria[0].upper) == (lower, upper)
+
+
+def test_what_is_printed_is_the_interval_that_decides(grid_relief):
+    relief = scanned(grid_relief, hollow(0.003), 0.0002)
+    gaps = sweep(relief, 1.8)
+    criterion = judge(gaps=gaps, limit=0.003, relief=relief).criteria[0]
+    shown = criterion.measured
+    assert (shown.low, shown.value, shown.high) == (gaps.low, gaps.gap, gaps.high)
+    assert (criterion.lower, criterion.value, criterion.upper) == (gaps.low, gaps.gap, gaps.high)
+    # noise has lifted the largest gap: the interval reaches further down from what was found than up
+    assert gaps.deepest.max() - gaps.low > 1.5 * (gaps.high - gaps.deepest.max())
 
 
 def test_stations_are_never_within(station_relief):

@@ -80,6 +80,7 @@ def _content(report: Report, units: str) -> dict[str, object]:
         "sections": list(_sections(report, units)),
         "not_examined": say(note("report.list", parts=report.not_examined), units),
         "notes": [finished(text, units) for text in report.notes],
+        "spread": say(note("sheet.spread"), units),
         "record": say(report.record, units),
         "source": say(_source(report), units),
         "data": data,

@@ -17,7 +17,7 @@ from flatscan.report.say import say
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-_FOOT_AT = 0.3
+_FOOT_AT, _SPREAD_AT = 0.3, 0.2
 
 
 def write(report: Report, path: Path, units: str = "mm", paper: str = "a4") -> None:
@@ -88,3 +88,5 @@ def _number(page: Figure, report: Report, number: int, total: int, units: str) -
     origin = note("drawing.page-foot", name=report.name, file=source.file, hash=source.sha256, tool=source.tool)
     said = cut(say(origin, units), wide - 2.0, 6.5)
     page.text(0.4 / wide, place, said, fontproperties=font(6.5), ha="left", va="bottom", color=FAINT)
+    spread = say(note("sheet.spread"), units)
+    page.text(0.4 / wide, _SPREAD_AT / high, spread, fontproperties=font(6.5), ha="left", va="bottom", color=FAINT)

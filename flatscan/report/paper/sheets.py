@@ -5,10 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import share
+from flatscan.core.quantity import Quantity, share
 from flatscan.report.paper.flow import Flow
 from flatscan.report.parts import Fact, Report
 from flatscan.report.say import Said, say
+from flatscan.straightedge.uncertainty import half_factor
+from flatscan.verdict import coverage_factor
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -240,6 +242,8 @@ def record(report: Report, units: str, paper: str) -> list[Figure]:
     sheet.titled("sheet.by-hand")
     sheet.ask(*ABSENT)
     pages = sheet.ending(notes=True)
+    k = coverage_factor(confidence.value if isinstance(confidence, Quantity) else 0.95)
+    sheet.paragraph(note("sheet.factors", k=share(k), both=share(half_factor(k))), size=8.5)
     sheet.signed("sheet.signed-measured", "sheet.in-presence")
     return pages
 

@@ -247,7 +247,7 @@ def _background_values(found: Background) -> dict[str, object]:
         "tolerance": Unknown("unknown.no-entry") if check.tolerance is None else check.tolerance.id,
         "rule_mm": metres(check.gaps.rule),
         "limit_mm": metres(found.limit),
-        "gap_mm": nothing if worst is None else metres(abs(worst.value), worst.u),
+        "gap_mm": check.gaps.measured() or nothing,
         "u_gap_mm": nothing if worst is None or worst.u is None else metres(worst.u),
         "excess_mm": nothing if found.excess is None else metres(found.excess),
         "excess_share": nothing if found.excess is None else share(found.excess / found.limit),

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from flatscan.core.choices import BOTH, METHODS
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, Unknown, note
-from flatscan.core.quantity import Quantity, metres, share, square_metres
+from flatscan.core.quantity import Quantity, metres, share
 from flatscan.jobs import Either
 from flatscan.report.bands import gap_spots
 from flatscan.report.parts import Fact, Section
@@ -15,7 +15,7 @@ from flatscan.report.say import Said
 from flatscan.report.sections.seen_section import known
 from flatscan.report.tables import AT, Column, Table
 from flatscan.standards import Tolerance
-from flatscan.straightedge.gaps import Gaps
+from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.straightedge.hand_gaps import HandCheck
 from flatscan.verdict import Criterion, Verdict
 
@@ -42,14 +42,17 @@ def flatness(gaps: Gaps, method: str, limit: float | None, tolerance: Tolerance 
     """The straightedge test: length, method, largest gap with its ±, positions and coverage."""
     worst, balanced, equal = gaps.worst, gaps.balanced, gaps.equal_offset
     rule = metres(gaps.rule)
-    gap = known(None if worst is None else worst.value, _NO_GAP, None if worst is None else worst.u)
+    resting = gaps.measured() if gaps.method == "resting" else None if worst is None else metres(worst.value, worst.u)
+    gap = resting or Unknown(_NO_GAP)
     values = {
         "rule_mm": rule,
         "method": method,
         "gap_mm": gap,
-        "balanced_end_gap_mm": _balanced(gaps),
+        "gap_low_mm": known(gaps.low, "unknown.no-lower"),
+        "gap_high_mm": known(gaps.high, "unknown.no-upper"),
+        "balanced_end_gap_mm": _of_ends(balanced),
         "u_balanced_mm": known(None if balanced is None else balanced.u, "unknown.no-whole-position"),
-        "equal_offset_mm": known(None if equal is None else abs(equal.value), "unknown.no-whole-position"),
+        "equal_offset_mm": _of_ends(equal),
         "u_gap_mm": known(None if worst is None else worst.u, _NO_GAP),
         "smallest_feature_mm": known(relief.smallest_feature, "unknown.between-stations"),
         "x_mm": known(None if worst is None else worst.at[0], _NO_GAP),
@@ -70,13 +73,13 @@ def flatness(gaps: Gaps, method: str, limit: float | None, tolerance: Tolerance 
         answers = (Fact("gap", with_others(note("report.gap-now", worst.at, gap=gap, rule=rule), gaps)),)
     width = values["smallest_feature_mm"]
     facts += [Fact("smallest", note("report.smallest-across", width=width))] if isinstance(width, Quantity) else []
-    facts += [] if limit is None or shown is None else _excess(gaps, abs(shown.value), limit, relief)
+    facts += [] if limit is None or shown is None else _excess(gaps, limit, relief)
     return Section("flatness", values, headline, tuple(facts), (gap_table(gaps, limit),), answers=answers)
 
 
-def _balanced(gaps: Gaps) -> Quantity | Unknown:
-    found, why = gaps.balanced, "unknown.no-whole-position"
-    return Unknown(why) if found is None else metres(found.value, found.u)
+def _of_ends(gap: Gap | None) -> Quantity | Unknown:
+    """A deviation from the line through the straightedge's ends, with its u."""
+    return Unknown("unknown.no-whole-position") if gap is None else metres(abs(gap.value), gap.u)
 
 
 def with_others(sentence: Note, gaps: Gaps, other: Quantity | None = None) -> Note:
@@ -84,7 +87,7 @@ def with_others(sentence: Note, gaps: Gaps, other: Quantity | None = None) -> No
 
     ``other`` is the balanced end gap where it was judged, else that of ``gaps``.
     """
-    shown, balanced = gaps.judged(), _balanced(gaps) if other is None else other
+    shown, balanced = gaps.judged(), _of_ends(gaps.balanced) if other is None else other
     parts: list[Note] = []
     if gaps.worst is not None and shown is not gaps.worst:
         parts.append(note("report.resting-gap", gap=metres(gaps.worst.value, gaps.worst.u)))
@@ -110,7 +113,7 @@ def _test_facts(gaps: Gaps, method: str, tolerance: Tolerance | None, values: di
     if shown is None:
         facts.append(Fact("largest", note("report.not-measured")))
     else:
-        facts.append(Fact("largest", note("report.length-spread", length=metres(abs(shown.value), shown.u))))
+        facts.append(Fact("largest", note("report.length-spread", length=gaps.measured() or Unknown(_NO_GAP))))
         facts.append(Fact("where", note("report.at", shown.at)))
     balanced = values["balanced_end_gap_mm"]
     if isinstance(balanced, Quantity) and method != "balanced end gap":
@@ -146,16 +149,17 @@ def limit_from(tolerance: Tolerance | None) -> Note:
     )
 
 
-def _excess(gaps: Gaps, value: float, limit: float, relief: Relief) -> list[Fact]:
-    """How far over the limit the wall is, in length and per cent, and on how much of it."""
-    shown = gaps.judged()
-    u = None if shown is None else shown.u
-    if value <= limit:
-        return [Fact("excess", note("report.no-excess", gap=metres(value, u)))]
-    over = metres(value - limit, u)
-    found = [Fact("excess", note("report.excess", over=over, share=share((value - limit) / limit)))]
+def _excess(gaps: Gaps, limit: float, relief: Relief) -> list[Fact]:
+    """How far over the limit the wall is, in length and per cent, and on how much of it, each with its interval."""
+    gap = gaps.measured()
+    if gap is None or gap.value <= limit:
+        return [] if gap is None else [Fact("excess", note("report.no-excess", gap=gap))]
+    over = gap.value - limit
+    within = (None, None) if gap.low is None or gap.high is None else (max(gap.low - limit, 0.0), gap.high - limit)
+    part = share(over / limit)
+    found = [Fact("excess", note("report.excess", over=metres(over, gap.u, within), share=part))]
     if relief.known_between:
-        found.append(Fact("area-over", note("report.area-over", area=square_metres(gaps.area_over(limit, relief)))))
+        found.append(Fact("area-over", note("report.area-over", area=gaps.area_over(limit, relief))))
     return found
 
 

@@ -195,8 +195,8 @@ def _wall_values(looked: Looked) -> dict[str, Any]:
         "facing_from": wall.facing_from,
         "width_mm": metres(wall.width),
         "height_mm": metres(wall.height),
-        "area_m2": square_metres(relief.net_area),
-        "gross_area_m2": square_metres(wall.gross_area),
+        "area_m2": square_metres(relief.net_area, 2 * relief.common.scale * relief.net_area),
+        "gross_area_m2": square_metres(wall.gross_area, 2 * relief.common.scale * wall.gross_area),
         "covered_share": share(relief.covered_share),
         "cell_mm": metres(relief.step) if relief.known_between else Unknown("unknown.no-cells"),
         "title": looked.seen.title,
@@ -222,9 +222,9 @@ def _plumb_values(looked: Looked) -> dict[str, Any]:
 def _shape_values(looked: Looked) -> dict[str, Any]:
     shape = looked.shape
     return {
-        "belly_along_mm": known(shape.belly_along, "unknown.belly"),
-        "belly_up_mm": known(shape.belly_up, "unknown.belly"),
-        "range_mm": metres(shape.range),
+        "belly_along_mm": known(shape.belly_along, "unknown.belly", shape.u_belly_along),
+        "belly_up_mm": known(shape.belly_up, "unknown.belly", shape.u_belly_up),
+        "range_mm": metres(shape.range, None, shape.range_between),
         "rms_mm": metres(shape.rms),
     }
 
@@ -236,7 +236,8 @@ def _standing_facts(
     cell, lean = wall["cell_mm"], plumb["lean_mm"]
     grain = note("report.cells", cell=cell) if isinstance(cell, Quantity) else note("report.stations-only")
     bellies = (("report.belly-along", shape["belly_along_mm"]), ("report.belly-up", shape["belly_up_mm"]))
-    belly = tuple(note(code, None, belly=signed(value)) for code, value in bellies if isinstance(value, Quantity))
+    arcs = [(code, value) for code, value in bellies if isinstance(value, Quantity)]
+    belly = tuple(note(code, None, belly=signed(value), size=value) for code, value in arcs)
     known_from = looked.wall.plumb.known_from or note("report.nothing-in-capture")
     yield Fact("size", note("report.size", width=wall["width_mm"], height=wall["height_mm"]))
     yield Fact("area", note("report.areas", net=wall["area_m2"], gross=wall["gross_area_m2"]))
