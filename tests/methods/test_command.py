@@ -16,6 +16,8 @@ def test_without_a_name_it_lists_them_a_line_each(capsys):
 def test_a_name_prints_its_text_whole(capsys):
     assert run(["methods", "decision"]) == 0
     assert capsys.readouterr().out == methods.load("decision").text
+    assert run(["methods", "decisions"]) == 0
+    assert capsys.readouterr().out == methods.load("decision").text
 
 
 def test_json_holds_names_and_titles(capsys):

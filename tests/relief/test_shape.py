@@ -104,6 +104,34 @@ def test_belly_of_a_circle_is_its_sagitta():
     assert_allclose(shape.belly_along, 0.020, rtol=2e-4)
 
 
+def test_belly_has_the_u_of_the_common_error_over_the_wall():
+    common = CommonError(0.002)
+    shape = shape_of(relief_of(lambda x, y: 0.002 * x + 0 * y, common=common), wall_of())
+    # by the definition of a warp's semivariogram: its part in the middle of 4 m, and of 2.4 m
+    for u, span in ((shape.u_belly_along, WIDTH), (shape.u_belly_up, HEIGHT)):
+        half = np.array(span / 2)
+        assert_allclose(u**2, 2 * (common.gamma(half) - common.gamma(2 * half) / 4))
+
+
+def test_range_is_told_without_what_noise_adds_and_its_interval_holds_it():
+    random, u, held, told, found = np.random.default_rng(8), 0.0003, 0, [], []
+    wave = 0.003 * np.cos(np.arange(0.01, WIDTH, CELL) * np.pi)
+    truth = np.broadcast_to(wave, (len(np.arange(0.01, HEIGHT, CELL)), len(wave)))
+    for _ in range(20):
+        halves = [truth + random.normal(size=truth.shape) * u * np.sqrt(2) for _ in range(2)]
+        made = grid_of(sum(halves) / 2, CELL, u=u, count=9, half_a=halves[0], half_b=halves[1])
+        shape = shape_of(made, wall_of())
+        low, high = shape.range_between
+        held += low <= 0.006 <= high
+        told.append(shape.range - 0.006)
+        found.append(np.ptp(made.offset) - 0.006)
+    # the highest and the lowest of thousands of cells lie some 2 u beyond the truth each
+    assert np.mean(found) > 3 * u
+    assert abs(np.mean(told)) < 0.5 * np.mean(found)
+    # 95 of 100, and three standard deviations of the count
+    assert held >= 16
+
+
 def test_two_rows_of_readings_cannot_show_a_belly_up():
     shape = shape_of(stations_of([0.1, 1, 2, 3.9], [0.1, 2.3], np.zeros((2, 4))), wall_of())
     assert shape.belly_up is None
