@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 
 from flatscan.core.errors import FlatscanError
 from flatscan.core.geometry import Array
-from flatscan.core.model import Cloud, Readings, Showing
+from flatscan.core.model import Cloud, Readings
 from flatscan.core.settled import Otherwise, Settled
+from flatscan.core.showing import Showing
 from flatscan.core.units import METRES_PER
 from flatscan.jobs.seeing import Capture, find_room, read, see
 from flatscan.jobs.settings import Capturing, Progress, silent

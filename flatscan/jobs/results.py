@@ -8,9 +8,10 @@ from typing import Any, ClassVar, TypeVar
 
 from flatscan.capture.line_budget import LineSurvey
 from flatscan.compare import Difference, Following, Place
-from flatscan.core.model import Origin, Relief, Showing, Wall
+from flatscan.core.model import Origin, Relief, Wall
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
+from flatscan.core.showing import Showing
 from flatscan.jobs.settings import Capturing
 from flatscan.plan.coats import Band, OrderLine
 from flatscan.plan.face import Clash, Shown

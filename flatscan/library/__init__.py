@@ -6,10 +6,10 @@ Lengths go in as metres, or as text with their unit ("1.8 m", "3 mm", "5 7/8 in"
 """
 
 from flatscan.core.errors import FlatscanError
-from flatscan.core.model import Showing
 from flatscan.core.notes import Note, Unknown
 from flatscan.core.quantity import Quantity
 from flatscan.core.reliefs import Grid, Stations
+from flatscan.core.showing import Showing
 from flatscan.jobs import Change, Check, Lines, Lows, Requirement, Seen, SetOut, Survey
 from flatscan.library.captures import find_walls, read, relief
 from flatscan.library.outputs import document, say, tolerances, write

@@ -8,10 +8,11 @@ import numpy as np
 
 from flatscan.core.errors import FlatscanError, TooFewPoints, WallNotFound
 from flatscan.core.geometry import Array, fit_plane, fit_plane_robust, robust_scale
-from flatscan.core.model import Cloud, Showing, Wall
+from flatscan.core.model import Cloud, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import degrees, metres, share, square_metres
 from flatscan.core.settled import Settled
+from flatscan.core.showing import Showing
 from flatscan.wall.adjust import check_taped, scale_notes
 from flatscan.wall.draw import Context, Drawn, draw_wall
 from flatscan.wall.facing import Facing, middle_of
