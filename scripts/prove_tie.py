@@ -39,7 +39,7 @@ from flatscan.verdict import Measured, judge
 Array = NDArray[np.float64]
 CELL, RULE, LIMIT = 0.05, 2.0, 0.005
 U_READING, U_SCAN = 0.65e-3, 0.1e-3
-COUNTS, SHARES, SLIP, SURE = (12, 20), (0.6, 1.4), 0.005, 1.3e-3
+COUNTS, SHARES, SLIP, SURE, UNSURE = (12, 20), (0.6, 1.4), 0.005, 1.3e-3, 1.4e-3
 STATED = CommonError(SIZE, 2.0)
 LASER = capture_type("laser-readings")
 SEED = 20_261_127
@@ -134,6 +134,8 @@ def one_wall(kind: str, share: float, places: Array, seed: int) -> Tally:
     made, shown = tied(scan, places, read)
     tally = told(made, truth, share)
     tally.blamed = [i in shown.disagree for i in range(len(places))]
+    unsure = np.flatnonzero(shown.u_left_out > UNSURE)
+    tally.unsaid = [i not in shown.unseen for i in unsure]
     bad = int(generator.integers(len(places)))
     slipped = read + SLIP * generator.choice([-1, 1]) * (np.arange(len(places)) == bad)
     _, seen = tied(scan, places, slipped)
@@ -207,6 +209,8 @@ def broken(tally: Tally, walls: int) -> list[str]:
         far.append("good readings blamed")
     if tally.named and share_of(tally.named) < 0.80 - slack(len(tally.named), 0.2):
         far.append("slips named")
+    if any(tally.unsaid):
+        far.append("said where slips cannot be seen")
     return far
 
 
