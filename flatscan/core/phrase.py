@@ -227,7 +227,7 @@ def _share(value: float, digits: str) -> str:
 def _spread(value: Quantity, base: str, digits: str, units: str) -> str:
     """± expanded uncertainty (k = 2), lengths rounded up so that a sheet never shows less than there is.
 
-    Where the 95 % interval is not the same both ways, its two ends in brackets, rounded outward.
+    Where the 95 % interval is not the same both ways, its two ends in brackets, rounded as they stand elsewhere.
     """
     if value.low is not None and value.high is not None:
         return f"({_ends(value.low, value.high, base, digits, units)})"
@@ -256,10 +256,8 @@ def _ends(low: float, high: float, base: str, digits: str, units: str) -> str:
     if base not in ("length", "exact"):
         return f"{_WRITE[base](low, units, digits)} to {_WRITE[base](high, units, digits)}"
     if units == "in":
-        step = METRES_PER["in"] / 100
-        ends = (math.floor(low / step + 1e-9) / 100, math.ceil(high / step - 1e-9) / 100)
-        return f"{ends[0]:.2f} to {ends[1]:.2f}"
-    return f"{math.floor(low * 10000 + 1e-9) / 10:.1f} to {math.ceil(high * 10000 - 1e-9) / 10:.1f}"
+        return f"{low / METRES_PER['in']:.2f} to {high / METRES_PER['in']:.2f}"
+    return f"{_number(low * 1000, '1')} to {_number(high * 1000, '1')}"
 
 
 def expanded_length(u: float, units: str, *, bare: bool = False) -> str:
