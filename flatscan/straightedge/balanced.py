@@ -11,7 +11,7 @@ import numpy as np
 from flatscan.core.choices import METHODS
 from flatscan.straightedge.bounds import interval, taken_off
 from flatscan.straightedge.gaps import Gap, Gaps, Laying, directions_of
-from flatscan.straightedge.largest import Reach, less
+from flatscan.straightedge.largest import Reach
 from flatscan.straightedge.sweeping import Sweeps, best_lines, end_places
 from flatscan.straightedge.uncertainty import variance_bound
 
@@ -37,15 +37,9 @@ def balanced_gaps(sweeps: Sweeps, rule: float, limit: float, directions: Sequenc
         return replace(gaps, method=BALANCED, upper=widest, lower=None, worst_places=places, gap=largest.value)
     reach = Reach(work, 0.0, largest, *best_lines(work, found), places)
     told = interval(reach, found.deepest, bounded=largest.value > limit)
-    return replace(
-        gaps,
-        method=BALANCED,
-        balanced=less(largest, told.bias),
-        upper=told.high,
-        lower=told.low,
-        worst_places=tuple(gap for gap in (less(place, told.bias) for place in places) if gap),
-        gap=told.gap,
-    )
+    # the gap is the one said beside every resting gap, as it was found; what noise added to it is in the bounds alone
+    high = None if told.high is None else max(told.high, largest.value)
+    return replace(gaps, method=BALANCED, upper=high, lower=told.low, worst_places=places, gap=largest.value)
 
 
 def widest_bound(work: Laying, largest: Gap) -> float | None:

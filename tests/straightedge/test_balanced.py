@@ -52,8 +52,10 @@ def test_one_pass_tells_what_a_sweep_of_its_own_does(limit):
         sweep(relief, 1.8, directions=directions, method=BALANCED),
     )
     assert found.method == BALANCED
-    assert found.judged() == alone.judged() == resting.balanced
-    assert found.worst_places == alone.worst_places
+    assert found.judged() == resting.balanced
+    # it is said as it was found; a sweep of its own takes off what noise added
+    assert alone.judged().value <= found.judged().value
+    assert [gap.at for gap in found.worst_places] == [gap.at for gap in alone.worst_places]
     # closer bounds are looked for where the limit asks for them, and a wider one is a bound as well
     assert_allclose(found.upper, alone.upper) if limit < found.judged().value else None
     assert found.upper >= alone.upper
