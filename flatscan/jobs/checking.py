@@ -105,12 +105,12 @@ def flatness_for(entry: Tolerance, sweeps: Sweeps, directions: Sequence[float] |
         stairs, excess = sweep_stairs(sweeps, heights, turns)
         return Measured(stairs=stairs, excess=excess)
     if entry.method == BOTH:
+        asked = zip(entry.lengths, entry.limits, strict=True)
+        balanced = tuple(balanced_gaps(sweeps, length, limit, turns) for length, limit in asked)
+        resting = (sweeps.of(length, directions=turns) for length in entry.lengths)
         return Measured(
-            sweeps=tuple(sweeps.of(length, directions=turns) for length in entry.lengths),
-            balanced=tuple(
-                balanced_gaps(sweeps, length, limit, turns)
-                for length, limit in zip(entry.lengths, entry.limits, strict=True)
-            ),
+            sweeps=tuple(replace(one, beside=two.ends) for one, two in zip(resting, balanced, strict=True)),
+            balanced=balanced,
         )
     return Measured(sweeps=tuple(sweeps.of(length, entry.method, turns) for length in entry.lengths))
 

@@ -46,6 +46,8 @@ Line = tuple[Point, Point]
 Place = Literal["picture", "paper", "page"]
 EVERYWHERE: tuple[Place, ...] = ("picture", "paper", "page")
 SHEET: tuple[Place, ...] = ("picture", "paper")
+# a gap on a section this near to the largest is the largest
+_COMES_NEAR = 0.97
 # contours of a scan are drawn through means over about this width, numbers never are
 DRAWN_OVER = 0.06
 
@@ -165,13 +167,23 @@ class LowDrawing:
 
 @dataclass(frozen=True, eq=False)
 class SectionsDrawing:
-    """Sections along ``lines``, with the straightedge where it rests worst."""
+    """Sections along ``lines``, with the straightedge where it rests worst.
+
+    Gaps on a section are as measured; where one is the ``largest`` [m], which noise has made too large by ``noise`` [m],
+    it is said without that, so that the worst place has one figure on all sheets.
+    """
 
     on: Elevation
     lines: tuple[Line, ...]
+    largest: float = np.inf
+    noise: float = 0.0
     name: str = "sections"
     title: Note = note("drawing.sections")
     places: tuple[Place, ...] = SHEET
+
+    def said(self, gap: float) -> float:
+        """What a gap [m] found on a section is said to be."""
+        return self.largest - self.noise if gap > _COMES_NEAR * self.largest else gap
 
 
 @dataclass(frozen=True, eq=False)
@@ -353,7 +365,9 @@ def _sections(result: Result, on: Elevation, gaps: Gaps | None) -> Iterator[Sect
     both = ((left, at[1]), (right, at[1])), ((at[0], bottom), (at[0], top))
     lines = tuple(line for line in both if np.isfinite(on.relief.profile_along(*line)[1]).sum() > 1)
     if lines:
-        yield SectionsDrawing(on, lines)
+        noise = 0.0 if gaps is None else gaps.noise
+        largest = np.inf if gaps is None or gaps.worst is None else gaps.worst.value + noise
+        yield SectionsDrawing(on, lines, largest, noise)
 
 
 def _histogram(on: Elevation, gaps: Gaps, limit: float | None) -> Iterator[GapHistogram]:

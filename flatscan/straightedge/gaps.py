@@ -59,7 +59,8 @@ class Gaps:
     where they cannot be formed. ``worst_places`` are up to five separate places worth checking by hand, deepest first.
     ``method`` (resting, equal offsets or balanced end gap) is what the interval and ``worst_places`` speak of.
     ``known_between`` is that of the relief; ``coverages`` run in parallel with ``directions``; ``notes``
-    say what could not be known and why.
+    say what could not be known and why. ``beside`` are the ends of the interval [m] of the balanced end gap where that
+    was judged as well.
     """
 
     rule: float
@@ -81,6 +82,7 @@ class Gaps:
     coverages: tuple[float, ...] = ()
     notes: tuple[Note, ...] = ()
     gap: float | None = None
+    beside: tuple[float | None, float | None] = (None, None)
 
     @property
     def low(self) -> float | None:
@@ -101,6 +103,18 @@ class Gaps:
         if self.lower is None or self.upper is None or not self.lower <= gap <= self.upper:
             return metres(gap, judged.u)
         return metres(gap, judged.u, (self.lower, self.upper))
+
+    @property
+    def ends(self) -> tuple[float | None, float | None]:
+        """Both ends of the interval [m]."""
+        return self.lower, self.upper
+
+    @property
+    def noise(self) -> float:
+        """What noise added to the largest gap as measured [m]."""
+        if self.worst is None or not np.isfinite(self.deepest).any():
+            return 0.0
+        return max(float(np.nanmax(self.deepest)) - self.worst.value, 0.0)
 
     def judged(self) -> Gap | None:
         """The gap that ``method`` names."""

@@ -227,3 +227,11 @@ def same(plain, value, key):
     if isinstance(value, (Note, Caution, FlatscanError)):
         assert plain == say(value)
     return 0
+
+
+def test_the_section_through_the_worst_place_says_the_gap_that_the_record_says():
+    found = check()
+    sections = next(one for one in report_of(found).drawings if isinstance(one, SectionsDrawing))
+    said = say(note("drawing.gap", gap=metres(found.gaps.worst.value)))
+    texts = [text.get_text() for text in draw(report_of(found), sections).findobj(Text)]
+    assert said in texts

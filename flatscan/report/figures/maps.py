@@ -191,28 +191,30 @@ def profiles(report: Report, drawing: SectionsDrawing, units: str, size: tuple[f
     for number, section in enumerate(sections):
         bottom = rect[1] + rect[3] - (number + 1) * (high + _UNDER) - number * _GAP + _UNDER
         box = ((rect[0] + _LEFT) / size[0], bottom / size[1], (rect[2] - _LEFT) / size[0], high / size[1])
-        _section(figure.add_axes(box), section, drawing.on.rule, units)
+        _section(figure.add_axes(box), section, drawing, units)
     titleblock.foot(figure, report, units, say(note("drawing.stretched")))
     return figure
 
 
-def _section(axes: Axes, section: Profile, rule: float, units: str) -> None:
+def _section(axes: Axes, section: Profile, drawing: SectionsDrawing, units: str) -> None:
     known = np.isfinite(section.wall)
     level = float(np.nanmedian(section.wall)) if known.any() else 0.0
     height = (section.wall - level) * 1000
     axes.fill_between(section.along, height, np.nanmin(height) - 2, color="#dddddd", linewidth=0, zorder=1)
     axes.plot(section.along, height, color=INK, linewidth=1.0, zorder=2)
     lowest, highest = float(np.nanmin(height)), float(np.nanmax(height))
+    rule = drawing.on.rule
     found = worst(section, rule)
     if found is not None:
-        highest = max(highest, _bar(axes, section, found, rule, level, units))
+        gap = say(note("drawing.gap", gap=metres(drawing.said(found.gap))), units)
+        highest = max(highest, _bar(axes, section, found, rule, level, gap))
     axes.set_xlim(0, section.along[-1])
     axes.set_ylim(lowest - 2, highest + 0.25 * max(highest - lowest, 4) + 1)
     _scales(axes, section, units)
 
 
-def _bar(axes: Axes, section: Profile, found: Rest, rule: float, level: float, units: str) -> float:
-    """Draw the straightedge on its contacts with its gap; returns its highest end [mm]."""
+def _bar(axes: Axes, section: Profile, found: Rest, rule: float, level: float, gap: str) -> float:
+    """Draw the straightedge on its contacts with its ``gap``; returns its highest end [mm]."""
     left, right = (float(np.interp(at, section.along, section.wall)) for at in (found.left, found.right))
     slope = (right - left) / max(found.right - found.left, 1e-9)
     start = min(max((found.left + found.right - rule) / 2, 0.0), max(section.along[-1] - rule, 0.0))
@@ -223,7 +225,7 @@ def _bar(axes: Axes, section: Profile, found: Rest, rule: float, level: float, u
     over = (left + slope * (found.at - found.left) - level) * 1000
     axes.plot([found.at, found.at], [under, over], color=INK, linewidth=1.5, linestyle=(0, (2, 1)), zorder=4)
     axes.annotate(
-        say(note("drawing.gap", gap=metres(found.gap)), units),
+        gap,
         (found.at, over),
         xytext=(0, 7),
         textcoords="offset points",

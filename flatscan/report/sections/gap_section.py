@@ -50,7 +50,7 @@ def flatness(gaps: Gaps, method: str, limit: float | None, tolerance: Tolerance 
         "gap_mm": gap,
         "gap_low_mm": known(gaps.low, "unknown.no-lower"),
         "gap_high_mm": known(gaps.high, "unknown.no-upper"),
-        "balanced_end_gap_mm": _of_ends(balanced),
+        "balanced_end_gap_mm": _of_ends(balanced, gaps.beside),
         "u_balanced_mm": known(None if balanced is None else balanced.u, "unknown.no-whole-position"),
         "equal_offset_mm": _of_ends(equal),
         "u_gap_mm": known(None if worst is None else worst.u, _NO_GAP),
@@ -77,9 +77,11 @@ def flatness(gaps: Gaps, method: str, limit: float | None, tolerance: Tolerance 
     return Section("flatness", values, headline, tuple(facts), (gap_table(gaps, limit),), answers=answers)
 
 
-def _of_ends(gap: Gap | None) -> Quantity | Unknown:
-    """A deviation from the line through the straightedge's ends, with its u."""
-    return Unknown("unknown.no-whole-position") if gap is None else metres(abs(gap.value), gap.u)
+def _of_ends(gap: Gap | None, within: tuple[float | None, float | None] = (None, None)) -> Quantity | Unknown:
+    """A deviation from the line through the straightedge's ends, with its u and its interval where that is known."""
+    if gap is None:
+        return Unknown("unknown.no-whole-position")
+    return metres(abs(gap.value), gap.u, within if None not in within else (None, None))
 
 
 def with_others(sentence: Note, gaps: Gaps, other: Quantity | None = None) -> Note:
@@ -87,7 +89,7 @@ def with_others(sentence: Note, gaps: Gaps, other: Quantity | None = None) -> No
 
     ``other`` is the balanced end gap where it was judged, else that of ``gaps``.
     """
-    shown, balanced = gaps.judged(), _of_ends(gaps.balanced) if other is None else other
+    shown, balanced = gaps.judged(), _of_ends(gaps.balanced, gaps.beside) if other is None else other
     parts: list[Note] = []
     if gaps.worst is not None and shown is not gaps.worst:
         parts.append(note("report.resting-gap", gap=metres(gaps.worst.value, gaps.worst.u)))
