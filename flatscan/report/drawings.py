@@ -169,7 +169,7 @@ class LowDrawing:
 class SectionsDrawing:
     """Sections along ``lines``, with the straightedge where it rests worst.
 
-    Gaps on a section are as measured; where one is the ``largest`` [m], which noise has made too large by ``noise`` [m],
+    Gaps on a section are as measured; where one is the ``largest`` [m], too large by noise of ``noise`` [m],
     it is said without that, so that the worst place has one figure on all sheets.
     """
 
