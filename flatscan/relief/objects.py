@@ -40,8 +40,8 @@ LEAST_CELLS = 3
 COLLAR = 0.015
 # what takes more of the wall may be a level of it; more than the second is the wall
 LARGEST, LARGEST_OF_ALL = 0.155, 0.4
-# a bit beside a long thing is as high as it is, within so much [m]
-ALIKE = 0.002
+# a bit beside a long thing is as high as it is, within so much, no lower than boards are, and small [m]
+ALIKE, THICK_BIT, LARGEST_BIT = 0.002, 0.008, 0.30
 SCREEN_OFF = 0.015
 HIGHEST_PLATE = 0.0128
 LOWEST_PLATE = 0.005
@@ -198,12 +198,13 @@ def _goes_on(long: Piece, bit: Piece, cells: Cells) -> bool:
     """Whether a bit is more of a long thing: as high, in its rows or columns, with none of the wall seen between."""
     # of a bit few cells across the middle tells less than the highest cell, or what its points' scatter tells
     heights = (bit.height, bit.peak, bit.section.height)
-    if long.size < LONG or min(abs(long.height - one) for one in heights) > ALIKE or bit.border.sharp < SHARP:
+    alike = min(abs(long.height - one) for one in heights) < ALIKE and min(long.height, max(heights)) > THICK_BIT
+    if long.size < LONG or bit.size > LARGEST_BIT or not alike or bit.border.sharp < SHARP:
         return False
     (rows, cols), (here_rows, here_cols) = (_extent(piece) for piece in (long, bit))
-    if _share_of(here_rows, rows) >= 0.7:
+    if _as_wide(here_rows, rows):
         between = here_rows, _gap(here_cols, cols)
-    elif _share_of(here_cols, cols) >= 0.7:
+    elif _as_wide(here_cols, cols):
         between = _gap(here_rows, rows), here_cols
     else:
         return False
@@ -221,9 +222,10 @@ def _extent(piece: Piece) -> Window:
     )
 
 
-def _share_of(part: slice, whole: slice) -> float:
-    """How much of a stretch lies within another."""
-    return max(0, min(part.stop, whole.stop) - max(part.start, whole.start)) / (part.stop - part.start)
+def _as_wide(one: slice, other: slice) -> bool:
+    """Whether two stretches are nearly the same."""
+    both = min(one.stop, other.stop) - max(one.start, other.start)
+    return both >= 0.7 * max(one.stop - one.start, other.stop - other.start)
 
 
 def _gap(one: slice, other: slice) -> slice:

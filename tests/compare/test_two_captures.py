@@ -7,9 +7,8 @@ import numpy as np
 import pytest
 from two_scans import HEIGHT, WIDTH, plastered, raw, scan, strips_left
 
-from flatscan import straightedge
 from flatscan.cli import run
-from flatscan.straightedge import sweep, sweeping
+from flatscan.straightedge import sweeping
 
 
 @pytest.fixture
@@ -200,10 +199,10 @@ def test_background_and_allowance_share_one_sweep(compared, before, tmp_path, mo
 
     def counted(relief, rule, **more):
         laid.append((relief, rule, more["method"], more["directions"]))
-        return sweep(relief, rule, **more)
+        return reaching(relief, rule, **more)
 
-    for room in (straightedge, sweeping):
-        monkeypatch.setattr(room, "sweep", counted)
+    reaching = sweeping.reaching
+    monkeypatch.setattr(sweeping, "reaching", counted)
     after = scan(tmp_path / "after.ply", plastered, seed=2)
     asked = ("--background-tolerance", "uk-plaster-3mm-1.8m", "--allowance", "13mm")
     _, made, _ = compared(before, after, "--same-frame", *asked)

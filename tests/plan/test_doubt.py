@@ -136,11 +136,11 @@ def test_warp_by_simulation(build):
             replace(relief, offset=relief.offset + (root @ rng.normal(size=len(across))).reshape(relief.offset.shape)),
             build.wall(4, 2.4),
         )
-        for _ in range(120)
+        for _ in range(60)
     ]
     truth = 9.6 * (relief.offset.max() + 0.005 - relief.offset.mean())
-    assert np.mean([one.volume.value for one in surveys]) == pytest.approx(truth, rel=0.02)
-    assert np.mean([one.low <= truth <= one.high for one in surveys]) >= 0.89
+    assert np.mean([one.volume.value for one in surveys]) == pytest.approx(truth, rel=0.03)
+    assert np.mean([one.low <= truth <= one.high for one in surveys]) >= 0.87
 
 
 def test_the_same_errors_every_time(build):
