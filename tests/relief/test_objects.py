@@ -178,9 +178,9 @@ def test_a_step_between_two_boards_is_wall():
 
 
 def test_a_small_sample_of_the_proof():
-    found = [tried(kind, 2000) for kind in ("leaves", "lamp", "nib", "step")]
-    assert [one.word for one in found[:2]] == ["removed"] * 2
-    assert "removed" not in [one.word for one in found[2:]]
+    found = [tried(kind, 2000) for kind in ("leaves", "nib")]
+    assert found[0].word == "removed"
+    assert found[1].word != "removed"
     assert all(holds for words, holds in gates(found) if "doubtful" not in words)
 
 

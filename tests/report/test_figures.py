@@ -53,7 +53,9 @@ def test_sections_draw_the_wall_and_the_straightedge_on_its_contacts(check):
         edge = np.interp(contact, ends, bar.get_ydata())
         on_wall = np.interp(contact, section.along, section.wall - level) * 1000
         assert edge == pytest.approx(on_wall, abs=1e-9)
-    assert f"gap {found.gap * 1000:.1f} mm" in words_of(axes.figure)
+    # the section through the worst place says the gap that the record says: without what noise added to it
+    assert found.gap > 0.97 * np.nanmax(check.gaps.deepest)
+    assert f"gap {check.gaps.worst.value * 1000:.1f} mm" in words_of(axes.figure)
 
 
 def test_sections_through_any_two_points_and_in_inches(check):

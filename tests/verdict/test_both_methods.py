@@ -89,7 +89,7 @@ def test_a_bow_just_over_the_limit_is_next_to_never_within(kind):
     """Errors of the stated size that are normal, or of other kinds: at most 5 % of walls pass, none is outside."""
     random = np.random.default_rng(sum(map(ord, kind)))
     over = BOW * (1.001 * LIMIT / (0.020 * (0.9 / 1.5) ** 2))
-    noise, walls, passed = 0.0003, 20, 0
+    noise, walls, passed = 0.0003, 10, 0
     for _ in range(walls):
         error = random.normal(size=over.shape)
         if kind == "heavy tails":
