@@ -16,7 +16,6 @@ from flatscan.cli.running import progress_bar
 if TYPE_CHECKING:
     from flatscan.jobs import Capturing, Comparing
 
-LEAST = 0.005
 _TIES = ("same_frame", "same_surface", "reference", "reference_wall", "points", "points_u", "align_u")
 
 
@@ -71,6 +70,7 @@ def hows_of(given: dict[str, Any]) -> tuple[Capturing, Capturing]:
 def asked_of(given: dict[str, Any]) -> Comparing:
     """What is asked of the comparison, out of the options."""
     from flatscan.jobs import Comparing, Requirement
+    from flatscan.jobs.settings import USUAL_COVER
 
     ties = {name: given.pop(name) for name in _TIES}
     walls = ties.pop("reference_wall")
@@ -83,7 +83,7 @@ def asked_of(given: dict[str, Any]) -> Comparing:
     return Comparing(
         **plain,
         reference_walls=tuple(walls),
-        least=given["least"] or LEAST,
+        least=given["least"] or USUAL_COVER,
         quoted=given.pop("quoted"),
         used=given.pop("used"),
         allowance=given.pop("allowance"),

@@ -31,7 +31,16 @@ from flatscan.jobs.changed import changed
 from flatscan.jobs.checking import check_looked, check_seen, sweeps_of
 from flatscan.jobs.results import Agreement, Background, Change, Check, Extra, Seen, Setting, Survey, Variation
 from flatscan.jobs.seeing import Capture, look
-from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Comparing, Finishing, Progress, Requirement, silent
+from flatscan.jobs.settings import (
+    DEFAULT_SYSTEM,
+    USUAL_COVER,
+    Capturing,
+    Comparing,
+    Finishing,
+    Progress,
+    Requirement,
+    silent,
+)
 from flatscan.jobs.surveying import planned
 from flatscan.jobs.tying import Surveyed, aligned, take
 from flatscan.plan.finish import BuildUp
@@ -97,7 +106,14 @@ def _settings(hows: tuple[Capturing, Capturing], options: Comparing, finish: Fin
     """What is not as by default beside how the later capture was read and tested."""
     background = () if options.background is None else changed(options.background, prefix="background_")
     alone = replace(options, background=None, finish=None)
-    return (*changed(hows[0], hows[1], "earlier_"), *changed(alone), *background, *changed(finish or Finishing()))
+    # the cover that commands ask for where nobody names one is no choice of somebody's
+    usual = Comparing(least=None if options.least is None else USUAL_COVER)
+    return (
+        *changed(hows[0], hows[1], "earlier_"),
+        *changed(alone, usual),
+        *background,
+        *changed(finish or Finishing()),
+    )
 
 
 def _at_one_cell(

@@ -23,6 +23,8 @@ from flatscan.standards import load as load_tolerance
 Progress = Callable[[Note, float | None], None]
 Rectangle = tuple[float, float, float, float]
 DEFAULT_RULE, DEFAULT_LIMIT = 1.8, 0.003  # common specification practice (methods/tolerances 5): 3 mm under 1.8 m
+# least cover over the earlier surface that is looked for [m] (common practice)
+USUAL_COVER = 0.005
 DEFAULT_SYSTEM = "gypsum-undercoat"
 _LIMITS = ("plumb_limit", "step_limit", "corner_limit")
 Length = float | str

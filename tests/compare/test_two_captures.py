@@ -265,3 +265,10 @@ def test_a_block_on_a_flat_wall_has_the_volume_of_its_prism(compared, tmp_path):
     agreement = made["compare"]["agreement"]
     assert agreement["agree"] is False
     assert agreement["differing_share"] == pytest.approx(0.6 * 0.5 / (WIDTH * HEIGHT), abs=0.004)
+
+
+def test_a_cover_that_nobody_named_is_no_setting(compared, before):
+    _, usual, _ = compared(before, before, "--same-frame")
+    _, named, _ = compared(before, before, "--same-frame", "--least", "8mm")
+    assert "least" not in [one["name"] for one in usual["settings"]]
+    assert "least" in [one["name"] for one in named["settings"]]
