@@ -75,6 +75,9 @@ class Picking:
         if len(points) < _FEWEST:
             return None
         points = points[np.abs(points[:, 2] - np.median(points[:, 2])) <= reach]
+        if len(points) < _FEWEST:
+            # half of an even number lie on one surface and half on another, with the middle between
+            return None
         # a row that is there twice was counted once before, or is allowed for in the capture's own share
         points = points[np.argsort(points @ _ANY_ORDER, kind="stable")]
         points = points[np.append(True, np.any(points[1:] != points[:-1], axis=1))]

@@ -12,6 +12,7 @@ from scipy.spatial import Delaunay
 from flatscan.core.model import Cloud, Origin
 from flatscan.relief import grid
 from flatscan.relief.independent import said_of
+from flatscan.relief.patches import Picking
 from flatscan.report.say import say
 
 spec = importlib.util.spec_from_file_location("relief_builders", Path(__file__).with_name("conftest.py"))
@@ -135,3 +136,12 @@ def test_the_note_says_how_many_points_count(still):
     words = say(said_of(relief.independence))
     assert f"{round(relief.independence.independent):,} measurements" in words
     assert "as the instrument recorded it" in words
+
+
+def test_a_square_half_on_another_surface_tells_nothing():
+    """Its median lies between the two, and no point is near that; a check of such a capture ended in a traceback."""
+    place = np.random.default_rng(3).random((200, 2)) * 0.5
+    points = np.column_stack([place, np.repeat([0.0, 0.2], 100)])
+    picking = Picking(None, np.array([[0.0, 1.0, 0.5, 4], [0.0, 1.0, 0.5, 3]]), 1000.0, 0.0, 0.0)
+    assert picking._filled(points, 0.025) is None
+    assert len(picking._filled(points[:100], 0.025)) == 100
