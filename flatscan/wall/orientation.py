@@ -79,14 +79,13 @@ def decide_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], asked: st
     """Up by what most speaks for it; `UnitsUnknown` asks for it where nothing does, or as much for two axes."""
     level = _level_pairs(thinned, planes, list(np.eye(3)))
     ways = ways_up(cloud, thinned, planes, level)
+    felt = _felt(cloud, planes)
     if asked is not None:
         axis = parse_up(asked)
-        felt = _felt(cloud, planes)
         # who names an axis says which way, and gravity how it leans
         direction = axis if felt is None or np.dot(felt, axis) < UPWARD else felt
         return replace(_as_asked(cloud, axis, direction, level), sure=GIVEN, others=_others(ways, axis))
     told = [way for way in ways if way.told]
-    felt = _felt(cloud, planes)
     if felt is not None:
         confirmed = _level_pairs(thinned, planes, [felt])
         upright = _own_vertical(felt, _convention(cloud), cloud)
