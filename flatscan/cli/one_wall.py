@@ -90,9 +90,6 @@ def survey(captures: tuple[str, ...], *, listing: bool, together: str | None, co
 @click.command("setout")
 @options.captures
 @click.option("--spacing", type=LENGTH, help="Most between screeds.  [default: rule less 300 mm]")
-@click.option("--strip", type=LENGTH, help="Thickness of strips: packing is to their back instead of the face.")
-@click.option("--finish", type=LENGTH, help="Thickness of the coat that follows the screeds.")
-@click.option("--laser", type=LENGTH, help="How far a plumb laser plane stands off the wall's foot.")
 @options.finish_options
 @options.rule_options
 @options.capture_options
@@ -110,13 +107,7 @@ def setout(captures: tuple[str, ...], **given: Any) -> int:
     how = running.capturing(given)
     finish = running.finishing(given)
     test = jobs.Requirement.by(rule=given.pop("rule"), directions=options.degrees(given.pop("directions")))
-    places = SetOutOptions(
-        rule=test.rule,
-        spacing=given.pop("spacing"),
-        strip=given.pop("strip"),
-        finish=given.pop("finish") or 0.0,
-        laser=given.pop("laser"),
-    )
+    places = SetOutOptions(rule=test.rule, spacing=given.pop("spacing"))
     results = running.run_each(
         captures,
         given,

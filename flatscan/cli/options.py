@@ -28,6 +28,7 @@ from flatscan.core.choices import (
     PAPERS,
     SHEET_UNITS,
     SIGNS,
+    STAGES,
     SURFACES,
 )
 
@@ -162,6 +163,20 @@ class Target(click.ParamType):
         return (int(number), *Places(2, self.name).convert(rest, param, ctx))
 
 
+class CutPlace(click.ParamType):
+    """A hump that is cut: ``H1``, its number in the plan without cuts, or ``x,y,depth``."""
+
+    name = "H1 or x,y,depth"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The number as it is, or a `Cut` in metres; anything else is a malformed option."""
+        from flatscan.plan.cutting import Cut
+
+        if isinstance(value, Cut) or re.fullmatch(r"[Hh][0-9]{1,4}", str(value).strip()):
+            return value if isinstance(value, Cut) else str(value).strip().upper()
+        return Cut(*Places(3, self.name).convert(value, param, ctx))
+
+
 class WallName(click.ParamType):
     """A wall's number, with a letter for one level of a wall that has several: ``1``, ``1a``; as number and letter."""
 
@@ -198,6 +213,7 @@ PIXELS = Pixels()
 TARGET = Target()
 FIXED = Fixed()
 WALL = WallName()
+CUT = CutPlace()
 PAIR = Places(2, "low,high")
 VOLUME = Volume()
 REGION = Places(4, "x0,y0,x1,y1")
@@ -242,6 +258,9 @@ capture_options = _stack(
     click.option("--reading-u", type=LENGTH, help="Standard uncertainty of one laser reading.  [default: 0.6mm]"),
     click.option("--max-points", type=click.IntRange(1), help="Refuse a capture of more.  [default: what fits]"),
     click.option("--tie", type=click.Path(), help="Laser readings (CSV) on the same wall that tie the scan down."),
+    click.option("--pocket", type=REGION, multiple=True, help="A chase x0,y0,x1,y1: filled first, priced apart."),
+    click.option("--skip", type=REGION, multiple=True, help="A part x0,y0,x1,y1 that is not to be plastered."),
+    click.option("--accept", type=PLACE, multiple=True, help="A place x,y whose doubted reading is right."),
     click.option("--same-wall", is_flag=True, help="The captures share coordinates and show one wall: one document."),
     click.option("--warp", type=WARP, help="Size and length of the scan's warp, such as 8mm,2m, if known."),
 )
@@ -260,6 +279,10 @@ finish_options = _stack(
     click.option("--least", type=LENGTH, help="Least cover.  [default: 5mm]"),
     click.option("--most", type=LENGTH, help="Most thickness; without it only the wall decides."),
     click.option("--system", help="Material system: a name, or your own TOML file."),
+    click.option("--finish", type=LENGTH, help="Thickness of the last coat.  [default: the system's]"),
+    click.option("--strip", type=LENGTH, help="Thickness of screed strips.  [default: dots]"),
+    click.option("--cut", type=CUT, multiple=True, help="A hump that is cut: its number, or x,y,depth."),
+    click.option("--laser", type=LENGTH, help="How far a plumb laser plane stands off the wall's foot."),
     click.option("--fix", type=FIXED, multiple=True, help="A point the face goes through, such as 0.8m,1m,12mm."),
     click.option("--lean-up-to", type=float, metavar="MM_PER_M", help="Let the face lean so many mm per m."),
     click.option("--turn-up-to", type=float, metavar="MM_PER_M", help="Let the face turn so many mm per m."),
@@ -278,6 +301,15 @@ quote_options = _stack(
     click.option("--area-rule", type=click.Choice(AREA_RULES), help="How openings are measured.  [default: net]"),
     click.option("--clash", type=click.Path(), help="Things on the wall (CSV): what the new face buries."),
     click.option("--light", type=float, metavar="DEGREES", help="Estimate what shows in light at this angle."),
+)
+
+# the plan of the job, and how much of the answer is shown
+plan_options = _stack(
+    click.option("--plan", type=click.Path(), help="The job's plan.  [default: plan.toml in the job's folder]"),
+    click.option("--keep", is_flag=True, help="Write what was given into the plan."),
+    click.option("--stage", type=click.Choice(STAGES), help="How far the job is.  [default: quote]"),
+    click.option("--start", metavar="TIME", help="When work starts, such as 7:30: clock times on the day sheet."),
+    click.option("--more", is_flag=True, help="All of the answer in words, not only its first lines."),
 )
 
 # what ties two surveys of a wall together, and what is asked of their difference

@@ -96,6 +96,9 @@ def capturing(options: dict[str, Any]) -> Capturing:
         "warp",
         "crop",
         "same_wall",
+        "pocket",
+        "skip",
+        "accept",
     )
     given = {name: options.pop(name, None) for name in names}
     given["wall"], given["part"] = given["wall"]
@@ -125,6 +128,13 @@ def finishing(options: dict[str, Any]) -> Finishing:
         "area_rule",
         "clash",
         "light",
+        "stage",
+        "start",
+        "cut",
+        "finish",
+        "strip",
+        "laser",
+        "mix",
     )
     taken = {name: options.pop(name, None) for name in names}
     given = {name: value for name, value in taken.items() if value is not None}

@@ -35,6 +35,8 @@ CAPTURE_TYPES = (
 METHODS = ("resting", "equal offsets", "balanced end gap")
 # where nobody named one: resting and balanced end gap are both judged
 BOTH = "both"
+# how far a job is
+STAGES = ("quote", "set-out", "after-ruling", "hand-over", "dispute")
 # what was surveyed: bare wall, old plaster that stays, old plaster that comes off
 SURFACES = ("bare", "stays", "comes-off")
 # what a surveyor saw on site that stops the job

@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+# left, bottom, right, top [m]
+Rectangle = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.core.aside import Aside
-from flatscan.core.geometry import Array, Frame, Mask, polygon_area
+from flatscan.core.geometry import Array, Frame, Mask, Rectangle, polygon_area
 from flatscan.core.independence import Independence
 from flatscan.core.level_parts import LevelStep, WallPart
 from flatscan.core.notes import Note, Place, note
@@ -112,7 +112,9 @@ class Readings:
     ``u`` [m] is the standard uncertainty of one reading. ``width`` and ``height`` are None where the file gives no
     size. ``missing`` (m, 2) are stations named but not read, ``name`` the user's own words for the wall.
     ``u_lean`` [m per m] is how plumb what they are measured from is, where that is not what their kind has. ``highs``
-    counts the stations that are high spots which a straightedge swept over the wall found.
+    counts the stations that are high spots which a straightedge swept over the wall found. ``openings``, ``pockets``
+    and ``skips`` are rectangles (left, bottom, right, top) and ``fixed`` points (x, y, offset) that the face must
+    meet, all as the table names them.
     """
 
     origin: Origin
@@ -126,6 +128,10 @@ class Readings:
     name: str = ""
     u_lean: float | None = None
     highs: int = 0
+    openings: tuple[Rectangle, ...] = ()
+    pockets: tuple[Rectangle, ...] = ()
+    skips: tuple[Rectangle, ...] = ()
+    fixed: tuple[tuple[float, float, float], ...] = ()
 
     def __post_init__(self) -> None:
         _own_arrays(self)
@@ -191,6 +197,7 @@ class Wall:
     skirting board covers the wall, 0 without one. ``objects`` are what stands before it, by number. ``seen_share`` is
     about which share of its net area holds points, None where nobody looked. A wall on several levels is found as so
     many parts, each like a wall: ``part`` is its letter, ``parts`` are all of them, ``steps`` what lies between them.
+    ``pockets`` are chases that are filled first and priced apart, ``skips`` parts that are not to be plastered.
     """
 
     number: int
@@ -210,6 +217,8 @@ class Wall:
     part: str = ""
     parts: tuple[WallPart, ...] = ()
     steps: tuple[LevelStep, ...] = ()
+    pockets: tuple[Opening, ...] = ()
+    skips: tuple[Opening, ...] = ()
 
     def __post_init__(self) -> None:
         _own_arrays(self)

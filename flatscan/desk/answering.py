@@ -209,13 +209,17 @@ def finishing(job: Job) -> Finishing:
     surface = answer(job, "surface")
     order = TakeOffOptions(surface=surface) if surface else TakeOffOptions()
     return Finishing(
-        plane=PlaneOptions(**plane, fixed=fixed), order=order, system=answer(job, "system") or None, seen=seen
+        plane=PlaneOptions(**plane, fixed=fixed),
+        order=order,
+        system=answer(job, "system") or None,
+        seen=seen,
+        strip=length(job, "strip"),
     )
 
 
 def set_out_options(job: Job) -> SetOutOptions:
     """Screeds for the straightedge there is."""
-    return SetOutOptions(rule=length(job, "rule") or DEFAULT_RULE, strip=length(job, "strip"))
+    return SetOutOptions(rule=length(job, "rule") or DEFAULT_RULE)
 
 
 def low_limit(job: Job) -> float:

@@ -12,8 +12,10 @@ from flatscan.core.model import Origin, Relief, Wall
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
 from flatscan.core.showing import Showing
+from flatscan.jobs.job_plan import JobPlan
 from flatscan.jobs.settings import Capturing
 from flatscan.plan.coats import Band, OrderLine
+from flatscan.plan.cutting import Cut
 from flatscan.plan.face import Clash, Shown
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.hacking import Hack
@@ -78,7 +80,7 @@ class Looked(Showing):
     """What every job begins with: the wall seen, its ``relief`` smoothed as the limit asks, its shape and patches.
 
     ``notes`` are all that is worth saying of capture, wall and relief, the reader's doubts first. ``settings``
-    are all that differ from their default.
+    are all that differ from their default. ``job`` is the plan of the job it belongs to.
     """
 
     command: ClassVar[str]
@@ -89,6 +91,7 @@ class Looked(Showing):
     patches: tuple[Patch, ...]
     notes: tuple[Note, ...]
     settings: tuple[Setting, ...] = ()
+    job: JobPlan = JobPlan()
 
     def extended(self, kind: type[Kind], **more: Any) -> Kind:
         """A job's result on top of this, with what the job found as ``more``."""
@@ -121,7 +124,8 @@ class Planned:
     """What is going to be done to the wall: finish plane, order, humps worth cutting, extras.
 
     ``fixed`` are points the face goes through (x, y, offset), ``bands`` how much of the wall takes which thickness,
-    ``notes`` what is worth saying of the plan.
+    ``notes`` what is worth saying of the plan. ``cuts`` are the humps that it takes as cut, ``finish`` [m] is the last
+    coat, within the thickness: dots and strips stand that much behind the finished face.
     """
 
     build_up: BuildUp
@@ -131,6 +135,8 @@ class Planned:
     bands: tuple[Band, ...]
     fixed: tuple[tuple[float, float, float], ...]
     notes: tuple[Note, ...]
+    cuts: tuple[Cut, ...] = ()
+    finish: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,11 +8,13 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from flatscan.core.choices import BOTH, METHODS
+from flatscan.core.choices import BOTH, METHODS, STAGES
 from flatscan.core.errors import BadValue
+from flatscan.core.geometry import Rectangle
 from flatscan.core.notes import Note
 from flatscan.core.quantity import metres, share
 from flatscan.core.typed import in_metres
+from flatscan.plan.cutting import Cut
 from flatscan.plan.finish import FixedPoint, PlaneOptions
 from flatscan.plan.hacking import HackOptions
 from flatscan.plan.takeoff import TakeOffOptions
@@ -21,7 +23,6 @@ from flatscan.standards import load as load_tolerance
 
 # what is being done, and how far it is where that is known
 Progress = Callable[[Note, float | None], None]
-Rectangle = tuple[float, float, float, float]
 DEFAULT_RULE, DEFAULT_LIMIT = 1.8, 0.003  # common specification practice (methods/tolerances 5): 3 mm under 1.8 m
 # least cover over the earlier surface that is looked for [m] (common practice)
 USUAL_COVER = 0.005
@@ -44,6 +45,8 @@ class Capturing:
     several, empty for the largest. ``tie`` is a file of laser readings that tie a scan down, ``warp`` the size and
     length of its smooth warp where that is known better than by the capture type. With ``same_wall`` a list of captures
     is one wall. ``as_wall`` and ``not_wall`` are places on objects that somebody takes for wall, or for no wall.
+    ``pocket`` are chases that are filled first and priced apart, ``skip`` parts that are not to be plastered,
+    ``accept`` places of readings that were doubted and are right.
     """
 
     wall: int = 1
@@ -68,6 +71,9 @@ class Capturing:
     same_wall: bool = False
     as_wall: tuple[tuple[float, float], ...] = ()
     not_wall: tuple[tuple[float, float], ...] = ()
+    pocket: tuple[Rectangle, ...] = ()
+    skip: tuple[Rectangle, ...] = ()
+    accept: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("width", "height", "reading_u"):
@@ -250,7 +256,11 @@ class Finishing:
     """What is planned on the wall.
 
     ``seen`` are signs seen on site that stop the job; ``parallel_to`` and ``square_to`` are numbers of other walls of
-    the capture; ``rates`` and ``clash`` are files; ``light`` is the angle of raking light in degrees.
+    the capture; ``rates`` and ``clash`` are files; ``light`` is the angle of raking light in degrees. ``stage`` is how
+    far the job is and ``start`` the time of day it begins. ``cut`` are humps that are going to be cut, by place or by
+    their number in the plan without cuts, ``shave`` ridges to be shaved after ruling off. ``finish`` [m] is the last
+    coat, None for the system's own, ``strip`` [m] the thickness of screed strips, None for dots, ``laser`` [m] how far
+    a plumb laser plane stands off the wall's foot. ``mix`` is sand to one of binder, in words such as "1:4".
     """
 
     plane: PlaneOptions = PlaneOptions()
@@ -264,6 +274,14 @@ class Finishing:
     area_rule: str = "net"
     clash: str | None = None
     light: float | None = None
+    stage: str = STAGES[0]
+    start: str | None = None
+    cut: tuple[Cut | str, ...] = ()
+    shave: tuple[Cut, ...] = ()
+    finish: float | None = None
+    strip: float | None = None
+    laser: float | None = None
+    mix: str | None = None
 
     @classmethod
     def by(
@@ -279,6 +297,9 @@ class Finishing:
         old_plaster: tuple[Length, Length] | None = None,
         background: str | None = None,
         waste: float | None = None,
+        finish: Length | None = None,
+        strip: Length | None = None,
+        laser: Length | None = None,
         **others: Any,
     ) -> Finishing:
         """A plan by its single settings; ``others`` are fields of this class.
@@ -293,11 +314,15 @@ class Finishing:
         plane |= {name: in_metres(x, name) for name, x in _given(least=least, most=most).items()}
         fixed = tuple(_fixed(*point) for point in fix)
         thick = None if old_plaster is None else tuple(in_metres(x, "old_plaster") for x in old_plaster)
+        lengths: dict[str, Any] = {
+            name: in_metres(x, name) for name, x in _given(finish=finish, strip=strip, laser=laser).items()
+        }
         order = _given(surface=surface, old_plaster=thick, background=background, waste=waste)
         return cls(
             plane=PlaneOptions(**plane, fixed=fixed),
             hacking=HackOptions() if hack_most is None else HackOptions(most=in_metres(hack_most, "hack_most")),
             order=TakeOffOptions(**order),
+            **lengths,
             **others,
         )
 

@@ -239,10 +239,11 @@ def set_out_seen(
     """`set_out` of a wall already seen."""
     looked = look(seen, requirement, progress)
     planned_on = (*changed(finish), *changed(options, SetOutOptions(options.rule)))
+    options = replace(options, strip=finish.strip, finish=finish.finish or 0.0, laser=finish.laser)
     looked = replace(looked, settings=(*looked.settings, *planned_on))
     planned = plan(looked, finish, progress)
     progress(note("stage.set-out"), None)
-    if looked.relief.laser is not None:
+    if options.laser is None and looked.relief.laser is not None:
         options = replace(options, laser=looked.relief.laser)
     screeds = set_out_screeds(looked.relief, looked.wall, planned.build_up.plane, options=options)
     return looked.extended(SetOut, plan=planned, screeds=screeds)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
-from typing import Unpack
+from typing import Any, Unpack
 
 from flatscan import jobs
 from flatscan.core.errors import BadValue
@@ -160,7 +161,7 @@ def set_out(
     rule: Length | None = None,
     spacing: Length | None = None,
     strip: Length | None = None,
-    finish: Length = 0.0,
+    finish: Length | None = None,
     laser: Length | None = None,
     plan: Plan | None = None,
     **how: Unpack[How],
@@ -177,7 +178,7 @@ def set_out(
         Most between screeds; the rule less 300 mm.
     strip : length, optional
         Thickness of strips: packing is to their back instead of the face.
-    finish : length
+    finish : length, optional
         Thickness of the coat that follows the screeds.
     laser : length, optional
         How far a plumb laser plane stands off the wall's foot.
@@ -208,14 +209,14 @@ def set_out(
     (3, 0.015)
     """
     test = Requirement.by(rule=rule)
-    places = SetOutOptions(
-        rule=test.rule,
-        spacing=_metres("spacing", spacing),
-        strip=_metres("strip", strip),
-        finish=in_metres(finish, "finish"),
-        laser=_metres("laser", laser),
-    )
-    return jobs.set_out(source, capturing(how), test, plan or Plan(), places)
+    places = SetOutOptions(rule=test.rule, spacing=_metres("spacing", spacing))
+    given: dict[str, Any] = {
+        "strip": _metres("strip", strip),
+        "finish": _metres("finish", finish),
+        "laser": _metres("laser", laser),
+    }
+    planned = replace(plan or Plan(), **{name: length for name, length in given.items() if length is not None})
+    return jobs.set_out(source, capturing(how), test, planned, places)
 
 
 def lows(

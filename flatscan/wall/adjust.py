@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from flatscan.core.errors import BadValue
-from flatscan.core.geometry import Array, polygon_area
+from flatscan.core.geometry import Array, Rectangle, polygon_area
 from flatscan.core.model import Opening, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share
@@ -16,7 +16,6 @@ from flatscan.wall.draw import in_order
 from flatscan.wall.outline import clip, left_out
 from flatscan.wall.smear import USUAL
 
-Rectangle = tuple[float, float, float, float]
 LEAST_REGION = 0.05
 SAME = 0.5
 NOTABLE = 0.01

@@ -1,0 +1,151 @@
+"""The plan of a job: what is going to be done to a wall, decided once for every command, desk and paper."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, is_dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from flatscan.core.choices import STAGES
+from flatscan.core.geometry import Rectangle
+from flatscan.jobs.settings import DEFAULT_RULE, DEFAULT_SYSTEM, USUAL_COVER
+from flatscan.plan.cutting import Cut
+
+Place = tuple[float, float]
+# what the same plan may be said with on another day, by another person, without being another plan
+_NOT_PRINTED = frozenset({"job", "start"})
+# files: the plan is the same wherever they lie
+_FILES = frozenset({"rates", "tie", "repeat", "same_wall"})
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """What a person states about the wall or the work, in their own words, with their name and a date."""
+
+    text: str
+    by: str = ""
+    date: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class JobRecord:
+    """Whose job it is and how it was measured, as a record of measurement carries it; empty where not stated."""
+
+    report: str = ""
+    number: str = ""
+    version: str = ""
+    issued: str = ""
+    client: str = ""
+    project: str = ""
+    wall: str = ""
+    drawing: str = ""
+    contract: str = ""
+    clause: str = ""
+    people: str = ""
+    instrument: str = ""
+    serial: str = ""
+    calibrated: str = ""
+    captured: str = ""
+    place: str = ""
+    conditions: str = ""
+    distance: str = ""
+    incidence: str = ""
+    deviations: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class JobPlan:
+    """What a plan says; None or empty where it says nothing. Lengths in metres, slopes in mm per m as people give them.
+
+    Every field has the name of the option that overrides it for one run. ``cut`` are humps by their number in the plan
+    without cuts, or by place and depth. ``fix`` are points (x, y, offset, band, beside) that the face goes through,
+    ``fix_reading`` points (x, y, reading) that it meets in the laser's own readings. ``same_wall`` are further captures
+    of the wall, ``as_wall`` and ``not_wall`` places on objects that somebody decided about.
+    """
+
+    stage: str | None = None
+    system: str | None = None
+    least: float | None = None
+    most: float | None = None
+    finish: float | None = None
+    strip: float | None = None
+    rule: float | None = None
+    limit: float | None = None
+    tolerance: tuple[str, ...] = ()
+    method: str | None = None
+    cut: tuple[Cut | str, ...] = ()
+    shave: tuple[Cut, ...] = ()
+    start: str | None = None
+    rates: str | None = None
+    mix: str | None = None
+    laser: float | None = None
+    lean_up_to: float | None = None
+    turn_up_to: float | None = None
+    parallel_to: int | None = None
+    square_to: int | None = None
+    opening: tuple[Rectangle, ...] = ()
+    pocket: tuple[Rectangle, ...] = ()
+    skip: tuple[Rectangle, ...] = ()
+    fix: tuple[tuple[Any, ...], ...] = ()
+    fix_reading: tuple[tuple[float, float, float], ...] = ()
+    capture_type: str | None = None
+    up: str | None = None
+    seen_from: tuple[float, ...] | None = None
+    file_unit: str | None = None
+    wall: tuple[int, str] | None = None
+    region: Rectangle | None = None
+    crop: tuple[float, ...] | None = None
+    accept: tuple[Place, ...] = ()
+    accept_source: bool = False
+    same_wall: tuple[str, ...] = ()
+    tie: str | None = None
+    repeat: tuple[str, ...] = ()
+    as_wall: tuple[Place, ...] = ()
+    not_wall: tuple[Place, ...] = ()
+    statement: tuple[Statement, ...] = ()
+    job: JobRecord = JobRecord()
+
+    def changed_by(self, given: Mapping[str, Any]) -> JobPlan:
+        """The plan with what was ``given`` by hand for one run, by name; what is no part of a plan is passed over."""
+        names = {item.name for item in fields(self)}
+        return replace(self, **{name: value for name, value in given.items() if name in names})
+
+    @property
+    def options(self) -> dict[str, Any]:
+        """What the plan says, by the names of the options that it stands for; nothing it is silent about."""
+        silent = (None, (), False, JobRecord())
+        said = {item.name: getattr(self, item.name) for item in fields(self)}
+        return {name: value for name, value in said.items() if value not in silent}
+
+    @property
+    def effective(self) -> JobPlan:
+        """The plan with the usual values where it is silent about what every plan must have."""
+        usual: dict[str, Any] = {
+            "stage": STAGES[0],
+            "system": DEFAULT_SYSTEM,
+            "least": USUAL_COVER,
+            "rule": DEFAULT_RULE,
+        }
+        return replace(self, **{name: value for name, value in usual.items() if getattr(self, name) is None})
+
+    @property
+    def fingerprint(self) -> str:
+        """The first 8 hex digits of the SHA-256 of the effective plan, without whose job it is and when it starts."""
+        said = {name: _plain(name, value) for name, value in self.effective.options.items() if name not in _NOT_PRINTED}
+        text = json.dumps(said, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+        return hashlib.sha256(text.encode()).hexdigest()[:8]
+
+
+def _plain(name: str, value: Any) -> Any:
+    """A value as it counts for a fingerprint: lengths to the micrometre, files by their name."""
+    if isinstance(value, (tuple, list)):
+        return [_plain(name, part) for part in value]
+    if is_dataclass(value) and not isinstance(value, type):
+        return {item.name: _plain(item.name, getattr(value, item.name)) for item in fields(value)}
+    if isinstance(value, float):
+        # never -0.0, and 1 and 1.0 are one length
+        return round(value, 6) + 0.0
+    return Path(value).name if name in _FILES and isinstance(value, str) else value
