@@ -53,7 +53,7 @@ def compare(surveys: tuple[str, ...], **given: Any) -> int:
     for name in ("rule", "directions"):
         given.pop(name)
     results = running.run_each(
-        (later,), given, lambda path, progress: jobs.compare_surveys(earlier, path, hows, asked, finish, progress)
+        (later,), given, lambda path, _, progress: jobs.compare_surveys(earlier, path, hows, asked, finish, progress)
     )
     return running.exit_code(results, judged=False)
 

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import sys
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from flatscan.cli import options, running
+from flatscan.cli import by_plan, options, running
 from flatscan.cli.options import LENGTH
+
+if TYPE_CHECKING:
+    from flatscan import jobs
+
+_LIMITS = ("limit", "plumb_limit", "step_limit", "corner_limit")
 
 
 @click.command("check")
@@ -24,6 +29,7 @@ from flatscan.cli.options import LENGTH
 @click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the method.")
 @options.capture_options
 @options.explain_option
+@options.plan_options
 @options.output_options
 @options.sheet_options
 def check(captures: tuple[str, ...], **given: Any) -> int:
@@ -35,19 +41,23 @@ def check(captures: tuple[str, ...], **given: Any) -> int:
     """
     from flatscan import jobs
 
-    limits = ("limit", "plumb_limit", "step_limit", "corner_limit")
-    if not given["tolerance"] and all(given[name] is None for name in limits):
-        raise click.UsageError("Give a limit to judge by: --rule 1.8m --limit 3mm, or --tolerance ID.")
     running.one_wall_only(captures, given)
-    how = running.capturing(given)
-    names = ("rule", *limits, "tolerance", "method", "hand", "confidence")
-    test = jobs.Requirement.by(
-        directions=options.degrees(given.pop("directions")), **{name: given.pop(name) for name in names}
-    )
-    results = running.run_each(
-        captures, given, lambda path, progress: jobs.check(path, how, test, progress), same_wall=how.same_wall
-    )
-    return running.exit_code(results, judged=True)
+    names = ("rule", *_LIMITS, "tolerance", "method", "hand", "confidence")
+    # what there is to judge by may stand in the plan; without it no capture is read
+    for one in running.asked_each(captures, given):
+        if not one.given["tolerance"] and all(one.given[name] is None for name in _LIMITS):
+            raise click.UsageError("Give a limit to judge by: --rule 1.8m --limit 3mm, or --tolerance ID.")
+
+    def work(path: Any, asked: by_plan.Asked, progress: jobs.Progress) -> jobs.Result:
+        said = asked.given
+        if said["tolerance"] and "rule" not in asked.hand:
+            said["rule"] = None
+        test = jobs.Requirement.by(
+            directions=options.degrees(said["directions"]), **{name: said[name] for name in names}
+        )
+        return jobs.check(path, running.capturing(said), test, progress)
+
+    return running.exit_code(running.run_each(captures, given, work), judged=True)
 
 
 @click.command("survey")
@@ -60,6 +70,7 @@ def check(captures: tuple[str, ...], **given: Any) -> int:
 @options.rule_options
 @options.capture_options
 @options.explain_option
+@options.plan_options
 @options.output_options
 @options.sheet_options
 def survey(captures: tuple[str, ...], *, listing: bool, together: str | None, corners: str, **given: Any) -> int:
@@ -70,21 +81,19 @@ def survey(captures: tuple[str, ...], *, listing: bool, together: str | None, co
     from flatscan import jobs
 
     running.one_wall_only(captures, given)
-    how = running.capturing(given)
     if listing:
-        return running.list_walls(captures, how, given)
-    finish = running.finishing(given)
-    test = jobs.Requirement.by(rule=given.pop("rule"), directions=options.degrees(given.pop("directions")))
+        asked = running.asked_each(captures, given)
+        return running.list_walls(captures, running.capturing(asked[0].given), given)
 
-    def work(path: Any, progress: jobs.Progress) -> jobs.Result | tuple[jobs.Result, ...]:
+    def work(path: Any, asked: by_plan.Asked, progress: jobs.Progress) -> jobs.Result | tuple[jobs.Result, ...]:
+        how, finish, test = running.capturing(asked.given), running.finishing(asked.given), _rule(asked.given)
         if together is None:
             return jobs.survey(path, how, test, finish, progress)
         return jobs.survey_together(
             path, how, test, finish, walls=options.numbers(together, "--together"), corners=corners, progress=progress
         )
 
-    results = running.run_each(captures, given, work, same_wall=how.same_wall)
-    return running.exit_code(results, judged=False)
+    return running.exit_code(running.run_each(captures, given, work), judged=False)
 
 
 @click.command("setout")
@@ -93,6 +102,7 @@ def survey(captures: tuple[str, ...], *, listing: bool, together: str | None, co
 @options.finish_options
 @options.rule_options
 @options.capture_options
+@options.plan_options
 @options.output_options
 @options.sheet_options
 def setout(captures: tuple[str, ...], **given: Any) -> int:
@@ -104,17 +114,13 @@ def setout(captures: tuple[str, ...], **given: Any) -> int:
     from flatscan.plan.screeds import SetOutOptions
 
     running.one_wall_only(captures, given)
-    how = running.capturing(given)
-    finish = running.finishing(given)
-    test = jobs.Requirement.by(rule=given.pop("rule"), directions=options.degrees(given.pop("directions")))
-    places = SetOutOptions(rule=test.rule, spacing=given.pop("spacing"))
-    results = running.run_each(
-        captures,
-        given,
-        lambda path, progress: jobs.set_out(path, how, test, finish, places, progress),
-        same_wall=how.same_wall,
-    )
-    return running.exit_code(results, judged=False)
+
+    def work(path: Any, asked: by_plan.Asked, progress: jobs.Progress) -> jobs.Result:
+        how, finish, test = running.capturing(asked.given), running.finishing(asked.given), _rule(asked.given)
+        places = SetOutOptions(rule=test.rule, spacing=asked.given["spacing"])
+        return jobs.set_out(path, how, test, finish, places, progress)
+
+    return running.exit_code(running.run_each(captures, given, work), judged=False)
 
 
 @click.command("lows")
@@ -123,6 +129,7 @@ def setout(captures: tuple[str, ...], **given: Any) -> int:
 @click.option("--limit", type=LENGTH, help="Depth from which a low is listed.  [default: 2mm]")
 @options.rule_options
 @options.capture_options
+@options.plan_options
 @options.output_options
 @options.sheet_options
 def lows(captures: tuple[str, ...], *, by_hand: str | None, **given: Any) -> int:
@@ -139,17 +146,20 @@ def lows(captures: tuple[str, ...], *, by_hand: str | None, **given: Any) -> int
     if by_hand is not None:
         return _by_hand(by_hand, given)
     running.one_wall_only(captures, given)
-    how = running.capturing(given)
-    limit = given.pop("limit")
-    test = jobs.Requirement.by(rule=given.pop("rule"), limit=limit, directions=options.degrees(given.pop("directions")))
-    depth = {} if limit is None else {"limit": limit}
-    results = running.run_each(
-        captures,
-        given,
-        lambda path, progress: jobs.lows(path, how, test, progress=progress, **depth),
-        same_wall=how.same_wall,
-    )
-    return running.exit_code(results, judged=False)
+
+    def work(path: Any, asked: by_plan.Asked, progress: jobs.Progress) -> jobs.Result:
+        limit = asked.given["limit"]
+        depth = {} if limit is None else {"limit": limit}
+        how, test = running.capturing(asked.given), _rule(asked.given, **depth)
+        return jobs.lows(path, how, test, progress=progress, **depth)
+
+    return running.exit_code(running.run_each(captures, given, work), judged=False)
+
+
+def _rule(given: dict[str, Any], **limit: Any) -> jobs.Requirement:
+    from flatscan import jobs
+
+    return jobs.Requirement.by(rule=given["rule"], directions=options.degrees(given["directions"]), **limit)
 
 
 def _by_hand(path: str, given: dict[str, Any]) -> int:

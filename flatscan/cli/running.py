@@ -14,6 +14,7 @@ import click
 from flatscan.core.notes import Note, note
 
 if TYPE_CHECKING:
+    from flatscan.cli.by_plan import Asked
     from flatscan.jobs import Capturing, Finishing, Progress, Result
     from flatscan.report import Photo
     from flatscan.report.say import Said
@@ -194,38 +195,46 @@ def sheets_in(folder: Path, written: Sequence[Path | str], units: str = "mm") ->
     tell(note("run.sheets-in", folder=str(folder), files=names), units, err=True)
 
 
+def asked_each(captures: tuple[str, ...], given: dict[str, Any]) -> list[Asked]:
+    """What every capture is asked for, by its job's plan and by hand; captures of one wall are asked as one."""
+    from flatscan.cli.by_plan import asked, by_hand
+
+    hand = by_hand()
+    whole: Sequence[Any] = (captures,) if given.get("same_wall") else captures
+    homes = _homes(captures[: len(whole)], given)
+    return [asked(capture, given, home, hand) for capture, home in zip(whole, homes, strict=True)]
+
+
 def run_each(
     captures: tuple[str, ...],
     output: dict[str, Any],
-    work: Callable[[Any, Progress], Result | tuple[Result, ...]],
-    *,
-    same_wall: bool = False,
+    work: Callable[[Any, Asked, Progress], Result | tuple[Result, ...]],
 ) -> list[Result | None]:
     """The result of every capture, printed and written as asked; None where one failed, after its message on stderr.
 
-    Captures of the ``same_wall`` have one result, in the first one's folder, and ``work`` gets all of them.
-    Work that gives several walls of a capture has a folder for each of them. A single capture's failure is raised
-    instead, so that it ends the command with its own exit code.
+    ``work`` gets the capture, what it is asked for by the plan of its job and by hand, and whom to tell of progress.
+    Captures of the same wall have one result, in the first one's folder, and ``work`` gets all of them. Work that
+    gives several walls of a capture has a folder for each of them. A single capture's failure is raised instead, so
+    that it ends the command with its own exit code.
     """
     from flatscan import report
     from flatscan.core.errors import FlatscanError
 
     results: list[Result | None] = []
     documents: list[dict[str, object]] = []
-    whole: tuple[Any, ...] = captures
-    if same_wall:
-        whole, captures = (captures,), captures[:1]
-    for capture, folder in zip(whole, _folders(captures, output), strict=True):
+    jobs = asked_each(captures, output)
+    for job, folder in zip(jobs, _folders(captures[: len(jobs)], output), strict=True):
         try:
             with progress_bar(quiet=output["quiet"]) as progress:
-                found = work(capture, progress)
-                several = found if isinstance(found, tuple) else (found,)
+                found = work(job.capture, job, progress)
+                several = tuple(job.of(one) for one in (found if isinstance(found, tuple) else (found,)))
                 places = _wall_folders(folder, several)
                 _warn_early(several, output)
                 progress(note("stage.sheets"), None)
                 files = [_write(one, place, output) for one, place in zip(several, places, strict=True)]
+                job.keep(several)
         except FlatscanError as trouble:
-            if len(captures) == 1:
+            if len(jobs) == 1:
                 raise
             click.echo(f"flatscan: {report.trouble(trouble, output['units'])}", err=True)
             results.append(None)
@@ -235,7 +244,7 @@ def run_each(
             documents.append(report.document(one, written))
             _report(one, place, written, output)
     if output["as_json"]:
-        sys.stdout.write(report.text(documents[0] if len(captures) == len(documents) == 1 else documents))
+        sys.stdout.write(report.text(documents[0] if len(jobs) == len(documents) == 1 else documents))
     return results
 
 
@@ -259,9 +268,14 @@ def _wall_folders(folder: Path | None, several: tuple[Result, ...]) -> list[Path
 
 
 def _folders(captures: tuple[str, ...], output: dict[str, Any]) -> list[Path | None]:
-    """Where each capture's sheets go: --out itself for one, a folder in it for each of several."""
+    """Where each capture's sheets go: into its job's folder, nowhere with --json alone."""
     if output["out"] is None and output["as_json"]:
         return [None] * len(captures)
+    return [*_homes(captures, output)]
+
+
+def _homes(captures: tuple[str, ...], output: dict[str, Any]) -> list[Path]:
+    """The folder of each capture's job: --out itself for one, a folder in it for each of several."""
     names: list[str] = []
     for capture in captures:
         name = f"{Path(capture).stem}-flatscan"

@@ -6,7 +6,7 @@ One place decides both: `changed` for every settings type, `restricted` for what
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +15,10 @@ import numpy as np
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share, square_metres
 from flatscan.core.warp import CommonError
-from flatscan.jobs.results import Looked, Seen, Setting
-from flatscan.jobs.settings import Capturing, Requirement
+from flatscan.jobs.job_plan import JobPlan
+from flatscan.jobs.results import Looked, Result, Seen, Setting
+from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Requirement
+from flatscan.plan.systems import load as load_system
 from flatscan.relief import capture_type
 from flatscan.standards import Tolerance
 from flatscan.straightedge.gaps import DEFAULT_DIRECTIONS
@@ -68,6 +70,16 @@ def _plain(name: str, value: Any) -> Any:
     if is_dataclass(value):
         return tuple(getattr(value, item.name) for item in fields(value))
     return Path(value).name if name in _FILES and isinstance(value, str) else value
+
+
+def in_job(found: Result, plan: JobPlan, file: str | None) -> Result:
+    """A result as part of a job: its plan, and the name of the ``file`` that said so among its settings.
+
+    Raises what the plan's system does when it is loaded: the last coat is the system's where the plan names none.
+    """
+    said = () if file is None else (Setting("plan", file, None),)
+    finish = load_system(plan.effective.system or DEFAULT_SYSTEM).constant if plan.finish is None else plan.finish
+    return replace(found, job=replace(plan, finish=finish), settings=(*said, *found.settings))
 
 
 def restricted(looked: Looked, requirement: Requirement) -> tuple[Note, ...]:

@@ -111,6 +111,11 @@ class JobPlan:
     def changed_by(self, given: Mapping[str, Any]) -> JobPlan:
         """The plan with what was ``given`` by hand for one run, by name; what is no part of a plan is passed over."""
         names = {item.name for item in fields(self)}
+        # a limit by hand stands instead of the plan's published one, and the other way round
+        if "limit" in given and "tolerance" not in given:
+            given = {"tolerance": (), **given}
+        elif given.get("tolerance"):
+            given = {"limit": None, "method": None, **given}
         return replace(self, **{name: value for name, value in given.items() if name in names})
 
     @property

@@ -8,6 +8,7 @@ from typing import Any, ClassVar, TypeVar
 
 from flatscan.capture.line_budget import LineSurvey
 from flatscan.compare import Difference, Following, Place
+from flatscan.core.choices import STAGES
 from flatscan.core.model import Origin, Relief, Wall
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
@@ -84,6 +85,7 @@ class Looked(Showing):
     """
 
     command: ClassVar[str]
+    usual_stage: ClassVar[str] = STAGES[0]
 
     seen: Seen
     relief: Relief
@@ -96,6 +98,11 @@ class Looked(Showing):
     def extended(self, kind: type[Kind], **more: Any) -> Kind:
         """A job's result on top of this, with what the job found as ``more``."""
         return kind(**{item.name: getattr(self, item.name) for item in fields(Looked)}, **more)
+
+    @property
+    def stage(self) -> str:
+        """How far the job is: as its plan says, else what the command is usually asked for."""
+        return self.job.stage or self.usual_stage
 
     @property
     def wall(self) -> Wall:
@@ -193,6 +200,7 @@ class Check(Looked):
     """
 
     command: ClassVar[str] = "check"
+    usual_stage: ClassVar[str] = STAGES[3]
 
     gaps: Gaps
     verdict: Verdict
@@ -207,6 +215,7 @@ class SetOut(Looked):
     """Screeds, dots and packings of the finish plane."""
 
     command: ClassVar[str] = "setout"
+    usual_stage: ClassVar[str] = STAGES[1]
 
     plan: Planned
     screeds: Screeds
@@ -217,6 +226,7 @@ class Lows(Looked):
     """After ruling off: the gaps, what to fill and which ridges to shave, from ``limit`` [m] up."""
 
     command: ClassVar[str] = "lows"
+    usual_stage: ClassVar[str] = STAGES[2]
 
     gaps: Gaps
     lows: tuple[Low, ...]

@@ -28,6 +28,7 @@ from flatscan.report.parts import Report, Section, Source
 from flatscan.report.say import Said
 from flatscan.report.sections.change_section import change_section
 from flatscan.report.sections.gap_section import curve, flatness, hand_table, verdict_section
+from flatscan.report.sections.job_section import job_section
 from flatscan.report.sections.plan_section import corners, extras, hacking, material, order_section, survey_sections
 from flatscan.report.sections.seen_section import seen_sections, spot_section, wall_name
 from flatscan.report.sections.settings_section import settings_section
@@ -56,6 +57,7 @@ def report_of(result: Result | LowsByHand) -> Report:
             spot_section(spots, *beside),
             *_sections(result, planned),
             *_corners(result),
+            job_section(result),
             settings_section(result),
         ),
         cautions=tuple(_cautions(result)),

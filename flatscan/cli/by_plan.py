@@ -1,0 +1,82 @@
+"""The plan that a run works by: what the job's plan says, with what was given by hand for this run in front of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from flatscan.jobs import Result
+    from flatscan.jobs.job_plan import JobPlan
+
+_BY_HAND = frozenset({click.core.ParameterSource.COMMANDLINE, click.core.ParameterSource.ENVIRONMENT})
+# options that a plan holds as another kind of thing: whether captures are one wall, and which they are
+_OTHERWISE = frozenset({"same_wall"})
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What one capture is asked for: options by name, and the plan they follow from, with where it stands or would.
+
+    ``capture`` are all of its files where they are one wall. ``hand`` are names of options that somebody gave.
+    """
+
+    capture: Any
+    given: dict[str, Any]
+    plan: JobPlan
+    path: Path
+    found: bool
+    hand: frozenset[str]
+
+    def of(self, result: Result) -> Result:
+        """A result as part of the job."""
+        from flatscan.jobs.changed import in_job
+
+        return in_job(result, self.plan, self.path.name if self.found else None)
+
+    def keep(self, results: Sequence[Result]) -> None:
+        """Write the plan back where that was asked for; a hump that is cut is kept by its place."""
+        if not self.given.get("keep"):
+            return
+        from flatscan.report.placing import write_file
+        from flatscan.report.plan_text import plan_text
+
+        made = [getattr(one, "plan", None) for one in results]
+        # a hump's number is that of the plan without cuts: its place stays when it is gone
+        cuts = made[0].cuts if len(made) == 1 and made[0] is not None else ()
+        plan = replace(self.plan, cut=cuts) if cuts else self.plan
+        before = self.path.read_text(encoding="utf-8") if self.found else ""
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        write_file(self.path, plan_text(plan, before, self.path).encode(), overwrite=True)
+
+
+def by_hand() -> frozenset[str]:
+    """Names of the options of the running command that somebody gave for this run."""
+    ctx = click.get_current_context()
+    return frozenset(name for name in ctx.params if ctx.get_parameter_source(name) in _BY_HAND)
+
+
+def asked(capture: Any, given: dict[str, Any], folder: Path, hand: frozenset[str]) -> Asked:
+    """Options for a capture: those given by ``hand``, else the plan's, else the usual ones; ``given`` stays as it is.
+
+    The plan is the file of --plan, else plan.toml in ``folder``, the job's own. Raises `ReadError` for a plan that was
+    named and is not there, and what `load_plan` does.
+    """
+    from flatscan.jobs.job_plan import JobPlan
+    from flatscan.jobs.plan_file import NAME, load_plan
+
+    path = Path(given["plan"]) if given.get("plan") else folder / NAME
+    found = bool(given.get("plan")) or path.is_file()
+    chosen = {name: given[name] for name in hand if name in given and name not in _OTHERWISE}
+    if not isinstance(capture, str):
+        chosen["same_wall"] = tuple(str(one) for one in capture[1:])
+    plan = (load_plan(path) if found else JobPlan()).changed_by(chosen)
+    merged = given | {name: value for name, value in plan.options.items() if name not in _OTHERWISE}
+    if plan.same_wall:
+        capture = (capture if isinstance(capture, str) else capture[0], *plan.same_wall)
+        merged["same_wall"] = True
+    return Asked(capture, merged, plan, path, found, hand)
