@@ -11,7 +11,7 @@ import click
 
 if TYPE_CHECKING:
     from flatscan.jobs import Result
-    from flatscan.jobs.job_plan import JobPlan
+    from flatscan.jobs.job_plan import JobPlan, PlanUsed
 
 _BY_HAND = frozenset({click.core.ParameterSource.COMMANDLINE, click.core.ParameterSource.ENVIRONMENT})
 # options that a plan holds as another kind of thing: whether captures are one wall, and which they are
@@ -32,11 +32,18 @@ class Asked:
     found: bool
     hand: frozenset[str]
 
+    @property
+    def used(self) -> PlanUsed:
+        """The plan with the name of its file."""
+        from flatscan.jobs.job_plan import PlanUsed
+
+        return PlanUsed(self.plan, self.path.name if self.found else "")
+
     def of(self, result: Result) -> Result:
         """A result as part of the job."""
         from flatscan.jobs.changed import in_job
 
-        return in_job(result, self.plan, self.path.name if self.found else None)
+        return in_job(result, self.used)
 
     def keep(self, results: Sequence[Result]) -> None:
         """Write the plan back where that was asked for; a hump that is cut is kept by its place."""

@@ -26,6 +26,7 @@ _TIES = ("same_frame", "same_surface", "reference", "reference_wall", "points", 
 @click.option("--limit", type=LENGTH, help="Largest gap allowed on the later surface, instead of --tolerance.")
 @options.method_option
 @click.option("--rates", type=click.Path(), help="Your own rates (TOML); they bring an allowance of their own.")
+@options.plan_option
 @options.finish_options
 @options.rule_options
 @options.capture_options
@@ -42,8 +43,9 @@ def compare(surveys: tuple[str, ...], **given: Any) -> int:
     """
     from flatscan import jobs
 
-    limit = given["limit"]
     running.not_same_wall(given, "compare")
+    given = running.asked_each(surveys[-1:], given)[0].given
+    limit = given["limit"]
     hows = hows_of(given)
     asked = asked_of(given)
     if len(surveys) != 2:

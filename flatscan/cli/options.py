@@ -304,10 +304,13 @@ quote_options = _stack(
 )
 
 # the plan of the job, and how much of the answer is shown
-plan_options = _stack(
+plan_option = _stack(
     click.option("--plan", type=click.Path(), help="The job's plan.  [default: plan.toml in the job's folder]"),
+    click.option("--stage", type=click.Choice(STAGES), help="How far the job is.  [default: the command's own]"),
+)
+plan_options = _stack(
+    plan_option,
     click.option("--keep", is_flag=True, help="Write what was given into the plan."),
-    click.option("--stage", type=click.Choice(STAGES), help="How far the job is.  [default: quote]"),
     click.option("--start", metavar="TIME", help="When work starts, such as 7:30: clock times on the day sheet."),
     click.option("--more", is_flag=True, help="All of the answer in words, not only its first lines."),
 )

@@ -274,6 +274,11 @@ def _folders(captures: tuple[str, ...], output: dict[str, Any]) -> list[Path | N
     return [*_homes(captures, output)]
 
 
+def home(capture: str, out: str | None) -> Path:
+    """The folder of one capture's job."""
+    return _homes((capture,), {"out": out if out is None or Path(out).suffix != ".zip" else None})[0]
+
+
 def _homes(captures: tuple[str, ...], output: dict[str, Any]) -> list[Path]:
     """The folder of each capture's job: --out itself for one, a folder in it for each of several."""
     names: list[str] = []

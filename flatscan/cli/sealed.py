@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from flatscan.cli import options, running
+from flatscan.cli import by_plan, options, running
 from flatscan.cli.options import LENGTH
 from flatscan.cli.running import progress_bar
 from flatscan.core.notes import note
@@ -40,6 +40,7 @@ SAME, ALTERED, DIFFERENT = 0, 3, 4
 @click.option("--photo", "photos", type=click.Path(), multiple=True, help="A photo; time and place are taken out.")
 @click.option("--keep-photo-data", is_flag=True, help="Leave time, place and device in the photos.")
 @options.compare_options
+@options.plan_option
 @options.finish_options
 @options.quote_options
 @options.rule_options
@@ -58,10 +59,12 @@ def evidence(captures: tuple[str, ...], **given: Any) -> int:
 
     running.not_same_wall(given, "evidence")
     running.one_wall_only(captures, given)
-    jobs = _jobs(captures, given)
+    path = _path(captures, given["out"])
+    asked = by_plan.asked(captures[0], given, running.home(captures[0], given["out"]), by_plan.by_hand())
+    given = asked.given
+    jobs = [replace(job, plan=asked.used) for job in _jobs(captures, given)]
     statement = _statement(given)
     key = _key(given["sign"])
-    path = _path(captures, given["out"])
     with progress_bar(quiet=given["quiet"]) as progress:
         sealed = room.seal(
             path,

@@ -8,17 +8,19 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from flatscan.cli import options, running
+from flatscan.cli import by_plan, options, running
 from flatscan.cli.options import LENGTH
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import hours
 
 if TYPE_CHECKING:
+    from flatscan.jobs.job_plan import PlanUsed
     from flatscan.site.job import Capture, Row, Settings
     from flatscan.site.run import Pool, Run, Watch
 
@@ -56,6 +58,7 @@ def _job_options(command: Any) -> Any:  # noqa: ANN401
         click.option("--limit", type=LENGTH, help="Largest gap allowed under the rule."),
         options.quote_options,
         options.finish_options,
+        options.plan_option,
     ):
         command = decorate(command)
     return command
@@ -72,8 +75,7 @@ def _job_options(command: Any) -> Any:  # noqa: ANN401
 @click.option("--cluster", metavar="ADDRESS", help="Work on a Dask scheduler that you trust, such as tcp://host:8786.")
 @_job_options
 @options.output_options
-@click.pass_context
-def site(ctx: click.Context, source: str, **given: Any) -> int:
+def site(source: str, **given: Any) -> int:
     """Many walls: every capture in a folder or a list, all walls of each; interrupted, it goes on where it stopped.
 
     A list has the columns wall, file, options, tolerance, trade, floor, room. Without --wall every wall found is
@@ -85,7 +87,8 @@ def site(ctx: click.Context, source: str, **given: Any) -> int:
     from flatscan.site import run
 
     with _folder(source, given) as folder, _watched(quiet=given["quiet"]) as watch:
-        captures = _captures(ctx, Path(source), folder, given)
+        asked = by_plan.asked(source, given, folder, by_plan.by_hand())
+        captures = _captures(Path(source), folder, asked)
         result = run(
             captures,
             folder,
@@ -113,7 +116,7 @@ def _folder(source: str, given: dict[str, Any]) -> Iterator[Path]:
     yield Path(given["out"] or f"{Path(source).absolute().stem}-flatscan")
 
 
-def _captures(ctx: click.Context, source: Path, folder: Path, given: dict[str, Any]) -> list[Capture]:
+def _captures(source: Path, folder: Path, asked: by_plan.Asked) -> list[Capture]:
     from flatscan.core.errors import ReadError
     from flatscan.site.job import in_folder, in_list
 
@@ -124,16 +127,17 @@ def _captures(ctx: click.Context, source: Path, folder: Path, given: dict[str, A
             needed="a folder of captures, or a CSV list of them",
             remedy="Check the name",
         )
-    names = {option.name for option in _row_command.params}
+    given = asked.given
+    names = {option.name for option in _row_command.params} | asked.plan.options.keys()
     base = {name: value for name, value in given.items() if name in names}
-    chosen = ctx.get_parameter_source("wall") == click.core.ParameterSource.COMMANDLINE
+    chosen = asked.plan.wall is not None
     outside = {"units": given["units"], "formats": _formats(given["formats"])}
     if source.is_dir():
         running.one_wall_only(("", ""), given)
-        return in_folder(source, _settings(base, chosen=chosen, for_all=True, **outside), folder)
+        return in_folder(source, _settings(base, chosen=chosen, for_all=True, plan=asked.used, **outside), folder)
 
     def settings_of(row: Row) -> Settings:
-        return _row_settings(row, base, chosen=chosen, **outside)
+        return _row_settings(row, base, chosen=chosen, plan=asked.used, **outside)
 
     captures, doubts = in_list(source, settings_of)
     for doubt in () if given["quiet"] else doubts:
@@ -148,7 +152,7 @@ def _row_command(**given: Any) -> dict[str, Any]:
     return given
 
 
-def _row_settings(row: Row, base: dict[str, Any], *, chosen: bool, **outside: Any) -> Settings:
+def _row_settings(row: Row, base: dict[str, Any], *, chosen: bool, plan: PlanUsed, **outside: Any) -> Settings:
     """Settings of one row: the command's own, and what the row says instead."""
     from flatscan.core.errors import BadTable
 
@@ -162,7 +166,9 @@ def _row_settings(row: Row, base: dict[str, Any], *, chosen: bool, **outside: An
             needed="options as on the command line, such as --wall 2 --least 6mm",
             remedy="Correct the row",
         ) from wrong
-    given, own = dict(ctx.params), click.core.ParameterSource.COMMANDLINE
+    given, own = base | ctx.params, click.core.ParameterSource.COMMANDLINE
+    own_words = {name: given[name] for name in ctx.params if ctx.get_parameter_source(name) == own}
+    plan = replace(plan, said=plan.said.changed_by(own_words))
     if row.tolerance:
         given["tolerance"] = tuple(row.tolerance.split())
     # what a row judges by stands instead of what was said for the whole site
@@ -171,7 +177,7 @@ def _row_settings(row: Row, base: dict[str, Any], *, chosen: bool, **outside: An
     elif any(ctx.get_parameter_source(name) == own for name in _LIMITS):
         given["tolerance"] = ()
     chosen = chosen or ctx.get_parameter_source("wall") == own or any(given.get(name) for name in _ONE_WALL)
-    return _settings(given, chosen=chosen, **outside)
+    return _settings(given, chosen=chosen, plan=plan, **outside)
 
 
 def _settings(given: dict[str, Any], *, chosen: bool, **others: Any) -> Settings:

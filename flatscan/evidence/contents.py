@@ -26,6 +26,8 @@ from flatscan.jobs import (
     compare_surveys,
     survey,
 )
+from flatscan.jobs.changed import in_job
+from flatscan.jobs.job_plan import PlanUsed
 from flatscan.report.sealed_page import SealedText
 
 COMMANDS = ("survey", "check", "compare")
@@ -37,6 +39,7 @@ class Job:
     """One command on one capture (two for compare), with all its settings.
 
     ``captures`` are positions in the list of captures, from 0. ``earlier`` is how compare's first capture is read.
+    ``plan`` is the plan of the job.
     """
 
     command: str
@@ -46,9 +49,13 @@ class Job:
     finishing: Finishing = field(default_factory=Finishing)
     comparing: Comparing = field(default_factory=Comparing)
     earlier: Capturing = field(default_factory=Capturing)
+    plan: PlanUsed = field(default_factory=PlanUsed)
 
     def run(self, paths: tuple[Path, ...], progress: Progress) -> Result:
         """The result of this job on capture files; raises the errors of the command."""
+        return in_job(self._found(paths, progress), self.plan)
+
+    def _found(self, paths: tuple[Path, ...], progress: Progress) -> Result:
         chosen = [paths[k] for k in self.captures]
         if self.command == "check":
             return check(chosen[0], self.capturing, self.testing, progress)
@@ -126,7 +133,7 @@ class Statement:
 
 T = TypeVar("T")
 # fields that may name a file of the user's own, which then has to travel along
-_FILES = frozenset({"repeat", "tie", "system", "points", "rates", "hand", "clash"})
+_FILES = frozenset({"repeat", "tie", "system", "points", "rates", "hand", "clash", "same_wall"})
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]*")
 
 

@@ -16,6 +16,7 @@ from flatscan.evidence.archive import FIRST, MANIFEST, SEAL, TEXTS, Altered, sam
 from flatscan.evidence.contents import COMMANDS, Job, from_plain, member_of, sealed_texts
 from flatscan.evidence.seal import KIND, SCHEMA, digest, dumps, is_signed, seal_record, versions
 from flatscan.jobs import Capturing, Comparing, Finishing, Progress, Requirement, silent
+from flatscan.jobs.job_plan import PlanUsed
 from flatscan.report.sealed_page import ALTERED, DIFFERENT, SAME, Rechecked, Rerun, Row, State
 
 _KINDS = {
@@ -24,6 +25,7 @@ _KINDS = {
     "finishing": Finishing,
     "comparing": Comparing,
     "earlier": Capturing,
+    "plan": PlanUsed,
 }
 # documents are rounded to 0.001, so two computations of one number may differ by one such step
 ROUNDING = 0.001

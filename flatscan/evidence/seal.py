@@ -291,7 +291,7 @@ def _job(
     written = report.write(found, members.folder / folder, units=units)
     for sheet in written:
         members.add(f"{folder}/{sheet.name}", sheet)
-    parts = ("capturing", "testing", "finishing", "comparing", "earlier")
+    parts = ("capturing", "testing", "finishing", "comparing", "earlier", "plan")
     settings = {part: to_plain(getattr(job, part), members.pack) for part in parts}
     described = {
         "command": job.command,

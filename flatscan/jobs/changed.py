@@ -15,8 +15,8 @@ import numpy as np
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share, square_metres
 from flatscan.core.warp import CommonError
-from flatscan.jobs.job_plan import JobPlan
-from flatscan.jobs.results import Looked, Result, Seen, Setting
+from flatscan.jobs.job_plan import PlanUsed
+from flatscan.jobs.results import Kind, Looked, Seen, Setting
 from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Requirement
 from flatscan.plan.systems import load as load_system
 from flatscan.relief import capture_type
@@ -72,12 +72,13 @@ def _plain(name: str, value: Any) -> Any:
     return Path(value).name if name in _FILES and isinstance(value, str) else value
 
 
-def in_job(found: Result, plan: JobPlan, file: str | None) -> Result:
-    """A result as part of a job: its plan, and the name of the ``file`` that said so among its settings.
+def in_job(found: Kind, used: PlanUsed) -> Kind:
+    """A result as part of a job: its plan, and the name of the plan's file among its settings.
 
     Raises what the plan's system does when it is loaded: the last coat is the system's where the plan names none.
     """
-    said = () if file is None else (Setting("plan", file, None),)
+    plan = used.said
+    said = (Setting("plan", used.file, None),) if used.file else ()
     finish = load_system(plan.effective.system or DEFAULT_SYSTEM).constant if plan.finish is None else plan.finish
     return replace(found, job=replace(plan, finish=finish), settings=(*said, *found.settings))
 

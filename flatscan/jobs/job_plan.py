@@ -111,6 +111,8 @@ class JobPlan:
     def changed_by(self, given: Mapping[str, Any]) -> JobPlan:
         """The plan with what was ``given`` by hand for one run, by name; what is no part of a plan is passed over."""
         names = {item.name for item in fields(self)}
+        if isinstance(given.get("tolerance"), str):
+            given = {**given, "tolerance": (given["tolerance"],)}
         # a limit by hand stands instead of the plan's published one, and the other way round
         if "limit" in given and "tolerance" not in given:
             given = {"tolerance": (), **given}
@@ -142,6 +144,14 @@ class JobPlan:
         said = {name: _plain(name, value) for name, value in self.effective.options.items() if name not in _NOT_PRINTED}
         text = json.dumps(said, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
         return hashlib.sha256(text.encode()).hexdigest()[:8]
+
+
+@dataclass(frozen=True, slots=True)
+class PlanUsed:
+    """What a run was planned by: what the plan ``said``, and the name of its ``file``, empty where there was none."""
+
+    said: JobPlan = JobPlan()
+    file: str = ""
 
 
 def _plain(name: str, value: Any) -> Any:

@@ -18,6 +18,7 @@ from flatscan.core.errors import BadTable, FlatscanError, ReadError
 from flatscan.core.notes import Note
 from flatscan.core.table import Column, read_table
 from flatscan.jobs import Capturing, Finishing, Requirement
+from flatscan.jobs.job_plan import PlanUsed
 from flatscan.report import FORMATS
 from flatscan.wall import Room
 
@@ -31,7 +32,7 @@ class Settings:
     """How a capture is read, tested and planned; ``wall`` is None for all the walls that are found in it.
 
     ``for_all`` says that they were given for all captures of a folder: a table of readings then follows those that it
-    can follow. ``formats`` are the kinds of sheets wanted of each wall.
+    can follow. ``formats`` are the kinds of sheets wanted of each wall. ``plan`` is the plan of the job.
     """
 
     how: Capturing = Capturing()
@@ -41,6 +42,7 @@ class Settings:
     units: str = "mm"
     for_all: bool = False
     formats: tuple[str, ...] = FORMATS
+    plan: PlanUsed = PlanUsed()
 
 
 @dataclass(frozen=True, slots=True)

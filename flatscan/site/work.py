@@ -14,6 +14,7 @@ from flatscan.core.errors import FlatscanError, OutputError, ReadError
 from flatscan.core.model import Cloud, Readings
 from flatscan.core.quantity import metres
 from flatscan.core.records import from_plain, to_plain
+from flatscan.jobs.changed import in_job
 from flatscan.plan.coats import OrderLine
 from flatscan.report.parts import Report
 from flatscan.report.site_report import JudgedBy, WallSaid
@@ -114,7 +115,7 @@ def _wall(task: Task) -> Outcome:
         how = replace(how, capture_type=None, cell=None, up=None)
     seen = jobs.see(task.capture.path, how, taken=taken, room=task.room)
     seen = replace(seen, title=seen.title or task.title)
-    found = jobs.site_wall(seen, settings.test, settings.finish)
+    found = in_job(jobs.site_wall(seen, settings.test, settings.finish), settings.plan)
     with _scratch(task) as folder:
         written = report.write(found, folder, units=settings.units, formats=settings.formats)
         sheets = {path.name: path.read_bytes() for path in written}

@@ -1,5 +1,6 @@
 """One plan through the commands: found in the job's folder, overridden by options, written back, said everywhere."""
 
+import json
 from pathlib import Path
 
 import pytest
@@ -87,3 +88,37 @@ def test_captures_of_one_wall_may_stand_in_the_plan(in_folder):
     # the plan's capture was read beside the one that was named, and is no other one
     assert ran.code == 1
     assert "the same points as wall.ply" in ran.err
+
+
+def test_sealed_files_sites_and_comparisons_work_by_the_plan(in_folder, tmp_path):
+    flatscan = in_folder('least = "8 mm"\nstart = "7:30"\n[job]\nclient = "the client"\n')
+    alone = flatscan("survey", GRID, "--json").document
+    sealed = flatscan("evidence", GRID, "--out", "sealed.zip", "--plan", FOLDER / "plan.toml", "--json")
+    assert sealed.code == 0
+    plan = sealed.document["jobs"][0]["settings"]["plan"]
+    assert plan["file"] == "plan.toml"
+    assert_allclose(plan["said"]["least"], 0.008)
+    assert flatscan("recheck", "sealed.zip").code == 0
+    scans = tmp_path / "scans"
+    scans.mkdir()
+    (scans / GRID.name).write_bytes(GRID.read_bytes())
+    options = ("--plan", FOLDER / "plan.toml", "--jobs", "1", "--formats", "json", "--out", "site")
+    assert flatscan("site", scans, *options, "--quiet").code == 0
+    (result,) = Path("site").rglob("*result.json")
+    on_site = json.loads(result.read_text())
+    assert on_site["plan"]["fingerprint"] == alone["plan"]["fingerprint"]
+    assert_allclose(on_site["material"]["least_mm"], 8.0, atol=1e-6)
+    change = flatscan("compare", GRID, GRID, "--same-surface", "--plan", FOLDER / "plan.toml", "--json").document
+    assert change["plan"]["fingerprint"] == alone["plan"]["fingerprint"]
+
+
+def test_a_sites_plan_gives_way_to_what_a_row_says(flatscan, tmp_path):
+    (tmp_path / GRID.name).write_bytes(GRID.read_bytes())
+    Path("site.csv").write_text(f"wall,file,options\nhall,{GRID.name},--least 9mm\nloft,{GRID.name},\n")
+    Path("plan.toml").write_text('least = "8 mm"\n')
+    options = ("--plan", "plan.toml", "--jobs", "1", "--formats", "json", "--out", "site", "--quiet")
+    assert flatscan("site", "site.csv", *options).code == 0
+    found = {path.parent.name: json.loads(path.read_text()) for path in Path("site").rglob("*result.json")}
+    least = {name: result["material"]["least_mm"] for name, result in found.items()}
+    assert sorted(round(value, 3) for value in least.values()) == [8.0, 9.0]
+    assert len({result["plan"]["fingerprint"] for result in found.values()}) == 2

@@ -10,6 +10,7 @@ from flatscan import cli
 from flatscan.cli import site as module
 from flatscan.core.errors import BadTable, BadValue, ReadError
 from flatscan.jobs import Capturing
+from flatscan.jobs.job_plan import PlanUsed
 from flatscan.report.say import trouble
 from flatscan.site.job import Capture, Row, Settings, Task, in_folder, in_list, keyed, slug_of, with_slugs
 
@@ -133,7 +134,7 @@ def settings_by(row, *words):
     ctx = module.site.make_context("site", ["list.csv", *words])
     names = {option.name for option in module._row_command.params}
     base = {name: value for name, value in ctx.params.items() if name in names}
-    return module._row_settings(row, base, chosen=False, units="mm")
+    return module._row_settings(row, base, chosen=False, plan=PlanUsed(), units="mm")
 
 
 def test_options_of_a_row():
