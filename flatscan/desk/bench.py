@@ -19,6 +19,8 @@ from flatscan.desk import answering
 from flatscan.desk.asking import what_for
 from flatscan.desk.folders import Job
 from flatscan.jobs import Capturing, Planned, Result, Seen, SetOut, Survey
+from flatscan.jobs.changed import in_job
+from flatscan.jobs.job_plan import PlanUsed
 from flatscan.jobs.settings import DEFAULT_SYSTEM
 from flatscan.plan.other_planes import ChosenHumps
 from flatscan.plan.systems import load as load_system
@@ -87,7 +89,7 @@ class Bench:
         settings = (answering.capturing(job), answering.testing(job), answering.finishing(job))
         more = (answering.answer(job, "purpose"), answering.set_out_options(job), answering.low_limit(job))
         key = ("found", job.name, _stamp(job), settings, more)
-        return self._ask(key, lambda tell: self._find(job, tell), wait)
+        return self._ask(key, lambda tell: in_job(self._find(job, tell), PlanUsed(answering.plan_of(job))), wait)
 
     def cut(self, job: Job, places: list[tuple[float, float]]) -> Cut:
         """The plan with humps of the hacking list cut; raises `BadValue` where nothing was planned."""
