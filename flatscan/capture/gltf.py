@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Any
 from urllib.parse import unquote
 
@@ -14,6 +14,7 @@ from flatscan.capture.camera import Pose, rotation_matrix
 from flatscan.capture.mesh import Mesh, Triangles, fans, mesh_source
 from flatscan.capture.registry import Format
 from flatscan.capture.source import PointSource, cut_off, damaged
+from flatscan.core.beside import beside
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
 from flatscan.core.notes import Note, note
@@ -33,30 +34,13 @@ def buffers(path: Path, document: dict[str, Any], packed: bytes | None) -> tuple
         elif uri.startswith("data:"):
             data = base64.b64decode(uri.partition(",")[2], validate=True)
         else:
-            data = _beside(path, uri)
+            data = beside(path, unquote(uri)).read_bytes()
             notes.append(note("capture.buffer-beside", file=unquote(uri)))
         if len(data) < item["byteLength"]:
             found, needed = "buffer {number} holds {held:count} bytes", "{promised:count} bytes"
             raise cut_off(path, found, needed, number=number, held=len(data), promised=item["byteLength"])
         store.append(data)
     return store, tuple(notes)
-
-
-def _beside(path: Path, uri: str) -> bytes:
-    """Bytes of a buffer's own file, which must lie in the document's folder."""
-    name = PurePosixPath(unquote(uri))
-    if name.is_absolute() or ".." in name.parts or ":" in uri or "\\" in uri:
-        raise damaged(path, "its buffer lies elsewhere ('{uri}')", "a file in the same folder", uri=uri[:60])
-    other = path.parent / name
-    if not other.is_file():
-        raise ReadError(
-            path,
-            "its buffer '{name}' is not beside it",
-            needed="the .bin file that came with it",
-            remedy="Copy both files into one folder, or export one .glb",
-            name=str(name),
-        )
-    return other.read_bytes()
 
 
 def accessor(path: Path, document: dict[str, Any], store: list[bytes], number: int, kind: str) -> Array:

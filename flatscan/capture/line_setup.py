@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from flatscan.capture.line_stripe import CHANNELS
+from flatscan.core.beside import beside
 from flatscan.core.errors import BadTable, BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.quantity import metres
@@ -103,7 +104,7 @@ def read_setup(path: Path) -> Setup:
         name=str(wall.get("name", "")),
         width=get.size(wall, "width"),
         height=get.size(wall, "height"),
-        camera_file=path.parent / str(camera["file"]) if "file" in camera else None,
+        camera_file=beside(path, camera["file"]) if "file" in camera else None,
         place=get.lengths(camera, "place", 3) if "place" in camera else None,
         channel=channel,
         level=runs == "along",
@@ -219,7 +220,7 @@ class _Reader:
         return {int(key): self.lengths({"at": value}, "at", 2) for key, value in given.items()}
 
     def beside(self, name: Any) -> Path:
-        return self.file.parent / str(name)
+        return beside(self.file, name)
 
 
 def rectangle_corners(file: Path, lengths: Array) -> Array:

@@ -199,7 +199,7 @@ def test_gltf_with_its_buffer_beside_it_or_inside(write, make, sheet):
     beside = json.loads(json.dumps(document))
     beside["buffers"][0]["uri"] = "wall%201.bin"
     path = write("beside.gltf", json.dumps(beside))
-    with pytest.raises(ReadError, match="'wall 1.bin' is not beside it"):
+    with pytest.raises(ReadError, match="'wall 1.bin', which is not beside it"):
         capture.read(path)
     write("wall 1.bin", packed)
     cloud = capture.read(path)
