@@ -2,7 +2,6 @@
 
 from flatscan.compare.alignment import Alignment, by_outline, by_points, by_reference_walls, lie_together, same_frame
 from flatscan.compare.difference import (
-    K_DETECT,
     Difference,
     Entry,
     Following,
@@ -20,7 +19,6 @@ from flatscan.compare.overlay import Both, Leveled, level, together
 from flatscan.compare.shape_fit import ShapeFit, shape_fit
 
 __all__ = [
-    "K_DETECT",
     "Alignment",
     "Both",
     "Difference",

@@ -15,14 +15,10 @@ from flatscan.compare.overlay import Both, Leveled, own_variance
 from flatscan.core.geometry import Array, Mask, fit_plane
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import Quantity, cubic_metres, metres, share, square_metres
+from flatscan.core.quantity import COVER, Quantity, cubic_metres, metres, share, square_metres
 from flatscan.core.warp import CommonError
 from flatscan.relief.smooth import quadratic_gain
 
-# two-sided 95 %: the level of detection of a difference of two surveys (Lague, Brodu and Leroux, ISPRS J. 82, 2013,
-# 10, eq. 1; from memory)
-K_DETECT = 1.96
-K_COVER = 1.645
 _SMALLEST = 4
 Kind = Literal["added", "removed", "thin"]
 
@@ -72,8 +68,11 @@ class Difference:
 
     @property
     def detection(self) -> Array:
-        """Detection limit at every place [m]."""
-        return K_DETECT * self.u
+        """Detection limit at every place [m]: the level of detection of a difference (Lague, Brodu and Leroux, 2013).
+
+        ISPRS J. 82, 10, eq. 1 (from memory): two-sided 95 %.
+        """
+        return COVER * self.u
 
     @property
     def seen(self) -> Mask:
@@ -128,7 +127,7 @@ def _change(
     volume = cubic_metres(mean * net, net * math.hypot(math.hypot(u_mean, unseen), scale * mean))
     at = np.unravel_index(int(np.nanargmin(change)), change.shape)
     fixed = alignment.fixes_out
-    seen = here & (np.abs(change) > K_DETECT * u)
+    seen = here & (np.abs(change) > COVER * u)
     difference = Difference(
         relief=base,
         change=change,
@@ -178,11 +177,14 @@ def thin_places(change: Difference, least: float) -> tuple[Place, ...]:
     return tuple(sorted(parts(change.relief, change.change, change.u, under, "thin"), key=lambda p: (p.value, p.x)))
 
 
-def under_least(change: Difference, least: float) -> tuple[float, float]:
-    """Area [m2] under ``least`` [m] by the best estimate, and the part of it that is so with 95 % confidence."""
-    under = np.nan_to_num(change.change, nan=np.inf) < least
-    surely = np.nan_to_num(change.change + K_COVER * change.u, nan=np.inf) < least
-    return float(change.relief.area[under].sum()), float(change.relief.area[surely].sum())
+def under_least(change: Difference, least: float) -> Quantity:
+    """Area [m2] under ``least`` [m], its interval with every place 1.96 u thicker and thinner than it was found."""
+
+    def under(more: float) -> float:
+        thickness = np.nan_to_num(change.change + more * change.u, nan=np.inf)
+        return float(change.relief.area[thickness < least].sum())
+
+    return square_metres(under(0.0), None, (under(COVER), under(-COVER)))
 
 
 def _notes(difference: Difference) -> list[Note]:

@@ -6,8 +6,8 @@ metres or feet), ``area``, ``volume``, ``mass``, ``load``, ``slope``, ``angle``,
 ``share`` (per cent), ``number``, ``count`` (thousands parted by commas), ``place``, ``xy`` (a place as tables name it),
 ``list`` and ``then`` (several notes); none for names, notes and small counts. ``bare`` is a length beside another one
 that carries the mm; inches always carry their own. A ``+`` before the decimals writes the sign as well; a ``±`` behind
-the kind adds the expanded uncertainty (k = 2) or the ends of a 95 % interval, to a volume always as low and high;
-``spread`` is that of a length alone.
+the kind adds a 95 % interval, as ± where it is the same both ways, else by its two ends, to a volume always as low and
+high; ``spread`` is that of a length alone.
 ``{set:rule}`` is the setting called rule, ``{run:survey --list}`` that command, as the reader at hand knows them.
 """
 
@@ -19,7 +19,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from flatscan.core.notes import Note
-from flatscan.core.quantity import Quantity
+from flatscan.core.quantity import COVER, Quantity
 from flatscan.core.units import METRES_PER, area_text, feet_and_inches, length_text, mass_text, slope_text, volume_text
 
 _SLOT = re.compile(r"\{([a-z_]\w*)(?::([^{}]*))?\}")
@@ -44,6 +44,8 @@ KINDS = {
 # how several values stand behind each other: as a list with semicolons, or one after the other
 _JOINTS = {"list": ("; ", ""), "then": (", then ", "")}
 _DECIMALS = {"area": 1, "slope": 1}
+# what a sum of floats may be off: no more makes a ± longer, or an interval uneven
+_EVEN = 1e-6
 
 
 def _python_name(setting: str) -> str:
@@ -225,29 +227,32 @@ def _share(value: float, digits: str) -> str:
 
 
 def _spread(value: Quantity, base: str, digits: str, units: str) -> str:
-    """± expanded uncertainty (k = 2), lengths rounded up so that a sheet never shows less than there is.
+    """The 95 % interval: ±, lengths rounded up so that a sheet never shows less than there is.
 
-    Where the 95 % interval is not the same both ways, its two ends in brackets, rounded as they stand elsewhere.
+    Where it is not the same both ways, its two ends in brackets, rounded as they stand elsewhere.
     """
+    u = value.u
     if value.low is not None and value.high is not None:
-        return f"({_ends(value.low, value.high, base, digits, units)})"
+        if base == "volume" or abs(value.low + value.high - 2 * value.value) > _EVEN * (value.high - value.low):
+            return f"({_ends(value.low, value.high, base, digits, units)})"
+        u = (value.high - value.low) / (2 * COVER)
     if base == "volume":
         return _range(value, digits, units)
-    if value.u is None:
+    if u is None:
         return "(± not known)"
-    if base == "exact" and units == "in" and 2 * value.u >= METRES_PER["in"] / 16:
+    if base == "exact" and units == "in" and COVER * u >= METRES_PER["in"] / 16:
         # hundredths beside hundredths
-        return f"± {math.ceil(2 * value.u / METRES_PER['in'] * 100 - 1e-9) / 100:.2f} in"
+        return f"± {math.ceil(COVER * u / METRES_PER['in'] * 100 - _EVEN) / 100:.2f} in"
     if base in ("length", "exact"):
-        return f"± {expanded_length(value.u, units)}"
-    return f"± {_WRITE[base](2 * value.u, units, digits)}"
+        return f"± {expanded_length(u, units)}"
+    return f"± {_WRITE[base](COVER * u, units, digits)}"
 
 
 def _range(value: Quantity, digits: str, units: str) -> str:
     """A volume's 95 % interval where its error is symmetric: litres never carry a ±."""
     if value.u is None:
         return "(how far off is not known)"
-    low, high = (_WRITE["volume"](value.value + k * value.u, units, digits) for k in (-2, 2))
+    low, high = (_WRITE["volume"](value.value + k * value.u, units, digits) for k in (-COVER, COVER))
     return f"({low} to {high})"
 
 
@@ -261,14 +266,14 @@ def _ends(low: float, high: float, base: str, digits: str, units: str) -> str:
 
 
 def expanded_length(u: float, units: str, *, bare: bool = False) -> str:
-    """Expanded uncertainty (k = 2) of a length with standard uncertainty ``u`` [m], rounded up, without its ±.
+    """Half of the 95 % interval of a length with standard uncertainty ``u`` [m], rounded up, without its ±.
 
     ``bare`` leaves the mm to the head of a column; inches always carry their own.
     """
     if units != "in":
-        return f"{math.ceil(2 * u * 10000) / 10:.1f}{'' if bare else ' mm'}"
-    inches = 2 * u / METRES_PER["in"]
+        return f"{math.ceil(COVER * u * 10000 - _EVEN) / 10:.1f}{'' if bare else ' mm'}"
+    inches = COVER * u / METRES_PER["in"]
     if inches < 1 / 16:
         # a sixteenth would be many times too much
-        return f"{math.ceil(inches * 1000 - 1e-9) / 1000:.3f} in"
-    return length_text(math.ceil(inches * 16 - 1e-9) / 16 * METRES_PER["in"], units)
+        return f"{math.ceil(inches * 1000 - _EVEN) / 1000:.3f} in"
+    return length_text(math.ceil(inches * 16 - _EVEN) / 16 * METRES_PER["in"], units)

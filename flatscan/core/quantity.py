@@ -9,11 +9,15 @@ from dataclasses import dataclass
 UNITS = ("m", "m2", "m3", "m/m", "kg", "kg/m2", "deg", "px", "h", "d", "1")
 
 
+# two-sided 95 % of a normal error: what every ± shows, and the two bounds a decision compares with its limit
+COVER = 1.959964
+
+
 @dataclass(frozen=True, slots=True)
 class Quantity:
     """A value and its standard uncertainty (k = 1) in ``unit``; ``u`` is None where it cannot be known.
 
-    ``low`` and ``high`` are the ends of a 95 % interval that is not value -+ 2 u, None where it is.
+    ``low`` and ``high`` are the ends of a 95 % interval that is not value -+ 1.96 u, None where it is.
     Independent quantities combine by the law of propagation (JCGM 100:2008, 5.1.2). Raises `ValueError` for an unknown
     unit and where two units meet.
     """
@@ -39,15 +43,23 @@ class Quantity:
             raise ValueError(f"{self.unit} and {other.unit} do not add up")
         return self.unit
 
+    @property
+    def ends(self) -> tuple[float | None, float | None]:
+        """Both ends of the 95 % interval, None where it cannot be known."""
+        if self.low is not None and self.high is not None:
+            return self.low, self.high
+        return (None, None) if self.u is None else (self.value - COVER * self.u, self.value + COVER * self.u)
+
+    def beyond(self, limit: float) -> Quantity:
+        """What it is over an exact ``limit``; an interval's lower end is not under 0."""
+        low, high = (None if end is None else end - limit for end in (self.low, self.high))
+        return Quantity(self.value - limit, self.u, self.unit, None if low is None else max(low, 0.0), high)
+
     def scaled(self, factor: float, unit: str | None = None) -> Quantity:
         """Multiplied by an exact number, which may bring another ``unit``."""
         return Quantity(
             self.value * factor, None if self.u is None else abs(factor) * self.u, self.unit if unit is None else unit
         )
-
-    def upper(self, k: float = 1.645) -> float | None:
-        """One-sided upper bound; k = 1.645 leaves 5 % above it for a normal error."""
-        return None if self.u is None else self.value + k * self.u
 
 
 def root_sum_square(*parts: float | None) -> float | None:
@@ -57,14 +69,14 @@ def root_sum_square(*parts: float | None) -> float | None:
 
 
 def metres(value: float, u: float | None = None, within: tuple[float | None, float | None] = (None, None)) -> Quantity:
-    """A length, ``within`` the ends of its 95 % interval where these are not value -+ 2 u."""
+    """A length, ``within`` the ends of its 95 % interval where these are not value -+ 1.96 u."""
     return Quantity(float(value), u, "m", *within)
 
 
 def square_metres(
     value: float, u: float | None = None, within: tuple[float | None, float | None] = (None, None)
 ) -> Quantity:
-    """An area, ``within`` the ends of its 95 % interval where these are not value -+ 2 u."""
+    """An area, ``within`` the ends of its 95 % interval where these are not value -+ 1.96 u."""
     return Quantity(float(value), u, "m2", *within)
 
 

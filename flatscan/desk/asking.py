@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from flatscan import standards
 from flatscan.core.choices import METHODS, SIGNS, SURFACES
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import cubic_metres, metres, share
+from flatscan.core.quantity import COVER, cubic_metres, metres, share
 from flatscan.core.units import METRES_PER
 from flatscan.jobs.settings import CLOUD_TYPE, DEFAULT_LIMIT, DEFAULT_RULE, DEFAULT_SYSTEM
 from flatscan.plan import systems
@@ -113,9 +113,9 @@ def _under(name: str) -> Note:
 
 
 def tape_cost(kind: str) -> Note:
-    """What it costs not to tape the wall: lengths of this capture type, and areas, at k = 2."""
+    """What it costs not to tape the wall: lengths of this capture type, and areas, at 95 %."""
     scale = capture_type(kind).scale
-    return note("desk.tape-cost", length=share(2 * scale), area=share(4 * scale))
+    return note("desk.tape-cost", length=share(COVER * scale), area=share(2 * COVER * scale))
 
 
 def _each(units: str) -> tuple[float, Note]:

@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 
 from flatscan.compare import (
-    K_DETECT,
     Alignment,
     Both,
     Difference,
@@ -25,7 +24,7 @@ from flatscan.compare import (
 from flatscan.core.geometry import Mask
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import Quantity, cubic_metres, metres, root_sum_square, share
+from flatscan.core.quantity import COVER, Quantity, cubic_metres, metres, root_sum_square, share
 from flatscan.core.warp import CommonError
 from flatscan.jobs.changed import changed
 from flatscan.jobs.checking import check_looked, check_seen, sweeps_of
@@ -210,7 +209,7 @@ def _agreement(surveys: tuple[Surveyed, Surveyed], shapes: list[Shape], both: Bo
         share=differing,
         factor=factor,
         lean=lean,
-        lean_agrees=None if lean.u is None else abs(lean.value) <= K_DETECT * lean.u,
+        lean_agrees=None if lean.u is None else abs(lean.value) <= COVER * lean.u,
         correlation=following(both).correlation,
     )
 
@@ -254,8 +253,9 @@ def background_of(found: Check, requirement: Requirement) -> Background:
     """What of the earlier surface, checked against its own limit, is over it."""
     flat = found.verdict.flatness
     limit = requirement.limit if flat is None else flat.limit
-    excess = None if flat is None or flat.value is None else flat.value - limit
-    area = found.gaps.area_over(limit, found.relief).value
+    measured = None if flat is None else flat.measured
+    excess = None if measured is None else measured.beyond(limit)
+    area = found.gaps.area_over(limit, found.relief)
     return Background(replace(found, tolerance=requirement.tolerance), limit, excess, area)
 
 

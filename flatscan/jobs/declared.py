@@ -5,7 +5,7 @@ from __future__ import annotations
 from flatscan.core.errors import BadValue
 from flatscan.core.model import Cloud, Readings, Relief
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import metres
+from flatscan.core.quantity import COVER, metres
 from flatscan.jobs.settings import CLOUD_TYPE, LINES_TYPE, STATIONS_TYPE
 from flatscan.relief import CaptureType, capture_type
 
@@ -33,7 +33,7 @@ def declared_type(taken: Cloud | Readings, asked: str | None) -> tuple[CaptureTy
         )
     kind = capture_type(name)
     if asked is None and not is_stations and usual == CLOUD_TYPE:
-        return kind, (note("jobs.type-not-stated", type=name, warp=metres(2 * kind.chord), rule=metres(2.0)),)
+        return kind, (note("jobs.type-not-stated", type=name, warp=metres(COVER * kind.chord), rule=metres(2.0)),)
     return kind, ()
 
 

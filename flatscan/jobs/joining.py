@@ -11,7 +11,7 @@ from flatscan import wall as walls
 from flatscan.core.errors import MixedSurveys, TooFewPoints
 from flatscan.core.model import Cloud, Relief, Wall
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import degrees, metres, square_metres
+from flatscan.core.quantity import COVER, degrees, metres, square_metres
 from flatscan.relief import Mosaic, grid, lie_together, with_seams
 from flatscan.relief.overlaps import LEAST_AREA, Overlap, plane_apart
 
@@ -156,4 +156,4 @@ def _loose_notes(together: Mosaic, relief: Relief) -> list[Note]:
     files = tuple(together.files[number - 1] for number in together.loose)
     if not files:
         return []
-    return [note("jobs.nothing-ties", files=files, u=metres(2 * relief.common.u_offset))]
+    return [note("jobs.nothing-ties", files=files, u=metres(COVER * relief.common.u_offset))]

@@ -268,13 +268,13 @@ class Background:
     """The earlier surface against its own limit: its check and what is over the limit.
 
     ``excess`` [m] is the largest gap less the limit (None where there is none to judge), ``area`` [m2] where a gap
-    over the limit lies.
+    over the limit lies, each with its interval.
     """
 
     check: Check
     limit: float
-    excess: float | None
-    area: float
+    excess: Quantity | None
+    area: Quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -332,7 +332,7 @@ class Change(Looked):
     hand: tuple[HandCheck, ...] = ()
     least: float | None = None
     thin: tuple[Place, ...] = ()
-    under: tuple[float, float] | None = None
+    under: Quantity | None = None
     quoted: float | None = None
     used: float | None = None
     agreement: Agreement | None = None

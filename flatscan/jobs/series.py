@@ -10,8 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from flatscan.capture.registry import pick
-from flatscan.compare import K_DETECT, Entry, Found, ledger
+from flatscan.compare import Entry, Found, ledger
 from flatscan.core.errors import FlatscanError, MixedSurveys
+from flatscan.core.quantity import COVER
 from flatscan.jobs.checking import check
 from flatscan.jobs.comparing import compare_surveys
 from flatscan.jobs.results import Change, Check
@@ -126,5 +127,5 @@ def _step(found: Change) -> Step:
     shrunk = None
     if mean is not None and mean.u is not None and ADDED not in kinds:
         # a little off everywhere is shrinkage as far as a survey can tell; places cut deep are work
-        shrunk = done == NOTHING and mean.value < -K_DETECT * mean.u
+        shrunk = done == NOTHING and mean.value < -COVER * mean.u
     return Step(found, done, shrunk)

@@ -12,7 +12,7 @@ from flatscan.core.errors import Infeasible
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import days, hours, metres, share
+from flatscan.core.quantity import COVER, days, hours, metres, share
 from flatscan.core.units import to_mm
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.systems import Coat, System, available, batch, load
@@ -26,7 +26,7 @@ Rate = tuple[float, float]
 # half the width of a rectangular range over its standard uncertainty (JCGM 100:2008, 4.3.7)
 _ROOT3 = math.sqrt(3.0)
 # of a normal error: both ends of 95 %, and what covers 90 %
-_K95, _K90 = 1.960, 1.282
+_K95, _K90 = COVER, 1.282
 # what sand is sold by
 LOOSE = "m3 loose"
 

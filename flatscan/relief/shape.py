@@ -10,11 +10,12 @@ from scipy import ndimage
 from flatscan.core.errors import TooFewPoints
 from flatscan.core.geometry import Array, fit_plane, fit_plane_robust, robust_scale, tukey_weight
 from flatscan.core.model import Counts, Relief, Wall
+from flatscan.core.quantity import COVER
 
 PATCH_OVER = 0.003  # methods/definitions 8: cells over max(3 mm, 2 u)
 _MOST_FITTED = 40_000
 # of what the same noise once more adds to a largest value: what the noise there is has added, and at most as much again
-_ADDED, _TWICE, _TWO_SIDED = 1.5, 0.5, 1.96
+_ADDED, _TWICE = 1.5, 0.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,7 +157,7 @@ def _range(relief: Relief, residual: Array) -> tuple[float, tuple[float | None, 
         added = max(float(np.mean([np.nanmax(half) - np.nanmin(half) for half in lifted])) - found, 0.0)
     apart = float(np.hypot(relief.x[high[1]] - relief.x[low[1]], relief.y[high[0]] - relief.y[low[0]]))
     common = np.sqrt(2) * relief.common.u_gap(np.array(apart / 2), np.array(apart / 2))
-    margin = _TWO_SIDED * float(np.hypot(u, common))
+    margin = COVER * float(np.hypot(u, common))
     best = max(found - _ADDED * added, 0.0)
     return best, (max(best - _TWICE * added - margin, 0.0), best + margin)
 

@@ -25,7 +25,7 @@ class Column:
     """One column: ``key`` as in JSON and CSV (its ending is the unit), ``heading`` and ``decimals`` on paper.
 
     ``why`` is the reason a number of it can be missing for. ``spread`` are standard uncertainties of lengths, in JSON
-    and CSV as they are (k = 1), on paper the ± (k = 2).
+    and CSV as they are (k = 1), on paper the ± (95 %).
     """
 
     key: str

@@ -17,7 +17,7 @@ from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, samples_within
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note
-from flatscan.core.quantity import Quantity, metres, share, square_metres
+from flatscan.core.quantity import COVER, Quantity, metres, share, square_metres
 from flatscan.core.reliefs import Grid, Why
 
 Point = tuple[float, float]
@@ -135,7 +135,7 @@ class Gaps:
 
         if shown is None or shown.u is None:
             return square_metres(over(limit))
-        return square_metres(over(limit), None, (over(limit + 1.96 * shown.u), over(limit - 1.96 * shown.u)))
+        return square_metres(over(limit), None, (over(limit + COVER * shown.u), over(limit - COVER * shown.u)))
 
 
 DEFAULT_DIRECTIONS = tuple(15.0 * turn for turn in range(12))

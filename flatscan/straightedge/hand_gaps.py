@@ -11,7 +11,7 @@ import numpy as np
 from flatscan.core.errors import BadTable, BadValue
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import metres
+from flatscan.core.quantity import COVER, metres
 from flatscan.core.reliefs import Grid
 from flatscan.core.table import Column, Row, Table, read_table
 from flatscan.core.typed import length_in, unit_named
@@ -109,7 +109,7 @@ def _reading(table: Table, row: Row) -> HandReading:
 
 
 def compare_hand(
-    relief: Relief, hand: HandReadings, *, rule: float | None = None, k: float = 1.96
+    relief: Relief, hand: HandReadings, *, rule: float | None = None, k: float = COVER
 ) -> tuple[HandCheck, ...]:
     """Set every reading beside the scan's gap; a reading off the wall is said, not dropped.
 

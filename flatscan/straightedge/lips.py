@@ -33,8 +33,9 @@ LEAST_CELLS = 3
 class Lip:
     """The largest abrupt step: its height [m], place, and the axis it is crossed along (0 along, 90 up).
 
-    ``u`` is the standard uncertainty of this step; ``upper`` is the largest |step| + k u of all places, ``lower`` the
-    selection-corrected lower bound. None where the cells' u is not known.
+    ``u`` is the standard uncertainty of this step. ``lower`` to ``upper`` is the 95 % interval (at k = 1.645) of the
+    largest: up to the largest |step| + 1.96 u of all places, down to the selection-corrected lower bound. None where
+    the cells' u is not known.
     """
 
     value: float
@@ -75,7 +76,7 @@ def lips(relief: Relief, *, within: float = 0.3, k: float = 1.645) -> Lip | None
             remedy="Look for steps before smoothing",
             width=metres(relief.smoothed_over),
         )
-    clear = CLEAR
+    clear, k = CLEAR, half_factor(k)
     side = max(LEAST_CELLS, min(round(LEVEL / relief.cell), round(within / 2 / relief.cell) - clear))
     wide = max(1, round(LIP_LENGTH / relief.cell))
     best = [found for axis in (1, 0) if (found := _along(relief, axis, side, clear, wide, k)) is not None]
@@ -85,6 +86,7 @@ def lips(relief: Relief, *, within: float = 0.3, k: float = 1.645) -> Lip | None
     uppers, lowers = ([getattr(lip, name) for lip in best] for name in ("upper", "lower"))
     upper = None if None in uppers else max(uppers)
     lower = max((bound for bound in lowers if bound is not None), default=None)
+    lower = None if lower is None else min(max(lower, 0.0), largest.value)
     return Lip(largest.value, largest.u, upper, lower, largest.at, largest.direction)
 
 

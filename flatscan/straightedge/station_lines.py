@@ -198,12 +198,13 @@ def _bounds(
     sign = {"resting": 1, "balanced end gap": -1}.get(method, 0)
     reach = np.abs(read.gap) if sign == 0 else sign * read.gap
     chosen = slice(None) if method == "resting" else whole
-    high = float((np.maximum(reach, 0.0) + k * np.hypot(read.random, read.common))[chosen].max())
+    wide = half_factor(k)
+    high = float((np.maximum(reach, 0.0) + wide * np.hypot(read.random, read.common))[chosen].max())
     parts = ((read.u, CommonError(0.0)), (np.zeros_like(read.u), common))
     some = read.triples.some(chosen)
     random, shared = (added_by_errors(some, read.x, read.y, read.z, *part, sign) for part in parts)
     added = Added(random, shared, 0.0)
-    low = judged.value - added.at_most - half_factor(k) * (judged.u or 0.0)
+    low = judged.value - added.at_most - wide * (judged.u or 0.0)
     # what noise adds is taken off the lower end alone: it is stated, not seen, and may be smaller
     return Interval(judged.value, min(max(low, 0.0), judged.value), max(high, judged.value))
 

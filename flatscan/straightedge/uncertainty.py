@@ -19,7 +19,10 @@ def confidence_of(k: float) -> float:
 
 
 def half_factor(k: float) -> float:
-    """Coverage factor for each of two one-sided tests that share the error probability of ``k`` (1.645 -> 1.96)."""
+    """Coverage factor for each of two one-sided tests that share the error probability of ``k`` (1.645 -> 1.96).
+
+    So of both ends of a two-sided interval at the confidence of ``k``.
+    """
     return float(-ndtri((1 - confidence_of(k)) / 2))
 
 

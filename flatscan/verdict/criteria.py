@@ -12,6 +12,7 @@ from flatscan.core.errors import BadValue
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres, share
 from flatscan.straightedge.gaps import Point
+from flatscan.straightedge.uncertainty import half_factor
 
 WITHIN, OUTSIDE, UNDECIDED = "within", "outside", "undecided"
 MEMORY = note("verdict.from-memory")
@@ -21,15 +22,13 @@ PLACES = 5
 
 @dataclass(frozen=True, slots=True)
 class Criterion:
-    """One criterion's decision. Values in metres; ``upper`` is the bound the rule compared with the limit.
-
-    For flatness ``lower`` to ``upper`` is the 95 % interval of the value that is printed.
+    """One criterion's decision. Values in metres; ``lower`` to ``upper`` is the interval that is printed and decides.
 
     ``name`` is flatness, plumb, step or corner, or a note of it where a length or an entry tells two of a kind apart.
-    ``lower`` is the bound that had to pass the limit for *outside*; ``places`` are where to look by hand. For flatness
-    ``rule`` [m] is the straightedge's length and ``method`` how it is read (``chord``: the limit follows the contacts).
-    ``u`` [m] is the standard uncertainty of the value, None where it is not known. Where no method was named,
-    ``method`` is ``both``: the figures are those of the resting gap, ``resting`` is what they decide by themselves, and
+    *Within* needs ``upper`` not over the limit, *outside* ``lower`` over it; ``places`` are where to look by hand. For
+    flatness ``rule`` [m] is the straightedge's length and ``method`` how it is read (``chord``: the limit follows the
+    contacts). ``u`` [m] is the standard uncertainty of the value, None where it is not known. Where no method was
+    named, ``method`` is ``both``: the figures are those of the resting gap, ``resting`` is what they decide by themselves, and
     ``other`` judges the balanced end gap.
     """
 
@@ -65,7 +64,7 @@ class Criterion:
         if self.value is None:
             return None
         lower, upper = self.lower, self.upper
-        if self.judges == "flatness" and lower is not None and upper is not None and lower <= self.value <= upper:
+        if lower is not None and upper is not None and lower <= self.value <= upper:
             return metres(self.value, self.u, (lower, upper))
         return metres(self.value, self.u)
 
@@ -203,13 +202,17 @@ def single(
     unknown: Note = _U_UNKNOWN,
     places: tuple[Point, ...] = (),
 ) -> Criterion:
-    """Judge |one quantity| [m], chosen beforehand, against a limit [m]; 0 or less raises `BadValue`."""
+    """Judge |one quantity| [m], chosen beforehand, against a limit [m]; 0 or less raises `BadValue`.
+
+    ``k`` is the confidence's one-sided factor; both ends of the interval that is printed share its error probability.
+    """
     positive(limit, name)
     value = abs(measured.value)
     if measured.u is None:
         return Criterion(name, UNDECIDED, value, None, limit, (unknown,))
-    upper, lower = value + k * measured.u, value - k * measured.u
-    decision = decide(value, measured.u, limit, k) if decides else UNDECIDED
+    wide = half_factor(k) * measured.u
+    upper, lower = value + wide, value - wide
+    decision = decide(value, measured.u, limit, half_factor(k)) if decides else UNDECIDED
     said = note("verdict.between", value=metres(value), lower=metres(max(lower, 0.0)), upper=metres(upper))
     memory = () if decides else (MEMORY,)
     return Criterion(name, decision, value, upper, limit, (*memory, said), lower, places, u=measured.u)

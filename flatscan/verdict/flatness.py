@@ -214,13 +214,13 @@ def with_hand(verdict: Verdict, checks: Sequence[HandCheck], *, decides: bool = 
 
     A reading over the limit beyond its own uncertainty shows the wall outside there. Readings within it settle their
     places and leave the rest of the wall as it was. Where a wall the scan calls within reads over the limit by hand,
-    neither is believed: undecided. The readings share the error probability (Bonferroni). A gap under a shorter
-    straightedge can pass the limit of a longer one but not keep it, and the other way round; a resting straightedge
-    settles nothing read on blocks or balanced. ``decides`` False (a limit from memory) adds words only.
+    neither is believed: undecided. The readings share the error probability of both sides (Bonferroni). A gap under a
+    shorter straightedge can pass the limit of a longer one but not keep it, and the other way round; a resting
+    straightedge settles nothing read on blocks or balanced. ``decides`` False (a limit from memory) adds words only.
     """
     if not checks:
         return verdict
-    k = float(ndtri(1 - (1 - verdict.confidence) / len(checks)))
+    k = float(ndtri(1 - (1 - verdict.confidence) / 2 / len(checks)))
     # a curve belongs to one criterion: with two of them it is not known which
     chords = sum(one.method == "chord" for one in verdict.criteria)
     curve = verdict.curve if chords == 1 else ()

@@ -192,10 +192,11 @@ def test_thin_places_and_the_area_surely_under_the_least(relief_of):
     assert len(thin) == 1
     assert thin[0].value == pytest.approx(0.004)
     # a disc of radius 0.3 m: pi r^2
-    assert under_least(found, 0.005)[0] == pytest.approx(np.pi * 0.09, rel=0.02)
-    assert under_least(found, 0.005)[1] == pytest.approx(np.pi * 0.09, rel=0.02)
-    # 4 mm read with u 0.141 mm is not surely under 4.1 mm: the margin is 1.645 u = 0.233 mm
-    assert under_least(found, 0.0041)[1] == 0.0
+    area = under_least(found, 0.005)
+    assert_allclose([area.value, area.low, area.high], np.pi * 0.09, rtol=0.02)
+    # 4 mm read with u 0.141 mm is not surely under 4.1 mm nor surely over 3.9 mm: the margin is 1.96 u = 0.277 mm
+    assert_allclose([under_least(found, 0.0041).low, under_least(found, 0.0039).value], 0.0, atol=0)
+    assert_allclose(under_least(found, 0.0039).high, np.pi * 0.09, rtol=0.02)
     assert thin_places(found, 0.003) == ()
 
 

@@ -40,9 +40,9 @@ def test_a_survey_answers_how_thick_what_sets_it_and_what_to_order(survey):
 
 def test_a_check_names_each_criterion_with_its_uncertainty_and_limit(check):
     said = joined(check)
-    # by hand: k = 2 and u = 0.4 mm give 0.8 mm; plumb u 2 mm/m over 2.4 m gives 9.6 mm
+    # by hand: 1.96 times u: 0.4 mm gives 0.8 mm, plumb of 2 mm/m over 2.4 m 9.41 mm, rounded up
     assert "Flatness outside the limit as entered: 6.4 mm ± 0.8 mm under a 1800 mm straightedge" in said
-    assert "Plumb undecided: neither pass nor fail: 5.0 mm ± 9.6 mm; limit 8 mm" in said
+    assert "Plumb undecided: neither pass nor fail: 5.0 mm ± 9.5 mm; limit 8 mm" in said
     assert "step (not judged)" in said
     assert say(note("report.record")) in said
 
@@ -165,6 +165,6 @@ def test_a_sentence_begins_with_a_capital_but_a_file_keeps_its_name():
 
 def test_a_spread_in_inches_is_as_fine_as_its_value():
     # by hand: 2 x 4 mm are 0.315 in, 2 x 0.2 mm 0.0157 in, both rounded up
-    assert written(metres(0.0566, 0.004), "exact.1±", command_line("in")) == "2.23 in ± 0.32 in"
+    assert written(metres(0.0566, 0.0041), "exact.1±", command_line("in")) == "2.23 in ± 0.32 in"
     assert written(metres(0.0066, 0.0002), "exact.1±", command_line("in")) == "0.26 in ± 0.016 in"
-    assert written(metres(0.0566, 0.004), "length.1±", command_line("in")) == "2 1/4 in ± 3/8 in"
+    assert written(metres(0.0566, 0.004), "length.1±", command_line("in")) == "2 1/4 in ± 5/16 in"

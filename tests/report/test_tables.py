@@ -143,7 +143,7 @@ def test_gaps_well_under_the_limit_get_no_number(check):
 def test_excess_in_millimetres_per_cent_and_area(check):
     found = facts(check, "flatness")
     # by hand: 6.4 - 3.0 = 3.4 mm, 113 % of 3.0 mm; its interval is that of the gap, less the limit
-    assert found["excess"] == "3.4 mm (2.7 to 4.1), 113 % of the limit"
+    assert found["excess"] == "3.4 mm ± 0.7 mm, 113 % of the limit"
     over = check.relief.area[np.nan_to_num(check.gaps.deepest) > 0.003].sum()
     assert found["area-over"].startswith(f"{over:.1f} m² (")
     fine = dataclasses.replace(check.gaps.worst, value=0.002)

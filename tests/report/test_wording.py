@@ -148,9 +148,11 @@ def test_places_as_tables_name_them_and_lists():
 
 
 def test_expanded_uncertainty_is_rounded_up():
-    assert fill("{gap:length.1±}", {"gap": metres(0.0031, 0.00061)}) == "3.1 mm ± 1.3 mm"
+    assert fill("{gap:length.1±}", {"gap": metres(0.0031, 0.00062)}) == "3.1 mm ± 1.3 mm"
     assert fill("{gap:length.1±}", {"gap": metres(0.0031)}) == "3.1 mm (± not known)"
-    # an interval that is not the same both ways: its ends, as they stand in tables
+    # one that is the same both ways is a ±, whichever way it is known
+    assert fill("{gap:length.1±}", {"gap": metres(0.0031, 0.0002, (0.0019, 0.0043))}) == "3.1 mm ± 1.2 mm"
+    # an interval that is not: its ends, as they stand in tables
     both = metres(0.0031, 0.0002, (0.00246, 0.00371))
     assert fill("{gap:length.1±}", {"gap": both}) == "3.1 mm (2.5 to 3.7)"
     assert fill("{gap:exact.1±}", {"gap": both}, command_line("in")) == "0.12 in (0.10 to 0.15)"

@@ -112,4 +112,4 @@ def test_interval_of_one_gap_is_that_of_its_u(station_relief):
     table = [[0.0, -0.004, 0.0]]
     found = sweep(station_relief([0.0, 0.5, 1.0], [0.0], table, u=1e-3, sd=1e-3), 1.8)
     u = np.hypot(np.sqrt(1.5) * 1e-3, CommonError(1e-3).u_gap(0.5, 0.5))
-    assert_allclose([found.low, found.gap, found.high], 0.004 + np.array([-1.96, 0.0, 1.645]) * u, rtol=1e-4)
+    assert_allclose([found.low, found.gap, found.high], 0.004 + np.array([-1.96, 0.0, 1.96]) * u, rtol=1e-4)

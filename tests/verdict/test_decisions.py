@@ -8,6 +8,7 @@ from scipy import integrate, stats
 
 from flatscan.core.errors import BadValue
 from flatscan.core.notes import note
+from flatscan.core.phrase import fill
 from flatscan.core.quantity import Quantity
 from flatscan.report.say import spoken
 from flatscan.straightedge import lips
@@ -54,9 +55,21 @@ def test_a_single_quantity_is_judged_both_ways():
     for lean in (0.0048, -0.0048):
         got = single("plumb", Quantity(lean, 0.00024), 0.006)
         assert (got.decision, got.value) == ("within", pytest.approx(0.0048))
-        assert got.upper == pytest.approx(0.0048 + 1.645 * 0.00024)
+        # two-sided 95 %: 1.96 u either way
+        assert_allclose([got.lower, got.upper], 0.0048 + np.array([-1.96, 1.96]) * 0.00024, rtol=1e-5)
         assert single("plumb", Quantity(lean, 0.00024), 0.004).decision == "outside"
         assert single("plumb", Quantity(lean, 0.0012), 0.0049).decision == "undecided"
+
+
+def test_what_is_printed_of_a_quantity_is_what_decides():
+    """The ± of the sheet, rounded up to a tenth, reaches from the value to both bounds, and is that of the lean."""
+    for u in np.linspace(1e-4, 3e-3, 200):
+        got = single("plumb", Quantity(0.0052, u), 0.006)
+        shown = fill("{it:length.1±}", {"it": got.measured})
+        assert shown == fill("{it:length.1±}", {"it": Quantity(0.0052, u)})
+        wide = float(shown.split("±")[1].split()[0]) / 1000
+        for bound in (got.upper - got.value, got.value - got.lower):
+            assert -1e-8 <= wide - bound <= 1.001e-4
 
 
 def test_a_single_quantity_with_no_known_u_is_undecided():

@@ -47,9 +47,9 @@ def test_scan_and_hand_that_contradict_each_other_are_undecided(grid_relief, tmp
 
 
 def test_more_readings_share_the_error_probability(grid_relief, tmp_path):
-    # 3.55 mm is over 3 mm by 1.83 u: enough for one reading (1.645), not for five (2.33)
+    # 3.65 mm is over 3 mm by 2.17 u: enough for one reading (1.96), not for five (2.58)
     relief = grid_relief(hollow, u=2e-4)
-    line = "1.5, 1.2, along, 3.55"
+    line = "1.5, 1.2, along, 3.65"
     assert settled(relief, tmp_path, line)[1].decision == "outside"
     assert settled(relief, tmp_path, line, *["0.5, 0.5, up, 0"] * 4)[1].decision == "undecided"
 

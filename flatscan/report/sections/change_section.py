@@ -14,6 +14,7 @@ from flatscan.jobs.results import Agreement, Background, Variation
 from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
 from flatscan.report.sections.gap_section import as_restricted, decided, with_others
+from flatscan.report.sections.seen_section import ends
 from flatscan.report.tables import AT, Column, Table
 
 _SHOWN = 3
@@ -125,8 +126,7 @@ def _place_sentences(found: Change) -> Iterator[Note]:
 def _asked_facts(found: Change) -> Iterator[Fact]:
     """What was asked beside the change itself."""
     if found.under is not None and found.least is not None:
-        under, surely = (square_metres(area) for area in found.under)
-        yield Fact("under-cover", note("report.under-cover", least=metres(found.least), under=under, surely=surely))
+        yield Fact("under-cover", note("report.under-cover", least=metres(found.least), under=found.under))
     if found.agreement is not None:
         yield Fact("two-parties", agreement_note(found.agreement))
     if found.background is not None:
@@ -168,10 +168,10 @@ def background_note(found: Background) -> Note:
     judged = check.verdict.flatness
     flat = check.verdict.decision if judged is None else judged.decision
     over: Said = ""
-    if found.excess is not None and found.excess > 0:
-        excess, part = metres(found.excess), share(found.excess / found.limit)
-        over = note("report.over-by", excess=excess, share=part, area=square_metres(found.area))
-    gap, rule, limit = metres(abs(worst.value), worst.u), metres(check.gaps.rule), metres(found.limit)
+    if found.excess is not None and found.excess.value > 0:
+        part = share(found.excess.value / found.limit)
+        over = note("report.over-by", excess=found.excess, share=part, area=found.area)
+    gap, rule, limit = check.gaps.measured(), metres(check.gaps.rule), metres(found.limit)
     said = as_restricted(decided(flat), check.verdict.restricted)
     sentence = note("report.background", by=by, decision=said, gap=gap, rule=rule, limit=limit, over=over)
     return with_others(sentence, check.gaps)
@@ -209,7 +209,8 @@ def _asked_values(found: Change) -> dict[str, object]:
     more: dict[str, object] = {}
     if found.under is not None and found.least is not None:
         more["cover_mm"] = metres(found.least)
-        more["under_cover_m2"], more["surely_under_cover_m2"] = (square_metres(area) for area in found.under)
+        more["under_cover_m2"] = found.under
+        more["surely_under_cover_m2"], more["under_cover_high_m2"] = ends(found.under)
         more["thin"] = thin(found).rows_as_values()
     more |= {} if found.quoted is None else {"quoted_l": cubic_metres(found.quoted)}
     more |= {} if found.used is None else {"used_l": cubic_metres(found.used)}
@@ -242,6 +243,8 @@ def _agreement_values(agreement: Agreement) -> dict[str, object]:
 def _background_values(found: Background) -> dict[str, object]:
     check, nothing = found.check, Unknown("unknown.no-position")
     worst = check.gaps.judged()
+    excess = (nothing, nothing) if found.excess is None else ends(found.excess)
+    area = ends(found.area)
     return {
         "decision": check.verdict.decision,
         "tolerance": Unknown("unknown.no-entry") if check.tolerance is None else check.tolerance.id,
@@ -249,9 +252,13 @@ def _background_values(found: Background) -> dict[str, object]:
         "limit_mm": metres(found.limit),
         "gap_mm": check.gaps.measured() or nothing,
         "u_gap_mm": nothing if worst is None or worst.u is None else metres(worst.u),
-        "excess_mm": nothing if found.excess is None else metres(found.excess),
-        "excess_share": nothing if found.excess is None else share(found.excess / found.limit),
-        "area_over_m2": square_metres(found.area),
+        "excess_mm": nothing if found.excess is None else found.excess,
+        "excess_low_mm": excess[0],
+        "excess_high_mm": excess[1],
+        "excess_share": nothing if found.excess is None else share(found.excess.value / found.limit),
+        "area_over_m2": found.area,
+        "area_over_low_m2": area[0],
+        "area_over_high_m2": area[1],
     }
 
 

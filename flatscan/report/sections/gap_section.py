@@ -156,10 +156,8 @@ def _excess(gaps: Gaps, limit: float, relief: Relief) -> list[Fact]:
     gap = gaps.measured()
     if gap is None or gap.value <= limit:
         return [] if gap is None else [Fact("excess", note("report.no-excess", gap=gap))]
-    over = gap.value - limit
-    within = (None, None) if gap.low is None or gap.high is None else (max(gap.low - limit, 0.0), gap.high - limit)
-    part = share(over / limit)
-    found = [Fact("excess", note("report.excess", over=metres(over, gap.u, within), share=part))]
+    over = gap.beyond(limit)
+    found = [Fact("excess", note("report.excess", over=over, share=share(over.value / limit)))]
     if relief.known_between:
         found.append(Fact("area-over", note("report.area-over", area=gaps.area_over(limit, relief))))
     return found

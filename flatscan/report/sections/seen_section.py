@@ -27,6 +27,14 @@ def known(value: float | None, reason: str, u: float | None = None) -> Quantity 
     return Unknown(reason) if value is None else metres(value, u)
 
 
+def ends(value: Quantity) -> tuple[Quantity | Unknown, Quantity | Unknown]:
+    """Both ends of a quantity's 95 % interval, as values of their own."""
+    low, high = value.ends
+    if low is None or high is None:
+        return Unknown("unknown.not-known"), Unknown("unknown.not-known")
+    return Quantity(low, None, value.unit), Quantity(high, None, value.unit)
+
+
 def wall_name(seen: Seen) -> Note:
     """The wall's number, with its user's own name for it."""
     title = " ".join(seen.title.split())
