@@ -24,6 +24,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import beta
 from warp_model import HIGH, KINDS, SIZE, WIDE, Field, waves
 
 from flatscan.core.geometry import Frame
@@ -119,9 +120,12 @@ def tied(scan: Relief, places: Array, read: Array) -> tuple[Relief, Tie]:
     return made, shown
 
 
-def one_wall(kind: str, share: float, places: Array, seed: int) -> Tally:
-    """One wall scanned, read and tied twice: as read, and with one reading 5 mm off."""
-    generator = np.random.default_rng(seed)
+def one_wall(kind: str, share: float, places: Array, number: int) -> Tally:
+    """One wall scanned, read and tied: as read, and where one could be told once more with one reading 5 mm off.
+
+    No two walls of any row have an error, a surface or a reading in common.
+    """
+    generator = np.random.default_rng([SEED, list(KINDS).index(kind), round(10 * share), len(places), number])
     shape, error, bend = waves(0.6, 1.0, generator), KINDS[kind](generator), LASER.common_error()
     fan = waves(bend.length, bend.sd, generator)
     unit = share * LIMIT / largest(on_cells(shape))
@@ -138,9 +142,8 @@ def one_wall(kind: str, share: float, places: Array, seed: int) -> Tally:
     tally.unsaid = [i not in shown.unseen for i in unsure]
     bad = int(generator.integers(len(places)))
     slipped = read + SLIP * generator.choice([-1, 1]) * (np.arange(len(places)) == bad)
-    _, seen = tied(scan, places, slipped)
     if shown.u_left_out[bad] <= SURE:
-        tally.named.append(bad in seen.disagree)
+        tally.named.append(bad in tied(scan, places, slipped)[1].disagree)
     return tally
 
 
@@ -195,6 +198,19 @@ def slack(many: int, share: float = 0.05) -> float:
     return 2.33 * float(np.sqrt(share * (1 - share) / max(many, 1)))
 
 
+def at_most(count: int, many: int) -> float:
+    """The largest share that so many of so many do not rule out at 95 %, one-sided (Clopper and Pearson, 1934)."""
+    return 1.0 if count >= many else float(beta.ppf(0.95, count + 1, many - count))
+
+
+def false_decisions(tally: Tally) -> str:
+    """How many walls were decided rightly and how many wrongly, with the share that these do not rule out."""
+    said = [f"right {sum(tally.right)} of {len(tally.right)}"]
+    for name, wrong in (("within", tally.wrong_within), ("outside", tally.wrong_outside)):
+        said.append(f"false {name} {sum(wrong)} of {len(wrong)} (at most {at_most(sum(wrong), len(wrong)):.1%})")
+    return "; ".join(said)
+
+
 def broken(tally: Tally, walls: int) -> list[str]:
     """The goals that one kind misses beyond chance; gaps of one wall count as four."""
     far = []
@@ -238,12 +254,14 @@ def main() -> int:
             tally = Tally()
             for share in SHARES:
                 for i in range(walls):
-                    tally.add(one_wall(kind, share, plan.places, SEED + i))
+                    tally.add(one_wall(kind, share, plan.places, i))
             print(f"{kind + ', ' + str(len(plan.places)):32s}" + row(tally), flush=True)
             both.add(tally)
+        print(f"{kind + ', false decisions':32s}{false_decisions(both)}", flush=True)
         misses += [f"{kind}: {what}" for what in broken(both, len(both.right))]
         pooled.add(both)
     print(f"{'all':32s}" + row(pooled))
+    print(f"{'all, false decisions':32s}{false_decisions(pooled)}")
     many = slack(4 * len(pooled.right))
     if not asked.kind and not 0.93 - many <= share_of(pooled.held) <= 0.97 + many:
         misses.append("all: gaps within 1.96 u")

@@ -17,11 +17,12 @@ from flatscan.core.notes import note
 from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid
 from flatscan.core.warp import CommonError
+from flatscan.relief.members import Member, kept, members_of
 from flatscan.relief.scan_shows import Shown, Uneven
 from flatscan.relief.slips import FOLLOWED, SLIP_SIZE, LeftOut, left_out
 from flatscan.relief.sweep_seams import seams
 from flatscan.relief.tie_places import Differences
-from flatscan.relief.tied import Member, TiedError, kept, members_of, mixed
+from flatscan.relief.tied import TiedError, mixed
 from flatscan.relief.trend import Trend, plane
 from flatscan.relief.warps import CHORD, Warps, warps_like
 
@@ -63,10 +64,11 @@ def warps_of(relief: Grid) -> Warps:
 
 def before_readings(
     relief: Grid, wall: Wall, apart: Differences, laser: CommonError, u_laser_lean: float
-) -> tuple[Before, bool]:
-    """What is known before the readings, and whether they tell plumb better than the scan's own gravity does.
+) -> tuple[Before, Supposed, bool]:
+    """What is known before the readings, that none of them is a slip, and whether they tell plumb.
 
-    If they do, gravity has no say, so that the same wall comes out however the phone was held.
+    They do where they tell it better than the scan's own gravity does. Then gravity has no say, so that the same wall
+    comes out however the phone was held.
     """
     box = np.array([relief.x[0], relief.y[0], relief.x[-1], relief.y[-1]])
     found, warps = seams(relief), warps_like(relief.common, size_known=len(apart.u) < _FEWEST)
@@ -80,11 +82,13 @@ def before_readings(
         box,
     )
     gravity = wall.plumb.u_lean
-    u_lean = after(free, apart, (_supposed(free, apart, (), 0.0),))[0].u_slope_up()
+    sound = _supposed(free, apart, (), 0.0)
+    u_lean = after(free, apart, (sound,))[0].u_slope_up()
     if gravity is None or np.hypot(u_lean, u_laser_lean) <= gravity:
-        return free, True
+        return free, sound, True
     held = np.array([_FREE_OFFSET, _FREE_SLOPE, np.hypot(gravity, u_laser_lean)])
-    return replace(free, trend=plane(box, held, found)), False
+    before = replace(free, trend=plane(box, held, found))
+    return before, _supposed(before, apart, (), 0.0), False
 
 
 def _members(before: Before, apart: Differences) -> tuple[Member, ...]:
@@ -99,9 +103,12 @@ def log_weights(before: Before, apart: Differences) -> tuple[tuple[Member, ...],
     return members, before.warps.but(likelihood + before.shown.log_likelihood(members, before.uneven)).log_weights
 
 
-def log_evidence(before: Before, apart: Differences) -> float:
-    """Log-likelihood of the differences, all warps weighed as they are before them."""
-    members = _members(before, apart)
+def log_evidence(before: Before, apart: Differences, sound: Supposed | None = None) -> float:
+    """Log-likelihood of the differences, all warps weighed as they are before them.
+
+    ``sound`` is the supposition that none of these is a slip, where it is known.
+    """
+    members = _members(before, apart) if sound is None else sound.members
     same = np.linalg.slogdet(before.laser.covariance(apart.places, apart.places) + np.diag(apart.u**2))[1]
     every = np.log(np.maximum(before.warps.weights, 1e-300)) + np.stack([one.log_likelihood() for one in members])
     return float(every.max() + np.log(np.exp(every - every.max()).sum()) - same / 2)
@@ -118,14 +125,13 @@ class Supposed:
     rest: LeftOut
 
 
-def suppositions(before: Before, apart: Differences) -> tuple[Supposed, ...]:
-    """That none of the readings is a slip, and that this one or that is; the likeliest first.
+def suppositions(before: Before, apart: Differences, sound: Supposed) -> tuple[Supposed, ...]:
+    """That none of the readings is a slip (``sound``), and that this one or that is; the likeliest first.
 
     With 6 readings or more, and at most one slip in eight.
     """
     many = len(apart.u)
-    first = _supposed(before, apart, (), 0.0)
-    found, best = [first], first
+    found, best = [sound], sound
     seen: set[tuple[int, ...]] = {()}
     for _ in range(max(1, many // 8) if many >= _FEWEST else 0):
         for i in np.flatnonzero(best.rest.log_odds > np.log(FOLLOWED)):
@@ -149,9 +155,8 @@ def _supposed(before: Before, apart: Differences, slips: tuple[int, ...], log_we
     return Supposed(slips, log_weight, members, logs, replace(rest, u=u))
 
 
-def after(before: Before, apart: Differences, supposed: tuple[Supposed, ...] = ()) -> tuple[TiedError, Warps]:
+def after(before: Before, apart: Differences, supposed: tuple[Supposed, ...]) -> tuple[TiedError, Warps]:
     """The error that readings leave, and which warps they leave open."""
-    supposed = supposed or suppositions(before, apart)
     # within each supposition in all its weight
     logs = np.stack([one.logs - _log_sum(one.logs) + one.log_weight for one in supposed])
     logs -= logs.max()

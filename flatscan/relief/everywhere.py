@@ -34,17 +34,13 @@ def largest_at_cells(common: CommonError, x: Array, y: Array, rule: float) -> Ar
     col = np.searchsorted(across, at[:, 0] - 1e-9)
     row = np.searchsorted(upward, at[:, 1] - 1e-9)
     np.maximum.at(largest, (row, col), u)
-    return _between(largest, (across, upward), x, y) * _BETWEEN
+    return between(largest, (across, upward), x, y) * _BETWEEN
 
 
-def largest_by_lattice(common: CommonError, x: Array, y: Array, rule: float) -> Array:
-    """The same from the covariance of places on a lattice alone, where single gaps take long."""
-    across, upward = lattice_of(np.array([x[0], y[0], x[-1], y[-1]]), rule)
-    grid = np.meshgrid(across, upward)
-    number = np.arange(grid[0].size).reshape(grid[0].shape)
-    covariance = common.covariance(*[np.column_stack([one.ravel() for one in grid])] * 2)
-    u = np.sqrt(np.maximum(_largest_variances(covariance, number, (across, upward), rule), 0.0))
-    return _between(u, (across, upward), x, y) * _OTHER_WAYS
+def largest_on_lattice(covariance: Array, lattice: tuple[Array, Array], rule: float) -> Array:
+    """Largest u [m] (rows, cols) of any gap at each place of a lattice, from the covariance of all its places."""
+    number = np.arange(len(covariance)).reshape(len(lattice[1]), len(lattice[0]))
+    return np.asarray(_OTHER_WAYS * np.sqrt(np.maximum(_largest_variances(covariance, number, lattice, rule), 0.0)))
 
 
 def worst_and_middle(common: CommonError, box: Array, rule: float) -> tuple[float, float]:
@@ -105,7 +101,7 @@ def _largest_variances(covariance: Array, number: Indices, lattice: tuple[Array,
     return largest.reshape(number.shape)
 
 
-def _between(largest: Array, lattice: tuple[Array, Array], x: Array, y: Array) -> Array:
+def between(largest: Array, lattice: tuple[Array, Array], x: Array, y: Array) -> Array:
     """For each cell the largest of the four lattice places around it."""
     across, upward = lattice
     i, j = (
@@ -117,10 +113,9 @@ def _between(largest: Array, lattice: tuple[Array, Array], x: Array, y: Array) -
     return np.maximum.reduce(corners)
 
 
-def spread_over(box: Array) -> Array:
-    """Places (280, 2) spread evenly over the box, from edge to edge."""
-    across, upward = np.meshgrid(np.linspace(box[0], box[2], 20), np.linspace(box[1], box[3], 14))
-    return np.column_stack([across.ravel(), upward.ravel()])
+def spread_over(box: Array) -> tuple[Array, Array]:
+    """Places along (20,) and up (14,) spread evenly over the box, from edge to edge."""
+    return np.linspace(box[0], box[2], 20), np.linspace(box[1], box[3], 14)
 
 
 def lattice_of(box: Array, rule: float) -> tuple[Array, Array]:

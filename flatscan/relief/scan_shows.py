@@ -16,7 +16,8 @@ import numpy as np
 from flatscan.core.geometry import Array
 from flatscan.core.reliefs import Grid
 from flatscan.core.warp import CommonError
-from flatscan.relief.tied import Member, TiedError
+from flatscan.relief.members import Member
+from flatscan.relief.tied import TiedError
 from flatscan.relief.trend import Seam
 from flatscan.relief.warps import Warps
 
@@ -110,8 +111,10 @@ class Shown:
         worst: Array = np.zeros((len(members), len(members[0].squares) if members else 0))
         for bends, columns, squares, freedom in zip(self.bends, self.columns, self.squares, self.freedom, strict=True):
             for member, column, square, free, row in zip(members, columns, squares, freedom, worst, strict=True):
-                left = bends - member.gains()[0] @ (member.turn @ column)
-                expected = _left_of(member, member.turn @ column, square) + _FLOOR2
+                turned = member.turn @ column
+                left = bends - member.gains[0] @ turned
+                # a plane has no bends
+                expected = np.maximum(member.squares * square - member.taken_off(turned), 0.0) + _FLOOR2
                 likely = _against(np.mean(left**2, axis=1) + _FLOOR2, expected, free, above=True)
                 if uneven is not None:
                     wall, of_wall = uneven.log_likelihood()
@@ -120,14 +123,6 @@ class Shown:
                     likely = likely + (of_wall + _against(usual, most, free, above=False)).max(axis=1)
                 np.minimum(row, likely, out=row)
         return worst
-
-
-def _left_of(member: Member, turned: Array, square: float) -> Array:
-    """Mean over the wall of the variance (F,) [m2] that readings leave of a bend; a plane has no bends."""
-    gain = member.squares[:, None] / (member.squares[:, None] * member.values + 1)
-    taken = (member.squares[:, None] * gain) @ (turned**2).mean(axis=1)
-    added = (member.roots(turned, np.zeros((member.terms.shape[1], 1))) ** 2).sum(axis=1).mean(axis=1)
-    return np.asarray(np.maximum(member.squares * square - taken + added, 0.0))
 
 
 def left_over(relief: Grid, common: TiedError, uneven: Uneven | None) -> Array:

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from flatscan.core.geometry import Array
-from flatscan.relief.tied import Member
+from flatscan.relief.members import Member
 
 # one reading in so many is a slip, of about this size [m] [setting]
 SLIP_SHARE, SLIP_SIZE = 1 / 100, 0.010

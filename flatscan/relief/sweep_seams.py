@@ -5,10 +5,13 @@ Which of the two a line is, the scan cannot tell; readings on both sides can.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
-from flatscan.core.geometry import Array, robust_scale
+from flatscan.core.geometry import Array, Mask, robust_scale
 from flatscan.core.reliefs import Grid
+from flatscan.relief.tie_kernel import band_sums, strip_moments
 from flatscan.relief.trend import Seam
 
 # bands beside a line [m], and lengths along it that must all show the step
@@ -19,6 +22,10 @@ _LEAST, _OUTSTANDING = 0.0015, 6.0
 # parts along the line, at least so many, that show the step, and how many of them on the same side
 _FEWEST, _SAME_SIDE = 4, 0.85
 _MOST_SEAMS = 2
+# the surface beside a seam is a polynomial of so many terms across it and along it
+_ACROSS, _ALONG = 4, 6
+# what rounding may take off a count of bands
+_ROUNDING = 1e-8
 
 
 def seams(relief: Grid) -> tuple[Seam, ...]:
@@ -41,15 +48,12 @@ def _plainest(relief: Grid, z: Array) -> Seam | None:
     known = np.isfinite(z)
     if not known.any():
         return None
-    across, upward = relief.places
-    at = np.column_stack([across[known], upward[known]])
-    middle = (at.max(axis=0) + at.min(axis=0)) / 2
+    cells = _Cells.of(relief, known, z)
     fine = max(relief.cell, _BAND / 4)
     best: tuple[float, Seam] | None = None
     for turn in np.arange(_DIRECTIONS) * np.pi / _DIRECTIONS:
         way = np.array([np.cos(turn), np.sin(turn)])
-        off, along = (at - middle) @ way, (at - middle) @ np.array([-way[1], way[0]])
-        lines, jumps, same = _steps(off, along, z[known], fine)
+        lines, jumps, same = _steps(cells, way, fine)
         if not len(lines):
             continue
         usual = max(robust_scale(jumps), _LEAST / _OUTSTANDING)
@@ -60,10 +64,10 @@ def _plainest(relief: Grid, z: Array) -> Seam | None:
         # of lines a little turned against the seam a part only shows it: the largest step is the straightest
         score = abs(float(jumps[here]))
         if best is None or score > best[0]:
-            best = score, Seam(middle + lines[here] * way, way, float(jumps[here]), _wide(relief.cell))
+            best = score, Seam(cells.middle + lines[here] * way, way, float(jumps[here]), _wide(relief.cell))
     if best is None:
         return None
-    settled = _settled(best[1], at, z[known])
+    settled = _settled(best[1], cells)
     return settled if abs(settled.jump) >= _LEAST else None
 
 
@@ -73,19 +77,38 @@ def _wide(cell: float) -> float:
     return max(0.45 * _BAND, 0.49 * cell)
 
 
-def _steps(off: Array, along: Array, z: Array, fine: float) -> tuple[Array, Array, Array]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Cells:
+    """Places ``at`` (n, 2) and values ``z`` (n,) of measured cells, their ``middle`` (2,) and the ``ends`` of rows."""
+
+    at: Array
+    z: Array
+    middle: Array
+    ends: Array
+
+    @classmethod
+    def of(cls, relief: Grid, known: Mask, z: Array) -> _Cells:
+        across, upward = relief.places
+        at = np.column_stack([across[known], upward[known]])
+        rows = np.flatnonzero(known.any(axis=1))
+        first, last = known[rows].argmax(axis=1), known.shape[1] - 1 - known[rows, ::-1].argmax(axis=1)
+        ends = np.column_stack([relief.x[np.append(first, last)], np.tile(relief.y[rows], 2)])
+        return cls(at, z[known], (ends.max(axis=0) + ends.min(axis=0)) / 2, ends)
+
+
+def _steps(cells: _Cells, way: Array, fine: float) -> tuple[Array, Array, Array]:
     """Lines (n,) [m], the median step (n,) over each, and whether nearly all parts along it step the same way.
 
-    A part's step is what the two bands beside the line differ by, less what the bands beyond let expect.
+    Lines are as far along ``way`` (2,) from the cells' middle. A part's step is what the two bands beside the line
+    differ by, less what the bands beyond let expect.
     """
     band = max(round(_BAND / fine), 1)
+    ends = cells.ends - cells.middle
+    off, along = ends @ way, ends @ np.array([-way[1], way[0]])
     low, start = float(off.min()), float(along.min())
-    rows = ((along - start) // _PART).astype(int)
-    cols = np.floor((off - low) / fine + 1e-9).astype(int)
-    shape = int(rows.max()) + 1, int(cols.max()) + 1
-    number = rows * shape[1] + cols
-    count = np.bincount(number, minlength=shape[0] * shape[1]).reshape(shape).astype(float)
-    total = np.bincount(number, weights=z, minlength=shape[0] * shape[1]).reshape(shape)
+    shape = int((along.max() - start) / _PART + _ROUNDING) + 1, int((off.max() - low) / fine + _ROUNDING) + 1
+    count, total = np.zeros(shape), np.zeros(shape)
+    band_sums(cells.at, cells.z, cells.middle, way, np.array([start, low]), np.array([_PART, fine]), count, total)
     counts, totals = (np.pad(np.cumsum(one, axis=1), ((0, 0), (1, 0))) for one in (count, total))
     last = shape[1] - 4 * band
     if last < 1:
@@ -107,7 +130,7 @@ def _steps(off: Array, along: Array, z: Array, fine: float) -> tuple[Array, Arra
     return lines, middle, same
 
 
-def _settled(seam: Seam, at: Array, z: Array) -> Seam:
+def _settled(seam: Seam, cells: _Cells) -> Seam:
     """The seam moved and turned by ever less while its two sides come apart more plainly."""
     reach = 3 * _BAND
     best, value = seam, -np.inf
@@ -121,25 +144,30 @@ def _settled(seam: Seam, at: Array, z: Array) -> Seam:
         for angle, moved in tries:
             way = np.array([np.cos(angle), np.sin(angle)])
             one = Seam(seam.at + moved * way, way, seam.jump, seam.wide)
-            jump, explained = _jump_of(one, at, z, reach)
+            jump, explained = _jump_of(one, cells.at, cells.z, reach)
             if explained > value:
                 value, best, turn, shift = explained, Seam(one.at, way, jump, seam.wide), angle, moved
     return best
 
 
 def _jump_of(seam: Seam, at: Array, z: Array, reach: float) -> tuple[float, float]:
-    """The step of a smooth strip along the line, and how much less of its bends are left with it."""
-    off = seam.off(at)
-    near = np.abs(off) <= reach
-    s = (off[near]) / reach
-    t = (at[near] - seam.at) @ np.array([-seam.way[1], seam.way[0]])
-    t = t / max(float(np.abs(t).max(initial=0.0)), 1e-9)
-    smooth = np.column_stack([s**i * t**j for i in range(4) for j in range(6)])
-    side = np.where(s > 0, 0.5, -0.5)
-    basis, _ = np.linalg.qr(smooth)
-    side = side - basis @ (basis.T @ side)
-    size = float(side @ side)
-    if size < 1e-9:
+    """The step of a smooth strip along the line, and how much less of its bends are left with it.
+
+    By sums of powers s^i t^j of how far beyond the line and along it a cell lies: the smooth strip's and the step's
+    normal equations hold no others.
+    """
+    sides, heights = np.zeros((2, 2 * _ACROSS - 1, 2 * _ALONG - 1)), np.zeros((2, _ACROSS, _ALONG))
+    furthest = strip_moments(at, z, seam.at, seam.way, reach, sides, heights)
+    i, j = (one.ravel() for one in np.indices((_ACROSS, _ALONG)))
+    # t as a part of the furthest, which keeps the equations well posed
+    scale = max(furthest, 1e-9) ** -(np.arange(2 * _ALONG - 1.0))
+    sides, heights = sides * scale, heights * scale[:_ALONG]
+    smooth = sides.sum(axis=0)[i[:, None] + i, j[:, None] + j]
+    step, count = ((sides[1] - sides[0]) / 2)[i, j], float(sides[:, 0, 0].sum())
+    by_step, by_height = np.linalg.lstsq(smooth, np.column_stack([step, heights.sum(axis=0)[i, j]]), rcond=1e-12)[0].T
+    size = count / 4 - float(step @ by_step)
+    # of a step that the smooth strip itself can show, rounding is left
+    if size <= 1e-6 * count:
         return seam.jump, -np.inf
-    jump = float(side @ z[near]) / size
+    jump = float((heights[1] - heights[0])[0, 0] / 2 - step @ by_height) / size
     return jump, jump**2 * size

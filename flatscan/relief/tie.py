@@ -18,7 +18,7 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share, slope
 from flatscan.core.reliefs import Grid, Why
 from flatscan.core.warp import CommonError
-from flatscan.relief.before_readings import Before, after, before_readings, log_evidence, suppositions
+from flatscan.relief.before_readings import Before, Supposed, after, before_readings, log_evidence, suppositions
 from flatscan.relief.scan_shows import left_over
 from flatscan.relief.tie_places import Differences, differences
 from flatscan.relief.tied import TiedError
@@ -101,11 +101,11 @@ def tie(
             file=readings.origin.file,
         )
     apart, notes = differences(relief, wall, readings, u_place)
-    before, is_plumb = before_readings(relief, wall, apart, laser, u_laser_lean)
-    slip = _slip(apart, before)
+    before, sound, is_plumb = before_readings(relief, wall, apart, laser, u_laser_lean)
+    slip = _slip(apart, before, sound)
     if slip or _beyond_belief(apart, before):
         raise _strangers(readings, apart, before, slip)
-    supposed = suppositions(before, apart)
+    supposed = suppositions(before, apart, sound)
     rest = supposed[0].rest
     disagree = tuple(sorted({*supposed[0].slips, *rest.named}))
     common, warps = after(before, apart, supposed)
@@ -145,7 +145,7 @@ _SLIPS = {
 }
 
 
-def _slip(apart: Differences, before: Before) -> str:
+def _slip(apart: Differences, before: Before, sound: Supposed) -> str:
     """What was typed the wrong way round, where that explains the differences beyond doubt; else nothing."""
     if len(apart.u) < 6:
         return ""
@@ -154,7 +154,7 @@ def _slip(apart: Differences, before: Before) -> str:
         "mirror_x": apart.moved(mirror_x=True),
         "mirror_y": apart.moved(mirror_y=True),
     }
-    now = log_evidence(before, apart)
+    now = log_evidence(before, apart, sound)
     tried = {slip: log_evidence(before, some) for slip, how in _SLIPS.items() if (some := moved[how]) is not None}
     best = max(tried, key=lambda slip: tried[slip], default="")
     return best if best and tried[best] > now + _PLAINLY else ""

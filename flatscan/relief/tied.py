@@ -1,8 +1,7 @@
 """The common error that is left of a scan after laser readings have tied it down: a covariance, not one number.
 
 What warp the scan has is not known: its shape, length and size are those of many (`Warps`), each as likely as readings
-and scan leave it, and what is said is the mean over all of them. For each shape the covariance of the readings,
-whitened by their noise, is taken apart once: then every size is a sum of n terms.
+and scan leave it, and what is said is the mean over all of them (`Member`).
 """
 
 from __future__ import annotations
@@ -11,102 +10,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.linalg import cholesky, solve_triangular
 
 from flatscan.core.geometry import Array
 from flatscan.core.notes import Note
 from flatscan.core.warp import CommonError, by_triples
-from flatscan.relief.everywhere import gaps_in_box, largest_by_lattice, spread_over
+from flatscan.relief.everywhere import between, gaps_in_box, largest_on_lattice, lattice_of, spread_over
+from flatscan.relief.members import Member, members_of
+from flatscan.relief.tie_kernel import add_by_distance
 from flatscan.relief.trend import Trend, plane
-from flatscan.relief.warps import Warps, one_warp
+from flatscan.relief.warps import one_warp
 
-# the least likely warps, together no more likely than this, are left out
-_NEGLIGIBLE = 0.003
 # what readings say of a place falls smoothly with its distance from them: read off at so many metres
 _TABLE_STEP = 0.002
 # many warps are looked at together, so fewer gaps at a time
 _MOST_TRIPLES = 10_000
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Member:
-    """One shape of warp after the readings, at F sizes.
-
-    ``turn`` (n, n) makes the readings independent: of variance 1 by their noise, of ``values`` (n,) by the warp at its
-    stated size. ``seen`` (n,) are the differences and ``terms`` (n, p) the trend's terms so turned, ``sds`` (p,) the
-    prior of the trend's coefficients. ``squares`` (F,) of the sizes over the stated one have ``weights`` (F,).
-    """
-
-    warp: CommonError
-    turn: Array
-    values: Array
-    seen: Array
-    terms: Array
-    sds: Array
-    squares: Array
-    weights: Array
-
-    def _shares(self) -> Array:
-        """One over the variance (F, n) of each turned difference."""
-        return np.asarray(1 / (self.squares[:, None] * self.values + 1))
-
-    def _trend(self) -> tuple[Array, Array]:
-        """Covariance (F, p, p) of the trend's coefficients after the readings and what they are (F, p) likeliest."""
-        weighed = self._shares()[:, None, :] * self.terms.T
-        after = np.linalg.inv(weighed @ self.terms + np.diag(1 / self.sds**2))
-        return np.asarray(after), np.asarray(np.einsum("fpq,fq->fp", after, weighed @ self.seen))
-
-    def log_likelihood(self) -> Array:
-        """Of the differences (F,) at each size, less what is the same for all (Rasmussen and Williams 2006, 2.45).
-
-        The plane being all but free, it is the restricted likelihood (Patterson and Thompson, Biometrika 58, 1971).
-        """
-        shares, (after, slopes) = self._shares(), self._trend()
-        rest = self.seen - slopes @ self.terms.T
-        misfit = (shares * rest**2).sum(axis=1) + ((slopes / self.sds) ** 2).sum(axis=1)
-        size = -np.log(shares).sum(axis=1) - np.linalg.slogdet(after)[1]
-        return np.asarray(-(misfit + size) / 2)
-
-    def left_out(self) -> tuple[Array, Array]:
-        """Each difference less what the others predict (F, n), and the variance to expect (F, n).
-
-        Rasmussen and Williams 2006, 5.12.
-        """
-        shares, (after, slopes) = self._shares(), self._trend()
-        by_trend = (shares[:, None, :] * self.terms.T) @ self.turn
-        diagonal = shares @ self.turn**2 - np.einsum("fpn,fpq,fqn->fn", by_trend, after, by_trend)
-        return ((shares * (self.seen - slopes @ self.terms.T)) @ self.turn) / diagonal, 1 / diagonal
-
-    def gains(self) -> tuple[Array, Array]:
-        """What of the turned columns (F, n) makes the warp's likeliest value, and the trend's coefficients (F, p)."""
-        slopes = self._trend()[1]
-        return self.squares[:, None] * self._shares() * (self.seen - slopes @ self.terms.T), slopes
-
-    def roots(self, column: Array, terms: Array) -> Array:
-        """Root (F, p, m) of what not knowing the trend adds to the variance, from turned columns and terms (p, m)."""
-        gain = self.squares[:, None] * self._shares()
-        left = terms - (gain[:, None, :] * self.terms.T) @ column
-        return np.asarray(np.linalg.cholesky(self._trend()[0]).swapaxes(1, 2) @ left)
-
-    def less(self, columns: Sequence[Array], terms: Sequence[Array]) -> Array:
-        """What the readings take off the covariance (a, b), sizes weighed: turned columns (n, a), (n, b) and terms."""
-        taken = self.weights * self.squares**2 @ self._shares()
-        weigh = np.sqrt(self.weights)[:, None, None]
-        roots = [
-            (weigh * self.roots(one, two)).reshape(-1, one.shape[1]) for one, two in zip(columns, terms, strict=True)
-        ]
-        return np.asarray((taken[:, None] * columns[0]).T @ columns[-1] - roots[0].T @ roots[-1])
-
-    def less_alone(self, column: Array, terms: Array) -> Array:
-        """The diagonal (a,) of `less` of turned columns (n, a) with themselves."""
-        taken = self.weights * self.squares**2 @ self._shares()
-        added = np.einsum("f,fpm,fpm->m", self.weights, *[self.roots(column, terms)] * 2)
-        return np.asarray(taken @ column**2 - added)
-
-    @property
-    def variance(self) -> float:
-        """Mean square of the sizes over the stated one times how likely the shape is."""
-        return float(self.weights @ self.squares)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,6 +43,8 @@ class TiedError(CommonError):
     box: Array = field(default_factory=lambda: np.zeros(4))
     widened: Array = field(default_factory=lambda: np.ones(2))
     free: tuple[tuple[CommonError, float], ...] = ()
+    # the largest u on lattices of places, by their box and rule: bounds and report ask for the same one
+    _largest: dict[tuple[float, ...], Array] = field(default_factory=dict, init=False, repr=False)
 
     @property
     def stationary(self) -> bool:
@@ -135,14 +54,28 @@ class TiedError(CommonError):
     def covariance(self, a: Array, b: Array) -> Array:
         """Covariance [m2] (m, n) of the errors at places ``a`` (m, 2) and ``b`` (n, 2) [m]."""
         a, b = np.asarray(a, float), np.asarray(b, float)
-        trend_a, trend_b = self.trend.terms(a).T, self.trend.terms(b).T
-        total = self._prior(_apart(a, b))
-        columns = [_Columns([_apart(self.places, at)], (1.0,)) for at in (a, b)]
+        return self._after(self._prior(_apart(a, b)), (a, b))
+
+    def on_lattice(self, across: Array, upward: Array) -> Array:
+        """The same of all places ``across`` (c,) and ``upward`` (r,), evenly apart, with each other, row by row.
+
+        However many pairs, as many distances as places: the warps are asked once for each.
+        """
+        grid = np.meshgrid(across, upward)
+        row, col = (one.ravel() for one in np.indices(grid[0].shape))
+        by_distance = self._prior(np.hypot(*np.meshgrid(across - across[0], upward - upward[0])))
+        prior = by_distance[abs(np.subtract.outer(row, row)), abs(np.subtract.outer(col, col))]
+        return self._after(prior, (np.column_stack([one.ravel() for one in grid]),))
+
+    def _after(self, total: Array, places: Sequence[Array]) -> Array:
+        """The covariance ``total`` before the readings less what they take off it, of one or two lots of places."""
+        trends = [self.trend.terms(at).T for at in places]
+        columns = [_Columns([_apart(self.places, at)], (1.0,)) for at in places]
         means = _Means()
         for member in self.members:
             sides = [member.turn @ column.of(member.warp) for column in columns]
-            total -= member.less(sides, (trend_a, trend_b))
-            means.add(member, sides, (trend_a, trend_b))
+            total -= member.less(sides, trends)
+            means.add(member, sides, trends)
         return np.asarray(self.widened.max() * (total + means.covariance()))
 
     def _prior(self, distance: Array) -> Array:
@@ -196,7 +129,11 @@ class TiedError(CommonError):
 
     def largest_u_gap(self, x: Array, y: Array, rule: float) -> Array:
         """Largest standard uncertainty (rows, cols) of any gap at each cell, contacts at most ``rule`` apart [m]."""
-        return largest_by_lattice(self, x, y, rule)
+        box = np.array([x[0], y[0], x[-1], y[-1]])
+        lattice, key = lattice_of(box, rule), (*box, rule)
+        if key not in self._largest:
+            self._largest[key] = largest_on_lattice(self.on_lattice(*lattice), lattice, rule)
+        return between(self._largest[key], lattice, x, y)
 
     def wider(self, widened: Array) -> TiedError:
         """The same with variances so many times as large (2,), along and up."""
@@ -205,9 +142,10 @@ class TiedError(CommonError):
 
     def u_slope_up(self) -> float:
         """Standard uncertainty [m per m] of the slope up of a plane fitted to the whole wall."""
-        at = spread_over(self.box)
+        lattice = spread_over(self.box)
+        at = np.column_stack([one.ravel() for one in np.meshgrid(*lattice)])
         row = np.linalg.pinv(self.trend.terms(at)[:, :3])[2]
-        return float(np.sqrt(max(float(row @ self.covariance(at, at) @ row), 0.0)))
+        return float(np.sqrt(max(float(row @ self.on_lattice(*lattice) @ row), 0.0)))
 
     def steps(self) -> tuple[Array, Array]:
         """The step (seams,) [m] of the scan's error at each seam, and its standard uncertainty."""
@@ -218,7 +156,7 @@ class TiedError(CommonError):
         for member in self.members:
             variance = variance - member.less_alone(side, seams)
             means.add(member, [side], [seams])
-            total += member.weights @ member.gains()[1][:, 3:]
+            total += member.weights @ member.gains[1][:, 3:]
         return total, np.sqrt(self.widened.max() * np.maximum(variance + means.variance(), 0.0))
 
     def mean(self, at: Array) -> Array:
@@ -231,12 +169,11 @@ class TiedError(CommonError):
         steps = np.arange(0.0, far + 2 * _TABLE_STEP, _TABLE_STEP)
         table, slopes = np.zeros((len(self.places), len(steps))), self.trend.means.copy()
         for member in self.members:
-            by_warp, by_trend = (member.weights @ gain for gain in member.gains())
+            by_warp, by_trend = (member.weights @ gain for gain in member.gains)
             table += np.outer(by_warp @ member.turn, member.warp.sd**2 * (1 - member.warp.unlike(steps)))
             slopes += by_trend
         total = self.trend.terms(at) @ slopes
-        for place, by_distance in zip(self.places, table, strict=True):
-            total += np.interp(np.hypot(*(at - place).T), steps, by_distance)
+        add_by_distance(at, self.places, table, _TABLE_STEP, total)
         return np.asarray(total)
 
 
@@ -268,7 +205,7 @@ class _Means:
         self.weights: list[Array] = []
 
     def add(self, member: Member, sides: Sequence[Array], beside: Sequence[Array]) -> None:
-        by_warp, by_trend = member.gains()
+        by_warp, by_trend = member.gains
         self.rows.append([by_warp @ side + by_trend @ other for side, other in zip(sides, beside, strict=True)])
         self.weights.append(member.weights)
 
@@ -284,43 +221,6 @@ class _Means:
     def variance(self) -> Array:
         off, weights = self._off()
         return np.asarray(weights @ off[0] ** 2)
-
-
-def members_of(warps: Warps, places: Array, noise: Array, trend: Trend, difference: Array) -> tuple[Member, ...]:
-    """Every shape after readings at ``places`` (n, 2) with covariance ``noise`` (n, n) [m2] and these differences.
-
-    Weights are still those before the readings.
-    """
-    terms = trend.terms(places)
-    difference = difference - terms @ trend.means
-    whiten = np.empty((0, 0))
-    if len(places):
-        lower = cholesky(noise, lower=True)
-        whiten = solve_triangular(lower, np.eye(len(places)), lower=True)
-    apart = np.hypot(*(places[:, None] - places).T)
-    made = []
-    for warp, weights in zip(warps.shapes, warps.weights, strict=True):
-        values, turn = np.empty(0), whiten
-        if len(places):
-            values, vectors = np.linalg.eigh(whiten @ (warp.sd**2 * (1 - warp.unlike(apart))) @ whiten.T)
-            turn = vectors.T @ whiten
-        turned = turn @ difference, turn @ terms, trend.sds
-        made.append(Member(warp, turn, np.maximum(values, 0.0), *turned, warps.squares, weights))
-    return tuple(made)
-
-
-def kept(members: Sequence[Member], weights: Array) -> tuple[Member, ...]:
-    """The members with their weights (K, F) after the readings, those that say nothing any more left out."""
-    least = np.sort(weights, axis=None)
-    few = least[np.searchsorted(np.cumsum(least), _NEGLIGIBLE * least.sum())]
-    weights = np.where(weights < few, 0.0, weights)
-    weights = weights / weights.sum()
-    some = []
-    for member, share in zip(members, weights, strict=True):
-        of = share > 0
-        if of.any():
-            some.append(replace(member, squares=member.squares[of], weights=share[of]))
-    return tuple(some)
 
 
 def mixed(
@@ -341,7 +241,7 @@ def mixed(
     left = TiedError(
         0.0, length, 0.0, scale, source, members, trend, places, np.asarray(box, float), free=tuple(free.values())
     )
-    covariance = left.covariance(*[spread_over(left.box)] * 2)
+    covariance = left.on_lattice(*spread_over(left.box))
     sd, mean = (float(np.sqrt(max(float(one), 0.0))) for one in (np.diag(covariance).mean(), covariance.mean()))
     return replace(left, sd=sd, u_offset=mean)
 

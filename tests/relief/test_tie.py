@@ -13,8 +13,9 @@ from flatscan.core.model import Origin, Plumb, Readings, Wall
 from flatscan.core.notes import note
 from flatscan.core.warp import CommonError
 from flatscan.relief.everywhere import gaps_in_box
+from flatscan.relief.members import members_of
 from flatscan.relief.tie import tie
-from flatscan.relief.tied import members_of, mixed, posterior
+from flatscan.relief.tied import mixed, posterior
 from flatscan.relief.trend import plane
 from flatscan.relief.warps import one_warp
 from flatscan.straightedge import sweep

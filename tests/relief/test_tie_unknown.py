@@ -1,5 +1,7 @@
 """A warp of unknown kind: the mixture against brute force, what scan and readings rule out, seams, slips."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -12,11 +14,12 @@ from flatscan.core.model import Origin, Plumb, Readings, Wall
 from flatscan.core.reliefs import Why
 from flatscan.core.warp import CommonError
 from flatscan.relief.before_readings import warps_of
+from flatscan.relief.members import kept, members_of
 from flatscan.relief.scan_shows import Shown, Uneven
 from flatscan.relief.slips import SLIP_SHARE, SLIP_SIZE, left_out
 from flatscan.relief.sweep_seams import seams
 from flatscan.relief.tie import tie
-from flatscan.relief.tied import kept, members_of, mixed
+from flatscan.relief.tied import mixed
 from flatscan.relief.trend import plane
 from flatscan.relief.unmeasured import unmeasured
 from flatscan.relief.warps import Exponential, Matern, Warps, warps_like
@@ -98,10 +101,12 @@ def test_what_is_left_is_the_mean_of_the_models_and_what_keeps_them_apart(forced
     assert_allclose(made.covariance(at, at), whole, atol=0.02 * np.trace(whole) / 9)
     assert_allclose(made.mean(at), mean, atol=0.02 * np.abs(mean).max())
     every = mixed(
-        tuple(one.__class__(*[getattr(one, name) for name in one.__slots__[:-1]], row)
-              for one, row in zip(members, logs.weights, strict=True)),
-        trend, places, BOX, length=1.0,
-    )  # fmt: skip
+        tuple(replace(one, weights=row) for one, row in zip(members, logs.weights, strict=True)),
+        trend,
+        places,
+        BOX,
+        length=1.0,
+    )
     assert_allclose(every.covariance(at, at), whole, atol=1e-9)
     assert_allclose(every.mean(at), mean, atol=1e-6)
     three, share = np.array([at[0], at[0] + [0.3, 0.4], at[0] + [0.9, 1.2]]), 2 / 3
