@@ -2,212 +2,33 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from flatscan.capture.grid_checks import (
-    control_doubts,
-    merge_repeats,
-    not_read,
-    range_doubts,
-    row_doubts,
-    wild_readings,
+from flatscan.capture.grid_checks import check_unit, merge_repeats, not_read, range_doubts
+from flatscan.capture.grid_head import (
+    BOXES,
+    LONG_HEADER,
+    WORDS,
+    GridHead,
+    boxes,
+    check_wall,
+    first_control,
+    is_read,
+    points,
+    read_head,
+    unit_of,
 )
 from flatscan.capture.registry import Format
-from flatscan.core.choices import SENSES
-from flatscan.core.errors import BadTable, BadValue, UnitsUnknown
-from flatscan.core.geometry import Array
+from flatscan.core.errors import BadTable, BadValue
+from flatscan.core.geometry import Array, Mask, Rectangle
 from flatscan.core.model import Origin, Readings
-from flatscan.core.notes import Note, note
+from flatscan.core.notes import note
 from flatscan.core.quantity import metres
-from flatscan.core.typed import (
-    LONGEST_SHOWN,
-    Line,
-    decode,
-    first_lines,
-    is_length,
-    length_in,
-    pairs,
-    parse_length,
-    read_lines,
-    unit_named,
-    wrong,
-)
-from flatscan.core.units import METRES_PER
-
-_SMALLEST_WALL, _LARGEST_WALL = 0.3, 100.0
-_NOT_READ = {"", "-", "–", "—"}
-# the words methods/record 6 knows; others are kept as notes and said
-_WORDS = ("units", "sense", "width", "height", "control", "high", "wall", "date", "instrument", "who", "note")
-_LONG_HEADER = ("x", "y", "reading")
-
-
-@dataclass
-class GridHead:
-    """What stands above the table: unit of the readings, their sense, the wall's size [m] and name, and doubts.
-
-    ``highs`` are lines of high spots that a straightedge swept over the wall found.
-    """
-
-    unit: str | None = None
-    proud_when_big: bool | None = None
-    width: float | None = None
-    height: float | None = None
-    control: Line | None = None
-    highs: tuple[Line, ...] = ()
-    name: str = ""
-    notes: list[Note] = field(default_factory=list)
-
-
-def head_lines(
-    width: float, height: float, more: Sequence[str], *, unit: str = "mm", sense: str = SENSES[0]
-) -> list[str]:
-    """The lines above the stations of a grid in long form, for a wall of a size [m]: ``more`` are its other words."""
-    size = (f"width, {width:g} m", f"height, {height:g} m")
-    return [f"units, {unit}", f"sense, {sense}", *size, *more, "", ", ".join(_LONG_HEADER)]
-
-
-def is_read(cell: str) -> bool:
-    """Whether a cell holds a reading (a dash or nothing means not read)."""
-    return cell not in _NOT_READ
-
-
-def read_head(path: Path, lines: Sequence[Line]) -> GridHead:
-    """What the lines above the table say; a line that contradicts or cannot be read raises `BadTable`."""
-    number = next((line for line in lines if is_length(line.cell(0).rstrip(":"))), None)
-    if number is not None:
-        raise wrong(
-            path,
-            number.number,
-            "begins with the number {text} before any line of positions",
-            needed="an empty cell and the positions in metres, above the readings",
-            remedy="Write the line of positions",
-            text=number.cell(0),
-        )
-    head = GridHead(highs=tuple(line for line in lines if _is_high(line)))
-    for word, line in pairs(path, (line for line in lines if not _is_high(line)), repeated=("note",)).items():
-        _take_word(path, head, word, line)
-    return head
-
-
-def _is_high(line: Line) -> bool:
-    return line.cell(0).lower().rstrip(": ") == "high"
-
-
-def high_spots(path: Path, head: GridHead, unit: str) -> list[tuple[float, float, float]]:
-    """High spots that were swept for as (x, y, reading) [m]; raises `BadTable` for a line that is none."""
-    found = []
-    for line in head.highs:
-        # a blank form has the line with dashes in it
-        if not any(map(is_read, line.cells[1:])):
-            continue
-        if len(line.cells) != 4 or not all(map(is_read, line.cells[1:])):
-            raise wrong(
-                path,
-                line.number,
-                "high needs a place and its reading, found {many} cells",
-                needed="high, x, y, reading",
-                remedy="Correct the line",
-                many=len(line.cells) - 1,
-            )
-        x, y = (length_in(path, line, column, "m", "a position") for column in (1, 2))
-        found.append((x, y, length_in(path, line, 3, unit, "a reading")))
-    return found
-
-
-def _take_word(path: Path, head: GridHead, word: str, line: Line) -> None:
-    text = " ".join(cell for cell in line.cells[1:] if cell)
-    shown = text[:LONGEST_SHOWN]
-    if word == "units":
-        head.unit = unit_named(text)
-        if head.unit is None:
-            found = "units '{text}'"
-            raise wrong(path, line.number, found, needed="mm, cm or in", remedy="Name one", text=shown)
-    elif word == "sense":
-        sense = re.fullmatch(r"(big|small)\s*(?:=|is|:)?\s*(hollow|proud)", text.lower().strip())
-        if sense is None:
-            needed, remedy = "big = hollow, or big = proud", "Say which way a big reading means"
-            raise wrong(path, line.number, "sense '{text}'", needed=needed, remedy=remedy, text=shown)
-        head.proud_when_big = (sense[1] == "big") == (sense[2] == "proud")
-    elif word in ("width", "height"):
-        setattr(head, word, _wall_size(path, line, word, text, head.notes))
-    elif word == "control":
-        head.control = line
-    elif word == "wall":
-        head.name = text if is_read(text) else ""
-    elif word not in _WORDS:
-        head.notes.append(note("grid.unknown-word", line=line.number, word=word[:LONGEST_SHOWN], known=_WORDS))
-
-
-def _wall_size(path: Path, line: Line, word: str, text: str, notes: list[Note]) -> float:
-    if not is_length(text):
-        needed = "a length with its unit, such as 4.2 m"
-        values = {"word": word, "text": text[:LONGEST_SHOWN]}
-        raise wrong(path, line.number, "{word} '{text}'", needed=needed, remedy="Correct the line", **values)
-    if not is_length(text, None):
-        notes.append(note("grid.size-in-metres", line=line.number, word=word, text=text))
-    size = parse_length(text, unit="m")
-    check_wall(path, word, size)
-    return size
-
-
-def check_wall(path: Path, word: str, size: float) -> None:
-    """Raise `UnitsUnknown` for a wall with a ``word`` (width or height) there is not."""
-    if not _SMALLEST_WALL <= size <= _LARGEST_WALL:
-        raise UnitsUnknown(
-            path,
-            "a wall with a {word} of {size:span}",
-            needed="{least:span} to {most:span}; sizes and positions are in metres unless a unit stands behind them",
-            remedy="Correct the unit",
-            word=word,
-            size=metres(size),
-            least=metres(_SMALLEST_WALL),
-            most=metres(_LARGEST_WALL),
-        )
-
-
-def unit_of(path: Path, head: GridHead, file_unit: str | None) -> str:
-    """The unit of bare readings: the file's own, else ``file_unit``; raises `UnitsUnknown` without either."""
-    if head.unit is not None:
-        if file_unit is not None and file_unit != head.unit:
-            head.notes.append(note("grid.unit-of-file", unit=head.unit, given=file_unit))
-        return head.unit
-    if file_unit is None:
-        raise UnitsUnknown(
-            path,
-            "no line 'units': a reading of 80 could be 80 mm or 80 cm",
-            needed="units, mm (or cm, in)",
-            remedy="Add the line, or give {set:file_unit} mm",
-        )
-    if file_unit not in METRES_PER:
-        needed, remedy = " or ".join(METRES_PER), "Give one of these units"
-        raise BadValue("file unit", "'{unit}'", needed=needed, remedy=remedy, unit=file_unit)
-    return file_unit
-
-
-def first_control(path: Path, head: GridHead, unit: str) -> float | None:
-    """The first reading of the control station [m], None without one; what must be said goes to the head's notes."""
-    line = head.control
-    # a blank form has the line with dashes in it
-    if line is None or not any(map(is_read, line.cells[1:])):
-        head.notes.append(note("grid.no-control"))
-        return None
-    if len(line.cells) != 3 or not all(map(is_read, line.cells[1:])):
-        raise wrong(
-            path,
-            line.number,
-            "control needs the first station's two readings, found {many}",
-            needed="control, first, last",
-            remedy="Correct the line",
-            many=len(line.cells) - 1,
-        )
-    first, last = (length_in(path, line, column, unit, "a control reading") for column in (1, 2))
-    head.notes += control_doubts(first, last)
-    return first
+from flatscan.core.typed import Line, decode, first_lines, is_length, length_in, read_lines, wrong
 
 
 def read_grid(path: Path, *, file_unit: str | None = None, reading_u: float = 0.0006) -> Readings:
@@ -238,18 +59,15 @@ def read_grid(path: Path, *, file_unit: str | None = None, reading_u: float = 0.
         )
     unit, top, body = unit_of(path, head, file_unit), typed.lines[start], typed.lines[start + 1 :]
     control = first_control(path, head, unit)
-    if _is_list(top):
-        found = _read_list(path, body, unit)
-    else:
-        found = _read_table(path, top, body, unit)
-        head.notes += row_doubts(*_rows(path, body, unit), control)
-    highs = high_spots(path, head, unit)
-    read, missing = found
-    return replace(_stations(path, head, unit, reading_u, read + highs, missing), highs=len(highs))
+    read, missing = _read_list(path, body, unit) if _is_list(top) else _read_table(path, top, body, unit)
+    highs = points(path, head, "high", unit)
+    # a unit that was stated by hand beside the file's own is not doubted any more
+    found = _stations(path, head, unit, reading_u, read + highs, missing, sure=file_unit == head.unit, control=control)
+    return replace(found, highs=len(highs))
 
 
 def _is_list(line: Line) -> bool:
-    return tuple(cell.lower() for cell in line.cells[:3]) == _LONG_HEADER
+    return tuple(cell.lower() for cell in line.cells[:3]) == LONG_HEADER
 
 
 def _starts_table(line: Line) -> bool:
@@ -284,13 +102,6 @@ def _read_table(path: Path, top: Line, body: tuple[Line, ...], unit: str) -> _Fo
     return read, missing
 
 
-def _rows(path: Path, body: tuple[Line, ...], unit: str) -> tuple[list[float], list[float | None]]:
-    """Heights [m] of a table's rows down the page, and each row's first reading [m] (None: not read)."""
-    heights = [length_in(path, line, 0, "m", "a station height") for line in body]
-    first = [length_in(path, line, 1, unit, "a reading") if is_read(line.cell(1)) else None for line in body]
-    return heights, first
-
-
 def _read_list(path: Path, body: tuple[Line, ...], unit: str) -> _Found:
     read: list[tuple[float, float, float]] = []
     missing: list[tuple[float, float]] = []
@@ -313,6 +124,9 @@ def _stations(
     reading_u: float,
     read: list[tuple[float, float, float]],
     missing: list[tuple[float, float]],
+    *,
+    sure: bool,
+    control: float | None,
 ) -> Readings:
     if not read:
         raise BadTable(
@@ -326,14 +140,40 @@ def _stations(
     blank = np.array(missing).reshape(-1, 2)
     _check_places(path, head, np.append(x, blank[:, 0]), np.append(y, blank[:, 1]))
     x, y, reading, merged = merge_repeats(x, y, reading)
-    said = [*head.notes, *merged, *range_doubts(reading, unit), *wild_readings(x, y, reading, unit)]
-    said += not_read(blank, len(x))
+    check_unit(path, reading, control, unit)
+    openings, pockets, skips = (boxes(path, head, word) for word in BOXES)
+    on = _on_wall(blank, (*openings, *skips))
+    said = [*head.notes, *merged, *range_doubts(reading, unit, sure=sure), *not_read(blank[on], len(x))]
     if head.proud_when_big is None:
         said.append(note("grid.no-sense"))
     origin = Origin(str(path), "", "laser grid", unit, len(x), tuple(said), "laser-readings")
     # the one place where a reading (distance from the laser) becomes an offset (toward the room)
-    offset = reading if head.proud_when_big else -reading
-    return Readings(origin, x, y, offset, reading_u, head.width, head.height, blank, head.name)
+    sense = 1.0 if head.proud_when_big else -1.0
+    return Readings(
+        origin,
+        x,
+        y,
+        sense * reading,
+        reading_u,
+        head.width,
+        head.height,
+        blank,
+        head.name,
+        openings=openings,
+        pockets=pockets,
+        skips=skips,
+        fixed=tuple((at, up, sense * value) for at, up, value in points(path, head, "fixed", unit)),
+        proud_when_big=sense > 0,
+        control=None if control is None else sense * control,
+    )
+
+
+def _on_wall(places: Array, holes: Sequence[Rectangle]) -> Mask:
+    """Which places (n, 2) lie in none of some rectangles: in an opening there is nothing to read."""
+    on = np.ones(len(places), dtype=bool)
+    for left, bottom, right, top in holes:
+        on &= ~((places >= (left, bottom)) & (places <= (right, top))).all(axis=1)
+    return on
 
 
 def _check_places(path: Path, head: GridHead, x: Array, y: Array) -> None:
@@ -354,6 +194,9 @@ def _check_places(path: Path, head: GridHead, x: Array, y: Array) -> None:
             )
 
 
+_HEAD_WORDS = tuple(word for word in WORDS if word not in ("wall", "date", "instrument", "who", "note"))
+
+
 def _is_grid(head: bytes) -> bool:
     """A grid has a known word or its table's first line among its first lines; a table of points has neither."""
     text, _ = decode(head[:4096])
@@ -361,9 +204,9 @@ def _is_grid(head: bytes) -> bool:
         return False
     for line in first_lines(text, 40):
         cells = [cell.lower() for cell in line.cells]
-        if cells[0].rstrip(":") in ("units", "sense", "control", "width", "height", "high") and len(cells) > 1:
+        if cells[0].rstrip(":") in _HEAD_WORDS and len(cells) > 1:
             return True
-        if tuple(cells[:3]) == _LONG_HEADER or (len(cells) > 2 and cells[0] == "" and is_length(cells[1])):
+        if tuple(cells[:3]) == LONG_HEADER or (len(cells) > 2 and cells[0] == "" and is_length(cells[1])):
             return True
         if len(cells) >= 3 and all(map(is_length, cells[:3])):
             return False

@@ -343,12 +343,17 @@ def _report(found: Result, folder: Path | None, files: tuple[str, ...], output: 
 
 
 def exit_code(results: Sequence[Result | None], *, judged: bool) -> int:
-    """Any failure 1, else any criterion outside 3, else any not within 4, else 0; without judging 1 or 0."""
+    """Any failure 1, else any criterion outside 3, else any not within 4, else 0.
+
+    Without judging 1 or 0, and 4 where a quote hangs on a doubtful reading.
+    """
+    from flatscan.jobs import Survey, verdict_in
+
     if any(found is None for found in results):
         return FAILED
     if not judged:
-        return 0
-    from flatscan.jobs import verdict_in
+        hanging = any(isinstance(found, Survey) and found.hangs is not None for found in results)
+        return UNDECIDED if hanging else 0
 
     verdicts = [None if found is None else verdict_in(found) for found in results]
     decisions = ["undecided" if verdict is None else verdict.decision for verdict in verdicts]

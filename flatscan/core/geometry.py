@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Protocol
 
 import numpy as np
@@ -193,6 +195,50 @@ def polygon_area(corners: Array) -> float:
     """Area of a simple polygon by the shoelace formula, positive whichever way it runs."""
     x, y = corners[:, 0], corners[:, 1]
     return float(abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2)
+
+
+def clipped(corners: Array, at: Array, away: Array) -> Array:
+    """The part of a convex polygon (k, 2) on the near side of the line through ``at`` square to ``away``; (0, 2): none.
+
+    Sutherland and Hodgman, Comm. ACM 17, 1974, 32, for one edge.
+    """
+    if not len(corners):
+        return corners
+    side = (corners - at) @ away
+    kept = []
+    for (p, q), (a, b) in zip(
+        zip(corners, np.roll(corners, -1, axis=0), strict=True), zip(side, np.roll(side, -1), strict=True), strict=True
+    ):
+        if a <= 0:
+            kept.append(p)
+        if a * b < 0:
+            kept.append(p + (q - p) * a / (a - b))
+    return np.array(kept).reshape(-1, 2)
+
+
+def in_rectangle(corners: Array, box: Rectangle) -> Array:
+    """The part of a convex polygon (k, 2) in a rectangle; (0, 2) where there is none."""
+    x0, y0, x1, y1 = box
+    for at, away in (((x0, y0), (-1.0, 0.0)), ((x0, y0), (0.0, -1.0)), ((x1, y1), (1.0, 0.0)), ((x1, y1), (0.0, 1.0))):
+        corners = clipped(corners, np.array(at), np.array(away))
+    return corners
+
+
+def disjoint(boxes: Sequence[Rectangle]) -> tuple[Rectangle, ...]:
+    """Rectangles that share no area and cover what ``boxes`` cover together."""
+    kept = []
+    across, up = (sorted({box[k] for box in boxes for k in (axis, axis + 2)}) for axis in (0, 1))
+    for x0, x1 in pairwise(across):
+        for y0, y1 in pairwise(up):
+            if any(a <= x0 and b <= y0 and x1 <= c and y1 <= d for a, b, c, d in boxes):
+                kept.append((x0, y0, x1, y1))
+    return tuple(kept)
+
+
+def area_clear_of(corners: Array, boxes: Sequence[Rectangle]) -> float:
+    """Area [m2] of a convex polygon (k, 2) less what rectangles that share no area (`disjoint`) take of it."""
+    lost = sum(polygon_area(part) for part in (in_rectangle(corners, box) for box in boxes) if len(part) > 2)
+    return polygon_area(corners) - float(lost)
 
 
 _SLACK = 1e-9

@@ -17,17 +17,16 @@ from numpy.typing import NDArray
 
 from flatscan.core.aside import Aside
 from flatscan.core.geometry import Array, Frame, Mask, Rectangle, polygon_area
+from flatscan.core.holes import InPocket, Opening, Plumb, WallObject
 from flatscan.core.independence import Independence
 from flatscan.core.level_parts import LevelStep, WallPart
-from flatscan.core.notes import Note, Place, note
+from flatscan.core.notes import Note, Place
 from flatscan.core.settled import Settled
 from flatscan.core.warp import CommonError
 
 Counts = NDArray[np.int64]
 # a phone's gravity is good to 0.1-0.3 degrees (methods/uncertainty 9); the middle of that as k = 1
 PHONE_GRAVITY = 3.5e-3
-# how an opening is known that somebody drew
-GIVEN = note("wall.opening-given")
 
 
 def _own_arrays(record: object) -> None:
@@ -112,9 +111,10 @@ class Readings:
     ``u`` [m] is the standard uncertainty of one reading. ``width`` and ``height`` are None where the file gives no
     size. ``missing`` (m, 2) are stations named but not read, ``name`` the user's own words for the wall.
     ``u_lean`` [m per m] is how plumb what they are measured from is, where that is not what their kind has. ``highs``
-    counts the stations that are high spots which a straightedge swept over the wall found. ``openings``, ``pockets``
-    and ``skips`` are rectangles (left, bottom, right, top) and ``fixed`` points (x, y, offset) that the face must
-    meet, all as the table names them.
+    counts the stations that are high spots which a straightedge swept over the wall found, the last of all.
+    ``openings``, ``pockets`` and ``skips`` are rectangles (left, bottom, right, top) and ``fixed`` points (x, y,
+    offset) that the face must meet, all as the table names them. ``proud_when_big``: a big reading means proud, not
+    hollow. ``control`` is the first station's offset as it was read first of all, None where nobody wrote it down.
     """
 
     origin: Origin
@@ -132,58 +132,11 @@ class Readings:
     pockets: tuple[Rectangle, ...] = ()
     skips: tuple[Rectangle, ...] = ()
     fixed: tuple[tuple[float, float, float], ...] = ()
+    proud_when_big: bool = False
+    control: float | None = None
 
     def __post_init__(self) -> None:
         _own_arrays(self)
-
-
-@dataclass(frozen=True, slots=True)
-class Opening:
-    """A door, window or other hole: a rectangle in wall coordinates, and how it is known to be one."""
-
-    left: float
-    bottom: float
-    width: float
-    height: float
-    evidence: Note = GIVEN
-
-    @property
-    def right(self) -> float:
-        """Right edge [m]."""
-        return self.left + self.width
-
-    @property
-    def top(self) -> float:
-        """Upper edge [m]."""
-        return self.bottom + self.height
-
-
-@dataclass(frozen=True, slots=True)
-class WallObject:
-    """What hangs on a wall or stands close before it: a rectangle about its middle ``x``, ``y``, in wall coordinates.
-
-    ``stands_off`` [m] is how far it is proud of the surface around it, ``area`` [m2] what it covers. ``state`` is
-    ``removed`` (not wall, not measured), ``wall`` (taken back as wall by the user) or ``doubtful`` (may be either:
-    stays wall, and no decision that hangs on it is made). ``chosen``: somebody said which, by hand.
-    """
-
-    number: int
-    x: float
-    y: float
-    width: float
-    height: float
-    stands_off: float
-    area: float
-    state: str = "removed"
-    chosen: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Plumb:
-    """How plumb is known: where the vertical came from, and its uncertainty as a slope [m per m]."""
-
-    known_from: Note | None
-    u_lean: float | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,6 +175,11 @@ class Wall:
 
     def __post_init__(self) -> None:
         _own_arrays(self)
+
+    @property
+    def cut_out(self) -> tuple[Opening, ...]:
+        """All that takes no coat of the wall's own: openings, pockets and parts not to be plastered."""
+        return (*self.openings, *self.pockets, *self.skips)
 
     @property
     def name(self) -> str:
@@ -331,6 +289,8 @@ class Relief(ABC):
     hidden_at: tuple[Place, ...] = ()
     # wall that was measured and lies in openings somebody drew
     aside: tuple[Aside, ...] = ()
+    # what was measured in chases that are filled first and priced apart
+    pocketed: tuple[InPocket, ...] = ()
     # how far two surfaces lie apart where captures of the wall do not meet [m]
     doubled: float | None = None
     # how many of the places are high spots that a straightedge found

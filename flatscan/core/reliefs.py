@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from flatscan.core.aside import Aside
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, Mask, among, neighbour_pairs, samples_within
+from flatscan.core.holes import InPocket
 from flatscan.core.independence import Independence, Patches
 from flatscan.core.model import Counts, Relief, WallObject
 from flatscan.core.notes import Place
@@ -102,7 +103,7 @@ class Grid(Relief):
     apart where captures put together do not meet. ``standing`` is what stands before the wall, None where nothing does.
     ``independence`` is how its points show that they repeat each other, None where they do not; ``patches`` are all
     points over a few small squares of it.
-    ``aside`` is measured wall in openings that somebody drew.
+    ``aside`` is measured wall in openings that somebody drew, ``pocketed`` what was measured in chases.
     """
 
     cell: float
@@ -120,6 +121,7 @@ class Grid(Relief):
     independence: Independence | None = None
     patches: Patches | None = None
     aside: tuple[Aside, ...] = ()
+    pocketed: tuple[InPocket, ...] = ()
 
     def leaving_out(self, numbers: Collection[int]) -> Grid:
         """The relief as measured with just these of its objects left out, the others taken for wall."""
@@ -278,11 +280,12 @@ class Stations(Relief):
     """A relief of readings at free places, in a matrix of all their distinct x and y; nothing lies between them.
 
     ``missing_share`` is the part of the wall that stations named but not read would have owned, ``highs`` how many are
-    high spots that a straightedge swept between the others found.
+    high spots that a straightedge swept between the others found, ``pocketed`` what was read in chases.
     """
 
     missing_share: float = 0.0
     highs: int = 0
+    pocketed: tuple[InPocket, ...] = ()
 
     @property
     def covered_share(self) -> float:

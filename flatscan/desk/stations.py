@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from flatscan import capture
 from flatscan.capture.grid_checks import OF_ALL
-from flatscan.capture.offset_grid import head_lines, is_read
+from flatscan.capture.grid_head import head_lines, is_read
 from flatscan.core.choices import READING_UNITS, SENSES
 from flatscan.core.errors import BadValue, FlatscanError
 from flatscan.core.notes import Note, note

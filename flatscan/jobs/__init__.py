@@ -21,6 +21,7 @@ from flatscan.jobs.results import (
     Survey,
     Tested,
     Together,
+    Without,
     gaps_in,
     verdict_in,
 )
@@ -62,6 +63,7 @@ __all__ = [
     "Setting",
     "SiteWall",
     "Survey",
+    "Without",
     "Tested",
     "Together",
     "Undecided",

@@ -9,7 +9,8 @@ from typing import Any, ClassVar, TypeVar
 from flatscan.capture.line_budget import LineSurvey
 from flatscan.compare import Difference, Following, Place
 from flatscan.core.choices import STAGES
-from flatscan.core.model import Origin, Relief, Wall
+from flatscan.core.doubts import Doubted
+from flatscan.core.model import Origin, Readings, Relief, Wall
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
 from flatscan.core.showing import Showing
@@ -22,6 +23,7 @@ from flatscan.plan.finish import BuildUp
 from flatscan.plan.hacking import Hack
 from flatscan.plan.lows import Low
 from flatscan.plan.other_planes import Choice
+from flatscan.plan.pockets import PocketFill
 from flatscan.plan.rates import Extras, Quote, QuoteLine
 from flatscan.plan.screeds import Screeds
 from flatscan.plan.takeoff import TakeOff
@@ -58,7 +60,8 @@ class Seen(Showing):
     tie a scan down showed (None: not tied), ``corners`` where other walls meet this one, ``neighbours`` the other
     walls of its capture, ``step`` [m] the file's own rounding across the wall, ``mosaic`` how the captures of a wall
     put together from several lie. ``how`` are the settings it was read with, ``against`` what in the file speaks
-    against the capture type that somebody declared.
+    against the capture type that somebody declared. Of a table ``readings`` are the readings themselves, ``doubted``
+    those that the others make unlikely, ``fixed`` its points (x, y, offset) that the face must meet.
     """
 
     origin: Origin
@@ -74,6 +77,9 @@ class Seen(Showing):
     mosaic: Mosaic | None = None
     how: Capturing = Capturing()
     against: tuple[Note, ...] = ()
+    readings: Readings | None = None
+    doubted: tuple[Doubted, ...] = ()
+    fixed: tuple[tuple[float, float, float], ...] = ()
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -132,7 +138,7 @@ class Planned:
 
     ``fixed`` are points the face goes through (x, y, offset), ``bands`` how much of the wall takes which thickness,
     ``notes`` what is worth saying of the plan. ``cuts`` are the humps that it takes as cut, ``finish`` [m] is the last
-    coat, within the thickness: dots and strips stand that much behind the finished face.
+    coat, within the thickness: dots and strips stand that much behind the finished face. ``pockets`` are filled first.
     """
 
     build_up: BuildUp
@@ -144,6 +150,7 @@ class Planned:
     notes: tuple[Note, ...]
     cuts: tuple[Cut, ...] = ()
     finish: float = 0.0
+    pockets: tuple[PocketFill, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,9 +169,25 @@ class Together:
     order: tuple[OrderLine, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Without:
+    """What a survey finds without a doubted reading and those before it: as what was meant, or as not read.
+
+    ``volume`` and ``order`` in m3, ``price`` in the user's currency; None where they cannot be known.
+    """
+
+    reading: Doubted
+    volume: Quantity
+    order: float | None
+    price: float | None
+
+
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class Survey(Looked):
-    """Before quoting: gaps, plan and choices; what was asked for beside them is None or empty where it was not."""
+    """Before quoting: gaps, plan and choices; what was asked for beside them is None or empty where it was not.
+
+    ``without`` are the answers without readings that are doubted, ``hangs`` what must be settled before it is quoted.
+    """
 
     command: ClassVar[str] = "survey"
 
@@ -175,6 +198,8 @@ class Survey(Looked):
     clashes: tuple[Clash, ...] = ()
     shown: Shown | None = None
     together: Together | None = None
+    without: tuple[Without, ...] = ()
+    hangs: Note | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ from flatscan.jobs.declared import SCANNER, against_declared, declared_type
 from flatscan.jobs.joining import put_together, room_of_all
 from flatscan.jobs.made_again import with_repeats
 from flatscan.jobs.results import Looked, Seen
+from flatscan.jobs.seeing_stations import read_wall
 from flatscan.jobs.settings import (
     STATIONS_TYPE,
     Capturing,
@@ -40,7 +41,6 @@ from flatscan.relief import (
     Plate,
     capture_type,
     choose_window,
-    from_stations,
     grid,
     smooth,
     tie,
@@ -186,12 +186,15 @@ def seen_in(
     kind, assumed = declared_type(taken, how.capture_type)
     relief: Relief
     if isinstance(taken, Readings):
-        wall, relief, more = from_stations(
-            taken, kind.common_error(), kind.lean if taken.u_lean is None else taken.u_lean
+        return read_wall(taken, how, kind, assumed)
+    if how.accept:
+        raise BadValue(
+            "{set:accept}",
+            "given with {file}, which holds points",
+            needed="a table of laser readings",
+            remedy="Leave {set:accept} out",
+            file=taken.origin.file,
         )
-        notes = (*taken.origin.warnings, *assumed, *more)
-        wall = _checked_stations(taken, wall, how)
-        return Seen(taken.origin, kind.name, taken.name, wall, relief, notes, how=how)
     watched = _watched(taken, progress)
     if room is None:
         room = find_room(watched, how, progress)
@@ -284,28 +287,6 @@ def _watched(cloud: Cloud, progress: Progress) -> Cloud:
     return replace(cloud, chunks=chunks)
 
 
-def _checked_stations(taken: Readings, wall: Wall, how: Capturing) -> Wall:
-    """Readings make one wall with the size in their file; options that only a cloud can follow are refused."""
-    for name in ("cell", "up", "seen_from", "region", "crop", "as_wall", "not_wall"):
-        if getattr(how, name):
-            raise BadValue(
-                f"{{set:{name}}}",
-                "given with {file}, a table of readings",
-                needed="a point cloud",
-                remedy=f"Leave {{set:{name}}} out",
-                file=taken.origin.file,
-            )
-    if (how.wall, how.part) != (1, ""):
-        raise WallNotFound(
-            taken.origin.file,
-            "one wall, not wall {number}",
-            needed="{set:wall} 1",
-            remedy="Leave {set:wall} out",
-            number=f"{how.wall}{how.part}",
-        )
-    return wall
-
-
 def _chosen(room: walls.Room, how: Capturing, file: str) -> Wall:
     for wall in room.walls:
         # the first part of a wall is its largest
@@ -313,10 +294,14 @@ def _chosen(room: walls.Room, how: Capturing, file: str) -> Wall:
             trouble = room.trouble_of(wall)
             if trouble is not None:
                 raise trouble
-            if not (how.region or how.opening or how.no_opening):
-                return wall
-            added, removed = how.opening, how.no_opening
-            return walls.adjust(wall, region=how.region, add_openings=added, remove_openings=removed)
+            return walls.adjust(
+                wall,
+                region=how.region,
+                add_openings=how.opening,
+                remove_openings=how.no_opening,
+                pockets=how.pocket,
+                skips=how.skip,
+            )
     raise WallNotFound(
         file,
         "{walls:count} walls, none of them number {number}",

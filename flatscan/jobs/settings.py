@@ -261,6 +261,7 @@ class Finishing:
     their number in the plan without cuts, ``shave`` ridges to be shaved after ruling off. ``finish`` [m] is the last
     coat, None for the system's own, ``strip`` [m] the thickness of screed strips, None for dots, ``laser`` [m] how far
     a plumb laser plane stands off the wall's foot. ``mix`` is sand to one of binder, in words such as "1:4".
+    ``fix_reading`` are points (x, y, reading) [m] that the face meets in the laser's own readings.
     """
 
     plane: PlaneOptions = PlaneOptions()
@@ -282,6 +283,7 @@ class Finishing:
     strip: float | None = None
     laser: float | None = None
     mix: str | None = None
+    fix_reading: tuple[tuple[float, float, float], ...] = ()
 
     @classmethod
     def by(

@@ -15,6 +15,8 @@ from flatscan.core.notes import note
 from flatscan.jobs.changed import changed
 from flatscan.jobs.checking import check_seen
 from flatscan.jobs.either import planned_both_ways
+from flatscan.jobs.fixing import fixed_points
+from flatscan.jobs.hanging import without_doubted
 from flatscan.jobs.results import Looked, Lows, LowsByHand, Planned, Seen, SetOut, SiteWall, Survey, Together
 from flatscan.jobs.seeing import Capture, find_room, look, read, see, seen_in, swept
 from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Finishing, Progress, Requirement, silent
@@ -26,10 +28,11 @@ from flatscan.plan.highest import errors_of
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
 from flatscan.plan.lows import find_lows, find_ridges, lows_from_readings, read_hand_readings
 from flatscan.plan.other_planes import RoomPlan, RoomWall, choices, place_room, turn_parallel_to, turn_square_to
+from flatscan.plan.pockets import pockets_of
 from flatscan.plan.rates import extras, load_rates, measured_area, quote
 from flatscan.plan.screeds import SetOutOptions
 from flatscan.plan.screeds import set_out as set_out_screeds
-from flatscan.plan.stops import stops
+from flatscan.plan.stops import not_ruled_out, stops
 from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import take_off
 from flatscan.straightedge.gaps import Gaps
@@ -52,7 +55,7 @@ def survey_seen(seen: Seen, requirement: Requirement, finish: Finishing, progres
     def once(one: Seen) -> Survey:
         return planned(*measured(one, requirement, progress), finish, progress)
 
-    return planned_both_ways(once(seen), once)
+    return without_doubted(planned_both_ways(once(seen), once), once)
 
 
 def measured(seen: Seen, requirement: Requirement, progress: Progress = silent) -> tuple[Looked, Gaps]:
@@ -79,9 +82,10 @@ def plan(looked: Looked, finish: Finishing, progress: Progress = silent) -> Plan
     # a scan's plane is measured from the foot of the wall's own fit, a laser's from the laser plane
     foot = float(looked.shape.plane[0]) if smooth.laser is None else smooth.laser
     errors = errors_of(smooth, wall)
-    face = _face(finish)
+    face = _face(finish, looked.seen)
     build_up = place(smooth, wall, options=face, foot=foot, errors=errors)
     signs = stops(smooth, wall, looked.shape, build_up, seen=finish.seen)
+    doubtful = not_ruled_out(smooth, wall, looked.shape, build_up)
     order = replace(finish.order, strict=finish.system is not None)
     take = take_off(build_up, smooth, system, options=order, stops=signs)
     hacking = replace(finish.hacking, bags_per_m3=bags_per_m3(system))
@@ -92,8 +96,9 @@ def plan(looked: Looked, finish: Finishing, progress: Progress = silent) -> Plan
         hacks=cuts.hacks,
         extras=extras(wall, smooth, build_up, mesh_over=system.mesh_over),
         bands=bands(build_up, smooth, system),
-        fixed=tuple((point.x, point.y, point.offset) for point in finish.plane.fixed),
-        notes=(*build_up.notes, *cuts.notes, cuts.ends_because),
+        fixed=tuple((point.x, point.y, point.offset) for point in face.fixed),
+        notes=(*doubtful, *build_up.notes, *cuts.notes, cuts.ends_because),
+        pockets=pockets_of(smooth, build_up),
     )
 
 
@@ -101,8 +106,9 @@ def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> 
     """The plan with the price list of choices, the quote, the clash list and what light shows, where asked for."""
     smooth, wall = looked.relief, looked.wall
     system = load_system(finish.system or DEFAULT_SYSTEM)
+    face = _face(finish, looked.seen)
     found: dict[str, Any] = {
-        "choices": choices(smooth, wall, looked.shape, options=_face(finish), system=system, order=finish.order)
+        "choices": choices(smooth, wall, looked.shape, options=face, system=system, order=finish.order)
     }
     if finish.rates is not None:
         area = measured_area(wall, smooth, finish.area_rule)
@@ -119,9 +125,13 @@ def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> 
     return looked.extended(Survey, gaps=gaps, plan=planned, **found)
 
 
-def _face(finish: Finishing) -> PlaneOptions:
-    """The plane's options with what the wall is of: what may stand proud between stations hangs on that."""
-    return replace(finish.plane, background=finish.order.background)
+def _face(finish: Finishing, seen: Seen) -> PlaneOptions:
+    """The plane's options with the points that the readings fix, and with what the wall is of.
+
+    What may stand proud between stations hangs on that.
+    """
+    fixed = (*finish.plane.fixed, *fixed_points(seen, finish.fix_reading, finish.laser))
+    return replace(finish.plane, background=finish.order.background, fixed=fixed)
 
 
 def _wanted_turn(finish: Finishing, seen: Seen) -> PlaneOptions:

@@ -286,8 +286,10 @@ def measured_area(wall: Wall, relief: Relief, rule: str = "net") -> float:
         raise BadValue(
             "area rule", "'{rule}'", needed=" or ".join(AREA_RULES), remedy="Use one of these words", rule=rule
         )
+    # over a chase that was filled the coats go on like anywhere else
+    filled = sum(pocket.size for pocket in relief.pocketed)
     if rule == "net":
-        return relief.net_area
+        return relief.net_area + filled
     deducted = 0.0
     for hole in wall.openings:
         size = hole.width * hole.height
@@ -295,4 +297,5 @@ def measured_area(wall: Wall, relief: Relief, rule: str = "net") -> float:
             deducted += size if size > 2.5 else 0.0
         elif rule == "half-0.5-3":
             deducted += 0.0 if size < 0.5 else size / 2 if size <= 3.0 else size
-    return wall.gross_area - deducted
+    skipped = sum(hole.width * hole.height for hole in wall.skips)
+    return wall.gross_area - deducted - skipped

@@ -2,7 +2,7 @@
 
 from flatscan.relief.common_errors import TYPES, CaptureType, RepeatResult, capture_type, combine
 from flatscan.relief.grid import grid
-from flatscan.relief.laser_stations import from_stations
+from flatscan.relief.laser_stations import from_stations, stations_on, wall_of
 from flatscan.relief.overlaps import Mosaic, lie_together, with_seams
 from flatscan.relief.own_errors import OneCapture, refuse_copies
 from flatscan.relief.smooth import choose_window, smooth, with_heights
@@ -26,7 +26,9 @@ __all__ = [
     "lie_together",
     "refuse_copies",
     "smooth",
+    "stations_on",
     "tie",
+    "wall_of",
     "with_heights",
     "with_seams",
     "with_standing_of",

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.core import geometry
-from flatscan.core.geometry import Array, Mask, in_polygon, polygon_area
+from flatscan.core.geometry import Array, Mask, disjoint, in_polygon, polygon_area
 from flatscan.core.model import Opening, Wall
 from flatscan.core.reliefs import Why
 
@@ -27,7 +27,9 @@ class Footprint:
 
 
 def footprint(wall: Wall, cell: float) -> Footprint:
-    """Cells of the whole wall at least half on it, openings left out; a cell counts less what it loses to one.
+    """Cells of the whole wall at least half on it, without openings, pockets and parts left out.
+
+    A cell counts less what it loses to one.
 
     The areas sum to the net area: slivers of cells less than half inside go to the others in proportion. A cell of
     which less than half lies clear of the strips left out along corners and of the skirting, or of a collar round
@@ -36,9 +38,11 @@ def footprint(wall: Wall, cell: float) -> Footprint:
     """
     net, kept = _outline_share(wall, wall.whole, cell), _outline_share(wall, wall.outline, cell)
     clear = kept
-    for opening in wall.openings:
-        net = np.clip(net - _opening_share(wall, opening, cell, 0.0), 0.0, None)
-        clear = np.clip(clear - _opening_share(wall, opening, cell, COLLAR), 0.0, None)
+    for hole in wall.cut_out:
+        net = np.clip(net - _opening_share(wall, hole, cell, 0.0), 0.0, None)
+        # where the wall is only not plastered it goes on behind the line: nothing is smeared there
+        collar = 0.0 if hole in wall.skips else COLLAR
+        clear = np.clip(clear - _opening_share(wall, hole, cell, collar), 0.0, None)
     inside = net >= 0.5
     area = np.where(inside, net, 0.0) * cell**2
     area = area * (_net_area(wall) / area.sum()) if area.sum() > 0 else area
@@ -50,12 +54,14 @@ def footprint(wall: Wall, cell: float) -> Footprint:
 
 
 def _net_area(wall: Wall) -> float:
-    """Area of the whole wall less the part of each opening that lies within its bounds [m2]."""
+    """Area of the whole wall less what openings, pockets and parts left out take of it within its bounds [m2]."""
     (left, bottom), (right, top) = wall.whole.min(axis=0), wall.whole.max(axis=0)
+    on = [
+        (max(hole.left, left), max(hole.bottom, bottom), min(hole.right, right), min(hole.top, top))
+        for hole in wall.cut_out
+    ]
     cut = sum(
-        max(0.0, min(hole.right, right) - max(hole.left, left))
-        * max(0.0, min(hole.top, top) - max(hole.bottom, bottom))
-        for hole in wall.openings
+        (x1 - x0) * (y1 - y0) for x0, y0, x1, y1 in disjoint([box for box in on if box[0] < box[2] and box[1] < box[3]])
     )
     return max(wall.gross_area - float(cut), 0.0)
 

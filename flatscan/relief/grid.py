@@ -11,9 +11,10 @@ from flatscan.core import geometry
 from flatscan.core.aside import Aside
 from flatscan.core.errors import BadValue, TooFewPoints
 from flatscan.core.geometry import Array, Mask
+from flatscan.core.holes import GIVEN
 from flatscan.core.independence import Independence
 from flatscan.core.kernels import in_lanes
-from flatscan.core.model import GIVEN, Cloud, Wall
+from flatscan.core.model import Cloud, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.core.reliefs import Grid, Why
@@ -30,6 +31,7 @@ from flatscan.relief.cell_size import (
 )
 from flatscan.relief.footprint import extent, footprint, opening_area
 from flatscan.relief.gates import Gates, gates_of
+from flatscan.relief.in_pockets import in_pockets
 from flatscan.relief.independent import said_of, shown_by
 from flatscan.relief.narrow import InCells, with_narrow
 from flatscan.relief.patches import Picking
@@ -175,7 +177,7 @@ def grid(
     halves = quarters[0].merged(parts), quarters[1].merged(parts)
     both = halves[0] + halves[1]
     relief, doubts = _relief(cloud, wall, common, chosen, halves, alone)
-    relief = with_plateau(replace(relief, patches=patches))
+    relief = with_plateau(replace(relief, patches=patches, pocketed=in_pockets(cloud, wall)))
     relief, said = with_objects(relief, Cells.of(first_sums, proud, _measurable(relief), chosen.size), choices)
     step = float(np.linalg.norm(wall.frame.out * cloud.u_step))
     u = random_u(both.n, spread, cloud, wall)

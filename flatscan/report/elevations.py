@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from flatscan.core.model import GIVEN, Relief, Wall
+from flatscan.core.holes import GIVEN
+from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.relief.unmeasured import reasons_in
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from flatscan import __version__
 from flatscan.capture.grid_checks import CONTROL_MOVE
-from flatscan.capture.offset_grid import head_lines
+from flatscan.capture.grid_head import head_lines
 from flatscan.core.errors import BadValue
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, slope

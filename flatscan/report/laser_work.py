@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 
+from flatscan.capture.grid_head import head_lines
 from flatscan.capture.line_budget import Budget
 from flatscan.capture.measured_lines import MeasuredLine
-from flatscan.capture.offset_grid import head_lines
 from flatscan.core.notes import Note, note
 from flatscan.core.phrase import Manner
 from flatscan.core.quantity import Quantity, metres

@@ -149,8 +149,9 @@ def _lead(result: Result) -> tuple[Said, ...]:
     if not isinstance(result, (Survey, SetOut)):
         return ()
     order: TakeOff = result.plan.take_off
+    hangs = (result.hangs,) if isinstance(result, Survey) and result.hangs is not None else ()
     lead = (order.lead,) if order.surface != "bare" and order.lead is not None else ()
-    return (*lead, *(() if order.stops else (signs.NO_STOP,)))
+    return (*hangs, *lead, *(() if order.stops else (signs.NO_STOP,)))
 
 
 def _cautions(result: Result) -> Iterator[Caution]:
@@ -169,7 +170,7 @@ def _cautions(result: Result) -> Iterator[Caution]:
 
 
 # a reading that looks mistyped, and then what moves money, stand before all other notes
-_FIRST = ("grid.station", "plan.quote-as")
+_FIRST = ("grid.station", "grid.range", "plan.quote-as")
 
 
 def _notes(result: Result) -> Iterator[Said]:

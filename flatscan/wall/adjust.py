@@ -17,6 +17,8 @@ from flatscan.wall.outline import clip, left_out
 from flatscan.wall.smear import USUAL
 
 LEAST_REGION = 0.05
+# a chase may be narrow [m]
+_LEAST_HOLE = 0.01
 SAME = 0.5
 NOTABLE = 0.01
 NOT_THIS_WALL = 0.2
@@ -30,26 +32,32 @@ def adjust(
     add_openings: Iterable[Opening | Rectangle] = (),
     remove_openings: Iterable[int] = (),
     trim: float | None = None,
+    pockets: Iterable[Rectangle] = (),
+    skips: Iterable[Rectangle] = (),
 ) -> Wall:
     """The wall with the user's word on it; what is changed is said in its notes.
 
     ``region`` and added openings are x0, y0, x1, y1 in wall coordinates [m]; openings to remove are numbered from 1
     in the wall's own order. ``trim`` [m] replaces the strips left out at corners, on all four edges (0: none). An
-    added opening that covers half or more of a found one replaces it. Raises `BadValue` for numbers that do not exist
-    and rectangles without area or off the wall.
+    added opening that covers half or more of a found one replaces it. ``pockets`` are chases that are filled first
+    and priced apart, ``skips`` parts that are not to be plastered: rectangles like openings. Raises `BadValue` for
+    numbers that do not exist and rectangles without area or off the wall.
     """
     wall = _without(wall, list(remove_openings))
     for opening in add_openings:
         wall = _with(wall, opening)
+    pits = tuple(_hole("{set:pocket}", place, wall) for place in pockets)
+    left = tuple(_hole("{set:skip}", place, wall) for place in skips)
+    wall = replace(wall, pockets=(*wall.pockets, *pits), skips=(*wall.skips, *left))
     if trim is not None:
         wall = _trimmed(wall, trim)
     return wall if region is None else _within(wall, region)
 
 
-def _rectangle(name: str, corners: Rectangle, wall: Wall) -> Rectangle:
+def _rectangle(name: str, corners: Rectangle, wall: Wall, least: float = LEAST_REGION) -> Rectangle:
     """The rectangle with its corners in order, checked to lie (partly) on the wall."""
     x0, y0, x1, y1 = corners
-    if not np.isfinite(corners).all() or x1 - x0 < LEAST_REGION or y1 - y0 < LEAST_REGION:
+    if not np.isfinite(corners).all() or x1 - x0 < least - 1e-9 or y1 - y0 < least - 1e-9:
         raise BadValue(
             name,
             "x0, y0, x1, y1 = {x0:length}, {y0:length}, {x1:length}, {y1:length}",
@@ -59,7 +67,7 @@ def _rectangle(name: str, corners: Rectangle, wall: Wall) -> Rectangle:
             y0=metres(y0),
             x1=metres(x1),
             y1=metres(y1),
-            least=metres(LEAST_REGION),
+            least=metres(least),
         )
     low, high = wall.whole.min(axis=0), wall.whole.max(axis=0)
     if x1 <= low[0] or y1 <= low[1] or x0 >= high[0] or y0 >= high[1]:
@@ -105,6 +113,11 @@ def _with(wall: Wall, opening: Opening | Rectangle) -> Wall:
     return replace(wall, openings=in_order([*kept, new]), notes=(*wall.notes, *said))
 
 
+def _hole(setting: str, place: Rectangle, wall: Wall) -> Opening:
+    x0, y0, x1, y1 = _rectangle(setting, place, wall, _LEAST_HOLE)
+    return Opening(x0, y0, x1 - x0, y1 - y0)
+
+
 def _shared(one: Opening, two: Opening) -> float:
     """Area [m2] that two openings share."""
     across = min(one.right, two.right) - max(one.left, two.left)
@@ -134,8 +147,11 @@ def _within(wall: Wall, region: Rectangle) -> Wall:
     """Only the region: outlines and openings are cut to it, coordinates stay those of the whole wall."""
     x0, y0, x1, y1 = _rectangle("{set:region}", region, wall)
     outline, whole = _part_in(wall.outline, (x0, y0, x1, y1)), _part_in(wall.whole, (x0, y0, x1, y1))
-    inside = [hole for hole in wall.openings if _shared(hole, Opening(x0, y0, x1 - x0, y1 - y0)) > 0]
-    openings = tuple(_cut_to(hole, region) for hole in inside)
+    window = Opening(x0, y0, x1 - x0, y1 - y0)
+    openings, pockets, skips = (
+        tuple(_cut_to(hole, region) for hole in holes if _shared(hole, window) > 0)
+        for holes in (wall.openings, wall.pockets, wall.skips)
+    )
     low, high = whole.min(axis=0), whole.max(axis=0)
     said = note(
         "wall.region",
@@ -150,6 +166,8 @@ def _within(wall: Wall, region: Rectangle) -> Wall:
         full=None if np.isclose(polygon_area(outline), polygon_area(whole), rtol=1e-9) else whole,
         skirting=max(0.0, float(wall.whole[:, 1].min()) + wall.skirting - float(low[1])),
         openings=openings,
+        pockets=pockets,
+        skips=skips,
         notes=(*wall.notes, said),
     )
 

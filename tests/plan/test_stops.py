@@ -1,12 +1,13 @@
-"""Stop signs fire on value + 1.645 u, and say what was not looked at."""
+"""Stop signs stand on the best estimate and need area; value + 1.645 u is not ruled out; what was not looked at."""
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from flatscan.core.errors import BadValue
 from flatscan.plan.finish import place
-from flatscan.plan.stops import not_judged, stops, thick_caution
+from flatscan.plan.stops import not_judged, not_ruled_out, stops, thick_caution
 from flatscan.report.say import say
 
 
@@ -16,12 +17,16 @@ def leaning(build, slope, u_lean):
     return relief, wall, build.shape(relief, 2.5)
 
 
-def test_lean_with_its_uncertainty(build):
-    """2.5 m high: 9 mm per m is 22.5 mm; u 0.5 mm per m adds 1.645 x 1.25 = 2.06 (24.6: none), 0.7 adds 2.9: stop."""
-    assert stops(*leaning(build, 0.009, 0.0005)) == ()
-    (sign,) = stops(*leaning(build, 0.009, 0.0007))
-    assert "leans into the room by 22.5 mm" in say(sign)
+def test_lean_and_what_its_uncertainty_leaves_open(build):
+    """2.5 m high: 9 mm per m is 22.5 mm; u 0.5 mm per m adds 1.645 x 1.25 = 2.06 (24.6: ruled out), 0.7 adds 2.9."""
+    assert not_ruled_out(*leaning(build, 0.009, 0.0005)) == ()
+    assert stops(*leaning(build, 0.009, 0.0007)) == ()
+    (open_still,) = not_ruled_out(*leaning(build, 0.009, 0.0007))
+    assert "not ruled out" in say(open_still)
+    assert "leans into the room by 22.5 mm" in say(open_still)
+    (sign,) = stops(*leaning(build, 0.011, 0.0007))
     assert "structural engineer" in say(sign)
+    assert not_ruled_out(*leaning(build, 0.011, 0.0007)) == ()
     (away,) = stops(*leaning(build, -0.011, 0.0))
     assert "away from the room" in say(away)
 
@@ -50,6 +55,16 @@ def test_thick_build_up(build):
     signs = stops(relief, wall, build.shape(relief, 2.5), done)
     assert any("41.1 mm" in say(sign) and "board or rebuild" in say(sign) for sign in signs)
     assert "designer" in say(thick_caution(done)[0])
+
+
+@pytest.mark.parametrize(("wide", "stands"), [(0.1, False), (0.2, False), (0.5, True)])
+def test_a_narrow_chase_is_no_stop_sign_and_as_deep_an_area_is(build, wide, stands):
+    """0.2 m x 2.4 m is 0.48 m2, over the 0.25 asked for, and narrower than 0.3 m; 0.5 m x 2.4 m is both."""
+    relief = build.cells(4.0, 2.4, lambda x, y: -0.060 * (np.abs(x - 2.0) < wide / 2), cell=0.05)
+    wall = build.wall(4.0, 2.4)
+    done = place(relief, wall)
+    assert done.most == pytest.approx(0.065, abs=1e-4)
+    assert bool(stops(relief, wall, build.shape(relief, 2.4), done)) is stands
 
 
 def test_seen_on_site(build):

@@ -6,7 +6,8 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Frame
-from flatscan.core.model import GIVEN, Opening, Plumb, Wall
+from flatscan.core.holes import GIVEN
+from flatscan.core.model import Opening, Plumb, Wall
 from flatscan.core.notes import note
 from flatscan.report.say import say
 from flatscan.wall import adjust

@@ -10,7 +10,8 @@ from scipy.ndimage import distance_transform_edt
 from scipy.spatial import cKDTree
 
 from flatscan.core.geometry import Array, Mask
-from flatscan.core.model import GIVEN, Opening, Relief, Wall, WallObject
+from flatscan.core.holes import GIVEN
+from flatscan.core.model import Opening, Relief, Wall, WallObject
 from flatscan.core.notes import note
 from flatscan.core.units import METRES_PER, feet_and_inches
 from flatscan.report.bands import Spot, band_of

@@ -8,7 +8,8 @@ import math
 import numpy as np
 
 from flatscan.core.geometry import Array, Mask
-from flatscan.core.model import GIVEN, Opening, WallObject
+from flatscan.core.holes import GIVEN
+from flatscan.core.model import Opening, WallObject
 from flatscan.core.notes import note
 from flatscan.report.drawings import BandedDrawing, Straightedge
 from flatscan.report.elevations import Elevation, reach_of

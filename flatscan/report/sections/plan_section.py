@@ -15,6 +15,7 @@ from flatscan.plan.takeoff import TakeOff
 from flatscan.report.bands import resting
 from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
+from flatscan.report.sections.pocket_section import pocket_table, pocket_words, without_table
 from flatscan.report.tables import AS_IS, AT, Cell, Column, Table, shows
 from flatscan.wall import Corner
 
@@ -22,7 +23,7 @@ _HACKS = 3
 _NO_BAGS = Unknown("unknown.no-bags")
 
 
-def material(plan: Planned, bands: tuple[Table, ...] = ()) -> Section:
+def material(plan: Planned, bands: tuple[Table, ...] = (), without: Table | None = None) -> Section:
     """The finish plane, what stands between it and the wall, coats, bags and days."""
     built, order = plan.build_up, plan.take_off
     plane = built.plane
@@ -48,6 +49,8 @@ def material(plan: Planned, bands: tuple[Table, ...] = ()) -> Section:
         "price": Unknown("unknown.no-rates") if order.price is None else share(order.price),
         "bags_range": _NO_BAGS if order.bags_range is None else tuple(share(bag) for bag in order.bags_range),
         "stops": order.stops,
+        "pockets": pocket_table(plan).rows_as_values(),
+        "without": () if without is None else without.rows_as_values(),
         "notes": order_notes(order),
     }
     sentence = note("report.build-up", plane=plane.rule, least=least, mean=mean, most=most, volume=said)
@@ -61,7 +64,9 @@ def material(plan: Planned, bands: tuple[Table, ...] = ()) -> Section:
         Fact("volume", note("report.before-waste", volume=said)),
     )
     answers = (Fact("thick", note("report.thick", least=least, mean=mean, most=most)),)
-    return Section("material", values, (sentence,), facts, bands, answers=answers)
+    beside = (*((pocket_table(plan),) if plan.pockets else ()), *((without,) if without and without.rows else ()))
+    words = (sentence, *pocket_words(plan))
+    return Section("material", values, words, facts, (*bands, *beside), answers=answers)
 
 
 def order_section(plan: Planned) -> Section:
@@ -210,7 +215,7 @@ def governs(plan: Planned) -> Note:
 
 def survey_sections(found: Survey, bands: tuple[Table, ...]) -> Iterator[Section]:
     """Everything a survey plans: material and hacking, then what was asked for beside them."""
-    yield material(found.plan, bands)
+    yield material(found.plan, bands, without_table(found))
     yield hacking(found.plan)
     yield order_section(found.plan)
     if found.together is not None:

@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from flatscan.core.model import GIVEN, Relief, Wall
+from flatscan.core.holes import GIVEN, Opening
+from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, metres, share, slope, square_metres
 from flatscan.jobs import Looked, Seen
@@ -197,18 +198,22 @@ def _before(wall: Wall) -> tuple[Note, ...]:
 
 def _wall_values(looked: Looked) -> dict[str, Any]:
     wall, relief = looked.wall, looked.relief
+    # a chase that is filled is wall again
+    net = relief.net_area + sum(pocket.size for pocket in relief.pocketed)
     return {
         "number": wall.number,
         "up_from": wall.up_from,
         "facing_from": wall.facing_from,
         "width_mm": metres(wall.width),
         "height_mm": metres(wall.height),
-        "area_m2": square_metres(relief.net_area, 2 * relief.common.scale * relief.net_area),
+        "area_m2": square_metres(net, 2 * relief.common.scale * net),
         "gross_area_m2": square_metres(wall.gross_area, 2 * relief.common.scale * wall.gross_area),
         "covered_share": share(relief.covered_share),
         "cell_mm": metres(relief.step) if relief.known_between else Unknown("unknown.no-cells"),
         "title": looked.seen.title,
         "openings": openings(looked).rows_as_values(),
+        "pockets": pockets(looked).rows_as_values(),
+        "skips": skips(looked).rows_as_values(),
         "not_measured": missing(looked).rows_as_values(),
         "objects": objects(looked).rows_as_values(),
         **level_values(wall),
@@ -264,9 +269,23 @@ def _standing_facts(
 
 def openings(looked: Looked) -> Table:
     """Openings as rectangles from the wall's left edge and foot, found by the capture or given by somebody."""
+    return _holes("openings", "Openings", looked.wall.openings, "no opening")
+
+
+def pockets(looked: Looked) -> Table:
+    """Chases and pockets that are filled first, given by somebody or shown by their depth alone."""
+    return _holes("pockets", "Chases and pockets", looked.wall.pockets, "no chase or pocket")
+
+
+def skips(looked: Looked) -> Table:
+    """Parts that are not to be plastered."""
+    return _holes("skips", "Not to be plastered", looked.wall.skips, "no part left out")
+
+
+def _holes(name: str, title: str, holes: tuple[Opening, ...], none: str) -> Table:
     rows = tuple(
         (hole.left, hole.bottom, hole.width, hole.height, "given" if hole.evidence == GIVEN else "found")
-        for hole in looked.wall.openings
+        for hole in holes
     )
     columns = (
         Column("left_mm", "from left"),
@@ -275,7 +294,7 @@ def openings(looked: Looked) -> Table:
         Column("height_mm", "height"),
         Column("from", "known as"),
     )
-    return Table("openings", "Openings", columns, rows, "no opening")
+    return Table(name, title, columns, rows, none)
 
 
 def missing(looked: Looked) -> Table:
