@@ -333,7 +333,8 @@ def _stations(
     origin = Origin(str(path), "", "laser grid", unit, len(x), tuple(said), "laser-readings")
     # the one place where a reading (distance from the laser) becomes an offset (toward the room)
     offset = reading if head.proud_when_big else -reading
-    return Readings(origin, x, y, offset, reading_u, head.width, head.height, blank, head.name)
+    sense = bool(head.proud_when_big)
+    return Readings(origin, x, y, offset, reading_u, head.width, head.height, blank, head.name, big_is_proud=sense)
 
 
 def _check_places(path: Path, head: GridHead, x: Array, y: Array) -> None:

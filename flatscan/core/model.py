@@ -114,7 +114,7 @@ class Readings:
     ``u_lean`` [m per m] is how plumb what they are measured from is, where that is not what their kind has. ``highs``
     counts the stations that are high spots which a straightedge swept over the wall found. ``openings``, ``pockets``
     and ``skips`` are rectangles (left, bottom, right, top) and ``fixed`` points (x, y, offset) that the face must
-    meet, all as the table names them.
+    meet, all as the table names them. ``big_is_proud`` is the sense its user's readings have.
     """
 
     origin: Origin
@@ -132,6 +132,7 @@ class Readings:
     pockets: tuple[Rectangle, ...] = ()
     skips: tuple[Rectangle, ...] = ()
     fixed: tuple[tuple[float, float, float], ...] = ()
+    big_is_proud: bool = False
 
     def __post_init__(self) -> None:
         _own_arrays(self)
@@ -335,6 +336,8 @@ class Relief(ABC):
     doubled: float | None = None
     # how many of the places are high spots that a straightedge found
     highs: int = 0
+    # the wall as measured (rows, cols) [m], where humps of it are taken as cut
+    uncut: Array | None = None
 
     @property
     def noise(self) -> Array | None:

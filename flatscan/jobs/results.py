@@ -8,14 +8,17 @@ from typing import Any, ClassVar, TypeVar
 
 from flatscan.capture.line_budget import LineSurvey
 from flatscan.compare import Difference, Following, Place
+from flatscan.core.errors import Infeasible
 from flatscan.core.model import Origin, Relief, Wall
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
 from flatscan.core.showing import Showing
 from flatscan.jobs.job_plan import JobPlan
 from flatscan.jobs.settings import Capturing
+from flatscan.plan.arranging import Arranged
 from flatscan.plan.coats import Band, OrderLine
 from flatscan.plan.cutting import Cut
+from flatscan.plan.dots import Laser
 from flatscan.plan.face import Clash, Shown
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.hacking import Hack
@@ -57,7 +60,8 @@ class Seen(Showing):
     tie a scan down showed (None: not tied), ``corners`` where other walls meet this one, ``neighbours`` the other
     walls of its capture, ``step`` [m] the file's own rounding across the wall, ``mosaic`` how the captures of a wall
     put together from several lie. ``how`` are the settings it was read with, ``against`` what in the file speaks
-    against the capture type that somebody declared.
+    against the capture type that somebody declared, ``laser`` the plane that its readings, or those that tie it down,
+    were read from.
     """
 
     origin: Origin
@@ -73,6 +77,7 @@ class Seen(Showing):
     mosaic: Mosaic | None = None
     how: Capturing = Capturing()
     against: tuple[Note, ...] = ()
+    laser: Laser | None = None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -125,7 +130,8 @@ class Planned:
 
     ``fixed`` are points the face goes through (x, y, offset), ``bands`` how much of the wall takes which thickness,
     ``notes`` what is worth saying of the plan. ``cuts`` are the humps that it takes as cut, ``finish`` [m] is the last
-    coat, within the thickness: dots and strips stand that much behind the finished face.
+    coat, within the thickness: dots and strips stand that much behind the finished face. ``arranged`` is the
+    wall that it was planned on, with those humps cut, and the plane as it could be asked for.
     """
 
     build_up: BuildUp
@@ -137,6 +143,12 @@ class Planned:
     notes: tuple[Note, ...]
     cuts: tuple[Cut, ...] = ()
     finish: float = 0.0
+    arranged: Arranged | None = None
+
+    @property
+    def cannot(self) -> Infeasible | None:
+        """Why the plan asked for cannot be, where this is the nearest that can."""
+        return None if self.arranged is None else self.arranged.cannot
 
 
 @dataclass(frozen=True, slots=True)

@@ -167,7 +167,7 @@ def _cautions(result: Result) -> Iterator[Caution]:
 
 
 # a reading that looks mistyped, and then what moves money, stand before all other notes
-_FIRST = ("grid.station", "plan.quote-as")
+_FIRST = ("plan.cannot", "grid.station", "plan.quote-as")
 
 
 def _notes(result: Result) -> Iterator[Said]:
