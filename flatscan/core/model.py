@@ -295,6 +295,8 @@ class Relief(ABC):
     doubled: float | None = None
     # how many of the places are high spots that a straightedge found
     highs: int = 0
+    # the wall as measured (rows, cols) [m], where humps of it are taken as cut
+    uncut: Array | None = None
 
     @property
     def noise(self) -> Array | None:

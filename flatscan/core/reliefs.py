@@ -103,7 +103,8 @@ class Grid(Relief):
     apart where captures put together do not meet. ``standing`` is what stands before the wall, None where nothing does.
     ``independence`` is how its points show that they repeat each other, None where they do not; ``patches`` are all
     points over a few small squares of it.
-    ``aside`` is measured wall in openings that somebody drew, ``pocketed`` what was measured in chases.
+    ``aside`` is measured wall in openings that somebody drew, ``pocketed`` what was measured in chases, ``uncut``
+    (rows, cols) [m] the wall as measured where humps of it are taken as cut.
     """
 
     cell: float
@@ -122,6 +123,7 @@ class Grid(Relief):
     patches: Patches | None = None
     aside: tuple[Aside, ...] = ()
     pocketed: tuple[InPocket, ...] = ()
+    uncut: Array | None = None
 
     def leaving_out(self, numbers: Collection[int]) -> Grid:
         """The relief as measured with just these of its objects left out, the others taken for wall."""
@@ -280,12 +282,14 @@ class Stations(Relief):
     """A relief of readings at free places, in a matrix of all their distinct x and y; nothing lies between them.
 
     ``missing_share`` is the part of the wall that stations named but not read would have owned, ``highs`` how many are
-    high spots that a straightedge swept between the others found, ``pocketed`` what was read in chases.
+    high spots that a straightedge swept between the others found, ``pocketed`` what was read in chases. ``uncut``
+    (rows, cols) [m] is the wall as read where humps of it are taken as cut.
     """
 
     missing_share: float = 0.0
     highs: int = 0
     pocketed: tuple[InPocket, ...] = ()
+    uncut: Array | None = None
 
     @property
     def covered_share(self) -> float:

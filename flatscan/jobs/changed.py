@@ -79,7 +79,7 @@ def in_job(found: Kind, used: PlanUsed) -> Kind:
     """
     plan = used.said
     said = (Setting("plan", used.file, None),) if used.file else ()
-    finish = load_system(plan.effective.system or DEFAULT_SYSTEM).constant if plan.finish is None else plan.finish
+    finish = load_system(plan.effective.system or DEFAULT_SYSTEM).last if plan.finish is None else plan.finish
     return replace(found, job=replace(plan, finish=finish), settings=(*said, *found.settings))
 
 

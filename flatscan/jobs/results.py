@@ -10,14 +10,17 @@ from flatscan.capture.line_budget import LineSurvey
 from flatscan.compare import Difference, Following, Place
 from flatscan.core.choices import STAGES
 from flatscan.core.doubts import Doubted
+from flatscan.core.errors import Infeasible
 from flatscan.core.model import Origin, Readings, Relief, Wall
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
 from flatscan.core.showing import Showing
 from flatscan.jobs.job_plan import JobPlan
 from flatscan.jobs.settings import Capturing
+from flatscan.plan.arranging import Arranged
 from flatscan.plan.coats import Band, OrderLine
 from flatscan.plan.cutting import Cut
+from flatscan.plan.dots import Laser
 from flatscan.plan.face import Clash, Shown
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.hacking import Hack
@@ -60,8 +63,9 @@ class Seen(Showing):
     tie a scan down showed (None: not tied), ``corners`` where other walls meet this one, ``neighbours`` the other
     walls of its capture, ``step`` [m] the file's own rounding across the wall, ``mosaic`` how the captures of a wall
     put together from several lie. ``how`` are the settings it was read with, ``against`` what in the file speaks
-    against the capture type that somebody declared. Of a table ``readings`` are the readings themselves, ``doubted``
-    those that the others make unlikely, ``fixed`` its points (x, y, offset) that the face must meet.
+    against the capture type that somebody declared, ``laser`` the plane that its readings, or those that tie it down,
+    were read from. Of a table ``readings`` are the readings themselves, ``doubted`` those that the others make
+    unlikely, ``fixed`` its points (x, y, offset) that the face must meet.
     """
 
     origin: Origin
@@ -80,6 +84,7 @@ class Seen(Showing):
     readings: Readings | None = None
     doubted: tuple[Doubted, ...] = ()
     fixed: tuple[tuple[float, float, float], ...] = ()
+    laser: Laser | None = None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
@@ -139,6 +144,7 @@ class Planned:
     ``fixed`` are points the face goes through (x, y, offset), ``bands`` how much of the wall takes which thickness,
     ``notes`` what is worth saying of the plan. ``cuts`` are the humps that it takes as cut, ``finish`` [m] is the last
     coat, within the thickness: dots and strips stand that much behind the finished face. ``pockets`` are filled first.
+    ``arranged`` is the wall that it was planned on, with those humps cut, and the plane as it could be asked for.
     """
 
     build_up: BuildUp
@@ -151,6 +157,12 @@ class Planned:
     cuts: tuple[Cut, ...] = ()
     finish: float = 0.0
     pockets: tuple[PocketFill, ...] = ()
+    arranged: Arranged | None = None
+
+    @property
+    def cannot(self) -> Infeasible | None:
+        """Why the plan asked for cannot be, where this is the nearest that can."""
+        return None if self.arranged is None else self.arranged.cannot
 
 
 @dataclass(frozen=True, slots=True)

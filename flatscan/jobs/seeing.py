@@ -35,6 +35,7 @@ from flatscan.jobs.settings import (
     Requirement,
     silent,
 )
+from flatscan.plan.dots import Laser
 from flatscan.relief import (
     CaptureType,
     Choices,
@@ -55,6 +56,8 @@ from flatscan.verdict import coverage_factor
 One = str | Path | Array | Cloud | Readings
 # or, where the settings say that they are one wall, several of these
 Capture = One | Sequence[One]
+# uprights nearer than this [m] tell no turn of a laser plane
+_LINE_APART = 0.3
 _NO_SENSOR = 5e-6  # [m]; the best laboratory scanners scatter by some hundredths of a millimetre (common practice)
 
 
@@ -168,7 +171,24 @@ def tied(seen: Seen, how: Capturing, progress: Progress) -> Seen:
     relief, wall, shown, more = tie(seen.relief, seen.wall, readings, laser=laser, u_laser_lean=kind.lean)
     name = Path(how.tie).name
     said = (note("jobs.tie-file", file=name, what=what) for what in readings.origin.warnings)
-    return replace(seen, relief=relief, wall=wall, tie=shown, notes=(*seen.notes, *said, *more))
+    notes = (*seen.notes, *said, *more)
+    return replace(seen, relief=relief, wall=wall, tie=shown, notes=notes, laser=_laser_of(relief, readings))
+
+
+def _laser_of(relief: Relief, readings: Readings) -> Laser | None:
+    """The plane that readings on a scan were read from, in the wall's own coordinates; None where too few tell.
+
+    The line along the wall that is left, by least squares, of the tied scan less the readings: both are plumb.
+    """
+    at_all = zip(readings.x, readings.y, readings.offset, strict=True)
+    behind = [(x, read, relief.value_at(float(x), float(y))) for x, y, read in at_all]
+    known = [(float(x), found[0] - float(read)) for x, read, found in behind if found is not None]
+    if not known:
+        return None
+    at, off = np.array(known).T
+    # of one upright no turn can be told
+    turn, offset = np.polyfit(at, off, 1) if np.ptp(at) > _LINE_APART else (0.0, off.mean())
+    return Laser(float(offset), float(turn), readings.origin.file_unit, readings.proud_when_big)
 
 
 def _common(kind: CaptureType, how: Capturing) -> CommonError:

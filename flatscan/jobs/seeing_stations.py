@@ -16,6 +16,7 @@ from flatscan.core.quantity import metres
 from flatscan.core.reliefs import SAME_STATION
 from flatscan.jobs.results import Seen
 from flatscan.jobs.settings import STATIONS_TYPE, Capturing
+from flatscan.plan.dots import Laser
 from flatscan.relief import CaptureType, stations_on, wall_of
 from flatscan.relief.doubted import doubt_notes, doubted
 
@@ -38,7 +39,8 @@ def read_wall(taken: Readings, how: Capturing, kind: CaptureType, assumed: Seque
     settled = tuple(_settled(taken, place) for place in accepted)
     notes = (*doubts, *taken.origin.warnings, *assumed, *said, *more, *settled)
     seen = Seen(taken.origin, kind.name, taken.name, wall, relief, notes, how=how)
-    return replace(seen, readings=taken, doubted=found, fixed=taken.fixed)
+    laser = Laser(0.0, unit=taken.origin.file_unit, big_is_proud=taken.proud_when_big)
+    return replace(seen, readings=taken, doubted=found, fixed=taken.fixed, laser=laser)
 
 
 def _cut(bare: Wall, taken: Readings, how: Capturing) -> Wall:

@@ -11,7 +11,8 @@ from typing import Any
 
 from flatscan.core.errors import BadValue
 from flatscan.core.model import Readings
-from flatscan.core.notes import note
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres
 from flatscan.jobs.changed import changed
 from flatscan.jobs.checking import check_seen
 from flatscan.jobs.either import planned_both_ways
@@ -20,9 +21,11 @@ from flatscan.jobs.hanging import without_doubted
 from flatscan.jobs.results import Looked, Lows, LowsByHand, Planned, Seen, SetOut, SiteWall, Survey, Together
 from flatscan.jobs.seeing import Capture, find_room, look, read, see, seen_in, swept
 from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Finishing, Progress, Requirement, silent
+from flatscan.plan.arranging import Arranged, Work, arrange, numbered, worth_with_screeds
 from flatscan.plan.coats import bags_per_m3, bands, combined_order
+from flatscan.plan.dots import Laser
 from flatscan.plan.face import clashes, read_items, shows
-from flatscan.plan.finish import PlaneOptions, place
+from flatscan.plan.finish import PlaneOptions
 from flatscan.plan.hacking import hacking_plan
 from flatscan.plan.highest import errors_of
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
@@ -33,6 +36,7 @@ from flatscan.plan.rates import extras, load_rates, measured_area, quote
 from flatscan.plan.screeds import SetOutOptions
 from flatscan.plan.screeds import set_out as set_out_screeds
 from flatscan.plan.stops import not_ruled_out, stops
+from flatscan.plan.systems import System
 from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import take_off
 from flatscan.straightedge.gaps import Gaps
@@ -68,48 +72,96 @@ def planned(looked: Looked, gaps: Gaps, finish: Finishing, progress: Progress = 
     """The second half of `survey_seen`: what was measured, planned and priced; nothing is measured again."""
     looked = replace(looked, settings=(*looked.settings, *changed(finish)))
     finish = replace(finish, plane=_wanted_turn(finish, looked.seen))
-    return _priced(looked, gaps, plan(looked, finish, progress), finish)
+    # strips decide how far out the face stands, so a survey lays them as the set-out will
+    screeds = None if finish.strip is None else SetOutOptions(gaps.rule)
+    return _priced(looked, gaps, plan(looked, finish, progress, screeds), finish)
 
 
-def plan(looked: Looked, finish: Finishing, progress: Progress = silent) -> Planned:
-    """Finish plane, order and hacking list of a wall.
+def plan(
+    looked: Looked, finish: Finishing, progress: Progress = silent, screeds: SetOutOptions | None = None
+) -> Planned:
+    """Finish plane, order and hacking list of a wall, as it is once the humps to be cut are cut.
 
-    What cannot be ordered is raised if the system was asked for by name, else said.
+    ``screeds`` is the set-out that the plane must leave room for. What cannot be ordered is raised if the system was
+    asked for by name, else said; where the plan asked for cannot be, the nearest that can is planned and ``cannot``
+    says why.
     """
     progress(note("stage.finish-plane"), None)
-    system = load_system(finish.system or DEFAULT_SYSTEM)
-    wall, smooth = looked.wall, looked.relief
+    system, last = _system_of(finish)
+    wall, measured_on = looked.wall, looked.relief
     # a scan's plane is measured from the foot of the wall's own fit, a laser's from the laser plane
-    foot = float(looked.shape.plane[0]) if smooth.laser is None else smooth.laser
-    errors = errors_of(smooth, wall)
-    face = _face(finish, looked.seen)
-    build_up = place(smooth, wall, options=face, foot=foot, errors=errors)
+    foot = float(looked.shape.plane[0]) if measured_on.laser is None else measured_on.laser
+    errors = errors_of(measured_on, wall)
+    room = None if screeds is None else replace(screeds, strip=finish.strip, finish=last)
+    work = Work(_face(finish, looked.seen), finish.hacking, finish.cut, room, foot)
+    found = arrange(measured_on, wall, work, errors)
+    smooth, face, build_up = found.relief, found.plane, found.build_up
     signs = stops(smooth, wall, looked.shape, build_up, seen=finish.seen)
     doubtful = not_ruled_out(smooth, wall, looked.shape, build_up)
     order = replace(finish.order, strict=finish.system is not None)
     take = take_off(build_up, smooth, system, options=order, stops=signs)
     hacking = replace(finish.hacking, bags_per_m3=bags_per_m3(system))
     cuts = hacking_plan(smooth, wall, plane=face, options=hacking, standing=signs, errors=errors)
+    hacks = numbered(cuts.hacks, found.as_cut.listed)
+    if room is not None and room.strip is not None:
+        hacks = worth_with_screeds(hacks, found, wall, replace(work, cut=()), errors)
     return Planned(
         build_up=build_up,
         take_off=take,
-        hacks=cuts.hacks,
+        hacks=hacks,
         extras=extras(wall, smooth, build_up, mesh_over=system.mesh_over),
         bands=bands(build_up, smooth, system),
         fixed=tuple((point.x, point.y, point.offset) for point in face.fixed),
-        notes=(*doubtful, *build_up.notes, *cuts.notes, cuts.ends_because),
+        notes=(
+            *_cannot(found),
+            *doubtful,
+            *found.notes,
+            *_no_last(system, last),
+            *build_up.notes,
+            *cuts.notes,
+            cuts.ends_because,
+        ),
         pockets=pockets_of(smooth, build_up),
+        cuts=found.as_cut.cuts,
+        finish=last,
+        arranged=found,
     )
+
+
+def _cannot(found: Arranged) -> tuple[Note, ...]:
+    return () if found.cannot is None else (note("plan.cannot", why=found.cannot),)
+
+
+def _no_last(system: System, last: float) -> tuple[Note, ...]:
+    """That a coat is to follow the screeds which the system does not have."""
+    if last > 0 and system.coats[-1].nominal is None:
+        return (note("plan.finish-not-in-system", finish=metres(last), system=system.title),)
+    return ()
+
+
+def _system_of(finish: Finishing) -> tuple[System, float]:
+    """The material system with its last coat as thick as asked for, and how thick that is [m].
+
+    A last coat of 0 is none: the coat under it goes to the face.
+    """
+    system = load_system(finish.system or DEFAULT_SYSTEM)
+    if finish.finish is None:
+        return system, system.last
+    if system.coats[-1].nominal is None:
+        return system, finish.finish
+    last = (replace(system.coats[-1], nominal=finish.finish),) if finish.finish > 0 else ()
+    return replace(system, coats=(*system.coats[:-1], *last)), finish.finish
 
 
 def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> Survey:
     """The plan with the price list of choices, the quote, the clash list and what light shows, where asked for."""
-    smooth, wall = looked.relief, looked.wall
-    system = load_system(finish.system or DEFAULT_SYSTEM)
-    face = _face(finish, looked.seen)
-    found: dict[str, Any] = {
-        "choices": choices(smooth, wall, looked.shape, options=face, system=system, order=finish.order)
-    }
+    assert planned.arranged is not None
+    smooth, wall, face = planned.arranged.relief, looked.wall, planned.arranged.plane
+    system, _ = _system_of(finish)
+    listed = choices(
+        smooth, wall, looked.shape, options=face, system=system, order=finish.order, out=planned.arranged.out
+    )
+    found: dict[str, Any] = {"choices": listed}
     if finish.rates is not None:
         area = measured_area(wall, smooth, finish.area_rule)
         rates = load_rates(finish.rates)
@@ -207,6 +259,13 @@ def survey_together(
     room = find_room(taken, how, progress)
     seen = [seen_in(taken, replace(how, wall=number), progress, room) for number in walls]
     found = [look(wall, test, progress) for wall in seen]
+    if finish.cut:
+        raise BadValue(
+            "{set:cut}",
+            "given with {set:together}",
+            needed="one wall: humps have their numbers and places on a wall of their own",
+            remedy="Survey the wall alone with {set:cut}",
+        )
     progress(note("stage.finish-planes"), None)
     joined = place_room(
         tuple(RoomWall(one.relief, one.wall, finish.plane) for one in found),
@@ -249,14 +308,25 @@ def set_out_seen(
     """`set_out` of a wall already seen."""
     looked = look(seen, requirement, progress)
     planned_on = (*changed(finish), *changed(options, SetOutOptions(options.rule)))
-    options = replace(options, strip=finish.strip, finish=finish.finish or 0.0, laser=finish.laser)
     looked = replace(looked, settings=(*looked.settings, *planned_on))
-    planned = plan(looked, finish, progress)
+    finish = replace(finish, plane=_wanted_turn(finish, seen))
+    planned = plan(looked, finish, progress, options)
+    assert planned.arranged is not None
+    if planned.cannot is not None:
+        raise planned.cannot
     progress(note("stage.set-out"), None)
-    if options.laser is None and looked.relief.laser is not None:
-        options = replace(options, laser=looked.relief.laser)
-    screeds = set_out_screeds(looked.relief, looked.wall, planned.build_up.plane, options=options)
+    options = replace(options, strip=finish.strip, finish=planned.finish, laser=_laser(looked, finish))
+    built, ground = planned.build_up, planned.arranged.relief
+    screeds = set_out_screeds(ground, looked.wall, built.plane, options=options, lowered=built.lowered)
     return looked.extended(SetOut, plan=planned, screeds=screeds)
+
+
+def _laser(looked: Looked, finish: Finishing) -> Laser | None:
+    """What the dots are read from: a laser set up anew off the wall's foot, or the one that the wall was read from."""
+    if finish.laser is None:
+        return looked.seen.laser
+    last = looked.seen.laser or Laser(0.0)
+    return replace(last, offset=float(looked.shape.plane[0]) + finish.laser, turn=0.0)
 
 
 def lows(

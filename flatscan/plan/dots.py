@@ -1,4 +1,4 @@
-"""Where screeds and their dots stand, the types of a set-out, and the wall behind one dot."""
+"""The types of a set-out, what it is asked for, and the heights of the dots of one screed."""
 
 from __future__ import annotations
 
@@ -9,24 +9,43 @@ import numpy as np
 
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, FacePlane, Mask
-from flatscan.core.model import Opening, Relief, Wall
+from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note
 from flatscan.core.quantity import metres
+from flatscan.plan.behind import Behind, Ground
 
 # a straightedge must bridge two screeds with 150 mm over at each end (derived)
 OVERHANG = 0.300
 # screeds and dots nearer than this [m] leave no room to work
 _CLOSEST, _DOTS_APART = 0.100, 0.200
-# screeds closer than this are one (twice a screed's width of 150 mm)
-_CLOSE = 0.300
+# a dot goes to the height of a row of readings within this [m]: what was read there needs no guess
+_SNAP = 0.150
+
+
+@dataclass(frozen=True, slots=True)
+class Laser:
+    """A plumb laser plane z = ``offset`` + ``turn`` x [m] that readings are taken from.
+
+    ``unit`` is that of its user's readings, ``big_is_proud`` their sense: by default a big one is hollow.
+    """
+
+    offset: float
+    turn: float = 0.0
+    unit: str = "mm"
+    big_is_proud: bool = False
+
+    def reading(self, x: float, z: float) -> float:
+        """What it reads [m] on something at height ``z`` [m]."""
+        off = self.offset + self.turn * x - z
+        return -off if self.big_is_proud else off
 
 
 @dataclass(frozen=True, slots=True)
 class Dot:
     """One dot at height ``y`` and its packing from wall to face [m]; None where it may not be given.
 
-    ``reading`` [m] is the distance from the laser plane to the dot's face, None without a laser. ``u`` is the
-    packing's standard uncertainty.
+    ``reading`` [m] is what the laser reads on the dot's face as set, None without a laser. ``u`` is the packing's
+    standard uncertainty. ``read`` says whether the wall behind it was measured at that place, and not between.
     """
 
     y: float
@@ -34,19 +53,22 @@ class Dot:
     u: float | None
     start_here: bool = False
     reading: float | None = None
+    read: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class Screed:
     """One vertical screed at ``x`` [m] with its dots from the foot up; ``moved`` [m] is how far off its first place.
 
-    ``note`` says that it was moved, or where it hits the wall.
+    ``note`` says that it was moved, or where it hits the wall. ``runs`` are the heights from and to [m] between which
+    it stands: not over openings, pockets and what is not to be plastered.
     """
 
     x: float
     dots: tuple[Dot, ...]
     note: Note | None = None
     moved: float = 0.0
+    runs: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +77,8 @@ class Screeds:
 
     ``spacing`` [m] is the most allowed between screeds, ``checks`` are lines to hold against the screeds before
     ruling, ``strip`` [m] the thickness of the strips the packing is measured to the back of, None for the face.
+    ``finish`` [m] is the coat that follows: dots and strips stand that much behind the finished face. ``reads`` [m] is
+    what the laser reads on every dot, None where they differ or there is none; ``laser`` how it is read.
     """
 
     rule: float
@@ -63,6 +87,19 @@ class Screeds:
     spacing: float = 0.0
     checks: tuple[Note, ...] = ()
     strip: float | None = None
+    finish: float = 0.0
+    reads: float | None = None
+    laser: Laser | None = None
+
+    @property
+    def face(self) -> str:
+        """Which face the dots and strips stand at."""
+        return "undercoat" if self.finish > 0 else "finish"
+
+    @property
+    def packing_to(self) -> str:
+        """Which side the packing is measured to: the face, or the back of the strip."""
+        return "face" if self.strip is None else "strip"
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +110,9 @@ class SetOutOptions:
     screed stand (300 to 400 mm, printed), ``lining`` how far off an opening's edge the middle of its screed is (half
     of 125 to 150 mm, printed). ``foot`` keeps dots off floor and ceiling, ``apart`` is the most between dots.
     ``strip`` measures packing to the back of strips that thick, ``finish`` to a face that much behind the finish
-    plane (the coat that follows the screeds). ``clear`` is the least room under a strip, ``move`` how far a screed
-    may move to find it. ``laser`` is z of a laser plane. ``plumb`` is the most u of plumb over the wall's height with
-    which packings above the foot are given.
+    plane (the coat that follows the screeds). ``clear`` is the least room under a strip, its bed, ``move`` how far a
+    screed may move to find it. ``laser`` is what readings are taken from. ``plumb`` is the most u of plumb over the
+    wall's height with which packings above the foot are given.
     """
 
     rule: float
@@ -88,7 +125,7 @@ class SetOutOptions:
     finish: float = 0.0
     clear: float = 0.002
     move: float = 0.150
-    laser: float | None = None
+    laser: Laser | None = None
     plumb: float = 0.002
 
     def __post_init__(self) -> None:
@@ -144,22 +181,15 @@ class SetOutOptions:
         """Most between screeds [m]."""
         return self.rule - OVERHANG if self.spacing is None else self.spacing
 
+    @property
+    def behind_face(self) -> float:
+        """What stands between the wall and the finished face where the packing is 0 [m]: strip and last coat."""
+        return (self.strip or 0.0) + self.finish
 
-@dataclass(frozen=True, slots=True)
-class Behind:
-    """The wall behind a dot: z [m] and its random u, or None where nothing was measured near."""
-
-    z: float
-    u: float
-
-
-def behind(relief: Relief, x: float, y: float) -> Behind | None:
-    """Mean of the wall within 50 mm of a dot (100 mm dots, common practice), or the station at that very place.
-
-    Where no cell within 50 mm was measured those within 150 mm are taken; stations are never interpolated.
-    """
-    found = relief.value_at(x, y)
-    return None if found is None else Behind(*found)
+    @property
+    def bed(self) -> float:
+        """Least room [m] behind a strip; a dot may be as thin as it comes."""
+        return 0.0 if self.strip is None else self.clear
 
 
 def plumb_is_known(wall: Wall, options: SetOutOptions) -> bool:
@@ -168,63 +198,24 @@ def plumb_is_known(wall: Wall, options: SetOutOptions) -> bool:
 
 
 def room(plane: FacePlane, options: SetOutOptions, x: float, y: float, wall: Behind) -> float:
-    """Distance from the wall to the face the screeds are ruled to [m]."""
-    return plane.offset + plane.turn * x + plane.lean * y - options.finish - wall.z
+    """Distance from the wall to the back of the strip, or to the face the screeds are ruled to [m]."""
+    return plane.offset + plane.turn * x + plane.lean * y - options.behind_face - wall.z
 
 
-def _anchors(wall: Wall, options: SetOutOptions) -> list[float]:
-    """Places that are given: in from both corners, and each side of every opening; linings win over corners."""
-    left, right = float(wall.outline[:, 0].min()), float(wall.outline[:, 0].max())
-    corner = min(options.corner, (right - left - _CLOSE) / 2)
-    linings = []
-    for hole in wall.openings:
-        linings += [hole.left - options.lining, hole.right + options.lining]
-    inside = [x for x in linings if left + options.lining / 2 <= x <= right - options.lining / 2]
-    free = [x for x in inside if not any(h.left < x < h.right and _full_height(h, wall) for h in wall.openings)]
-    anchors = _merged(sorted(free))
-    # a wall or pier too narrow for two screeds has one in its middle
-    ends = (left + corner, right - corner) if corner >= options.foot else ((left + right) / 2,)
-    for x in ends:
-        if all(abs(x - other) >= _CLOSE - 1e-9 for other in anchors):
-            anchors.append(x)
-    return sorted(anchors)
-
-
-def _full_height(hole: Opening, wall: Wall) -> bool:
-    bottom, top = float(wall.outline[:, 1].min()), float(wall.outline[:, 1].max())
-    return hole.bottom <= bottom + _CLOSE and hole.top >= top - _CLOSE
-
-
-def _merged(places: list[float]) -> list[float]:
-    """Neighbours closer than two screed widths become one in their middle, as on a narrow pier."""
-    merged: list[float] = []
-    for x in places:
-        if merged and x - merged[-1] < _CLOSE:
-            merged[-1] = (merged[-1] + x) / 2
-        else:
-            merged.append(x)
-    return merged
-
-
-def screed_places(wall: Wall, options: SetOutOptions) -> list[float]:
-    """Screed positions [m] from the left: anchors, and between them as few more as the spacing needs, evenly."""
-    anchors = _anchors(wall, options)
-    places = anchors[:1]
-    for left, right in zip(anchors, anchors[1:], strict=False):
-        parts = max(1, math.ceil((right - left) / options.most_apart - 1e-9))
-        places += [left + (right - left) * k / parts for k in range(1, parts + 1)]
-    return places
-
-
-def station_places(relief: Relief, options: SetOutOptions) -> list[float]:
-    """Columns of stations to screed: the fewest in which no step is over the spacing where the columns allow it."""
-    columns = relief.x[relief.valid.any(axis=0)]
-    places = [float(columns[0])]
-    while places[-1] < columns[-1] - 1e-9:
-        ahead = columns[columns > places[-1] + 1e-9]
-        near = ahead[ahead <= places[-1] + options.most_apart + 1e-9]
-        places.append(float(near[-1] if len(near) else ahead[0]))
-    return places
+def stretches(relief: Relief, wall: Wall, x: float) -> list[tuple[float, float]]:
+    """Heights from and to [m] of the wall along an upright at x that takes plaster: no opening, pocket or skip."""
+    if relief.known_between:
+        column = int(np.argmin(np.abs(relief.x - x)))
+        runs = _runs(relief.y, relief.inside[:, column])
+        holes = (*wall.skips, *wall.pockets)
+    else:
+        runs = [(float(wall.outline[:, 1].min()), float(wall.outline[:, 1].max()))]
+        holes = (*wall.openings, *wall.skips, *wall.pockets)
+    for hole in holes:
+        if hole.left < x < hole.right:
+            parts = [((low, min(high, hole.bottom)), (max(low, hole.top), high)) for low, high in runs]
+            runs = [part for pair in parts for part in pair if part[1] > part[0] + 1e-9]
+    return runs
 
 
 def _runs(at: Array, inside: Mask) -> list[tuple[float, float]]:
@@ -235,20 +226,24 @@ def _runs(at: Array, inside: Mask) -> list[tuple[float, float]]:
     return [(float(at[i]) - step / 2, float(at[j]) + step / 2) for i, j in zip(starts, stops, strict=True)]
 
 
-def dot_heights(relief: Relief, x: float, options: SetOutOptions) -> list[float]:
+def dot_heights(runs: list[tuple[float, float]], ground: Ground, options: SetOutOptions) -> list[float]:
     """Heights of the dots of one screed [m]: foot, waist and head of every stretch of wall, at most 1 m apart.
 
-    A stretch under 400 mm has one dot in its middle, one under 900 mm two. Readings have theirs where they were read.
+    A stretch under 400 mm has one dot in its middle, one under 900 mm two. A dot goes to a row of readings within
+    150 mm of it.
     """
-    column = int(np.argmin(np.abs(relief.x - x)))
-    if not relief.known_between:
-        return [float(y) for y in relief.y[relief.valid[:, column]]]
     heights: list[float] = []
-    for low, high in _runs(relief.y, relief.inside[:, column]):
+    for low, high in runs:
         if high - low < 0.4:
             heights += [(low + high) / 2] if high - low >= 0.15 else []
             continue
         foot, head = low + options.foot, high - options.foot
         count = max(2 if high - low < 0.9 else 3, math.ceil((head - foot) / options.apart - 1e-9) + 1)
-        heights += [foot + (head - foot) * k / (count - 1) for k in range(count)]
-    return heights
+        at = [foot + (head - foot) * k / (count - 1) for k in range(count)]
+        heights += [_snapped(y, [row for row in ground.heights if low < row < high]) for y in at]
+    return list(dict.fromkeys(heights))
+
+
+def _snapped(y: float, rows: list[float]) -> float:
+    nearest = min(rows, key=lambda row: abs(row - y), default=y)
+    return nearest if abs(nearest - y) <= _SNAP + 1e-9 else y

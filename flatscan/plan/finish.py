@@ -1,4 +1,4 @@
-"""The plane the plasterer works to, how much stands between it and the wall, and what a plane cut free would cost."""
+"""The plane the plasterer works to, and how much stands between it and the wall."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from flatscan.core.errors import BadValue
+from flatscan.core.errors import BadValue, Infeasible
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, note
@@ -21,6 +21,10 @@ from flatscan.plan.volume import Doubt, volume_doubt
 _BESIDE = 0.15
 # the share of the volume that a slope must save (methods/finish-plane 5)
 WORTH = 0.02
+# places that were cut are taken out of a plane's way by this [m]
+_FAR = 0.1
+# a place cut back to within this [m] of the plane less its cover was cut to that plane
+_FLUSH = 5e-5
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,32 +163,53 @@ def need_of(surface: Surface, options: PlaneOptions, lowered: float = 0.0) -> Ar
     return surface.z - lowered + options.least
 
 
-def problem_of(surface: Surface, options: PlaneOptions) -> Problem:
-    """The linear program of these cells and options: cover and cap over the wall as measured."""
+def problem_of(surface: Surface, options: PlaneOptions, *, resting: bool = True) -> Problem:
+    """The linear program of these cells and options: cover and cap over the wall as measured.
+
+    Fixed points beside the wall are taken from the wall as it stood before anything was cut, and a slope not worth
+    using on that is not taken up on the cut one. Without ``resting`` the places that were cut bear nothing.
+    """
+    before = surface.measured
+    turn_free, lean_free = _freedoms(surface, options)
+    need = need_of(surface, options)
     problem = Problem(
         surface.x,
         surface.y,
-        need_of(surface, options),
+        need if resting else np.where(surface.cut, need - _FAR, need),
         None if options.most is None else surface.z + options.most,
-        _held(options, surface),
+        _held(options, before),
         surface.centre,
         options.turn,
         options.lean,
-        options.turn_up_to,
-        options.lean_up_to,
-        float(np.average(surface.z, weights=surface.area)),
+        turn_free,
+        lean_free,
+        float(np.average(before.z, weights=surface.area)),
         options.worth,
     )
     return reduced(problem)
 
 
-def _rule(found: Solution, options: PlaneOptions) -> Note:
+def _freedoms(surface: Surface, options: PlaneOptions) -> tuple[float, float]:
+    """How far the turn and lean [m per m] may depart from those wanted."""
+    free = options.turn_up_to, options.lean_up_to
+    if surface.uncut is None or not any(free):
+        return free
+    try:
+        _, used = worthwhile(problem_of(surface.measured, options))
+    except Infeasible:
+        return free
+    return used.turn_free, used.lean_free
+
+
+def _rule(found: Solution, options: PlaneOptions, out: float = 0.0) -> Note:
     """How the plane was placed."""
     parts = [_lean(found.lean), _turn(found.turn)]
     if options.fixed:
         count = len(options.fixed)
         parts.append(note("plan.through-one" if count == 1 else "plan.through", count=count))
     parts.append(note("plan.least-cover", least=metres(options.least)))
+    if out:
+        parts.append(note("plan.out-for-room", out=metres(out)))
     if options.most is not None:
         parts.append(note("plan.at-most", most=metres(options.most)))
     return note("plan.rule", parts=tuple(parts))
@@ -217,14 +242,41 @@ class Settled:
 def settle(surface: Surface, options: PlaneOptions, errors: Errors, problem: Problem | None = None) -> Settled:
     """The plane of least volume over the best estimate of the wall's highest spots (methods/finish-plane 2).
 
-    ``problem`` is the one to solve where its freedoms are settled already. Raises `Infeasible` as `least_plane`.
+    ``problem`` is the one to solve where its freedoms are settled already. Places that were cut back to the plane of
+    the rest of the wall, or further, do not bear on it: whoever cuts them cuts to that plane. Raises `Infeasible` as
+    `least_plane`.
     """
-    if problem is None:
+    if problem is None and surface.uncut is None:
         found, problem = worthwhile(problem_of(surface, options))
-    else:
-        found = least_plane(problem)
-    over = found.mean_over(problem) - options.least
-    rise = errors.rise(surface.z, problem, found).with_usual(over)
+        return _lowered(surface, options, errors, problem, found)
+    problem = problem_of(surface, options) if problem is None else problem
+    if surface.cut.any():
+        rest = replace(
+            problem_of(surface, options, resting=False),
+            held=problem.held,
+            turn_free=problem.turn_free,
+            lean_free=problem.lean_free,
+        )
+        settled = _lowered(surface, options, errors, rest, least_plane(rest), resting=False)
+        at = settled.found
+        face = at.offset + at.turn * surface.x + at.lean * surface.y
+        if bool((need_of(surface, options) - face <= _FLUSH)[surface.cut].all()):
+            return settled
+    return _lowered(surface, options, errors, problem, least_plane(problem))
+
+
+def _lowered(
+    surface: Surface,
+    options: PlaneOptions,
+    errors: Errors,
+    problem: Problem,
+    found: Solution,
+    *,
+    resting: bool = True,
+) -> Settled:
+    """The plane less what errors added to the highest of the values it rests on."""
+    z = surface.z if resting else np.where(surface.cut, surface.z - _FAR, surface.z)
+    rise = errors.rise(z, problem, found).with_usual(found.mean_over(problem) - options.least)
     if rise.mean > 0:
         found = least_plane(replace(problem, need=problem.need - rise.mean))
     face = found.offset + found.turn * surface.x + found.lean * surface.y
@@ -246,19 +298,29 @@ def coat_under(face: Array, z: Array, area: Array, least: float) -> Array:
 
 
 def place(
-    relief: Relief, wall: Wall, *, options: PlaneOptions | None = None, foot: float = 0.0, errors: Errors | None = None
+    relief: Relief,
+    wall: Wall,
+    *,
+    options: PlaneOptions | None = None,
+    foot: float = 0.0,
+    errors: Errors | None = None,
+    out: float = 0.0,
 ) -> BuildUp:
     """Finish plane of least volume under the options, and the build-up it asks for (methods/finish-plane 1).
 
     ``foot`` [m] is z of the plane ``at_left_foot`` is measured from, ``errors`` those of the relief if they are drawn
-    already. Raises `Infeasible` naming which fixed point or hump conflicts with which hollow and by how much, and
-    `TooFewPoints` where nothing was measured.
+    already, ``out`` [m] how much further out than that the plane stands to make room for strips. Raises `Infeasible`
+    naming which fixed point or hump conflicts with which hollow and by how much, and `TooFewPoints` where nothing was
+    measured.
     """
     options = options or PlaneOptions()
     surface = surface_of(relief)
     settled = settle(surface, options, errors or errors_of(relief, wall))
+    if out:
+        further = replace(settled.found, offset=settled.found.offset + out)
+        settled = replace(settled, found=further, deep=settled.deep + out)
     found = settled.found
-    plane = FinishPlane(found.offset, found.turn, found.lean, found.offset - foot, _rule(found, options))
+    plane = FinishPlane(found.offset, found.turn, found.lean, found.offset - foot, _rule(found, options, out))
     return build_up(relief, wall, plane, settled, options)
 
 
@@ -291,82 +353,4 @@ def build_up(relief: Relief, wall: Wall, plane: FinishPlane, settled: Settled, o
         doubt.high,
         doubt.order,
         settled.rise.mean,
-    )
-
-
-@dataclass(frozen=True, slots=True)
-class Optimum:
-    """Plane z = offset + turn x [m], the share of the area cut, mean coat [m], cut volume [m3], and the cost."""
-
-    offset: float
-    turn: float
-    cut_share: float
-    mean: float
-    cut_volume: float
-    cost: float
-
-
-def weighted_quantile(values: Array, weight: Array, part: float) -> float:
-    """Least value with at least ``part`` of the weight at or under it."""
-    order = np.argsort(values, kind="stable")
-    total = np.cumsum(weight[order])
-    at = int(np.searchsorted(total, part * total[-1] * (1 - 1e-12)))
-    return float(values[order][min(at, len(values) - 1)])
-
-
-def least_cost(
-    relief: Relief, *, cost_fill: float, cost_cut: float, least: float = 0.005, turn_up_to: float = 0.0
-) -> Optimum:
-    """Plumb plane that makes material plus hacking cheapest, with no limit on where or how deep to cut.
-
-    See methods/finish-plane 11.
-
-    Costs are per m3 of material placed and of wall cut. Cost = sum [fill (P - z + e) + cut e] with
-    e = max(0, z + least - P) is the pinball loss of z + least - P, so P is its quantile at cut / (cut + fill): the
-    share fill / (cut + fill) of the area stands over it. It bounds what any list of hacks can save. Raises
-    `BadValue` for costs that are not over 0.
-    """
-    from scipy.optimize import minimize_scalar
-
-    if not (0 < cost_fill < math.inf and 0 < cost_cut < math.inf):
-        raise BadValue(
-            "costs",
-            "{fill:number} to fill, {cut:number} to cut",
-            needed="two costs over 0, per m3",
-            remedy="Give what a litre of material and a litre of masonry cut cost",
-            fill=share(cost_fill),
-            cut=share(cost_cut),
-        )
-    wall = surface_of(relief)
-    middle = wall.centre[0]
-    tau = cost_cut / (cost_cut + cost_fill)
-    need = wall.z + least
-
-    def level(turn: float) -> float:
-        return weighted_quantile(need - turn * (wall.x - middle), wall.area, tau)
-
-    def cost(turn: float) -> tuple[float, Array]:
-        over = need - turn * (wall.x - middle) - level(turn)
-        cut = np.maximum(over, 0.0)
-        filled = cut - over + least
-        return float(((cost_fill * filled + cost_cut * cut) * wall.area).sum()), over
-
-    turn = 0.0
-    if turn_up_to > 0:
-        # the loss is convex in the turn, so a bounded search finds its one minimum
-        search = minimize_scalar(
-            lambda b: cost(b)[0], bounds=(-turn_up_to, turn_up_to), method="bounded", options={"xatol": 1e-9}
-        )
-        turn = float(search.x) if search.fun < cost(0.0)[0] else 0.0
-    total, over = cost(turn)
-    owned = wall.area / wall.area.sum()
-    cut = np.maximum(over, 0.0)
-    scale = relief.net_area / float(wall.area.sum())
-    return Optimum(
-        level(turn) - turn * middle,
-        turn,
-        float(owned[over > 1e-12].sum()),
-        float((owned * (cut - over)).sum()) + least,
-        float((cut * wall.area).sum()) * scale,
-        total * scale,
     )

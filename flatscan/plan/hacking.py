@@ -29,7 +29,8 @@ class Hack:
     ``cut`` and ``area`` are what this hump takes when the whole list is cut, and ``cut_so_far`` its depth when only it
     and those before it are: cutting less would leave it in the way of the next. Depths are of the hump as measured.
     ``adds`` [m3] is what it saves beyond those before it; ``pays`` whether the list up to here is worth more than its
-    cutting at the costs given, None without costs. ``width`` and ``height`` [m] bound the hump.
+    cutting at the costs given, None without costs. ``width`` and ``height`` [m] bound the hump. ``number`` is its own
+    in the plan without cuts, which it keeps when others are cut.
     """
 
     x: float
@@ -44,6 +45,7 @@ class Hack:
     width: float = 0.0
     height: float = 0.0
     pays: bool | None = None
+    number: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +127,7 @@ class Cutter:
     def stage(self, chosen: list[int]) -> Stage:
         """Plane and volume with the chosen humps cut, each cell by at most the deepest cut."""
         cuttable = np.isin(self.label, chosen) & self.free
-        lowered = replace(self.wall, z=np.where(cuttable, self.wall.z - self.options.most, self.wall.z))
+        lowered = self.wall.cut_to(np.where(cuttable, self.wall.z - self.options.most, self.wall.z))
         held, turn, lean = self.uncut.held, self.uncut.turn_free, self.uncut.lean_free
         problem = replace(problem_of(lowered, self.plane), held=held, turn_free=turn, lean_free=lean)
         settled = settle(lowered, self.plane, self.errors, problem)

@@ -184,7 +184,12 @@ class Errors:
 
 
 def errors_of(relief: Relief, wall: Wall) -> Errors:
-    """Errors of a measured wall: its noise as its halves show it, its shared error and plumb as stated."""
+    """Errors of a measured wall: its noise as its halves show it, its shared error and plumb as stated.
+
+    Of a wall that was cut they are those of the wall as measured.
+    """
+    if relief.uncut is not None:
+        relief = replace(relief, offset=relief.uncut, uncut=None)
     surface, rng = surface_of(relief), np.random.default_rng(_SEED)
     square = _squares(relief, surface)
     order = np.argsort(square, kind="stable")

@@ -54,12 +54,13 @@ def choices(
     system: System | None = None,
     order: TakeOffOptions | None = None,
     errors: Errors | None = None,
+    out: float = 0.0,
 ) -> tuple[Choice, ...]:
     """Plumb and parallel, lean allowed, turn allowed, follow the wall: least, mean, most, litres, bags and mm each.
 
     Least and most cover, fixed points and the wanted turn come from ``options``; where it allows no lean or turn of
     its own, 3 mm per m is allowed. A choice that fixed points or the most rule out stays in the list with its reason.
-    ``errors`` are those of the relief if they are drawn already.
+    ``errors`` are those of the relief if they are drawn already, ``out`` [m] is how far each stands out for strips.
     """
     errors = errors or errors_of(relief, wall)
     base = replace(options or PlaneOptions(), lean_up_to=0.0, turn_up_to=0.0)
@@ -76,7 +77,7 @@ def choices(
     order = replace(order or TakeOffOptions(), strict=False)
     listed: list[Choice] = []
     for name, way, line in ways:
-        choice = _choice(name, relief, wall, way, line, system, order, errors)
+        choice = _choice(name, relief, wall, way, line, system, order, errors, out)
         first = listed[0].build_up if listed else choice.build_up
         if first is not None and choice.build_up is not None:
             choice = replace(choice, saves=first.volume.value - choice.build_up.volume.value)
@@ -103,10 +104,11 @@ def _choice(
     system: System | None,
     order: TakeOffOptions,
     errors: Errors,
+    out: float,
 ) -> Choice:
     """One way to place the plane; its turn is counted from ``line`` [m per m]."""
     try:
-        built = place(relief, wall, options=way, errors=errors)
+        built = place(relief, wall, options=way, errors=errors, out=out)
     except Infeasible as error:
         # without its traceback, which would keep the arrays of every frame alive
         return Choice(name, None, None, 0.0, 0.0, None, error.with_traceback(None))

@@ -16,6 +16,8 @@ from flatscan.core.quantity import metres
 MM = 1e3
 # multipliers and amounts [mm] under this are rounding
 _TIGHT = 1e-6
+# what would have to give way for a plan that cannot be: fixed points among themselves, against the cover, or the most
+APART, FIXED, MOST = "apart", "fixed", "most"
 
 
 class Held(NamedTuple):
@@ -271,6 +273,7 @@ def _explain(problem: Problem, cover: Rows, cap: Rows | None, held: Rows | None)
                 needed="fixed points on one plane within the turn and lean allowed",
                 remedy="Check their offsets, give them a band, or allow a turn or a lean",
                 amount=metres(2 * amount / MM),
+                gives=APART,
                 **values,
             )
         amount, pulling = _shortfall(problem, held, cover)
@@ -282,6 +285,7 @@ def _explain(problem: Problem, cover: Rows, cap: Rows | None, held: Rows | None)
                 needed="a face that passes the fixed points and still covers every hump by the least",
                 remedy="Cut it by {amount:length.1}, ask for less cover, or move the fixed point out",
                 amount=metres(amount / MM),
+                gives=FIXED,
                 **where,
                 **values,
             )
@@ -294,6 +298,7 @@ def _explain(problem: Problem, cover: Rows, cap: Rows | None, held: Rows | None)
         needed="a plane between the least and the most everywhere",
         remedy="Cut the hump, dub the hollow out first, or raise the most by {amount:length.1}",
         amount=metres(amount / MM),
+        gives=MOST,
         **where,
         **values,
     )

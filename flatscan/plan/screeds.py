@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,119 +12,171 @@ from flatscan.core.errors import TooFewPoints
 from flatscan.core.geometry import FacePlane
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import metres
+from flatscan.core.quantity import metres, share
+from flatscan.plan.behind import Ground
 from flatscan.plan.dots import (
     Dot,
     Screed,
     Screeds,
     SetOutOptions,
-    behind,
     dot_heights,
     plumb_is_known,
     room,
-    screed_places,
-    station_places,
+    stretches,
 )
+from flatscan.plan.places import screed_places
 
 # a dot up to here counts as the foot: what plumb does over half a metre is under its own uncertainty
 _FOOT = 0.5
 _STEP = 0.025
+# lengths under this [m] are none
+_NOTHING = 5e-5
+# readings within this [m] of each other are one to whoever reads them by hand
+_ONE_READING = 0.0005
+_ALL_READ = {"mm": "plan.all-dots-read", "cm": "plan.all-dots-read-cm", "in": "plan.all-dots-read-in"}
+# what one of the units of laser readings is, in metres
+_UNIT = {"mm": 1e-3, "cm": 1e-2, "in": 0.0254}
 
 
-def set_out(relief: Relief, wall: Wall, plane: FacePlane, *, options: SetOutOptions) -> Screeds:
+@dataclass(frozen=True, slots=True)
+class Lack:
+    """How much room [m] the screeds lack at their tightest place x, y [m], with none moved any further; 0: none."""
+
+    by: float
+    x: float
+    y: float
+
+
+def set_out(relief: Relief, wall: Wall, plane: FacePlane, *, options: SetOutOptions, lowered: float = 0.0) -> Screeds:
     """Screeds, dots and packings for a finish plane (methods/trade 2).
 
     Packing is the distance from the wall to the face of the plane less ``finish``, or to the back of a strip. Where u
-    of plumb over the wall's height passes the limit only packings at the foot are given. Raises `TooFewPoints` where
-    nothing was measured.
+    of plumb over the wall's height passes the limit only packings at the foot are given. ``lowered`` [m] is how far
+    the plane stands under what the highest values ask for. Raises `TooFewPoints` where nothing was measured.
     """
-    if not relief.valid.any():
-        raise TooFewPoints(
-            "set-out", "no measured place", needed="a wall with readings", remedy="Check the outline and the openings"
-        )
-    places = screed_places(wall, options) if relief.known_between else station_places(relief, options)
-    screeds = [_clear_of_wall(relief, wall, plane, options, places, i) for i in range(len(places))]
-    screeds = _start_marked([screed for screed in screeds if screed.dots])
-    notes = _notes(relief, wall, options, screeds)
+    laid = _Laying(relief, wall, plane, options, lowered)
+    screeds = _start_marked([screed for screed in laid.screeds() if screed.dots])
+    reads = _all_read(screeds)
+    notes = _notes(wall, options, screeds, reads)
+    checks = _checks(screeds, options)
     return Screeds(
-        options.rule, tuple(screeds), tuple(notes), options.most_apart, _checks(screeds, options), options.strip
+        options.rule,
+        tuple(screeds),
+        tuple(notes),
+        options.most_apart,
+        checks,
+        options.strip,
+        options.finish,
+        reads,
+        options.laser,
     )
 
 
-def _laser(relief: Relief, options: SetOutOptions) -> float | None:
-    """z of the laser plane: as given, and 0 for stations, which were read from it."""
-    return relief.laser if options.laser is None else options.laser
+def lack_of(relief: Relief, wall: Wall, plane: FacePlane, *, options: SetOutOptions, lowered: float = 0.0) -> Lack:
+    """How far out the plane would have to move for all screeds to have room, each moved sideways where that helps."""
+    laid = _Laying(relief, wall, plane, options, lowered)
+    found = [laid.shortage(screed.x, [dot.y for dot in screed.dots]) for screed in laid.screeds()]
+    return max(found, key=lambda lack: lack.by, default=Lack(0.0, 0.0, 0.0))
 
 
-def _dot(relief: Relief, wall: Wall, plane: FacePlane, options: SetOutOptions, x: float, y: float, foot: float) -> Dot:
-    """One dot; what plumb adds to its u grows from the foot up."""
-    laser = _laser(relief, options)
-    face = plane.offset + plane.turn * x + plane.lean * y - options.finish
-    reading = None if laser is None else laser - face
-    stands = behind(relief, x, y)
-    if stands is None or not (plumb_is_known(wall, options) or y - foot < 1e-9 and y <= _FOOT):
-        return Dot(y, None, None, reading=reading)
-    lean = (wall.plumb.u_lean or 0.0) * (y - foot)
-    u = math.hypot(stands.u, relief.common.sd, lean)
-    return Dot(y, room(plane, options, x, y, stands) - (options.strip or 0.0), u, reading=reading)
+class _Laying:
+    """Lays the screeds of one wall to one plane."""
 
+    def __init__(
+        self, relief: Relief, wall: Wall, plane: FacePlane, options: SetOutOptions, lowered: float = 0.0
+    ) -> None:
+        if not relief.valid.any():
+            raise TooFewPoints(
+                "set-out",
+                "no measured place",
+                needed="a wall with readings",
+                remedy="Check the outline and the openings",
+            )
+        self.relief, self.wall, self.plane, self.options = relief, wall, plane, options
+        self.ground = Ground(relief)
+        # a highest spot is likely too proud by what the plane was lowered; no more of it is risked than the bed takes
+        self.risked = min(max(lowered, 0.0), options.bed)
 
-def _screed(relief: Relief, wall: Wall, plane: FacePlane, options: SetOutOptions, x: float) -> Screed:
-    heights = dot_heights(relief, x, options)
-    foot = heights[0] if heights else 0.0
-    return Screed(x, tuple(_dot(relief, wall, plane, options, x, y, foot) for y in heights))
+    def screeds(self) -> list[Screed]:
+        """All screeds from the left."""
+        places = screed_places(self.wall, self.options)
+        return [self._clear_of_wall(places, number) for number in range(len(places))]
 
+    def _dot(self, x: float, y: float, foot: float) -> Dot:
+        """One dot; what plumb adds to its u grows from the foot up."""
+        plane, options = self.plane, self.options
+        face = plane.offset + plane.turn * x + plane.lean * y - options.finish
+        reading = None if options.laser is None else options.laser.reading(x, face)
+        stands = self.ground.at(x, y)
+        if stands is None or not (plumb_is_known(self.wall, options) or y - foot < 1e-9 and y <= _FOOT):
+            return Dot(y, None, None, reading=reading, read=stands is not None and stands.read)
+        u = None
+        if stands.u is not None:
+            u = math.hypot(stands.u, self.relief.common.sd, (self.wall.plumb.u_lean or 0.0) * (y - foot))
+        packing = room(plane, options, x, y, stands)
+        # a float's last bit under 0 is 0
+        return Dot(y, max(packing, 0.0) if packing > -_NOTHING else packing, u, reading=reading, read=stands.read)
 
-def _shortage(relief: Relief, plane: FacePlane, options: SetOutOptions, x: float) -> tuple[float, float]:
-    """How much room [m] a screed at x lacks at its tightest place, and the height of that place.
+    def _screed(self, x: float) -> Screed:
+        runs = stretches(self.relief, self.wall, x)
+        heights = dot_heights(runs, self.ground, self.options)
+        foot = heights[0] if heights else 0.0
+        return Screed(x, tuple(self._dot(x, y, foot) for y in heights), runs=tuple(runs))
 
-    A strip is straight and runs on between the dots, so every cell within half a screed's width counts; 2 mm must
-    be left behind it. Without a strip the face itself must clear the wall.
-    """
-    near = relief.columns_near(x, options.lining)
-    across, upward = (part[:, near] for part in relief.places)
-    face = plane.offset + plane.turn * across + plane.lean * upward - options.finish
-    least = options.strip + options.clear if options.strip is not None else 0.0
-    lack = np.where(relief.valid[:, near], least - (face - relief.offset[:, near]), -np.inf)
-    worst = np.unravel_index(int(np.argmax(lack)), lack.shape)
-    return float(lack[worst]), float(upward[worst])
+    def shortage(self, x: float, heights: Sequence[float]) -> Lack:
+        """How much room a screed at x with dots at ``heights`` lacks at its tightest place.
 
+        A strip is straight and runs on between the dots, so every place within half a screed's width counts, and its
+        bed must be left behind it. Without a strip the face itself must clear the wall.
+        """
+        options, plane = self.options, self.plane
+        across, upward, z = self.ground.along(x, options.lining)
+        known = [(y, found.z) for y in heights if (found := self.ground.at(x, y)) is not None]
+        across = np.append(across, [x] * len(known))
+        upward = np.append(upward, [y for y, _ in known])
+        z = np.append(z, [at for _, at in known])
+        if not len(z):
+            return Lack(0.0, x, 0.0)
+        face = plane.offset + plane.turn * across + plane.lean * upward - options.behind_face
+        lack = options.bed - self.risked - (face - z)
+        worst = int(np.argmax(lack))
+        return Lack(float(lack[worst]), float(across[worst]), float(upward[worst]))
 
-def _clear_of_wall(
-    relief: Relief, wall: Wall, plane: FacePlane, options: SetOutOptions, places: list[float], number: int
-) -> Screed:
-    """The screed at its place, or moved to the nearest place within reach where it clears the wall, or named."""
-    here = _screed(relief, wall, plane, options, places[number])
-    lack, height = _shortage(relief, plane, options, places[number])
-    if lack <= 1e-9:
-        return here
-    if relief.known_between:
-        low, high = _reach(wall, options, places, number)
-        for away in sorted(np.arange(-options.move, options.move + 1e-9, _STEP), key=lambda step: (abs(step), step)):
+    def _clear_of_wall(self, places: list[float], number: int) -> Screed:
+        """The screed at its place, or moved to the nearest place within reach where it clears the wall, or named."""
+        here = self._screed(places[number])
+        lack = self._lacks(here)
+        if lack.by <= _NOTHING:
+            return here
+        low, high = self._reach(places, number)
+        move = self.options.move
+        for away in sorted(np.arange(-move, move + 1e-9, _STEP), key=lambda step: (round(abs(step), 6), step)):
             x = places[number] + float(away)
             if not low - 1e-9 <= x <= high + 1e-9:
                 continue
-            other = _screed(relief, wall, plane, options, x)
-            if other.dots and _shortage(relief, plane, options, x)[0] <= 1e-9:
+            other = self._screed(x)
+            if other.dots and self._lacks(other).by <= _NOTHING:
                 by = metres(abs(float(away)))
                 said = note("plan.screed-moved-right" if away > 0 else "plan.screed-moved-left", by=by)
                 return replace(other, moved=float(away), note=said)
-    said = note("plan.screed-hits", (places[number], height), height=metres(height), lack=metres(lack))
-    return replace(here, note=said)
+        said = note("plan.screed-hits", (lack.x, lack.y), height=metres(lack.y), lack=metres(lack.by))
+        return replace(here, note=said)
 
+    def _lacks(self, screed: Screed) -> Lack:
+        return self.shortage(screed.x, [dot.y for dot in screed.dots])
 
-def _reach(wall: Wall, options: SetOutOptions, places: list[float], number: int) -> tuple[float, float]:
-    """How far a screed may move without leaving its neighbours too far apart, the wall, or a lining."""
-    low, high = float(wall.outline[:, 0].min()), float(wall.outline[:, 0].max())
-    x = places[number]
-    left, right = places[number - 1] if number else low, places[number + 1] if number + 1 < len(places) else high
-    low, high = max(left, right - options.most_apart), min(right, left + options.most_apart)
-    for hole in wall.openings:
-        if x <= hole.left:
-            high = min(high, hole.left - options.lining)
-        elif x >= hole.right:
-            low = max(low, hole.right + options.lining)
-    return low, high
+    def _reach(self, places: list[float], number: int) -> tuple[float, float]:
+        """How far a screed may move without leaving its neighbours too far apart, the wall, or a lining."""
+        low, high = float(self.wall.outline[:, 0].min()), float(self.wall.outline[:, 0].max())
+        x, apart = places[number], self.options.most_apart
+        left, right = places[number - 1] if number else low, places[number + 1] if number + 1 < len(places) else high
+        low, high = max(left, right - apart), min(right, left + apart)
+        for hole in (*self.wall.openings, *self.wall.pockets, *self.wall.skips):
+            if x <= hole.left:
+                high = min(high, hole.left - self.options.lining)
+            elif x >= hole.right:
+                low = max(low, hole.right + self.options.lining)
+        return low, high
 
 
 def _start_marked(screeds: list[Screed]) -> list[Screed]:
@@ -144,6 +197,15 @@ def _start_marked(screeds: list[Screed]) -> list[Screed]:
     return screeds
 
 
+def _all_read(screeds: list[Screed]) -> float | None:
+    """What the laser reads on every dot [m], None where they differ by more than a reading or there is none."""
+    readings = [dot.reading for screed in screeds for dot in screed.dots]
+    known = [reading for reading in readings if reading is not None]
+    if not known or len(known) < len(readings) or max(known) - min(known) > _ONE_READING:
+        return None
+    return (max(known) + min(known)) / 2
+
+
 def _checks(screeds: list[Screed], options: SetOutOptions) -> tuple[Note, ...]:
     """Lines that must read 0 once all dots are in one plane."""
     if len(screeds) < 2:
@@ -155,8 +217,9 @@ def _checks(screeds: list[Screed], options: SetOutOptions) -> tuple[Note, ...]:
     )
 
 
-def _notes(relief: Relief, wall: Wall, options: SetOutOptions, screeds: list[Screed]) -> list[Note]:
-    notes = _plumb_notes(wall, options)
+def _notes(wall: Wall, options: SetOutOptions, screeds: list[Screed], reads: float | None) -> list[Note]:
+    notes = [_reading_note(reads, options)] if reads is not None and options.laser is not None else []
+    notes += _plumb_notes(wall, options)
     for left, right in zip(screeds, screeds[1:], strict=False):
         if right.x - left.x > options.most_apart + 1e-6:
             notes.append(
@@ -169,8 +232,27 @@ def _notes(relief: Relief, wall: Wall, options: SetOutOptions, screeds: list[Scr
                 )
             )
     notes += [note("plan.screed", x=metres(screed.x), said=screed.note) for screed in screeds if screed.note]
-    blind = tuple(metres(screed.x) for screed in screeds if _unread(relief, screed))
-    return [*notes, note("plan.dots-unread", at=blind)] if blind else notes
+    blind = tuple(metres(screed.x) for screed in screeds if any(_unknown(wall, options, screed)))
+    notes += [note("plan.dots-unread", at=blind)] if blind else []
+    between = [dot for screed in screeds for dot in screed.dots if not dot.read and dot.packing is not None]
+    return [*notes, note("plan.dots-between", count=len(between))] if between else notes
+
+
+def _reading_note(reads: float, options: SetOutOptions) -> Note:
+    """What the laser reads on every dot, in its user's own unit."""
+    assert options.laser is not None
+    unit = options.laser.unit if options.laser.unit in _ALL_READ else "mm"
+    code = _ALL_READ[unit]
+    if unit == "mm":
+        return note(code, reading=metres(reads))
+    return note(code, reading=share(reads / _UNIT[unit]))
+
+
+def _unknown(wall: Wall, options: SetOutOptions, screed: Screed) -> list[bool]:
+    """Of each dot, whether its packing is missing for want of a reading behind it."""
+    plumb, foot = plumb_is_known(wall, options), screed.dots[0].y
+    asked = [plumb or dot.y - foot < 1e-9 for dot in screed.dots]
+    return [dot.packing is None and want and not dot.read for dot, want in zip(screed.dots, asked, strict=True)]
 
 
 def _plumb_notes(wall: Wall, options: SetOutOptions) -> list[Note]:
@@ -181,7 +263,3 @@ def _plumb_notes(wall: Wall, options: SetOutOptions) -> list[Note]:
     if wall.plumb.u_lean is None:
         return [note("plan.setout-plumb-unknown", allowed=allowed)]
     return [note("plan.setout-plumb", u=metres(wall.plumb.u_lean * wall.height), allowed=allowed)]
-
-
-def _unread(relief: Relief, screed: Screed) -> bool:
-    return any(behind(relief, screed.x, dot.y) is None for dot in screed.dots)

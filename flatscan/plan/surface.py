@@ -2,24 +2,42 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from flatscan.core.errors import TooFewPoints
-from flatscan.core.geometry import Array
+from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Relief
 
 
 @dataclass(frozen=True, eq=False)
 class Surface:
-    """The measured cells or stations of a relief as flat arrays: place, offset, random u and owned area."""
+    """The measured cells or stations of a relief as flat arrays: place, offset, random u and owned area.
+
+    ``uncut`` (n,) [m] is the wall as it was measured where humps of it are cut, None where none is.
+    """
 
     x: Array
     y: Array
     z: Array
     u: Array
     area: Array
+    uncut: Array | None = None
+
+    @property
+    def measured(self) -> Surface:
+        """The same before anything was cut."""
+        return self if self.uncut is None else replace(self, z=self.uncut, uncut=None)
+
+    @property
+    def cut(self) -> Mask:
+        """Places (n,) that were cut back."""
+        return np.zeros(self.z.shape, bool) if self.uncut is None else np.asarray(self.z < self.uncut)
+
+    def cut_to(self, z: Array) -> Surface:
+        """The same cut back to heights ``z`` (n,) [m]."""
+        return replace(self, z=z, uncut=self.measured.z)
 
     @property
     def centre(self) -> tuple[float, float]:
@@ -39,4 +57,5 @@ def surface_of(relief: Relief) -> Surface:
     across, upward = relief.places
     keep = relief.valid
     u = np.where(np.isfinite(relief.u[keep]), relief.u[keep], 0.0)
-    return Surface(across[keep], upward[keep], relief.offset[keep], u, relief.area[keep])
+    uncut = None if relief.uncut is None else relief.uncut[keep]
+    return Surface(across[keep], upward[keep], relief.offset[keep], u, relief.area[keep], uncut)

@@ -98,6 +98,11 @@ class System:
         return next(coat for coat in self.coats if coat.nominal is None)
 
     @property
+    def last(self) -> float:
+        """Thickness of the coat that follows the screeds [m], 0 where the coat that they guide goes to the face."""
+        return self.coats[-1].nominal or 0.0
+
+    @property
     def constant(self) -> float:
         """Thickness of the coats that are the same everywhere [m]."""
         return sum(coat.nominal or 0.0 for coat in self.coats)

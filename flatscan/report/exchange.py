@@ -212,7 +212,9 @@ def _contours(drawing: BandedDrawing, space: Modelspace) -> None:
 def _screeds(laid: SetOutDrawing, space: Modelspace) -> None:
     for number, screed in enumerate(laid.screeds.screeds, 1):
         x, top = screed.x * _MM, laid.on.wall.height * _MM
-        space.add_line((x, 0.0), (x, top), dxfattribs={"layer": "SCREEDS"})
+        # a screed ends where an opening, a pocket or what is not to be plastered begins
+        for low, high in screed.runs or ((0.0, laid.on.wall.height),):
+            space.add_line((x, low * _MM), (x, high * _MM), dxfattribs={"layer": "SCREEDS"})
         _text(space, f"{number}", x, top + 40, "SCREEDS")
         for dot in screed.dots:
             space.add_circle((x, dot.y * _MM), 30.0, dxfattribs={"layer": "DOTS"})

@@ -28,8 +28,8 @@ class Criterion:
     *Within* needs ``upper`` not over the limit, *outside* ``lower`` over it; ``places`` are where to look by hand. For
     flatness ``rule`` [m] is the straightedge's length and ``method`` how it is read (``chord``: the limit follows the
     contacts). ``u`` [m] is the standard uncertainty of the value, None where it is not known. Where no method was
-    named, ``method`` is ``both``: the figures are those of the resting gap, ``resting`` is what they decide by themselves, and
-    ``other`` judges the balanced end gap.
+    named, ``method`` is ``both``: the figures are those of the resting gap, ``resting`` is what they decide by
+    themselves, and ``other`` judges the balanced end gap.
     """
 
     name: str | Note

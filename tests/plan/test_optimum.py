@@ -6,8 +6,9 @@ from numpy.testing import assert_allclose
 from scipy.optimize import linprog
 
 from flatscan.core.errors import BadValue
-from flatscan.plan.finish import PlaneOptions, least_cost, place, weighted_quantile
+from flatscan.plan.finish import PlaneOptions, place
 from flatscan.plan.hacking import HackOptions, hacks
+from flatscan.plan.optimum import least_cost, weighted_quantile
 
 
 def rough(x, y):

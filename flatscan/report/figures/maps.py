@@ -101,7 +101,9 @@ def _figure_beside(axes: Axes, x: float, y: float, said: str) -> None:
 
 
 def _legend(laid: Screeds, units: str) -> list[str]:
-    said = [f"{say(note('drawing.packing-figures'))}{after(units)}."]
+    figures = note("drawing.packing-figures" if laid.face == "finish" else "drawing.packing-figures-undercoat")
+    figures = figures if laid.strip is None else note("drawing.packing-figures-strip")
+    said = [f"{say(figures)}{after(units)}."]
     starts = [(screed.x, dot.y) for screed in laid.screeds for dot in screed.dots if dot.start_here]
     said += [say(note("drawing.start-here", at), units) for at in starts[:1]]
     said.append(say(note("drawing.straightedge", rule=metres(laid.rule)), units))

@@ -23,7 +23,7 @@ def title_cells(result: Result) -> tuple[TitleCell, ...]:
 def _cells(result: Result) -> Iterator[TitleCell]:
     if isinstance(result, SetOut):
         yield _build_up(result.plan)
-        yield _start(result.screeds)
+        yield _start(result.screeds, bool(result.plan.cuts))
     elif isinstance(result, Survey):
         yield _build_up(result.plan)
         if isinstance(result, SiteWall) and result.verdict is not None:
@@ -53,13 +53,13 @@ def _build_up(plan: Planned) -> TitleCell:
     )
 
 
-def _start(screeds: Screeds) -> TitleCell:
-    """The dot to set first, for the wall as it was measured: a hump cut since moves every packing."""
+def _start(screeds: Screeds, cut: bool) -> TitleCell:
+    """The dot to set first, for the wall as it was measured or as it is cut: a further cut moves every packing."""
     head, uncut = note("drawing.head-start"), note("drawing.uncut")
     for screed in screeds.screeds:
         for dot in screed.dots:
             if dot.start_here and dot.packing is not None:
-                at = note("drawing.uncut-at", (screed.x, dot.y))
+                at = note("drawing.as-cut-at" if cut else "drawing.uncut-at", (screed.x, dot.y))
                 return TitleCell(head, note("drawing.packing", packing=metres(dot.packing)), at)
     return TitleCell(head, note("drawing.first-foot"), uncut)
 

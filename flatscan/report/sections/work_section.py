@@ -15,7 +15,7 @@ from flatscan.report.tables import AT, Column, Table
 
 _SHOWN = 3
 # what the document holds of a dot, as the columns of the table name it
-_DOT = ("y_mm", "packing_mm", "u_packing_mm")
+_DOT = ("y_mm", "packing_mm", "u_packing_mm", "reading_mm")
 
 
 def set_out(laid: Screeds) -> Section:
@@ -26,14 +26,34 @@ def set_out(laid: Screeds) -> Section:
         {"x_mm": x, "dots": tuple({key: row[key] for key in _DOT} for row in rows if row["screed"] == number)}
         for number, x in enumerate(places, 1)
     )
-    values = {"rule_mm": rule, "screeds": screeds, "notes": laid.notes}
-    said: list[Said] = [note("report.screeds", rule=rule, places=places)]
+    values = {
+        "rule_mm": rule,
+        "face": laid.face,
+        "packing_to": laid.packing_to,
+        "finish_mm": metres(laid.finish),
+        "strip_mm": Unknown("unknown.no-strip") if laid.strip is None else metres(laid.strip),
+        "screeds": screeds,
+        "notes": laid.notes,
+    }
+    stand = where_dots_stand(laid)
+    said: list[Said] = [note("report.screeds", rule=rule, places=places), stand]
     start = start_dot(laid)
     said += [start] if start is not None else []
-    facts = [Fact("screeds", note("report.screed-places", count=len(places), places=places))]
+    facts = [Fact("screeds", note("report.screed-places", count=len(places), places=places)), Fact("dots", stand)]
     facts += [Fact("start", start)] if start is not None else []
     answers = tuple(Fact("set-out-note", said) for said in laid.notes)
     return Section("setout", values, (*said, *laid.notes), tuple(facts), (listed,), laid.notes, answers)
+
+
+def where_dots_stand(laid: Screeds) -> Note:
+    """Which face dots and strips stand at, and which side of them the packing is measured to."""
+    finish = metres(laid.finish)
+    if laid.strip is None:
+        return note("report.dots-at-undercoat", finish=finish) if laid.finish > 0 else note("report.dots-at-finish")
+    strip = metres(laid.strip)
+    if laid.finish > 0:
+        return note("report.strips-at-undercoat", strip=strip, finish=finish)
+    return note("report.strips-at-finish", strip=strip)
 
 
 def start_dot(laid: Screeds) -> Note | None:
@@ -51,7 +71,7 @@ def start_dot(laid: Screeds) -> Note | None:
 def dots(laid: Screeds) -> Table:
     """Every dot of every screed, one a row, screeds numbered from the left."""
     rows = tuple(
-        (number, screed.x, dot.y, dot.packing, dot.u, _dot_note(screed.note, dot.start_here, dot.packing))
+        (number, screed.x, dot.y, dot.packing, dot.u, dot.reading, _dot_note(screed.note, dot.start_here, dot.packing))
         for number, screed in enumerate(laid.screeds, 1)
         for dot in screed.dots
     )
@@ -60,6 +80,7 @@ def dots(laid: Screeds) -> Table:
         *AT,
         Column("packing_mm", "packing", 0, Unknown("unknown.packing")),
         Column("u_packing_mm", "±", why=Unknown("unknown.u-packing"), spread=True),
+        Column("reading_mm", "laser reads", 1, Unknown("unknown.dot-reading")),
         Column("note", "note"),
     )
     return Table("dots", "Screeds and dots", columns, rows, "no screed was set out")
