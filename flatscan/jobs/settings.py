@@ -17,6 +17,8 @@ from flatscan.core.typed import in_metres
 from flatscan.plan.cutting import Cut
 from flatscan.plan.finish import FixedPoint, PlaneOptions
 from flatscan.plan.hacking import HackOptions
+from flatscan.plan.systems import System, with_mix
+from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import TakeOffOptions
 from flatscan.standards import Tolerance
 from flatscan.standards import load as load_tolerance
@@ -282,6 +284,11 @@ class Finishing:
     strip: float | None = None
     laser: float | None = None
     mix: str | None = None
+
+    @property
+    def material(self) -> System:
+        """The material system with the mix asked for; raises as `plan.systems.load` and `with_mix` do."""
+        return with_mix(load_system(self.system or DEFAULT_SYSTEM), self.mix)
 
     @classmethod
     def by(

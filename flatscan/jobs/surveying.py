@@ -17,7 +17,7 @@ from flatscan.jobs.checking import check_seen
 from flatscan.jobs.either import planned_both_ways
 from flatscan.jobs.results import Looked, Lows, LowsByHand, Planned, Seen, SetOut, SiteWall, Survey, Together
 from flatscan.jobs.seeing import Capture, find_room, look, read, see, seen_in, swept
-from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Finishing, Progress, Requirement, silent
+from flatscan.jobs.settings import Capturing, Finishing, Progress, Requirement, silent
 from flatscan.plan.coats import bags_per_m3, bands, combined_order
 from flatscan.plan.face import clashes, read_items, shows
 from flatscan.plan.finish import PlaneOptions, place
@@ -26,11 +26,11 @@ from flatscan.plan.highest import errors_of
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
 from flatscan.plan.lows import find_lows, find_ridges, lows_from_readings, read_hand_readings
 from flatscan.plan.other_planes import RoomPlan, RoomWall, choices, place_room, turn_parallel_to, turn_square_to
+from flatscan.plan.products import products_of
 from flatscan.plan.rates import extras, load_rates, measured_area, quote
 from flatscan.plan.screeds import SetOutOptions
 from flatscan.plan.screeds import set_out as set_out_screeds
 from flatscan.plan.stops import stops
-from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import take_off
 from flatscan.straightedge.gaps import Gaps
 
@@ -40,7 +40,7 @@ def survey(
 ) -> Survey:
     """Before quoting: what the wall is, which finish plane it takes, what to order and what hacking saves."""
     # a wrong name or file is said before the capture is read
-    load_system(finish.system or DEFAULT_SYSTEM)
+    _ = finish.material
     if finish.rates is not None:
         load_rates(finish.rates)
     return survey_seen(see(source, how, progress), requirement, finish, progress)
@@ -74,7 +74,7 @@ def plan(looked: Looked, finish: Finishing, progress: Progress = silent) -> Plan
     What cannot be ordered is raised if the system was asked for by name, else said.
     """
     progress(note("stage.finish-plane"), None)
-    system = load_system(finish.system or DEFAULT_SYSTEM)
+    system = finish.material
     wall, smooth = looked.wall, looked.relief
     # a scan's plane is measured from the foot of the wall's own fit, a laser's from the laser plane
     foot = float(looked.shape.plane[0]) if smooth.laser is None else smooth.laser
@@ -86,11 +86,12 @@ def plan(looked: Looked, finish: Finishing, progress: Progress = silent) -> Plan
     take = take_off(build_up, smooth, system, options=order, stops=signs)
     hacking = replace(finish.hacking, bags_per_m3=bags_per_m3(system))
     cuts = hacking_plan(smooth, wall, plane=face, options=hacking, standing=signs, errors=errors)
+    more = extras(wall, smooth, build_up, mesh_over=system.mesh_over)
     return Planned(
         build_up=build_up,
-        take_off=take,
+        take_off=replace(take, products=products_of(take.order, edges=more.edges, mesh=more.mesh)),
         hacks=cuts.hacks,
-        extras=extras(wall, smooth, build_up, mesh_over=system.mesh_over),
+        extras=more,
         bands=bands(build_up, smooth, system),
         fixed=tuple((point.x, point.y, point.offset) for point in finish.plane.fixed),
         notes=(*build_up.notes, *cuts.notes, cuts.ends_because),
@@ -100,7 +101,7 @@ def plan(looked: Looked, finish: Finishing, progress: Progress = silent) -> Plan
 def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> Survey:
     """The plan with the price list of choices, the quote, the clash list and what light shows, where asked for."""
     smooth, wall = looked.relief, looked.wall
-    system = load_system(finish.system or DEFAULT_SYSTEM)
+    system = finish.material
     found: dict[str, Any] = {
         "choices": choices(smooth, wall, looked.shape, options=_face(finish), system=system, order=finish.order)
     }
@@ -109,7 +110,8 @@ def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> 
         rates = load_rates(finish.rates)
         quoted = quote(planned.take_off, planned.build_up, smooth, rates, extras=planned.extras, area=area)
         found["quote"] = quoted
-        planned = replace(planned, take_off=replace(planned.take_off, price=quoted.total))
+        priced = replace(planned.take_off, price=quoted.total, price_span=quoted.ends)
+        planned = replace(planned, take_off=priced)
     if finish.clash is not None:
         items, doubts = read_items(finish.clash)
         found["clashes"] = clashes(items, planned.build_up, smooth)
