@@ -27,6 +27,7 @@ COMMANDS = {
     "desk": ("desk", "The whole job on a page in the browser."),
     "tolerances": ("reference", "The tolerance entries: length, limit, method, source, how sure."),
     "methods": ("reference", "How it computes and decides, with sources."),
+    "rates": ("reference", "A price list to fill in."),
     "completion": ("reference", "What a shell needs to complete commands and options on the tab key."),
     "demo": ("demo", "The main job on the bundled samples."),
 }

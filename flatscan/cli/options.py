@@ -293,6 +293,7 @@ finish_options = _stack(
     click.option("--old-plaster", type=PAIR, help="Thickness low,high of old plaster that comes off."),
     click.option("--background", help="What the coats go on, in a word the system knows."),
     click.option("--waste", type=float, metavar="SHARE", help="Waste as a share, such as 0.1."),
+    click.option("--mix", help="Sand to one of cement in what is mixed on site, such as 1:4."),
     click.option("--seen", type=click.Choice(SIGNS), multiple=True, help="A sign seen on site that stops the job."),
 )
 

@@ -77,6 +77,30 @@ def methods(name: str | None, *, as_json: bool) -> int:
     return 0
 
 
+@click.command("rates")
+@click.option("--example", is_flag=True, help="A commented price list in TOML, to fill in.")
+@click.option("--out", type=click.Path(), help="Write it to this file instead of stdout.")
+@click.option("--overwrite", is_flag=True, help="Replace the file if it is there.")
+def rates(*, example: bool, out: str | None, overwrite: bool) -> int:
+    """A price list to fill in with your own rates, for survey and compare --rates FILE. No price comes with it.
+
+    Example: flatscan rates --example --out rates.toml
+    """
+    from flatscan.core.notes import note
+    from flatscan.plan.rates import TEMPLATE
+    from flatscan.report.placing import write_file
+    from flatscan.report.say import say
+
+    if not example:
+        raise click.UsageError("Give --example: flatscan rates --example --out rates.toml")
+    if out is None:
+        click.echo(TEMPLATE, nl=False)
+        return 0
+    path = write_file(out, TEMPLATE.encode(), overwrite=overwrite)
+    click.echo(say(note("run.rates-in", file=str(path))), err=True)
+    return 0
+
+
 @click.command("completion")
 @click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
 def completion(shell: str) -> int:

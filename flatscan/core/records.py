@@ -143,7 +143,7 @@ def _problems(wrong: BaseException, at: str, kind: str) -> Iterator[Problem]:
                 if isinstance(one, errors.AttributeValidationNote):
                     steps.append(one.name)
                 elif isinstance(one, errors.IterableValidationNote):
-                    steps = [f"{at} {int(one.index) + 1}"]
+                    steps = [f"{at} {one.index + 1}" if isinstance(one.index, int) else f"{at}, {one.index}"]
             yield from _problems(part, ", ".join(steps), kind)
     elif isinstance(wrong, errors.ForbiddenExtraKeysError):
         needed = f"the keys {', '.join(item.name for item in dataclasses.fields(wrong.cl))}"

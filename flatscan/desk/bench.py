@@ -21,9 +21,7 @@ from flatscan.desk.folders import Job
 from flatscan.jobs import Capturing, Planned, Result, Seen, SetOut, Survey
 from flatscan.jobs.changed import in_job
 from flatscan.jobs.job_plan import PlanUsed
-from flatscan.jobs.settings import DEFAULT_SYSTEM
 from flatscan.plan.other_planes import ChosenHumps
-from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import take_off
 from flatscan.report.say import say
 from flatscan.wall import Room
@@ -108,7 +106,7 @@ class Bench:
             held = (found, ChosenHumps(found.relief, found.wall, built, plane=plane, options=finish.hacking))
             self._keep(key, held)
         chosen = held[1].with_cut(places)
-        system = load_system(finish.system or DEFAULT_SYSTEM)
+        system = finish.material
         order = replace(finish.order, strict=False)
         ordered = take_off(chosen.build_up, chosen.relief, system, options=order, stops=plan.take_off.stops)
         return Cut(replace(plan, build_up=chosen.build_up, take_off=ordered), chosen.saves)

@@ -31,7 +31,6 @@ from flatscan.jobs.checking import check_looked, check_seen, sweeps_of
 from flatscan.jobs.results import Agreement, Background, Change, Check, Extra, Seen, Setting, Survey, Variation
 from flatscan.jobs.seeing import Capture, look
 from flatscan.jobs.settings import (
-    DEFAULT_SYSTEM,
     USUAL_COVER,
     Capturing,
     Comparing,
@@ -44,7 +43,6 @@ from flatscan.jobs.surveying import planned
 from flatscan.jobs.tying import Surveyed, aligned, take
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.rates import QuoteLine, Rates, extra_over, load_rates, quote
-from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import TakeOff, take_off
 from flatscan.relief import choose_window, smooth
 from flatscan.relief.shape import Shape, shape_of
@@ -276,11 +274,25 @@ def variation_of(
         passes=(plain.passes, taken.passes),
         visits=(plain.visits, taken.visits),
         bags=(plain.bags, taken.bags),
+        hours=(_hours(plain), _hours(taken)),
+        products=_more_bought(plain, taken),
         system=taken.system,
         lines=lines,
         currency=currency,
         survey=survey,
     )
+
+
+def _hours(taken: TakeOff) -> float | None:
+    return None if taken.labour is None else taken.labour.hours
+
+
+def _more_bought(before: TakeOff, now: TakeOff) -> tuple[tuple[str, str, float], ...]:
+    """How much more of each product is bought (less than 0: less)."""
+    counts = {(line.product, line.unit): line.order for line in now.order}
+    for line in before.order:
+        counts[line.product, line.unit] = counts.get((line.product, line.unit), 0.0) - line.order
+    return tuple((name, unit, count) for (name, unit), count in counts.items())
 
 
 def _at_allowance(survey: Survey, built: BuildUp, allowance: float, finish: Finishing) -> tuple[BuildUp, TakeOff]:
@@ -298,7 +310,7 @@ def _at_allowance(survey: Survey, built: BuildUp, allowance: float, finish: Fini
         order=volume,
         notes=(),
     )
-    system = load_system(finish.system or DEFAULT_SYSTEM)
+    system = finish.material
     options = replace(finish.order, strict=False)
     return flat, take_off(flat, survey.relief, system, options=options)
 

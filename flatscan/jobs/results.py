@@ -326,9 +326,9 @@ class Extra:
 class Variation:
     """What the wall takes beyond the allowance [m]; the amounts of ``lines`` are differences of two quotes.
 
-    ``planned`` is by the earlier survey, ``applied`` by both. ``passes``, ``visits`` and ``bags`` are (at the
-    allowance, now). ``survey`` is that of the earlier capture, whose cautions stand before
-    such work.
+    ``planned`` is by the earlier survey, ``applied`` by both. ``passes``, ``visits``, ``bags`` and ``hours`` of work
+    are (at the allowance, now), ``products`` how much more of each is bought (name, unit, count). ``survey`` is that of
+    the earlier capture, whose cautions stand before such work.
     """
 
     allowance: float
@@ -339,8 +339,15 @@ class Variation:
     bags: tuple[int | None, int | None]
     system: str
     survey: Survey
+    hours: tuple[float | None, float | None] = (None, None)
+    products: tuple[tuple[str, str, float], ...] = ()
     lines: tuple[QuoteLine, ...] = ()
     currency: str = ""
+
+    @property
+    def thickness(self) -> float:
+        """Mean thickness beyond the allowance [m] where there is any."""
+        return self.planned.volume.value / self.planned.area if self.planned.area > 0 else 0.0
 
     @property
     def amount(self) -> float | None:

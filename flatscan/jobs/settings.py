@@ -17,6 +17,8 @@ from flatscan.core.typed import in_metres
 from flatscan.plan.cutting import Cut
 from flatscan.plan.finish import FixedPoint, PlaneOptions
 from flatscan.plan.hacking import HackOptions
+from flatscan.plan.systems import System, with_mix
+from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import TakeOffOptions
 from flatscan.standards import Tolerance
 from flatscan.standards import load as load_tolerance
@@ -284,6 +286,11 @@ class Finishing:
     laser: float | None = None
     mix: str | None = None
     fix_reading: tuple[tuple[float, float, float], ...] = ()
+
+    @property
+    def material(self) -> System:
+        """The material system with the mix asked for; raises as `plan.systems.load` and `with_mix` do."""
+        return with_mix(load_system(self.system or DEFAULT_SYSTEM), self.mix)
 
     @classmethod
     def by(

@@ -20,7 +20,7 @@ from flatscan.jobs.fixing import fixed_points
 from flatscan.jobs.hanging import without_doubted
 from flatscan.jobs.results import Looked, Lows, LowsByHand, Planned, Seen, SetOut, SiteWall, Survey, Together
 from flatscan.jobs.seeing import Capture, find_room, look, read, see, seen_in, swept
-from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Finishing, Progress, Requirement, silent
+from flatscan.jobs.settings import Capturing, Finishing, Progress, Requirement, silent
 from flatscan.plan.arranging import Arranged, Work, arrange, numbered, worth_with_screeds
 from flatscan.plan.coats import bags_per_m3, bands, combined_order
 from flatscan.plan.dots import Laser
@@ -32,12 +32,12 @@ from flatscan.plan.lows import LIMIT as LOW_LIMIT
 from flatscan.plan.lows import find_lows, find_ridges, lows_from_readings, read_hand_readings
 from flatscan.plan.other_planes import RoomPlan, RoomWall, choices, place_room, turn_parallel_to, turn_square_to
 from flatscan.plan.pockets import pockets_of
+from flatscan.plan.products import products_of
 from flatscan.plan.rates import extras, load_rates, measured_area, quote
 from flatscan.plan.screeds import SetOutOptions
 from flatscan.plan.screeds import set_out as set_out_screeds
 from flatscan.plan.stops import not_ruled_out, stops
 from flatscan.plan.systems import System
-from flatscan.plan.systems import load as load_system
 from flatscan.plan.takeoff import take_off
 from flatscan.straightedge.gaps import Gaps
 
@@ -47,7 +47,7 @@ def survey(
 ) -> Survey:
     """Before quoting: what the wall is, which finish plane it takes, what to order and what hacking saves."""
     # a wrong name or file is said before the capture is read
-    load_system(finish.system or DEFAULT_SYSTEM)
+    _ = finish.material
     if finish.rates is not None:
         load_rates(finish.rates)
     return survey_seen(see(source, how, progress), requirement, finish, progress)
@@ -105,11 +105,12 @@ def plan(
     hacks = numbered(cuts.hacks, found.as_cut.listed)
     if room is not None and room.strip is not None:
         hacks = worth_with_screeds(hacks, found, wall, replace(work, cut=()), errors)
+    more = extras(wall, smooth, build_up, mesh_over=system.mesh_over)
     return Planned(
         build_up=build_up,
-        take_off=take,
+        take_off=replace(take, products=products_of(take.order, edges=more.edges, mesh=more.mesh)),
         hacks=hacks,
-        extras=extras(wall, smooth, build_up, mesh_over=system.mesh_over),
+        extras=more,
         bands=bands(build_up, smooth, system),
         fixed=tuple((point.x, point.y, point.offset) for point in face.fixed),
         notes=(
@@ -144,7 +145,7 @@ def _system_of(finish: Finishing) -> tuple[System, float]:
 
     A last coat of 0 is none: the coat under it goes to the face.
     """
-    system = load_system(finish.system or DEFAULT_SYSTEM)
+    system = finish.material
     if finish.finish is None:
         return system, system.last
     if system.coats[-1].nominal is None:
@@ -167,7 +168,8 @@ def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> 
         rates = load_rates(finish.rates)
         quoted = quote(planned.take_off, planned.build_up, smooth, rates, extras=planned.extras, area=area)
         found["quote"] = quoted
-        planned = replace(planned, take_off=replace(planned.take_off, price=quoted.total))
+        priced = replace(planned.take_off, price=quoted.total, price_span=quoted.ends)
+        planned = replace(planned, take_off=priced)
     if finish.clash is not None:
         items, doubts = read_items(finish.clash)
         found["clashes"] = clashes(items, planned.build_up, smooth)

@@ -12,16 +12,13 @@ from flatscan.core.errors import Infeasible
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import COVER, days, hours, metres, share
-from flatscan.core.units import to_mm
+from flatscan.core.quantity import COVER, metres, share
 from flatscan.plan.finish import BuildUp
-from flatscan.plan.systems import Coat, System, available, batch, load
+from flatscan.plan.systems import SAND, Coat, System, available, batch, load
 
 _SLACK = 1e-9
 # the share of the wall that still counts as patches, where a system may go thicker in patches (common practice)
 PATCH_SHARE = 0.10
-# waits from here on [h] are said in days; drying is said for so much thickness [m]
-_IN_DAYS, _DRIES = 48.0, 0.010
 Rate = tuple[float, float]
 # half the width of a rectangular range over its standard uncertainty (JCGM 100:2008, 4.3.7)
 _ROOT3 = math.sqrt(3.0)
@@ -169,34 +166,6 @@ def _zone_coats(system: System, thickness: Array, area: Array) -> tuple[tuple[No
     return tuple((name, mean) for name, mean in means if mean > _SLACK)
 
 
-def timeline(system: System, passes: tuple[Pass, ...]) -> tuple[Note, ...]:
-    """The coats in order with what to wait for, how long they dry, and when the wall may be painted."""
-    steps = [_step(number, item, last=number == len(passes)) for number, item in enumerate(passes, 1)]
-    if system.use_within:
-        steps.append(note("plan.use-within", what=system.use_within))
-    if system.dry_per_mm:
-        steps.append(note("plan.drying", time=days(system.dry_per_mm * to_mm(_DRIES)), depth=metres(_DRIES)))
-    if system.paint_after:
-        steps.append(note("plan.paint-after", what=system.paint_after))
-    return tuple(steps)
-
-
-def _step(number: int, item: Pass, *, last: bool) -> Note:
-    """One pass, and the wait before the next."""
-    coat, local = item.name, item.local
-    if last or item.wait[1] <= 0:
-        return note("plan.step-local" if local else "plan.step", number=number, coat=coat)
-    wait = _wait(*item.wait)
-    return note("plan.step-local-wait" if local else "plan.step-wait", number=number, coat=coat, wait=wait)
-
-
-def _wait(low: float, high: float) -> Note:
-    """A wait of ``low`` to ``high`` [h], in days where it is two or more."""
-    if low >= _IN_DAYS:
-        return note("plan.days" if low == high else "plan.day-span", low=days(low / 24), high=days(high / 24))
-    return note("plan.hours" if low == high else "plan.hour-span", low=hours(low), high=hours(high))
-
-
 @dataclass(frozen=True, slots=True)
 class CoatLayer:
     """One coat: mean ``thickness`` [m], ``kg`` before waste, and its ``bags`` as a fraction (rounded once, in all).
@@ -280,12 +249,14 @@ def order_of(
         size = coat.mix.bag if coat.mix else coat.bag
         if bags and size:
             # by these words a shop sells it and a site adds it up: the kg printed on the bag, also on sheets in inches
-            name = f"{product}: binder" if coat.mix else product
+            name = coat.mix.binder if coat.mix else product
             lines.append(_line(name, f"{size:g} kg bag", sum(bags) * size, sum(bags), ends))
         if coat.mix:
             sand = batch(placed, coat.mix).sand * (1 + waste)
-            lines.append(_line(f"{product}: sand", LOOSE, None, sand, ends))
-    return tuple(lines)
+            lines.append(_line(SAND, LOOSE, None, sand, ends))
+    names = [(line.product, line.unit) for line in lines]
+    # two products mixed on site take the same cement and the same sand
+    return tuple(lines) if len(set(names)) == len(names) else combined_order([tuple(lines)])
 
 
 def _ends(passes: list[Pass], placed: float, build_up: BuildUp, rate: Rate | None) -> tuple[float, float, float]:
@@ -306,10 +277,10 @@ def _ends(passes: list[Pass], placed: float, build_up: BuildUp, rate: Rate | Non
 
 def _line(product: str, unit: str, kg: float | None, mean: float, ends: tuple[float, float, float]) -> OrderLine:
     low, high, wanted = (mean * end for end in ends)
-    return OrderLine(product, unit, kg, low, high, wanted, _rounded(wanted, unit))
+    return OrderLine(product, unit, kg, low, high, wanted, whole(wanted, unit))
 
 
-def _rounded(amount: float, unit: str) -> float:
+def whole(amount: float, unit: str) -> float:
     """Up to the next bag, or to the next tenth of a m3 of sand."""
     # a hair over a whole bag from rounding of floats must not cost a bag
     step = 10 if unit == LOOSE else 1
@@ -329,7 +300,7 @@ def combined_order(orders: Iterable[tuple[OrderLine, ...]]) -> tuple[OrderLine, 
             ends = {name: getattr(old, name) + getattr(line, name) for name in ("low", "high", "wanted")}
             line = replace(old, kg=kg, **ends)  # noqa: PLW2901
         sums[line.product, line.unit] = line
-    return tuple(replace(line, order=_rounded(line.wanted, line.unit)) for line in sums.values())
+    return tuple(replace(line, order=whole(line.wanted, line.unit)) for line in sums.values())
 
 
 def bags_of(order: tuple[OrderLine, ...]) -> tuple[int, tuple[float, float]] | None:
@@ -337,5 +308,5 @@ def bags_of(order: tuple[OrderLine, ...]) -> tuple[int, tuple[float, float]] | N
     bags = [line for line in order if line.in_bags]
     if not bags:
         return None
-    least, most = (sum(_rounded(getattr(line, end), line.unit) for line in bags) for end in ("low", "high"))
+    least, most = (sum(whole(getattr(line, end), line.unit) for line in bags) for end in ("low", "high"))
     return int(sum(line.order for line in bags)), (float(least), float(most))

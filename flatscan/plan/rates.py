@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import math
 import re
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Annotated
 
@@ -18,8 +18,11 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import days, metres, share, square_metres
 from flatscan.core.records import Amount, load_toml, of_table, one_of
 from flatscan.core.typed import is_length, pairs, parse_length, read_lines
+from flatscan.plan.coats import whole
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.hacking import Hack
+from flatscan.plan.labour import WORKDAY
+from flatscan.plan.systems import available, load
 from flatscan.plan.takeoff import TakeOff
 
 BASES = ("area", "day")
@@ -29,20 +32,25 @@ _AT_EDGE = 0.02
 # roll of mesh [m] wide, laid with 100 mm laps (common practice)
 _ROLL, _LAP = 1.0, 0.1
 TEMPLATE = """\
-# Your own rates. Every line must stand; 0 means: not charged.
-currency = ""          # your own word for it, printed on the quote
-basis = "area"         # "area": by m2 and extra thickness, "day": by the day
-day = 0                # one person, one day
-m2 = 0                 # a m2 of wall up to the allowance
-allowance_mm = 13      # thickness the m2 rate holds
+# Your own rates, in your own money. Fill in what you charge; 0 means: not charged. No price comes with the program.
+# Give the file to a command:  --rates FILE
+currency = ""          # your word for it, printed on the quote
+basis = "area"         # "area": by the m2 and extra thickness; "day": by the hours of work
+day = 0                # one person, one day of 8 hours of work; waiting for a coat to dry is never charged
+m2 = 0                 # each m2 of wall up to the allowance
+allowance_mm = 13      # thickness that the m2 rate holds
 extra_mm_m2 = 0        # each mm over the allowance on each m2
-hack = 0               # each hump cut
-bag = 0                # each bag supplied
+hack = 0               # each hump cut (by the day its hours are in the labour already)
+bag = 0                # each bag supplied, whatever is in it
 call_out = 0           # each visit
-# If you charge them:
+# What follows may be left out. Take away the # of the lines you charge.
+# sand_m3 = 0          # each m3 of loose sand
 # reveal_m = 0         # each metre of reveal
-# bead_m = 0           # each metre of bead
+# bead_m = 0           # each metre of corner bead
 # mesh_m2 = 0          # each m2 of mesh
+# [products]           # a product's own price for each bag (of sand: each m3), instead of the rates above
+# "gypsum undercoat" = 0
+# "gypsum finish" = 0
 """
 
 
@@ -50,8 +58,8 @@ call_out = 0           # each visit
 class Rates:
     """Rates in the user's currency, thickness ``allowance`` in metres; 0 is not charged.
 
-    ``basis`` says whether wall is charged by area and extra thickness or by the day. ``notes`` are doubts about how
-    the file was read.
+    ``basis`` says whether wall is charged by area and extra thickness or by the day. ``products`` are prices of single
+    products by their names, in place of ``bag`` and ``sand_m3``. ``notes`` are doubts about how the file was read.
     """
 
     currency: str
@@ -66,6 +74,8 @@ class Rates:
     reveal_m: float = 0.0
     bead_m: float = 0.0
     mesh_m2: float = 0.0
+    sand_m3: float = 0.0
+    products: Mapping[str, float] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()
 
 
@@ -85,16 +95,22 @@ class _RatesFile:
     reveal_m: Amount = 0.0
     bead_m: Amount = 0.0
     mesh_m2: Amount = 0.0
+    sand_m3: Amount = 0.0
+    products: dict[str, Amount] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Extras:
-    """Metres of reveal (two jambs and a head each), of corner bead along them, and of mesh off a 1 m roll."""
+    """Metres of reveal (two jambs and a head each), of corner bead along them, and of mesh off a 1 m roll.
+
+    ``edges`` are the single lengths the beads are cut for.
+    """
 
     reveals: float
     beads: float
     mesh: float
     mesh_area: float
+    edges: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +128,7 @@ class QuoteLine:
 class Quote:
     """Lines that apply and their total; (low, high) where old plaster comes off, else None.
 
+    ``ends`` are the totals at both ends of the volume's 95 % interval, None where that is not known.
     ``allowance`` [m] is the thickness the area rate holds; ``notes`` belong under the lines.
     """
 
@@ -123,6 +140,7 @@ class Quote:
     visits: int | None
     span: tuple[float, float] | None = None
     notes: tuple[Note, ...] = ()
+    ends: tuple[float, float] | None = None
 
 
 def load_rates(path: str | Path) -> Rates:
@@ -175,15 +193,18 @@ def quote(
     With hacks the build-up and take-off given must be those after cutting. Where old plaster comes off, a line stands
     for surveying again, and ``span`` holds the total for the least and most thickness the take-off allows for.
     """
-    lines = _lines(take, build_up, relief, rates, area, hacks, extras, 0.0)
+    _check_products(take, rates)
+
+    def at(case: _Case) -> float:
+        return sum(line.amount for line in _lines(case, build_up, relief, rates, area, hacks, extras))
+
+    lines = _lines(_Case(take), build_up, relief, rates, area, hacks, extras)
     total = sum(line.amount for line in lines)
     span: tuple[float, float] | None = None
-    notes = list(rates.notes)
+    ends, notes = _both_ends(take, build_up, at), list(rates.notes)
     if take.volume is not None:
-        shifts = ((volume - build_up.volume.value) / build_up.area for volume in take.volume)
-        ends = (_lines(take, build_up, relief, rates, area, hacks, extras, shift) for shift in shifts)
-        low, high = (sum(line.amount for line in end) for end in ends)
-        span = (low, high)
+        low, high = ((volume - build_up.volume.value) / build_up.area for volume in take.volume)
+        ends = span = (at(_Case(take, low)), at(_Case(take, high)))
         notes.append(note("plan.quote-range"))
     if rates.basis == "area" and rates.day > 0 and take.days is not None:
         amount, currency = share(take.days * rates.day), rates.currency
@@ -196,39 +217,70 @@ def quote(
             )
         )
     notes.append(note("plan.quote-allowance", allowance=metres(rates.allowance)))
-    return Quote(tuple(lines), total, rates.currency, rates.allowance, take.days, take.visits, span, tuple(notes))
+    return Quote(tuple(lines), total, rates.currency, rates.allowance, take.days, take.visits, span, tuple(notes), ends)
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """What a quote is made for: the take-off, all thickness more by ``shift`` [m], bags at the ``end`` of their range.
+
+    ``end`` is low, high, or what is ordered.
+    """
+
+    take: TakeOff
+    shift: float = 0.0
+    end: str = "wanted"
+
+
+def _both_ends(take: TakeOff, build_up: BuildUp, at: Callable[[_Case], float]) -> tuple[float, float] | None:
+    """Totals at both ends of the volume's 95 % interval; what moves the volume is taken to move the whole plane."""
+    if build_up.low is None or build_up.high is None or build_up.area <= 0:
+        return None
+    low, high = ((end - build_up.volume.value) / build_up.area for end in (build_up.low, build_up.high))
+    return at(_Case(take, low, "low")), at(_Case(take, high, "high"))
+
+
+def _check_products(take: TakeOff, rates: Rates) -> None:
+    """A price for a product that no system has is a slip of the pen."""
+    if not rates.products:
+        return
+    known = {line.product for line in take.order} | {name for system in available() for name in load(system).products}
+    wrong = tuple(sorted(set(rates.products) - known))
+    if wrong:
+        raise BadValue(
+            "{set:rates}, [products]",
+            "no product is called '{name}'",
+            needed="one of {names}",
+            remedy="Write the product's name as the order has it",
+            name=wrong[0],
+            names=", ".join(sorted(known)),
+        )
 
 
 # what for, how much, in which unit, at which rate
 _Asked = tuple[Note, float, str, float]
 
 
-def _bags(take: TakeOff, grown: float) -> float:
-    """The order, or what it grows to where more has to be made up."""
-    return float(sum(math.ceil(line.wanted * grown - 1e-9) for line in take.order if line.in_bags))
-
-
 def _lines(
-    take: TakeOff,
+    case: _Case,
     build_up: BuildUp,
     relief: Relief,
     rates: Rates,
     area: float | None,
     hacks: tuple[Hack, ...],
     extras: Extras | None,
-    shift: float,
 ) -> list[QuoteLine]:
-    """All lines with a rate and a quantity; ``shift`` [m] is old plaster that will have to be made up as well."""
-    grown = 1 + shift * build_up.area / build_up.volume.value if build_up.volume.value > 0 else 1.0
+    """All lines with a rate and a quantity; of a shift the labour and the bags grow as the volume does."""
+    take = case.take
+    grown = 1 + case.shift * build_up.area / build_up.volume.value if build_up.volume.value > 0 else 1.0
     if rates.basis == "day":
-        asked: list[_Asked] = [(note("plan.quote-labour"), (take.days or 0.0) * grown, "day", rates.day)]
+        work = 0.0 if take.labour is None else take.labour.grown(grown) / WORKDAY
+        asked: list[_Asked] = [(note("plan.quote-labour"), work, "day", rates.day)]
     else:
-        asked = _by_area(build_up, relief, rates, area, shift)
-    asked += [
-        (note("plan.quote-humps"), float(len(hacks)), "hump", rates.hack),
-        (note("plan.quote-material"), _bags(take, grown), "bag", rates.bag),
-        (note("plan.quote-visits"), float(take.visits or 0), "visit", rates.call_out),
-    ]
+        asked = _by_area(build_up, relief, rates, area, case.shift)
+    asked.append((note("plan.quote-humps"), float(len(hacks)), "hump", rates.hack))
+    asked += _materials(case, rates, grown if case.end == "wanted" else 1.0)
+    asked.append((note("plan.quote-visits"), float(take.visits or 0), "visit", rates.call_out))
     if extras is not None:
         asked += [
             (note("plan.quote-reveals"), extras.reveals, "m", rates.reveal_m),
@@ -246,6 +298,19 @@ def _lines(
     return lines
 
 
+def _materials(case: _Case, rates: Rates, grown: float) -> Iterator[_Asked]:
+    """Bags at the rate of any bag in one line, then sand and each product that has a price of its own."""
+    order = [(line, whole(getattr(line, case.end) * grown, line.unit)) for line in case.take.order]
+    plain = sum(count for line, count in order if line.in_bags and line.product not in rates.products)
+    yield note("plan.quote-material"), plain, "bag", rates.bag
+    for line, count in order:
+        own = rates.products.get(line.product)
+        if own is None and line.in_bags:
+            continue
+        rate = rates.sand_m3 if own is None else own
+        yield note("plan.quote-product", product=line.product), count, "bag" if line.in_bags else "m3", rate
+
+
 def _by_area(build_up: BuildUp, relief: Relief, rates: Rates, area: float | None, shift: float) -> list[_Asked]:
     """The wall at its area rate, and each mm over the allowance that rate holds."""
     over, on = extra_over(build_up, relief, rates.allowance, shift=shift)
@@ -258,22 +323,29 @@ def _by_area(build_up: BuildUp, relief: Relief, rates: Rates, area: float | None
     ]
 
 
-def jambs_and_head(opening: Opening, wall: Wall) -> float:
-    """Metres of reveal an opening has: jambs and head, less edges that are the wall's own; a sill is not plastered."""
+def edges_of(opening: Opening, wall: Wall) -> tuple[float, ...]:
+    """Jambs and head of an opening [m], less edges that are the wall's own; a sill is not plastered."""
     left, right = float(wall.outline[:, 0].min()), float(wall.outline[:, 0].max())
     top = float(wall.outline[:, 1].max())
-    metres = opening.height * ((opening.left > left + _AT_EDGE) + (opening.right < right - _AT_EDGE))
-    return float(metres + opening.width * (opening.top < top - _AT_EDGE))
+    stand = (opening.left > left + _AT_EDGE, opening.right < right - _AT_EDGE, opening.top < top - _AT_EDGE)
+    sizes = (opening.height, opening.height, opening.width)
+    return tuple(float(size) for size, there in zip(sizes, stand, strict=True) if there)
+
+
+def jambs_and_head(opening: Opening, wall: Wall) -> float:
+    """Metres of reveal an opening has."""
+    return sum(edges_of(opening, wall))
 
 
 def extras(wall: Wall, relief: Relief, build_up: BuildUp, *, mesh_over: float | None) -> Extras:
     """Reveals, beads and mesh of a wall; mesh where the build-up is over ``mesh_over`` [m], None for none."""
-    metres = sum(jambs_and_head(hole, wall) for hole in wall.openings)
+    edges = tuple(edge for hole in wall.openings for edge in edges_of(hole, wall))
+    metres = sum(edges)
     area = 0.0
     if mesh_over is not None:
         deep = relief.valid & (build_up.thickness > mesh_over)
         area = float(relief.area[deep].sum())
-    return Extras(metres, metres, area / (_ROLL - _LAP), area)
+    return Extras(metres, metres, area / (_ROLL - _LAP), area, edges)
 
 
 def measured_area(wall: Wall, relief: Relief, rule: str = "net") -> float:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import re
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from flatscan.core.errors import BadTable, BadValue
@@ -14,19 +15,30 @@ _FOLDER = Path(__file__).parent / "systems"
 CEMENT_DENSITY = 1440.0
 # loose dry volume per volume placed (printed; 1.54 is also in use)
 DRY_FACTOR = 1.33
+SAND = "sand"
+# how sure the values of a file are, the surest first: the first words of its sources
+TAGS = ("printed", "derived", "common practice", "from memory")
+_MOST_SAND = 20.0
+_PARTS = re.compile(r"1\s*:\s*([0-9]+(?:[.,][0-9]+)?)")
 
 
 @dataclass(frozen=True, slots=True)
 class Mix:
     """Parts of sand to one of binder by volume, binder bag [kg], loose dry volume per volume placed.
 
-    ``density`` is the binder's loose bulk density [kg/m3].
+    ``density`` is the binder's loose bulk density [kg/m3], ``binder`` what it is called in a shop.
     """
 
     sand: float
     bag: float
     dry_factor: float = DRY_FACTOR
     density: float = CEMENT_DENSITY
+    binder: str = "cement"
+
+    @property
+    def box(self) -> float:
+        """Loose volume of one bag of binder [m3]: a gauge box that one bag fills."""
+        return self.bag / self.density
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +48,8 @@ class Coat:
     ``nominal`` is the thickness of a coat that follows the one under it everywhere (finish, top coat); None for a
     base coat, which takes up what the wall's shape asks for. ``most`` is the most in one pass, ``passes`` how many
     may follow each other before dubbing out is needed. ``product`` is what is ordered for it. ``wait`` [h] is the
-    wait before the next coat.
+    wait before the next coat, ``use_within`` [h] how long a mix is good for, ``key_after`` [h] when it is firm enough
+    to be keyed and ``set_time`` [h] when it sets, all (low, high); ``water`` (low, high) [litres] goes with a bag.
     """
 
     name: str
@@ -50,6 +63,8 @@ class Coat:
     water: tuple[float, float] | None = None
     wait: tuple[float, float] = (0.0, 0.0)
     set_time: tuple[float, float] | None = None
+    use_within: tuple[float, float] | None = None
+    key_after: tuple[float, float] | None = None
     mix: Mix | None = None
 
     @property
@@ -91,6 +106,16 @@ class System:
     cement: bool
     sources: tuple[tuple[str, str], ...]
     patch_reach: float | None = None
+    paint_days: tuple[float, float] | None = None
+
+    def tag(self, group: str, coat: str = "") -> str:
+        """How sure a group of values is, one of `TAGS`, as the file says for that coat or for all of them.
+
+        What a file says nothing of is from memory.
+        """
+        told = dict(self.sources)
+        said = told.get(f"{group}, {coat}", told.get(group, ""))
+        return next((tag for tag in TAGS if said.startswith(tag)), TAGS[-1])
 
     @property
     def base(self) -> Coat:
@@ -101,6 +126,12 @@ class System:
     def last(self) -> float:
         """Thickness of the coat that follows the screeds [m], 0 where the coat that they guide goes to the face."""
         return self.coats[-1].nominal or 0.0
+
+    @property
+    def products(self) -> tuple[str, ...]:
+        """Names of what is bought for it."""
+        names = ((c.product,) if c.mix is None else (c.mix.binder, SAND) for c in self.coats)
+        return tuple(dict.fromkeys(name for pair in names for name in pair))
 
     @property
     def constant(self) -> float:
@@ -152,6 +183,7 @@ class _MixTable:
     binder_bag_kg: Positive
     dry_factor: Positive = DRY_FACTOR
     density_kg_m3: Positive = CEMENT_DENSITY
+    binder: str = "cement"
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +201,8 @@ class _CoatTable:
     water_l_per_bag: Span | None = None
     wait_h: Span = (0.0, 0.0)
     sets_in_h: Span | None = None
+    use_within_min: Span | None = None
+    key_after_min: Span | None = None
     mix: _MixTable | None = None
 
 
@@ -208,10 +242,15 @@ class _File:
     cement: bool = False
     sources: dict[str, str] = field(default_factory=dict)
     patch_reach_mm: Amount | None = None
+    paint_after_days: Span | None = None
 
 
 def _scaled(value: float | None, scale: float) -> float | None:
     return None if value is None else value * scale
+
+
+def _hours(minutes: tuple[float, float] | None) -> tuple[float, float] | None:
+    return None if minutes is None else (minutes[0] / 60, minutes[1] / 60)
 
 
 def _coat(path: Path, table: _CoatTable, number: int) -> Coat:
@@ -239,7 +278,11 @@ def _coat(path: Path, table: _CoatTable, number: int) -> Coat:
         water=table.water_l_per_bag,
         wait=table.wait_h,
         set_time=table.sets_in_h,
-        mix=None if mix is None else Mix(mix.sand_parts, mix.binder_bag_kg, mix.dry_factor, mix.density_kg_m3),
+        use_within=_hours(table.use_within_min),
+        key_after=_hours(table.key_after_min),
+        mix=None
+        if mix is None
+        else Mix(mix.sand_parts, mix.binder_bag_kg, mix.dry_factor, mix.density_kg_m3, mix.binder),
     )
 
 
@@ -271,7 +314,39 @@ def _system(path: Path, table: _File) -> System:
         cement=table.cement,
         sources=tuple(sorted(table.sources.items())),
         patch_reach=_scaled(table.patch_reach_mm, 1e-3),
+        paint_days=table.paint_after_days,
     )
+
+
+def with_mix(system: System, mix: str | None) -> System:
+    """The system with another site mix, in words such as "1:4": parts of sand to one of binder in every coat mixed so.
+
+    None leaves it. Raises `BadValue` for other words, and for a system that comes ready mixed in bags.
+    """
+    if mix is None:
+        return system
+    parts = _PARTS.fullmatch(mix.strip())
+    sand = float(parts[1].replace(",", ".")) if parts else 0.0
+    if not 0 < sand <= _MOST_SAND:
+        raise BadValue(
+            "{set:mix}",
+            "'{mix}'",
+            needed="sand to one of binder such as 1:4, by volume",
+            remedy="Give the parts as the specification has them",
+            mix=mix,
+        )
+    if all(coat.mix is None for coat in system.coats):
+        mixed = [name for name in available() if any(coat.mix for coat in load(name).coats)]
+        raise BadValue(
+            "{set:mix}",
+            "given for {system}, which comes ready mixed in bags",
+            needed="a system that is mixed on site: {names}",
+            remedy="Leave the mix out, or choose another system",
+            system=system.name,
+            names=", ".join(mixed),
+        )
+    coats = (coat if coat.mix is None else replace(coat, mix=replace(coat.mix, sand=sand)) for coat in system.coats)
+    return replace(system, coats=tuple(coats))
 
 
 @dataclass(frozen=True, slots=True)

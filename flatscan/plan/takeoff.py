@@ -1,8 +1,7 @@
-"""What to order for a build-up: coats, kilograms, bags, days."""
+"""What to order for a build-up: coats, kilograms, products, labour and waiting."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,14 +12,12 @@ from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
 from flatscan.core.notes import Caution, Note, note
 from flatscan.core.quantity import cubic_metres, metres, share
-from flatscan.plan.coats import CoatLayer, OrderLine, Pass, bags_of, cannot_reach, layer_of, order_of, split, timeline
+from flatscan.plan.coats import CoatLayer, OrderLine, Pass, bags_of, cannot_reach, layer_of, order_of, split
 from flatscan.plan.finish import BuildUp
+from flatscan.plan.labour import WORKDAY, Labour, labour_of
+from flatscan.plan.products import Product, products_of
 from flatscan.plan.stops import OLD_PLASTER_OFF, OLD_PLASTER_STAYS, WET_CEMENT, thick_caution
 from flatscan.plan.systems import System
-
-# a wait from here on [h] ends the visit; shorter ones are spent on site within a working day of 8 h
-_OVERNIGHT = 12.0
-_WORKDAY = 8.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +28,9 @@ class TakeOff:
     ``lead`` is what stands first. Where the coats do not reach, the ``notes`` hold the error that says why. ``weight``
     [kg] and ``weight_worst`` [kg/m2] are added to the wall once set; ``weight_wet`` before. ``volume`` is (low, high)
     [m3] where old plaster comes off, else None.
-    ``visits`` counts trips, ``passes`` coats, and ``timeline`` is the order of work with its waits.
+    ``visits`` counts trips, ``passes`` coats. ``days`` are one person's working days, without waiting; ``labour`` has
+    both apart. ``products`` are what is bought in whole units. ``price`` is in the user's currency, ``price_span`` what
+    it is at both ends of the volume's 95 % interval.
     """
 
     system: str
@@ -54,7 +53,9 @@ class TakeOff:
     passes: int = 0
     mesh_area: float = 0.0
     dry_days: float | None = None
-    timeline: tuple[Note, ...] = ()
+    labour: Labour | None = None
+    products: tuple[Product, ...] = ()
+    price_span: tuple[float, float] | None = None
     cautions: tuple[Caution, ...] = ()
 
 
@@ -119,8 +120,9 @@ def take_off(
     *,
     options: TakeOffOptions | None = None,
     stops: tuple[Note, ...] = (),
+    hacking: float = 0.0,
 ) -> TakeOff:
-    """Coats, order, weight and days of one wall's build-up in one material system.
+    """Coats, order, weight and labour of one wall's build-up in one material system, after ``hacking`` hours.
 
     Raises `Infeasible` where the coats cannot reach the thickness (unless not strict) and `BadValue` where the
     material must not go on the background.
@@ -146,17 +148,19 @@ def take_off(
     )
     if unreachable is not None:
         return replace(plain, notes=(unreachable,))
-    return _ordered(plain, build_up, relief, system, options)
+    return _ordered(plain, build_up, relief, system, options, hacking)
 
 
-def _ordered(plain: TakeOff, build_up: BuildUp, relief: Relief, system: System, options: TakeOffOptions) -> TakeOff:
-    """The take-off with its coats, order, weight and time filled in."""
+def _ordered(
+    plain: TakeOff, build_up: BuildUp, relief: Relief, system: System, options: TakeOffOptions, hacking: float
+) -> TakeOff:
+    """The take-off with its coats, order, weight and labour filled in."""
     area = relief.area[relief.valid] * (build_up.area / float(relief.area[relief.valid].sum()))
     passes = split(system, build_up.thickness[relief.valid])
     layers = tuple(layer_of(p, area, plain.waste_share, options.rate) for p in passes)
     order = order_of(layers, passes, area, build_up, plain.waste_share, options.rate)
     bags = bags_of(order)
-    days, visits = _time(build_up, system, passes)
+    labour = labour_of(system, passes, area, hacking=hacking)
     weight, worst, wet = _weight(passes, area)
     notes = [*_thin(build_up, system), *_mesh_note(build_up, system)]
     if build_up.order is None:
@@ -166,17 +170,18 @@ def _ordered(plain: TakeOff, build_up: BuildUp, relief: Relief, system: System, 
         coats=layers,
         bags=None if bags is None else bags[0],
         bags_range=None if bags is None else bags[1],
-        days=days,
+        days=labour.hours / WORKDAY,
         notes=tuple(notes),
         order=order,
         weight=weight,
         weight_worst=worst,
         weight_wet=wet,
-        visits=visits,
+        visits=labour.visits,
         passes=len(passes),
         mesh_area=_mesh_area(build_up, relief, system),
         dry_days=_dry_days(build_up, system),
-        timeline=timeline(system, passes),
+        labour=labour,
+        products=products_of(order),
     )
 
 
@@ -222,24 +227,6 @@ def _weight(passes: tuple[Pass, ...], area: Array) -> tuple[float, float, float]
         np.zeros_like(area),
     )
     return float((load * area).sum()), float(load.max()), float(((load + water) * area).sum())
-
-
-def _time(build_up: BuildUp, system: System, passes: tuple[Pass, ...]) -> tuple[float, int]:
-    """Days for one person and visits: max(area / m2 a day, volume / m3 a day) for the base, the finish, and waiting.
-
-    A wait of 12 h or more before the next coat ends the visit and counts in whole days; a shorter one is spent on
-    site and counts as its part of a working day of 8 h. Coats of one system that are the same everywhere and follow
-    a base coat count at the finish rate.
-    """
-    base_area, base_volume, finish_area = system.output
-    work = max(build_up.area / base_area, build_up.volume.value / base_volume)
-    work += sum(build_up.area / finish_area for p in passes if p.coat.nominal is not None)
-    days, visits = work, 1
-    for item in passes[:-1]:
-        wait = item.wait[1]
-        days += math.ceil(wait / 24) if wait >= _OVERNIGHT else wait / _WORKDAY
-        visits += wait >= _OVERNIGHT
-    return days, max(visits, 1)
 
 
 def _dry_days(build_up: BuildUp, system: System) -> float | None:

@@ -69,6 +69,11 @@ def test_all_sheets_of_a_comparison(sheets):
     )
     assert re.search(r"Beyond 13 mm: \d+ litres \(\d+ litres to \d+ litres\) on \d\.\d m²", said)
     assert "units at the rates given" in said
+    # the record is filled in, not left to the pen
+    assert re.search(r"extra thickness, mean \d\.\d mm over 13 mm", said)
+    assert re.search(r"material placed \d+ litres", said)
+    assert re.search(r"gypsum undercoat [+-]\d+ x 25 kg bag", said)
+    assert re.search(r"work -?\d+\.\d h", said)
 
 
 def test_the_page_shows_the_comparison(sheets):

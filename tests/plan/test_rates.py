@@ -1,5 +1,8 @@
 """Quotes from the user's own rates by hand, extras and measured areas, and rates files that are not right."""
 
+import re
+from dataclasses import fields, replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -59,11 +62,44 @@ def test_quote_by_hand(half_and_half, rates):
     assert any("13 mm" in say(note) for note in made.notes)
 
 
+def test_price_at_both_ends_of_the_volume(half_and_half, rates):
+    """150 L, 135 to 180 likely: 1.5 mm less and 3 mm more all over; 5 m2 at 5 mm over 13 is 3.5 and 8, and 2 at 15."""
+    relief, done = half_and_half
+    doubtful = replace(done, low=0.135, high=0.180, order=0.165)
+    take = take_off(doubtful, relief, load("one-coat-gypsum"))
+    made = quote(take, doubtful, relief, rates())
+    bags = [np.ceil(litres * 1.1 / 25) for litres in (135, 165, 180)]
+    prices = [100 + over * 0.5 + count * 8 + 40 for over, count in zip((17.5, 25, 50), bags, strict=True)]
+    assert_allclose([made.ends[0], made.total, made.ends[1]], [prices[0], prices[1], prices[2]], rtol=1e-9)
+    unknown = quote(take, replace(done, low=None, high=None), relief, rates())
+    assert unknown.ends is None
+
+
+def test_a_product_has_its_own_price(half_and_half, rates):
+    """150 L: bags of gypsum undercoat at 8 and of finish at 12; sand by the m3."""
+    relief, done = half_and_half
+    own = FULL + 'sand_m3 = 50\n[products]\n"gypsum finish" = 12\n'
+    gypsum = take_off(done, relief, load("gypsum-undercoat"))
+    under, finish = gypsum.order
+    lines = {say(line.what): line for line in quote(gypsum, done, relief, rates(own)).lines}
+    assert_allclose(lines["material"].amount, under.order * 8, rtol=1e-9)
+    assert_allclose(lines["gypsum finish"].amount, finish.order * 12, rtol=1e-9)
+    mixed = take_off(done, relief, load("sand-cement-inside"))
+    sand = {say(line.what): line for line in quote(mixed, done, relief, rates(own)).lines}["sand"]
+    assert (sand.unit, sand.quantity) == ("m3", mixed.order[1].order)
+    with pytest.raises(BadValue, match="no product is called 'gold'"):
+        quote(gypsum, done, relief, rates(FULL + "[products]\ngold = 1\n"))
+
+
 def test_by_the_day(half_and_half, rates):
     relief, done = half_and_half
     take = take_off(done, relief, load("one-coat-gypsum"))
     made = quote(take, done, relief, rates(FULL.replace('"area"', '"day"')))
-    assert_allclose(made.lines[0].amount, 200 * take.days, rtol=1e-9)
+    # 150 L at 0.2 m3 a day: hours of work alone
+    assert_allclose(made.lines[0].amount, 200 * 0.75, rtol=1e-9)
+    lime = take_off(done, relief, load("lime"))
+    waited = quote(lime, done, relief, rates(FULL.replace('"area"', '"day"')))
+    assert_allclose(waited.lines[0].amount, 200 * (0.6 + 1 / 3), rtol=1e-9)
     assert {line.unit for line in made.lines} == {"day", "bag", "visit"}
 
 
@@ -85,6 +121,27 @@ def test_extra_over(half_and_half):
     assert extra_over(done, relief, 0.020) == (0.0, 0.0)
 
 
+def test_the_template_filled_in_says_what_was_filled_in(tmp_path):
+    """Every line of the example, without its #, can be given and comes back as given."""
+    filled, wanted = [], {}
+    for number, line in enumerate(TEMPLATE.splitlines(), 1):
+        text = line.removeprefix("# ")
+        head = re.match(r'("?)([a-z][a-z0-9_ ]*)\1 = (0|13) *(#.*)?$', text)
+        if head:
+            wanted[head[2]] = float(number)
+            filled.append(text.replace(f"= {head[3]}", f"= {number}", 1))
+        elif text.startswith("[products]") or not line.startswith("#"):
+            filled.append(text)
+    path = tmp_path / "rates.toml"
+    path.write_text("\n".join(filled))
+    made = load_rates(path)
+    found = {name: getattr(made, name) for name in wanted if hasattr(made, name)}
+    found |= {"allowance_mm": made.allowance * 1e3, **made.products}
+    assert_allclose([found[name] for name in wanted], list(wanted.values()), rtol=1e-12)
+    given = {item.name for item in fields(made)} - {"currency", "basis", "allowance", "products", "notes"}
+    assert given <= set(wanted)
+
+
 def test_template_loads_and_charges_nothing(half_and_half, rates):
     relief, done = half_and_half
     made = quote(take_off(done, relief, load("one-coat-gypsum")), done, relief, rates(TEMPLATE))
@@ -100,6 +157,7 @@ def test_template_loads_and_charges_nothing(half_and_half, rates):
         (("hack = 15", 'hack = "x"'), "hack: 'x'"),
         (("bag = 8", "bag = nan"), "bag: nan"),
         (("bag = 8", "bag = true"), "bag: True"),
+        (("mesh_m2 = 2", "mesh_m2 = 2\n[products]\nlime = -1"), "products.*-1"),
         (('"area"', '"hour"'), "basis"),
         (("m2 = 10", "m2 = = 10"), "not TOML"),
     ],

@@ -4,7 +4,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadTable, BadValue, ReadError
-from flatscan.plan.systems import available, load
+from flatscan.plan.systems import TAGS, available, batch, load, with_mix
 
 OWN = """
 title = "own"
@@ -28,12 +28,55 @@ finish_m2_day = 30
 
 def test_every_shipped_system_loads_and_says_where_its_values_were_read():
     assert available() == ("gypsum-undercoat", "lime", "one-coat-gypsum", "sand-cement-inside", "sand-cement-outside")
-    words = ("printed", "derived", "common practice", "from memory", "taken over", "as the float coats")
     for name in available():
         system = load(name)
         told = dict(system.sources)
-        assert {"consumption", "waste", "times", "output", "not on"} <= set(told)
-        assert all(any(word in text for word in words) for text in told.values())
+        assert {"consumption", "waste", "water", "output", "not on", "paint"} <= set(told)
+        # the figures that the day sheet shows begin with how sure they are
+        timed = [key for key in told if key.split(",")[0] in ("water", "use within", "set", "key", "wait", "paint")]
+        assert all(told[key].startswith(TAGS) for key in timed)
+        assert all(any(tag in text for tag in (*TAGS, "taken over", "as the float coats")) for text in told.values())
+
+
+def test_a_figure_is_as_sure_as_the_file_says_for_its_coat():
+    gypsum = load("gypsum-undercoat")
+    assert [gypsum.tag(group) for group in ("set", "wait", "water")] == [
+        "printed",
+        "common practice",
+        "common practice",
+    ]
+    assert gypsum.tag("water", "finish") == "from memory"
+    assert gypsum.tag("water", "undercoat") == "common practice"
+    assert gypsum.tag("colour") == "from memory"
+
+
+@pytest.mark.parametrize("mix", ["1:4", " 1 : 4", "1:4,0"])
+def test_another_site_mix(mix):
+    """1 m3 at 1:4 takes 383 kg of cement and 1.06 m3 of sand (methods/trade 6)."""
+    made = with_mix(load("sand-cement-inside"), mix)
+    one = batch(1.0, made.base.mix)
+    assert_allclose([one.binder, one.sand], [383, 1.06], rtol=5e-3)
+    assert made.coats[1].mix is None
+    assert with_mix(made, None) is made
+
+
+@pytest.mark.parametrize(
+    ("system", "mix", "says"),
+    [
+        ("sand-cement-inside", "4", "'4'; needed: sand to one of binder such as 1:4"),
+        ("sand-cement-inside", "1:0", "'1:0'"),
+        ("sand-cement-inside", "1:400", "'1:400'"),
+        ("gypsum-undercoat", "1:4", "comes ready mixed in bags; needed: .*sand-cement-inside"),
+    ],
+)
+def test_mixes_that_make_no_sense(system, mix, says):
+    with pytest.raises(BadValue, match=says):
+        with_mix(load(system), mix)
+
+
+def test_a_gauge_box_that_one_bag_fills():
+    """25 kg of cement at 1,440 kg/m3 are 17.4 litres."""
+    assert load("sand-cement-outside").base.mix.box == pytest.approx(0.01736, rel=1e-3)
 
 
 def test_figures_of_the_trade():

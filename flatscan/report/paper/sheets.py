@@ -316,5 +316,5 @@ def _beyond(sheet: Sheet, report: Report) -> None:
     for fact in beyond:
         sheet.paragraph(fact.text)
     for table in change.tables:
-        if table.name == "variation":
+        if table.name in ("extra", "variation"):
             sheet.table(table)

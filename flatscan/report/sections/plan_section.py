@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from flatscan.core.notes import Note, Unknown, note
-from flatscan.core.quantity import Quantity, cubic_metres, days, kilograms, load, metres, share, slope
+from flatscan.core.quantity import Quantity, cubic_metres, kilograms, load, metres, share, slope
 from flatscan.jobs import Planned, Survey, Together
 from flatscan.plan.coats import OrderLine
 from flatscan.plan.face import Clash
@@ -15,6 +15,15 @@ from flatscan.plan.takeoff import TakeOff
 from flatscan.report.bands import resting
 from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
+from flatscan.report.sections.order_words import (
+    bought,
+    labour,
+    labour_table,
+    price_words,
+    prices,
+    products,
+    working_time,
+)
 from flatscan.report.sections.pocket_section import pocket_table, pocket_words, without_table
 from flatscan.report.tables import AS_IS, AT, Cell, Column, Table, shows
 from flatscan.wall import Corner
@@ -45,8 +54,9 @@ def material(plan: Planned, bands: tuple[Table, ...] = (), without: Table | None
         "coats": coats.rows_as_values(),
         "bags": _NO_BAGS if order.bags is None else order.bags,
         "waste_share": share(order.waste_share),
-        "days": Unknown("unknown.no-days") if order.days is None else days(order.days),
-        "price": Unknown("unknown.no-rates") if order.price is None else share(order.price),
+        "products": products(order),
+        **labour(order),
+        **prices(order),
         "bags_range": _NO_BAGS if order.bags_range is None else tuple(share(bag) for bag in order.bags_range),
         "stops": order.stops,
         "pockets": pocket_table(plan).rows_as_values(),
@@ -76,7 +86,7 @@ def order_section(plan: Planned) -> Section:
         "order",
         headline=tuple(_order_sentences(order)),
         facts=tuple(_order_facts(order)),
-        tables=(order_table(order), coat_table(order)),
+        tables=(order_table(order), coat_table(order), labour_table(order)),
         remarks=order_notes(order),
         answers=() if order.bags is not None else tuple(Fact("order-note", said) for said in order_notes(order)),
         in_document=False,
@@ -119,7 +129,8 @@ def _order_sentences(order: TakeOff) -> Iterator[Said]:
         yield note("report.weight", weight=kilograms(order.weight), worst=load(order.weight_worst))
     if order.bags is None:
         return
-    about = "" if order.days is None else note("report.about-days", days=days(order.days))
+    worked = working_time(order)
+    about = "" if worked is None else note("report.about-days", work=worked)
     waste = share(order.waste_share)
     yield note("report.order", wanted=_wanted(order), bags=order.bags, waste=waste, about=about)
 
@@ -138,11 +149,11 @@ def _order_facts(order: TakeOff) -> Iterator[Fact]:
         yield Fact("bags", note("report.bags", wanted=_wanted(order), bags=order.bags, waste=waste))
     if order.coats:
         yield Fact("coats", note("report.then", parts=_coat_words(order)))
-    about = note("report.unknown") if order.days is None else note("report.days", days=days(order.days))
-    yield Fact("days", about)
-    yield Fact(
-        "price", note("report.no-rates") if order.price is None else note("report.price", price=share(order.price))
-    )
+    products_said = bought(order)
+    if products_said is not None:
+        yield Fact("products", products_said)
+    yield Fact("days", working_time(order) or note("report.unknown"))
+    yield Fact("price", price_words(order))
 
 
 def coat_table(order: TakeOff) -> Table:
