@@ -28,7 +28,8 @@ from flatscan.core.quantity import COVER, Quantity, cubic_metres, metres, root_s
 from flatscan.core.warp import CommonError
 from flatscan.jobs.changed import changed
 from flatscan.jobs.checking import check_looked, check_seen, sweeps_of
-from flatscan.jobs.results import Agreement, Background, Change, Check, Extra, Seen, Setting, Survey, Variation
+from flatscan.jobs.compared import Agreement, Extra
+from flatscan.jobs.results import Background, Change, Check, Seen, Setting, Survey, Variation
 from flatscan.jobs.seeing import Capture, look
 from flatscan.jobs.settings import (
     USUAL_COVER,

@@ -15,6 +15,7 @@ from flatscan.core.model import Origin, Readings, Relief, Wall
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
 from flatscan.core.showing import Showing
+from flatscan.jobs.compared import Agreement, Extra
 from flatscan.jobs.job_plan import JobPlan
 from flatscan.jobs.settings import Capturing
 from flatscan.plan.arranging import Arranged
@@ -283,23 +284,6 @@ class LowsByHand:
     notes: tuple[Note, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Agreement:
-    """Whether two surveys of one surface agree within their joint ±.
-
-    ``differ`` are the parts where they do not, at a factor on u that leaves 5 % for the whole wall; ``factor`` is it.
-    ``lean`` [m per m] is the later survey's lean less the earlier's. ``correlation`` is that of the two shapes.
-    """
-
-    agree: bool
-    differ: tuple[Place, ...]
-    share: float
-    factor: float
-    lean: Quantity
-    lean_agrees: bool | None
-    correlation: float | None
-
-
 @dataclass(frozen=True, eq=False)
 class Background:
     """The earlier surface against its own limit: its check and what is over the limit.
@@ -312,14 +296,6 @@ class Background:
     limit: float
     excess: Quantity | None
     area: Quantity
-
-
-@dataclass(frozen=True, slots=True)
-class Extra:
-    """Quantity beyond the thickness allowed: ``volume`` [m3] over ``area`` [m2]."""
-
-    volume: Quantity
-    area: float
 
 
 @dataclass(frozen=True, slots=True)

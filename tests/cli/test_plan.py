@@ -28,13 +28,13 @@ def settings(ran):
 
 
 def test_every_command_works_by_the_plan_in_the_jobs_folder(in_folder):
-    flatscan = in_folder('least = "8 mm"\nstrip = "6 mm"\nlimit = "4 mm"\nrule = "1.5 m"\n')
+    flatscan = in_folder('least = "12 mm"\nstrip = "6 mm"\nlimit = "4 mm"\nrule = "1.5 m"\n')
     ran = [flatscan(command, GRID, "--json") for command in ("survey", "setout", "lows", "check")]
     plans = [one.document["plan"] for one in ran]
     assert all(plan["strip_mm"] == 6.0 for plan in plans)
     assert len({plan["fingerprint"] for plan in plans}) == 1
     assert all(settings(one)["plan"] == "plan.toml" for one in ran)
-    assert_allclose(ran[0].document["material"]["least_mm"], 8.0, atol=1e-6)
+    assert_allclose(ran[0].document["material"]["least_mm"], 12.0, atol=1e-6)
     assert_allclose(ran[1].document["setout"]["rule_mm"], 1500.0)
     assert_allclose(ran[3].document["verdict"]["limit_mm"], 4.0)
 
@@ -107,7 +107,7 @@ def test_sealed_files_sites_and_comparisons_work_by_the_plan(in_folder, tmp_path
     (result,) = Path("site").rglob("*result.json")
     on_site = json.loads(result.read_text())
     assert on_site["plan"]["fingerprint"] == alone["plan"]["fingerprint"]
-    assert_allclose(on_site["material"]["least_mm"], 8.0, atol=1e-6)
+    assert_allclose(on_site["material"]["least_mm"], 12.0, atol=1e-6)
     change = flatscan("compare", GRID, GRID, "--same-surface", "--plan", FOLDER / "plan.toml", "--json").document
     assert change["plan"]["fingerprint"] == alone["plan"]["fingerprint"]
 

@@ -36,7 +36,8 @@ def test_gypsum_by_hand(flat):
     assert_allclose([finish.thickness, finish.kg, finish.bags], [0.002, 22.9, 1.0076], rtol=1e-9)
     u, line = 0.08 / 0.75 / np.sqrt(3), order.order[0]
     ends = [3.3 * (1 + k * u) for k in (-1.96, 1.96, 1.282)]
-    assert_allclose([line.low, line.high, line.wanted], ends, rtol=1e-9)
+    # the quantile of 95 % is 1.96 to the digits given here
+    assert_allclose([line.low, line.high, line.wanted], ends, rtol=1e-5)
     assert order.order[0].order == 4
     assert order.order[1].order == 2
     assert (order.bags, order.bags_range) == (6, (4, 6))  # low ends 2.97 and 0.92 are 3 and 1

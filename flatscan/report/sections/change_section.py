@@ -10,7 +10,8 @@ from flatscan.compare import Difference, Place
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, cubic_metres, hours, metres, share, slope, square_metres
 from flatscan.jobs import Change, Seen
-from flatscan.jobs.results import Agreement, Background, Variation
+from flatscan.jobs.compared import Agreement
+from flatscan.jobs.results import Background, Variation
 from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
 from flatscan.report.sections.gap_section import as_restricted, decided, with_others
