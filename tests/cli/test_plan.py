@@ -107,7 +107,7 @@ def test_sealed_files_sites_and_comparisons_work_by_the_plan(in_folder, tmp_path
     (result,) = Path("site").rglob("*result.json")
     on_site = json.loads(result.read_text())
     assert on_site["plan"]["fingerprint"] == alone["plan"]["fingerprint"]
-    assert_allclose(on_site["material"]["least_mm"], 12.0, atol=1e-6)
+    assert_allclose(on_site["material"]["least_mm"], 8.0, atol=1e-6)
     change = flatscan("compare", GRID, GRID, "--same-surface", "--plan", FOLDER / "plan.toml", "--json").document
     assert change["plan"]["fingerprint"] == alone["plan"]["fingerprint"]
 
