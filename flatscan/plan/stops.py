@@ -163,9 +163,7 @@ def not_ruled_out(
     return tuple(note("stop.not-ruled-out", sign=sign.said) for sign in signs if not sign.stands)
 
 
-def _signs(
-    relief: Relief, wall: Wall, shape: Shape, build_up: BuildUp | None, limits: StopLimits
-) -> tuple[_Sign, ...]:
+def _signs(relief: Relief, wall: Wall, shape: Shape, build_up: BuildUp | None, limits: StopLimits) -> tuple[_Sign, ...]:
     thick = () if build_up is None else _thick(relief, build_up, limits)
     return (*_bulges(relief, wall, shape, limits), *_lean(wall, shape, limits), *thick)
 
