@@ -136,6 +136,7 @@ def finishing(options: dict[str, Any]) -> Finishing:
         "strip",
         "laser",
         "mix",
+        "fix_reading",
     )
     taken = {name: options.pop(name, None) for name in names}
     given = {name: value for name, value in taken.items() if value is not None}

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flatscan import capture
+from flatscan import jobs
 from flatscan.capture.grid_checks import OF_ALL
 from flatscan.capture.grid_head import head_lines, is_read
 from flatscan.core.choices import READING_UNITS, SENSES
@@ -173,7 +173,7 @@ def _warnings(job: Job) -> list[Note]:
     with tempfile.TemporaryDirectory(prefix="flatscan-") as folder:
         path = Path(folder) / READINGS
         path.write_text(table(job.settings), encoding="utf-8")
-        return [one for one in capture.read(path).origin.warnings if isinstance(one, Note)]
+        return [one for one in jobs.see(path, jobs.Capturing()).notes if isinstance(one, Note)]
 
 
 def progress(job: Job) -> tuple[int, int]:

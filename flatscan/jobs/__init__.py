@@ -21,7 +21,6 @@ from flatscan.jobs.results import (
     Survey,
     Tested,
     Together,
-    Without,
     gaps_in,
     verdict_in,
 )
@@ -63,7 +62,6 @@ __all__ = [
     "Setting",
     "SiteWall",
     "Survey",
-    "Without",
     "Tested",
     "Together",
     "Undecided",

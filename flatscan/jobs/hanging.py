@@ -6,9 +6,10 @@ from collections.abc import Callable
 from dataclasses import replace
 from itertools import islice
 
+from flatscan.core.doubts import Without
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
-from flatscan.jobs.results import Seen, Survey, Without
+from flatscan.jobs.results import Seen, Survey
 from flatscan.jobs.seeing_stations import as_meant
 
 # so many doubted readings are followed: with more of them the table wants typing again

@@ -9,7 +9,7 @@ from typing import Any, ClassVar, TypeVar
 from flatscan.capture.line_budget import LineSurvey
 from flatscan.compare import Difference, Following, Place
 from flatscan.core.choices import STAGES
-from flatscan.core.doubts import Doubted
+from flatscan.core.doubts import Doubted, Without
 from flatscan.core.errors import Infeasible
 from flatscan.core.model import Origin, Readings, Relief, Wall
 from flatscan.core.notes import Note
@@ -180,19 +180,6 @@ class Together:
     volume: float
     squaring: float | None
     order: tuple[OrderLine, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Without:
-    """What a survey finds without a doubted reading and those before it: as what was meant, or as not read.
-
-    ``volume`` and ``order`` in m3, ``price`` in the user's currency; None where they cannot be known.
-    """
-
-    reading: Doubted
-    volume: Quantity
-    order: float | None
-    price: float | None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)

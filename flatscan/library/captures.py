@@ -35,6 +35,9 @@ class How(TypedDict, total=False):
     region: Rectangle
     opening: Iterable[Rectangle]
     no_opening: Iterable[int]
+    pocket: Iterable[Rectangle]
+    skip: Iterable[Rectangle]
+    accept: Iterable[Iterable[Length]]
     as_wall: Iterable[Iterable[Length]]
     not_wall: Iterable[Iterable[Length]]
     capture_type: str
@@ -139,7 +142,9 @@ def relief(source: Capture, **how: Unpack[How]) -> Seen:
         `wall` (its number, or "1a" for one level of a wall that has several), `cell` (length), `up` ("z", "-y" ...),
         `seen_from` (a point x, y, z on the room side, in the file's own numbers), `crop` (x0, y0, z0, x1, y1, z1,
         likewise: the points that count), `file_unit`, `width` and `height` (taped), `region` (left, bottom, right,
-        top), `opening` (more of such rectangles), `no_opening` (numbers of openings found that are none),
+        top), `opening` (more of such rectangles), `no_opening` (numbers of openings found that are none), `pocket`
+        (chases, as rectangles: filled first, priced apart), `skip` (parts not to be plastered), `accept` (places of
+        laser readings that were doubted and are right),
         `as_wall` and `not_wall` (places on objects before the wall that are wall, or none),
         `capture_type` ("scanner", "phone-walk" ...: sets the common uncertainty), `repeat` (paths of captures of the
         same wall), `reading_u` (length), `max_points`, `tie` (path of laser readings that tie a scan down), `warp`
@@ -182,9 +187,7 @@ def capturing(how: How) -> Capturing:
         given[name] = _all_metres(given[name], name)
     for name in given.keys() & set(_FILE_PLACES):
         given[name] = file_numbers(given[name], _FILE_PLACES[name], name)
-    if "opening" in given:
-        given["opening"] = tuple(_all_metres(place, "opening") for place in given["opening"])
-    for name in given.keys() & {"as_wall", "not_wall"}:
+    for name in given.keys() & {"opening", "pocket", "skip", "accept", "as_wall", "not_wall"}:
         given[name] = tuple(_all_metres(place, name) for place in given[name])
     if "no_opening" in given:
         given["no_opening"] = tuple(given["no_opening"])

@@ -20,7 +20,7 @@ from flatscan.relief.mistyped import meant_by
 _LEAST_STATIONS = 5
 # a reading is doubted so many deviations off what its neighbours foretell, and at least so far proud or hollow [m]:
 # walls have narrow humps of 10 to 15 mm and no narrow dips but chases [setting; simulated]
-_TIMES, _PROUD, _HOLLOW = 5.0, 0.0175, 0.0095
+_TIMES, _PROUD, _HOLLOW = 5.0, 0.0175, 0.0090
 # a high spot was hunted for: that it is high is no wonder [m] [setting]
 _SWEPT = 0.060
 # what is so far off the middle reading, as a factor, foretells nothing to begin with [setting]
@@ -121,7 +121,8 @@ def _doubt(readings: Readings, tried: _Tried, by: Foretold, at: int) -> Doubted:
     found = meant_by(float(reading), readings.origin.file_unit, float(goal), width)
     if found is None:
         return Doubted(x, y, float(reading), float(expected), sd)
-    return Doubted(x, y, float(reading), float(expected), sd, found.reading, found.slip, sense * found.reading)
+    meant = found.reading, found.slip, sense * found.reading, found.also
+    return Doubted(x, y, float(reading), float(expected), sd, *meant)
 
 
 def _first(readings: Readings) -> set[Place]:
@@ -166,5 +167,7 @@ def doubt_note(one: Doubted) -> Note:
     if one.meant is None or one.slip is None:
         what = note("grid.doubted", None, **values)
     else:
-        what = note("grid.doubted-slip", None, meant=metres(round(one.meant, 5)), slip=one.slip, **values)
+        meant = tuple(metres(round(value, 5)) for value in (one.meant, one.also) if value is not None)
+        code = "grid.doubted-slip" if one.also is None else "grid.doubted-slips"
+        what = note(code, None, meant=meant, slip=one.slip, **values)
     return note("grid.station", (one.x, one.y), what=what)

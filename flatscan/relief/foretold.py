@@ -23,7 +23,7 @@ _DEGREES = 4.0
 _FREE = 1e4
 # what 1.4826 median makes of a normal deviation; and the least deviation a wall's readings are foretold to [m]
 _NORMAL, _LEAST = 1.4826, 0.0010
-_AT_ONCE = 500
+_AT_ONCE = 240
 
 
 @dataclass(frozen=True, eq=False)

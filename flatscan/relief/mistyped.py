@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from flatscan.core.notes import Note, note
 from flatscan.core.units import METRES_PER
 
 # how far what was meant may lie off what is expected: so many deviations, and at least this [m] [setting]
 _WITHIN, _AT_LEAST = 3.0, 0.003
-# what a slip costs beside how well it fits, in half squared deviations: fingers slip in few ways only [setting]
-_CHEAP, _USUAL, _DEAR = 0.0, 0.5, 1.0
+# what a slip costs beside how well it fits, in half squared deviations, about the log of how many such slips there
+# are: a nought or a unit wrong, the same key twice or the one beside it, two digits swapped, one too many, one
+# dropped or any other key struck [setting]
+_NOUGHT, _NEAR_KEY, _SWAP, _ONE_MORE, _ANY = 0.5, 0.5, 0.9, 1.1, 3.4
+# another reading is named beside the likeliest where it costs so much more at most [setting]
+_AS_WELL = 1.5
 _TEN, _DROPPED, _EXTRA = note("grid.factor-ten"), note("grid.digit-dropped"), note("grid.digit-extra")
 _SWAPPED, _WRONG = note("grid.digits-swapped"), note("grid.digit-wrong")
 # a reading typed in another unit than the table's comes back by this
@@ -26,11 +30,15 @@ _UNITS = {
 
 @dataclass(frozen=True, slots=True)
 class Meant:
-    """A reading [m] that may have been meant, the slip that made another of it, and what that slip costs."""
+    """A reading [m] that may have been meant, the slip that made another of it, and what that slip costs.
+
+    ``also`` [m] is another reading that was meant nearly as likely, None without one.
+    """
 
     reading: float
     slip: Note
     cost: float
+    also: float | None = None
 
 
 def meant_by(reading: float, unit: str, expected: float, sd: float) -> Meant | None:
@@ -39,11 +47,20 @@ def meant_by(reading: float, unit: str, expected: float, sd: float) -> Meant | N
     None where no single slip leads to within three deviations of it.
     """
     near = max(_WITHIN * sd, _AT_LEAST)
-    found = [one for one in _slips(reading, unit) if abs(one.reading - expected) <= near]
     wide = max(sd, _AT_LEAST / _WITHIN)
-    return min(
-        found, key=lambda one: (one.cost + ((one.reading - expected) / wide) ** 2 / 2, one.reading), default=None
-    )
+    found: dict[float, Meant] = {}
+    for one in _slips(reading, unit):
+        if abs(one.reading - expected) > near:
+            continue
+        cost = one.cost + ((one.reading - expected) / wide) ** 2 / 2
+        value = round(one.reading, 7)
+        if value not in found or cost < found[value].cost:
+            found[value] = replace(one, cost=cost)
+    order = sorted(found.values(), key=lambda one: (one.cost, one.reading))
+    if not order:
+        return None
+    as_well = len(order) > 1 and order[1].cost - order[0].cost < _AS_WELL
+    return replace(order[0], also=order[1].reading if as_well else None)
 
 
 def _slips(reading: float, unit: str) -> Iterator[Meant]:
@@ -55,14 +72,11 @@ def _slips(reading: float, unit: str) -> Iterator[Meant]:
 
 
 def _factors(typed: float, unit: str) -> Iterator[tuple[float, Note, float]]:
-    yield typed * 10, _TEN, _CHEAP
-    yield typed / 10, _TEN, _CHEAP
+    yield typed * 10, _TEN, _NOUGHT
+    yield typed / 10, _TEN, _NOUGHT
     for other, factor in _UNITS[unit]:
-        yield (
-            typed * factor,
-            note("grid.typed-in-inches") if other == "in" else note("grid.typed-in", unit=other),
-            _CHEAP,
-        )
+        said = note("grid.typed-in-inches") if other == "in" else note("grid.typed-in", unit=other)
+        yield typed * factor, said, _NOUGHT
 
 
 def _digits(typed: float) -> Iterator[tuple[float, Note, float]]:
@@ -71,13 +85,14 @@ def _digits(typed: float) -> Iterator[tuple[float, Note, float]]:
     digits = str(whole)
     for at in range(len(digits) + 1):
         for new in "0123456789":
-            yield int(digits[:at] + new + digits[at:]) + part, _DROPPED, _USUAL
+            yield int(digits[:at] + new + digits[at:]) + part, _DROPPED, _ANY
     for at, old in enumerate(digits):
         if len(digits) > 1:
-            yield int(digits[:at] + digits[at + 1 :]) + part, _EXTRA, _USUAL
+            yield int(digits[:at] + digits[at + 1 :]) + part, _EXTRA, _ONE_MORE
         if at:
-            yield int(digits[: at - 1] + old + digits[at - 1] + digits[at + 1 :]) + part, _SWAPPED, _CHEAP
+            yield int(digits[: at - 1] + old + digits[at - 1] + digits[at + 1 :]) + part, _SWAPPED, _SWAP
         # the same key struck twice in place of the next one
         twice = old in (digits[at - 1 : at], digits[at + 1 : at + 2])
         for new in "0123456789":
-            yield int(digits[:at] + new + digits[at + 1 :]) + part, _WRONG, _USUAL if twice else _DEAR
+            near = twice or abs(int(new) - int(old)) == 1
+            yield int(digits[:at] + new + digits[at + 1 :]) + part, _WRONG, _NEAR_KEY if near else _ANY

@@ -5,8 +5,8 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from flatscan import capture
-from flatscan.capture.grid_checks import expected_readings
-from flatscan.capture.offset_grid import FORMAT, head_lines
+from flatscan.capture.grid_head import head_lines
+from flatscan.capture.offset_grid import FORMAT
 from flatscan.core.errors import BadTable, BadValue, UnitsUnknown
 from flatscan.core.warp import CommonError
 from flatscan.relief.laser_stations import from_stations
@@ -120,34 +120,13 @@ def test_control_moved_by_more_than_1_mm_warns_and_1_mm_does_not(read, grid):
     assert said(read(grid.replace("80, 80.5", "80, 81.5")), "80 mm first and 81.5 mm last", "1.5 mm", "laser moved")
 
 
-@pytest.mark.parametrize(
-    ("reading", "words"),
-    [
-        ("180", ["reads 180 mm", "about 80 mm", "100 mm off"]),
-        ("8", ["reads 8 mm", "typed in cm"]),
-        ("3.15", ["reads 3.15 mm", "typed in inches"]),
-        ("805", ["reads 805 mm", "one nought too many"]),
-    ],
-)
-def test_a_lone_wild_reading_is_named_with_its_station_and_kept(read, reading, words):
-    values = [row.copy() for row in FLAT]
-    values[1][2] = reading
-    stations = read(table(values))
-    assert said(stations, "station x 2.100 m, y 1.800 m", *words)
-    assert len(stations.x) == 16
-    assert sum("where its neighbours" in sentence for sentence in sentences(stations)) == 1
-
-
-def test_a_leaning_and_bellied_wall_has_no_wild_readings(read):
-    x, y = np.meshgrid((0.1, 1.1, 2.1, 3.1), (2.6, 1.8, 0.9, 0.1))
-    lean = 80 + 12 * y + 8 * np.sin(np.pi * x / 4)
-    stations = read(table(np.round(lean, 1).tolist()))
-    assert stations.origin.warnings == ()
-
-
 def test_readings_that_cannot_be_the_unit_are_doubted(read):
-    assert said(read(table([[v / 10 for v in row] for row in FLAT])), "about 8 mm", "is mm their unit?")
-    assert said(read(table([[v * 100 for v in row] for row in FLAT])), "is mm their unit?")
+    alone = HEAD.replace("control, 80, 80\n", "")
+    in_cm = table([[v / 10 for v in row] for row in FLAT], head=alone)
+    assert said(read(in_cm), "about 8 mm", "is mm their unit?")
+    assert said(read(table([[v * 100 for v in row] for row in FLAT], head=alone)), "is mm their unit?")
+    # stated once more by hand it is no longer doubted
+    assert not said(read(in_cm, file_unit="mm"), "is mm their unit?")
     assert said(read(table([[-5, *FLAT[0][1:]], *FLAT[1:]])), "1 of 16 readings are negative")
 
 
@@ -163,10 +142,6 @@ def test_what_the_file_leaves_out_is_said(read):
         assert said(stations, words)
     assert stations.width is None
     assert stations.height is None
-
-
-def test_an_unknown_word_is_kept_as_a_note_and_said(read, grid):
-    assert said(read("widht, 4.2 m\n" + grid), "line 1 'widht'")
 
 
 def test_a_size_without_unit_is_metres_and_said(read, grid):
@@ -200,6 +175,14 @@ def test_without_a_unit_the_readings_are_not_guessed(read, grid):
         ("control, 80, 80.5", "control, 80", "control needs the first station's two readings, found 1"),
         ("control, 80, 80.5", "control, 80, x", "line 5, column 3: 'x'"),
         ("width, 4.2 m", "width, broad", "width 'broad'"),
+        ("width, 4.2 m", "widht, 4.2 m", "line 3: begins with 'widht', which is no word of such a table"),
+        ("width, 4.2 m", "widht, 4.2 m", "needed: one of units, sense, width, height, control, opening, pocket, skip"),
+        ("width, 4.2 m", "width, 4.2 m\nopening, 1, 1, 2", "opening with 3 cells behind it"),
+        ("width, 4.2 m", "width, 4.2 m\nopening, 1, -, 2, 2", "opening with 4 cells behind it"),
+        ("width, 4.2 m", "width, 4.2 m\npocket, 1, 1, 1, 2", "pocket from x 1.000 m, y 1.000 m to x 1.000 m"),
+        ("width, 4.2 m", "width, 4.2 m\nskip, 5, 1, 6, 2", "skip at x 5.000 m, y 1.000 m lies outside the wall"),
+        ("width, 4.2 m", "width, 4.2 m\nfixed, 5, 1, 80", "fixed at x 5.000 m, y 1.000 m lies outside the wall"),
+        ("width, 4.2 m", "width, 4.2 m\nfixed, 1, 1, eighty", "'eighty' where a reading"),
         ("width, 4.2 m", "width, 4.2 m\nwidth, 4.3 m", "says 'width' a second time"),
         ("width, 4.2 m", "width, 2.0 m", "station x 2.100 m, y 0.100 m lies outside the wall"),
         (", 0.1, 1.1, 2.1", "0.0, 0.1, 1.1, 2.1", "line 8: begins with the number 0.0"),
@@ -267,64 +250,10 @@ def test_the_head_that_is_written_is_the_one_that_is_read(read):
     assert_allclose(found.offset, [3 * 0.0254, 3.5 * 0.0254])
 
 
-def test_every_station_of_a_line_is_checked_though_they_span_no_plane(read):
-    line = "".join(f"{x}, 1.0, {80 if x != 1.5 else 140}\n" for x in np.arange(0.5, 3.6, 0.5))
-    assert said(read(HEAD + "x, y, reading\n" + line), "station x 1.500 m, y 1.000 m reads 140 mm")
-
-
-LEANING = [[80, 81, 80, 79], [85, 86, 87, 86], [90, 90, 89, 90], [95, 94, 95, 96]]
-UPWARD = (0.1, 0.9, 1.8, 2.6)
-
-
-@pytest.mark.parametrize(
-    ("values", "heights", "control", "doubted"),
-    [
-        (LEANING, (2.6, 1.8, 0.9, 0.1), "80, 80", False),
-        # the rows were written from the floor up, the heights left as on the form: the first station stands last
-        (LEANING[::-1], (2.6, 1.8, 0.9, 0.1), "80, 80", True),
-        # written and labelled from the floor up: the control says that all is well
-        (LEANING, UPWARD, "80, 80", False),
-        # without a control only the order is odd
-        (LEANING, UPWARD, "-, -", True),
-        # a wall so plumb that both rows read alike tells nothing
-        (FLAT[::-1], (2.6, 1.8, 0.9, 0.1), "80, 80", False),
-        ([["-", *row[1:]] for row in LEANING[::-1]], (2.6, 1.8, 0.9, 0.1), "80, 80", False),
-        (LEANING[:1], (1.8,), "-, -", False),
-    ],
-)
-def test_rows_that_seem_upside_down_are_doubted_and_kept(read, values, heights, control, doubted):
-    stations = read(table(values, y=heights, head=HEAD.replace("80, 80", control)))
-    assert said(stations, "upside down", "Kept as the heights say") == doubted
-    given = {
-        (x, y): -value / 1000
-        for y, row in zip(heights, values, strict=True)
-        for x, value in zip((0.1, 1.1, 2.1, 3.1), row, strict=True)
-        if value != "-"
-    }
-    assert_allclose(stations.offset, [given[place] for place in zip(stations.x, stations.y, strict=True)])
-
-
 def test_a_form_whose_control_line_was_left_blank_is_read_and_said(read, grid):
     stations = read(grid.replace("control, 80, 80.5", "control, -, -").replace("north bedroom", "-"))
     assert said(stations, "no control reading")
     assert stations.name == ""
-
-
-def test_a_row_typed_in_cm_is_named_and_its_neighbours_are_not(read):
-    values = [list(row) for row in FLAT]
-    values[1] = [7.9, 8.0, 8.1, 8.0]
-    wild = [words for words in sentences(read(table(values))) if "where its neighbours" in words]
-    assert len(wild) == 4
-    assert all("y 1.800 m" in words and "typed in cm?" in words for words in wild)
-
-
-def test_what_a_reading_should_be_does_not_depend_on_which_way_round_the_wall_is_seen():
-    # the six nearest of eight equally near stations would
-    x, y = (at.ravel() for at in np.meshgrid(np.arange(6) * 0.8, np.arange(4) * 0.8))
-    reading = np.random.default_rng(2).normal(0.08, 0.003, len(x))
-    expected = expected_readings(x, y, reading)
-    for turned in ((4.0 - x, y), (x, 2.4 - y), (y, x)):
-        assert_allclose(expected_readings(*turned, reading), expected, atol=1e-6)
 
 
 def test_swept_high_spots_count_as_stations_and_are_counted(read):
@@ -344,7 +273,67 @@ def test_swept_high_spots_count_as_stations_and_are_counted(read):
 
 def test_a_high_spot_left_blank_is_none_and_half_a_one_is_an_error(read):
     assert read(table(FLAT, head=HEAD.replace("control", "high, -, -, -\ncontrol"))).highs == 0
-    with pytest.raises(BadTable, match=r"line 5.*high needs a place and its reading, found 2 cells"):
+    with pytest.raises(BadTable, match=r"line 5.*high with 2 cells behind it; needed: high, x, y, reading"):
         read(table(FLAT, head=HEAD.replace("control", "high, 1.5, 72\ncontrol")))
-    with pytest.raises(BadTable, match=r"lies outside the wall"):
+    with pytest.raises(BadTable, match=r"line 5: high at x 9.000 m, y 1.200 m lies outside the wall"):
         read(table(FLAT, head=HEAD.replace("control", "high, 9, 1.2, 72\ncontrol")))
+
+
+@pytest.mark.parametrize(
+    ("unit", "typed", "words"),
+    [
+        ("mm", 0.1, "readings about 8 mm beside a control of 80 mm: the readings look typed in cm"),
+        ("mm", 1 / 25.4, "the readings look typed in in"),
+        ("cm", 10.0, "the readings look typed in mm"),
+        ("mm", 10.0, "the control looks typed in cm"),
+    ],
+)
+def test_a_whole_table_in_another_unit_than_its_control_is_an_error(read, unit, typed, words):
+    """Readings of 80 beside a control of 80 in the table's own unit, typed in another one."""
+    values = [[round(value * typed, 3) for value in row] for row in FLAT]
+    with pytest.raises(UnitsUnknown, match=words):
+        read(table(values, head=HEAD.replace("units, mm", f"units, {unit}")))
+
+
+@pytest.mark.parametrize("factor", [0.3, 0.5, 2.0, 4.0])
+def test_walls_as_uneven_as_they_come_are_in_their_own_unit(read, factor):
+    """A wall four times as far from the laser in its middle as at the station read first is odd, and no other unit."""
+    values = [[value * factor for value in row] for row in FLAT]
+    assert len(read(table(values)).x) == 16
+
+
+UPWARD = (0.1, 0.9, 1.8, 2.6)
+LEANING = [[80, 81, 80, 79], [85, 86, 87, 86], [90, 90, 89, 90], [95, 94, 95, 96]]
+
+
+@pytest.mark.parametrize("control", ["80, 80", "95, 95.5", "-, -"])
+@pytest.mark.parametrize(("values", "heights"), [(LEANING, (2.6, 1.8, 0.9, 0.1)), (LEANING[::-1], UPWARD)])
+def test_a_table_is_right_whichever_row_comes_first(read, values, heights, control):
+    """The contract lets rows come in any order; our own form reads its number 1, the control, at the lower left."""
+    stations = read(table(values, y=heights, head=HEAD.replace("80, 80", control)))
+    assert not said(stations, "upside down")
+    assert stations.control == (None if control == "-, -" else -float(control.split(",")[0]) / 1000)
+
+
+def test_openings_chases_skips_and_fixed_points_of_the_head(read):
+    """Any number of each, corners either way round, lengths as people write them, a remark behind; dashes are none."""
+    more = (
+        "opening, 1.4, 0.9, 2.6, 2.1, window\nopening:, 3 m, 0, 3800 mm, 2.05\npocket, 0.35, 0, 0.25, 2.6\n"
+        "skip, 3.9, 0, 4, 2.7\nfixed, 1 m, 2' 6\", 7.5 cm, door lining\nfixed, 2, 1, 74\nopening, -, -, -, -\n"
+    )
+    stations = read(table(FLAT, head=HEAD.replace("control", more + "control")))
+    assert_allclose(stations.openings, [(1.4, 0.9, 2.6, 2.1), (3.0, 0.0, 3.8, 2.05)])
+    assert_allclose(stations.pockets, [(0.25, 0.0, 0.35, 2.6)])
+    assert_allclose(stations.skips, [(3.9, 0.0, 4.0, 2.7)])
+    # big = hollow: the face stands 75 mm behind the laser
+    assert_allclose(stations.fixed, [(1.0, 30 * 0.0254, -0.075), (2.0, 1.0, -0.074)])
+    proud = read(table(FLAT, head=HEAD.replace("hollow", "proud").replace("control", "fixed, 2, 1, 74\ncontrol")))
+    assert_allclose(proud.fixed, [(2.0, 1.0, 0.074)])
+
+
+def test_a_place_not_read_in_an_opening_is_not_missing(read):
+    values = [list(row) for row in FLAT]
+    values[1][1] = values[1][2] = "-"
+    window = HEAD.replace("control", "opening, 1, 1.5, 2.2, 2.2\ncontrol")
+    assert not said(read(table(values, head=window)), "not read")
+    assert said(read(table(values)), "2 of 16 stations were not read")

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan import capture
+from flatscan import capture, jobs
 from flatscan.report.form import Blank, stations
 from flatscan.report.say import say
 
@@ -34,10 +34,10 @@ def test_a_doubt_is_the_readers_own_sentence(laser):
     read_all(laser)
     assert put(laser, "6", "117")["doubts"] == []
     (doubt,) = put(laser, "6", "11.7")["doubts"]
-    kept = capture.read(laser.folder / "wall-001" / "readings.csv").origin.warnings
+    kept = jobs.see(laser.folder / "wall-001" / "readings.csv", jobs.Capturing()).notes
     own = next(text for text in map(say, kept) if text.startswith("station x 1.200 m, y 1.800 m"))
     assert doubt.rstrip(".").lower() in own.lower()
-    assert "typed in cm?" in doubt
+    assert "another unit" in doubt
 
 
 def test_a_doubt_about_another_station_does_not_stop_this_one(laser):
