@@ -102,8 +102,8 @@ class Grid(Relief):
     apart where captures put together do not meet. ``standing`` is what stands before the wall, None where nothing does.
     ``independence`` is how its points show that they repeat each other, None where they do not; ``patches`` are all
     points over a few small squares of it.
-    ``aside`` is measured wall in openings that somebody drew, ``uncut`` (rows, cols) [m] the wall as measured where
-    humps of it are taken as cut.
+    ``aside`` is measured wall in openings that somebody drew, ``uncut`` (rows, cols) [m] the wall as measured
+    within the outlines of humps that are taken as cut, NaN elsewhere.
     """
 
     cell: float
@@ -280,8 +280,8 @@ class Stations(Relief):
     """A relief of readings at free places, in a matrix of all their distinct x and y; nothing lies between them.
 
     ``missing_share`` is the part of the wall that stations named but not read would have owned, ``highs`` how many are
-    high spots that a straightedge swept between the others found. ``uncut`` (rows, cols) [m] is the wall as read where
-    humps of it are taken as cut.
+    high spots that a straightedge swept between the others found. ``uncut`` (rows, cols) [m] is the wall as read
+    within the outlines of humps that are taken as cut, NaN elsewhere.
     """
 
     missing_share: float = 0.0
