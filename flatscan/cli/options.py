@@ -51,6 +51,14 @@ class Length(click.ParamType):
             self.fail(f"{wrong.found}; needed: {wrong.needed}.", param, ctx)
 
 
+class LengthOrNone(Length):
+    """A length with its unit, or a bare 0."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Metres; 0 needs no unit."""
+        return 0.0 if str(value).strip() == "0" else super().convert(value, param, ctx)
+
+
 class Volume(click.ParamType):
     """A volume in litres (``120`` or ``120l``) or cubic metres (``0.12m3``), as cubic metres."""
 
@@ -279,7 +287,7 @@ finish_options = _stack(
     click.option("--least", type=LENGTH, help="Least cover.  [default: 5mm]"),
     click.option("--most", type=LENGTH, help="Most thickness; without it only the wall decides."),
     click.option("--system", help="Material system: a name, or your own TOML file."),
-    click.option("--finish", type=LENGTH, help="Thickness of the last coat.  [default: the system's]"),
+    click.option("--finish", type=LengthOrNone(), help="Thickness of the last coat, or 0.  [default: the system's]"),
     click.option("--strip", type=LENGTH, help="Thickness of screed strips.  [default: dots]"),
     click.option("--cut", type=CUT, multiple=True, help="A hump that is cut: its number, or x,y,depth."),
     click.option("--laser", type=LENGTH, help="How far a plumb laser plane stands off the wall's foot."),

@@ -295,8 +295,13 @@ class Relief(ABC):
     doubled: float | None = None
     # how many of the places are high spots that a straightedge found
     highs: int = 0
-    # the wall as measured (rows, cols) [m], where humps of it are taken as cut
+    # the wall as measured (rows, cols) [m] within the outlines of humps that are taken as cut, NaN elsewhere
     uncut: Array | None = None
+
+    @property
+    def as_measured(self) -> Array:
+        """Offsets (rows, cols) [m] before anything was cut."""
+        return self.offset if self.uncut is None else np.where(np.isfinite(self.uncut), self.uncut, self.offset)
 
     @property
     def noise(self) -> Array | None:

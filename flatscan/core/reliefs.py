@@ -104,7 +104,7 @@ class Grid(Relief):
     ``independence`` is how its points show that they repeat each other, None where they do not; ``patches`` are all
     points over a few small squares of it.
     ``aside`` is measured wall in openings that somebody drew, ``pocketed`` what was measured in chases, ``uncut``
-    (rows, cols) [m] the wall as measured where humps of it are taken as cut.
+    (rows, cols) [m] the wall as measured within the outlines of humps that are taken as cut, NaN elsewhere.
     """
 
     cell: float
@@ -283,7 +283,7 @@ class Stations(Relief):
 
     ``missing_share`` is the part of the wall that stations named but not read would have owned, ``highs`` how many are
     high spots that a straightedge swept between the others found, ``pocketed`` what was read in chases. ``uncut``
-    (rows, cols) [m] is the wall as read where humps of it are taken as cut.
+    (rows, cols) [m] is the wall as read within the outlines of humps that are taken as cut, NaN elsewhere.
     """
 
     missing_share: float = 0.0

@@ -18,7 +18,7 @@ from flatscan.plan.program import APART, FIXED, MOST
 from flatscan.plan.screeds import Lack, lack_of
 
 # what gives way does so by this [m] more than it must, so that the plan is not one by a float's last bit
-_SLACK = 1e-6
+_SLACK = 1e-7
 # fixed points among themselves, then against the cover, then the most: each may have to give way
 _TRIES = 4
 # a plane is moved out for no less than this [m], and cuts are said to save volumes from this [m3] up

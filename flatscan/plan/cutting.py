@@ -92,7 +92,7 @@ def _named(name: str, listed: Sequence[Hack]) -> Hack:
         "{set:cut}",
         "no hump is called {name}",
         needed=f"a hump of the plan without cuts: {there}" if listed else "a plan that lists a hump: it lists none",
-        remedy="Give one of these, or its place and depth" if listed else "Leave {set:cut} out",
+        remedy="Give one of these, or its place and depth" if listed else "Give its place and depth",
         name=name,
         **places,
     )
@@ -150,10 +150,14 @@ class _Chisel:
         z = self.relief.offset[keep]
         level = float((z - self.tilt)[part].max()) - one.depth + self.tilt
         cut = np.where(part, np.minimum(z, np.maximum(level, self._around(part))), z)
-        offset = self.relief.offset.copy()
+        offset, uncut = self.relief.offset.copy(), np.full_like(self.relief.offset, np.nan)
+        known = keep.copy()
+        known[keep] = part
+        if self.relief.uncut is not None:
+            known |= np.isfinite(self.relief.uncut)
+        uncut[known] = self.relief.as_measured[known]
         offset[keep] = cut
-        before = self.relief.offset if self.relief.uncut is None else self.relief.uncut
-        self.relief = replace(self.relief, offset=offset, uncut=before)
+        self.relief = replace(self.relief, offset=offset, uncut=uncut)
         top = (z - self.tilt)[part].max() - (cut - self.tilt)[part].max()
         return Cut(one.x, one.y, float(min(top, one.depth)))
 

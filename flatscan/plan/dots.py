@@ -20,6 +20,8 @@ OVERHANG = 0.300
 _CLOSEST, _DOTS_APART = 0.100, 0.200
 # a dot goes to the height of a row of readings within this [m]: what was read there needs no guess
 _SNAP = 0.150
+# and so far apart may dots on rows stand [m]: foot, waist and head of a storey (common practice)
+_ROWS_APART = 1.250
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,8 +231,8 @@ def _runs(at: Array, inside: Mask) -> list[tuple[float, float]]:
 def dot_heights(runs: list[tuple[float, float]], ground: Ground, options: SetOutOptions) -> list[float]:
     """Heights of the dots of one screed [m]: foot, waist and head of every stretch of wall, at most 1 m apart.
 
-    A stretch under 400 mm has one dot in its middle, one under 900 mm two. A dot goes to a row of readings within
-    150 mm of it.
+    A stretch under 400 mm has one dot in its middle, one under 900 mm two. Where readings were taken in rows, dots go
+    to rows and may stand 1.25 m apart.
     """
     heights: list[float] = []
     for low, high in runs:
@@ -238,12 +240,26 @@ def dot_heights(runs: list[tuple[float, float]], ground: Ground, options: SetOut
             heights += [(low + high) / 2] if high - low >= 0.15 else []
             continue
         foot, head = low + options.foot, high - options.foot
+        rows = [row for row in ground.heights if low < row < high]
+        if rows:
+            heights += _on_rows(_snapped(foot, rows), _snapped(head, rows), rows, options)
+            continue
         count = max(2 if high - low < 0.9 else 3, math.ceil((head - foot) / options.apart - 1e-9) + 1)
-        at = [foot + (head - foot) * k / (count - 1) for k in range(count)]
-        heights += [_snapped(y, [row for row in ground.heights if low < row < high]) for y in at]
-    return list(dict.fromkeys(heights))
+        heights += [foot + (head - foot) * k / (count - 1) for k in range(count)]
+    return heights
+
+
+def _on_rows(foot: float, head: float, rows: list[float], options: SetOutOptions) -> list[float]:
+    """As few dots as reach from foot to head, on rows of readings where these are near enough to each other."""
+    found = [foot]
+    while head - found[-1] > _ROWS_APART + 1e-9:
+        near = [row for row in rows if found[-1] + _DOTS_APART < row <= found[-1] + _ROWS_APART + 1e-9]
+        left = head - found[-1]
+        found.append(max(near, default=found[-1] + left / math.ceil(left / options.apart - 1e-9)))
+    return [*found, head] if head > foot else found
 
 
 def _snapped(y: float, rows: list[float]) -> float:
+    """The height of a row within 150 mm, else as it is."""
     nearest = min(rows, key=lambda row: abs(row - y), default=y)
     return nearest if abs(nearest - y) <= _SNAP + 1e-9 else y

@@ -127,7 +127,7 @@ class Cutter:
     def stage(self, chosen: list[int]) -> Stage:
         """Plane and volume with the chosen humps cut, each cell by at most the deepest cut."""
         cuttable = np.isin(self.label, chosen) & self.free
-        lowered = self.wall.cut_to(np.where(cuttable, self.wall.z - self.options.most, self.wall.z))
+        lowered = self.wall.cut_to(self.wall.z - self.options.most, cuttable)
         held, turn, lean = self.uncut.held, self.uncut.turn_free, self.uncut.lean_free
         problem = replace(problem_of(lowered, self.plane), held=held, turn_free=turn, lean_free=lean)
         settled = settle(lowered, self.plane, self.errors, problem)

@@ -189,7 +189,7 @@ def errors_of(relief: Relief, wall: Wall) -> Errors:
     Of a wall that was cut they are those of the wall as measured.
     """
     if relief.uncut is not None:
-        relief = replace(relief, offset=relief.uncut, uncut=None)
+        relief = replace(relief, offset=relief.as_measured, uncut=None)
     surface, rng = surface_of(relief), np.random.default_rng(_SEED)
     square = _squares(relief, surface)
     order = np.argsort(square, kind="stable")

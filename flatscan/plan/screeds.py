@@ -75,7 +75,8 @@ def set_out(relief: Relief, wall: Wall, plane: FacePlane, *, options: SetOutOpti
 def lack_of(relief: Relief, wall: Wall, plane: FacePlane, *, options: SetOutOptions, lowered: float = 0.0) -> Lack:
     """How far out the plane would have to move for all screeds to have room, each moved sideways where that helps."""
     laid = _Laying(relief, wall, plane, options, lowered)
-    found = [laid.shortage(screed.x, [dot.y for dot in screed.dots]) for screed in laid.screeds()]
+    places = screed_places(wall, options)
+    found = [laid.least_shortage(places, number) for number in range(len(places))]
     return max(found, key=lambda lack: lack.by, default=Lack(0.0, 0.0, 0.0))
 
 
@@ -148,19 +149,32 @@ class _Laying:
         lack = self._lacks(here)
         if lack.by <= _NOTHING:
             return here
-        low, high = self._reach(places, number)
-        move = self.options.move
-        for away in sorted(np.arange(-move, move + 1e-9, _STEP), key=lambda step: (round(abs(step), 6), step)):
-            x = places[number] + float(away)
-            if not low - 1e-9 <= x <= high + 1e-9:
-                continue
-            other = self._screed(x)
+        for away in self._aside(places, number):
+            other = self._screed(places[number] + away)
             if other.dots and self._lacks(other).by <= _NOTHING:
-                by = metres(abs(float(away)))
+                by = metres(abs(away))
                 said = note("plan.screed-moved-right" if away > 0 else "plan.screed-moved-left", by=by)
-                return replace(other, moved=float(away), note=said)
+                return replace(other, moved=away, note=said)
         said = note("plan.screed-hits", (lack.x, lack.y), height=metres(lack.y), lack=metres(lack.by))
         return replace(here, note=said)
+
+    def least_shortage(self, places: list[float], number: int) -> Lack:
+        """What a screed lacks where it lacks least of all places within its reach."""
+        least = self._lacks(self._screed(places[number]))
+        for away in self._aside(places, number):
+            if least.by <= _NOTHING:
+                break
+            other = self._screed(places[number] + away)
+            if other.dots and (lack := self._lacks(other)).by < least.by - _NOTHING:
+                least = lack
+        return least
+
+    def _aside(self, places: list[float], number: int) -> list[float]:
+        """How far a screed may move aside [m], the nearest first."""
+        low, high = self._reach(places, number)
+        steps = np.arange(-self.options.move, self.options.move + 1e-9, _STEP)
+        aside = sorted((float(step) for step in steps), key=lambda step: (round(abs(step), 6), step))
+        return [step for step in aside if abs(step) > 1e-9 and low - 1e-9 <= places[number] + step <= high + 1e-9]
 
     def _lacks(self, screed: Screed) -> Lack:
         return self.shortage(screed.x, [dot.y for dot in screed.dots])

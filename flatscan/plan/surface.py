@@ -15,7 +15,8 @@ from flatscan.core.model import Relief
 class Surface:
     """The measured cells or stations of a relief as flat arrays: place, offset, random u and owned area.
 
-    ``uncut`` (n,) [m] is the wall as it was measured where humps of it are cut, None where none is.
+    ``uncut`` (n,) [m] is the wall as it was measured within the outlines of humps that are cut, NaN elsewhere, None
+    where none is.
     """
 
     x: Array
@@ -28,16 +29,16 @@ class Surface:
     @property
     def measured(self) -> Surface:
         """The same before anything was cut."""
-        return self if self.uncut is None else replace(self, z=self.uncut, uncut=None)
+        return self if self.uncut is None else replace(self, z=np.where(self.cut, self.uncut, self.z), uncut=None)
 
     @property
     def cut(self) -> Mask:
-        """Places (n,) that were cut back."""
-        return np.zeros(self.z.shape, bool) if self.uncut is None else np.asarray(self.z < self.uncut)
+        """Places (n,) within the outlines of humps that are cut."""
+        return np.zeros(self.z.shape, bool) if self.uncut is None else np.isfinite(self.uncut)
 
-    def cut_to(self, z: Array) -> Surface:
-        """The same cut back to heights ``z`` (n,) [m]."""
-        return replace(self, z=z, uncut=self.measured.z)
+    def cut_to(self, z: Array, part: Mask) -> Surface:
+        """The same cut back to heights ``z`` (n,) [m] within a ``part`` (n,) of it."""
+        return replace(self, z=np.where(part, z, self.z), uncut=np.where(part | self.cut, self.measured.z, np.nan))
 
     @property
     def centre(self) -> tuple[float, float]:

@@ -1,5 +1,7 @@
 """Screeds and dots by hand: places, packings, what moves, what is named, and what may not be given."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -10,7 +12,10 @@ from flatscan.core.geometry import plumb_frame
 from flatscan.core.model import Opening, Plumb, Wall
 from flatscan.core.reliefs import Stations
 from flatscan.core.warp import CommonError
-from flatscan.plan.screeds import SetOutOptions, set_out
+from flatscan.plan.behind import Ground
+from flatscan.plan.between import roughness
+from flatscan.plan.dots import Laser
+from flatscan.plan.screeds import SetOutOptions, lack_of, set_out
 from flatscan.report.say import say
 
 CELL = 0.02
@@ -164,27 +169,121 @@ def test_only_the_foot_where_plumb_is_poor_or_unknown():
         assert "tie the scan" in say(done.notes[0])
 
 
-def test_stations_are_used_where_they_stand():
-    """Columns 1 m apart: none can be skipped at 1.5 m. Packing is face less reading; the laser reads -face at a dot."""
-    relief = stations_of([0.1, 1.1, 2.1, 3.1], [0.1, 1.2, 2.3], [[-80, -80, -79, -81], [-80, -74, -80, -80], [-80] * 4])
-    done = set_out(relief, wall_of(3.2, 2.4), Plane(-0.068), options=SetOutOptions(1.8))
-    assert_allclose(places(done), [0.1, 1.1, 2.1, 3.1])
-    assert_allclose([dot.packing for dot in done.screeds[1].dots], [0.012, 0.006, 0.012], atol=1e-12)
+def test_screeds_stand_where_a_person_puts_them_whatever_was_read():
+    """3.2 m, columns 1 m apart from 0.1: screeds at 0.35, 1.6 and 2.85, dots on the rows at 0.1, 1.2 and 2.3.
+
+    Face 68 mm behind the laser (z -68). At x 0.35 the middle row is a quarter of the way from -80 to -74: -78.5.
+    """
+    table = [[-80, -80, -79, -81], [-80, -74, -80, -80], [-80] * 4]
+    relief = stations_of([0.1, 1.1, 2.1, 3.1], [0.1, 1.2, 2.3], table)
+    done = set_out(relief, wall_of(3.2, 2.4), Plane(-0.068), options=SetOutOptions(1.8, laser=Laser(0.0)))
+    assert_allclose(places(done), [0.35, 1.6, 2.85])
+    assert_allclose([[dot.y for dot in screed.dots] for screed in done.screeds], [[0.1, 1.2, 2.3]] * 3)
+    assert_allclose([dot.packing for dot in done.screeds[0].dots], [0.012, 0.0105, 0.012], atol=1e-12)
+    assert_allclose([dot.packing for dot in done.screeds[1].dots], [0.0115, 0.009, 0.012], atol=1e-12)
     assert done.screeds[1].dots[1].start_here
     assert_allclose([dot.reading for screed in done.screeds for dot in screed.dots], 0.068, rtol=1e-12)
-    assert_allclose([dot.u for dot in done.screeds[0].dots], 0.0006, rtol=1e-9)
+    assert_allclose(done.reads, 0.068, rtol=1e-12)
+    assert say(done.notes[0]) == "all dots read 68.0 mm on the laser"
+    assert all("stand between stations" in say(note) for note in done.notes[1:])
 
 
-def test_stations_too_far_apart_are_said_and_needless_ones_skipped():
-    far = stations_of([0.3, 2.3], [0.5], [[0, 0]])
+def test_between_stations_the_doubt_is_reading_noise_and_how_far_the_wall_strays():
+    """Rows of one straight line each, so nothing strays but noise: at the middle of two, u is 0.6 / root 2.
+
+    At a station it is the reading's own 0.6 mm; on the middle of four, 0.6 / 2.
+    """
+    relief = stations_of([0.0, 1.0, 2.0], [0.0, 1.0, 2.0], np.zeros((3, 3)))
+    ground = Ground(relief)
+    assert_allclose([ground.at(1.0, 1.0).u, ground.at(0.5, 1.0).u, ground.at(0.5, 0.5).u], [6e-4, 6e-4 / 2**0.5, 3e-4])
+    assert [ground.at(*at).read for at in ((1.02, 1.03), (0.5, 1.0))] == [True, False]
+
+
+def test_between_stations_the_wall_is_known_on_lines_and_not_beyond_them():
+    """A ramp of 2 mm per m along and 1 up comes back on rows and in triangles; 300 mm beyond the last it is held."""
+    x, y = np.meshgrid([0.2, 1.0, 2.1], [0.1, 1.3, 2.4])
+    ground = Ground(stations_of(x[0], y[:, 0], 2 * x + y))
+    for at in ((0.7, 0.4), (1.9, 2.4), (1.0, 2.0)):
+        assert_allclose(ground.at(*at).z, (2 * at[0] + at[1]) / 1e3, atol=1e-12)
+    assert_allclose(ground.at(2.35, 1.3).z, (2 * 2.1 + 1.3) / 1e3, atol=1e-12)
+    assert ground.at(2.45, 1.3) is None
+    # at free places, no two on a row, the triangle around a place: here at its centroid, so the mean of the three
+    free = np.full((3, 3), np.nan)
+    free[0, 0], free[1, 2], free[2, 1] = 0.0, 2.0, 4.0
+    scattered = Ground(stations_of([0.0, 0.6, 1.2], [0.0, 0.3, 0.9], free))
+    assert_allclose(scattered.at(0.6, 0.4).z, 0.002, atol=1e-12)
+
+
+def test_the_wall_strays_most_halfway_between_stations():
+    """u^2 is the weighted readings' own and the wall's roughness squared times 4 t (1 - t), and d / 300 mm beyond."""
+    zigzag = stations_of([0.0, 1.0, 2.0, 3.0, 4.0], [0.0, 1.0], [[0, 2, 0, 2, 0], [1, 0, 1, 0, 1]])
+    rough = roughness(zigzag)[0]
+    assert rough > 0.001
+    ground = Ground(zigzag)
+    for t in (0.1, 0.25, 0.5):
+        noise = 0.0006**2 * (t**2 + (1 - t) ** 2)
+        assert_allclose(ground.at(1 + t, 0.0).u ** 2, noise + 4 * t * (1 - t) * rough**2, rtol=1e-9)
+    assert_allclose(ground.at(4.15, 0.0).u ** 2, 0.0006**2 + rough**2 / 2, rtol=1e-9)
+
+
+def test_stations_too_far_apart_tell_nothing_between_them():
+    """Two stations 2 m apart: no line is drawn between them, and the dots there say so."""
+    far = stations_of([0.3, 2.3], [0.1, 0.9], [[0, 0], [0, 0]])
     laid = set_out(far, wall_of(2.6, 1), Plane(0.01), options=SetOutOptions(1.8))
-    assert "2000 mm between screeds" in say(laid.notes[0])
-    near = stations_of([0.3, 0.8, 1.3, 1.8, 2.3], [0.5], [[0] * 5])
-    assert_allclose(places(set_out(near, wall_of(2.6, 1), Plane(0.01), options=SetOutOptions(1.8))), [0.3, 1.8, 2.3])
+    assert_allclose(places(laid), [0.35, 1.3, 2.25])
+    assert [dot.packing is None for dot in laid.screeds[1].dots] == [True, True]
+    assert any("no reading behind some dots at x 1.30" in say(note) for note in laid.notes)
+    assert all(dot.packing is not None for screed in (laid.screeds[0], laid.screeds[2]) for dot in screed.dots)
+    near = stations_of([0.3, 0.8, 1.3, 1.8, 2.3], [0.1, 0.9], [[0] * 5, [0] * 5])
+    laid = set_out(near, wall_of(2.6, 1), Plane(0.01), options=SetOutOptions(1.8))
+    assert_allclose([dot.packing for screed in laid.screeds for dot in screed.dots], 0.01)
+
+
+def test_readings_have_the_unit_and_the_sense_of_their_user():
+    """Face at z -68 mm. Big = hollow reads 68 mm, or 6.8 cm; big = proud reads -68."""
+    relief = stations_of([0.3, 1.3, 2.3], [0.1, 0.9], np.full((2, 3), -80))
+    for laser, reads, said in (
+        (Laser(0.0, unit="cm"), 0.068, "all dots read 6.80 cm on the laser"),
+        (Laser(0.0, unit="in"), 0.068, "all dots read 2.68 in on the laser"),
+        (Laser(0.0, big_is_proud=True), -0.068, "all dots read -68.0 mm on the laser"),
+    ):
+        done = set_out(relief, wall_of(2.6, 1), Plane(-0.068), options=SetOutOptions(1.8, laser=laser))
+        assert_allclose(done.reads, reads, rtol=1e-12)
+        assert say(done.notes[0]) == said
+
+
+def test_dots_to_a_turned_face_read_each_their_own():
+    """Face turned 1 mm per m, laser along the wall: 1.9 mm from the first screed to the last, so none reads for all."""
+    relief = stations_of([0.3, 1.3, 2.3], [0.1, 0.9], np.full((2, 3), -80))
+    laser = SetOutOptions(1.8, laser=Laser(0.0))
+    done = set_out(relief, wall_of(2.6, 1), Plane(-0.068, turn=0.001), options=laser)
+    assert done.reads is None
+    assert_allclose([s.dots[0].reading for s in done.screeds], [0.068 - 0.001 * s.x for s in done.screeds])
+    # a laser that was turned as far reads the same everywhere
+    along = SetOutOptions(1.8, laser=Laser(0.0, turn=0.001))
+    assert_allclose(set_out(relief, wall_of(2.6, 1), Plane(-0.068, turn=0.001), options=along).reads, 0.068)
+
+
+def test_no_dot_stands_in_an_opening_pocket_or_skip_of_a_table():
+    """A pocket from 1.4 to 1.6 m over the foot: the screed at 1.6 (0.35, 1.6, 2.85) stands 70 mm beside it."""
+    relief = stations_of([0.1, 1.1, 2.1, 3.1], [0.1, 1.2, 2.3], np.full((3, 4), -80))
+    pocket = Opening(1.45, 0.0, 0.2, 2.4)
+    wall = replace(wall_of(3.2, 2.4), pockets=(pocket,))
+    assert_allclose(places(set_out(relief, wall, Plane(-0.068), options=SetOutOptions(1.8))), [0.35, 1.72, 2.85])
+    # a low one that is too wide to stand beside: the screed goes on over it
+    low = replace(wall_of(3.2, 2.4), skips=(Opening(0.8, 0.0, 1.8, 1.0),))
+    done = set_out(relief, low, Plane(-0.068), options=SetOutOptions(1.8))
+    over = done.screeds[1]
+    assert_allclose(over.x, 1.6)
+    assert_allclose(over.runs, [(1.0, 2.4)])
+    assert all(dot.y > 1.0 for dot in over.dots)
+    window = replace(wall_of(3.2, 2.4), openings=(Opening(1.3, 0.9, 1.0, 1.0),))
+    done = set_out(relief, window, Plane(-0.068), options=SetOutOptions(1.8))
+    assert_allclose(places(done), [0.35, 1.23, 2.37, 2.85])
 
 
 def test_a_stated_laser_line():
-    options = SetOutOptions(1.8, laser=0.060)
+    options = SetOutOptions(1.8, laser=Laser(0.060))
     done = set_out(cells_of(4, 2.4, lambda x, y: 0.0), wall_of(4, 2.4), Plane(0.012), options=options)
     assert_allclose([dot.reading for screed in done.screeds for dot in screed.dots], 0.048, rtol=1e-12)
 
@@ -194,6 +293,30 @@ def test_finish_coat_stands_in_front_of_the_screeds():
         cells_of(4, 2.4, lambda x, y: 0.0), wall_of(4, 2.4), Plane(0.012), options=SetOutOptions(1.8, finish=0.002)
     )
     assert_allclose([dot.packing for dot in done.screeds[0].dots], 0.010)
+    assert (done.face, done.packing_to, done.finish) == ("undercoat", "face", 0.002)
+
+
+def test_how_far_out_strips_ask_the_plane_to_stand():
+    """Face at 10 mm over a flat wall; 2 mm bed, 8 mm strip, 2 mm finish ask for 12: 2 mm further out.
+
+    A nib of 6 mm, 0.6 m wide, is too wide to pass by: 8 mm further out. One of 0.1 m is passed by. Without a strip a
+    dot needs no bed.
+    """
+
+    def nib(half):
+        return lambda x, y: 0.006 * ((np.abs(x - 1.45) < half) & (np.abs(y - 1.1) < 0.1))
+
+    strip = SetOutOptions(1.8, strip=0.008, finish=0.002)
+    for half, by in ((0.0, 0.002), (0.3, 0.008), (0.05, 0.002)):
+        lack = lack_of(cells_of(4, 2.4, nib(half)), wall_of(4, 2.4), Plane(0.010), options=strip)
+        assert_allclose(lack.by, by, atol=1e-12)
+    flat = cells_of(4, 2.4, lambda x, y: 0.0)
+    assert lack_of(flat, wall_of(4, 2.4), Plane(0.010), options=SetOutOptions(1.8, finish=0.002)).by < 0
+    assert_allclose(lack_of(flat, wall_of(4, 2.4), Plane(0.012), options=strip).by, 0.0, atol=1e-12)
+    # a plane lowered by what errors add asks for less, by no more than the bed
+    for lowered, by in ((0.001, 0.001), (0.005, 0.0)):
+        lack = lack_of(flat, wall_of(4, 2.4), Plane(0.010), options=strip, lowered=lowered)
+        assert_allclose(lack.by, by, atol=1e-12)
 
 
 def test_unmeasured_places_give_no_packing_and_are_named():
