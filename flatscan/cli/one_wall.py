@@ -151,7 +151,7 @@ def lows(captures: tuple[str, ...], *, by_hand: str | None, **given: Any) -> int
         limit = asked.given["limit"]
         depth = {} if limit is None else {"limit": limit}
         how, test = running.capturing(asked.given), _rule(asked.given, **depth)
-        return jobs.lows(path, how, test, progress=progress, **depth)
+        return jobs.lows(path, how, test, progress=progress, shave=asked.given.get("shave") or (), **depth)
 
     return running.exit_code(running.run_each(captures, given, work), judged=False)
 

@@ -24,12 +24,10 @@ from flatscan.jobs.results import (
     gaps_in,
     verdict_in,
 )
+from flatscan.jobs.ruling import lows, lows_by_hand, lows_seen
 from flatscan.jobs.seeing import find_room, list_walls, read, see, seen_in
 from flatscan.jobs.settings import Capturing, Comparing, Finishing, Progress, Requirement, silent
 from flatscan.jobs.surveying import (
-    lows,
-    lows_by_hand,
-    lows_seen,
     measured,
     plan,
     planned,

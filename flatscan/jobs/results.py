@@ -11,6 +11,7 @@ from flatscan.compare import Difference, Following, Place
 from flatscan.core.choices import STAGES
 from flatscan.core.doubts import Doubted, Without
 from flatscan.core.errors import Infeasible
+from flatscan.core.geometry import Mask
 from flatscan.core.model import Origin, Readings, Relief, Wall
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
@@ -248,7 +249,12 @@ class SetOut(Looked):
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class Lows(Looked):
-    """After ruling off: the gaps, what to fill and which ridges to shave, from ``limit`` [m] up."""
+    """After ruling off: the gaps, which ridges to shave, and what to fill then, from ``limit`` [m] up.
+
+    ``gaps`` are those of the wall as it stands; ``where`` (rows, cols) marks what is filled once the ridges are off.
+    ``waste`` is the share of the material that goes astray beside what fills,
+    ``doubtful`` are lows that are left out because they hold less than their own ±.
+    """
 
     command: ClassVar[str] = "lows"
     usual_stage: ClassVar[str] = STAGES[2]
@@ -257,6 +263,9 @@ class Lows(Looked):
     lows: tuple[Low, ...]
     ridges: tuple[Low, ...]
     limit: float
+    where: Mask
+    waste: float
+    doubtful: tuple[Low, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

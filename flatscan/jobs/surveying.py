@@ -1,12 +1,10 @@
-"""Before quoting and on the job: finish plane, choices, order, hacking and quote; set-out; low spots."""
+"""Before quoting and on the job: finish plane, choices, order, hacking and quote; set-out."""
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import fields, replace
-from pathlib import Path
 from typing import Any
 
 from flatscan.core.errors import BadValue
@@ -18,7 +16,7 @@ from flatscan.jobs.checking import check_seen
 from flatscan.jobs.either import planned_both_ways
 from flatscan.jobs.fixing import fixed_points
 from flatscan.jobs.hanging import without_doubted
-from flatscan.jobs.results import Looked, Lows, LowsByHand, Planned, Seen, SetOut, SiteWall, Survey, Together
+from flatscan.jobs.results import Looked, Planned, Seen, SetOut, SiteWall, Survey, Together
 from flatscan.jobs.seeing import Capture, find_room, look, read, see, seen_in, swept
 from flatscan.jobs.settings import Capturing, Finishing, Progress, Requirement, silent
 from flatscan.plan.arranging import Arranged, Work, arrange, numbered, worth_with_screeds
@@ -28,8 +26,6 @@ from flatscan.plan.face import clashes, read_items, shows
 from flatscan.plan.finish import PlaneOptions
 from flatscan.plan.hacking import hacking_plan
 from flatscan.plan.highest import errors_of
-from flatscan.plan.lows import LIMIT as LOW_LIMIT
-from flatscan.plan.lows import find_lows, find_ridges, lows_from_readings, read_hand_readings
 from flatscan.plan.other_planes import RoomPlan, RoomWall, choices, place_room, turn_parallel_to, turn_square_to
 from flatscan.plan.pockets import pockets_of
 from flatscan.plan.products import products_of
@@ -329,29 +325,3 @@ def _laser(looked: Looked, finish: Finishing) -> Laser | None:
         return looked.seen.laser
     last = looked.seen.laser or Laser(0.0)
     return replace(last, offset=float(looked.shape.plane[0]) + finish.laser, turn=0.0)
-
-
-def lows(
-    source: Capture | Seen,
-    how: Capturing,
-    requirement: Requirement,
-    limit: float = LOW_LIMIT,
-    progress: Progress = silent,
-) -> Lows:
-    """After ruling off: where the wall is under the straightedge by more than ``limit`` [m], and its high ridges."""
-    return lows_seen(see(source, how, progress), requirement, limit, progress)
-
-
-def lows_seen(seen: Seen, requirement: Requirement, limit: float = LOW_LIMIT, progress: Progress = silent) -> Lows:
-    """`lows` of a wall already seen."""
-    looked = look(seen, requirement, progress)
-    gaps = swept(looked, requirement, progress)
-    found, ridges = find_lows(looked.relief, gaps.deepest, limit=limit), find_ridges(looked.relief, limit=limit)
-    return looked.extended(Lows, gaps=gaps, lows=found, ridges=ridges, limit=limit)
-
-
-def lows_by_hand(path: str | Path, limit: float = LOW_LIMIT) -> LowsByHand:
-    """Lows out of a file of straightedge readings; raises `BadTable` for what it breaks and `ReadError` for no file."""
-    readings, doubts = read_hand_readings(path)
-    digest = hashlib.sha256(Path(path).read_bytes()).hexdigest()
-    return LowsByHand(Path(path).name, digest, len(readings), limit, lows_from_readings(readings, limit=limit), doubts)

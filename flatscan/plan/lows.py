@@ -1,14 +1,13 @@
-"""After ruling off: where the wall is under the straightedge, what fills it, and which ridges to shave."""
+"""After ruling off: where the wall is under the straightedge, what fills it, in the order of one walk along it."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from scipy import ndimage
 
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array, FacePlane, Mask
@@ -16,8 +15,16 @@ from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import cubic_metres, metres
 from flatscan.core.table import Column, read_table
+from flatscan.plan.hollows import Hollow, background, hollows
 
 LIMIT = 0.002
+# less than this is not worth mixing for [m3]
+LEAST = 0.05e-3
+# how much of a wall a person reaches from one stand [m]: the usual distance of screeds (methods/trade 2)
+REACH = 1.2
+_TWO_SIDED = 2.0
+# straightedge and wedge, k = 1 [m] (methods/trade 6), and the size of a low as it was seen, as a share
+_BY_HAND, _SIZE = 0.0005, 0.15
 _COLUMNS = (
     Column("x"),
     Column("y"),
@@ -32,6 +39,8 @@ class Low:
     """One connected low: its deepest place, depth [m], area [m2] and the volume that fills it [m3].
 
     Also a ridge: then depth is its height and the volume what is shaved. ``width`` and ``height`` [m] bound it.
+    ``number`` follows the walk along the wall, ``rank`` the depth (1: the worst). ``u`` [m3] is the volume's standard
+    uncertainty, None where it is not known.
     """
 
     number: int
@@ -42,6 +51,23 @@ class Low:
     volume: float
     width: float = 0.0
     height: float = 0.0
+    rank: int = 0
+    u: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Filling:
+    """The lows of a wall, and ``where`` (rows, cols) they are filled.
+
+    ``small`` are the lows left out because they hold less than 0.05 litres, ``doubtful`` those that hold less than
+    their own 95 % interval; ``notes`` say so.
+    """
+
+    lows: tuple[Low, ...]
+    where: Mask
+    small: tuple[Low, ...] = ()
+    doubtful: tuple[Low, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +81,8 @@ class HandReading:
     height: float
 
 
-def _check_limit(limit: float) -> None:
+def check_limit(limit: float) -> None:
+    """Raises `BadValue` for a limit under 0 or none at all."""
     if not math.isfinite(limit) or limit < 0:
         raise BadValue(
             "limit of lows",
@@ -66,46 +93,50 @@ def _check_limit(limit: float) -> None:
         )
 
 
-def _patches(relief: Relief, depth: Array, limit: float) -> tuple[Low, ...]:
-    """Connected cells (stations) deeper than the limit, the deepest patch first."""
+def in_order(lows: Iterable[Low]) -> tuple[Low, ...]:
+    """Numbered along one walk past the wall: from the left, all that is reached from one stand, that from the top down.
+
+    The rank goes by depth, of equals in the order of the walk.
+    """
+    walked = sorted(lows, key=lambda low: (math.floor(low.x / REACH + 1e-9), -low.y, low.x))
+    deepest = sorted(range(len(walked)), key=lambda at: (-walked[at].depth, at))
+    rank = {at: place for place, at in enumerate(deepest, 1)}
+    return tuple(replace(low, number=at + 1, rank=rank[at]) for at, low in enumerate(walked))
+
+
+def patches(relief: Relief, depth: Array, limit: float) -> tuple[Low, ...]:
+    """Connected places (cells or stations) deeper than the limit, without their rims, as numbered by `in_order`."""
     over: Mask = np.nan_to_num(depth, nan=-np.inf) > limit
     label, count = relief.connected(over & relief.valid)
-    across, upward = relief.places
     found = []
     for number in range(1, count + 1):
         part = label == number
-        deepest = np.unravel_index(int(np.argmax(np.where(part, depth, -np.inf))), depth.shape)
+        row, col = np.unravel_index(int(np.argmax(np.where(part, depth, -np.inf))), depth.shape)
         volume = float((depth[part] * relief.area[part]).sum())
-        found.append(
-            Low(
-                0,
-                float(across[deepest]),
-                float(upward[deepest]),
-                float(depth[deepest]),
-                float(relief.area[part].sum()),
-                volume,
-                *relief.size_of(*np.nonzero(part)),
-            )
-        )
-    return _numbered(found)
+        found.append(_low(relief, part, (int(row), int(col)), float(depth[row, col]), volume))
+    return in_order(found)
 
 
-def _numbered(lows: list[Low]) -> tuple[Low, ...]:
-    """Order of work: the deepest first, since deep fills need the longest to stiffen; equals from the left, up."""
-    ordered = sorted(lows, key=lambda low: (-low.depth, low.x, low.y))
-    return tuple(
-        Low(n, low.x, low.y, low.depth, low.area, low.volume, low.width, low.height) for n, low in enumerate(ordered, 1)
-    )
+def _low(relief: Relief, part: Mask, at: tuple[int, int], depth: float, volume: float) -> Low:
+    row, col = at
+    area, size = float(relief.area[part].sum()), relief.size_of(*np.nonzero(part))
+    return Low(0, float(relief.x[col]), float(relief.y[row]), depth, area, volume, *size)
 
 
-def find_lows(relief: Relief, deepest: Array, *, limit: float = LIMIT) -> tuple[Low, ...]:
-    """Lows from the deepest gap (rows, cols) [m] a straightedge finds at each cell (`straightedge.gaps.Gaps`).
+def find_lows(relief: Relief, deepest: Array, *, limit: float = LIMIT, fill: Array | None = None) -> tuple[Low, ...]:
+    """The lows of `filling` alone."""
+    return filling(relief, deepest, limit=limit, fill=fill).lows
 
-    A low is the connected cells over the limit; its volume is the sum of gap x cell area (methods/definitions 9). Empty
-    when nothing is over the limit: then the work is done. Raises `BadValue` for a limit under 0 or a map of another
-    shape.
+
+def filling(relief: Relief, deepest: Array, *, limit: float = LIMIT, fill: Array | None = None) -> Filling:
+    """Lows from the deepest gap (rows, cols) [m] a straightedge finds at each cell once the ridges are shaved.
+
+    A low is the connected cells over the limit that lie below the surface around them; its volume fills it flush with
+    the straightedge, rim included (methods/definitions 9). ``fill`` (rows, cols) [m] is what fills each cell, without
+    it the gaps. What holds under 0.05 litres, or less than its own 95 % interval, is left out. None are left when
+    nothing is over the limit: then the work is done. Raises `BadValue` for a limit under 0 or a map of another shape.
     """
-    _check_limit(limit)
+    check_limit(limit)
     if np.shape(deepest) != relief.offset.shape:
         raise BadValue(
             "lows",
@@ -115,41 +146,64 @@ def find_lows(relief: Relief, deepest: Array, *, limit: float = LIMIT) -> tuple[
             map=str(np.shape(deepest)),
             wall=str(relief.offset.shape),
         )
-    return _patches(relief, np.asarray(deepest, float), limit)
+    deepest = np.asarray(deepest, float)
+    where = np.zeros(deepest.shape, dtype=bool)
+    kept, small, doubtful = [], [], []
+    for hollow in hollows(relief, deepest, limit, fill):
+        low = _filled(relief, hollow)
+        if low.u is not None and low.volume < _TWO_SIDED * low.u:
+            doubtful.append(low)
+        elif low.volume < LEAST:
+            small.append(low)
+        else:
+            kept.append(low)
+            where |= hollow.part
+    lows = in_order(kept)
+    said = (*_under_noise(relief, deepest, limit), *_left_out(small, doubtful))
+    if not relief.known_between:
+        said = (*said, note("plan.lows-at-stations"))
+    return Filling(lows, where, in_order(small), in_order(doubtful), said)
+
+
+def _filled(relief: Relief, hollow: Hollow) -> Low:
+    return replace(_low(relief, hollow.filled, hollow.deepest, hollow.depth, hollow.volume), u=hollow.u)
+
+
+def _left_out(small: Sequence[Low], doubtful: Sequence[Low]) -> tuple[Note, ...]:
+    """What is not listed, and why."""
+    said = []
+    if doubtful:
+        volume = cubic_metres(sum(low.volume for low in doubtful))
+        said.append(note("plan.lows-doubtful", count=len(doubtful), volume=volume))
+    if small:
+        said.append(note("plan.lows-small", count=len(small), least=cubic_metres(LEAST)))
+    return tuple(said)
+
+
+def _under_noise(relief: Relief, deepest: Array, limit: float) -> tuple[Note, ...]:
+    """Say where what the wall shows everywhere, or the error of a gap, comes up to the limit."""
+    u = relief.u[relief.valid]
+    random = float(np.nanmedian(u)) * math.sqrt(1.5) if np.isfinite(u).any() else 0.0
+    half = REACH / 2
+    error = _TWO_SIDED * math.hypot(random, float(relief.common.u_gap(np.array(half), np.array(half))))
+    shown = background(relief, deepest, limit)
+    if error <= limit and shown <= limit / 2:
+        return ()
+    return (note("plan.limit-under-noise", limit=metres(limit), noise=metres(max(error, shown))),)
 
 
 def lows_under_plane(relief: Relief, plane: FacePlane, *, limit: float = LIMIT) -> tuple[Low, ...]:
     """Lows where the wall is under the plane of the screeds by more than the limit [m]."""
-    _check_limit(limit)
+    check_limit(limit)
     across, upward = relief.places
-    return _patches(relief, plane.offset + plane.turn * across + plane.lean * upward - relief.offset, limit)
+    return patches(relief, plane.offset + plane.turn * across + plane.lean * upward - relief.offset, limit)
 
 
 def ridges_over_plane(relief: Relief, plane: FacePlane, *, limit: float = LIMIT) -> tuple[Low, ...]:
     """Ridges to shave: where the wall stands over the plane of the screeds by more than the limit [m]."""
-    _check_limit(limit)
+    check_limit(limit)
     across, upward = relief.places
-    return _patches(relief, relief.offset - plane.offset - plane.turn * across - plane.lean * upward, limit)
-
-
-def find_ridges(relief: Relief, *, width: float = 0.300, limit: float = LIMIT) -> tuple[Low, ...]:
-    """Ridges narrower than ``width`` [m] that stand over what is beside them by more than the limit [m].
-
-    Without a plane: the grey top-hat by a square of that width (scipy.ndimage), on the relief less its best-fit plane.
-    Readings have none: what lies between them was not read.
-    """
-    _check_limit(limit)
-    if not (relief.known_between and relief.valid.any()):
-        return ()
-    across, upward = relief.places
-    keep = relief.valid
-    design = np.stack([np.ones(int(keep.sum())), across[keep], upward[keep]], axis=1)
-    fit, *_ = np.linalg.lstsq(design, relief.offset[keep], rcond=None)
-    off = np.where(keep, relief.offset - fit[0] - fit[1] * across - fit[2] * upward, np.nan)
-    size = max(3, 2 * round(width / relief.step / 2) + 1)
-    low = ndimage.minimum_filter(np.where(keep, off, np.inf), size=size, mode="constant", cval=np.inf)
-    opened = ndimage.maximum_filter(np.where(keep, low, -np.inf), size=size, mode="constant", cval=-np.inf)
-    return _patches(relief, np.where(keep, off - opened, np.nan), limit)
+    return patches(relief, relief.offset - plane.offset - plane.turn * across - plane.lean * upward, limit)
 
 
 def bowl_volume(depth: float, width: float, height: float) -> float:
@@ -157,29 +211,47 @@ def bowl_volume(depth: float, width: float, height: float) -> float:
     return math.pi / 8 * depth * width * height
 
 
-def lows_from_readings(readings: Sequence[HandReading], *, limit: float = LIMIT) -> tuple[Low, ...]:
-    """Lows from a handful of straightedge readings, each taken as an elliptic bowl of the size seen.
+def by_hand(readings: Sequence[HandReading], *, limit: float = LIMIT) -> tuple[tuple[Low, ...], tuple[Note, ...]]:
+    """Lows from a handful of straightedge readings, each taken as an elliptic bowl of the size seen; what is left out.
 
+    Their u is that of the wedge and of a size seen to 15 % each way [setting]. Under 0.05 litres they are left out.
     Raises `BadValue` for a negative or unfinished reading.
     """
-    _check_limit(limit)
-    found = []
+    check_limit(limit)
+    kept: list[Low] = []
+    small: list[Low] = []
     for number, reading in enumerate(readings, 1):
-        sizes = (reading.depth, reading.width, reading.height)
-        if not all(map(math.isfinite, (reading.x, reading.y, *sizes))) or min(sizes) < 0:
-            raise BadValue(
-                "reading {number}",
-                "x {x:span.g}, y {y:span.g}, depth {depth:length.g}, size {width:span.g} by {height:span.g}",
-                needed="finite numbers, depth and size from 0 up",
-                remedy="Read the gap under the straightedge; a ridge is not a low",
-                number=number,
-                **{name: metres(getattr(reading, name)) for name in ("x", "y", "depth", "width", "height")},
-            )
+        _check_reading(number, reading)
         if reading.depth > limit:
-            area = math.pi / 4 * reading.width * reading.height
-            volume = bowl_volume(reading.depth, reading.width, reading.height)
-            found.append(Low(0, reading.x, reading.y, reading.depth, area, volume, reading.width, reading.height))
-    return _numbered(found)
+            low = _bowl(reading)
+            (kept if low.volume >= LEAST else small).append(low)
+    return in_order(kept), _left_out(small, ())
+
+
+def _bowl(reading: HandReading) -> Low:
+    area = math.pi / 4 * reading.width * reading.height
+    volume = bowl_volume(reading.depth, reading.width, reading.height)
+    # the volume goes with depth, width and height in proportion
+    u = volume * math.hypot(_BY_HAND / reading.depth, _SIZE, _SIZE)
+    return Low(0, reading.x, reading.y, reading.depth, area, volume, reading.width, reading.height, u=u)
+
+
+def _check_reading(number: int, reading: HandReading) -> None:
+    sizes = (reading.depth, reading.width, reading.height)
+    if not all(map(math.isfinite, (reading.x, reading.y, *sizes))) or min(sizes) < 0:
+        raise BadValue(
+            "reading {number}",
+            "x {x:span.g}, y {y:span.g}, depth {depth:length.g}, size {width:span.g} by {height:span.g}",
+            needed="finite numbers, depth and size from 0 up",
+            remedy="Read the gap under the straightedge; a ridge is not a low",
+            number=number,
+            **{name: metres(getattr(reading, name)) for name in ("x", "y", "depth", "width", "height")},
+        )
+
+
+def lows_from_readings(readings: Sequence[HandReading], *, limit: float = LIMIT) -> tuple[Low, ...]:
+    """The lows of `by_hand` alone."""
+    return by_hand(readings, limit=limit)[0]
 
 
 def read_hand_readings(path: str | Path) -> tuple[tuple[HandReading, ...], tuple[Note, ...]]:

@@ -189,17 +189,22 @@ def plan_spots(plan: Planned, relief: Relief, patches: tuple[Patch, ...] = (), m
 
 def low_spots(lows: tuple[Low, ...], ridges: tuple[Low, ...], most: int = _MOST) -> tuple[Spot, ...]:
     """Ridges to shave and lows to fill, by their numbers."""
-    low = tuple(Spot(f"L{low.number}", low.x, low.y, low.depth, note("drawing.low")) for low in lows[:most])
-    return (*_ridges(ridges[:most]), *low)
+    low = tuple(
+        Spot(f"L{low.number}", low.x, low.y, low.depth, note("drawing.low-deepest" if low.rank == 1 else "drawing.low"))
+        for low in lows
+        if low.rank <= most
+    )
+    return (*_ridges(tuple(ridge for ridge in ridges if ridge.rank <= most)), *low)
 
 
 def filling_spots(lows: tuple[Low, ...], ridges: tuple[Low, ...]) -> tuple[Spot, ...]:
     """All of them, each low with its litres."""
-    fills = (
-        Spot(f"L{low.number}", low.x, low.y, low.depth, note("drawing.fill", volume=cubic_metres(low.volume)))
-        for low in lows
-    )
-    return (*_ridges(ridges), *fills)
+    return (*_ridges(ridges), *(Spot(f"L{low.number}", low.x, low.y, low.depth, _fill(low)) for low in lows))
+
+
+def _fill(low: Low) -> Note:
+    code = "drawing.fill-deepest" if low.rank == 1 else "drawing.fill"
+    return note(code, volume=cubic_metres(low.volume))
 
 
 def gap_spots(gaps: Gaps, limit: float | None) -> tuple[Spot, ...]:

@@ -11,13 +11,13 @@ import numpy as np
 from scipy.ndimage import gaussian_filter
 
 from flatscan.core.errors import OutputError
-from flatscan.core.geometry import Array
+from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres
 from flatscan.jobs import Change, Lows, Planned, Result, SetOut, Survey, gaps_in, verdict_in
 from flatscan.plan import stops as signs
-from flatscan.plan.lows import LIMIT, Low
+from flatscan.plan.lows import Low
 from flatscan.plan.other_planes import Choice
 from flatscan.plan.screeds import Screeds
 from flatscan.report.bands import (
@@ -150,16 +150,15 @@ class SetOutDrawing:
 
 @dataclass(frozen=True, eq=False)
 class LowDrawing:
-    """Low spots to fill and ridges to shave; of the gaps ``deep`` (rows, cols) [m] those over ``limit`` are dotted.
+    """Low spots to fill and ridges to shave; ``where`` (rows, cols) there is something to fill is dotted.
 
-    Where no map of gaps is known ``deep`` is None, and each low is drawn as large as its area.
+    Where nothing is known between places ``where`` is None, and each low is drawn as large as its area.
     """
 
     on: Elevation
     lows: tuple[Low, ...]
     spots: tuple[Spot, ...]
-    deep: Array | None
-    limit: float = LIMIT
+    where: Mask | None
     name: str = "lows"
     title: Note = note("drawing.lows")
     places: tuple[Place, ...] = SHEET
@@ -343,11 +342,8 @@ def _change(result: Change, on: Elevation) -> Iterator[BandedDrawing]:
 
 
 def _lows(result: Lows, on: Elevation) -> LowDrawing:
-    relief, deep = on.relief, None
-    if relief.known_between:
-        deep = _measured(relief, result.gaps.deepest)
-        deep = deep if np.nanmax(deep, initial=0.0) > LIMIT else None
-    return LowDrawing(on, result.lows, filling_spots(result.lows, result.ridges), deep)
+    where = result.where if on.relief.known_between and result.where.any() else None
+    return LowDrawing(on, result.lows, filling_spots(result.lows, result.ridges), where)
 
 
 def _sections(result: Result, on: Elevation, gaps: Gaps | None) -> Iterator[SectionsDrawing]:

@@ -364,3 +364,13 @@ def sweep_stairs(
     excess = [stair.gaps.lower - stair.limit for stair in done if stair.gaps.lower is not None]
     # stations: each stair has its own quantile of errors, so the stairs share the error probability no further
     return tuple(done), max(excess, default=None)
+
+
+def deepest_at(relief: Relief, rule: float, directions: Sequence[float] | None = None) -> Array:
+    """The deepest resting gap (rows, cols) [m] of each place alone, as `sweep` finds it; NaN where none can be laid."""
+    refuse(relief, rule, 1.645, "resting")
+    if not isinstance(relief, Grid):
+        return sweep_stations(relief, rule, directions=directions, k=1.645, method="resting").deepest
+    if rule < 2 * relief.step - 1e-9:
+        return np.full(relief.offset.shape, np.nan)
+    return _first_pass(lay_out(relief, rule, directions_of(directions), 1.645, "resting")).deepest

@@ -2,23 +2,24 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from relief_builders import grid_of
 
 from flatscan.core.errors import BadTable, BadValue, ReadError
 from flatscan.plan.lows import (
     HandReading,
+    Low,
     bowl_volume,
+    by_hand,
     find_lows,
-    find_ridges,
+    in_order,
     lows_from_readings,
     lows_under_plane,
     read_hand_readings,
     ridges_over_plane,
     what_is_left,
 )
+from flatscan.plan.ridges import find_ridges
 from flatscan.report.say import say
 
 CELL = 0.02
@@ -87,9 +88,10 @@ def test_ridges_without_a_plane():
 
 
 def test_missing_cells_belong_to_no_low():
-    relief = cells_of(1, 1, lambda x, y: np.where(x < 0.5, np.nan, -0.004))
-    (low,) = find_lows(relief, np.full(relief.offset.shape, 0.004))
-    assert_allclose(low.area, 0.5, rtol=1e-9)
+    """A pocket 0.4 m square, half of it not measured."""
+    relief = cells_of(1, 1, lambda x, y: np.where(x < 0.5, np.nan, -0.004 * box(x, y, (0.5, 0.5), 0.4)))
+    (low,) = find_lows(relief, np.where(relief.valid, -relief.offset, 0.004))
+    assert_allclose([low.area, low.volume], [0.08, 0.08 * 0.004], rtol=1e-9)
     assert find_lows(relief, np.full(relief.offset.shape, np.nan)) == ()
 
 
@@ -101,22 +103,23 @@ def test_bowl_by_numerical_integration():
 
 
 def test_handful_of_readings():
-    """4 mm over 0.4 x 0.3 m: pi/8 x 0.004 x 0.12 = 0.19 L; 2 mm is not over the limit."""
-    found = lows_from_readings([HandReading(1, 1, 0.002, 1, 1), HandReading(2, 1, 0.004, 0.4, 0.3)])
-    assert [low.x for low in found] == [2]
-    assert_allclose(found[0].volume, np.pi / 8 * 0.004 * 0.12, rtol=1e-12)
+    """4 mm over 0.4 x 0.3 m: pi/8 x 0.004 x 0.12 = 0.19 L; 2 mm is not over the limit; 0.02 L is not worth mixing.
+
+    Depth to 0.5 mm in 4, width and height to 15 %: u = 0.19 L x sqrt(0.125^2 + 2 x 0.15^2) = 0.19 L x 0.246.
+    """
+    readings = [HandReading(1, 1, 0.002, 1, 1), HandReading(2, 1, 0.004, 0.4, 0.3), HandReading(3, 1, 0.005, 0.1, 0.1)]
+    (found,), said = by_hand(readings)
+    assert found.x == 2
+    assert_allclose(found.volume, np.pi / 8 * 0.004 * 0.12, rtol=1e-12)
+    assert_allclose(found.u / found.volume, 0.2462, atol=1e-4)
+    assert [one.code for one in said] == ["plan.lows-small"]
 
 
-@settings(max_examples=30, deadline=None)
-@given(st.integers(0, 9999), st.floats(0.0, 0.006))
-def test_lows_hold_exactly_the_cells_over_the_limit(seed, limit):
-    relief = cells_of(0.6, 0.4, lambda x, y: 0.0)
-    deep = np.random.default_rng(seed).uniform(-0.002, 0.008, relief.offset.shape)
-    found = find_lows(relief, deep, limit=limit)
-    over = deep[deep > limit]
-    assert_allclose(sum(low.volume for low in found), over.sum() * CELL**2, rtol=1e-9, atol=1e-15)
-    assert_allclose(sum(low.area for low in found), len(over) * CELL**2, rtol=1e-9, atol=1e-15)
-    assert [low.depth for low in found] == sorted((low.depth for low in found), reverse=True)
+def test_in_the_order_of_one_walk():
+    """Stands of 1.2 m from the left, each from the top down; the rank goes by depth."""
+    places = [(2.0, 0.3, 0.003), (0.4, 0.5, 0.004), (1.1, 2.2, 0.002), (1.3, 2.4, 0.005)]
+    walked = in_order(Low(0, x, y, depth, 0.1, 1e-4) for x, y, depth in places)
+    assert [(low.number, low.x, low.rank) for low in walked] == [(1, 1.1, 4), (2, 0.4, 2), (3, 1.3, 1), (4, 2.0, 3)]
 
 
 def test_readings_from_a_file(tmp_path):

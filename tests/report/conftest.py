@@ -165,7 +165,12 @@ def _parts(command, relief):
             "build_up": make_build_up(relief),
             "set_out": Screeds(1.8, screeds, (note("plan.check-level"),)),
         }
-    return {"lows": (Low(1, 3.0, 1.8, 0.0051, 0.42, 0.00092), Low(2, 0.4, 0.3, 0.0023, 0.05, 0.00006))}
+    return {
+        "lows": (
+            Low(1, 0.4, 0.3, 0.0023, 0.05, 0.00006, rank=2, u=0.00001),
+            Low(2, 3.0, 1.8, 0.0051, 0.42, 0.00092, rank=1, u=0.00007),
+        )
+    }
 
 
 def make_stations(command="check", **changes):

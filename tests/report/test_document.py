@@ -132,7 +132,7 @@ def test_setout_and_lows_carry_their_own(findings_for):
     lows = document(findings_for("lows"))["lows"]
     assert all(set(low) >= LOW for low in lows)
     # 0.00092 m3 are 0.92 L
-    assert [low["litres"] for low in lows] == [0.92, 0.06]
+    assert [low["litres"] for low in lows] == [0.06, 0.92]
 
 
 def test_lists_without_entries_are_empty_and_not_null(findings_for):

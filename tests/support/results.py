@@ -56,7 +56,9 @@ def result_of(found):
     if found.set_out is not None:
         return SetOut(**base, plan=plan, screeds=found.set_out)
     if found.lows is not None:
-        return Lows(**base, gaps=gaps, lows=found.lows, ridges=found.ridges, limit=0.002)
+        where = np.nan_to_num(gaps.deepest) > 0.002
+        ridges = found.ridges
+        return Lows(**base, gaps=gaps, lows=found.lows, ridges=ridges, limit=0.002, where=where, waste=0.1)
     if found.compared is not None:
         c = found.compared
         return Change(

@@ -125,15 +125,15 @@ def low_map(report: Report, drawing: LowDrawing, units: str, size: tuple[float, 
 
 
 def _low_places(axes: Axes, drawing: LowDrawing, units: str) -> str:
-    """Dot what lies under the straightedge by more than the limit; without a map of gaps, a ring of each low's area."""
+    """Dot what is to be filled, rims included; where nothing is known between places, a ring of each low's area."""
     from matplotlib.patches import Circle
 
     relief, clip = drawing.on.relief, elevation.outline_patch(axes, drawing.on.wall)
-    if drawing.deep is not None:
-        deep, levels = np.nan_to_num(drawing.deep), [drawing.limit, 1.0]
-        filled = axes.contourf(relief.x, relief.y, deep, levels=levels, colors=[_LOW], hatches=[".."], zorder=2)
+    if drawing.where is not None:
+        where = drawing.where.astype(float)
+        filled = axes.contourf(relief.x, relief.y, where, levels=[0.5, 2.0], colors=[_LOW], hatches=[".."], zorder=2)
         filled.set_clip_path(clip)
-        return say(note("drawing.dotted", limit=metres(drawing.limit)), units)
+        return say(note("drawing.dotted"), units)
     for low in drawing.lows:
         ring = Circle((low.x, low.y), (low.area / math.pi) ** 0.5, facecolor=_LOW, edgecolor=INK, hatch="..", zorder=2)
         axes.add_patch(ring)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from flatscan.core.notes import Note, Unknown, note
-from flatscan.core.quantity import cubic_metres, metres
+from flatscan.core.quantity import Quantity, cubic_metres, metres, share
 from flatscan.jobs import Lows, LowsByHand
 from flatscan.plan.lows import Low, what_is_left
 from flatscan.plan.screeds import Screeds
@@ -14,6 +14,8 @@ from flatscan.report.say import Said
 from flatscan.report.tables import AT, Column, Table
 
 _SHOWN = 3
+# a 95 % interval to both sides
+_TWO_SIDED = 2.0
 # what the document holds of a dot, as the columns of the table name it
 _DOT = ("y_mm", "packing_mm", "u_packing_mm", "reading_mm")
 
@@ -94,33 +96,57 @@ def _dot_note(said: Said | None, start: bool, packing: float | None) -> Said:
 
 
 def low_sections(found: Lows) -> tuple[Section, ...]:
-    """Lows after ruling off and the ridges to shave before any is filled."""
+    """The ridges to shave first, and the lows that are left then."""
     ridges, lows = ridge_table(found.ridges), low_table(found.lows)
+    remarks: list[Said] = [note("report.in-all-to-fill", volume=_in_all(found.lows))]
+    if found.lows:
+        with_waste = cubic_metres(_in_all(found.lows).value * (1 + found.waste))
+        remarks.append(note("report.fill-and-waste", volume=with_waste, waste=share(found.waste)))
+        remarks.append(note("report.low-walk"))
     return (
         Section(
             "lows",
-            headline=tuple(_low_sentences(found.lows, found.ridges)),
+            headline=tuple(_low_sentences(found.lows, found.ridges, unsure=bool(found.doubtful))),
             facts=_facts(found),
             tables=(lows,),
-            remarks=(note("report.in-all-to-fill", volume=cubic_metres(sum(low.volume for low in found.lows))),),
-            listed=lows,
+            remarks=tuple(remarks),
+            listed=work_table(found.lows, found.ridges),
         ),
         Section("ridges", listed=ridges, tables=(ridges,)),
     )
 
 
+def _in_all(lows: Sequence[Low]) -> Quantity:
+    """What all of them take; one warp bends the whole wall, so their u are added end to end."""
+    known = [low.u for low in lows if low.u is not None]
+    return cubic_metres(sum(low.volume for low in lows), sum(known) if len(known) == len(lows) else None)
+
+
 def _facts(found: Lows) -> tuple[Fact, ...]:
     shaved = tuple(
         Fact("shave", note("report.shave", (ridge.x, ridge.y), number=ridge.number, height=metres(ridge.depth)))
-        for ridge in found.ridges[:_SHOWN]
+        for ridge in _worst(found.ridges, _SHOWN)
     )
-    total = cubic_metres(sum(low.volume for low in found.lows))
-    count = note("report.lows-count", count=len(found.lows), volume=total) if found.lows else note("report.no-lows")
+    total = _in_all(found.lows)
+    count = (
+        note("report.lows-count", count=len(found.lows), volume=total)
+        if found.lows
+        else _none(unsure=bool(found.doubtful))
+    )
     filled = tuple(
-        Fact("fill", note("report.fill", (low.x, low.y), number=low.number, depth=metres(low.depth)))
-        for low in found.lows[: _SHOWN + 2]
+        Fact("fill", note(_fill_code(low), (low.x, low.y), number=low.number, depth=metres(low.depth)))
+        for low in _worst(found.lows, _SHOWN + 2)
     )
     return (*shaved, Fact("lows", count), *filled)
+
+
+def _worst(lows: Sequence[Low], most: int) -> tuple[Low, ...]:
+    """The deepest of them, in the order of the walk."""
+    return tuple(low for low in lows if low.rank <= most)
+
+
+def _fill_code(low: Low) -> str:
+    return "report.fill-deepest" if low.rank == 1 else "report.fill"
 
 
 def _ridge(ridge: Low) -> Note:
@@ -128,30 +154,69 @@ def _ridge(ridge: Low) -> Note:
 
 
 def _low(low: Low) -> Note:
-    depth, volume = metres(low.depth), cubic_metres(low.volume)
-    return note("report.low", (low.x, low.y), number=low.number, depth=depth, volume=volume)
+    depth, volume = metres(low.depth), cubic_metres(low.volume, low.u)
+    code = "report.low-deepest" if low.rank == 1 else "report.low"
+    return note(code, (low.x, low.y), number=low.number, depth=depth, volume=volume)
 
 
-def _low_sentences(lows: Sequence[Low], ridges: Sequence[Low]) -> Iterator[Note]:
-    yield from (_ridge(ridge) for ridge in ridges[:_SHOWN])
+def _none(*, unsure: bool) -> Note:
+    return note("report.no-sure-low") if unsure else note("report.no-lows")
+
+
+def _low_sentences(lows: Sequence[Low], ridges: Sequence[Low], *, unsure: bool) -> Iterator[Note]:
+    yield from (_ridge(ridge) for ridge in _worst(ridges, _SHOWN))
     if not lows:
-        yield note("report.no-lows")
+        yield _none(unsure=unsure)
         return
-    yield note("report.lows", count=len(lows), volume=cubic_metres(sum(low.volume for low in lows)))
-    yield from (_low(low) for low in lows[: _SHOWN * 2])
+    code = "report.lows-then" if ridges else "report.lows"
+    yield note(code, count=len(lows), volume=_in_all(lows))
+    yield from (_low(low) for low in _worst(lows, _SHOWN * 2))
+
+
+def work_table(lows: Sequence[Low], ridges: Sequence[Low] = ()) -> Table:
+    """All that is to be done to a ruled wall, as the document lists it: shaving first."""
+    done = (("shave", ridges), ("fill", lows))
+    rows = tuple(
+        (kind, low.number, low.rank, low.x, low.y, low.depth, low.area, low.volume, low.u)
+        for kind, some in done
+        for low in some
+    )
+    columns = (
+        Column("kind", "what"),
+        Column("number", "no."),
+        Column("rank", "rank by depth"),
+        *AT,
+        Column("depth_mm", "depth", 1),
+        Column("area_m2", "area", 2),
+        Column("litres", "volume", 2),
+        Column("u_litres", "u", 3, Unknown("unknown.u-volume")),
+    )
+    return Table("lows", "Low spots", columns, rows, "no low spot over the limit")
 
 
 def low_table(lows: Sequence[Low]) -> Table:
-    """Lows, deepest place of each."""
-    rows = tuple((low.number, low.x, low.y, low.depth, low.area, low.volume) for low in lows)
+    """Lows in the order of the walk, each with its deepest place and what fills it."""
+    rows = tuple(
+        (low.number, low.x, low.y, low.depth, low.area, low.volume, _within(low), _place(low.rank)) for low in lows
+    )
     columns = (
         Column("number", "no."),
         *AT,
         Column("depth_mm", "depth", 1),
         Column("area_m2", "area", 2),
         Column("litres", "volume", 2),
+        Column("within_litres", "±", 2, Unknown("unknown.u-volume")),
+        Column("rank", "by depth"),
     )
     return Table("lows", "Low spots", columns, rows, "no low spot over the limit", note("caution.wet-cement"))
+
+
+def _within(low: Low) -> float | None:
+    return None if low.u is None else _TWO_SIDED * low.u
+
+
+def _place(rank: int) -> Said:
+    return note("report.low-worst") if rank == 1 else note("report.low-rank", rank=rank)
 
 
 def ridge_table(ridges: Sequence[Low]) -> Table:
@@ -176,11 +241,11 @@ def hand_lows(found: LowsByHand) -> tuple[Section, ...]:
     }
     lows = low_table(found.lows)
     said = (note("report.readings-read", file=found.file, readings=found.readings),)
-    left = what_is_left(found.lows, limit=found.limit)
+    said_of = (*(_low(low) for low in found.lows), what_is_left(found.lows, limit=found.limit))
     return (
         Section("capture", capture, headline=said),
         *(Section(name, empty=no_wall) for name in ("wall", "plumb", "shape")),
         Section("patches", ()),
         Section("limit_mm", metres(found.limit)),
-        Section("lows", headline=(*(_low(low) for low in found.lows), left), listed=lows, tables=(lows,)),
+        Section("lows", headline=said_of, listed=work_table(found.lows), tables=(lows,)),
     )
