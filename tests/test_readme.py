@@ -31,7 +31,7 @@ def test_a_notebook_of_the_readme_runs(block, tmp_path, monkeypatch, capsys):
     exec(compile(block, "README.md", "exec"), {})
     said = capsys.readouterr().out
     assert "undecided" in said
-    assert (tmp_path / "north-wall" / "result.json").is_file()
+    assert (tmp_path / "north-wall" / "check-result.json").is_file()
 
 
 def test_what_evidence_seals_recheck_finds_the_same(tmp_path, monkeypatch, capsys):

@@ -120,24 +120,32 @@ def test_every_document_holds_what_the_contract_names(flatscan, command):
     limit = ("--limit", "3mm") if command == "check" else ()
     ran = flatscan(command, SAMPLES / "wall.ply", *SCANNED, *limit, "--out", "sheets")
     assert ran.code in (0, 3)
-    document = json.loads(Path("sheets/result.json").read_text(encoding="utf-8"))
+    document = json.loads(Path(f"sheets/{command}-result.json").read_text(encoding="utf-8"))
     own = {"survey": ("flatness", "material", "hacking"), "check": ("flatness", "verdict")}
     for key in (*COMMON, *own.get(command, (command,))):
         assert key in document, key
     assert document["schema"] == 1
     assert document["command"] == command
-    assert "contour.png" in document["files"]
-    assert "result.json" in document["files"]
+    assert {f"{command}-contour.png", f"{command}-result.json"} <= set(document["files"])
+    assert {*document["files"], ".flatscan.json"} == {path.name for path in Path("sheets").iterdir()}
 
 
-def test_without_out_a_new_folder_is_made_and_not_overwritten(flatscan, tmp_path):
-    args = ("survey", SAMPLES / "laser_grid.csv")
-    assert flatscan(*args).code == 0
-    assert (tmp_path / "laser_grid-flatscan" / "contour.png").exists()
-    again = flatscan(*args)
-    assert again.code == 1
-    assert "--overwrite" in again.err
-    assert flatscan(*args, "--overwrite").code == 0
+def test_one_folder_takes_all_commands_of_a_job_and_keeps_what_is_not_theirs(flatscan, tmp_path):
+    folder, grid = tmp_path / "laser_grid-flatscan", SAMPLES / "laser_grid.csv"
+    for command in ("survey", "setout", "survey"):
+        assert flatscan(command, grid).code == 0
+    assert {f"{command}-sheets.pdf" for command in ("survey", "setout")} <= {path.name for path in folder.iterdir()}
+    there = {path.name: path.read_bytes() for path in folder.iterdir()}
+    # another capture of the same name, and a sheet that somebody wrote into
+    (tmp_path / "laser_grid.csv").write_text(grid.read_text().replace("142", "143"))
+    other = flatscan("survey", tmp_path / "laser_grid.csv")
+    assert (other.code, "are of another laser_grid.csv" in other.err, "--out" in other.err) == (1, True, True)
+    (folder / "survey-spots.csv").write_text("mine")
+    mine = flatscan("survey", grid)
+    assert (mine.code, "survey-spots.csv: it was changed" in mine.err, "--overwrite" in mine.err) == (1, True, True)
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == there | {"survey-spots.csv": b"mine"}
+    assert flatscan("survey", grid, "--overwrite").code == 0
+    assert (folder / "survey-spots.csv").read_bytes() == there["survey-spots.csv"]
 
 
 def test_json_prints_the_document_and_nothing_else_and_writes_nothing(flatscan, tmp_path):
@@ -255,7 +263,9 @@ def test_contour_over_a_photo_and_files_for_other_programs(flatscan, tmp_path):
     args = ("survey", SAMPLES / "wall.ply", *SCANNED, "--photo", "photo.png", "--out", "s")
     ran = flatscan(*args, "--photo-corners", "100,1350,1260,1350,1260,142,100,142", "--also", "dxf", "--also", "ply")
     assert ran.code == 0
-    assert {"photo.png", "wall.dxf", "wall.ply"} <= {path.name for path in (tmp_path / "s").iterdir()}
+    assert {"survey-photo.png", "survey-wall.dxf", "survey-wall.ply"} <= {
+        path.name for path in (tmp_path / "s").iterdir()
+    }
     assert flatscan(*args, "--overwrite").code == 1
     assert flatscan(*args, "--photo-corners", "1,2,3").code == 2
     crossed = flatscan(*args, "--overwrite", "--photo-corners", "100,1350,1260,142,1260,1350,100,142")
@@ -273,9 +283,9 @@ def test_a_mistyped_reading_is_named_on_screen_paper_and_page(flatscan, tmp_path
     assert "STOP" in ran.out
     assert f"Mind: S{said}" in " ".join(ran.out.split())
     assert f"note: s{said}" in ran.err
-    pages = pypdf.PdfReader(tmp_path / "out" / "sheets.pdf").pages
+    pages = pypdf.PdfReader(tmp_path / "out" / "survey-sheets.pdf").pages
     assert said in " ".join(" ".join(page.extract_text() for page in pages).split())
-    assert said in (tmp_path / "out" / "wall.html").read_text(encoding="utf-8")
+    assert said in (tmp_path / "out" / "survey-wall.html").read_text(encoding="utf-8")
 
 
 def test_what_reading_a_cloud_left_out_is_said_on_the_screen(flatscan, tmp_path, write_ply, plain_wall):

@@ -150,7 +150,7 @@ def test_clouds_rooms_readings_and_rubbish_together(tmp_path):
     assert names == [("laser_grid", 1), *(("room", number) for number in (1, 2, 3, 4)), ("wall", 1)]
     alone = flatscan("check", "scans/room.ply", *options, "--wall", "3", cwd=tmp_path)
     own = json.loads(alone.stdout)
-    there = json.loads((tmp_path / "out/walls/room-wall-3/result.json").read_text())
+    there = json.loads((tmp_path / "out/walls/room-wall-3/site-result.json").read_text())
     assert (there["wall"].pop("title"), own["wall"].pop("title")) == ("room, wall 3", "")
     for part in ("wall", "plumb", "shape", "patches", "flatness", "verdict"):
         assert there[part] == own[part], part
