@@ -36,7 +36,7 @@ def write(
     units: str = "mm",
     paper: str = "a4",
     photo: Photo | None = None,
-    formats: Collection[str] = USUAL,
+    formats: Collection[str] | None = None,
     alone: bool = False,
 ) -> tuple[Path, ...]:
     """Write the sheets of one wall into ``folder`` and return their paths, the result document last.
@@ -49,11 +49,12 @@ def write(
     does; a format that is not one of `FORMATS`, or other units than "mm" and "in", or another ``paper`` than "a4" and
     "letter", raises `BadValue`.
     """
+    formats = USUAL if formats is None else formats
     _check(formats, units, paper)
     report = report_of(result)
-    sheets = [sheet for name in FORMATS if name in formats for sheet in _MAKERS[name](report, result, paper)]
-    if photo is not None:
-        sheets.append(("photo.png", _photo(photo)))
+    # the photo first: it is what may not fit
+    sheets = [] if photo is None else [("photo.png", _photo(photo))]
+    sheets += [sheet for name in FORMATS if name in formats for sheet in _MAKERS[name](report, result, paper)]
     if "json" in formats:
         names = [sheet_name(report.command, name) for name in (*(name for name, _ in sheets), RESULT)]
         sheets.append((RESULT, _result(names)))

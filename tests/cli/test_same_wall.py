@@ -14,6 +14,7 @@ ROOT = Path(__file__).parents[2]
 HOW = ("--up", "z", "--file-unit", "m", "--capture-type", "scanner", "--cell", "50mm", "--quiet")
 # its hump and belly are over the limit where a straightedge is balanced on them
 LIMIT = ("--limit", "6mm", "--rule", "1.8m", "--method", "resting")
+pytestmark = pytest.mark.usefixtures("few_sheets")
 
 
 @pytest.fixture(scope="module")
