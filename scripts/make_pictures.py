@@ -31,7 +31,7 @@ def main() -> None:
         subprocess.run(
             [*line, "--capture-type", "scanner", "--quiet", "--out", str(out)], check=True, stdout=subprocess.DEVNULL
         )
-        shrunk(out / "contour.png", pictures / "contour.png")
+        shrunk(out / "survey-contour.png", pictures / "contour.png")
 
 
 if __name__ == "__main__":

@@ -17,7 +17,7 @@ SAMPLES = [line for line in LINES if line.startswith("flatscan ") and "sample_cl
 
 
 @pytest.mark.parametrize("line", SAMPLES)
-def test_a_command_of_the_readme_runs(line, tmp_path, monkeypatch, capsys):
+def test_a_command_of_the_readme_runs(line, tmp_path, monkeypatch, capsys, few_sheets):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "sample_clouds").symlink_to(ROOT / "sample_clouds")
     # 3 and 4 are decisions about the sample wall, not failures
@@ -25,16 +25,16 @@ def test_a_command_of_the_readme_runs(line, tmp_path, monkeypatch, capsys):
 
 
 @pytest.mark.parametrize("block", PYTHON)
-def test_a_notebook_of_the_readme_runs(block, tmp_path, monkeypatch, capsys):
+def test_a_notebook_of_the_readme_runs(block, tmp_path, monkeypatch, capsys, few_sheets):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "sample_clouds").symlink_to(ROOT / "sample_clouds")
     exec(compile(block, "README.md", "exec"), {})
     said = capsys.readouterr().out
     assert "undecided" in said
-    assert (tmp_path / "north-wall" / "result.json").is_file()
+    assert (tmp_path / "north-wall" / "check-result.json").is_file()
 
 
-def test_what_evidence_seals_recheck_finds_the_same(tmp_path, monkeypatch, capsys):
+def test_what_evidence_seals_recheck_finds_the_same(tmp_path, monkeypatch, capsys, few_sheets):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "sample_clouds").symlink_to(ROOT / "sample_clouds")
     seal = next(line for line in LINES if line.startswith("flatscan evidence"))

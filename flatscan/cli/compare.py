@@ -103,6 +103,7 @@ def _series(
     from flatscan.jobs import series
     from flatscan.plan.lows import LIMIT
     from flatscan.report import listings as paper
+    from flatscan.report.job_folder import folder_of
 
     if len(surveys) == 1 and not Path(surveys[0]).is_dir():
         raise click.UsageError("Give two surveys, EARLIER and LATER, or a folder of them.")
@@ -113,7 +114,7 @@ def _series(
         else:
             surveyed = series.series(surveys, how, asked, depth, progress)
     if given["out"] is not None or not given["as_json"]:
-        folder = Path(given["out"] or f"{Path(surveys[-1]).stem}-flatscan")
+        folder = Path(given["out"] or folder_of(surveys[-1]))
         written = paper.write_series(surveyed, folder, overwrite=given["overwrite"])
         if not given["quiet"]:
             running.sheets_in(folder, written, given["units"])

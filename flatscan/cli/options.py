@@ -366,7 +366,7 @@ output_options = _stack(
     click.option("--json", "as_json", is_flag=True, help="Result document on stdout; sheets only with --out."),
     units_option,
     click.option("--quiet", is_flag=True, help="No words on standard error but errors."),
-    click.option("--overwrite", is_flag=True, help="Replace sheets that exist."),
+    click.option("--overwrite", is_flag=True, help="Also replace files of yours and sheets of another capture."),
 )
 
 sheet_options = _stack(

@@ -282,9 +282,11 @@ def home(capture: str, out: str | None) -> Path:
 
 def _homes(captures: tuple[str, ...], output: dict[str, Any]) -> list[Path]:
     """The folder of each capture's job: --out itself for one, a folder in it for each of several."""
+    from flatscan.report.job_folder import folder_of
+
     names: list[str] = []
     for capture in captures:
-        name = f"{Path(capture).stem}-flatscan"
+        name = folder_of(capture).name
         names.append(name if name not in names else f"{Path(capture).stem}-{len(names) + 1}-flatscan")
     if output["out"] is None:
         return [Path(name) for name in names]
@@ -374,7 +376,10 @@ def list_walls(captures: tuple[str, ...], how: Capturing, output: dict[str, Any]
             found = jobs.list_readings(capture, how, progress)
         files: tuple[str, ...] = ()
         if folder is not None and isinstance(found, jobs.Listed):
-            files = tuple(path.name for path in report.write_pictures(found, folder, output["units"]))
+            files = tuple(
+                path.name
+                for path in report.write_pictures(found, folder, output["units"], overwrite=output["overwrite"])
+            )
         documents.append(report.wall_list(found, files))
         if not output["as_json"]:
             name = capture if isinstance(capture, str) else " + ".join(capture)

@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from flatscan import evidence, report
 from flatscan.core.errors import BadValue
 from flatscan.desk import answering
-from flatscan.desk.asking import what_for
+from flatscan.desk.asking import PURPOSES, what_for
 from flatscan.desk.bench import Working
 from flatscan.desk.folders import RESULTS, Job
 from flatscan.desk.screens import revision, show
 from flatscan.jobs import Requirement, Result
+from flatscan.report.job_folder import sheet_name
 
 if TYPE_CHECKING:
     from flatscan.desk.app import Desk
 
 EVIDENCE = "evidence.zip"
+# what the purposes run
+_COMMANDS = tuple(dict.fromkeys(purpose.command for purpose in PURPOSES))
 # what a file is, for somebody who has never seen its ending
 _SAID = {
     "sheets.pdf": ("Sheets to print", "A4 or letter, black and white"),
@@ -30,7 +33,6 @@ _SAID = {
     "spots.csv": ("Numbered spots", "for a spreadsheet"),
     "offsets.csv": ("All measured cells", "for a spreadsheet"),
     "result.json": ("All numbers", "for a program"),
-    EVIDENCE: ("Sealed evidence file", "the other side opens and reruns it"),
 }
 _TYPES = {
     "pdf": "application/pdf",
@@ -61,19 +63,24 @@ def sheets_page(desk: Desk, name: str) -> Any:
         desk.jobs.keep(name, revision(), lambda settings: settings.update(sheets=job.state))
         return redirect(f"/wall/{name}/sheets", 303)
     stale = (job.settings["sheets"] or job.state) != job.state
-    return show("sheets.html.j2", job, "sheets", files=_files(job, without=EVIDENCE), stale=stale)
+    return show("sheets.html.j2", job, "sheets", files=_files(job), stale=stale)
 
 
 def _write(found: Result, job: Job, units: str, paper: str) -> None:
     """The sheets of these answers, and none of those that another purpose left."""
-    written = {path.name for path in report.write(found, job.results, overwrite=True, units=units, paper=paper)}
-    for name in _SAID.keys() - written - {EVIDENCE}:
-        (job.results / name).unlink(missing_ok=True)
+    report.write(found, job.results, overwrite=True, units=units, paper=paper, alone=True)
 
 
-def _files(job: Job, without: str) -> list[tuple[str, str, str]]:
+def _files(job: Job) -> list[tuple[str, str, str]]:
+    """The sheets that are there, by their names, in the order they are offered."""
     there = {path.name for path in job.results.iterdir()} if job.results.is_dir() else set()
-    return [(name, *said) for name, said in _SAID.items() if name in there and name != without]
+    return [(name, *said) for name, said in _offered() if name in there]
+
+
+def _offered() -> Iterator[tuple[str, tuple[str, str]]]:
+    """The names that a sheet can have here, with what is said of it."""
+    for sheet, said in _SAID.items():
+        yield from ((sheet_name(command, sheet), said) for command in _COMMANDS)
 
 
 def evidence_page(desk: Desk, name: str) -> Any:
@@ -139,7 +146,7 @@ def file(desk: Desk, name: str, file: str) -> Any:
     from flask import abort, send_from_directory
 
     job = desk.jobs.get(name)
-    if file not in _SAID or not (job.results / file).is_file():
+    if file not in (EVIDENCE, *dict(_offered())) or not (job.results / file).is_file():
         abort(404)
     ending = file.rpartition(".")[2]
     answer = send_from_directory(

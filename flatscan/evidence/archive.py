@@ -8,7 +8,7 @@ Layout of a sealed file, in this order, nothing else::
     captures/01/NAME ...     the captures' own bytes
     inputs/01/NAME ...       files that settings name
     photos/01.jpg ...        photos
-    results/01-survey/...    result.json and sheets of each job
+    results/01-survey/...    sheets and result document of each job
     tolerances.json          the tolerance entries used
     methods/decision.md ...  the program's own texts that the results rely on
 

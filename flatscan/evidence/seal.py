@@ -141,7 +141,6 @@ def _library() -> Any:
 
 
 SCHEMA, KIND = 1, "flatscan evidence"
-RESULT = "result.json"
 
 
 @dataclass(frozen=True)
@@ -298,7 +297,7 @@ def _job(
         "captures": list(job.captures),
         "units": units,
         "settings": {part: plain for part, plain in settings.items() if plain or part == "capturing"},
-        "result": f"{folder}/{RESULT}",
+        "result": f"{folder}/{written[-1].name}",
     }
     return described, report.report_of(found)
 

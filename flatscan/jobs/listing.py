@@ -42,6 +42,7 @@ class Listed(Showing):
     unit: Settled | None = None
     seeing: Seeing | None = None
     settings: tuple[tuple[str, str], ...] = ()
+    sha256: str = ""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -82,10 +83,10 @@ def _ways(source: Capture, how: Capturing, choice: tuple[str, str], progress: Pr
 def _listed(source: Capture, how: Capturing, progress: Progress) -> Listed:
     taken = read(source, how, progress, colours=True)
     if isinstance(taken, Readings):
-        return Listed(taken.origin.file, Room((see(taken, how).wall,)))
+        return Listed(taken.origin.file, Room((see(taken, how).wall,)), sha256=taken.origin.sha256)
     room = find_room(taken, how, progress)
     shown = Seeing(taken.sample, taken.sample_colours, taken.stands)
-    return Listed(taken.origin.file, room, _sized(taken, room), shown)
+    return Listed(taken.origin.file, room, _sized(taken, room), shown, sha256=taken.origin.sha256)
 
 
 def _sized(cloud: Cloud, room: Room) -> Settled | None:

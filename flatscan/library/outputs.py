@@ -106,7 +106,7 @@ def write(
     formats: Iterable[str] = report.USUAL,
     overwrite: bool = False,
 ) -> tuple[Path, ...]:
-    """Write the sheets of a result into a folder, all of them or none.
+    """Write the sheets of a result into a folder, all of them or none, in the place of its own earlier ones.
 
     Parameters
     ----------
@@ -121,7 +121,8 @@ def write(
     formats : iterable of str
         Some of "png", "pdf", "html", "csv", "json", "dxf", "ply", "explain".
     overwrite : bool
-        Replace sheets that stand there.
+        Also replace files of these names that flatscan did not write or that were changed since, and all sheets of
+        another capture or wall.
 
     Returns
     -------
@@ -131,7 +132,8 @@ def write(
     Raises
     ------
     FlatscanError
-        `OutputError` for a folder that cannot be written, or sheets that stand there; `BadValue` for an unknown format.
+        `OutputError` for a folder that cannot be written, or holds what only ``overwrite`` replaces; `BadValue` for an
+        unknown format.
 
     Examples
     --------
@@ -139,7 +141,7 @@ def write(
     >>> found = fs.lows("sample_clouds/laser_grid.csv")
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     [path.name for path in fs.write(found, folder, formats=["csv", "json"])]
-    ['offsets.csv', 'spots.csv', 'result.json']
+    ['lows-offsets.csv', 'lows-spots.csv', 'lows-result.json']
     """
     return report.write(result, folder, units=units, paper=paper, formats=tuple(formats), overwrite=overwrite)
 

@@ -40,7 +40,7 @@ def columns(report: Report) -> tuple[Array, ...]:
 
 
 def offsets(report: Report) -> str:
-    """The text of offsets.csv; line breaks are single newlines so that the same input gives the same bytes."""
+    """The cells as a table; line breaks are single newlines so that the same input gives the same bytes."""
     # adding 0.0 makes minus zero zero
     rounded = [np.round(values, DECIMALS) + 0.0 for values in columns(report)]
     written = [["" if v != v else f"{v:.0f}" if v == int(v) else repr(v) for v in c.tolist()] for c in rounded]
@@ -49,7 +49,7 @@ def offsets(report: Report) -> str:
 
 
 def spots(report: Report) -> str:
-    """The text of spots.csv: the numbered spots of the contour and of the gap map, one a line."""
+    """The numbered spots of the contour and of the gap map, one a line."""
     lines = [
         f"{s.mark},{s.x * 1000:.1f},{s.y * 1000:.1f},{s.value * 1000:.1f},{say(s.what).replace(',', '')}"
         for s in report.spots

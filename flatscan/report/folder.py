@@ -13,8 +13,8 @@ from flatscan.jobs import Result
 from flatscan.report.drawings import BandedDrawing, Drawing
 from flatscan.report.explain import explain
 from flatscan.report.figures.photo import Photo
+from flatscan.report.job_folder import RESULT, Subject, put_sheets, sheet_name
 from flatscan.report.parts import Report
-from flatscan.report.placing import place
 from flatscan.report.reporting import report_of
 from flatscan.report.result_document import document, text
 
@@ -26,7 +26,6 @@ Maker = Callable[[Report, str, Path], None]
 Sheet = tuple[str, Maker]
 USUAL = ("png", "pdf", "html", "csv", "json")
 FORMATS = (*USUAL, *EXTRA_FILES, "explain")
-RESULT = "result.json"
 
 
 def write(
@@ -37,25 +36,31 @@ def write(
     units: str = "mm",
     paper: str = "a4",
     photo: Photo | None = None,
-    formats: Collection[str] = USUAL,
+    formats: Collection[str] | None = None,
+    alone: bool = False,
 ) -> tuple[Path, ...]:
     """Write the sheets of one wall into ``folder`` and return their paths, the result document last.
 
-    A ``photo`` adds photo.png, the contour over the straightened photo; raises what `photo.straighten` does.
+    Their names begin with the command. A ``photo`` adds the contour over the straightened photo; raises what
+    `photo.straighten` does.
 
-    Everything is made beside the folder first and moved in when all of it is whole: a failed run leaves nothing.
-    A folder that cannot be written, a sheet that stands there without ``overwrite``, or a full disk raises
-    `OutputError`; a format that is not one of `FORMATS`, or other units than "mm" and "in",
-    or another ``paper`` than "a4" and "letter", raises `BadValue`.
+    They take the place of this command's earlier ones, with ``alone`` of every command's, when all of them are whole:
+    a failed run leaves what was there. `job_folder.put_sheets` says what raises `OutputError` and what ``overwrite``
+    does; a format that is not one of `FORMATS`, or other units than "mm" and "in", or another ``paper`` than "a4" and
+    "letter", raises `BadValue`.
     """
+    formats = USUAL if formats is None else formats
     _check(formats, units, paper)
     report = report_of(result)
-    sheets = [sheet for name in FORMATS if name in formats for sheet in _MAKERS[name](report, result, paper)]
-    if photo is not None:
-        sheets.append(("photo.png", _photo(photo)))
+    # the photo first: it is what may not fit
+    sheets = [] if photo is None else [("photo.png", _photo(photo))]
+    sheets += [sheet for name in FORMATS if name in formats for sheet in _MAKERS[name](report, result, paper)]
     if "json" in formats:
-        sheets.append((RESULT, _result([*(name for name, _ in sheets), RESULT])))
-    return place(folder, [(name, partial(make, report, units)) for name, make in sheets], overwrite=overwrite)
+        names = [sheet_name(report.command, name) for name in (*(name for name, _ in sheets), RESULT)]
+        sheets.append((RESULT, _result(names)))
+    made = [(sheet_name(report.command, name), partial(make, report, units)) for name, make in sheets]
+    subject = Subject(result.origin.file, result.origin.sha256, result.wall.name)
+    return put_sheets(folder, report.command, made, subject, overwrite=overwrite, alone=alone)
 
 
 def _check(formats: Collection[str], units: str, paper: str) -> None:

@@ -13,7 +13,7 @@ from flatscan.compare import Entry
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres, square_metres
 from flatscan.jobs.series import ADDED, BOTH, NOTHING, REMOVED, Series, Step
-from flatscan.report.placing import place
+from flatscan.report.job_folder import Subject, put_sheets, sheet_name
 from flatscan.report.reporting import report_of
 from flatscan.report.result_document import SCHEMA, plain_values, text
 from flatscan.report.say import finished, say
@@ -164,7 +164,7 @@ def _done(earlier: str, later: str, step: Step) -> Note:
 
 
 def write_series(series: Series, folder: str | Path, *, overwrite: bool = False) -> tuple[Path, ...]:
-    """Write series.json and spots.csv into a folder, both or none; raises `OutputError`."""
+    """Write the series and its spots into a folder, both or none; raises what `job_folder.put_sheets` does."""
 
     def document(path: Path) -> None:
         path.write_text(text(series_document(series)), encoding="utf-8", newline="\n")
@@ -172,7 +172,12 @@ def write_series(series: Series, folder: str | Path, *, overwrite: bool = False)
     def spots(path: Path) -> None:
         path.write_text(_spots_csv(series), encoding="utf-8", newline="\n")
 
-    return place(folder, [("spots.csv", spots), ("series.json", document)], overwrite=overwrite)
+    last = series.steps[-1].change
+    sheets = [
+        (sheet_name(last.command, name), make) for name, make in (("spots.csv", spots), ("series.json", document))
+    ]
+    subject = Subject(last.origin.file, last.origin.sha256, last.wall.name)
+    return put_sheets(folder, last.command, sheets, subject, overwrite=overwrite)
 
 
 def _spots_csv(series: Series) -> str:

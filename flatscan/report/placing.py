@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import os
-import shutil
 import tempfile
 from collections.abc import Callable, Sequence
+from contextlib import ExitStack
 from pathlib import Path
 
 from flatscan.core.errors import OutputError
+from flatscan.report.staging import Staging, alone_in, standing
 
 Make = Callable[[Path], None]
 
 
 def place(folder: str | Path, files: Sequence[tuple[str, Make]], *, overwrite: bool = False) -> tuple[Path, ...]:
-    """Make named files beside ``folder`` and move them in when all of them are whole; returns their paths.
+    """Make named files beside those of ``folder`` and move them in when all of them are whole; returns their paths.
 
     A failed run leaves nothing. A folder that cannot be written, a file that stands there without ``overwrite``, or a
     full disk raises `OutputError`; what a maker raises goes on.
@@ -23,60 +24,49 @@ def place(folder: str | Path, files: Sequence[tuple[str, Make]], *, overwrite: b
     names = [name for name, _ in files]
     _refuse_clash(folder, names, overwrite)
     try:
-        beside = Path(tempfile.mkdtemp(prefix=".flatscan-", dir=_standing(folder)))
+        with standing(folder), ExitStack() as stack:
+            with alone_in(folder):
+                stage = stack.enter_context(Staging(folder))
+            for name, make in files:
+                make(stage.new / name)
+            with alone_in(folder):
+                _refuse_clash(folder, names, overwrite)
+                stage.swap(names, [name for name in names if os.path.lexists(folder / name)])
     except OSError as error:
-        raise _cannot(folder, error) from error
-    try:
-        for name, make in files:
-            make(beside / name)
-        return _move(beside, folder, names)
-    except OSError as error:
-        raise _cannot(folder, error) from error
-    finally:
-        shutil.rmtree(beside, ignore_errors=True)
-
-
-def _standing(folder: Path) -> Path:
-    """The nearest folder above (or the folder itself) that exists: a rename out of it cannot cross disks."""
-    return next((place for place in (folder, *folder.absolute().parents) if place.exists()), Path("/"))
-
-
-def _refuse_clash(folder: Path, names: Sequence[str], overwrite: bool) -> None:
-    if folder.exists() and not folder.is_dir():
-        raise OutputError(folder, "a file of that name", needed="a folder", remedy="Choose another folder with --out")
-    there = [name for name in names if (folder / name).exists()]
-    blocked = [name for name in there if (folder / name).is_dir()]
-    if blocked or (there and not overwrite):
-        name = (blocked or there)[0]
-        found = "a folder of that name" if blocked else f"{len(there)} of {len(names)} sheets are there already"
-        raise OutputError(
-            folder / name,
-            found,
-            needed="a name that is free",
-            remedy="Choose another folder with --out, or give --overwrite to replace the sheets",
-        )
-
-
-def _move(beside: Path, folder: Path, names: Sequence[str]) -> tuple[Path, ...]:
-    missing = [place for place in (folder, *folder.parents) if not place.exists()]
-    folder.mkdir(parents=True, exist_ok=True)
-    try:
-        for name in names:
-            (beside / name).replace(folder / name)
-    except OSError:
-        if missing:
-            shutil.rmtree(missing[-1], ignore_errors=True)
-        raise
+        raise cannot(folder, error) from error
     return tuple(folder / name for name in names)
 
 
-def _cannot(folder: Path, error: OSError) -> OutputError:
-    reason = (error.strerror or str(error)).lower()
+def must_be_folder(folder: Path) -> None:
+    """Raise `OutputError` where something else stands in the place of a folder."""
+    if os.path.lexists(folder) and not folder.is_dir():
+        raise OutputError(
+            folder, "a file of that name", needed="a folder", remedy="Choose another folder with {set:out}"
+        )
+
+
+def _refuse_clash(folder: Path, names: Sequence[str], overwrite: bool) -> None:
+    must_be_folder(folder)
+    there = [name for name in names if os.path.lexists(folder / name)]
+    blocked = [name for name in there if (folder / name).is_dir()]
+    if blocked or (there and not overwrite):
+        name = (blocked or there)[0]
+        raise OutputError(
+            folder / name,
+            "a folder of that name" if blocked else "it is there already",
+            needed="a name that is free",
+            remedy="Choose another folder with {set:out}, or give {set:overwrite} to replace the files in it",
+        )
+
+
+def cannot(folder: Path, error: OSError) -> OutputError:
+    """The error for a folder that the disk will not take files into."""
     return OutputError(
         folder,
-        f"cannot be written ({reason})",
+        "cannot be written ({reason})",
         needed="a folder that may be written, with room on its disk",
-        remedy="Choose another folder with --out, or make room",
+        remedy="Choose another folder with {set:out}, or make room",
+        reason=(error.strerror or str(error)).lower(),
     )
 
 

@@ -39,7 +39,7 @@ def document(result: Result | LowsByHand | Report, files: Sequence[str] = ()) ->
 
 
 def text(document: object) -> str:
-    """A document, or a list of them, as the text of result.json: the same input gives the same bytes."""
+    """A document, or a list of them, as text: the same input gives the same bytes."""
     return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=2) + "\n"
 
 

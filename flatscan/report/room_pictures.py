@@ -12,8 +12,11 @@ import numpy as np
 from flatscan.core.geometry import Array
 from flatscan.core.model import Wall
 from flatscan.jobs.listing import Listed, Seeing
-from flatscan.report.placing import Make, place
+from flatscan.report.job_folder import Subject, put_sheets
+from flatscan.report.placing import Make
 
+# what a list writes stands in the folder of a job under this name beside the commands
+LIST = "list"
 FROM_ABOVE = "walls-from-above.png"
 # what stands before a wall belongs into its picture, what lies far behind or before it does not [m]
 _BEHIND, _BEFORE = 0.10, 0.40
@@ -74,9 +77,15 @@ def _mean(values: Array, at: Array, shape: tuple[int, int]) -> Array:
     return np.where(count > 0, total / np.maximum(count, 1), np.nan).reshape(shape)
 
 
-def write_pictures(listed: Listed, folder: str | Path, units: str = "mm") -> tuple[Path, ...]:
-    """Write the walls from above and each wall as it is seen into a folder, all or none; replaces its own pictures."""
-    return place(folder, list(_pictures(listed, units)), overwrite=True)
+def write_pictures(
+    listed: Listed, folder: str | Path, units: str = "mm", *, overwrite: bool = False
+) -> tuple[Path, ...]:
+    """Write the walls from above and each wall as it is seen into a folder, in the place of those of an earlier list.
+
+    Raises what `job_folder.put_sheets` does.
+    """
+    subject = Subject(listed.file, listed.sha256)
+    return put_sheets(folder, LIST, list(_pictures(listed, units)), subject, overwrite=overwrite)
 
 
 def _pictures(listed: Listed, units: str) -> Iterator[tuple[str, Make]]:

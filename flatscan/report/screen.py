@@ -13,6 +13,7 @@ from flatscan.core.phrase import Manner
 from flatscan.core.quantity import metres
 from flatscan.jobs import Lines, LowsByHand, Result, Seen
 from flatscan.report.drawings import Drawing
+from flatscan.report.job_folder import RESULT, sheet_name
 from flatscan.report.laser_work import line_text
 from flatscan.report.parts import Report, Section
 from flatscan.report.reporting import report_of, short_cautions
@@ -90,7 +91,8 @@ def _warnings(report: Report, manner: Manner | str, room: int) -> list[str]:
         more = _lines(f"Mind: {finished(text, manner)}")
         rest = number + 1 < len(report.notes)
         if number >= _ALWAYS and len(lines) + len(more) + rest > max(room, 1):
-            return [*lines, f"Mind: {len(report.notes) - number} more in capture.warnings of result.json."]
+            where = f"capture.warnings of {sheet_name(report.command, RESULT)}"
+            return [*lines, f"Mind: {len(report.notes) - number} more in {where}."]
         lines += more
     return lines
 

@@ -45,7 +45,7 @@ class SealedText:
 
 @dataclass(frozen=True)
 class Rerun:
-    """One job run again: its command, its rows, whether result.json has the same bytes, or why it could not be run."""
+    """One job run again: its command, its rows, whether its document has the same bytes, or why it could not be run."""
 
     command: str
     rows: tuple[Row, ...]

@@ -23,7 +23,7 @@ from flatscan.report import FORMATS
 from flatscan.wall import Room
 
 # the shape of records; those of another are done again
-SCHEMA = 4
+SCHEMA = 5
 _LONGEST = 80
 
 

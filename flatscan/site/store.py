@@ -9,15 +9,14 @@ from __future__ import annotations
 
 import json
 import os
-import platform
 import shutil
-import sys
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 from flatscan.core.errors import OutputError
+from flatscan.report import locking
 
 RECORD, LOCK = "record.json", "lock"
 # all that is not a sheet: lock, walls found in captures, rooms cut out of buildings, half-made results
@@ -152,49 +151,16 @@ def _flush_folder(folder: Path) -> None:
 @contextmanager
 def locked(folder: Path) -> Iterator[None]:
     """Hold the folder for this run; raises `OutputError` where another run holds it or it cannot be written."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        stream = (folder / LOCK).open("a+b")
-    except OSError as error:
-        raise OutputError(
-            folder,
-            "cannot be written ({reason})",
-            needed="a folder that may be written",
-            remedy="Choose another folder with {set:out}",
-            reason=(error.strerror or str(error)).lower(),
-        ) from error
-    with stream:
-        if not _take(stream):
-            stream.seek(0)
-            holder = stream.read(200).decode("utf-8", "replace").strip() or "another process"
+    with ExitStack() as stack:
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            stack.enter_context(locking.locked(folder / LOCK))
+        except OSError as error:
             raise OutputError(
                 folder,
-                "another run is at work in it ({holder})",
-                needed="one run at a time on one folder",
-                remedy="Wait for it or stop it, or choose another folder with {set:out}",
-                holder=holder,
-            )
-        # who holds it is only for the message; a full disk is told when results are written
-        with suppress(OSError):
-            stream.truncate(0)
-            stream.write(f"process {os.getpid()} on {platform.node()}".encode())
-            stream.flush()
+                "cannot be written ({reason})",
+                needed="a folder that may be written",
+                remedy="Choose another folder with {set:out}",
+                reason=(error.strerror or str(error)).lower(),
+            ) from error
         yield
-
-
-def _take(stream: BinaryIO) -> bool:
-    # the file stays when the run is over: removing it would let two runs lock two files of one name
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            # the byte locked lies beyond what is written, so that others can still read who holds it
-            stream.seek(1 << 20)
-            msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, 1)
-        else:
-            import fcntl
-
-            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True

@@ -1,5 +1,7 @@
 """Calibration from drawn boards of a known lens; printed targets and boards found again at their size."""
 
+from functools import cache
+
 import cv2
 import numpy as np
 import pytest
@@ -18,11 +20,17 @@ TRUE = Camera(800, 600, 633.0, 633.0, 403.0, 297.0, (0.06, -0.04, 0.0006, -0.000
 BOARD = Board(9, 7, 0.03)
 
 
-def photo(turn, shift, camera=TRUE, board=BOARD):
-    """The board through the lens: every pixel's ray met with the board's plane, four rays a pixel."""
+@cache
+def rays(camera):
+    """Four rays a pixel."""
     step = (np.arange(2) + 0.5) / 2 - 0.5
     col, row = np.meshgrid(*((np.arange(many)[:, None] + step).ravel() for many in (camera.width, camera.height)))
-    ray = np.column_stack([camera.straight(np.column_stack([col.ravel(), row.ravel()])), np.ones(col.size)])
+    return np.column_stack([camera.straight(np.column_stack([col.ravel(), row.ravel()])), np.ones(col.size)])
+
+
+def photo(turn, shift, camera=TRUE, board=BOARD):
+    """The board through the lens: every pixel's rays met with the board's plane."""
+    ray = rays(camera)
     rotation, shift = cv2.Rodrigues(np.array(turn, float))[0], np.array(shift, float)
     size = np.array([board.across, board.down]) * board.square
     along = (rotation.T @ (shift)) @ np.eye(3)
@@ -30,7 +38,7 @@ def photo(turn, shift, camera=TRUE, board=BOARD):
     x, y, _ = ((ray * reach[:, None]) @ rotation - along).T + np.array([*size / 2, 0])[:, None]
     inside = (x >= 0) & (x < size[0]) & (y >= 0) & (y < size[1])
     black = inside & ((np.floor(x / board.square) + np.floor(y / board.square)) % 2 == 0)
-    shade = np.where(black, 40.0, np.where(inside, 210.0, 190.0)).reshape(row.shape)
+    shade = np.where(black, 40.0, np.where(inside, 210.0, 190.0))
     shade = shade.reshape(camera.height, 2, camera.width, 2).mean(axis=(1, 3))
     return np.clip(np.rint(cv2.GaussianBlur(shade, (0, 0), 0.7)), 0, 255).astype(np.uint8)
 

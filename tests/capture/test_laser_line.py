@@ -266,7 +266,7 @@ def test_turned_pictures_are_set_upright(small, tmp_path):
         image = Image.open(folder / f"{word}1.png").transpose(Image.Transpose.ROTATE_90)
         exif = Image.Exif()
         exif[0x0112] = 6
-        image.save(tmp_path / f"{word}1.png", exif=exif)
+        image.save(tmp_path / f"{word}1.png", exif=exif, compress_level=1)
     ((line, _),) = survey_lines(scene.setup(tmp_path)).lines
     assert np.std(line.height) < 0.35e-3
     assert any("turned upright" in say(note) for note in line.notes)
@@ -276,7 +276,8 @@ def changed(small, tmp_path, on=None, off=None):
     scene, folder = small
     for word, change in (("on", on), ("off", off)):
         picture = np.asarray(Image.open(folder / f"{word}1.png"))
-        Image.fromarray(picture if change is None else change(picture)).save(tmp_path / f"{word}1.png")
+        made = picture if change is None else change(picture)
+        Image.fromarray(made).save(tmp_path / f"{word}1.png", compress_level=1)
     return scene.setup(tmp_path)
 
 

@@ -13,6 +13,7 @@ from flatscan.report.say import say
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 WALL = (SAMPLES / "wall.ply", "--capture-type", "scanner")
 ROOM = (SAMPLES / "room.ply", "--capture-type", "scanner")
+pytestmark = pytest.mark.usefixtures("few_sheets")
 
 
 def test_each_criterion_is_judged_by_itself(flatscan, truth):

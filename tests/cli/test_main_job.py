@@ -96,7 +96,7 @@ def test_gap_and_lean_of_the_scan(flatscan, shape):
     assert "plumb" in verdict["not_judged"]
 
 
-def test_a_flat_scan_is_within_and_a_phone_cannot_prove_it(flatscan, write_ply, plain_wall, tmp_path):
+def test_a_flat_scan_is_within_and_a_phone_cannot_prove_it(few_sheets, flatscan, write_ply, plain_wall, tmp_path):
     path = write_ply(tmp_path / "flat.ply", plain_wall())
     judged = ("--rule", "1.8m", "--limit", "3mm", "--json")
     sure = flatscan("check", path, *SCANNED, *judged)
@@ -120,24 +120,32 @@ def test_every_document_holds_what_the_contract_names(flatscan, command):
     limit = ("--limit", "3mm") if command == "check" else ()
     ran = flatscan(command, SAMPLES / "wall.ply", *SCANNED, *limit, "--out", "sheets")
     assert ran.code in (0, 3)
-    document = json.loads(Path("sheets/result.json").read_text(encoding="utf-8"))
+    document = json.loads(Path(f"sheets/{command}-result.json").read_text(encoding="utf-8"))
     own = {"survey": ("flatness", "material", "hacking"), "check": ("flatness", "verdict")}
     for key in (*COMMON, *own.get(command, (command,))):
         assert key in document, key
     assert document["schema"] == 1
     assert document["command"] == command
-    assert "contour.png" in document["files"]
-    assert "result.json" in document["files"]
+    assert {f"{command}-contour.png", f"{command}-result.json"} <= set(document["files"])
+    assert {*document["files"], ".flatscan.json"} == {path.name for path in Path("sheets").iterdir()}
 
 
-def test_without_out_a_new_folder_is_made_and_not_overwritten(flatscan, tmp_path):
-    args = ("survey", SAMPLES / "laser_grid.csv")
-    assert flatscan(*args).code == 0
-    assert (tmp_path / "laser_grid-flatscan" / "contour.png").exists()
-    again = flatscan(*args)
-    assert again.code == 1
-    assert "--overwrite" in again.err
-    assert flatscan(*args, "--overwrite").code == 0
+def test_one_folder_takes_all_commands_of_a_job_and_keeps_what_is_not_theirs(flatscan, tmp_path, few_sheets):
+    folder, grid = tmp_path / "laser_grid-flatscan", SAMPLES / "laser_grid.csv"
+    for command in ("survey", "setout", "survey"):
+        assert flatscan(command, grid).code == 0
+    assert {f"{command}-offsets.csv" for command in ("survey", "setout")} <= {path.name for path in folder.iterdir()}
+    there = {path.name: path.read_bytes() for path in folder.iterdir()}
+    # another capture of the same name, and a sheet that somebody wrote into
+    (tmp_path / "laser_grid.csv").write_text(grid.read_text() + "\n")
+    other = flatscan("survey", tmp_path / "laser_grid.csv")
+    assert (other.code, "are of another laser_grid.csv" in other.err, "--out" in other.err) == (1, True, True)
+    (folder / "survey-spots.csv").write_text("mine")
+    mine = flatscan("survey", grid)
+    assert (mine.code, "survey-spots.csv: it was changed" in mine.err, "--overwrite" in mine.err) == (1, True, True)
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == there | {"survey-spots.csv": b"mine"}
+    assert flatscan("survey", grid, "--overwrite").code == 0
+    assert (folder / "survey-spots.csv").read_bytes() == there["survey-spots.csv"]
 
 
 def test_json_prints_the_document_and_nothing_else_and_writes_nothing(flatscan, tmp_path):
@@ -151,7 +159,7 @@ def test_same_input_gives_the_same_bytes(flatscan):
     assert flatscan(*args).out == flatscan(*args).out
 
 
-def test_several_captures_give_a_list_and_the_worst_exit_code(flatscan, write_ply, plain_wall, tmp_path):
+def test_several_captures_give_a_list_and_the_worst_exit_code(few_sheets, flatscan, write_ply, plain_wall, tmp_path):
     flat = write_ply(tmp_path / "flat.ply", plain_wall())
     judged = (*SCANNED, "--rule", "1.8m", "--limit", "3mm", "--json")
     ran = flatscan("check", flat, SAMPLES / "wall.ply", *judged)
@@ -188,14 +196,14 @@ def test_common_error_is_quoted_on_a_two_metre_chord(flatscan):
     assert_allclose(document["capture"]["u_common_mm"], 5.0, atol=0.01)
 
 
-def test_questions_a_plasterer_asks_are_answered_in_words(flatscan):
+def test_questions_a_plasterer_asks_are_answered_in_words(few_sheets, flatscan):
     out = " ".join(flatscan("survey", SAMPLES / "wall.ply", *SCANNED, "--out", "s").out.split())
     for word in ("least", "mean", "most", "litres", "What sets it", "Coats", "Order", "Flatness", "ot examined"):
         assert word in out
     assert out.index("hacking off") < out.index("What sets it")
 
 
-def test_demo_runs_all_parts(flatscan, tmp_path):
+def test_demo_runs_all_parts(flatscan, tmp_path, few_sheets):
     ran = flatscan("demo", "--out", tmp_path / "demo")
     assert ran.code == 0
     assert sorted(path.name for path in (tmp_path / "demo").iterdir()) == [
@@ -250,16 +258,19 @@ def test_form_to_print_and_to_type_into_reads_back(flatscan, tmp_path):
     assert flatscan("form", "--width", "300m", "--out", "wide").code == 1
 
 
-def test_contour_over_a_photo_and_files_for_other_programs(flatscan, tmp_path):
+def test_contour_over_a_photo_and_files_for_other_programs(flatscan, tmp_path, few_sheets):
     Image.new("RGB", (1300, 1400), (180, 170, 160)).save(tmp_path / "photo.png")
     args = ("survey", SAMPLES / "wall.ply", *SCANNED, "--photo", "photo.png", "--out", "s")
     ran = flatscan(*args, "--photo-corners", "100,1350,1260,1350,1260,142,100,142", "--also", "dxf", "--also", "ply")
     assert ran.code == 0
-    assert {"photo.png", "wall.dxf", "wall.ply"} <= {path.name for path in (tmp_path / "s").iterdir()}
-    assert flatscan(*args, "--overwrite").code == 1
+    assert {"survey-photo.png", "survey-wall.dxf", "survey-wall.ply"} <= {
+        path.name for path in (tmp_path / "s").iterdir()
+    }
     assert flatscan(*args, "--photo-corners", "1,2,3").code == 2
-    crossed = flatscan(*args, "--overwrite", "--photo-corners", "100,1350,1260,142,1260,1350,100,142")
-    assert crossed.code == 1
+    readings = ("survey", SAMPLES / "laser_grid.csv", "--photo", "photo.png")
+    assert "no corners" in flatscan(*readings).err
+    crossed = flatscan(*readings, "--photo-corners", "100,1350,1260,142,1260,1350,100,142")
+    assert (crossed.code, "order" in crossed.err) == (1, True)
 
 
 def test_a_mistyped_reading_is_named_on_screen_paper_and_page(flatscan, tmp_path):
@@ -273,9 +284,9 @@ def test_a_mistyped_reading_is_named_on_screen_paper_and_page(flatscan, tmp_path
     assert "STOP" in ran.out
     assert f"Mind: S{said}" in " ".join(ran.out.split())
     assert f"note: s{said}" in ran.err
-    pages = pypdf.PdfReader(tmp_path / "out" / "sheets.pdf").pages
+    pages = pypdf.PdfReader(tmp_path / "out" / "survey-sheets.pdf").pages
     assert said in " ".join(" ".join(page.extract_text() for page in pages).split())
-    assert said in (tmp_path / "out" / "wall.html").read_text(encoding="utf-8")
+    assert said in (tmp_path / "out" / "survey-wall.html").read_text(encoding="utf-8")
 
 
 def test_what_reading_a_cloud_left_out_is_said_on_the_screen(flatscan, tmp_path, write_ply, plain_wall):

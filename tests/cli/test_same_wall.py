@@ -14,6 +14,7 @@ ROOT = Path(__file__).parents[2]
 HOW = ("--up", "z", "--file-unit", "m", "--capture-type", "scanner", "--cell", "50mm", "--quiet")
 # its hump and belly are over the limit where a straightedge is balanced on them
 LIMIT = ("--limit", "6mm", "--rule", "1.8m", "--method", "resting")
+pytestmark = pytest.mark.usefixtures("few_sheets")
 
 
 @pytest.fixture(scope="module")
@@ -80,7 +81,7 @@ def test_two_stands_are_one_wall_with_one_document(flatscan, files, tmp_path):
     assert abs(overlap["mean_mm"]) < 0.15
     assert (document["wall"]["doubled_mm"], capture["not_tied"]) == (None, [])
     assert (document["verdict"]["decision"], ran.code) == ("within", 0)
-    assert (tmp_path / "sheets" / "result.json").is_file()
+    assert (tmp_path / "sheets" / "check-result.json").is_file()
 
 
 def test_a_step_between_them_is_in_the_common_error(found, plain):

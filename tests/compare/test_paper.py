@@ -56,8 +56,10 @@ def text_of(pdf):
 
 
 def test_all_sheets_of_a_comparison(sheets):
-    assert {"change.png", "sheets.pdf", "result.json", "explain.txt"} <= {path.name for path in sheets.iterdir()}
-    said = text_of(sheets / "sheets.pdf")
+    assert {"change.png", "sheets.pdf", "result.json", "explain.txt"} <= {
+        path.name.removeprefix("compare-") for path in sheets.iterdir()
+    }
+    said = text_of(sheets / "compare-sheets.pdf")
     for words in ("Comparison of two surveys", "Notice of background", "Variation record", "What changed"):
         assert words in said
     # the raw wall has a 7 mm hump: over 3 mm under 1.8 m, by how much in mm and per cent
@@ -77,27 +79,29 @@ def test_all_sheets_of_a_comparison(sheets):
 
 
 def test_the_page_shows_the_comparison(sheets):
-    page = (sheets / "wall.html").read_text()
+    page = (sheets / "compare-wall.html").read_text()
     for words in ("Thickness applied", "before.ply, tied by one coordinate system", "What changed"):
         assert words in page
 
 
 def test_they_say_no_more_than_was_measured(sheets):
-    for said in (text_of(sheets / "sheets.pdf"), (sheets / "explain.txt").read_text()):
+    for said in (text_of(sheets / "compare-sheets.pdf"), (sheets / "compare-explain.txt").read_text()):
         assert not NEVER.search(said)
         assert "not examined" in said.lower()
-    assert "names no cause" in text_of(sheets / "sheets.pdf") or "runs with" not in text_of(sheets / "sheets.pdf")
+    assert "names no cause" in text_of(sheets / "compare-sheets.pdf") or "runs with" not in text_of(
+        sheets / "compare-sheets.pdf"
+    )
 
 
 def test_cautions_stand_before_quantities(sheets):
-    said = text_of(sheets / "sheets.pdf")
+    said = text_of(sheets / "compare-sheets.pdf")
     variation = said[said.index("Variation record") :]
     assert variation.index("Before you start") < variation.index("Beyond 13 mm")
 
 
 def test_what_was_asked_is_told_on_paper_page_and_in_plain_words_alike(sheets):
     asked = r"Cover under 5 mm: \d\.\d m² (\(\d\.\d m² to \d\.\d m²\)|± \d\.\d m²)"
-    found = re.search(asked, " ".join((sheets / "explain.txt").read_text().split()))
+    found = re.search(asked, " ".join((sheets / "compare-explain.txt").read_text().split()))
     assert found
-    assert found[0].removeprefix("C") in text_of(sheets / "sheets.pdf")
-    assert found[0].removeprefix("C") in (sheets / "wall.html").read_text()
+    assert found[0].removeprefix("C") in text_of(sheets / "compare-sheets.pdf")
+    assert found[0].removeprefix("C") in (sheets / "compare-wall.html").read_text()

@@ -71,8 +71,12 @@ def test_series_of_a_folder(series, tmp_path):
     last = made["steps"][-1]
     assert last["compare"]["mean_mm"] == pytest.approx(-0.3, abs=0.15)
     assert last["shrunk"] is False
-    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["series.json", "spots.csv"]
-    rows = (tmp_path / "out" / "spots.csv").read_text().splitlines()
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
+        ".flatscan.json",
+        "compare-series.json",
+        "compare-spots.csv",
+    ]
+    rows = (tmp_path / "out" / "compare-spots.csv").read_text().splitlines()
     assert rows[0].startswith("number,state,x_mm,y_mm,day1.ply depth_mm")
     assert len(rows) == 1 + len(made["spots"])
 

@@ -118,7 +118,7 @@ def test_from_dropping_the_scan_to_the_pdf(served, chrome, sized, axe):
     press(chrome, "#make .main")
     link = find(chrome, "a[href$='sheets.pdf']")
     look(chrome, sized, axe)
-    kept = served.folder / "wall-001" / "results" / "sheets.pdf"
+    kept = served.folder / "wall-001" / "results" / "survey-sheets.pdf"
     length = chrome.execute_async_script(
         "const done = arguments[1]; fetch(arguments[0]).then((a) => a.arrayBuffer()).then((b) => done(b.byteLength));",
         link.get_attribute("href"),

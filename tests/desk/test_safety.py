@@ -22,7 +22,7 @@ def test_a_token_is_long_and_never_the_same():
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/wall/wall-001/", "/static/page.css", "/wall/wall-001/file/sheets.pdf", "/none"]
+    "path", ["/", "/wall/wall-001/", "/static/page.css", "/wall/wall-001/file/survey-sheets.pdf", "/none"]
 )
 def test_nothing_without_the_secret(client, path):
     stranger = client.app.test_client()

@@ -29,7 +29,7 @@ def priced(client):
 
 def test_the_sheets_hold_the_numbers_of_the_command(priced, capsys):
     assert priced.send("wall-001", "sheets", paper="a4").status_code == 303
-    made = json.loads((priced.folder / "wall-001" / "results" / "result.json").read_text())
+    made = json.loads((priced.folder / "wall-001" / "results" / "survey-result.json").read_text())
     capture = str(priced.folder / "wall-001" / "capture.ply")
     command = ["survey", capture, "--capture-type", "scanner", "--width", "2.4m", "--least", "6mm", "--json", "--quiet"]
     capsys.readouterr()
@@ -38,9 +38,9 @@ def test_the_sheets_hold_the_numbers_of_the_command(priced, capsys):
     made.pop("files")
     own.pop("files")
     assert made == own
-    with priced.get("/wall/wall-001/file/sheets.pdf") as pdf:
+    with priced.get("/wall/wall-001/file/survey-sheets.pdf") as pdf:
         assert (pdf.status_code, pdf.mimetype, pdf.data[:5]) == (200, "application/pdf", b"%PDF-")
-    with priced.get("/wall/wall-001/file/wall.html") as page:
+    with priced.get("/wall/wall-001/file/survey-wall.html") as page:
         assert page.headers["Content-Security-Policy"] == "sandbox allow-scripts"
     # another purpose leaves none of these sheets behind
     priced.send("wall-001", "purpose", purpose="hand-over")

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from PIL import Image
+from undrawn import undrawn
 
 from flatscan.evidence import Job, Statement, seal
 from flatscan.evidence.seal import key_of
@@ -46,10 +47,19 @@ def sealed(tmp_path_factory, key, photo):
         ("dry",),
         ("grid2.csv: the laser was knocked",),
     )
-    return seal(path, [GRID], [Job("survey", (0,))], statement=said, photos=[photo], key=key)
+    with undrawn():
+        return seal(path, [GRID], [Job("survey", (0,))], statement=said, photos=[photo], key=key)
 
 
 @pytest.fixture(scope="session")
 def plain(tmp_path_factory):
     """An unsigned file."""
-    return seal(tmp_path_factory.mktemp("plain") / "hall.zip", [GRID], [Job("survey", (0,))])
+    with undrawn():
+        return seal(tmp_path_factory.mktemp("plain") / "hall.zip", [GRID], [Job("survey", (0,))])
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _sealed_without_drawings():
+    """That drawings are the same bytes twice is held elsewhere; here they would be files like any other."""
+    with undrawn():
+        yield

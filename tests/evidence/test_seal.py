@@ -138,11 +138,11 @@ def rebuilt(source, target, change):
 
 def test_a_member_changed_missing_or_added_is_named(sealed, tmp_path):
     def edit(folder):
-        path = folder / "results/01-survey/result.json"
+        path = folder / "results/01-survey/survey-result.json"
         path.write_text(path.read_text().replace("2400.0", "2300.0"))
 
     cases = {
-        "changed": (edit, "'results/01-survey/result.json' has other bytes"),
+        "changed": (edit, "'results/01-survey/survey-result.json' has other bytes"),
         "capture": (lambda f: (f / "captures/01/laser_grid.csv").write_bytes(b"x"), "'captures/01/laser_grid.csv' has"),
         "missing": (lambda f: (f / "photos/01.jpg").unlink(), "'photos/01.jpg' is missing"),
         "added": (lambda f: (f / "photos/02.jpg").write_bytes(b"x"), "'photos/02.jpg' was added"),
@@ -193,7 +193,7 @@ def test_a_forged_manifest_fails_by_signature_key_or_seal(sealed, plain, tmp_pat
 
 def test_unchanged_but_recomputed_otherwise_is_not_called_altered(plain, tmp_path):
     def tamper(folder):
-        path = folder / "results/01-survey/result.json"
+        path = folder / "results/01-survey/survey-result.json"
         made = json.loads(path.read_text())
         made["material"]["volume_l"] += 5.0
         made["plumb"]["lean_mm"] += 0.001

@@ -60,7 +60,7 @@ def test_a_form_is_not_replaced_unasked(form, capsys):
 
 
 def test_tied_gaps_are_surer_than_untied_ones(capsys):
-    asked = ("check", WALL, *HOW, "--limit", "5mm", "--json", "--quiet")
+    asked = ("check", WALL, *HOW, "--limit", "5mm", "--cell", "50mm", "--json", "--quiet")
     loose, tied = (
         json.loads(said(capsys, *asked, *more)[1])["flatness"] for more in ((), ("--tie", SAMPLES / "laser_grid.csv"))
     )

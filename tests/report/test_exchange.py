@@ -25,8 +25,8 @@ def drawing(tmp_path):
     ezdxf = pytest.importorskip("ezdxf")
 
     def made(findings):
-        write(findings, tmp_path / "out", formats=("dxf",), overwrite=True)
-        return ezdxf.readfile(tmp_path / "out" / "wall.dxf")
+        written = write(findings, tmp_path / "out", formats=("dxf",), overwrite=True)
+        return ezdxf.readfile(written[0])
 
     return made
 
@@ -143,17 +143,17 @@ def test_every_format_together(findings_for, tmp_path):
     written = write(findings_for("lows", cell=0.05), tmp_path / "out", formats=report.FORMATS, units="in")
     names = [path.name for path in written]
     assert {
-        "contour.png",
-        "gaps.png",
-        "sections.png",
-        "lows.png",
-        "sheets.pdf",
-        "wall.html",
-        "offsets.csv",
-        "spots.csv",
-        "wall.dxf",
-        "wall.ply",
+        "lows-contour.png",
+        "lows-gaps.png",
+        "lows-sections.png",
+        "lows-lows.png",
+        "lows-sheets.pdf",
+        "lows-wall.html",
+        "lows-offsets.csv",
+        "lows-spots.csv",
+        "lows-wall.dxf",
+        "lows-wall.ply",
     } <= set(names)
-    assert names[-1] == "result.json"
+    assert names[-1] == "lows-result.json"
     assert all(path.stat().st_size > 0 for path in written)
     assert document(findings_for("lows"))["lows"][0]["litres"] == 0.92

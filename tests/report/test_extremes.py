@@ -39,7 +39,8 @@ def on_cells(findings, offset, cell=0.05):
 def written(findings_for, tmp_path):
     def made(offset, units="mm"):
         findings = on_cells(findings_for("check", cell=0.05), offset)
-        return {path.name for path in write(findings, tmp_path / "out", formats=EVERY, units=units)}
+        made = write(findings, tmp_path / "out", formats=EVERY, units=units)
+        return {path.name.removeprefix("check-") for path in made}
 
     return made
 
@@ -76,6 +77,6 @@ def test_one_station(stations_for, tmp_path):
     offset[1, 1] = -0.08
     relief = dataclasses.replace(alone.relief, offset=offset)
     lonely = dataclasses.replace(alone, relief=relief, shape=dataclasses.replace(alone.shape, residual=offset + 0.08))
-    names = {path.name for path in write(lonely, tmp_path / "out", formats=EVERY)}
+    names = {path.name.partition("-")[2] for path in write(lonely, tmp_path / "out", formats=EVERY)}
     assert {"contour.png", "sheets.pdf", "wall.html"} <= names
     assert "Wall 1" in summary(lonely)

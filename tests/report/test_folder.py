@@ -26,10 +26,10 @@ def small(findings_for):
 
 def test_the_document_lists_what_was_written(small, tmp_path):
     written = write(small, tmp_path / "out", formats=CORE)
-    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == sorted(path.name for path in written)
-    made = json.loads((tmp_path / "out" / "result.json").read_text(encoding="utf-8"))
+    assert {path.name for path in (tmp_path / "out").iterdir()} == {".flatscan.json", *(path.name for path in written)}
+    made = json.loads((tmp_path / "out" / "check-result.json").read_text(encoding="utf-8"))
     assert made["files"] == [path.name for path in written]
-    assert {"contour.png", "gaps.png", "offsets.csv", "result.json"} <= set(made["files"])
+    assert {"check-contour.png", "check-gaps.png", "check-offsets.csv", "check-result.json"} <= set(made["files"])
 
 
 def test_the_same_findings_give_the_same_bytes(small, tmp_path):
@@ -41,19 +41,19 @@ def test_the_same_findings_give_the_same_bytes(small, tmp_path):
 
 def test_sheets_that_stand_there_are_kept(small, tmp_path):
     write(small, tmp_path / "out", formats=("json",))
-    (tmp_path / "out" / "result.json").write_text("mine")
-    with pytest.raises(OutputError, match="--overwrite"):
+    (tmp_path / "out" / "check-result.json").write_text("mine")
+    with pytest.raises(OutputError, match="changed since"):
         write(small, tmp_path / "out", formats=("json", "csv"))
-    assert [p.name for p in (tmp_path / "out").iterdir()] == ["result.json"]
-    assert (tmp_path / "out" / "result.json").read_text() == "mine"
+    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == [".flatscan.json", "check-result.json"]
+    assert (tmp_path / "out" / "check-result.json").read_text() == "mine"
     write(small, tmp_path / "out", formats=("json",), overwrite=True)
-    assert (tmp_path / "out" / "result.json").read_text() != "mine"
+    assert (tmp_path / "out" / "check-result.json").read_text() != "mine"
 
 
 def test_other_files_in_the_folder_are_left_alone(small, tmp_path):
     (tmp_path / "notes.txt").write_text("mine")
     write(small, tmp_path, formats=("json",))
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["notes.txt", "result.json"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == [".flatscan.json", "check-result.json", "notes.txt"]
 
 
 @pytest.mark.parametrize("code", [errno.ENOSPC, errno.EACCES, errno.EROFS])
@@ -90,7 +90,7 @@ def test_a_file_where_the_folder_should_be(small, tmp_path):
 
 
 def test_a_folder_with_a_sheets_name_is_never_replaced(small, tmp_path):
-    (tmp_path / "result.json").mkdir()
+    (tmp_path / "check-result.json").mkdir()
     with pytest.raises(OutputError, match="a folder of that name"):
         write(small, tmp_path, overwrite=True, formats=("json",))
 
@@ -119,7 +119,7 @@ def test_sheets_import_without_drawing_libraries():
 
 def test_csv_of_cells_reads_back(small, tmp_path):
     write(small, tmp_path / "out", formats=("csv",))
-    read = np.genfromtxt(tmp_path / "out" / "offsets.csv", delimiter=",", names=True)
+    read = np.genfromtxt(tmp_path / "out" / "check-offsets.csv", delimiter=",", names=True)
     relief = small.relief
     assert read.dtype.names == ("x_mm", "y_mm", "offset_mm", "u_mm", "buildup_mm", "gap_mm")
     assert len(read) == relief.inside.sum()

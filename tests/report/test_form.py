@@ -140,7 +140,7 @@ def test_inches_and_no_overwriting(tmp_path):
     assert [path.name for path in written] == ["form.pdf", "readings.csv"]
     assert "7 ft 10 1/2 in" in PdfReader(written[0]).pages[0].extract_text()
     before = written[0].read_bytes()
-    with pytest.raises(OutputError, match="--overwrite"):
+    with pytest.raises(OutputError, match="give overwrite"):
         form.write(tmp_path, units="in")
     form.write(tmp_path, units="in", overwrite=True)
     assert written[0].read_bytes() == before

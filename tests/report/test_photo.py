@@ -177,7 +177,7 @@ def test_the_photo_is_one_of_the_sheets(taken, findings_for, stations, tmp_path)
     written = write(
         findings_for("check", cell=0.05), tmp_path / "out", photo=Photo(path, corners=corners), formats=("json",)
     )
-    assert [p.name for p in written] == ["photo.png", "result.json"]
+    assert [p.name for p in written] == ["check-photo.png", "check-result.json"]
     with pytest.raises(BadValue, match="crop|order|disagree"):
         write(stations, tmp_path / "other", photo=Photo(path, corners=corners[::-1]), formats=("json",))
     assert not (tmp_path / "other").exists()

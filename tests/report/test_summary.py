@@ -101,7 +101,7 @@ def test_warnings_fill_the_screen_and_the_rest_is_counted(findings_for):
         lines = summary(findings).splitlines()
         assert len(lines) == 24
         shown = [line for line in lines if line.startswith("Mind: Thing")]
-        assert f"Mind: {30 - len(shown)} more in capture.warnings of result.json." in lines
+        assert f"Mind: {30 - len(shown)} more in capture.warnings of {command}-result.json." in lines
 
 
 def test_the_best_other_choice_of_plane_is_one_sentence(survey):

@@ -2,6 +2,7 @@
 
 import ast
 import re
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -17,9 +18,9 @@ FILES = (".txt", ".mplstyle", ".js", ".css", ".csv", ".ply", ".dxf", ".html", ".
 UNIT = re.compile(r"(?<!\w)(mm|cm|m²|litres|kg|lb|gal)(?!\w)|\d ?(m|in|ft)(?!\w)")
 
 
+@cache
 def trees():
-    for path in sorted(ROOT.rglob("*.py")):
-        yield path.relative_to(ROOT), ast.parse(path.read_text())
+    return [(path.relative_to(ROOT), ast.parse(path.read_text())) for path in sorted(ROOT.rglob("*.py"))]
 
 
 def codes_in_the_code():

@@ -45,11 +45,12 @@ def sheets_of(request, build, build_stations, tmp_path_factory):
     folder = tmp_path_factory.mktemp("words")
     write(findings, folder, formats=[name for name in report.FORMATS if name not in ("png", "ply")])
     texts = {"summary": summary(findings)}
-    for path in folder.iterdir():
+    for path in folder.glob("[!.]*"):
+        name = path.name.partition("-")[2]
         if path.suffix == ".pdf":
-            texts[path.name] = " ".join(page.extract_text() for page in PdfReader(path).pages)
+            texts[name] = " ".join(page.extract_text() for page in PdfReader(path).pages)
         else:
-            texts[path.name] = path.read_text(encoding="utf-8")
+            texts[name] = path.read_text(encoding="utf-8")
     with style.sheet_style():
         texts |= {f"figure {n}": said for n, said in enumerate(figure_texts(findings, "mm"))}
     return {name: " ".join(text.split()) for name, text in texts.items()}
@@ -99,10 +100,10 @@ def test_a_tolerance_from_memory_says_so_wherever_it_stands(build, tmp_path):
     )
     findings = build("check", cell=0.05, tolerance=entry)
     write(findings, tmp_path, formats=("pdf", "html"))
-    pdf = " ".join(" ".join(page.extract_text() for page in PdfReader(tmp_path / "sheets.pdf").pages).split())
+    pdf = " ".join(" ".join(page.extract_text() for page in PdfReader(tmp_path / "check-sheets.pdf").pages).split())
     assert "from memory" in pdf
     assert "numbers only, no decision" in pdf
-    assert "from memory" in " ".join(Said((tmp_path / "wall.html").read_text(encoding="utf-8")).said)
+    assert "from memory" in " ".join(Said((tmp_path / "check-wall.html").read_text(encoding="utf-8")).said)
 
 
 def test_the_form_is_held_to_the_same_words(tmp_path):
@@ -114,5 +115,5 @@ def test_the_form_is_held_to_the_same_words(tmp_path):
 def test_the_document_is_the_same_in_every_unit(build, tmp_path):
     for units in ("mm", "in"):
         write(build("check", cell=0.05), tmp_path / units, formats=("json",), units=units)
-    first, second = (json.loads((tmp_path / units / "result.json").read_text()) for units in ("mm", "in"))
+    first, second = (json.loads((tmp_path / units / "check-result.json").read_text()) for units in ("mm", "in"))
     assert first == second

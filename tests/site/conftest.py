@@ -21,7 +21,7 @@ def one_wall(tmp_path_factory):
     task = keyed(Task("wall", with_slugs([Capture(path, "wall")])[0], ""))
     outcome = do(replace(task, scratch=str(path.parent)))
     assert outcome.record["status"] == "done", outcome.record
-    return outcome.record, {name: data for name, data in outcome.sheets.items() if name == "result.json"}
+    return outcome.record, {name: data for name, data in outcome.sheets.items() if name == "site-result.json"}
 
 
 @pytest.fixture

@@ -150,7 +150,7 @@ def test_walls_of_a_building_as_their_formula_says(tmp_path):
     assert sorted({row["title"] for row in made["walls"]})[0] == "house, level 1 room 1, wall 1"
     assert not (out / ".flatscan-site/parts").exists()
     for place in sorted((out / "walls").iterdir()):
-        wall = json.loads((place / "result.json").read_text())
+        wall = json.loads((place / "site-result.json").read_text())
         assert wall["capture"]["file"].endswith("house.las")
         width = wall["wall"]["width_mm"]
         assert min(abs(width - 4000), abs(width - 3200)) < 15

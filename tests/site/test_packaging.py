@@ -108,7 +108,7 @@ def test_the_bundled_readings_are_surveyed(installed, tmp_path):
     path = run(python, "-c", sample, cwd=tmp_path).stdout.strip()
     done = run(python, "-m", "flatscan", "survey", path, "--out", tmp_path / "out", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
-    assert (tmp_path / "out" / "result.json").exists()
+    assert (tmp_path / "out" / "survey-result.json").exists()
 
 
 def test_version_says_what_it_computes_with():

@@ -120,8 +120,8 @@ def test_a_changed_file_or_setting_is_done_again_and_nothing_else(site, tmp_path
 def test_a_sheet_that_was_lost_or_cut_off_is_made_again(site, tmp_path, one_wall, undisturbed):
     out, work = tmp_path / "out", quick_work(*one_wall)
     run(captures_of(site, out), out, lambda: InlinePool(work))
-    (out / "walls/ground-room-1-wall-1/result.json").unlink()
-    (out / "walls/ground-room-1-wall-2/result.json").write_bytes(b"{")
+    (out / "walls/ground-room-1-wall-1/site-result.json").unlink()
+    (out / "walls/ground-room-1-wall-2/site-result.json").write_bytes(b"{")
     (out / "walls/ground-room-2-wall-1/record.json").write_bytes(b"not json")
     pool = InlinePool(work)
     run(captures_of(site, out), out, lambda: pool)

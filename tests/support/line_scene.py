@@ -82,7 +82,8 @@ class Scene:
             picture = np.stack([red, shade + 0.08 * (red - shade), shade], axis=-1)
             picture = picture + self.rng.normal(0, self.noise, picture.shape)
             made[word] = np.clip(np.rint(picture), 0, 255).astype(np.uint8)
-            Image.fromarray(made[word]).save(folder / f"{word}{name}.png")
+            # noise does not pack: most of the time would be spent on trying
+            Image.fromarray(made[word]).save(folder / f"{word}{name}.png", compress_level=1)
         return made
 
     def setup(self, folder, *, at=True, extra="", camera=True, **changes):

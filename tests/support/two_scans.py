@@ -20,7 +20,7 @@ def strips_left(x, y):
     return np.where((x < 0.2) | (x > 2.2), raw(x, y), 0.012 + 0 * x)
 
 
-def scan(path, surface, *, seed, yaw=0.4, move=(0.0, 0.0, 0.0), width=WIDTH, height=HEIGHT, noise=0.0004, n=60_000):
+def scan(path, surface, *, seed, yaw=0.4, move=(0.0, 0.0, 0.0), width=WIDTH, height=HEIGHT, noise=0.0004, n=30_000):
     """A scan of a wall 2 m before the file's origin, z up, as binary PLY; ``move`` shifts the whole file."""
     rng = np.random.default_rng(seed)
     x, y = rng.uniform(0, width, n), rng.uniform(0, height, n)
