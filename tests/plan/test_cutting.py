@@ -96,7 +96,10 @@ def test_a_cut_wall_takes_what_the_list_promised(build, turn):
 
 
 def test_a_hump_read_at_one_station(build):
-    """4 x 3 stations, one 6 mm proud owning 0.8 m2: V0 = 9.6 x 11 - 4.8 = 100.8 L, cut flush 48, by 2 mm 9.6 x 9 - 3.2."""
+    """4 x 3 stations, one 6 mm proud owning 0.8 m2: V0 = 9.6 x 11 - 4.8 = 100.8 L.
+
+    Cut flush 48, by 2 mm 9.6 x 9 - 3.2.
+    """
     table = np.zeros((3, 4))
     table[1, 2] = 6
     relief, wall = build.stations([0.5, 1.5, 2.5, 3.5], [0.4, 1.2, 2.0], table, 4.0, 2.4), build.wall(4.0, 2.4)
