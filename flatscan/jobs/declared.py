@@ -56,9 +56,7 @@ def against_declared(cloud: Cloud, relief: Relief, step: float) -> tuple[Note, .
         found.append(note("jobs.in-steps", step=metres(step)))
     if relief.doubled is not None:
         found.append(note("jobs.surfaces-apart", apart=metres(relief.doubled)))
-    plainest = max(
-        seams(relief) if isinstance(relief, Grid) else (), key=lambda one: abs(one.jump), default=None
-    )
+    plainest = max(seams(relief) if isinstance(relief, Grid) else (), key=lambda one: abs(one.jump), default=None)
     if plainest is not None and abs(plainest.jump) > SWEEPS_APART:
         x, y = (float(value) for value in plainest.at)
         found.append(note("jobs.sweeps-apart", (x, y), apart=metres(abs(plainest.jump))))
