@@ -17,7 +17,7 @@ from flatscan.jobs.seeing import Capture, lean_of, look, see
 from flatscan.jobs.settings import Capturing, Progress, Requirement, silent
 from flatscan.relief import with_heights
 from flatscan.standards import Tolerance
-from flatscan.straightedge.balanced import balanced_gaps
+from flatscan.straightedge.balanced import balanced_gaps, gaps_beside
 from flatscan.straightedge.hand_gaps import HandCheck, compare_hand, read_hand
 from flatscan.straightedge.lips import lips
 from flatscan.straightedge.sweeping import Sweeps, largest_distance, sweep_stairs
@@ -56,7 +56,7 @@ def check_looked(looked: Looked, sweeps: Sweeps, requirement: Requirement, progr
     shown = next((one for one in judged if one.gaps is not None), None)
     gaps = None if shown is None else shown.gaps
     if gaps is None:
-        gaps = sweeps.of(requirement.rule, requirement.shown, requirement.directions)
+        gaps = gaps_beside(sweeps, requirement.rule, requirement.shown, requirement.directions)
     both = requirement.method is None if shown is None else shown.entry.method == BOTH
     verdict, hand, doubts = _with_hand(verdict, looked, requirement)
     looked = replace(looked, notes=(*looked.notes, *doubts))
@@ -105,14 +105,11 @@ def flatness_for(entry: Tolerance, sweeps: Sweeps, directions: Sequence[float] |
         stairs, excess = sweep_stairs(sweeps, heights, turns)
         return Measured(stairs=stairs, excess=excess)
     if entry.method == BOTH:
-        asked = zip(entry.lengths, entry.limits, strict=True)
-        balanced = tuple(balanced_gaps(sweeps, length, limit, turns) for length, limit in asked)
-        resting = (sweeps.of(length, directions=turns) for length in entry.lengths)
         return Measured(
-            sweeps=tuple(replace(one, beside=two.ends) for one, two in zip(resting, balanced, strict=True)),
-            balanced=balanced,
+            sweeps=tuple(gaps_beside(sweeps, length, directions=turns) for length in entry.lengths),
+            balanced=tuple(balanced_gaps(sweeps, length, turns) for length in entry.lengths),
         )
-    return Measured(sweeps=tuple(sweeps.of(length, entry.method, turns) for length in entry.lengths))
+    return Measured(sweeps=tuple(gaps_beside(sweeps, length, entry.method, turns) for length in entry.lengths))
 
 
 def _directions(entry: Tolerance, asked: Sequence[float] | None) -> Sequence[float] | None:

@@ -47,6 +47,7 @@ from flatscan.plan.rates import QuoteLine, Rates, extra_over, load_rates, quote
 from flatscan.plan.takeoff import TakeOff, take_off
 from flatscan.relief import choose_window, smooth
 from flatscan.relief.shape import Shape, shape_of
+from flatscan.straightedge.balanced import gaps_beside
 
 
 def compare_surveys(
@@ -242,7 +243,7 @@ def judged(
         if rates is not None:
             rates = replace(rates, allowance=allowance)
         progress(note("stage.straightedge"), None)
-        gaps = sweeps.of(requirement.rule, requirement.shown, requirement.directions)
+        gaps = gaps_beside(sweeps, requirement.rule, requirement.shown, requirement.directions)
         survey = planned(looked, gaps, finish, progress)
         found["variation"] = variation_of(survey, difference, both, allowance, rates, finish)
     return found

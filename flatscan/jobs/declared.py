@@ -6,8 +6,10 @@ from flatscan.core.errors import BadValue
 from flatscan.core.model import Cloud, Readings, Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import COVER, metres
+from flatscan.core.reliefs import Grid
 from flatscan.jobs.settings import CLOUD_TYPE, LINES_TYPE, STATIONS_TYPE
 from flatscan.relief import CaptureType, capture_type
+from flatscan.relief.sweep_seams import seams
 
 SCANNER = "scanner"
 # points of a scanner within 10 m scatter by 1 to 3 mm, those of a phone carried about by up to 10 mm (methods/
@@ -15,6 +17,8 @@ SCANNER = "scanner"
 PHONE_LIKE = 0.004
 # depth in steps coarser than a millimetre is a depth camera's way of writing it [common practice]
 STEPS = 0.0015
+# three times what two stations of a scanner may fail to meet by (methods/uncertainty 7, across a registration seam)
+SWEEPS_APART = 0.003
 
 
 def declared_type(taken: Cloud | Readings, asked: str | None) -> tuple[CaptureType, tuple[Note, ...]]:
@@ -40,7 +44,8 @@ def declared_type(taken: Cloud | Readings, asked: str | None) -> tuple[CaptureTy
 def against_declared(cloud: Cloud, relief: Relief, step: float) -> tuple[Note, ...]:
     """What in a file speaks against the scanner it was declared to come from; ``step`` [m] is its rounding across.
 
-    No scanner positions, scatter of single points as of a phone, heights in steps, and surfaces that do not meet.
+    No scanner positions, scatter of single points as of a phone, heights in steps, surfaces that do not meet, and a
+    line along which two sweeps seem not to.
     """
     found = []
     if cloud.stands is None or not len(cloud.stands):
@@ -51,4 +56,8 @@ def against_declared(cloud: Cloud, relief: Relief, step: float) -> tuple[Note, .
         found.append(note("jobs.in-steps", step=metres(step)))
     if relief.doubled is not None:
         found.append(note("jobs.surfaces-apart", apart=metres(relief.doubled)))
+    plainest = max(seams(relief) if isinstance(relief, Grid) else (), key=lambda one: abs(one.jump), default=None)
+    if plainest is not None and abs(plainest.jump) > SWEEPS_APART:
+        x, y = (float(value) for value in plainest.at)
+        found.append(note("jobs.sweeps-apart", (x, y), apart=metres(abs(plainest.jump))))
     return tuple(found)

@@ -48,7 +48,8 @@ from flatscan.relief import (
     with_heights,
     with_standing_of,
 )
-from flatscan.relief.shape import patches_of, shape_of
+from flatscan.relief.shape import shape_of
+from flatscan.relief.stand_off import patches_of
 from flatscan.straightedge.gaps import Gaps
 from flatscan.verdict import coverage_factor
 
@@ -359,9 +360,8 @@ def swept(looked: Looked, requirement: Requirement, progress: Progress) -> Gaps:
     """The straightedge at every place of the relief."""
     progress(note("stage.straightedge"), None)
     k = coverage_factor(requirement.confidence)
-    return straightedge.sweep(
-        with_heights(looked.relief), requirement.rule, directions=requirement.directions, k=k, method=requirement.shown
-    )
+    sweeps = straightedge.Sweeps(with_heights(looked.relief), k)
+    return straightedge.gaps_beside(sweeps, requirement.rule, requirement.shown, requirement.directions)
 
 
 def lean_of(looked: Looked) -> Quantity:

@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 
 from flatscan.core.errors import TooFewPoints
 from flatscan.core.geometry import Array, fit_plane, fit_plane_robust, robust_scale, tukey_weight
-from flatscan.core.model import Counts, Relief, Wall
+from flatscan.core.model import Relief, Wall
 from flatscan.core.quantity import COVER
 
 PATCH_OVER = 0.003  # methods/definitions 8: cells over max(3 mm, 2 u)
@@ -45,7 +44,11 @@ class Shape:
 
 @dataclass(frozen=True, slots=True)
 class Patch:
-    """A connected hump or hollow: peak at x, y, bounding size, signed deviation [m] and area [m2]."""
+    """A connected hump or hollow: peak at x, y, bounding size, signed deviation [m] and area [m2].
+
+    The deviation has out what noise adds to a largest value; ``u`` [m] is its standard uncertainty, None where that is
+    not known. ``area_between`` is the 95 % interval of the area (methods/definitions 8).
+    """
 
     kind: str
     x: float
@@ -54,6 +57,8 @@ class Patch:
     height: float
     deviation: float
     area: float
+    u: float | None = None
+    area_between: tuple[float | None, float | None] = (None, None)
 
 
 def shape_of(relief: Relief, wall: Wall) -> Shape:
@@ -151,8 +156,7 @@ def _range(relief: Relief, residual: Array) -> tuple[float, tuple[float | None, 
     if not np.isfinite(u):
         return found, (None, None)
     added = 0.0
-    halves = [half for half in (getattr(relief, "half_a", None), getattr(relief, "half_b", None)) if half is not None]
-    if halves:
+    if halves := halves_of(relief):
         lifted = [off + half - relief.offset for half in halves]
         added = max(float(np.mean([np.nanmax(half) - np.nanmin(half) for half in lifted])) - found, 0.0)
     apart = float(np.hypot(relief.x[high[1]] - relief.x[low[1]], relief.y[high[0]] - relief.y[low[0]]))
@@ -160,6 +164,12 @@ def _range(relief: Relief, residual: Array) -> tuple[float, tuple[float | None, 
     margin = COVER * float(np.hypot(u, common))
     best = max(found - _ADDED * added, 0.0)
     return best, (max(best - _TWICE * added - margin, 0.0), best + margin)
+
+
+def halves_of(relief: Relief) -> list[Array]:
+    """Offsets (rows, cols) [m] of the two halves of the points, none where there are no halves."""
+    halves = getattr(relief, "half_a", None), getattr(relief, "half_b", None)
+    return [half for half in halves if half is not None]
 
 
 def _places_along(relief: Relief) -> tuple[Array, Array]:
@@ -185,34 +195,3 @@ def _bellies(
     bends = list(solution[4:])
     along = -float(bends.pop(0)) if bend_u else None
     return along, -float(bends.pop(0)) if bend_v else None
-
-
-def patches_of(relief: Relief, shape: Shape) -> tuple[Patch, ...]:
-    """Humps and hollows over max(3 mm, 2 u) from the best-fit plane, 8-connected, the largest deviation first."""
-    threshold = np.maximum(PATCH_OVER, 2 * relief.u)
-    found: list[Patch] = []
-    for kind, sign in (("hump", 1.0), ("hollow", -1.0)):
-        over = relief.valid & (sign * np.nan_to_num(shape.residual) > np.nan_to_num(threshold))
-        labels, number = relief.connected(over)
-        boxes = ndimage.find_objects(labels, number)
-        found += [_patch(relief, shape, labels, box, i, kind, sign) for i, box in enumerate(boxes, 1)]
-    return tuple(sorted(found, key=lambda patch: (-abs(patch.deviation), patch.x, patch.y)))
-
-
-def _patch(
-    relief: Relief, shape: Shape, labels: Counts, box: tuple[slice, slice], number: int, kind: str, sign: float
-) -> Patch:
-    """The patch of that number, looked for only in the ``box`` of rows and columns it fills."""
-    row, col = np.nonzero(labels[box] == number)
-    row, col = row + box[0].start, col + box[1].start
-    peak = int(np.argmax(sign * shape.residual[row, col]))
-    wide, high = relief.ground_of(row, col)
-    return Patch(
-        kind=kind,
-        x=float(relief.x[col[peak]]),
-        y=float(relief.y[row[peak]]),
-        width=wide,
-        height=high,
-        deviation=float(shape.residual[row[peak], col[peak]]),
-        area=float(relief.area[row, col].sum()),
-    )

@@ -30,6 +30,7 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _WALLS = (
     *("floor", "room", "name", "part", "number", "trade", "decision", "criterion", "value_mm", "lower_mm", "upper_mm"),
     *("limit_mm", "restricted", "over_limit", "gap_mm", "gap_low_mm", "gap_high_mm", "u_gap_mm", "balanced_end_gap_mm"),
+    *("balanced_end_gap_low_mm", "balanced_end_gap_high_mm"),
     *(
         "area_m2",
         "covered_share",
@@ -62,11 +63,15 @@ _FLOORS = (
 
 @dataclass(frozen=True, slots=True)
 class JudgedBy:
-    """A criterion by its ``name``, its ``value`` with its u, None where it was not measured, and its ``limit``."""
+    """A criterion by its ``name``, its ``value`` with its interval, None where it was not measured, and its ``limit``.
+
+    ``depends`` where it is undecided because two methods decide otherwise.
+    """
 
     name: str | Note
     value: Quantity | None
     limit: Quantity
+    depends: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +154,8 @@ def _decision(row: dict[str, Any]) -> Note:
     """A wall's decision in the words every sheet uses, or that nobody asked for one."""
     if row["decision"] == "not judged":
         return note("site.no-limit")
-    return as_restricted(decided(row["decision"]), row["restricted"], short=True)
+    said = note("report.depends") if row.get("depends_on_method") else decided(row["decision"])
+    return as_restricted(said, row["restricted"], short=True)
 
 
 def _room(row: dict[str, Any]) -> Note:
@@ -162,7 +168,8 @@ def _quantity(row: dict[str, Any], key: str) -> Quantity | None:
     value, u = row[key], row.get(f"u_{key}")
     if value is None:
         return None
-    ends = (row.get(key.replace("_", f"_{end}_")) for end in ("low", "high"))
+    name, _, unit = key.rpartition("_")
+    ends = (row.get(f"{name}_{end}_{unit}") for end in ("low", "high"))
     low, high = (None if end is None else end / factor(key) for end in ends)
     return Quantity(value / factor(key), None if u is None else u / factor(key), unit_of(key), low, high)
 

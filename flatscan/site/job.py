@@ -23,7 +23,7 @@ from flatscan.report import FORMATS
 from flatscan.wall import Room
 
 # the shape of records; those of another are done again
-SCHEMA = 5
+SCHEMA = 6
 _LONGEST = 80
 
 

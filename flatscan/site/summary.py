@@ -94,7 +94,8 @@ def _row(record: Record) -> dict[str, Any]:
     row = _labels(record) | {"decision": verdict["decision"] if verdict else NOT_JUDGED}
     row |= {"restricted": verdict["restricted"] if verdict else []}
     row |= _worst_criterion(verdict, _said(record))
-    row |= {"balanced_end_gap_mm": flat.get("balanced_end_gap_mm"), "u_balanced_end_gap_mm": flat.get("u_balanced_mm")}
+    balanced = ("balanced_end_gap_mm", "balanced_end_gap_low_mm", "balanced_end_gap_high_mm")
+    row |= {name: flat.get(name) for name in balanced} | {"u_balanced_end_gap_mm": flat.get("u_balanced_mm")}
     row |= {name: flat.get(name) for name in ("gap_mm", "gap_low_mm", "gap_high_mm", "u_gap_mm", "rule_mm")}
     row |= {"area_m2": document["wall"]["area_m2"], "covered_share": document["wall"]["covered_share"]}
     row |= {name: material.get(name) for name in ("system", "mean_mm", "most_mm", *_VOLUMES)}
@@ -116,10 +117,11 @@ def _worst_criterion(verdict: dict[str, Any] | None, said: WallSaid) -> dict[str
     known = [(criterion, ratio, judged) for criterion, ratio, judged in ratios if ratio is not None]
     names = ("value_mm", "lower_mm", "upper_mm", "limit_mm")
     if not known:
-        return {"criterion": None} | dict.fromkeys(names) | {"over_limit": None, "judged": None}
+        none = {"over_limit": None, "depends_on_method": False, "judged": None}
+        return {"criterion": None} | dict.fromkeys(names) | none
     criterion, ratio, judged = max(known, key=lambda found: (-DECISIONS.index(found[0]["decision"]), found[1]))
     row = {"criterion": criterion["name"]} | {name: criterion.get(name) for name in names}
-    return row | {"over_limit": rounded(ratio), "judged": judged}
+    return row | {"over_limit": rounded(ratio), "depends_on_method": judged.depends, "judged": judged}
 
 
 def _ratio(criterion: dict[str, Any]) -> float | None:
@@ -180,6 +182,7 @@ def _rooms(walls: Sequence[dict[str, Any]], failed: Sequence[dict[str, Any]]) ->
         row |= _counted(rows) | {"failed": len(lost.get(place, []))}
         row |= {"decision": worst["decision"] if worst else None, "over_limit": worst["over_limit"] if worst else None}
         row |= {"restricted": worst["restricted"] if worst else []}
+        row |= {"depends_on_method": bool(worst and worst["depends_on_method"])}
         row |= {"worst": worst["title"] if worst else None, "gap_mm": worst["gap_mm"] if worst else None}
         rooms.append(row | {"area_m2": _sum(rows, "area_m2"), "volume_l": _sum(rows, "volume_l")})
     return sorted(rooms, key=lambda row: (0, 0, 0) if row["decision"] is None else (1, *_worst_first(row)))

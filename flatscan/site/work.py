@@ -127,7 +127,7 @@ def _wall(task: Task) -> Outcome:
 def _said(found: jobs.SiteWall, full: Report) -> WallSaid:
     """What a summary says of a wall: stop signs, and each criterion with its value and u."""
     criteria = () if found.verdict is None else found.verdict.criteria
-    judged = tuple(JudgedBy(criterion.name, criterion.measured, metres(criterion.limit)) for criterion in criteria)
+    judged = tuple(JudgedBy(one.name, one.measured, metres(one.limit), one.depends) for one in criteria)
     return WallSaid(full.stops, judged)
 
 

@@ -1,6 +1,6 @@
 """Straightedges laid on a relief at every position and in every direction."""
 
-from flatscan.straightedge.balanced import balanced_gaps
+from flatscan.straightedge.balanced import balanced_gaps, gaps_beside
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.straightedge.hand_gaps import HandCheck, HandReadings, compare_hand, read_hand
 from flatscan.straightedge.lips import Lip, lips
@@ -20,6 +20,7 @@ __all__ = [
     "compare_hand",
     "deepest_gaps",
     "expected_u",
+    "gaps_beside",
     "lips",
     "read_hand",
     "sweep",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
@@ -59,8 +59,8 @@ class Gaps:
     where they cannot be formed. ``worst_places`` are up to five separate places worth checking by hand, deepest first.
     ``method`` (resting, equal offsets or balanced end gap) is what the interval and ``worst_places`` speak of.
     ``known_between`` is that of the relief; ``coverages`` run in parallel with ``directions``; ``notes``
-    say what could not be known and why. ``beside`` are the ends of the interval [m] of the balanced end gap where that
-    was judged as well.
+    say what could not be known and why. ``beside`` are the ends of the interval [m] of the resting and of the balanced
+    gap where both were told as if they were judged (`gaps_beside`), by their methods.
     """
 
     rule: float
@@ -82,7 +82,7 @@ class Gaps:
     coverages: tuple[float, ...] = ()
     notes: tuple[Note, ...] = ()
     gap: float | None = None
-    beside: tuple[float | None, float | None] = (None, None)
+    beside: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
 
     @property
     def low(self) -> float | None:
@@ -99,10 +99,14 @@ class Gaps:
         judged = self.judged()
         if judged is None:
             return None
-        gap = abs(judged.value) if self.gap is None else self.gap
-        if self.lower is None or self.upper is None or not self.lower <= gap <= self.upper:
-            return metres(gap, judged.u)
-        return metres(gap, judged.u, (self.lower, self.upper))
+        return _between(abs(judged.value) if self.gap is None else self.gap, judged.u, self.ends)
+
+    def said_of(self, method: str) -> Quantity | None:
+        """The largest gap by a ``method``, judged or beside the one that is, with its interval where that is known."""
+        if method == self.method:
+            return self.measured()
+        gap = self.of(method)
+        return None if gap is None else _between(abs(gap.value), gap.u, self.beside.get(method, (None, None)))
 
     @property
     def ends(self) -> tuple[float | None, float | None]:
@@ -118,17 +122,22 @@ class Gaps:
 
     def judged(self) -> Gap | None:
         """The gap that ``method`` names."""
-        return {"equal offsets": self.equal_offset, "balanced end gap": self.balanced}.get(self.method, self.worst)
+        return self.of(self.method)
+
+    def of(self, method: str) -> Gap | None:
+        """The gap that a ``method`` names."""
+        return {"equal offsets": self.equal_offset, "balanced end gap": self.balanced}.get(method, self.worst)
 
     def area_over(self, limit: float, relief: Relief) -> Quantity:
         """The area [m2] of the relief swept where the deepest resting gap is over a ``limit`` [m].
 
-        Its interval is the area over the limit with every gap 1.96 u smaller and larger than it was found.
+        Its interval is the area over the limit with every gap 1.96 u smaller and larger than it is taken to be.
         """
         found = np.nan_to_num(self.deepest)
         shown = self.worst if self.method == "resting" else None
-        # what noise adds to the largest it adds to those that come near it
-        bias = 0.0 if shown is None or self.gap is None else max(float(found.max(initial=0.0)) - self.gap, 0.0)
+        bias = (
+            0.0 if shown is None or self.gap is None else _OF_ALL * max(float(found.max(initial=0.0)) - self.gap, 0.0)
+        )
 
         def over(least: float) -> float:
             return float(relief.area[relief.valid & (found - bias > least)].sum())
@@ -136,6 +145,16 @@ class Gaps:
         if shown is None or shown.u is None:
             return square_metres(over(limit))
         return square_metres(over(limit), None, (over(limit + COVER * shown.u), over(limit - COVER * shown.u)))
+
+
+# what noise adds to the gaps of all places, as a part of what it adds to the largest (by trial, methods/definitions 8)
+_OF_ALL = 0.25
+
+
+def _between(value: float, u: float | None, ends: tuple[float | None, float | None]) -> Quantity:
+    """A length with its interval, where that is known and holds it."""
+    low, high = ends
+    return metres(value, u, ends if low is not None and high is not None and low <= value <= high else (None, None))
 
 
 DEFAULT_DIRECTIONS = tuple(15.0 * turn for turn in range(12))

@@ -10,6 +10,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from flatscan.core.choices import METHODS
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
@@ -79,7 +80,7 @@ def reaching(
 ) -> tuple[Gaps, Reach | None]:
     """`sweep`, and what its bounds are told from: None on readings and where no straightedge was laid.
 
-    ``kept`` keeps the pass over cells for another method.
+    ``kept`` keeps the pass over cells for another method, on the same relief with the same ``k``.
     """
     refuse(relief, rule, k, method)
     turns = directions_of(directions)
@@ -88,10 +89,7 @@ def reaching(
         return sweep_stations(relief, rule, directions=asked, k=k, method=method), None
     if rule < 2 * relief.step - 1e-9:
         return none_laid(relief, rule, turns, method, k), None
-    work = lay_out(relief, rule, turns, k, method, workers)
-    found = _first_pass(work)
-    if kept is not None:
-        kept[rule, turns] = work, found
+    work, found = _passed(relief, rule, turns, k, method, workers, {} if kept is None else kept)
     balanced = _end_gap(work, found.ends, 1)
     below = _below(work, found, balanced)
     equal = max((gap for gap in (balanced, _end_gap(work, below, -1)) if gap), key=lambda gap: gap.value, default=None)
@@ -100,6 +98,9 @@ def reaching(
     judged = {"resting": worst, "equal offsets": equal, "balanced end gap": balanced}[method]
     reach = None if judged is None else Reach(work, 0.0, judged, *best_lines(work, found), places)
     told = interval(reach, found.deepest, bounded=bounded)
+    if method == METHODS[2] and told.high is not None and judged is not None:
+        # few windows end at one place, so a single wild cell makes it: not under what was found
+        told = replace(told, high=max(told.high, judged.value))
     between = _between_lines(work, found, judged)
     notes = (*(() if worst is not None else (too_sparse(relief, rule),)), *_shortened(work, found), *told.notes)
     if judged is not None and judged.u is None:
@@ -125,6 +126,23 @@ def reaching(
         gap=told.gap,
     )
     return gaps, reach
+
+
+def _passed(
+    relief: Grid,
+    rule: float,
+    turns: tuple[Direction, ...],
+    k: float,
+    method: str,
+    workers: int | None,
+    kept: dict[Kept, tuple[Laying, _Found]],
+) -> tuple[Laying, _Found]:
+    """The first pass, which is the same for every method: made once of those ``kept``."""
+    if (rule, turns) not in kept:
+        work = lay_out(relief, rule, turns, k, method, workers)
+        kept[rule, turns] = work, _first_pass(work)
+    work, found = kept[rule, turns]
+    return replace(work, method=method), found
 
 
 def best_lines(work: Laying, found: _Found) -> tuple[tuple[Lines, ...], tuple[Array, ...]]:
@@ -219,7 +237,7 @@ def _below(work: Laying, found: _Found, balanced: Gap | None) -> tuple[Triple | 
     No place is deeper under that line than under the straightedge itself, so where only the largest deviation to
     either side is wanted, lines that find nothing so deep need not be looked at.
     """
-    if work.method != "resting" or not np.isfinite(found.deepest).any():
+    if work.method == "equal offsets" or not np.isfinite(found.deepest).any():
         return ends_pass(work, -work.z, -work.z)
     some = ends_pass(work, -work.z, -work.z, [all_lines(work.grid, turn)[::_SPARSE] for turn in work.turns])
     known = max((gap.value for gap in (balanced, _end_gap(work, some, -1)) if gap), default=0.0)

@@ -9,7 +9,8 @@ from flatscan.core.warp import CommonError
 from flatscan.plan.humps import find_humps
 from flatscan.plan.lows import find_lows, lows_under_plane, ridges_over_plane
 from flatscan.relief.laser_stations import from_stations
-from flatscan.relief.shape import patches_of, shape_of
+from flatscan.relief.shape import shape_of
+from flatscan.relief.stand_off import patches_of
 
 WIDTH, HEIGHT = 4.0, 2.6
 

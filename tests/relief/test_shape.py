@@ -12,7 +12,8 @@ from flatscan.core.geometry import Frame, fit_plane, fit_plane_total
 from flatscan.core.model import Plumb, Wall
 from flatscan.core.reliefs import Stations
 from flatscan.core.warp import CommonError
-from flatscan.relief.shape import patches_of, shape_of
+from flatscan.relief.shape import shape_of
+from flatscan.relief.stand_off import patches_of
 
 WIDTH, HEIGHT, CELL = 4.0, 2.4, 0.02
 

@@ -1,6 +1,7 @@
 """The summary's sums by hand, its order, and what users wrote shown as text."""
 
 import csv
+import dataclasses
 import io
 import json
 import re
@@ -13,7 +14,7 @@ from site_builders import InlinePool, grid_text
 from flatscan.core.errors import ReadError
 from flatscan.core.notes import note
 from flatscan.core.quantity import metres
-from flatscan.core.records import to_plain
+from flatscan.core.records import from_plain, to_plain
 from flatscan.jobs import Requirement
 from flatscan.plan.coats import OrderLine, combined_order
 from flatscan.report.say import say
@@ -248,6 +249,20 @@ def test_a_wall_is_said_with_its_doubt_in_the_words_of_all_sheets():
     assert "550 litres, order 590 litres (530 litres to 630 litres)" in page
     (line,) = (line for line in site_lines(summary.summed_up([record("n")])) if line.startswith("   n"))
     assert line == "   n: largest gap 3.0 mm ± 0.8 mm, not judged"
+
+
+def test_a_decision_that_hangs_on_the_method_says_so():
+    """On screen and page; the word itself, which others read, stays."""
+    bow = record("bow", floor="1", room="hall", decision="undecided", upper=2.0)
+    (said,) = from_plain(WallSaid, bow["said"]).criteria
+    bow["said"] = to_plain(WallSaid((), (dataclasses.replace(said, depends=True),)))
+    summed = summary.summed_up([bow, record("close", floor="2", decision="undecided", upper=3.2)], site="mill")
+    told = {line.split(":")[0].strip(): line for line in site_lines(summed)}
+    assert "undecided: depends on the method" in told["1 bow"]
+    assert "depends" not in told["2 close"]
+    page = summary.files(summed, "mm")["site.html"].decode()
+    assert page.count("undecided: depends on the method") >= 2
+    assert [row["decision"] for row in summed["walls"]] == ["undecided", "undecided"]
 
 
 def test_a_restricted_test_is_no_plain_within():

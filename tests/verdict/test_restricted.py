@@ -161,6 +161,21 @@ def test_a_scanner_that_the_file_does_not_show_is_declared(whole):
     assert [said.code for said in rough.seen.against] == ["jobs.phone-like"]
 
 
+@pytest.mark.parametrize("step", [0.0, 0.002, 0.005])
+def test_sweeps_of_several_millimetres_apart_are_no_scanners(step):
+    """Two sweeps that meet 1.6 m from the left along a slanting line; hollows and a bow of the wall itself are none."""
+
+    def swept(x, up):
+        return hollow(x, up) - 0.004 * (x - 1.5) ** 2 + step * (x + 0.15 * up > 1.6)
+
+    found = fs.check(cloud(stands=[[1.5, 3.0, 1.5]], surface=swept), **TEST, **HOW)
+    said = {one.code: one for one in found.seen.against}
+    assert list(said) == (["jobs.sweeps-apart"] if step > 0.003 else [])
+    if said:
+        assert_allclose(said["jobs.sweeps-apart"].quantities["apart"].value, step, atol=0.001)
+        assert report.summary(found).splitlines()[0].startswith("Capture type scanner is declared; ")
+
+
 DEFAULTS = (Capturing(), Requirement(), Finishing(), Comparing())
 
 

@@ -15,7 +15,7 @@ from flatscan.report.say import Said
 from flatscan.report.sections.seen_section import known
 from flatscan.report.tables import AT, Column, Table
 from flatscan.standards import Tolerance
-from flatscan.straightedge.gaps import Gap, Gaps
+from flatscan.straightedge.gaps import Gaps
 from flatscan.straightedge.hand_gaps import HandCheck
 from flatscan.verdict import Criterion, Verdict
 
@@ -40,19 +40,23 @@ ALL = 0.9995
 
 def flatness(gaps: Gaps, method: str, limit: float | None, tolerance: Tolerance | None, relief: Relief) -> Section:
     """The straightedge test: length, method, largest gap with its ±, positions and coverage."""
-    worst, balanced, equal = gaps.worst, gaps.balanced, gaps.equal_offset
+    worst, balanced = gaps.worst, gaps.balanced
     rule = metres(gaps.rule)
-    resting = gaps.measured() if gaps.method == "resting" else None if worst is None else metres(worst.value, worst.u)
-    gap = resting or Unknown(_NO_GAP)
+    gap = gaps.said_of(METHODS[0]) or Unknown(_NO_GAP)
+    low, high = _ends(gap, "unknown.no-lower", "unknown.no-upper")
+    ends = _of_ends(gaps, METHODS[2])
+    end_low, end_high = _ends(ends, "unknown.no-lower", "unknown.no-upper")
     values = {
         "rule_mm": rule,
         "method": method,
         "gap_mm": gap,
-        "gap_low_mm": known(gaps.low, "unknown.no-lower"),
-        "gap_high_mm": known(gaps.high, "unknown.no-upper"),
-        "balanced_end_gap_mm": _of_ends(balanced, gaps.beside),
+        "gap_low_mm": low,
+        "gap_high_mm": high,
+        "balanced_end_gap_mm": ends,
+        "balanced_end_gap_low_mm": end_low,
+        "balanced_end_gap_high_mm": end_high,
         "u_balanced_mm": known(None if balanced is None else balanced.u, "unknown.no-whole-position"),
-        "equal_offset_mm": _of_ends(equal),
+        "equal_offset_mm": _of_ends(gaps, METHODS[1]),
         "u_gap_mm": known(None if worst is None else worst.u, _NO_GAP),
         "smallest_feature_mm": known(relief.smallest_feature, "unknown.between-stations"),
         "x_mm": known(None if worst is None else worst.at[0], _NO_GAP),
@@ -77,11 +81,15 @@ def flatness(gaps: Gaps, method: str, limit: float | None, tolerance: Tolerance 
     return Section("flatness", values, headline, tuple(facts), (gap_table(gaps, limit),), answers=answers)
 
 
-def _of_ends(gap: Gap | None, within: tuple[float | None, float | None] = (None, None)) -> Quantity | Unknown:
-    """A deviation from the line through the straightedge's ends, with its u and its interval where that is known."""
-    if gap is None:
-        return Unknown("unknown.no-whole-position")
-    return metres(abs(gap.value), gap.u, within if None not in within else (None, None))
+def _of_ends(gaps: Gaps, method: str) -> Quantity | Unknown:
+    """A deviation from the line through the straightedge's ends, with its interval where that is known."""
+    return gaps.said_of(method) or Unknown("unknown.no-whole-position")
+
+
+def _ends(gap: Quantity | Unknown, no_lower: str, no_upper: str) -> tuple[Quantity | Unknown, Quantity | Unknown]:
+    """Both ends of a gap's interval, or why they are not there."""
+    low, high = (None, None) if isinstance(gap, Unknown) else (gap.low, gap.high)
+    return known(low, no_lower), known(high, no_upper)
 
 
 def with_others(sentence: Note, gaps: Gaps, other: Quantity | None = None) -> Note:
@@ -89,10 +97,10 @@ def with_others(sentence: Note, gaps: Gaps, other: Quantity | None = None) -> No
 
     ``other`` is the balanced end gap where it was judged, else that of ``gaps``.
     """
-    shown, balanced = gaps.judged(), _of_ends(gaps.balanced, gaps.beside) if other is None else other
+    shown, balanced = gaps.judged(), _of_ends(gaps, METHODS[2]) if other is None else other
     parts: list[Note] = []
     if gaps.worst is not None and shown is not gaps.worst:
-        parts.append(note("report.resting-gap", gap=metres(gaps.worst.value, gaps.worst.u)))
+        parts.append(note("report.resting-gap", gap=gaps.said_of(METHODS[0])))
     if isinstance(balanced, Quantity) and shown is not gaps.balanced:
         parts.append(note("report.balanced-gap", gap=balanced))
     elif not isinstance(balanced, Quantity):
@@ -121,7 +129,7 @@ def _test_facts(gaps: Gaps, method: str, tolerance: Tolerance | None, values: di
     if isinstance(balanced, Quantity) and method != "balanced end gap":
         facts.append(Fact("balanced", note("report.length-spread", length=balanced)))
     if gaps.worst is not None and gaps.judged() is not gaps.worst:
-        facts.append(Fact("resting", note("report.length-spread", length=metres(gaps.worst.value, gaps.worst.u))))
+        facts.append(Fact("resting", note("report.length-spread", length=gaps.said_of(METHODS[0]))))
     coverage = values["coverage"]
     covered = note("report.covered", coverage=coverage) if isinstance(coverage, Quantity) else note("report.unknown")
     directions = len(gaps.directions)

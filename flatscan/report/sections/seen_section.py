@@ -234,10 +234,16 @@ def _plumb_values(looked: Looked) -> dict[str, Any]:
 
 def _shape_values(looked: Looked) -> dict[str, Any]:
     shape = looked.shape
+    spread = metres(shape.range, None, shape.range_between)
+    low, high = ends(spread)
     return {
         "belly_along_mm": known(shape.belly_along, "unknown.belly", shape.u_belly_along),
         "belly_up_mm": known(shape.belly_up, "unknown.belly", shape.u_belly_up),
-        "range_mm": metres(shape.range, None, shape.range_between),
+        "u_belly_along_mm": known(shape.u_belly_along, "unknown.belly"),
+        "u_belly_up_mm": known(shape.u_belly_up, "unknown.belly"),
+        "range_mm": spread,
+        "range_low_mm": low,
+        "range_high_mm": high,
         "rms_mm": metres(shape.rms),
     }
 
@@ -329,14 +335,19 @@ def objects(looked: Looked) -> Table:
 
 def patches(looked: Looked) -> Section:
     """Humps and hollows off the best-fit plane, in the order they were found."""
-    rows = tuple((p.kind, p.x, p.y, p.width, p.height, p.deviation, p.area) for p in looked.patches)
+    rows = tuple(
+        (p.kind, p.x, p.y, p.width, p.height, p.deviation, p.u, p.area, *p.area_between) for p in looked.patches
+    )
     columns = (
         Column("kind", "what"),
         *AT,
         Column("width_mm", "width"),
         Column("height_mm", "height"),
         Column("deviation_mm", "off the plane", 1),
+        Column("u_deviation_mm", "±", spread=True),
         Column("area_m2", "area", 2),
+        Column("area_low_m2", "at least", 2),
+        Column("area_high_m2", "at most", 2),
     )
     table = Table("patches", "Humps and hollows", columns, rows, "no hump or hollow stands out")
     return Section("patches", listed=table, tables=(table,))
