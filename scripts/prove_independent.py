@@ -9,7 +9,7 @@ Gates: of genuine walls at most 1 is said to repeat its points; of the others at
 80 %; no flat wall that was filled up is called outside. Of genuine repeats at most 1 is refused, of the others at
 least 95 %. Exit code 1 where a gate fails.
 
-Run: python scripts/prove_independent.py [--walls 6] [--seed 500] [--only walls|repeats] [--kinds rough,mls-4]
+Run: python scripts/prove_independent.py [--walls 6] [--seed 500] [--only walls|repeats|decisions] [--kinds rough,mls-4]
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ import numpy as np
 from object_model import scanned, scene_of
 from scipy.ndimage import gaussian_filter, map_coordinates
 from scipy.spatial import Delaunay, cKDTree
+from scipy.stats import binom
 
 from flatscan import jobs
 from flatscan.core.errors import FlatscanError, MixedSurveys
@@ -33,6 +34,8 @@ Array = np.ndarray
 Rng = np.random.Generator
 WIDTH, HEIGHT, LIMIT = 2.8, 2.2, 0.003
 FINE = 0.002
+# a hollow so wide at half its depth [m] is as deep as its gap: the straightedge rests where nothing of it is left
+HOLLOW, NEAR_LIMIT = 0.4, (0.98, 1.02)
 
 
 def field(rng: Rng, length: float, sd: float) -> Callable[[Array, Array], Array]:
@@ -112,10 +115,11 @@ def genuine(kind: str, rng: Rng) -> Array:
 GENUINE = ("clean", "rough", "wavy", "lines", "tails", "sweeps", "steps", "cast", "joints", "snots")
 
 
-def raw(rng: Rng, most: float = 9_000) -> Array:
-    """The scan of a flat wall that is filled up later."""
+def raw(rng: Rng, most: float = 9_000, gap: float = 0.0) -> Array:
+    """The scan of a flat wall that is filled up later, or of one with a round hollow so deep [m]."""
     x, y = spots(rng, logarithmic(rng, 1_500, most))
-    return stack(x, y, rng.normal(0, logarithmic(rng, 0.001, 0.004), len(x)))
+    hollow = gap * np.exp(-4 * np.log(2) * (np.hypot(x - WIDTH / 2, y - HEIGHT / 2) / HOLLOW) ** 2)
+    return stack(x, y, rng.normal(0, logarithmic(rng, 0.001, 0.004), len(x)) - hollow)
 
 
 def jittered(points: Array, times: int, rng: Rng) -> Array:
@@ -198,6 +202,12 @@ HIDING: dict[str, Callable[[Rng], Array]] = {
     "copies-wide-4": lambda rng: jittered(raw(rng, 40_000), 4, rng),
 }
 ANY_FILLED = REPEATING | HIDING
+# the same of walls with a hollow, and their measurements alone
+NEAR: dict[str, Callable[[Rng, float], Array]] = {
+    "linear-jitter-4": lambda rng, gap: jittered(filled(raw(rng, gap=gap), 4, rng), 1, rng),
+    "copies-wide-4": lambda rng, gap: jittered(raw(rng, 40_000, gap), 4, rng),
+    "as measured": lambda rng, gap: raw(rng, gap=gap),
+}
 
 
 @dataclass(frozen=True)
@@ -217,7 +227,11 @@ HOW = jobs.Capturing(up="y", seen_from=(WIDTH / 2, 1.2, 3.0), file_unit="m", cap
 def checked(kind: str, seed: int) -> Outcome:
     """One wall of a kind, checked."""
     rng = np.random.default_rng([seed, (*GENUINE, *ANY_FILLED).index(kind)])
-    points = genuine(kind, rng) if kind in GENUINE else ANY_FILLED[kind](rng)
+    return told(kind, genuine(kind, rng) if kind in GENUINE else ANY_FILLED[kind](rng))
+
+
+def told(kind: str, points: Array) -> Outcome:
+    """What is told of some points."""
     start = time.perf_counter()
     try:
         found = jobs.check(points, HOW, jobs.Requirement(limit=LIMIT, rule=1.8, judges=True))
@@ -335,6 +349,31 @@ def walls_table(asked: argparse.Namespace, kinds: list[str]) -> list[tuple[str, 
     ]  # fmt: skip
 
 
+def decisions_table(asked: argparse.Namespace, kinds: list[str]) -> list[tuple[str, bool]]:
+    """Walls with a hollow a little under and over the limit, filled up so that it does not show: wrong decisions."""
+    gates = []
+    print(f"{'near the limit':17}{'walls':>6}{'named':>6}{'false within':>14}{'false outside':>15}")
+    for kind in kinds:
+        found: dict[float, list[Outcome]] = {}
+        for share in NEAR_LIMIT:
+            generators = (
+                np.random.default_rng([asked.seed + number, 9, round(100 * share)]) for number in range(asked.walls)
+            )
+            found[share] = [told(kind, NEAR[kind](rng, share * LIMIT)) for rng in generators]
+        under, over = (found[share] for share in NEAR_LIMIT)
+        within, outside = (
+            sum(one.decision == word for one in some) for word, some in (("within", over), ("outside", under))
+        )
+        named = sum(bool(one.named) for one in (*under, *over))
+        of = f"{within} of {len(over)}", f"{outside} of {len(under)}"
+        print(f"{kind:17}{len(under) + len(over):6}{named:6}{of[0]:>14}{of[1]:>15}", flush=True)
+        most = binom.ppf(0.999, asked.walls, 0.05)
+        gates.append(
+            (f"{kind}: decided wrongly {within} and {outside}, at most {most:.0f}", max(within, outside) <= most)
+        )
+    return gates
+
+
 def repeats_table(asked: argparse.Namespace, kinds: list[str]) -> list[tuple[str, bool]]:
     """Pairs of captures of every kind, and whether the gates hold."""
     print(f"{'repeats':17}{'pairs':>6}{'refused':>8}  said of the first")
@@ -357,15 +396,20 @@ def main() -> int:
     options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     options.add_argument("--walls", type=int, default=6, help="walls, or pairs, of a kind")
     options.add_argument("--seed", type=int, default=500, help="the first seed")
-    options.add_argument("--only", choices=("walls", "repeats"))
+    options.add_argument("--only", choices=("walls", "repeats", "decisions"))
     options.add_argument("--kinds", help="only these, parted by commas")
     asked = options.parse_args()
     start, gates = time.perf_counter(), []
     chosen = asked.kinds.split(",") if asked.kinds else None
     walls = [kind for kind in (*GENUINE, *ANY_FILLED) if chosen is None or kind in chosen]
     pairs = [kind for kind in (*TRUE, *FALSE) if chosen is None or kind in chosen]
-    gates += walls_table(asked, walls) if asked.only != "repeats" and walls else []
-    gates += repeats_table(asked, pairs) if asked.only != "walls" and pairs else []
+    near = [kind for kind in NEAR if chosen is None or kind in chosen]
+    for only, table, some in (
+        ("walls", walls_table, walls),
+        ("repeats", repeats_table, pairs),
+        ("decisions", decisions_table, near),
+    ):
+        gates += table(asked, some) if asked.only in (None, only) and some else []
     for words, holds in gates:
         print(f"{'ok' if holds else 'FAILS'}: {words}")
     print(f"seeds from {asked.seed}, {time.perf_counter() - start:.0f} s")

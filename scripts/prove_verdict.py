@@ -2,9 +2,11 @@
 
 Simulated walls of known largest gap, through the public functions, beside an oracle that knows how the errors come
 about and where the worst place is: it reads that place alone, gap -+ 1.96 sd for its interval, gap -+ 1.645 sd to
-decide. Every cell of the table is one shape, noise of a single point and number of points a m2; its walls take the
-errors in turn: the model the program assumes, and others of the same size that it does not know. True gaps are 0.60,
-0.75, 1 and 1.3 of the limit. Of walls at the limit no cell may have more than 5 % called within, nor outside.
+decide. Others know less than the place and decide by the largest gap found alone (`by_largest`); the one that knows the
+shape needs ``--at-limit`` walls exactly at the limit. Every cell of the table is one shape, noise of a single point and
+number of points a m2; its walls take the errors in turn: the model the program assumes, and others of the same size
+that it does not know. True gaps are 0.60, 0.75, 1 and 1.3 of the limit. Of walls at the limit no cell may have more
+than 5 % called within, nor outside.
 
     python scripts/prove_verdict.py                       28 walls a cell (ten minutes on one core)
     python scripts/prove_verdict.py --walls 112 --seed 2  more walls, others
@@ -271,6 +273,7 @@ class Survey:
     high: float
     read: float | None
     error: float | None
+    found: float
 
 
 def captured(z: Array, row: Row, errors: str, generator: np.random.Generator) -> Grid:
@@ -294,22 +297,42 @@ def read_at(z: Array, cell: float, gap: Gap) -> float:
     return float((far * left + near * right) / (near + far) - place)
 
 
+def smoothed(row: Row, z: Array, errors: str, generator: np.random.Generator) -> Grid:
+    """The wall as captured with such errors, smoothed as the program does."""
+    relief = with_plateau(captured(z, row, errors, generator))
+    return smooth(relief, choose_window(relief, LIMIT))
+
+
+def generator_of(row: Row, *more: int) -> np.random.Generator:
+    """The generator of one wall of a cell of the table."""
+    return np.random.default_rng(
+        [more[0], SHAPES.index(row.shape), round(10 * row.noise_mm), row.density // 1000, *more[1:]]
+    )
+
+
 def surveyed(row: Row, number: int, seed: int) -> Survey:
     """Survey one wall of a cell of the table."""
-    generator = np.random.default_rng(
-        [seed, SHAPES.index(row.shape), round(10 * row.noise_mm), row.density // 1000, number]
-    )
+    generator = generator_of(row, seed, number)
     share, errors = SHARES[number % len(SHARES)], list(ERRORS)[(number // len(SHARES)) % len(ERRORS)]
     wall = wall_of(row.shape, number % VARIANTS, row.cell)
     truth = LIMIT * share if wall.worst is not None else 0.0
-    z = wall.z * LIMIT * share
-    relief = with_plateau(captured(z, row, errors, generator))
-    flat = smooth(relief, choose_window(relief, LIMIT))
+    flat = smoothed(row, wall.z * LIMIT * share, errors, generator)
     gaps = sweep(flat, RULE, workers=1)
     if gaps.gap is None or gaps.low is None or gaps.high is None:
         raise RuntimeError("a whole wall without an interval")
     read = None if wall.worst is None else read_at(flat.offset, row.cell, wall.worst)
-    return Survey(share, errors, truth, gaps.gap, gaps.low, gaps.high, read, None if read is None else read - truth)
+    error, found = None if read is None else read - truth, float(np.nanmax(gaps.deepest))
+    return Survey(share, errors, truth, gaps.gap, gaps.low, gaps.high, read, error, found)
+
+
+def found_at_limit(row: Row, walls: int, seed: int) -> Array:
+    """The largest gap (walls,) [m] found on so many walls of a cell of the table exactly at the limit."""
+    found = []
+    for number in range(walls if row.shape != "flat" else 0):
+        wall, errors = wall_of(row.shape, number % VARIANTS, row.cell), list(ERRORS)[(number // VARIANTS) % len(ERRORS)]
+        flat = smoothed(row, wall.z * LIMIT, errors, generator_of(row, seed, number, 1))
+        found.append(float(np.nanmax(sweep(flat, RULE, workers=1, bounded=False).deepest)))
+    return np.array(found)
 
 
 @dataclass(slots=True)
@@ -318,6 +341,7 @@ class Outcome:
 
     row: Row
     surveys: list[Survey] = field(default_factory=list)
+    at_limit: Array = field(default_factory=lambda: np.empty(0))
 
     @property
     def oracle_sd(self) -> float:
@@ -358,10 +382,19 @@ class Outcome:
             ours, theirs = [one.low > LIMIT for one, _ in some], [read - margin > LIMIT for _, read in some]
         return len(some), sum(ours), sum(theirs)
 
+    def by_largest(self, share: float) -> int:
+        """Walls of that share of the limit decided rightly by who knows what is found of walls at the limit."""
+        if not len(self.at_limit):
+            return 0
+        low, high = np.quantile(self.at_limit, [FALSE, 1 - FALSE])
+        some = [one.found for one in self.surveys if one.share == share and one.read is not None]
+        return sum(found <= low if share < 1 else found > high for found in some)
 
-def prove(row: Row, walls: int, seed: int = 1) -> Outcome:
-    """Survey so many walls of one cell of the table."""
-    return Outcome(row, [surveyed(row, number, seed) for number in range(walls)])
+
+def prove(row: Row, walls: int, seed: int = 1, at_limit: int = 0) -> Outcome:
+    """Survey so many walls of one cell of the table, with so many at the limit for the second oracle."""
+    surveys = [surveyed(row, number, seed) for number in range(walls)]
+    return Outcome(row, surveys, found_at_limit(row, at_limit, seed))
 
 
 HEAD = (
@@ -421,7 +454,35 @@ def pooled(outcomes: Sequence[Outcome]) -> list[tuple[str, bool]]:
         ours = counts[1] / max(counts[2], 1)
         text = f"at {share:.2f} of the limit: right {counts[1]}, the oracle {counts[2]} of {counts[0]}: {ours:.2f}"
         said.append((text, ours >= POWER or not some))
-    return said + by_errors(outcomes)
+    return said + by_largest(outcomes) + by_errors(outcomes)
+
+
+def by_largest(outcomes: Sequence[Outcome]) -> list[tuple[str, bool]]:
+    """How often others are right who know less than the place and decide by the largest gap found; on all cells.
+
+    One knows the shape and how errors are mixed (where walls at the limit were asked for). One knows neither shape nor
+    kind of error and must hold for each kind: by mean and spread of what is found at the limit. The last must hold for
+    every shape as well: under a dome the gap of a bow is off by as much as the straightedge's middle.
+    """
+    every = [(out, one) for out in outcomes for one in out.surveys if one.read is not None]
+    limits = [
+        np.mean(found) + np.array([-ONE_SIDED, ONE_SIDED]) * np.std(found, ddof=1)
+        for name in ERRORS
+        if len(found := [one.found for _, one in every if one.errors == name and one.share == 1.0]) > 2
+    ]
+    if not limits:
+        return []
+    (low, high), safe = (min(one[0] for one in limits), max(one[1] for one in limits)), LIMIT - ONE_SIDED * Common.chord
+    said = []
+    for share in (0.60, 0.75, 1.3):
+        walls, ours, place = np.sum([out.right(share) for out in outcomes], axis=0)
+        some = np.array([one.found for _, one in every if one.share == share])
+        shape = sum(out.by_largest(share) for out in outcomes)
+        text = f"at {share:.2f} by intervals alone {ours} of {walls}; who knows the place {place}"
+        text += f", the shape {shape}" if all(len(out.at_limit) for out in outcomes if out.oracle_sd) else ""
+        text += f", kinds of error {np.sum(some <= low if share < 1 else some > high)}"
+        said.append((text + (f", nothing {np.sum(some <= safe)}" if share < 1 else ""), True))
+    return said
 
 
 def by_errors(outcomes: Sequence[Outcome]) -> list[tuple[str, bool]]:
@@ -435,9 +496,8 @@ def by_errors(outcomes: Sequence[Outcome]) -> list[tuple[str, bool]]:
     return said
 
 
-def rows_of(shapes: Sequence[str], densities: Sequence[int], *, quick: bool = False) -> list[Row]:
-    """Cells of the table for some shapes and numbers of points a m2."""
-    noise = (1.2,) if quick else NOISE_MM
+def rows_of(shapes: Sequence[str], densities: Sequence[int], noise: Sequence[float]) -> list[Row]:
+    """Cells of the table for some shapes, numbers of points a m2 and noises [mm]."""
     return [Row(*mix) for mix in itertools.product(shapes, noise, densities)]
 
 
@@ -448,6 +508,8 @@ def main() -> int:
     options.add_argument("--seed", type=int, default=1)
     options.add_argument("--shapes", default=",".join(SHAPES))
     options.add_argument("--density", default=",".join(map(str, DENSITY)), help="points a m2")
+    options.add_argument("--noise", default=",".join(map(str, NOISE_MM)), help="of a single point [mm]")
+    options.add_argument("--at-limit", type=int, default=0, help="walls a cell at the limit, for the second oracle")
     options.add_argument("--chord", type=float, default=CHORD * 1000, help="common error on the middle of 2 m [mm]")
     options.add_argument("--quick", action="store_true", help="one noise and one density")
     asked = options.parse_args()
@@ -460,8 +522,9 @@ def main() -> int:
     print(HEAD, flush=True)
     start, outcomes = time.perf_counter(), []
     densities = (10_000,) if asked.quick else tuple(map(int, asked.density.split(",")))
-    for row in rows_of(asked.shapes.split(","), densities, quick=asked.quick):
-        outcomes.append(prove(row, asked.walls, asked.seed))
+    noise = (1.2,) if asked.quick else tuple(map(float, asked.noise.split(",")))
+    for row in rows_of(asked.shapes.split(","), densities, noise):
+        outcomes.append(prove(row, asked.walls, asked.seed, asked.at_limit))
         print(line(outcomes[-1]), flush=True)
     failed = [said for out in outcomes for said in misses(out)]
     for words, fine in pooled(outcomes):
