@@ -205,7 +205,14 @@ def elevation(blank: Blank, units: str, paper: str) -> Figure:
     box = (_MARGIN + 0.6, 1.3, wide - 2 * _MARGIN - 1.1, top - 1.3 - 0.15)
     axes = figure.add_axes((box[0] / wide, box[1] / high, box[2] / wide, box[3] / high))
     _wall(axes, blank, units)
-    lettered(figure, _MARGIN, 0.62, say(note("survey-form.reading", unit="inches" if units == "in" else units)), size=9, room=wide - 2 * _MARGIN)
+    lettered(
+        figure,
+        _MARGIN,
+        0.62,
+        say(note("survey-form.reading", unit="inches" if units == "in" else units)),
+        size=9,
+        room=wide - 2 * _MARGIN,
+    )
     return figure
 
 
