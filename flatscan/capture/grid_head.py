@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -54,10 +54,19 @@ class GridHead:
 
 
 def head_lines(
-    width: float, height: float, more: Sequence[str], *, unit: str = "mm", sense: str = SENSES[0]
+    width: float,
+    height: float,
+    more: Sequence[str],
+    *,
+    unit: str = "mm",
+    sense: str = SENSES[0],
+    written: Callable[[float], str] = "{:g} m".format,
 ) -> list[str]:
-    """The lines above the stations of a grid in long form, for a wall of a size [m]: ``more`` are its other words."""
-    size = (f"width, {width:g} m", f"height, {height:g} m")
+    """The lines above the stations of a grid in long form, for a wall of a size [m]: ``more`` are its other words.
+
+    ``written`` writes a length with its unit.
+    """
+    size = (f"width, {written(width)}", f"height, {written(height)}")
     return [f"units, {unit}", f"sense, {sense}", *size, *more, "", ", ".join(LONG_HEADER)]
 
 

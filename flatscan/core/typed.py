@@ -93,6 +93,8 @@ def _metres(text: str, unit: str | None) -> float | None:
     text = text[1:].lstrip() if text[:1] in ("-", "+") else text
     metres, before, at = 0.0, "", 0
     while at < len(text):
+        # drawings part feet and inches by a dash: 13'-9"
+        at += before == "ft" and text[at] == "-"
         part = _PART.match(text, at)
         if part is None:
             return None

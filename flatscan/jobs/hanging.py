@@ -9,27 +9,27 @@ from itertools import islice
 from flatscan.core.doubts import Without
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
-from flatscan.jobs.results import Seen, Survey
+from flatscan.jobs.results import Planned, Seen, Survey
 from flatscan.jobs.seeing_stations import as_meant
 
 # so many doubted readings are followed: with more of them the table wants typing again
 _MOST = 5
 
 
-def without_doubted(found: Survey, again: Callable[[Seen], Survey]) -> Survey:
+def without_doubted(found: Survey, again: Callable[[Seen], Planned]) -> Survey:
     """The survey with the answers without its doubted readings, and what must be settled before it can be quoted.
 
     A stop sign that only a doubted reading raises is none yet.
     """
-    without, sound = [], found
+    without, sound = [], found.plan
     for one, seen in islice(as_meant(found.seen), _MOST):
         sound = again(seen)
-        built, order = sound.plan.build_up, sound.plan.take_off
+        built, order = sound.build_up, sound.take_off
         without.append(Without(one, built.volume, built.order, order.price))
     hangs = _until(found, tuple(without)) or _unit(found)
     if not without:
         return found if hangs is None else replace(found, hangs=hangs)
-    take, kept = found.plan.take_off, {sign.code for sign in sound.plan.take_off.stops}
+    take, kept = found.plan.take_off, {sign.code for sign in sound.take_off.stops}
     loose = tuple(sign for sign in take.stops if sign.code not in kept)
     stops = tuple(sign for sign in take.stops if sign.code in kept)
     plan = replace(found.plan, take_off=replace(take, stops=stops)) if loose else found.plan

@@ -29,7 +29,7 @@ from flatscan.plan.highest import errors_of
 from flatscan.plan.other_planes import RoomPlan, RoomWall, choices, place_room, turn_parallel_to, turn_square_to
 from flatscan.plan.pockets import pockets_of
 from flatscan.plan.products import products_of
-from flatscan.plan.rates import extras, load_rates, measured_area, quote
+from flatscan.plan.rates import Quote, extras, load_rates, measured_area, quote
 from flatscan.plan.screeds import SetOutOptions
 from flatscan.plan.screeds import set_out as set_out_screeds
 from flatscan.plan.stops import not_ruled_out, stops
@@ -55,7 +55,12 @@ def survey_seen(seen: Seen, requirement: Requirement, finish: Finishing, progres
     def once(one: Seen) -> Survey:
         return planned(*measured(one, requirement, progress), finish, progress)
 
-    return without_doubted(planned_both_ways(once(seen), once), once)
+    def sums(one: Seen) -> Planned:
+        turned = replace(finish, plane=_wanted_turn(finish, one))
+        looked = look(one, requirement, silent)
+        return _quoted(looked, plan(looked, turned), turned)[0]
+
+    return without_doubted(planned_both_ways(once(seen), once), sums)
 
 
 def measured(seen: Seen, requirement: Requirement, progress: Progress = silent) -> tuple[Looked, Gaps]:
@@ -159,13 +164,7 @@ def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> 
         smooth, wall, looked.shape, options=face, system=system, order=finish.order, out=planned.arranged.out
     )
     found: dict[str, Any] = {"choices": listed}
-    if finish.rates is not None:
-        area = measured_area(wall, smooth, finish.area_rule)
-        rates = load_rates(finish.rates)
-        quoted = quote(planned.take_off, planned.build_up, smooth, rates, extras=planned.extras, area=area)
-        found["quote"] = quoted
-        priced = replace(planned.take_off, price=quoted.total, price_span=quoted.ends)
-        planned = replace(planned, take_off=priced)
+    planned, found["quote"] = _quoted(looked, planned, finish)
     if finish.clash is not None:
         items, doubts = read_items(finish.clash)
         found["clashes"] = clashes(items, planned.build_up, smooth)
@@ -173,6 +172,18 @@ def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> 
     if finish.light is not None:
         found["shown"] = shows(smooth, math.radians(finish.light))
     return looked.extended(Survey, gaps=gaps, plan=planned, **found)
+
+
+def _quoted(looked: Looked, planned: Planned, finish: Finishing) -> tuple[Planned, Quote | None]:
+    """The plan with its price, and the quote: both as they are without rates."""
+    if finish.rates is None:
+        return planned, None
+    assert planned.arranged is not None
+    smooth, rates = planned.arranged.relief, load_rates(finish.rates)
+    area = measured_area(looked.wall, smooth, finish.area_rule)
+    quoted = quote(planned.take_off, planned.build_up, smooth, rates, extras=planned.extras, area=area)
+    priced = replace(planned.take_off, price=quoted.total, price_span=quoted.ends)
+    return replace(planned, take_off=priced), quoted
 
 
 def _face(finish: Finishing, seen: Seen) -> PlaneOptions:

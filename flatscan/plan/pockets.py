@@ -36,7 +36,7 @@ class PocketFill:
 
 
 def pockets_of(relief: Relief, build_up: BuildUp) -> tuple[PocketFill, ...]:
-    """What fills each pocket of a wall, from what was read in it to the surface around it (methods/finish-plane 12)."""
+    """What fills each pocket of a wall, from what was read in it to the surface around it (methods/finish-plane 15)."""
     if not relief.pocketed:
         return ()
     around = surface_of(relief)

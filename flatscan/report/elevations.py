@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from flatscan.core.holes import GIVEN
+from flatscan.core.holes import GIVEN, LIKELY, Opening
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.relief.unmeasured import reasons_in
@@ -52,6 +52,15 @@ class Elevation:
     def on_cells(self) -> bool:
         """Whether contours can be drawn: cells, and more than one row and column of them."""
         return self.relief.known_between and min(self.relief.offset.shape) > 1
+
+
+def hole_word(hole: Opening, wall: Wall) -> Note:
+    """What an opening, a chase or a part left out is called on a drawing."""
+    if hole in wall.pockets:
+        return note("drawing.chase-likely" if hole.evidence == LIKELY else "drawing.chase")
+    if hole in wall.skips:
+        return note("drawing.skip")
+    return note("drawing.drawn-opening" if hole.evidence == GIVEN else "drawing.opening")
 
 
 def reach_of(wall: Wall) -> tuple[float, float]:

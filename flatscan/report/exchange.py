@@ -126,6 +126,8 @@ def _tones(drawing: BandedDrawing) -> NDArray[np.uint8]:
 LAYERS = (
     ("OUTLINE", 7, 50),
     ("OPENINGS", 7, 35),
+    ("POCKETS", 7, 25),
+    ("SKIPS", 7, 25),
     ("OBJECTS", 8, 25),
     ("CONTOURS", 8, 13),
     ("CONTOUR_LABELS", 8, 13),
@@ -171,9 +173,10 @@ def _draw(report: Report, drawing: Drawing) -> None:
     relief = maps["relief"]
     wall = relief.on.wall
     space.add_lwpolyline(wall.whole * _MM, close=True, dxfattribs={"layer": "OUTLINE"})
-    for hole in wall.openings:
+    for hole in wall.cut_out:
+        layer = "POCKETS" if hole in wall.pockets else "SKIPS" if hole in wall.skips else "OPENINGS"
         corners = [(hole.left, hole.bottom), (hole.right, hole.bottom), (hole.right, hole.top), (hole.left, hole.top)]
-        space.add_lwpolyline(np.array(corners) * _MM, close=True, dxfattribs={"layer": "OPENINGS"})
+        space.add_lwpolyline(np.array(corners) * _MM, close=True, dxfattribs={"layer": layer})
     for it in wall.objects:
         left, bottom = it.x - it.width / 2, it.y - it.height / 2
         right, top = left + it.width, bottom + it.height

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,11 +11,11 @@ import numpy as np
 
 from flatscan import __version__
 from flatscan.capture.grid_checks import CONTROL_MOVE
-from flatscan.capture.grid_head import head_lines
+from flatscan.capture.grid_head import BOXES, POINTS, head_lines
 from flatscan.core.errors import BadValue
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, slope
-from flatscan.core.units import METRES_PER, length_text
+from flatscan.core.units import METRES_PER, feet_and_inches, length_text
 from flatscan.plan import stops
 from flatscan.report.figures.style import FAINT, INK, PAPER, PAPERS, font, new_figure, sheet_style
 from flatscan.report.figures.style import write as lettered
@@ -36,7 +36,9 @@ _MOST_STATIONS = 200
 
 @dataclass(frozen=True, slots=True)
 class Blank:
-    """The wall a form is for: ``width``, ``height`` [m], most metres between columns, and its name, if any.
+    """The wall a form is for: ``width``, ``height`` [m], most metres between columns, its name, if any, and units.
+
+    In inches its stations stand at whole inches.
 
     A size under 0.4 m or over 30 m, a spacing under 0.1 m, or more than 200 stations raises `BadValue`.
     """
@@ -45,6 +47,7 @@ class Blank:
     height: float = 2.4
     spacing: float = 1.2
     title: str = ""
+    units: str = "mm"
 
     def __post_init__(self) -> None:
         for name, value in (("width", self.width), ("height", self.height)):
@@ -85,10 +88,11 @@ def stations(blank: Blank) -> tuple[tuple[float, float], ...]:
     """Places [m] in the order they are walked: up the first column, down the next, from left to right."""
     apart = blank.width - 2 * EDGE
     columns = max(1, math.ceil(apart / blank.spacing - 1e-9))
-    across = [round(EDGE + apart * k / columns, 3) for k in range(columns + 1)]
-    top = round(blank.height - EDGE, 3)
+    step = METRES_PER["in"] if blank.units == "in" else 0.001
+    across = [round(round((EDGE + apart * k / columns) / step) * step, 6) for k in range(columns + 1)]
+    top = round(round((blank.height - EDGE) / step) * step, 6)
     # rows nearer to the ceiling's than 200 mm are that row
-    up = [EDGE, *(y for y in _rows(top) if y < top - 0.2), top]
+    up = [*(round(round(y / step) * step, 6) for y in (EDGE, *_rows(top)) if y < top - 0.2), top]
     order = []
     for number, x in enumerate(across):
         order += [(x, y) for y in (up if number % 2 == 0 else reversed(up))]
@@ -101,17 +105,23 @@ def _rows(top: float) -> list[float]:
 
 
 def template(blank: Blank) -> str:
-    """The form as a laser-offset grid in long form, in walking order, with "-" where a reading goes."""
+    """The form as a laser-offset grid in long form, in walking order, with "-" where a reading goes.
+
+    In inches its places are feet and inches. Lines left with dashes say nothing.
+    """
     title = " ".join(blank.title.replace(",", " ").split())
-    head = head_lines(blank.width, blank.height, ("control, -, -", f"wall, {title or '-'}"), unit=_UNIT)
-    return "\n".join([*head, *(f"{x:g}, {y:g}, -" for x, y in stations(blank))]) + "\n"
+    lines = (f"{word}, {', '.join('-' * count)}" for words, count in ((BOXES, 4), (POINTS, 3)) for word in words)
+    more = ("control, -, -", f"wall, {title or '-'}", *lines)
+    written, at = (feet_and_inches, feet_and_inches) if blank.units == "in" else ("{:g} m".format, "{:g}".format)
+    head = head_lines(blank.width, blank.height, more, unit=blank.units, written=written)
+    return "\n".join([*head, *(f"{at(x)}, {at(y)}, -" for x, y in stations(blank))]) + "\n"
 
 
 def write(
     folder: str | Path, blank: Blank | None = None, *, paper: str = "a4", units: str = "mm", overwrite: bool = False
 ) -> tuple[Path, ...]:
     """Write form.pdf to print and readings.csv to type into; returns their paths. Raises what `placing.place` does."""
-    given = blank or Blank()
+    given = replace(blank or Blank(), units=units)
 
     def book(path: Path) -> None:
         write_pdf(given, path, units, paper)
@@ -143,8 +153,8 @@ BEFORE = tuple(map(say, (stops.LASER, stops.HEIGHT, stops.LOCAL_RULES)))
 _TURNED = 0.0006
 # how far off the example of it is: a round number in the units of the form
 _REACH = {"mm": 5.0, "in": 20 * METRES_PER["ft"]}
-# what a rule against a laser line is read to, and the unit of the table the readings are typed into
-_READ_TO, _UNIT = 0.0005, "mm"
+# what a rule against a laser line is read to
+_READ_TO = 0.0005
 
 
 def checks(units: str = "mm") -> tuple[Note, ...]:
@@ -195,7 +205,14 @@ def elevation(blank: Blank, units: str, paper: str) -> Figure:
     box = (_MARGIN + 0.6, 1.3, wide - 2 * _MARGIN - 1.1, top - 1.3 - 0.15)
     axes = figure.add_axes((box[0] / wide, box[1] / high, box[2] / wide, box[3] / high))
     _wall(axes, blank, units)
-    lettered(figure, _MARGIN, 0.62, say(note("survey-form.reading", unit=_UNIT)), size=9, room=wide - 2 * _MARGIN)
+    lettered(
+        figure,
+        _MARGIN,
+        0.62,
+        say(note("survey-form.reading", unit="inches" if units == "in" else units)),
+        size=9,
+        room=wide - 2 * _MARGIN,
+    )
     return figure
 
 
@@ -257,6 +274,13 @@ def _lists(blank: Blank, units: str, paper: str) -> list[Figure]:
     flow.tick_list([say(check, units) for check in checks(units)])
     flow.fill_in(("Control: number 1 read first", "number 1 read again last"))
     flow.table(_station_table(blank), spans=(0.6, 1.3, 1.0, 2.2, 1.7))
+    box = ("no.", "left edge", "foot", "right edge", "top")
+    for title, mark, count in (
+        ("Openings: door, window", "O", 4),
+        ("Chases and pockets: filled first, priced apart", "P", 3),
+        ("Not to be plastered", "N", 3),
+    ):
+        flow.table(_empty(title, box, mark, count), spans=(0.6, 1.5, 1.5, 1.5, 1.5))
     high = ("no.", "from left", "up", f"reading, {SENSE}", "what is there")
     flow.table(_empty("High spots hunted between the stations", high, "H", 8), spans=(0.6, 1.3, 1.0, 2.2, 1.7))
     fixed = ("no.", "from left", "up", f"reading, {SENSE}", "lining, bead, frame")

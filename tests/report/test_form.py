@@ -8,6 +8,7 @@ from pypdf import PdfReader
 
 from flatscan import capture
 from flatscan.core.errors import BadTable, BadValue, FlatscanError, OutputError
+from flatscan.core.typed import parse_length
 from flatscan.plan.stops import HEIGHT, LASER
 from flatscan.report import form
 from flatscan.report.say import say, trouble
@@ -122,10 +123,37 @@ def test_every_length_of_the_form_is_in_the_units_asked_for(tmp_path):
     assert "apart by no more than 1/16 in in 10 ft (1/8 in at 20 ft 0 in)" in said
     assert "more than 1/16 in apart means that the laser moved" in said
     assert "to 0.020 in." in said
-    # but the readings, which are typed into a table in mm
-    assert "Reading = laser to wall, in mm" in said
-    assert (tmp_path / "readings.csv").read_text().startswith("units, mm\n")
+    assert "Reading = laser to wall, typed in inches: a bigger" in said
     assert not re.search(r"\d ?m?m\b", said)
+
+
+def test_a_form_in_inches_is_typed_in_inches_at_whole_ones(tmp_path):
+    """13 ft 9 in is 165 in: columns at 4 and 161 in and between; readings and openings as a tape shows them."""
+    blank = form.Blank(parse_length("13' 9\""), parse_length("8ft6in"), title="North")
+    _, path = form.write(tmp_path, blank, units="in")
+    text = path.read_text()
+    assert text.startswith("units, in\n")
+    assert "width, 13 ft 9 in\nheight, 8 ft 6 in\n" in text
+    assert "\n4 in, 4 in, -\n" in text
+    assert "\n13 ft 5 in, 4 in, -\n" in text
+    text = text.replace("opening, -, -, -, -", "opening, 4' 7\", 2ft11in, 8 ft 6 1/2 in, 6' 10 3/4\"")
+    text = text.replace("fixed, -, -, -", "fixed, 4' 7\", 35 in, 4 1/8")
+    path.write_text(text.replace("4 in, 4 in, -", "4 in, 4 in, 5 7/8"))
+    read = capture.read(path)
+    inch = 0.0254
+    np.testing.assert_allclose([read.x[0], read.y[0], read.offset[0]], [4 * inch, 4 * inch, -5.875 * inch])
+    np.testing.assert_allclose([read.width, read.height], [165 * inch, 102 * inch])
+    np.testing.assert_allclose(read.openings, [np.array([55, 35, 102.5, 82.75]) * inch])
+    np.testing.assert_allclose(read.fixed, [np.array([55, 35, -4.125]) * inch])
+
+
+def test_the_form_has_lines_for_openings_chases_fixed_points_and_what_is_not_plastered(printed):
+    said = " ".join(printed)
+    for part in ("Openings: door, window", "Chases and pockets: filled first", "Not to be plastered", "O1", "P1", "N1"):
+        assert part in said, part
+    lines = form.template(form.Blank()).splitlines()
+    for word, count in (("opening", 4), ("pocket", 4), ("skip", 4), ("fixed", 3), ("high", 3)):
+        assert f"{word}, {', '.join('-' * count)}" in lines
 
 
 def test_every_station_is_listed_in_its_order(printed):

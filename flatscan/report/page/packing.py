@@ -9,10 +9,10 @@ import numpy as np
 
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.holes import GIVEN
-from flatscan.core.model import Opening, WallObject
+from flatscan.core.model import Opening, Wall, WallObject
 from flatscan.core.notes import note
 from flatscan.report.drawings import BandedDrawing, Straightedge
-from flatscan.report.elevations import Elevation, reach_of
+from flatscan.report.elevations import Elevation, hole_word, reach_of
 from flatscan.report.parts import Report
 from flatscan.report.say import say
 
@@ -41,7 +41,7 @@ def pack(report: Report, units: str) -> dict[str, object]:
         "width": right,
         "height": top,
         "outline": wall.whole.tolist(),
-        "openings": [_opening(hole, units) for hole in wall.openings],
+        "openings": [_opening(hole, wall, units) for hole in wall.cut_out],
         "region": relief.on.region,
         "objects": [_object(one, units) for one in wall.objects],
         "fit": _plane(relief),
@@ -54,10 +54,10 @@ def pack(report: Report, units: str) -> dict[str, object]:
     }
 
 
-def _opening(hole: Opening, units: str) -> dict[str, object]:
-    """An opening as the elevation shows it: its rectangle, its word, and whether somebody drew it."""
+def _opening(hole: Opening, wall: Wall, units: str) -> dict[str, object]:
+    """An opening, a chase or a part left out as the elevation shows it: rectangle, word, whether somebody drew it."""
     given = hole.evidence == GIVEN
-    word = say(note("drawing.drawn-opening" if given else "drawing.opening"), units)
+    word = say(hole_word(hole, wall), units)
     place = {"left": hole.left, "bottom": hole.bottom, "width": hole.width, "height": hole.height}
     return {**place, "given": given, "word": word}
 
