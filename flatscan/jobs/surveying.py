@@ -26,6 +26,7 @@ from flatscan.plan.face import clashes, read_items, shows
 from flatscan.plan.finish import PlaneOptions
 from flatscan.plan.hacking import hacking_plan
 from flatscan.plan.highest import errors_of
+from flatscan.plan.labour import WORKDAY
 from flatscan.plan.other_planes import RoomPlan, RoomWall, choices, place_room, turn_parallel_to, turn_square_to
 from flatscan.plan.pockets import pockets_of
 from flatscan.plan.products import products_of
@@ -101,7 +102,8 @@ def plan(
     doubtful = not_ruled_out(smooth, wall, looked.shape, build_up)
     order = replace(finish.order, strict=finish.system is not None)
     take = take_off(build_up, smooth, system, options=order, stops=signs)
-    hacking = replace(finish.hacking, bags_per_m3=bags_per_m3(system))
+    hours_per_m3 = WORKDAY / system.output[1]
+    hacking = replace(finish.hacking, bags_per_m3=bags_per_m3(system), hours_per_m3=hours_per_m3)
     cuts = hacking_plan(smooth, wall, plane=face, options=hacking, standing=signs, errors=errors)
     hacks = numbered(cuts.hacks, found.as_cut.listed)
     if room is not None and room.strip is not None:

@@ -10,8 +10,9 @@ from flatscan.core.errors import BadValue, Infeasible
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Caution, Note, note
-from flatscan.core.quantity import metres, share
+from flatscan.core.quantity import cubic_metres, metres, share, square_metres
 from flatscan.plan.finish import PlaneOptions, Settled, coat_under, need_of, problem_of, settle
+from flatscan.plan.hacking_work import minutes_of, rubble_of
 from flatscan.plan.highest import Errors, errors_of
 from flatscan.plan.humps import HumpOptions, Humps, find_humps
 from flatscan.plan.program import Solution, worthwhile
@@ -30,7 +31,8 @@ class Hack:
     and those before it are: cutting less would leave it in the way of the next. Depths are of the hump as measured.
     ``adds`` [m3] is what it saves beyond those before it; ``pays`` whether the list up to here is worth more than its
     cutting at the costs given, None without costs. ``width`` and ``height`` [m] bound the hump. ``number`` is its own
-    in the plan without cuts, which it keeps when others are cut.
+    in the plan without cuts, which it keeps when others are cut. ``minutes`` is one person's work on this hump and
+    ``rubble`` [m3] what it leaves for the skip (`plan.hacking_work`).
     """
 
     x: float
@@ -46,6 +48,8 @@ class Hack:
     height: float = 0.0
     pays: bool | None = None
     number: int = 0
+    minutes: float = 0.0
+    rubble: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +57,8 @@ class HackOptions:
     """``most`` [m] is the deepest cut; costs per m3 of material and per m3 of masonry cut decide what pays.
 
     A cost per litre is 1000 times as much per m3; a cost per m2 and mm of hacking likewise. ``cost_hump`` is for each
-    hump whatever its size. ``longest`` bounds the list, ``bags_per_m3`` turns savings into bags.
+    hump whatever its size. ``longest`` bounds the list, ``bags_per_m3`` turns savings into bags, ``hours_per_m3`` into
+    one person's plastering: with it a list ends where cutting takes longer than it saves.
     """
 
     most: float = 0.010
@@ -62,6 +67,7 @@ class HackOptions:
     cost_cut: float | None = None
     cost_hump: float = 0.0
     bags_per_m3: float | None = None
+    hours_per_m3: float | None = None
     longest: int = 20
 
     def __post_init__(self) -> None:
@@ -160,6 +166,10 @@ def _refusal(cutter: Cutter, cell: int, chosen: list[int]) -> Note | None:
         return note("plan.hacking-at-head", place, clear=metres(options.humps.head_clear))
     if number in humps.broad:
         return note("plan.hacking-bulge", place, broad=metres(options.humps.broad))
+    if number in humps.leaning:
+        return note("plan.hacking-leans", place)
+    if number in humps.large:
+        return note("plan.hacking-large", place, large=square_metres(options.humps.large))
     if number in humps.left:
         return note("plan.hacking-too-small", place, workable=metres(options.humps.workable))
     if number == 0:
@@ -200,12 +210,34 @@ def _net_saving(options: HackOptions, stages: list[Stage], count: int) -> float:
     return saved - stages[count].cut * (options.cost_cut or 0.0) - count * options.cost_hump
 
 
+def _net_minutes(options: HackOptions, stages: list[Stage], count: int) -> float:
+    """Plastering saved less cutting, in one person's minutes, with the first ``count`` humps cut."""
+    saved = (stages[0].volume - stages[count].volume) * 60 * (options.hours_per_m3 or 0.0)
+    return saved - minutes_of(stages[count].cut, count)
+
+
+def _not_worth(options: HackOptions, hacks: list[Hack], stages: list[Stage], enough: int) -> Note:
+    """What cutting on would save, and what it would take."""
+    first, last = stages[enough], stages[len(hacks)]
+    saves, more = first.volume - last.volume, len(hacks) - enough
+    values = {
+        "saves": cubic_metres(saves),
+        "gain": round(saves * 60 * (options.hours_per_m3 or 0.0)),
+        "minutes": round(minutes_of(last.cut - first.cut, more)),
+        "rubble": cubic_metres(rubble_of(last.cut - first.cut)),
+    }
+    at = hacks[enough].x, hacks[enough].y
+    return note("plan.hacking-not-worth-then" if enough else "plan.hacking-not-worth", at, count=more, **values)
+
+
 def _enough(options: HackOptions, hacks: list[Hack], stages: list[Stage]) -> int:
     """How many humps of the list are worth cutting."""
     if not hacks:
         return 0
     if options.cost_fill is not None and options.cost_cut is not None:
         return int(np.argmax([_net_saving(options, stages, count) for count in range(len(hacks) + 1)]))
+    if options.hours_per_m3 is not None:
+        return int(np.argmax([_net_minutes(options, stages, count) for count in range(len(hacks) + 1)]))
     return next(count for count, hack in enumerate(hacks, 1) if hack.saves >= 0.95 * hacks[-1].saves)
 
 
@@ -213,19 +245,26 @@ def _size(relief: Relief, part: Mask) -> tuple[float, float]:
     return relief.size_of(*np.nonzero(part))
 
 
-def _finished(cutter: Cutter, hacks: list[Hack], chosen: list[int], stages: list[Stage]) -> list[Hack]:
-    """Without the tail that saves nothing, and with each hump's depth once the whole list is cut."""
-    start = stages[0].volume
-    while hacks and hacks[-1].adds <= _WORTH_LISTING * start:
+def _saving(hacks: list[Hack], stages: list[Stage]) -> list[Hack]:
+    """Without the tail that saves nothing."""
+    while hacks and hacks[-1].adds <= _WORTH_LISTING * stages[0].volume:
         hacks.pop()
-    if not hacks:
-        return []
+    return hacks
+
+
+def _finished(cutter: Cutter, hacks: list[Hack], chosen: list[int], stages: list[Stage]) -> list[Hack]:
+    """With each hump's depth, area and work once the whole list is cut."""
     last = stages[len(hacks)]
     done = []
     for hack, number in zip(hacks, chosen, strict=False):
         part = cutter.label == number
         area = float(cutter.wall.area[part & (last.depth > 1e-9)].sum())
-        done.append(replace(hack, cut=float(last.depth[part].max()), area=area))
+        out = float((last.depth[part] * cutter.wall.area[part]).sum())
+        done.append(
+            replace(
+                hack, cut=float(last.depth[part].max()), area=area, minutes=minutes_of(out, 1), rubble=rubble_of(out)
+            )
+        )
     return done
 
 
@@ -267,8 +306,13 @@ def hacking_plan(
             reason = note("plan.hacking-over-most")
             break
         hacks.append(_record(cutter, relief, chosen[-1], stages))
+    hacks = _saving(hacks, stages)
+    enough = _enough(options, hacks, stages)
+    if options.hours_per_m3 is not None and enough < len(hacks):
+        reason = _not_worth(options, hacks, stages, enough)
+        hacks = hacks[:enough]
     hacks = _finished(cutter, hacks, chosen, stages)
-    return HackPlan(tuple(hacks), reason, notes=_notes(relief, hacks), enough=_enough(options, hacks, stages))
+    return HackPlan(tuple(hacks), reason, notes=_notes(relief, hacks), enough=enough)
 
 
 def _notes(relief: Relief, hacks: list[Hack]) -> tuple[Note, ...]:

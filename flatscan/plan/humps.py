@@ -22,6 +22,8 @@ class HumpOptions:
 
     ``over`` is how far a hump must stand off to be one (or 2 u if that is more) and ``skirt`` where it ends.
     ``core`` is the share of its height that marks its core and ``foot`` how far its foot may reach beyond that.
+    ``large`` [m2] is more than a hump takes up, ``trend`` how far around it the wall is looked at, and ``breaks`` the
+    share of its height by which a hump at the wall's edge must stand over where the wall beside it leads.
     """
 
     broad: float = 0.600
@@ -31,13 +33,18 @@ class HumpOptions:
     skirt: float = 0.001
     core: float = 0.25
     foot: float = 0.080
+    large: float = 0.400
+    trend: float = 0.300
+    breaks: float = 0.67
 
 
 @dataclass(frozen=True, eq=False)
 class Humps:
     """``label`` (rows, cols): 0 none, k hump k. ``stand_off`` [m] from the broad form. ``left`` are too small to work.
 
-    ``broad`` are humps over the broad limit across; ``barred`` marks cells near an opening's head.
+    ``broad`` are humps over the broad limit across, ``large`` those that take up more area than a hump does,
+    ``leaning`` what only goes on where the wall beside it leads: a corner or an edge that leans out, no hump.
+    ``barred`` marks cells near an opening's head.
     """
 
     label: NDArray[np.int64]
@@ -45,6 +52,8 @@ class Humps:
     left: frozenset[int]
     broad: frozenset[int]
     barred: Mask
+    large: frozenset[int] = frozenset()
+    leaning: frozenset[int] = frozenset()
 
 
 def _terms(x: Array, y: Array) -> Array:
@@ -225,8 +234,59 @@ def find_humps(relief: Relief, wall: Wall, options: HumpOptions | None = None) -
         stand, label = _with_feet(off, core, u, max(1, round(options.foot / relief.step)), options)
         label = _joined(label, _small(relief, label, options), max(1, round(options.workable / relief.step)))
         left = frozenset(_small(relief, label, options))
-    broad = frozenset(int(n) for n in np.unique(label[label > 0]) if _across(relief, label == n) > options.broad + 1e-9)
-    return Humps(label, stand, left, broad, barred_cells(relief, wall, options.head_clear))
+    numbers = [int(n) for n in np.unique(label[label > 0])]
+    broad = frozenset(n for n in numbers if _across(relief, label == n) > options.broad + 1e-9)
+    large = frozenset(n for n in numbers if _is_large(relief, label == n, options))
+    leaning = frozenset(n for n in numbers if _leads_on(relief, off, stand, label, n, options))
+    barred = barred_cells(relief, wall, options.head_clear)
+    return Humps(label, stand, left, broad, barred, large, leaning)
+
+
+def _is_large(relief: Relief, part: Mask, options: HumpOptions) -> bool:
+    """Whether a patch takes up more than a hump does; how much of its area one station's hump takes was not read."""
+    if not relief.known_between and part.sum() == 1:
+        return False
+    return float(relief.area[part].sum()) > options.large
+
+
+def _leads_on(
+    relief: Relief, off: Array, stand: Array, label: NDArray[np.int64], number: int, options: HumpOptions
+) -> bool:
+    """Whether a patch at the wall's edge only goes on where the wall beside it leads.
+
+    A hump breaks off the plane through the wall beside it; a corner that leans out lies on it.
+    """
+    part = label == number
+    beside = _beside_edge(relief, part, label, options) if relief.known_between else _stations_beside(relief, off, part)
+    if beside is None or beside.sum() < 5:
+        return False
+    across, upward = relief.places
+    top = np.unravel_index(int(np.argmax(np.where(part, stand, -np.inf))), off.shape)
+    x, y = across[beside] - across[top], upward[beside] - upward[top]
+    led, *_ = np.linalg.lstsq(np.stack([np.ones_like(x), x, y], axis=1), off[beside], rcond=1e-3)
+    return bool(off[top] - led[0] < options.breaks * stand[top])
+
+
+def _beside_edge(relief: Relief, part: Mask, label: NDArray[np.int64], options: HumpOptions) -> Mask | None:
+    """The wall around a patch that touches the wall's edge, None where it does not."""
+    edge = ndimage.binary_dilation(np.pad(~relief.valid, 1, constant_values=True), _EIGHT)[1:-1, 1:-1]
+    if not (part & edge).any():
+        return None
+    around = ndimage.binary_dilation(part, _EIGHT, iterations=max(2, round(options.trend / relief.step)))
+    return np.asarray(around & relief.valid & (label == 0))
+
+
+def _stations_beside(relief: Relief, off: Array, part: Mask) -> Mask | None:
+    """The five stations nearest to the highest of a patch, None where that is not an outermost one."""
+    across, upward = relief.places
+    top = np.unravel_index(int(np.argmax(np.where(part, off, -np.inf))), off.shape)
+    x, y = across[relief.valid], upward[relief.valid]
+    outermost = across[top] in (x.min(), x.max()) or upward[top] in (y.min(), y.max())
+    if not outermost or len(x) < 6:
+        return None
+    away = np.where(relief.valid, np.hypot(across - across[top], upward - upward[top]), np.inf)
+    away[top] = np.inf
+    return np.asarray(away <= np.sort(away, axis=None)[4])
 
 
 def _small(relief: Relief, label: NDArray[np.int64], options: HumpOptions) -> list[int]:

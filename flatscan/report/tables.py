@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,7 +24,7 @@ _UNITS = (("mm_per_m", "m/m"), ("_mm", "m"), ("_m2", "m2"), ("_m", "m"), ("litre
 class Column:
     """One column: ``key`` as in JSON and CSV (its ending is the unit), ``heading`` and ``decimals`` on paper.
 
-    ``why`` is the reason a number of it can be missing for. ``spread`` are standard uncertainties of lengths, in JSON
+    ``why`` is the reason a number of it can be missing for. ``spread`` are standard uncertainties, in JSON
     and CSV as they are (k = 1), on paper the ± (95 %).
     """
 
@@ -109,6 +109,8 @@ def _text(column: Column, value: Cell, system: str) -> str:
         return "-"
     if not isinstance(value, (int, float, np.number)):
         return say(value, system)
+    if column.spread and not _is_length(column.key):
+        return _text(replace(column, spread=False), 2 * value, system)
     if column.spread:
         return expanded_length(float(value), system, bare=True)
     if _is_length(column.key):

@@ -91,9 +91,9 @@ def test_a_low_just_over_the_limit_is_filled_whole():
 
 
 def test_a_wave_is_filled_to_its_crests():
-    """Amplitude 2 mm over 600 mm: 2 mm on the average of each trough between two crests."""
-    found, _ = after_ruling(cells(lambda x, y: 0.002 * np.cos(2 * np.pi * x / 0.6) + 0 * y, 0.01))
-    assert sorted(round(low.x, 1) for low in found.lows) == [0.3, 0.9, 1.5, 2.1]
+    """Amplitude 2 mm over 800 mm: 2 mm on the average of each trough between two crests."""
+    found, _ = after_ruling(cells(lambda x, y: 0.002 * np.cos(2 * np.pi * x / 0.8) + 0 * y, 0.01))
+    assert sorted(round(low.x, 1) for low in found.lows) == [0.4, 1.2, 2.0]
     assert_allclose(sum(low.volume for low in found.lows), 0.002 * WIDTH * HEIGHT, rtol=0.03)
 
 

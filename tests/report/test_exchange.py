@@ -156,4 +156,4 @@ def test_every_format_together(findings_for, tmp_path):
     } <= set(names)
     assert names[-1] == "lows-result.json"
     assert all(path.stat().st_size > 0 for path in written)
-    assert document(findings_for("lows"))["lows"][0]["litres"] == 0.92
+    assert document(findings_for("lows"))["lows"][1]["litres"] == 0.92

@@ -168,9 +168,6 @@ def low_list(report: Report, units: str, paper: str) -> list[Figure]:
     """Low spots after ruling off, each with a box to tick when it is filled."""
     sheet = Sheet(report, "sheet.low-list", units, paper)
     sheet.before(cut=False)
-    ridges = report.section("ridges")
-    if ridges is not None and ridges.listed is not None and ridges.listed.rows:
-        sheet.section("ridges", tick=True)
     sheet.section("lows", facts=False, tick=True)
     lows = report.section("lows")
     for text in () if lows is None else lows.remarks:

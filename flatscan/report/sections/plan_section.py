@@ -191,13 +191,17 @@ def hacking(plan: Planned) -> Section:
 
 def hack_table(hacks: tuple[Hack, ...]) -> Table:
     """The humps worth cutting."""
-    rows = tuple((hack.x, hack.y, hack.cut, hack.area, hack.saves, hack.saves_bags) for hack in hacks)
+    rows = tuple(
+        (hack.x, hack.y, hack.cut, hack.area, hack.saves, hack.saves_bags, hack.minutes, hack.rubble) for hack in hacks
+    )
     columns = (
         *AT,
         Column("cut_mm", "cut", 1),
         Column("area_m2", "area", 2),
         Column("saves_l", "saves so far", 1),
         Column("saves_bags", "bags saved so far", 1, _NO_BAGS),
+        Column("minutes", "minutes' work", 0),
+        Column("rubble_l", "rubble", 1),
     )
     return Table("hacking", "Hacking", columns, rows, "no hump is worth cutting", note("report.before-hacking"))
 
@@ -211,7 +215,8 @@ def _hack_sentences(plan: Planned) -> Iterator[Note]:
         cut, saves = metres(hack.cut), cubic_metres(hack.saves)
         bags = note("report.and-bags", bags=share(hack.saves_bags)) if hack.saves_bags is not None else ""
         code = "report.hump-first" if number == 1 else "report.hump-then"
-        yield note(code, (hack.x, hack.y), number=number, cut=cut, saves=saves, bags=bags)
+        work = round(sum(one.minutes for one in plan.hacks[:number]))
+        yield note(code, (hack.x, hack.y), number=number, cut=cut, saves=saves, bags=bags, minutes=work)
 
 
 def governs(plan: Planned) -> Note:

@@ -14,8 +14,6 @@ from flatscan.report.say import Said
 from flatscan.report.tables import AT, Column, Table
 
 _SHOWN = 3
-# a 95 % interval to both sides
-_TWO_SIDED = 2.0
 # what the document holds of a dot, as the columns of the table name it
 _DOT = ("y_mm", "packing_mm", "u_packing_mm", "reading_mm")
 
@@ -97,7 +95,7 @@ def _dot_note(said: Said | None, start: bool, packing: float | None) -> Said:
 
 def low_sections(found: Lows) -> tuple[Section, ...]:
     """The ridges to shave first, and the lows that are left then."""
-    ridges, lows = ridge_table(found.ridges), low_table(found.lows)
+    ridges, lows = ridge_table(found.ridges), low_table(found.lows, found.ridges)
     remarks: list[Said] = [note("report.in-all-to-fill", volume=_in_all(found.lows))]
     if found.lows:
         with_waste = cubic_metres(_in_all(found.lows).value * (1 + found.waste))
@@ -110,7 +108,7 @@ def low_sections(found: Lows) -> tuple[Section, ...]:
             facts=_facts(found),
             tables=(lows,),
             remarks=tuple(remarks),
-            listed=work_table(found.lows, found.ridges),
+            listed=lows,
         ),
         Section("ridges", listed=ridges, tables=(ridges,)),
     )
@@ -173,50 +171,25 @@ def _low_sentences(lows: Sequence[Low], ridges: Sequence[Low], *, unsure: bool) 
     yield from (_low(low) for low in _worst(lows, _SHOWN * 2))
 
 
-def work_table(lows: Sequence[Low], ridges: Sequence[Low] = ()) -> Table:
-    """All that is to be done to a ruled wall, as the document lists it: shaving first."""
+def low_table(lows: Sequence[Low], ridges: Sequence[Low] = ()) -> Table:
+    """All that is to be done to a ruled wall: the ridges to shave, then the lows in the order of the walk."""
     done = (("shave", ridges), ("fill", lows))
     rows = tuple(
-        (kind, low.number, low.rank, low.x, low.y, low.depth, low.area, low.volume, low.u)
+        (kind, low.number, low.x, low.y, low.depth, low.area, low.volume, low.u, low.rank)
         for kind, some in done
         for low in some
     )
     columns = (
         Column("kind", "what"),
         Column("number", "no."),
-        Column("rank", "rank by depth"),
         *AT,
         Column("depth_mm", "depth", 1),
         Column("area_m2", "area", 2),
         Column("litres", "volume", 2),
-        Column("u_litres", "u", 3, Unknown("unknown.u-volume")),
-    )
-    return Table("lows", "Low spots", columns, rows, "no low spot over the limit")
-
-
-def low_table(lows: Sequence[Low]) -> Table:
-    """Lows in the order of the walk, each with its deepest place and what fills it."""
-    rows = tuple(
-        (low.number, low.x, low.y, low.depth, low.area, low.volume, _within(low), _place(low.rank)) for low in lows
-    )
-    columns = (
-        Column("number", "no."),
-        *AT,
-        Column("depth_mm", "depth", 1),
-        Column("area_m2", "area", 2),
-        Column("litres", "volume", 2),
-        Column("within_litres", "±", 2, Unknown("unknown.u-volume")),
+        Column("u_litres", "±", 2, Unknown("unknown.u-volume"), spread=True),
         Column("rank", "by depth"),
     )
     return Table("lows", "Low spots", columns, rows, "no low spot over the limit", note("caution.wet-cement"))
-
-
-def _within(low: Low) -> float | None:
-    return None if low.u is None else _TWO_SIDED * low.u
-
-
-def _place(rank: int) -> Said:
-    return note("report.low-worst") if rank == 1 else note("report.low-rank", rank=rank)
 
 
 def ridge_table(ridges: Sequence[Low]) -> Table:
@@ -247,5 +220,5 @@ def hand_lows(found: LowsByHand) -> tuple[Section, ...]:
         *(Section(name, empty=no_wall) for name in ("wall", "plumb", "shape")),
         Section("patches", ()),
         Section("limit_mm", metres(found.limit)),
-        Section("lows", headline=said_of, listed=work_table(found.lows), tables=(lows,)),
+        Section("lows", headline=said_of, listed=lows, tables=(lows,)),
     )
