@@ -170,7 +170,16 @@ def _cautions(result: Result) -> Iterator[Caution]:
 
 
 # a reading that looks mistyped, and then what moves money, stand before all other notes
-_FIRST = ("plan.cannot", "grid.station", "grid.range", "plan.quote-as")
+_FIRST = (
+    "plan.cannot",
+    "grid.station",
+    "grid.range",
+    "plan.cuts-save",
+    "plan.cuts-save-nothing",
+    "plan.out-for-strips",
+    "plan.out-for-dots",
+    "plan.quote-as",
+)
 
 
 def _notes(result: Result) -> Iterator[Said]:
