@@ -245,7 +245,7 @@ def test_readings_have_the_unit_and_the_sense_of_their_user():
     for laser, reads, said in (
         (Laser(0.0, unit="cm"), 0.068, "all dots read '6.80 cm' on the laser"),
         (Laser(0.0, unit="in"), 0.068, "all dots read '2.68 in' on the laser"),
-        (Laser(0.0, big_is_proud=True), -0.068, "all dots read -68.0 mm on the laser"),
+        (Laser(0.0, proud_when_big=True), -0.068, "all dots read -68.0 mm on the laser"),
     ):
         done = set_out(relief, wall_of(2.6, 1), Plane(-0.068), options=SetOutOptions(1.8, laser=laser))
         assert_allclose(done.reads, reads, rtol=1e-12)
