@@ -206,7 +206,7 @@ def set_out(
     >>> import flatscan as fs
     >>> found = fs.set_out("sample_clouds/laser_grid.csv", rule="1.8 m")
     >>> len(found.screeds.screeds), round(found.screeds.screeds[0].dots[0].packing, 4)
-    (3, 0.015)
+    (3, 0.0111)
     """
     test = Requirement.by(rule=rule)
     places = SetOutOptions(rule=test.rule, spacing=_metres("spacing", spacing))
