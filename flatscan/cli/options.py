@@ -34,9 +34,12 @@ from flatscan.core.choices import (
 
 
 class Length(click.ParamType):
-    """A length with its unit, as metres."""
+    """A length with its unit, as metres; ``none``: or a bare 0."""
 
     name = "length"
+
+    def __init__(self, *, none: bool = False) -> None:
+        self.none = none
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """Metres; a text that is no length is a malformed option."""
@@ -45,18 +48,12 @@ class Length(click.ParamType):
         from flatscan.core.errors import BadValue
         from flatscan.core.typed import parse_length
 
+        if self.none and str(value).strip() == "0":
+            return 0.0
         try:
             return parse_length(value, where=param.name if param and param.name else "length")
         except BadValue as wrong:
             self.fail(f"{wrong.found}; needed: {wrong.needed}.", param, ctx)
-
-
-class LengthOrNone(Length):
-    """A length with its unit, or a bare 0."""
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        """Metres; 0 needs no unit."""
-        return 0.0 if str(value).strip() == "0" else super().convert(value, param, ctx)
 
 
 class Volume(click.ParamType):
@@ -287,7 +284,7 @@ finish_options = _stack(
     click.option("--least", type=LENGTH, help="Least cover.  [default: 5mm]"),
     click.option("--most", type=LENGTH, help="Most thickness; without it only the wall decides."),
     click.option("--system", help="Material system: a name, or your own TOML file."),
-    click.option("--finish", type=LengthOrNone(), help="Thickness of the last coat, or 0.  [default: the system's]"),
+    click.option("--finish", type=Length(none=True), help="Thickness of the last coat, or 0.  [default: the system's]"),
     click.option("--strip", type=LENGTH, help="Thickness of screed strips.  [default: dots]"),
     click.option("--cut", type=CUT, multiple=True, help="A hump that is cut: its number, or x,y,depth."),
     click.option("--laser", type=LENGTH, help="How far a plumb laser plane stands off the wall's foot."),

@@ -299,11 +299,6 @@ class Relief(ABC):
     uncut: Array | None = None
 
     @property
-    def as_measured(self) -> Array:
-        """Offsets (rows, cols) [m] before anything was cut."""
-        return self.offset if self.uncut is None else np.where(np.isfinite(self.uncut), self.uncut, self.offset)
-
-    @property
     def noise(self) -> Array | None:
         """One draw of the random error (rows, cols) [m], as its own readings show it; None where they show none."""
         return None

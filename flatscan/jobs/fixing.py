@@ -14,8 +14,8 @@ _Reading = tuple[float, float, float]
 def fixed_points(seen: Seen, readings: Sequence[_Reading], laser: float | None) -> tuple[FixedPoint, ...]:
     """The fixed points of a table, and of ``readings`` (x, y, reading) [m] that a plan gives, as points of the face.
 
-    On laser readings the plan's are in the table's own sense. On a scan ``laser`` [m] is how far the laser plane
-    stands off the wall's foot, and a big reading is hollow; raises `BadValue` where nobody said it.
+    On laser readings the plan's are in the table's own sense. On a scan ``laser`` [m] is z of the laser plane, and a
+    big reading is hollow; raises `BadValue` where nobody said it.
     """
     found = [FixedPoint(x, y, offset) for x, y, offset in seen.fixed]
     if not readings:

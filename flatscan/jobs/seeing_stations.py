@@ -39,7 +39,7 @@ def read_wall(taken: Readings, how: Capturing, kind: CaptureType, assumed: Seque
     settled = tuple(_settled(taken, place) for place in accepted)
     notes = (*doubts, *taken.origin.warnings, *assumed, *said, *more, *settled)
     seen = Seen(taken.origin, kind.name, taken.name, wall, relief, notes, how=how)
-    laser = Laser(0.0, unit=taken.origin.file_unit, big_is_proud=taken.proud_when_big)
+    laser = Laser(0.0, unit=taken.origin.file_unit, proud_when_big=taken.proud_when_big)
     return replace(seen, readings=taken, doubted=found, fixed=taken.fixed, laser=laser)
 
 

@@ -95,7 +95,7 @@ def plan(
     foot = float(looked.shape.plane[0]) if measured_on.laser is None else measured_on.laser
     errors = errors_of(measured_on, wall)
     room = None if screeds is None else replace(screeds, strip=finish.strip, finish=last)
-    work = Work(_face(finish, looked.seen), finish.hacking, finish.cut, room, foot)
+    work = Work(_face(finish, looked), finish.hacking, finish.cut, room, foot)
     found = arrange(measured_on, wall, work, errors)
     smooth, face, build_up = found.relief, found.plane, found.build_up
     signs = stops(smooth, wall, looked.shape, build_up, seen=finish.seen)
@@ -115,7 +115,7 @@ def plan(
         hacks=hacks,
         extras=more,
         bands=bands(build_up, smooth, system),
-        fixed=tuple((point.x, point.y, point.offset) for point in face.fixed),
+        fixed=tuple((point.x, point.y, point.offset) for point in work.plane.fixed),
         notes=(
             *_cannot(found),
             *doubtful,
@@ -188,12 +188,14 @@ def _quoted(looked: Looked, planned: Planned, finish: Finishing) -> tuple[Planne
     return replace(planned, take_off=priced), quoted
 
 
-def _face(finish: Finishing, seen: Seen) -> PlaneOptions:
+def _face(finish: Finishing, looked: Looked) -> PlaneOptions:
     """The plane's options with the points that the readings fix, and with what the wall is of.
 
     What may stand proud between stations hangs on that.
     """
-    fixed = (*finish.plane.fixed, *fixed_points(seen, finish.fix_reading, finish.laser))
+    # z of a laser that was set up anew
+    laser = None if finish.laser is None else float(looked.shape.plane[0]) + finish.laser
+    fixed = (*finish.plane.fixed, *fixed_points(looked.seen, finish.fix_reading, laser))
     return replace(finish.plane, background=finish.order.background, fixed=fixed)
 
 

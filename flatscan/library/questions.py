@@ -177,11 +177,11 @@ def set_out(
     spacing : length, optional
         Most between screeds; the rule less 300 mm.
     strip : length, optional
-        Thickness of strips: packing is to their back instead of the face.
+        Thickness of strips: packing is to their back instead of the face, and the plane leaves room for them.
     finish : length, optional
-        Thickness of the coat that follows the screeds.
+        Thickness of the coat that follows the screeds; the system's own last coat.
     laser : length, optional
-        How far a plumb laser plane stands off the wall's foot.
+        How far a plumb laser plane stands off the wall's foot; the one that readings were taken from.
     plan : Plan, optional
         What is planned on the wall.
     **how
@@ -190,12 +190,12 @@ def set_out(
     Returns
     -------
     SetOut
-        `screeds` (its `screeds`, each with `x` and `dots` of `y` and `packing`) and `plan`.
+        `screeds` (its `face`, and `screeds`, each with `x` and `dots` of `y`, `packing` and `reading`) and `plan`.
 
     Raises
     ------
     FlatscanError
-        What `survey` raises.
+        What `survey` raises, and `Infeasible` for a plan that cannot be built.
 
     Source
     ------
@@ -206,7 +206,7 @@ def set_out(
     >>> import flatscan as fs
     >>> found = fs.set_out("sample_clouds/laser_grid.csv", rule="1.8 m")
     >>> len(found.screeds.screeds), round(found.screeds.screeds[0].dots[0].packing, 4)
-    (3, 0.015)
+    (3, 0.0111)
     """
     test = Requirement.by(rule=rule)
     places = SetOutOptions(rule=test.rule, spacing=_metres("spacing", spacing))

@@ -76,15 +76,16 @@ def arrange(relief: Relief, wall: Wall, work: Work, errors: Errors | None = None
     cut = as_cut(relief, wall, work.cut, plane=before.plane, options=work.hacking, errors=errors)
     found = _on(cut, wall, work, errors)
     saved = before.build_up.volume.value - found.build_up.volume.value
-    kept = () if before.cannot is not None else _saved(cut, saved)
+    # nothing is saved against a plan that cannot be
+    kept = _saved(cut, saved if before.cannot is None else 0.0)
     return replace(found, notes=(*kept, *cut.notes, *found.notes))
 
 
 def _saved(cut: AsCut, saved: float) -> tuple[Note, ...]:
-    count = len(cut.cuts)
+    cuts = tuple(note("plan.cut-at", (one.x, one.y), depth=metres(one.depth)) for one in cut.cuts)
     if abs(saved) < _NO_VOLUME:
-        return (note("plan.cuts-save-nothing", count=count),)
-    return (note("plan.cut-saves" if count == 1 else "plan.cuts-save", count=count, saved=cubic_metres(saved)),)
+        return (note("plan.cuts-save-nothing", cuts=cuts),)
+    return (note("plan.cuts-save", cuts=cuts, saved=cubic_metres(saved)),)
 
 
 def _on(cut: AsCut, wall: Wall, work: Work, errors: Errors) -> Arranged:

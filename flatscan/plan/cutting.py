@@ -15,6 +15,7 @@ from flatscan.core.quantity import metres
 from flatscan.plan.finish import PlaneOptions
 from flatscan.plan.hacking import Cutter, Hack, HackOptions, hacking_plan
 from flatscan.plan.highest import Errors, errors_of
+from flatscan.plan.surface import as_measured
 
 # a place named lies on the hump that is nearest within this [m]
 _NEAR = 0.150
@@ -155,7 +156,7 @@ class _Chisel:
         known[keep] = part
         if self.relief.uncut is not None:
             known |= np.isfinite(self.relief.uncut)
-        uncut[known] = self.relief.as_measured[known]
+        uncut[known] = as_measured(self.relief)[known]
         offset[keep] = cut
         self.relief = replace(self.relief, offset=offset, uncut=uncut)
         top = (z - self.tilt)[part].max() - (cut - self.tilt)[part].max()

@@ -28,18 +28,18 @@ _ROWS_APART = 1.250
 class Laser:
     """A plumb laser plane z = ``offset`` + ``turn`` x [m] that readings are taken from.
 
-    ``unit`` is that of its user's readings, ``big_is_proud`` their sense: by default a big one is hollow.
+    ``unit`` is that of its user's readings, ``proud_when_big`` their sense: by default a big one is hollow.
     """
 
     offset: float
     turn: float = 0.0
     unit: str = "mm"
-    big_is_proud: bool = False
+    proud_when_big: bool = False
 
     def reading(self, x: float, z: float) -> float:
         """What it reads [m] on something at height ``z`` [m]."""
         off = self.offset + self.turn * x - z
-        return -off if self.big_is_proud else off
+        return -off if self.proud_when_big else off
 
 
 @dataclass(frozen=True, slots=True)

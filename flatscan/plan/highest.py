@@ -17,7 +17,7 @@ from scipy import ndimage
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Counts, Relief, Wall
 from flatscan.plan.program import Problem, Solution, mean_height
-from flatscan.plan.surface import Surface, surface_of
+from flatscan.plan.surface import Surface, as_measured, surface_of
 
 _SEED, _DRAWS, _FREE_DRAWS, _ROLLS = 20261127, 600, 40, 16
 # the wall in so many squares at most, each of one shared error, none under this [m]
@@ -189,7 +189,7 @@ def errors_of(relief: Relief, wall: Wall) -> Errors:
     Of a wall that was cut they are those of the wall as measured.
     """
     if relief.uncut is not None:
-        relief = replace(relief, offset=relief.as_measured, uncut=None)
+        relief = replace(relief, offset=as_measured(relief), uncut=None)
     surface, rng = surface_of(relief), np.random.default_rng(_SEED)
     square = _squares(relief, surface)
     order = np.argsort(square, kind="stable")

@@ -46,6 +46,11 @@ class Surface:
         return float(np.average(self.x, weights=self.area)), float(np.average(self.y, weights=self.area))
 
 
+def as_measured(relief: Relief) -> Array:
+    """Offsets (rows, cols) [m] of a relief before anything of it was cut."""
+    return relief.offset if relief.uncut is None else np.where(np.isfinite(relief.uncut), relief.uncut, relief.offset)
+
+
 def surface_of(relief: Relief) -> Surface:
     """Flat arrays of all valid cells; raises `TooFewPoints` where none was measured."""
     if not relief.valid.any() or float(relief.area[relief.valid].sum()) <= 0:

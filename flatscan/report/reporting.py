@@ -145,13 +145,14 @@ def _stops(result: Result) -> tuple[Note, ...]:
 
 
 def _lead(result: Result) -> tuple[Said, ...]:
-    """What stands first: that old plaster stays or comes off, and where no stop sign fires, what that means."""
+    """What stands first: a plan that cannot be, old plaster that stays or comes off, and that no stop sign fires."""
     if not isinstance(result, (Survey, SetOut)):
         return ()
     order: TakeOff = result.plan.take_off
     hangs = (result.hangs,) if isinstance(result, Survey) and result.hangs is not None else ()
     lead = (order.lead,) if order.surface != "bare" and order.lead is not None else ()
-    return (*hangs, *lead, *(() if order.stops else (signs.NO_STOP,)))
+    cannot = () if result.plan.cannot is None else (note("plan.cannot", why=result.plan.cannot),)
+    return (*cannot, *hangs, *lead, *(() if order.stops else (signs.NO_STOP,)))
 
 
 def _cautions(result: Result) -> Iterator[Caution]:
@@ -170,7 +171,16 @@ def _cautions(result: Result) -> Iterator[Caution]:
 
 
 # a reading that looks mistyped, and then what moves money, stand before all other notes
-_FIRST = ("plan.cannot", "grid.station", "grid.range", "plan.quote-as")
+_FIRST = (
+    "plan.cannot",
+    "grid.station",
+    "grid.range",
+    "plan.cuts-save",
+    "plan.cuts-save-nothing",
+    "plan.out-for-strips",
+    "plan.out-for-dots",
+    "plan.quote-as",
+)
 
 
 def _notes(result: Result) -> Iterator[Said]:

@@ -87,12 +87,13 @@ def _warnings(report: Report, manner: Manner | str, room: int) -> list[str]:
     What the reader doubts comes first: a mistyped reading explains much of what stands above.
     """
     lines: list[str] = []
-    for number, text in enumerate(report.notes):
+    notes = tuple(said for said in report.notes if said not in report.lead)
+    for number, text in enumerate(notes):
         more = _lines(f"Mind: {finished(text, manner)}")
-        rest = number + 1 < len(report.notes)
+        rest = number + 1 < len(notes)
         if number >= _ALWAYS and len(lines) + len(more) + rest > max(room, 1):
             where = f"capture.warnings of {sheet_name(report.command, RESULT)}"
-            return [*lines, f"Mind: {len(report.notes) - number} more in {where}."]
+            return [*lines, f"Mind: {len(notes) - number} more in {where}."]
         lines += more
     return lines
 

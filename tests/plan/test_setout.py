@@ -243,9 +243,9 @@ def test_readings_have_the_unit_and_the_sense_of_their_user():
     """Face at z -68 mm. Big = hollow reads 68 mm, or 6.8 cm; big = proud reads -68."""
     relief = stations_of([0.3, 1.3, 2.3], [0.1, 0.9], np.full((2, 3), -80))
     for laser, reads, said in (
-        (Laser(0.0, unit="cm"), 0.068, "all dots read 6.80 cm on the laser"),
-        (Laser(0.0, unit="in"), 0.068, "all dots read 2.68 in on the laser"),
-        (Laser(0.0, big_is_proud=True), -0.068, "all dots read -68.0 mm on the laser"),
+        (Laser(0.0, unit="cm"), 0.068, "all dots read '6.80 cm' on the laser"),
+        (Laser(0.0, unit="in"), 0.068, "all dots read '2.68 in' on the laser"),
+        (Laser(0.0, proud_when_big=True), -0.068, "all dots read -68.0 mm on the laser"),
     ):
         done = set_out(relief, wall_of(2.6, 1), Plane(-0.068), options=SetOutOptions(1.8, laser=laser))
         assert_allclose(done.reads, reads, rtol=1e-12)
