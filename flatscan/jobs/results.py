@@ -22,6 +22,7 @@ from flatscan.jobs.settings import Capturing
 from flatscan.plan.arranging import Arranged
 from flatscan.plan.coats import Band, OrderLine
 from flatscan.plan.cutting import Cut
+from flatscan.plan.day import Day
 from flatscan.plan.dots import Laser
 from flatscan.plan.face import Clash, Shown
 from flatscan.plan.finish import BuildUp
@@ -188,6 +189,7 @@ class Survey(Looked):
     """Before quoting: gaps, plan and choices; what was asked for beside them is None or empty where it was not.
 
     ``without`` are the answers without readings that are doubted, ``hangs`` what must be settled before it is quoted.
+    ``day`` is the program of the work, None where nothing could be ordered.
     """
 
     command: ClassVar[str] = "survey"
@@ -201,6 +203,7 @@ class Survey(Looked):
     together: Together | None = None
     without: tuple[Without, ...] = ()
     hangs: Note | None = None
+    day: Day | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,13 +241,14 @@ class Check(Looked):
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)
 class SetOut(Looked):
-    """Screeds, dots and packings of the finish plane."""
+    """Screeds, dots and packings of the finish plane, and the program of the work as in a survey."""
 
     command: ClassVar[str] = "setout"
     usual_stage: ClassVar[str] = STAGES[1]
 
     plan: Planned
     screeds: Screeds
+    day: Day | None = None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)

@@ -15,6 +15,7 @@ from flatscan.core.notes import Note
 from flatscan.core.quantity import metres, share
 from flatscan.core.typed import in_metres
 from flatscan.plan.cutting import Cut
+from flatscan.plan.day import start_of
 from flatscan.plan.finish import FixedPoint, PlaneOptions
 from flatscan.plan.hacking import HackOptions
 from flatscan.plan.systems import System, with_mix
@@ -286,6 +287,9 @@ class Finishing:
     laser: float | None = None
     mix: str | None = None
     fix_reading: tuple[tuple[float, float, float], ...] = ()
+
+    def __post_init__(self) -> None:
+        start_of(self.start)
 
     @property
     def material(self) -> System:

@@ -13,6 +13,7 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.jobs.changed import changed
 from flatscan.jobs.checking import check_seen
+from flatscan.jobs.days import cutting_hours, day_of, laid_out, laid_out_or_none, with_strips
 from flatscan.jobs.either import planned_both_ways
 from flatscan.jobs.fixing import fixed_points
 from flatscan.jobs.hanging import without_doubted
@@ -32,7 +33,6 @@ from flatscan.plan.pockets import pockets_of
 from flatscan.plan.products import products_of
 from flatscan.plan.rates import Quote, extras, load_rates, measured_area, quote
 from flatscan.plan.screeds import SetOutOptions
-from flatscan.plan.screeds import set_out as set_out_screeds
 from flatscan.plan.stops import not_ruled_out, stops
 from flatscan.plan.systems import System
 from flatscan.plan.takeoff import take_off
@@ -101,7 +101,8 @@ def plan(
     signs = stops(smooth, wall, looked.shape, build_up, seen=finish.seen)
     doubtful = not_ruled_out(smooth, wall, looked.shape, build_up)
     order = replace(finish.order, strict=finish.system is not None)
-    take = take_off(build_up, smooth, system, options=order, stops=signs)
+    hacked = cutting_hours(measured_on, smooth, len(found.as_cut.cuts))
+    take = take_off(build_up, smooth, system, options=order, stops=signs, hacking=hacked)
     hours_per_m3 = WORKDAY / system.output[1]
     hacking = replace(finish.hacking, bags_per_m3=bags_per_m3(system), hours_per_m3=hours_per_m3)
     cuts = hacking_plan(smooth, wall, plane=face, options=hacking, standing=signs, errors=errors)
@@ -173,7 +174,10 @@ def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> 
         looked = replace(looked, notes=(*looked.notes, *doubts))
     if finish.light is not None:
         found["shown"] = shows(smooth, math.radians(finish.light))
-    return looked.extended(Survey, gaps=gaps, plan=planned, **found)
+    screeds = laid_out_or_none(looked, planned, finish, gaps.rule, _laser(looked, finish))
+    planned = with_strips(planned, screeds)
+    day = day_of(looked, planned, finish, system, screeds)
+    return looked.extended(Survey, gaps=gaps, plan=planned, day=day, **found)
 
 
 def _quoted(looked: Looked, planned: Planned, finish: Finishing) -> tuple[Planned, Quote | None]:
@@ -328,10 +332,10 @@ def set_out_seen(
     if planned.cannot is not None:
         raise planned.cannot
     progress(note("stage.set-out"), None)
-    options = replace(options, strip=finish.strip, finish=planned.finish, laser=_laser(looked, finish))
-    built, ground = planned.build_up, planned.arranged.relief
-    screeds = set_out_screeds(ground, looked.wall, built.plane, options=options, lowered=built.lowered)
-    return looked.extended(SetOut, plan=planned, screeds=screeds)
+    screeds = laid_out(looked, planned, finish, options, _laser(looked, finish))
+    planned = with_strips(planned, screeds)
+    day = day_of(looked, planned, finish, _system_of(finish)[0], screeds)
+    return looked.extended(SetOut, plan=planned, screeds=screeds, day=day)
 
 
 def _laser(looked: Looked, finish: Finishing) -> Laser | None:

@@ -83,11 +83,15 @@ def schedule(pieces: Sequence[tuple[float, float]]) -> list[tuple[float, float]]
     """
     at, spans = 0.0, []
     for hours, wait in pieces:
-        begins = opens(at, hours)
-        ends = _ends(begins, hours)
-        spans.append((begins, ends))
-        at = ends + wait
+        spans.append(worked(at, hours))
+        at = spans[-1][1] + wait
     return spans
+
+
+def worked(at: float, hours: float) -> tuple[float, float]:
+    """When work of so many hours that may begin ``at`` [h] begins and ends."""
+    begins = opens(at, hours)
+    return begins, _ends(begins, hours)
 
 
 def opens(at: float, hours: float) -> float:

@@ -128,13 +128,21 @@ def _pictures(report: Report, *_: object) -> Iterator[Sheet]:
     return ((f"{drawing.name}.png", _picture(drawing)) for drawing in report.shown_on("picture"))
 
 
-def _book(_: Report, __: Result, paper: str) -> Iterator[Sheet]:
+def _book(report: Report, _: Result, paper: str) -> Iterator[Sheet]:
     def make(report: Report, units: str, path: Path) -> None:
         from flatscan.report.paper import pdf
 
         pdf.write(report, path, units, paper)
 
     yield "sheets.pdf", make
+    if report.day is not None:
+
+        def of_the_day(report: Report, units: str, path: Path) -> None:
+            from flatscan.report.paper import pdf
+
+            pdf.write(report, path, units, paper, of_the_day=True)
+
+        yield "day.pdf", of_the_day
 
 
 def _page(report: Report, units: str, path: Path) -> None:

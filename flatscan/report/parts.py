@@ -19,6 +19,7 @@ from flatscan.report.tables import Table
 if TYPE_CHECKING:
     from flatscan.report.bands import Spot
     from flatscan.report.drawings import BandedDrawing, Drawing, Place
+    from flatscan.report.sections.day_section import DaySheet
 
 Values = Mapping[str, Any]
 
@@ -79,7 +80,7 @@ class Report:
     ``lead``, the ``stops`` that fire and ``cautions`` stand before all quantities. ``notes`` are the doubts and
     choices, the weightiest first; ``not_examined`` closes every rendering. ``cells`` are those of a title block, the
     wall's first; ``spots`` are all numbered ones, those of the largest gaps last. ``background`` is the report of an
-    earlier surface that was judged by a limit of its own.
+    earlier surface that was judged by a limit of its own. ``day`` is what the sheet for the wall is drawn from.
     """
 
     command: str
@@ -96,6 +97,7 @@ class Report:
     cells: tuple[TitleCell, ...] = ()
     drawings: tuple[Drawing, ...] = ()
     spots: tuple[Spot, ...] = ()
+    day: DaySheet | None = None
 
     def section(self, name: str) -> Section | None:
         """The section of that name, None where the job has none."""

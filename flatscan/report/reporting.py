@@ -23,10 +23,11 @@ from flatscan.jobs import (
 )
 from flatscan.plan import stops as signs
 from flatscan.plan.takeoff import TakeOff
-from flatscan.report.drawings import BandedDrawing, drawings_of, limit_of, spots_of
+from flatscan.report.drawings import BandedDrawing, Drawing, drawings_of, limit_of, spots_of
 from flatscan.report.parts import Report, Section, Source
 from flatscan.report.say import Said
 from flatscan.report.sections.change_section import change_section
+from flatscan.report.sections.day_section import DaySheet, day_section, day_sheet
 from flatscan.report.sections.gap_section import curve, flatness, hand_table, verdict_section
 from flatscan.report.sections.job_section import job_section
 from flatscan.report.sections.plan_section import corners, extras, hacking, material, order_section, survey_sections
@@ -58,6 +59,7 @@ def report_of(result: Result | LowsByHand) -> Report:
             *_sections(result, planned),
             *_corners(result),
             job_section(result),
+            *_program(result),
             settings_section(result),
         ),
         cautions=tuple(_cautions(result)),
@@ -71,7 +73,14 @@ def report_of(result: Result | LowsByHand) -> Report:
         cells=title_cells(result),
         drawings=drawings,
         spots=spots,
+        day=_day_sheet(result, drawings),
     )
+
+
+def _day_sheet(result: Result, drawings: tuple[Drawing, ...]) -> DaySheet | None:
+    if not isinstance(result, (Survey, SetOut)):
+        return None
+    return day_sheet(result, next(it.on for it in drawings if isinstance(it, BandedDrawing)))
 
 
 def _background(result: Result) -> Report | None:
@@ -113,6 +122,13 @@ def _sections(result: Result, bands: tuple[Table, ...]) -> Iterator[Section]:
     elif isinstance(result, Change):
         yield change_section(result)
         yield from _tested(result, result.verdict)
+
+
+def _program(result: Result) -> Iterator[Section]:
+    """The steps of the work, where some was planned."""
+    section = day_section(result) if isinstance(result, (Survey, SetOut)) else None
+    if section is not None:
+        yield section
 
 
 def _corners(result: Result) -> Iterator[Section]:

@@ -20,13 +20,18 @@ if TYPE_CHECKING:
 _FOOT_AT, _SPREAD_AT = 0.3, 0.2
 
 
-def write(report: Report, path: Path, units: str = "mm", paper: str = "a4") -> None:
-    """Write the PDF; the same report gives the same bytes. A paper that is not "a4" or "letter" raises `BadValue`."""
+def write(report: Report, path: Path, units: str = "mm", paper: str = "a4", *, of_the_day: bool = False) -> None:
+    """Write the PDF, ``of_the_day`` the sheet of the day alone; the same report gives the same bytes.
+
+    A paper that is not "a4" or "letter" raises `BadValue`.
+    """
     if paper not in PAPERS:
         raise BadValue(
             "{set:paper}", "'{paper}'", needed=" or ".join(PAPERS), remedy="Choose one of the two", paper=paper
         )
     from matplotlib.backends.backend_pdf import PdfPages
+
+    from flatscan.report.paper import day
 
     # no dates in it, so that the same report gives the same bytes
     about = {
@@ -35,7 +40,7 @@ def write(report: Report, path: Path, units: str = "mm", paper: str = "a4") -> N
         "Producer": "matplotlib",
     }
     with sheet_style(), PdfPages(path, metadata={**about, "CreationDate": None, "ModDate": None}) as book:
-        every = pages(report, units, paper)
+        every = day.pages(report, units, paper) if of_the_day else pages(report, units, paper)
         for number, page in enumerate(every, 1):
             _number(page, report, number, len(every), units)
             book.savefig(page)
@@ -52,9 +57,10 @@ def pages(report: Report, units: str, paper: str) -> list[Figure]:
 
 def _lists(report: Report, units: str, paper: str) -> Iterator[Figure]:
     """Pages of words: each kind of sheet that the report has the sections for."""
-    from flatscan.report.paper import sheets
+    from flatscan.report.paper import day, sheets
 
     here = {section.name for section in report.sections}
+    yield from day.pages(report, units, paper)
     if "compare" in here:
         yield from sheets.comparison(report, units, paper)
         if report.background is not None:

@@ -1,0 +1,314 @@
+"""The program of a wall, from the first cut to the paint: zones to fill, steps with amounts, times and cautions."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from flatscan.core.errors import BadValue
+from flatscan.core.model import Counts, Relief
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import cubic_metres, days, hours, metres, share
+from flatscan.plan.coats import Pass, split
+from flatscan.plan.cutting import Cut
+from flatscan.plan.dots import Screeds
+from flatscan.plan.finish import BuildUp
+from flatscan.plan.labour import opens, worked
+from flatscan.plan.stops import DESIGNER
+from flatscan.plan.systems import Coat, System
+from flatscan.plan.takeoff import TakeOff
+from flatscan.plan.zones import Zone, filled_apart, zones_of
+
+# what may begin at any moment of work takes so long [h]
+_MOMENT = 1e-6
+# one dot takes so long to set, one screed of strips [h], and both no more than this part of the base coats' hours,
+# which hold the setting out (common practice)
+_DOT, _STRIP, _MOST_SETTING = 4 / 60, 10 / 60, 0.4
+# from here on [m] work is done from a platform
+_REACH = 2.0
+# times from here on [h] are said in hours, and in days
+_IN_HOURS, _IN_DAYS = 1.0, 48.0
+# less than this of a bag is not worth saying
+_LEAST_BAGS = 0.05
+_START = re.compile(r"([01]?[0-9]|2[0-3])[:.h]([0-5][0-9])")
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """What is said at a step, and how sure its figures are: one of `plan.systems.TAGS`, empty for what is no figure."""
+
+    said: Note
+    tag: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step: its ``code``, what is done, with amounts, and when it begins and ends [h after work starts].
+
+    ``ends`` is None for what is waited for and has no end. ``cautions`` stand before it.
+    """
+
+    code: str
+    does: Note
+    begins: float
+    ends: float | None
+    lines: tuple[Line, ...] = ()
+    cautions: tuple[Note, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Day:
+    """The steps of a wall, the zones filled first with the number (rows, cols) of each cell's, 0 for none, and screeds.
+
+    ``cuts`` are the humps cut first, ``numbers`` theirs. ``start`` is the time of day work begins [h], None where it
+    was not given; ``reads`` [m] is what the laser reads on every dot, None where they differ or nothing is known.
+    """
+
+    steps: tuple[Step, ...]
+    zones: tuple[Zone, ...]
+    zone_of: Counts
+    cuts: tuple[Cut, ...]
+    numbers: tuple[int, ...]
+    screeds: Screeds | None
+    start: float | None = None
+    reads: float | None = None
+
+
+def start_of(text: str | None) -> float | None:
+    """A time of day such as 7:30 in hours; None for None. Raises `BadValue` for other words."""
+    if text is None:
+        return None
+    found = _START.fullmatch(text.strip())
+    if found is None:
+        raise BadValue(
+            "{set:start}", "'{start}'", needed="a time of day such as 7:30", remedy="Write hours:minutes", start=text
+        )
+    return int(found[1]) + int(found[2]) / 60
+
+
+def program(
+    system: System,
+    build_up: BuildUp,
+    relief: Relief,
+    take: TakeOff,
+    *,
+    screeds: Screeds | None = None,
+    cuts: tuple[Cut, ...] = (),
+    numbers: tuple[int, ...] | None = None,
+    start: float | None = None,
+    height: float = 0.0,
+) -> Day | None:
+    """The program of a wall of a ``height`` [m] in one material system; None where its coats cannot reach.
+
+    ``relief`` is the wall that the build-up stands on, ``start`` the time of day [h] at which work begins. Times are
+    those of one person, waits at their shortest (methods/trade 9 and 10).
+    """
+    if take.labour is None or not take.coats:
+        return None
+    passes = split(system, build_up.thickness[relief.valid])
+    area = relief.area[relief.valid]
+    numbers = tuple(range(1, len(cuts) + 1)) if numbers is None else numbers
+    zone_of, zones = zones_of(system, build_up, relief)
+    local = [filled_apart(p, area) for p in passes]
+    maker = _Maker(system, take, passes, local, zones, screeds, cuts, numbers, height, build_up.most)
+    reads = None if screeds is None else screeds.reads
+    return Day(tuple(maker.steps()), zones, zone_of, cuts, numbers, screeds, start, reads)
+
+
+@dataclass(frozen=True, eq=False)
+class _Maker:
+    """What the steps are made of; ``local`` says of each pass whether it is filled as zones."""
+
+    system: System
+    take: TakeOff
+    passes: tuple[Pass, ...]
+    local: list[bool]
+    zones: tuple[Zone, ...]
+    screeds: Screeds | None
+    cuts: tuple[Cut, ...]
+    numbers: tuple[int, ...]
+    height: float
+    most: float
+
+    def steps(self) -> Iterator[Step]:
+        """All steps in the order of work."""
+        labour = self.take.labour
+        assert labour is not None
+        at = 0.0
+        if self.cuts:
+            begins, at = worked(at, labour.hacking)
+            numbered = zip(self.numbers, self.cuts, strict=True)
+            humps = tuple(note("day.hump", number=n, depth=metres(cut.depth)) for n, cut in numbered)
+            yield Step("cut", note("day.cut", humps=humps), begins, at, cautions=(note("day.caution-cut"),))
+        ready = at
+        fill = [work for work, local in zip(labour.coats, self.local, strict=True) if local]
+        if fill and self.zones:
+            step = self._fill(at, [(work.hours, work.wait[0]) for work in fill])
+            yield step
+            at = step.ends or at
+            ready = at + fill[-1].wait[0]
+        setting = 0.0
+        if self.screeds is not None and self.screeds.screeds:
+            base = sum(work.hours for work in labour.coats if work.base)
+            step, setting = self._set(at, base)
+            yield step
+            at = step.ends or at
+        yield from self._coats(max(at, ready), setting)
+
+    def _fill(self, at: float, rounds: list[tuple[float, float]]) -> Step:
+        """All zones, pass by pass, with the wait between two passes."""
+        begins, ends = worked(at, rounds[0][0])
+        for (_, wait), (work, _) in zip(rounds, rounds[1:], strict=False):
+            _, ends = worked(ends + wait, work)
+        bags = [coat.bags for coat, local in zip(self.take.coats, self.local, strict=True) if local]
+        lines, coat = [Line(_zone_line(zone)) for zone in self.zones], self.system.base
+        if sum(bag or 0.0 for bag in bags) >= _LEAST_BAGS:
+            lines.append(Line(note("day.fill-bags", bags=share(sum(bag or 0.0 for bag in bags)), product=_sold(coat))))
+        span = coat.wait if self.system.dubbing is None else self.system.dubbing.wait
+        lines.append(Line(note("day.after-fill", time=lasting(*span)), self.system.tag("wait", coat.name)))
+        cautions = (note("day.caution-thick", limit=metres(DESIGNER)),) if self.most > DESIGNER else ()
+        return Step("fill", note("day.fill", count=len(self.zones)), begins, ends, tuple(lines), cautions)
+
+    def _set(self, at: float, base: float) -> tuple[Step, float]:
+        """Dots or strips, and how long they take: setting out is part of the base coats' hours."""
+        assert self.screeds is not None
+        laid = self.screeds
+        count = sum(len(screed.dots) for screed in laid.screeds)
+        plain = count * _DOT if laid.strip is None else len(laid.screeds) * _STRIP
+        took = min(plain, _MOST_SETTING * base)
+        begins, ends = worked(at, took)
+        lines, reads = [], laid.reads
+        if reads is not None:
+            lines.append(Line(note("day.reads", reading=metres(reads))))
+        if laid.strip is None:
+            does = note("day.dots", count=count)
+        else:
+            does = note("day.strips", count=len(laid.screeds), strip=metres(laid.strip))
+        cautions = (note("day.caution-laser"),) if reads is not None else ()
+        return Step("dots" if laid.strip is None else "strips", does, begins, ends, tuple(lines), cautions), took
+
+    def _coats(self, at: float, setting: float) -> Iterator[Step]:
+        """Every coat that goes everywhere: mixed, laid on and ruled, read for lows, keyed; the last one trowelled."""
+        labour = self.take.labour
+        assert labour is not None
+        rows = list(zip(self.passes, labour.coats, self.take.coats, self.local, strict=True))
+        whole = [row for row in rows if not row[3]]
+        bases = [number for number, row in enumerate(whole) if row[1].base]
+        based = sum(whole[number][1].hours for number in bases)
+        told: set[str] = set()
+        for number, (item, work, layer, _) in enumerate(whole):
+            coat, last = item.coat, number == len(whole) - 1
+            took = work.hours - (setting * work.hours / based if work.base and based > 0 else 0.0)
+            begins, ends = worked(at, max(took, 0.0))
+            yield self._mix(coat, layer.bags, begins, first=coat.name not in told)
+            yield self._lay(item, layer.thickness, begins, ends, number if number in bases else None, bases)
+            if bases and number == bases[-1]:
+                yield Step("lows", note("day.lows"), begins, ends)
+            if not last:
+                yield from self._key(coat, begins, ends)
+                at = ends + item.wait[0]
+            else:
+                yield from self._ending(coat, begins, ends)
+            told.add(coat.name)
+
+    def _mix(self, coat: Coat, bags: float | None, begins: float, *, first: bool) -> Step:
+        """Bags, and the first time water, sand and cement by the box, and how long a mix is good for."""
+        tag, lines = self.system.tag, []
+        if coat.mix is not None and bags is not None:
+            does = note("day.mix-site", bags=share(bags), binder=coat.mix.binder, parts=share(coat.mix.sand))
+            lines += (
+                []
+                if not first
+                else [Line(note("day.box", box=cubic_metres(coat.mix.box), parts=share(coat.mix.sand)), "derived")]
+            )
+        elif bags is not None:
+            does = note("day.mix", bags=share(bags), product=_sold(coat))
+        else:
+            does = note("day.mix-loose", product=coat.product)
+        if not first:
+            return Step("mix", does, begins, begins)
+        if coat.water is not None:
+            low, high = (cubic_metres(end / 1e3) for end in coat.water)
+            lines.append(Line(note("day.water", low=low, high=high), tag("water", coat.name)))
+        if coat.use_within is not None:
+            lines.append(Line(note("day.use", time=lasting(*coat.use_within)), tag("use within", coat.name)))
+        elif self.system.use_within:
+            lines.append(Line(note("day.use-as", words=self.system.use_within), tag("use within", coat.name)))
+        burns = self.system.cement and coat.mix is not None or self.system.name == "lime"
+        cautions = (note("day.caution-wet" if burns else "day.caution-dust"),)
+        return Step("mix", does, begins, begins, tuple(lines), cautions)
+
+    def _lay(self, item: Pass, mean: float, begins: float, ends: float, base: int | None, bases: list[int]) -> Step:
+        """One coat laid on: a pass of the base coats, the last of which is ruled off, or one the same everywhere."""
+        thickness, most = metres(mean), metres(float(item.thickness.max()))
+        name = item.coat.name
+        if base is None:
+            code, does = "finish", note("day.finish", coat=name, thickness=thickness)
+        elif len(bases) == 1:
+            code, does = "lay", note("day.lay", coat=name, thickness=thickness, most=most)
+        else:
+            number = bases.index(base) + 1
+            code, does = "lay", note("day.lay-pass", number=number, coat=name, thickness=thickness, most=most)
+        lines = []
+        if bases and base == bases[-1]:
+            lines.append(Line(note("day.rule-strips" if self._strips else "day.rule-dots")))
+        first = base is not None and base == bases[0] or not bases
+        cautions = (note("day.caution-height", reach=metres(_REACH)),) if first and self.height > _REACH else ()
+        return Step(code, does, begins, ends, tuple(lines), cautions)
+
+    @property
+    def _strips(self) -> bool:
+        return self.screeds is not None and self.screeds.strip is not None
+
+    def _key(self, coat: Coat, begins: float, ends: float) -> Iterator[Step]:
+        """Keyed where the file says when; then the wait before the next coat."""
+        tag = self.system.tag
+        if coat.key_after is not None:
+            low, high = coat.key_after
+            said = Line(note("day.key-after", time=lasting(low, high)), tag("key", coat.name))
+            yield Step("key", note("day.key"), begins + low, ends + high, (said,))
+        low, high = coat.wait
+        if high > 0:
+            opened = opens(ends + low, _MOMENT)
+            said = Line(note("day.wait-for", time=lasting(low, high)), tag("wait", coat.name))
+            yield Step("window", note("day.window"), opened, None if high <= low else ends + high, (said,))
+
+    def _ending(self, coat: Coat, begins: float, ends: float) -> Iterator[Step]:
+        """The last coat trowelled as it sets, and when the wall may be painted."""
+        tag, system = self.system.tag, self.system
+        if coat.set_time is not None:
+            low, high = coat.set_time
+            said = Line(note("day.set-after", time=lasting(low, high)), tag("set", coat.name))
+            yield Step("trowel", note("day.trowel"), begins + low, ends + high, (said,))
+        lines: list[Line] = []
+        waits = list(system.paint_days or ())
+        if system.dry_per_mm:
+            dry = system.dry_per_mm * self.most * 1e3
+            lines.append(Line(note("day.dry", time=days(dry), most=metres(self.most)), tag("paint")))
+            waits.append(dry)
+        if system.paint_after:
+            lines.insert(0, Line(note("day.paint-when", words=system.paint_after), tag("paint")))
+        if lines:
+            yield Step("paint", note("day.paint"), ends + 24 * min(waits, default=0.0), None, tuple(lines))
+
+
+def _zone_line(zone: Zone) -> Note:
+    code = "day.zone-once" if zone.passes == 1 else "day.zone"
+    volume = cubic_metres(zone.volume)
+    return note(code, name=zone.name, passes=zone.passes, each=metres(zone.each), volume=volume)
+
+
+def _sold(coat: Coat) -> str:
+    """What is bought for a coat by the bag."""
+    return coat.product if coat.mix is None else coat.mix.binder
+
+
+def lasting(low: float, high: float) -> Note:
+    """A time of low to high [h]: minutes under two hours, days from two days on."""
+    if high >= _IN_DAYS:
+        return note("day.day" if low == high else "day.days", low=days(low / 24), high=days(high / 24))
+    if high < _IN_HOURS:
+        low, high = round(low * 60), round(high * 60)
+        return note("day.minute" if low == high else "day.minutes", low=share(low), high=share(high))
+    return note("day.hour" if low == high else "day.hours", low=hours(low), high=hours(high))

@@ -1,0 +1,160 @@
+"""The program of the work: its steps as the document has them, and what stands on the sheet for the wall."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from flatscan.core.geometry import Mask
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import Quantity, hours, metres, share
+from flatscan.jobs import SetOut, Survey
+from flatscan.plan.coats import LOOSE
+from flatscan.plan.day import Day, Line, Step
+from flatscan.plan.products import Product
+from flatscan.plan.takeoff import TakeOff
+from flatscan.plan.zones import Zone
+from flatscan.report.elevations import Elevation
+from flatscan.report.parts import Section
+from flatscan.report.say import Said
+from flatscan.report.sections.plan_section import litres
+
+# what an amount's key ends in, by its unit
+_ENDINGS = {"m": "_mm", "m3": "_l", "m2": "_m2", "kg": "_kg", "h": "_h", "d": "_days"}
+
+# what is not measured and smaller [m2] is not drawn; a share under this is not worth a word
+_CRUMB, _NOTHING = 0.02, 5e-4
+
+
+@dataclass(frozen=True, eq=False)
+class DaySheet:
+    """What the sheet for the wall is drawn from: the program on the wall's elevation, and the words of its head.
+
+    ``plan`` is the fingerprint of the plan it belongs to, ``hidden`` (rows, cols) what is drawn as not measured and
+    ``missing`` what is said of it.
+    """
+
+    on: Elevation
+    day: Day
+    thickness: Note
+    mean: Note
+    volume: Said
+    order: Said
+    plan: str
+    hidden: Mask | None = None
+    missing: Note | None = None
+
+
+def day_section(result: Survey | SetOut) -> Section | None:
+    """The steps with their amounts, times and cautions; None where no work was planned."""
+    day = result.day
+    if day is None:
+        return None
+    values: dict[str, object] = {} if day.start is None else {"start": clock(day.start)}
+    values["zones"] = tuple(_zone(zone) for zone in day.zones)
+    values["steps"] = tuple(_step(step) for step in day.steps)
+    return Section("day", values)
+
+
+def day_sheet(result: Survey | SetOut, on: Elevation) -> DaySheet | None:
+    """What is drawn for the wall itself; None where no work was planned."""
+    if result.day is None:
+        return None
+    built, (hidden, missing) = result.plan.build_up, _hidden(on)
+    least, most, mean = metres(built.least), metres(built.most), metres(built.mean)
+    return DaySheet(
+        on,
+        result.day,
+        note("day.thickness", least=least, most=most),
+        note("day.on-average", mean=mean),
+        _in_bags(result.plan.take_off, litres(built.volume, built.low, built.high, built.order)),
+        note("report.list-comma", parts=tuple(_bought(it) for it in result.plan.take_off.products if _laid_on(it))),
+        result.job.fingerprint,
+        hidden,
+        missing,
+    )
+
+
+def _hidden(on: Elevation) -> tuple[Mask | None, Note]:
+    """What was not measured, without crumbs, and what is said of it."""
+    relief = on.relief
+    if not on.on_cells:
+        return None, note("day.stations")
+    lost = relief.inside & ~relief.valid
+    labels, count = relief.connected(lost)
+    shown = np.zeros(lost.shape, dtype=bool)
+    for number in range(1, count + 1):
+        here = labels == number
+        shown |= here if float(relief.area[here].sum()) >= _CRUMB else False
+    part = share(1 - relief.covered_share)
+    if part.value < _NOTHING:
+        return shown, note("day.all-measured")
+    return shown, note("day.hatched" if shown.any() else "day.not-hatched", share=part)
+
+
+def _laid_on(it: Product) -> bool:
+    """Whether it is laid on the wall, and no bead, strip or mesh."""
+    return isinstance(it.name, str)
+
+
+def _in_bags(order: TakeOff, volume: Said) -> Said:
+    """The volume, with the size of the bags where all have one."""
+    units = {it.unit for it in order.products if _laid_on(it) and it.unit != LOOSE}
+    return note("day.bags-of", unit=units.pop(), volume=volume) if len(units) == 1 else volume
+
+
+def _bought(it: Product) -> Note:
+    return note("day.bought-loose" if it.unit == LOOSE else "day.bought", count=share(it.count), name=it.name)
+
+
+def clock(at: float) -> str:
+    """A time of day [h] as hours and minutes, to five minutes."""
+    minutes = round(at * 12) * 5 % (24 * 60)
+    return f"{minutes // 60}:{minutes % 60:02d}"
+
+
+def _zone(zone: Zone) -> dict[str, object]:
+    return {
+        "name": zone.name,
+        "x_mm": metres(zone.x),
+        "y_mm": metres(zone.y),
+        "left_mm": metres(zone.left),
+        "bottom_mm": metres(zone.bottom),
+        "width_mm": metres(zone.width),
+        "height_mm": metres(zone.height),
+        "area_m2": Quantity(zone.area, None, "m2"),
+        "litres": Quantity(zone.volume, None, "m3"),
+        "passes": zone.passes,
+        "each_mm": metres(zone.each),
+    }
+
+
+def _step(step: Step) -> dict[str, object]:
+    ends = {} if step.ends is None else {"to_h": hours(step.ends)}
+    return {
+        "code": step.code,
+        "text": step.does,
+        "from_h": hours(step.begins),
+        **ends,
+        "amounts": dict(_amounts(step.does)),
+        "said": tuple(_line(line) for line in step.lines),
+        "cautions": step.cautions,
+    }
+
+
+def _line(line: Line) -> dict[str, object]:
+    sure = {"known_from": line.tag} if line.tag else {}
+    return {"text": line.said, **sure, "amounts": dict(_amounts(line.said))}
+
+
+def _amounts(said: Note) -> Iterator[tuple[str, object]]:
+    """Amounts of a note and of a time in it, each under a key that ends in its unit."""
+    for name, value in said.quantities.items():
+        if isinstance(value, Quantity):
+            yield f"{name}{_ENDINGS.get(value.unit, '')}", value
+        elif isinstance(value, Note):
+            yield from _amounts(value)
+        elif isinstance(value, int):
+            yield name, value
