@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from flatscan.core.notes import note
 from flatscan.core.phrase import command_line, written
 from flatscan.core.quantity import metres
