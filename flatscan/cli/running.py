@@ -250,9 +250,11 @@ def run_each(
 
 
 def _warn_early(several: tuple[Result, ...], output: dict[str, Any]) -> None:
-    """Say at once, before any sheet, that a capture cannot show its limit kept."""
+    """Say beside a document that a capture cannot show its limit kept: in words that leads the answer itself."""
     from flatscan.jobs import verdict_in
 
+    if not output["as_json"]:
+        return
     for found in several:
         verdict = verdict_in(found)
         for criterion in verdict.criteria if verdict and not output["quiet"] else ():
@@ -332,17 +334,31 @@ def _photo(output: dict[str, Any]) -> Photo | None:
 
 
 def _report(found: Result, folder: Path | None, files: tuple[str, ...], output: dict[str, Any]) -> None:
-    """Warnings and the place of the sheets on stderr; the answers in words on stdout unless JSON was asked for."""
+    """The answer on stdout unless JSON was asked for; on stderr what else changes the work, then the sheets.
+
+    With ``--more`` all of the answer, and everything that is to be minded.
+    """
     from flatscan import report
 
-    if not output["quiet"]:
-        notes(report.report_of(found).notes, output["units"])
+    units, more, made = output["units"], bool(output.get("more")), report.report_of(found)
     if not output["as_json"]:
-        click.echo(report.summary(found, output["units"]))
+        text = report.summary(made, units, notes=False, first=True) if more else report.first_screen(made, units)
+        click.echo(text, nl=False)
         if output.get("explain"):
-            click.echo(report.explain(found, output["units"]))
-    if folder is not None and not output["quiet"]:
-        sheets_in(folder, files, output["units"])
+            click.echo(report.explain(found, units))
+    if output["quiet"]:
+        return
+    notes(made.beside(shown=not output["as_json"], more=more), units)
+    if folder is not None and (more or not made.first):
+        sheets_in(folder, files, units)
+    elif folder is not None:
+        tell(note("first.more-in", file=str(folder / _to_open(files))), units, err=True)
+
+
+def _to_open(files: tuple[str, ...]) -> str:
+    """The file that answers on paper: the day's sheet, else any to print, else the document."""
+    order = [name for name in files if name.endswith("day.pdf")] + [name for name in files if name.endswith(".pdf")]
+    return (order or [files[-1]])[0]
 
 
 def exit_code(results: Sequence[Result | None], *, judged: bool) -> int:

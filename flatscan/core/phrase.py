@@ -4,8 +4,9 @@ A template is a sentence with placeholders ``{name:kind}``. Kinds: ``length`` (`
 ``.2g`` significant digits), ``exact`` (one held against another: in inches by hundredths), ``span`` (long lengths, in
 metres or feet), ``area``, ``volume``, ``mass``, ``load``, ``slope``, ``angle``, ``pixels``, ``hours``, ``days``,
 ``share`` (per cent), ``number``, ``count`` (thousands parted by commas), ``place``, ``xy`` (a place as tables name it),
-``list`` and ``then`` (several notes); none for names, notes and small counts. ``bare`` is a length beside another one
-that carries the mm; inches always carry their own. A ``+`` before the decimals writes the sign as well; a ``±`` behind
+``spot`` (a place in few letters, from left / up), ``sides`` (width x height), ``list`` and ``then`` (several notes);
+none for names, notes and small counts. ``bare`` is a length beside another one that carries the mm, ``amount`` a volume
+beside another one; inches always carry their own. A ``+`` before the decimals writes the sign as well; a ``±`` behind
 the kind adds a 95 % interval, as ± where it is the same both ways, else by its two ends, to a volume always as low and
 high; ``spread`` is that of a length alone.
 ``{set:rule}`` is the setting called rule, ``{run:survey --list}`` that command, as the reader at hand knows them.
@@ -40,12 +41,15 @@ KINDS = {
     "number": "1",
     "spread": "m",
     "bare": "m",
+    "amount": "m3",
 }
 # how several values stand behind each other: as a list with semicolons, or one after the other
 _JOINTS = {"list": ("; ", ""), "then": (", then ", "")}
 _DECIMALS = {"area": 1, "slope": 1}
 # what a sum of floats may be off: no more makes a ± longer, or an interval uneven
 _EVEN = 1e-6
+# two lengths along the wall, in metres with two decimals: what stands between them
+_PAIRS = {"spot": "/", "sides": "x"}
 
 
 def _python_name(setting: str) -> str:
@@ -117,6 +121,10 @@ def written(
         assert isinstance(value, tuple)
         x, y = value
         return f"x {_span(x, manner.units, digits or '3')}, y {_span(y, manner.units, digits or '3')}"
+    if base in _PAIRS:
+        assert isinstance(value, tuple)
+        first, second = (_span(_metres(part), manner.units, "2") for part in value)
+        return f"{first.removesuffix(' m')} {_PAIRS[base]} {second}"
     if isinstance(value, tuple):
         joint, kind = _JOINTS.get(base, (", ", kind))
         return joint.join(written(part, kind, manner, said) for part in value)
@@ -136,6 +144,11 @@ def written(
     if isinstance(value, (float, Quantity)) or value is None:
         raise TypeError(f"{value!r} needs a kind")
     return f"{value:,}" if base == "count" and not isinstance(value, str) else str(value)
+
+
+def _metres(value: object) -> float:
+    assert isinstance(value, (float, int, Quantity))
+    return value.value if isinstance(value, Quantity) else value
 
 
 def _parts(kind: str) -> tuple[str, bool, str]:
@@ -205,6 +218,7 @@ _WRITE: dict[str, Callable[[float, str, str], str]] = {
     "span": _span,
     "area": lambda v, units, d: area_text(v, units, decimals=int(d or _DECIMALS["area"])),
     "volume": lambda v, units, d: volume_text(v, units, decimals=int(d or 0)),
+    "amount": lambda v, units, d: volume_text(v, units, decimals=int(d or 0)).split()[0],
     "mass": lambda v, units, d: mass_text(v, units, decimals=int(d or 0)),
     "load": _load,
     "slope": _slope,
@@ -261,7 +275,7 @@ def _ends(low: float, high: float, base: str, digits: str, units: str) -> str:
     if base not in ("length", "exact"):
         return f"{_WRITE[base](low, units, digits)} to {_WRITE[base](high, units, digits)}"
     if units == "in":
-        return f"{low / METRES_PER['in']:.2f} to {high / METRES_PER['in']:.2f}"
+        return f"{_number(low / METRES_PER['in'], '2')} to {_number(high / METRES_PER['in'], '2')}"
     return f"{_number(low * 1000, '1')} to {_number(high * 1000, '1')}"
 
 

@@ -45,7 +45,7 @@ def tolerances(*words: str) -> tuple[Tolerance, ...]:
     return standards.matching(words)
 
 
-def say(it: Result | Lines | Note | Caution | Unknown | FlatscanError, *, units: str = "mm") -> str:
+def say(it: Result | Lines | Note | Caution | Unknown | FlatscanError, *, units: str = "mm", more: bool = False) -> str:
     """A result, or anything in it that is worth saying, in words.
 
     Parameters
@@ -54,11 +54,13 @@ def say(it: Result | Lines | Note | Caution | Unknown | FlatscanError, *, units:
         What is to be said.
     units : {"mm", "in"}
         Of lengths, areas, volumes and masses.
+    more : bool
+        All of a result, not only the lines that answer first.
 
     Returns
     -------
     str
-        One screen for a result, a phrase for the rest.
+        Five lines for a result, with `more` all of it; a phrase for the rest.
 
     Examples
     --------
@@ -70,7 +72,9 @@ def say(it: Result | Lines | Note | Caution | Unknown | FlatscanError, *, units:
     manner = Manner(units)
     if isinstance(it, Lines):
         return line_text(it, manner)
-    return report.say(it, manner) if isinstance(it, _SHORT) else report.summary(it, manner)
+    if isinstance(it, _SHORT):
+        return report.say(it, manner)
+    return report.summary(it, manner, first=True) if more else report.first_screen(it, manner)
 
 
 def document(result: Result | Lines) -> dict[str, object]:

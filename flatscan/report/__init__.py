@@ -9,7 +9,7 @@ from flatscan.report.result_document import document, text
 from flatscan.report.room_list import wall_list, wall_list_text
 from flatscan.report.room_pictures import write_pictures
 from flatscan.report.say import say, trouble
-from flatscan.report.screen import summary
+from flatscan.report.screen import first_screen, summary
 
 __all__ = [
     "FORMATS",
@@ -17,6 +17,7 @@ __all__ = [
     "Photo",
     "document",
     "explain",
+    "first_screen",
     "report_of",
     "say",
     "summary",

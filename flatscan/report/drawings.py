@@ -18,7 +18,6 @@ from flatscan.core.quantity import Quantity, metres
 from flatscan.jobs import Change, Lows, Planned, Result, SetOut, Survey, gaps_in, verdict_in
 from flatscan.plan import stops as signs
 from flatscan.plan.lows import Low
-from flatscan.plan.other_planes import Choice
 from flatscan.plan.screeds import Screeds
 from flatscan.report.bands import (
     Band,
@@ -139,10 +138,11 @@ class BandedDrawing:
 
 @dataclass(frozen=True, eq=False)
 class SetOutDrawing:
-    """Screeds and dots with their packing."""
+    """Screeds and dots with their packing, and the humps to be cut before they are set."""
 
     on: Elevation
     screeds: Screeds
+    spots: tuple[Spot, ...] = ()
     name: str = "setout"
     title: Note = note("drawing.setout")
     places: tuple[Place, ...] = SHEET
@@ -185,29 +185,7 @@ class SectionsDrawing:
         return self.largest - self.noise if gap > _COMES_NEAR * self.largest else gap
 
 
-@dataclass(frozen=True, eq=False)
-class ChoiceBars:
-    """What each choice of plane takes and costs: those that could be placed, and why not the others."""
-
-    choices: tuple[Choice, ...]
-    left_out: tuple[tuple[Said, Said], ...]
-    name: str = "choices"
-    title: Note = note("drawing.choices")
-    places: tuple[Place, ...] = ("paper",)
-
-
-@dataclass(frozen=True, eq=False)
-class GapHistogram:
-    """The deepest gap at each place (n,) [m] against the limit [m], None where flatness was not judged."""
-
-    values: Array
-    limit: float | None
-    name: str = "histogram"
-    title: Note = note("drawing.histogram")
-    places: tuple[Place, ...] = ("paper",)
-
-
-Drawing = BandedDrawing | SetOutDrawing | LowDrawing | SectionsDrawing | ChoiceBars | GapHistogram
+Drawing = BandedDrawing | SetOutDrawing | LowDrawing | SectionsDrawing
 
 
 def smoothed(values: Array, relief: Relief, over: float = DRAWN_OVER) -> Array:
@@ -230,17 +208,14 @@ def drawings_of(result: Result) -> tuple[Drawing, ...]:
     if isinstance(result, Change):
         found += _change(result, on)
     elif isinstance(result, SetOut) and result.screeds.screeds:
-        found.append(SetOutDrawing(on, result.screeds))
+        humps = tuple(spot for spot in _spots(result, plan) if spot.mark[0] == "H")
+        found.append(SetOutDrawing(on, result.screeds, humps))
     elif isinstance(result, Lows):
         found.append(_lows(result, on))
     found += _contours(result, on, plan, gaps)
     if gaps is not None:
         found += _gap_map(on, gaps, limit_of(verdict))
     found += _sections(result, on, gaps)
-    if verdict is not None and gaps is not None:
-        found += _histogram(on, gaps, limit_of(verdict))
-    if isinstance(result, Survey):
-        found += _choices(result)
     return tuple(found)
 
 
@@ -364,17 +339,3 @@ def _sections(result: Result, on: Elevation, gaps: Gaps | None) -> Iterator[Sect
         noise = 0.0 if gaps is None else gaps.noise
         largest = np.inf if gaps is None or gaps.worst is None else gaps.worst.value + noise
         yield SectionsDrawing(on, lines, largest, noise)
-
-
-def _histogram(on: Elevation, gaps: Gaps, limit: float | None) -> Iterator[GapHistogram]:
-    if on.relief.known_between and gaps.worst is not None:
-        values = gaps.deepest[on.relief.valid & np.isfinite(gaps.deepest)]
-        if values.size:
-            yield GapHistogram(values, limit)
-
-
-def _choices(result: Survey) -> Iterator[ChoiceBars]:
-    placed = tuple(choice for choice in result.choices if choice.build_up is not None)
-    if placed:
-        left_out = ((choice.name, choice.reason) for choice in result.choices if choice.reason is not None)
-        yield ChoiceBars(placed, tuple(left_out))

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 from flatscan import __version__
 from flatscan.core.notes import Caution, Note, Unknown
 from flatscan.core.quantity import Quantity
+from flatscan.jobs.doubts import Doubt
+from flatscan.jobs.job_plan import JobRecord, Statement
 from flatscan.report.say import Said
 from flatscan.report.tables import Table
 
@@ -39,6 +41,14 @@ class TitleCell:
     head: Note
     big: Said
     small: Said
+
+
+@dataclass(frozen=True, slots=True)
+class FirstLine:
+    """One of the first five lines of a screen: what it is about (empty: it stands over all others), and the answer."""
+
+    label: Said
+    said: Said
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +90,9 @@ class Report:
     ``lead``, the ``stops`` that fire and ``cautions`` stand before all quantities. ``notes`` are the doubts and
     choices, the weightiest first; ``not_examined`` closes every rendering. ``cells`` are those of a title block, the
     wall's first; ``spots`` are all numbered ones, those of the largest gaps last. ``background`` is the report of an
-    earlier surface that was judged by a limit of its own. ``day`` is what the sheet for the wall is drawn from.
+    earlier surface that was judged by a limit of its own. ``first`` are the lines that answer at once, ``doubts`` what
+    could be wrong with them, the heaviest first. ``stage`` is how far the job is, ``job`` whose it is, ``fingerprint``
+    that of its plan. ``day`` is what the sheet for the wall is drawn from.
     """
 
     command: str
@@ -98,6 +110,13 @@ class Report:
     drawings: tuple[Drawing, ...] = ()
     spots: tuple[Spot, ...] = ()
     day: DaySheet | None = None
+    first: tuple[FirstLine, ...] = ()
+    doubts: tuple[Doubt, ...] = ()
+    stage: str = "quote"
+    fingerprint: str = ""
+    job: JobRecord = JobRecord()
+    statements: tuple[Statement, ...] = ()
+    stated_stage: bool = False
 
     def section(self, name: str) -> Section | None:
         """The section of that name, None where the job has none."""
@@ -112,6 +131,30 @@ class Report:
         from flatscan.report.drawings import BandedDrawing
 
         return {drawing.shows: drawing for drawing in self.drawings if isinstance(drawing, BandedDrawing)}
+
+    @property
+    def leading(self) -> Said:
+        """The doubt that stands over everything until it is settled, empty where none does."""
+        return next((line.said for line in self.first[:1] if not line.label), "")
+
+    @property
+    def doubt(self) -> Said:
+        """The heaviest doubt of those that decide nothing, as the first screen says it; empty where there is none."""
+        kept = (line.said for line in self.first if isinstance(line.label, Note) and line.label.code == "first.doubt")
+        return next(kept, "") if self.doubts else ""
+
+    def beside(self, *, shown: bool, more: bool) -> tuple[Said, ...]:
+        """Notes that stand beside the first screen: those of doubts that change the work, and with ``more`` all others.
+
+        Where the first lines were ``shown`` what stands in them is not said again; a report without them says its notes
+        among its sentences.
+        """
+        if not self.first:
+            return () if shown else self.notes
+        first = {said for doubt in self.doubts[: int(shown)] for said in doubt.stands_for}
+        acting = [said for doubt in self.doubts if doubt.acts for said in doubt.stands_for]
+        chosen = self.notes if more else tuple(said for said in self.notes if said in acting)
+        return tuple(said for said in chosen if said not in first)
 
     def quantities(self) -> Iterator[tuple[str, Quantity]]:
         """Every quantity of the values, by its path in the document."""

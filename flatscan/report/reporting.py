@@ -21,6 +21,7 @@ from flatscan.jobs import (
     gaps_in,
     verdict_in,
 )
+from flatscan.jobs.doubts import doubts_of
 from flatscan.plan import stops as signs
 from flatscan.plan.takeoff import TakeOff
 from flatscan.report.drawings import BandedDrawing, Drawing, drawings_of, limit_of, spots_of
@@ -28,6 +29,7 @@ from flatscan.report.parts import Report, Section, Source
 from flatscan.report.say import Said
 from flatscan.report.sections.change_section import change_section
 from flatscan.report.sections.day_section import DaySheet, day_section, day_sheet
+from flatscan.report.sections.first_lines import first_lines
 from flatscan.report.sections.gap_section import curve, flatness, hand_table, verdict_section
 from flatscan.report.sections.job_section import job_section
 from flatscan.report.sections.plan_section import corners, extras, hacking, material, order_section, survey_sections
@@ -40,6 +42,15 @@ from flatscan.verdict import Verdict
 
 # from here on [m] the work is done from a platform
 _REACH = 2.0
+# how far a job is where its plan does not say
+_STAGES = {
+    "survey": "quote",
+    "site": "quote",
+    "setout": "set-out",
+    "lows": "after-ruling",
+    "check": "hand-over",
+    "compare": "hand-over",
+}
 
 
 def report_of(result: Result | LowsByHand) -> Report:
@@ -50,6 +61,10 @@ def report_of(result: Result | LowsByHand) -> Report:
     bands = next(it.table() for it in drawings if isinstance(it, BandedDrawing) and it.name == "contour")
     # those of a build-up stand with it on paper too, others with the drawings' spots
     beside, planned = ((), (bands,)) if isinstance(result, Survey) else ((bands,), ())
+    notes = tuple(dict.fromkeys(_notes(result)))
+    doubts, job = doubts_of(result, notes), result.job
+    # the heaviest doubt's own note first, here as on screen
+    notes = tuple(dict.fromkeys([*(said for doubt in doubts for said in doubt.stands_for if said in notes), *notes]))
     return Report(
         command=result.command,
         name=wall_name(result.seen),
@@ -65,7 +80,7 @@ def report_of(result: Result | LowsByHand) -> Report:
         cautions=tuple(_cautions(result)),
         stops=_stops(result),
         lead=_lead(result),
-        notes=tuple(dict.fromkeys(_notes(result))),
+        notes=notes,
         not_examined=tuple(_not_examined(result)),
         record=note("report.record"),
         background=_background(result),
@@ -74,6 +89,13 @@ def report_of(result: Result | LowsByHand) -> Report:
         drawings=drawings,
         spots=spots,
         day=_day_sheet(result, drawings),
+        first=first_lines(result, doubts),
+        doubts=doubts,
+        stage=job.stage or _STAGES[result.command],
+        fingerprint=job.fingerprint,
+        job=job.job,
+        statements=job.statement,
+        stated_stage=job.stage is not None,
     )
 
 
@@ -165,10 +187,8 @@ def _lead(result: Result) -> tuple[Said, ...]:
     if not isinstance(result, (Survey, SetOut)):
         return ()
     order: TakeOff = result.plan.take_off
-    hangs = (result.hangs,) if isinstance(result, Survey) and result.hangs is not None else ()
     lead = (order.lead,) if order.surface != "bare" and order.lead is not None else ()
-    cannot = () if result.plan.cannot is None else (note("plan.cannot", why=result.plan.cannot),)
-    return (*cannot, *hangs, *lead, *(() if order.stops else (signs.NO_STOP,)))
+    return (*lead, *(() if order.stops else (signs.NO_STOP,)))
 
 
 def _cautions(result: Result) -> Iterator[Caution]:
@@ -186,28 +206,13 @@ def _cautions(result: Result) -> Iterator[Caution]:
     yield from dict.fromkeys(found)
 
 
-# a reading that looks mistyped, and then what moves money, stand before all other notes
-_FIRST = (
-    "plan.cannot",
-    "grid.station",
-    "grid.range",
-    "plan.cuts-save",
-    "plan.cuts-save-nothing",
-    "plan.out-for-strips",
-    "plan.out-for-dots",
-    "plan.quote-as",
-)
-
-
 def _notes(result: Result) -> Iterator[Said]:
-    """Everything worth saying beside the numbers: the weightiest, then the reader's doubts."""
+    """Everything worth saying beside the numbers, the reader's doubts first."""
     plan = _plan(result) if isinstance(result, (Survey, SetOut)) else None
     gaps = gaps_in(result)
     found: list[Said] = [*result.notes]
     found += () if plan is None else plan.notes
     found += () if gaps is None else gaps.notes
-    for code in _FIRST:
-        yield from (said for said in found if isinstance(said, Note) and said.code == code)
     yield from found
 
 

@@ -1,4 +1,4 @@
-"""A report on one screen of words, in one line, and on a page of a notebook."""
+"""A report in its first five lines, in all its words, in one line, and on a page of a notebook."""
 
 from __future__ import annotations
 
@@ -13,9 +13,8 @@ from flatscan.core.phrase import Manner
 from flatscan.core.quantity import metres
 from flatscan.jobs import Lines, LowsByHand, Result, Seen
 from flatscan.report.drawings import Drawing
-from flatscan.report.job_folder import RESULT, sheet_name
 from flatscan.report.laser_work import line_text
-from flatscan.report.parts import Report, Section
+from flatscan.report.parts import FirstLine, Report, Section
 from flatscan.report.reporting import report_of, short_cautions
 from flatscan.report.room_list import wall_list_text
 from flatscan.report.say import Said, finished, say
@@ -23,8 +22,9 @@ from flatscan.report.sections.seen_section import wall_name
 from flatscan.wall import Room
 
 WIDTH = 79
+# where answers begin, and a label that still stands before one
+_ASIDE, _LONGEST = 19, 40
 _SAID_FIRST = "report.not-covered"
-_SCREEN, _ALWAYS = 24, 1
 # what may hurt and what was surveyed stand before all quantities, the decision last
 _FIRST = ("capture", "wall")
 _ORDER = (
@@ -45,15 +45,41 @@ _ORDER = (
 )
 
 
-def summary(result: Result | LowsByHand | Report, manner: Manner | str = "mm") -> str:
-    """A report in words for one screen, for a reader or in units "mm" or "in"; ends with a line break.
+def first_screen(result: Result | LowsByHand | Report, manner: Manner | str = "mm") -> str:
+    """The lines that answer at once, for a reader or in units "mm" or "in"; where a job has none, all of `summary`.
 
-    Stop signs and cautions stand before what they warn of; the last line says what was not examined.
+    A doubt that decides stands over all others, a stop sign next.
     """
     report = result if isinstance(result, Report) else report_of(result)
-    body = [line for text in sentences(report) for line in _lines(finished(text, manner))]
-    tail = [line for text in closing(report) for line in _lines(finished(text, manner))]
-    return "\n".join([*body, *_warnings(report, manner, _SCREEN - len(body) - len(tail)), *tail]) + "\n"
+    if not report.first:
+        return summary(report, manner)
+    return "\n".join(text for line in report.first for text in _columns(line, manner)) + "\n"
+
+
+def _columns(line: FirstLine, manner: Manner | str) -> list[str]:
+    """A line with its label aside; one without a label reaches over the whole screen."""
+    label, said = say(line.label, manner), say(line.said, manner)
+    if not label:
+        return _lines(finished(said, manner) if said[-1:] != ":" else said)
+    head = label if len(label) <= _LONGEST else f"{label[: _LONGEST - 1].rstrip()}…"
+    return textwrap.wrap(f"{head:<{_ASIDE - 3}}   {said}", WIDTH, subsequent_indent=" " * _ASIDE, break_long_words=True)
+
+
+def summary(
+    result: Result | LowsByHand | Report, manner: Manner | str = "mm", *, notes: bool = True, first: bool = False
+) -> str:
+    """All of a report in words, for a reader or in units "mm" or "in"; ends with a line break.
+
+    Stop signs and cautions stand before what they warn of; the last line says what was not examined. ``notes``: with
+    all that is to be minded; ``first``: after the lines that answer at once.
+    """
+    report = result if isinstance(result, Report) else report_of(result)
+    head = [first_screen(report, manner)] if first and report.first else []
+    said = [finished(text, manner) for text in sentences(report) if not (head and text is report.leading)]
+    said += [f"Mind: {finished(text, manner)}" for text in report.notes] if notes else []
+    said += [finished(text, manner) for text in closing(report)]
+    body = [line for text in said for line in _lines(text)]
+    return "\n".join([*head, *body]) + "\n"
 
 
 def _lines(text: str) -> list[str]:
@@ -63,6 +89,7 @@ def _lines(text: str) -> list[str]:
 def sentences(report: Report) -> Iterator[Said]:
     """What one screen says of a report: the wall, stop signs and cautions, then what the job found."""
     sections = {section.name: section for section in report.sections}
+    yield from (report.leading,) if report.leading else ()
     for name in _FIRST:
         yield from sections[name].headline if name in sections else ()
     yield from report.lead
@@ -79,23 +106,6 @@ def closing(report: Report) -> Iterator[Said]:
         yield from (note("report.also-not-examined", what=rest),) if rest else ()
         return
     yield note("report.not-examined", what=rest)
-
-
-def _warnings(report: Report, manner: Manner | str, room: int) -> list[str]:
-    """As many warnings as the screen has lines for, one at least, and how many more there are.
-
-    What the reader doubts comes first: a mistyped reading explains much of what stands above.
-    """
-    lines: list[str] = []
-    notes = tuple(said for said in report.notes if said not in report.lead)
-    for number, text in enumerate(notes):
-        more = _lines(f"Mind: {finished(text, manner)}")
-        rest = number + 1 < len(notes)
-        if number >= _ALWAYS and len(lines) + len(more) + rest > max(room, 1):
-            where = f"capture.warnings of {sheet_name(report.command, RESULT)}"
-            return [*lines, f"Mind: {len(notes) - number} more in {where}."]
-        lines += more
-    return lines
 
 
 Shown = Result | Seen | Lines | Room

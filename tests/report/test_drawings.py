@@ -1,7 +1,5 @@
 """What is drawn is decided once: which drawings a job has, and the same bands and spots wherever one is shown."""
 
-import dataclasses
-
 import numpy as np
 import pytest
 from matplotlib.text import Text
@@ -9,7 +7,6 @@ from results import drawings, figure_of, reported
 
 from flatscan.core.notes import note
 from flatscan.core.quantity import metres
-from flatscan.plan.other_planes import Choice
 from flatscan.report import exchange
 from flatscan.report.drawings import BandedDrawing
 from flatscan.report.figures import style
@@ -19,12 +16,12 @@ from flatscan.report.say import say
 SHOWN = {
     "survey": {
         "picture": ("contour", "gaps", "sections"),
-        "paper": ("contour", "gaps", "sections", "choices"),
+        "paper": ("contour", "gaps", "sections"),
         "page": ("contour", "relief", "gaps"),
     },
     "check": {
         "picture": ("contour", "gaps", "sections"),
-        "paper": ("contour", "gaps", "sections", "histogram"),
+        "paper": ("contour", "gaps", "sections"),
         "page": ("contour", "gaps"),
     },
     "setout": {
@@ -43,9 +40,6 @@ SHOWN = {
 @pytest.mark.parametrize("command", sorted(SHOWN))
 def test_each_job_has_its_drawings_in_reading_order(build, command):
     found = build(command, cell=0.05)
-    if command == "survey":
-        choice = Choice(note("report.none"), found.build_up, None, 0.0, 0.0, 0.0)
-        found = dataclasses.replace(found, choices=(choice,))
     it = reported(found)
     for place, names in SHOWN[command].items():
         assert tuple(drawing.name for drawing in it.shown_on(place)) == names, place
@@ -105,10 +99,10 @@ def test_title_cells_say_what_each_job_is_opened_for(build):
     }
     built = "BUILD-UP least / mean / most"
     assert heads == {
-        "survey": ["WALL", built, "DO FIRST"],
+        "survey": ["WALL", built, "ORDER", "DO FIRST"],
         "check": ["WALL", "LIMIT", "DECISION"],
         "setout": ["WALL", built, "START AT"],
-        "lows": ["WALL", "LIMIT", "DECISION"],
+        "lows": ["WALL", "SHAVE FIRST", "FILL"],
     }
     survey = reported(build("survey", cell=0.05)).cells[1]
     assert say(survey.big, "in").count(" in") == 3

@@ -1,4 +1,4 @@
-"""Sections, set-out, lows, bars and change: artists, numbers and labels."""
+"""Sections, set-out, lows and change: artists, numbers and labels."""
 
 import dataclasses
 
@@ -13,12 +13,10 @@ from results import drawings, figure_of, reported
 from flatscan.compare import Alignment, Difference, Following
 from flatscan.core.errors import OutputError
 from flatscan.core.notes import note
-from flatscan.core.quantity import Quantity
 from flatscan.plan.lows import Low
-from flatscan.plan.other_planes import Choice
 from flatscan.plan.screeds import Dot, Screed, Screeds
 from flatscan.report.figures import draw, style
-from flatscan.report.figures.maps import sample, worst
+from flatscan.report.figures.profiles import sample, worst
 
 
 @pytest.fixture(autouse=True)
@@ -117,32 +115,6 @@ def test_lows_are_dotted_where_the_gap_is_over_two_millimetres(findings_for):
     np.testing.assert_allclose(corners[:, 0].min(), lows.relief.x[deep[:, 1].min()], atol=0.0101)
     # a line of the foot may end anywhere in it
     assert "2.0 mm under the straightedge" in " ".join(words_of(figure))
-
-
-def test_histogram_adds_up_and_marks_the_limit(check):
-    figure = figure_of(check, "histogram")
-    heights = [patch.get_height() for patch in figure.axes[0].patches]
-    assert sum(heights) == pytest.approx(100)
-    values = check.gaps.deepest[np.isfinite(check.gaps.deepest) & check.relief.valid]
-    assert any(f"{np.mean(values > 0.003) * 100:.1f} % of the places over it" in said for said in words_of(figure))
-    hatched = [patch for patch in figure.axes[0].patches if patch.get_hatch()]
-    assert min(patch.get_x() for patch in hatched) == pytest.approx(3.0)
-
-
-def test_choice_bars_say_what_a_saving_costs(survey):
-    built = survey.build_up
-    lean = dataclasses.replace(built, volume=Quantity(0.121, 0.004))
-    choices = (
-        Choice("plumb and parallel", built, None, 0.0, 0.0, 0.0),
-        Choice("lean allowed", lean, None, 0.003, 0.0, 0.013),
-        Choice("follow the wall", None, None, 0.0, 0.0, None, "the lining at 1.2 m is in the way"),
-    )
-    figure = figure_of(dataclasses.replace(survey, choices=choices), "choices")
-    assert [round(patch.get_width()) for patch in figure.axes[0].patches] == [134, 121]
-    said = " ".join(words_of(figure))
-    assert "121 litres; 3.0 mm out of plumb" in said
-    assert "follow the wall: the lining at 1.2 m is in the way" in said
-    assert "choices" not in drawings(dataclasses.replace(survey, choices=choices[2:]))
 
 
 def test_ridges_are_drawn_to_be_shaved(findings_for):

@@ -16,7 +16,7 @@ from flatscan.core.notes import Caution, Note, note
 from flatscan.core.quantity import Quantity, metres
 from flatscan.jobs import Capturing, Comparing, Finishing, Requirement
 from flatscan.plan.screeds import SetOutOptions
-from flatscan.report.drawings import ChoiceBars, GapHistogram, SectionsDrawing
+from flatscan.report.drawings import SectionsDrawing
 from flatscan.report.figures import draw
 from flatscan.report.reporting import report_of, short_cautions
 from flatscan.report.say import say
@@ -144,14 +144,7 @@ def drawn_only(result):
     """What drawings alone show: a scale bar, the gap along a section, the share of places over the limit."""
     made, found = report_of(result), {"1000mm"}
     for drawing in made.drawings:
-        if isinstance(drawing, GapHistogram) and drawing.limit is not None:
-            # by hand: the places over the limit over all places
-            found.add(f"{100 * (drawing.values > drawing.limit).sum() / drawing.values.size:.1f}%")
-        elif isinstance(drawing, ChoiceBars):
-            # an axis may end right before its label
-            axes = draw(made, drawing).axes[0]
-            found |= {f"{tick:g}litres" for tick in axes.get_xticks()}
-        elif isinstance(drawing, SectionsDrawing):
+        if isinstance(drawing, SectionsDrawing):
             found |= {token for text in draw(made, drawing).findobj(Text) for token in tokens(text.get_text())}
     # the confidence stands beside the bounds that it is of, that of every ± on every sheet
     verdict = made.section("verdict")

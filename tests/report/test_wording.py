@@ -64,7 +64,7 @@ def sample(kind):
         return Quantity(0.123456, 0.0021, KINDS[base])
     if base in ("list", "then"):
         return ("N", "N")
-    return (1.234, 0.456) if base in ("place", "xy") else "N" if base == "" else 3
+    return (1.234, 0.456) if base in ("place", "xy", "spot", "sides") else "N" if base == "" else 3
 
 
 def test_every_code_has_words_and_every_word_a_code():
@@ -129,6 +129,12 @@ def test_counts_part_their_thousands_and_digits_never_become_powers_of_ten():
 def test_a_place_as_a_table_names_it():
     assert fill("{at:xy}", {"at": (1.1, 0.25)}) == "x 1.100 m, y 0.250 m"
     assert fill("{at:xy}", {"at": (1.2192, 0.254)}, command_line("in")) == "x 4 ft 0 in, y 10 in"
+
+
+def test_a_place_in_few_letters():
+    assert fill("{at:spot}", {"at": (0.69, 1.754)}) == "0.69 / 1.75 m"
+    assert fill("{at:spot}", {"at": (1.2192, 0.254)}, command_line("in")) == "4 ft 0 in / 10 in"
+    assert fill("{size:sides}", {"size": (metres(2.4), metres(2.499))}) == "2.40 x 2.50 m"
 
 
 def test_braces_in_a_name_are_left_alone():

@@ -4,36 +4,40 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from flatscan.report.drawings import (
-    BandedDrawing,
-    ChoiceBars,
-    Drawing,
-    GapHistogram,
-    LowDrawing,
-    SectionsDrawing,
-    SetOutDrawing,
-)
+from flatscan.report.drawings import BandedDrawing, Drawing, LowDrawing, SectionsDrawing, SetOutDrawing
 from flatscan.report.figures.style import A4
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from flatscan.report.figures.elevation import Rect
     from flatscan.report.parts import Report
 
 
-def draw(report: Report, drawing: Drawing, units: str = "mm", *, size: tuple[float, float] = A4) -> Figure:
-    """One drawing of a report on a sheet of ``size`` [inches]; a wall with nothing measured raises `OutputError`."""
-    from flatscan.report.figures import bars, maps
+def draw(
+    report: Report, drawing: Drawing, units: str = "mm", *, size: tuple[float, float] = A4, footed: bool = False
+) -> Figure:
+    """One drawing of a report on a sheet of ``size`` [inches]; a wall with nothing measured raises `OutputError`.
+
+    ``footed``: the sheet gets a foot of its own that says which file it is of.
+    """
+    from flatscan.report.figures import titleblock
+
+    figure, rect = titleblock.framed(report, drawing.title, units, size)
+    said = draw_in(figure, rect, drawing, units)
+    titleblock.foot(figure, report, units, said, source=not footed)
+    return figure
+
+
+def draw_in(figure: Figure, rect: Rect, drawing: Drawing, units: str) -> str:
+    """One drawing with its key into a rectangle [inches] of a figure; returns how it was drawn, in words."""
+    from flatscan.report.figures import maps, profiles
 
     if isinstance(drawing, BandedDrawing):
-        return maps.banded(report, drawing, units, size)
+        return maps.banded(figure, rect, drawing, units)
     if isinstance(drawing, SetOutDrawing):
-        return maps.set_out(report, drawing, units, size)
+        return maps.set_out(figure, rect, drawing, units)
     if isinstance(drawing, LowDrawing):
-        return maps.low_map(report, drawing, units, size)
-    if isinstance(drawing, SectionsDrawing):
-        return maps.profiles(report, drawing, units, size)
-    if isinstance(drawing, ChoiceBars):
-        return bars.choice_bars(report, drawing, units, size)
-    assert isinstance(drawing, GapHistogram)
-    return bars.gap_histogram(report, drawing, units, size)
+        return maps.low_map(figure, rect, drawing, units)
+    assert isinstance(drawing, SectionsDrawing)
+    return profiles.sections(figure, rect, drawing, units)

@@ -17,6 +17,7 @@ from flatscan.core.units import METRES_PER, feet_and_inches
 from flatscan.report.bands import Spot, band_of
 from flatscan.report.drawings import BandedDrawing, Straightedge
 from flatscan.report.elevations import Elevation, hole_word, reach_of
+from flatscan.report.figures import apart
 from flatscan.report.figures.style import FAINT, INK, LINES, PAPER, after, font, width
 from flatscan.report.say import say
 
@@ -191,6 +192,7 @@ def _numbers(axes: Axes, x: Array, y: Array, values: Array, units: str) -> None:
             va="top" if upper else "bottom",
             fontproperties=font(size, "bold"),
             annotation_clip=False,
+            gid=apart.FIGURE,
             bbox={"boxstyle": "round,pad=0.1", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.85},
         )
 
@@ -222,7 +224,17 @@ def draw_wall(axes: Axes, on: Elevation, units: str, *, see_through: bool = Fals
     line = LINES["dotted"] if on.region else "-"
     axes.add_patch(Polygon(outline, fill=False, edgecolor=INK, linewidth=1.6, linestyle=line, zorder=7, clip_on=False))
     for x, y, _ in on.fixed:
-        axes.plot(x, y, marker="s", markersize=8, markerfacecolor="none", markeredgecolor=INK, zorder=8, clip_on=False)
+        axes.plot(
+            x,
+            y,
+            marker="s",
+            markersize=8,
+            markerfacecolor="none",
+            markeredgecolor=INK,
+            zorder=8,
+            clip_on=False,
+            gid=apart.KEEP_OFF,
+        )
 
 
 def _opening(axes: Axes, hole: Opening, units: str, see_through: bool) -> None:
@@ -241,7 +253,7 @@ def _opening(axes: Axes, hole: Opening, units: str, see_through: bool) -> None:
     box = {"facecolor": PAPER, "edgecolor": "none", "pad": 2}
     middle = (hole.left + hole.width / 2, hole.bottom + hole.height / 2)
     said = say(note("drawing.drawn-opening" if given else "drawing.opening"), units)
-    axes.text(*middle, said, ha="center", va="center", zorder=5, fontproperties=font(9), bbox=box)
+    axes.text(*middle, said, ha="center", va="center", zorder=5, fontproperties=font(9), bbox=box, gid=apart.WORD)
 
 
 def _cut_out(axes: Axes, hole: Opening, word: Note, units: str, see_through: bool) -> None:
@@ -258,7 +270,17 @@ def _cut_out(axes: Axes, hole: Opening, word: Note, units: str, see_through: boo
     middle = (hole.left + hole.width / 2, hole.bottom + hole.height / 2)
     turned = 90 if hole.height > 1.5 * hole.width else 0
     said = say(word, units)
-    axes.text(*middle, said, ha="center", va="center", rotation=turned, zorder=5, fontproperties=font(8), bbox=box)
+    axes.text(
+        *middle,
+        said,
+        ha="center",
+        va="center",
+        rotation=turned,
+        zorder=5,
+        fontproperties=font(8),
+        bbox=box,
+        gid=apart.WORD,
+    )
 
 
 def _object(axes: Axes, it: WallObject, units: str) -> None:
@@ -281,7 +303,9 @@ def _object(axes: Axes, it: WallObject, units: str) -> None:
     )
     said = say(note("drawing.object-doubtful" if it.state == "doubtful" else "drawing.object", number=it.number), units)
     box = {"facecolor": PAPER, "edgecolor": INK, "linewidth": 0.5, "pad": 1.5}
-    axes.text(left, top, said, ha="left", va="top", zorder=8, fontproperties=font(8), bbox=box, clip_on=True)
+    axes.text(
+        left, top, said, ha="left", va="top", zorder=8, fontproperties=font(8), bbox=box, clip_on=True, gid=apart.MARK
+    )
 
 
 def mark_spots(axes: Axes, spots: tuple[Spot, ...], *, beside: bool = False) -> None:
@@ -305,6 +329,7 @@ def mark_spots(axes: Axes, spots: tuple[Spot, ...], *, beside: bool = False) -> 
             va="center",
             zorder=9,
             fontproperties=font(11, "bold"),
+            gid=apart.MARK,
             bbox={"boxstyle": shape, "facecolor": PAPER, "edgecolor": INK, "linewidth": 1.2},
         )
 
@@ -325,6 +350,7 @@ def draw_straightedge(axes: Axes, edge: Straightedge, units: str) -> None:
             va="center",
             zorder=9,
             fontproperties=font(10, "bold"),
+            gid=apart.MARK,
             bbox={"boxstyle": "round,pad=0.2", "facecolor": PAPER, "edgecolor": "none"},
         )
 
@@ -355,9 +381,9 @@ def _draw_lines(
     axes.add_collection(drawn, autolim=False)
     drawn.set_clip_path(clip)
     taken: list[Array] = []
-    apart = 0.07 * max(axes.get_xlim()[1], axes.get_ylim()[1])
+    spaced = 0.07 * max(axes.get_xlim()[1], axes.get_ylim()[1])
     for level, line in sorted(lines, key=lambda found: -len(found[1])):
-        at = _label_place(line, keep_off, cell, taken, apart)
+        at = _label_place(line, keep_off, cell, taken, spaced)
         if at is not None:
             taken.append(at)
             axes.text(
@@ -368,12 +394,13 @@ def _draw_lines(
                 va="center",
                 zorder=2.5,
                 fontproperties=font(7),
+                gid=apart.WORD,
                 bbox={"boxstyle": "round,pad=0.1", "facecolor": PAPER, "edgecolor": "none"},
             )
 
 
 def _label_place(
-    line: Array, keep_off: Mask, cell: tuple[Array, Array], taken: list[Array], apart: float
+    line: Array, keep_off: Mask, cell: tuple[Array, Array], taken: list[Array], spaced: float
 ) -> Array | None:
     x, y = cell
     half = len(line) // 2
@@ -382,6 +409,6 @@ def _label_place(
             col, row = np.searchsorted(x, at[0]) - 1, np.searchsorted(y, at[1]) - 1
             covered = keep_off[min(max(row, 0), len(y) - 1), min(max(col, 0), len(x) - 1)]
             edge = min(at[0] - x[0], x[-1] - at[0], at[1] - y[0], y[-1] - at[1])
-            if not covered and edge > apart / 3 and all(np.hypot(*(at - other)) > apart for other in taken):
+            if not covered and edge > spaced / 3 and all(np.hypot(*(at - other)) > spaced for other in taken):
                 return at
     return None

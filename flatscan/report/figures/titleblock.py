@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from flatscan.core.model import Wall
@@ -77,22 +78,28 @@ def caution_lines(figure: Figure, report: Report, top: float, units: str) -> flo
     """Stop signs and cautions under the title block, before anything they warn of; returns the y under them."""
     room = figure.get_size_inches()[0] - 2 * MARGIN
     top -= 0.07
-    for said, weight in ((stop_signs(report), "bold"), (beside_stops(report), "normal")):
+    lead = (report.leading,) if report.leading else ()
+    for said, weight in ((lead, "bold"), (stop_signs(report), "bold"), (beside_stops(report), "normal")):
         for text in said:
             words = f"! {say(text, units)}"
             top = write(figure, MARGIN, top, words, size=8.5, weight=weight, room=room, lines=3, smallest=7)
+    if report.doubt:
+        words = say(note("drawing.doubt", doubt=report.doubt), units)
+        top = write(figure, MARGIN, top, words, size=8.5, room=room, lines=2, smallest=7)
     return top - 0.05
 
 
-def foot(figure: Figure, report: Report, units: str, said: str = "") -> None:
-    """What was not examined, and where the numbers come from, along the lower edge."""
+def foot(figure: Figure, report: Report, units: str, said: str = "", *, source: bool = True) -> None:
+    """What was not examined, and along the lower edge the ``source``: where the numbers come from, by which plan."""
     room = figure.get_size_inches()[0] - 2 * MARGIN
     missing = say(note("report.not-examined", what=report.not_examined), units)
     top = MARGIN + _FOOT - 0.06
     under = write(figure, MARGIN, top, f"{missing}. {said}".strip(), size=8, room=room, lines=2, smallest=6.5)
-    source = report.source
-    kind, digits = source.capture_type, source.sha256[:16]
-    origin = say(note("drawing.source", record=report.record, tool=source.tool, type=kind, hash=digits), units)
+    if not source:
+        return
+    of, plan = report.source, report.fingerprint
+    parts = {"record": report.record, "tool": of.tool, "type": of.capture_type, "hash": of.sha256[:16]}
+    origin = say(note("drawing.source", None, plan=plan, file=of.file, **parts), units)
     write(figure, MARGIN, min(under, MARGIN + 0.17), origin, size=7, room=room, colour=FAINT, lines=1, smallest=6)
 
 
@@ -190,27 +197,54 @@ def framed(report: Report, title: Said, units: str, size: tuple[float, float] = 
 def drawing(
     report: Report, wall: Wall, title: Said, units: str, size: tuple[float, float] = A4
 ) -> tuple[Figure, Axes, Rect]:
-    """A sheet with title block, cautions and an empty elevation; returns figure, axes and the key's rectangle.
+    """A sheet with title block, cautions and an empty elevation; returns figure, axes and the key's rectangle."""
+    figure, rect = framed(report, title, units, size)
+    axes, box = elevation_in(figure, rect, wall, units)
+    return figure, axes, box
+
+
+def takes(wall: Wall, wide: float, high: float) -> float:
+    """How much of ``high`` [inches] an elevation with its key beside or under it takes."""
+    right, up = reach_of(wall)
+    beside = min((wide - _KEY_WIDE - 0.25 - _LEFT) / right, (high - 0.12 - _UNDER) / up)
+    under = min((wide - _LEFT) / right, (high - 0.12 - _UNDER - _KEY_HIGH) / up)
+    return min(high, up * max(beside, under) + _UNDER + 0.12 + (0.0 if beside >= under else _KEY_HIGH))
+
+
+def elevation_in(figure: Figure, rect: Rect, wall: Wall, units: str) -> tuple[Axes, Rect]:
+    """An empty elevation in a rectangle [inches] of a figure; returns its axes and the key's rectangle.
 
     The key stands where it leaves the drawing the larger scale: beside it, or under it for a long wall.
     """
-    figure, (_, bottom, wide, high) = framed(report, title, units, size)
+    edge, bottom, wide, high = rect
     high -= 0.12
     right, up = reach_of(wall)
     beside = min((wide - _KEY_WIDE - 0.25 - _LEFT) / right, (high - _UNDER) / up)
     under = min((wide - _LEFT) / right, (high - _UNDER - _KEY_HIGH) / up)
     if beside >= under:
         scale = beside
-        rect = (MARGIN + _LEFT, bottom + _UNDER, wide - _KEY_WIDE - 0.25 - _LEFT, high - _UNDER)
-        left = MARGIN + _LEFT + right * scale + 0.3
-        box = (left, bottom, min(size[0] - MARGIN - left, _KEY_WIDEST), high - 0.02)
+        rect = (edge + _LEFT, bottom + _UNDER, wide - _KEY_WIDE - 0.25 - _LEFT, high - _UNDER)
+        left = edge + _LEFT + right * scale + 0.3
+        box = (left, bottom, min(edge + wide - left, _KEY_WIDEST), high - 0.02)
     else:
-        rect = (MARGIN + _LEFT, bottom + _UNDER + _KEY_HIGH, wide - _LEFT, high - _UNDER - _KEY_HIGH)
+        rect = (edge + _LEFT, bottom + _UNDER + _KEY_HIGH, wide - _LEFT, high - _UNDER - _KEY_HIGH)
         # the drawing hangs from the top, so the key comes right under it
-        box = (MARGIN, bottom, wide, high - up * under - _UNDER)
+        box = (edge, bottom, wide, high - up * under - _UNDER)
     axes = wall_axes(figure, rect, wall, units)
     axes.set_facecolor(PAPER)
-    return figure, axes, box
+    return axes, box
+
+
+def legend(figure: Figure, box: Rect, words: Sequence[str], spots: tuple[Spot, ...], units: str) -> None:
+    """Sentences in the key's rectangle, and the numbered spots under them, or beside where it lies under a drawing."""
+    left, bottom, wide, high = box
+    top, room = bottom + high, min(wide, 3.6)
+    for text in words:
+        top = write(figure, left, top, text, size=9, room=room, lines=4, smallest=7) - 0.06
+    if spots and high > wide:
+        spot_list(figure, (left, bottom, room, top - 0.1 - bottom), spots, units)
+    elif spots:
+        spot_list(figure, (left + room + 0.2, bottom, min(wide - room - 0.2, 3.0), high), spots, units)
 
 
 def key_and_spots(
@@ -229,8 +263,16 @@ def key_and_spots(
         under = key(figure, box, bands, units, on, missing=missing) - 0.12
         spot_list(figure, (left, bottom, wide, under - bottom), spots, units)
         return
-    key(figure, (left, bottom, 3.3, high), bands, units, on, missing=missing)
-    half = (len(spots) + 1) // 2 if len(spots) > 6 else len(spots)
-    for part, at in ((spots[:half], left + 3.5), (spots[half:], left + 6.9)):
+    # key and one list on an upright sheet, two lists on a wide one; without bands the lists begin at the left
+    keyed = bool(bands) or bool(on.by_hand)
+    span = min(3.3, 0.47 * wide)
+    if keyed:
+        key(figure, (left, bottom, span, high), bands, units, on, missing=missing)
+    columns = max(1, int((wide - (span if keyed else 0.0)) // 3.1))
+    deep = -(-len(spots) // columns)
+    start = left + (span + 0.2 if keyed else 0.0)
+    room = (left + wide - start) / columns - 0.2
+    for column in range(columns):
+        part = spots[column * deep : (column + 1) * deep]
         if part:
-            spot_list(figure, (at, bottom, 3.0, high), part, units)
+            spot_list(figure, (start + column * (room + 0.2), bottom, min(room, 3.2), high), part, units)

@@ -69,6 +69,9 @@ def _content(report: Report, units: str) -> dict[str, object]:
         "name": say(report.name, units),
         "size": say(first.small, units),
         "cells": [(say(cell.head), say(cell.big, units), say(cell.small, units)) for cell in cells],
+        "leading": say(report.leading, units),
+        "doubt": say(report.doubt, units),
+        "doubt_label": say(note("first.doubt"), units),
         "stops": [say(sign, units) for sign in stop_signs(report)],
         "cautions": [say(text, units) for text in beside_stops(report)],
         "all_cautions": [say(text, units) for text in report.cautions],
@@ -92,7 +95,14 @@ def _source(report: Report) -> Note:
     on, source = report.maps()["relief"].on, report.source
     block = packing.block_of(on)
     grain: Said = "" if block == 1 else note("drawing.in-means", over=metres(on.relief.step * block))
-    return note("drawing.page-source", tool=source.tool, file=source.file, hash=source.sha256, grain=grain)
+    return note(
+        "drawing.page-source",
+        tool=source.tool,
+        file=source.file,
+        hash=source.sha256,
+        plan=report.fingerprint,
+        grain=grain,
+    )
 
 
 def _sections(report: Report, units: str) -> Iterator[dict[str, object]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from flatscan.core.notes import note
@@ -24,9 +24,14 @@ _SLACK = 1e-6
 
 
 class Flow:
-    """Pages of one kind of sheet, upright, with the sheet's name and the wall's at the top of each."""
+    """Pages of one kind of sheet, upright, with the sheet's name and the wall's at the top of each.
 
-    def __init__(self, name: str, title: str, units: str, paper: str) -> None:
+    ``scale`` is how large the type is, 1 as usual.
+    """
+
+    def __init__(self, name: str, title: str, units: str, paper: str, scale: float = 1.0) -> None:
+        self.body, self.small = _SIZE * scale, _SMALL * scale
+        self.scale, self.paper = scale, paper
         wide, high = PAPERS[paper]
         self.size = (high, wide)
         self.room = high - 2 * MARGIN
@@ -56,13 +61,25 @@ class Flow:
 
     def heading(self, text: str) -> None:
         """A heading that never stands alone at a page's foot."""
-        self.need(0.9)
-        self.y -= 0.12
-        self._line(text, 11.5, "bold")
+        self.need(0.9 * self.scale)
+        self.y -= 0.12 * self.scale
+        self._line(text, 11.5 * self.scale, "bold")
         self.y -= 0.03
 
-    def say(self, text: str, *, size: float = _SIZE, weight: str = "normal", indent: float = 0.0) -> None:
+    @property
+    def used(self) -> float:
+        """How much of the last page is filled, as a share."""
+        return 1 - (self.y - MARGIN - _FOOT) / (self.size[1] - 2 * MARGIN - _FOOT)
+
+    def place(self, high: float, draw: Callable[[Figure, tuple[float, float, float, float]], object]) -> None:
+        """Give ``draw`` a rectangle of the page [inches], as wide as the text and ``high``."""
+        self.need(high)
+        draw(self.page, (MARGIN, self.y - high, self.room, high))
+        self.y -= high + 0.08
+
+    def say(self, text: str, *, size: float = 0.0, weight: str = "normal", indent: float = 0.0) -> None:
         """A sentence or more, wrapped."""
+        size = size * self.scale or self.body
         for line in wrapped(text, self.room - indent, size, weight):
             self.need(size * _LEADING / POINTS)
             self._line(line, size, weight, indent)
@@ -73,21 +90,21 @@ class Flow:
             return
         self.heading(say(note("sheet.before-you-start"), self.units))
         for number, text in enumerate((*stops, *texts)):
-            self.need(len(wrapped(text, self.room - 0.2, _SIZE)) * _SIZE * _LEADING / POINTS)
+            self.need(len(wrapped(text, self.room - 0.2, self.body)) * self.body * _LEADING / POINTS)
             top = self.y
             self.say(text, indent=0.2, weight="bold" if number < len(stops) else "normal")
-            self._write(MARGIN, top, "!", _SIZE, "bold")
+            self._write(MARGIN, top, "!", self.body, "bold")
             self.y -= 0.04
 
     def facts(self, rows: Sequence[tuple[str, str]], *, aside: float = 2.1) -> None:
         """Pairs of a name and what is known of it."""
         for name, value in rows:
-            lines = wrapped(value, self.room - aside, _SIZE)
-            self.need(len(lines) * _SIZE * _LEADING / POINTS)
+            lines = wrapped(value, self.room - aside, self.body)
+            self.need(len(lines) * self.body * _LEADING / POINTS)
             top = self.y
             for line in lines:
-                self._line(line, _SIZE, "normal", aside)
-            self._write(MARGIN, top, printable(name), _SIZE, "normal", FAINT)
+                self._line(line, self.body, "normal", aside)
+            self._write(MARGIN, top, printable(name), self.body, "normal", FAINT)
             self.y -= 0.03
 
     def table(self, table: Table, *, tick: bool = False, spans: Sequence[float] | None = None) -> None:
@@ -97,7 +114,7 @@ class Flow:
         """
         self.heading(say(table.title, self.units))
         if table.caution and table.rows:
-            self.say(f"! {say(table.caution, self.units)}", size=_SMALL)
+            self.say(f"! {say(table.caution, self.units)}", size=self.small)
         if not table.rows:
             self.say(self.sentence(table.empty))
             return
@@ -105,7 +122,7 @@ class Flow:
         rows = [[*row, *(("",) if tick else ())] for row in table.texts(self.units)]
         if spans is None:
             heads, rows = _filled(heads, rows, keep=int(tick))
-        wide, least = (_spans(heads, rows, self.room), 0.0) if spans is None else (list(spans), _WRITING)
+        wide, least = (_spans(heads, rows, self.room, self.body), 0.0) if spans is None else (list(spans), _WRITING)
         self._row(heads, wide, "bold")
         for row in rows:
             high = max(self._height(row, wide), least)
@@ -134,26 +151,29 @@ class Flow:
             ends = [(top + 0.045) / high, (self.y + 0.045) / high]
             self.page.add_artist(Line2D([at / wide, at / wide], ends, color=INK, linewidth=0.4))
 
-    def fill_in(self, names: Sequence[str], *, lines: int = 1) -> None:
-        """Lines to fill in by hand, each with its name."""
+    def fill_in(self, names: Sequence[str], *, lines: int = 1, columns: int = 1) -> None:
+        """Lines to fill in by hand, each with its name, side by side in ``columns``."""
         self.y -= 0.05
-        for name in names:
+        span = self.room / columns
+        for first in range(0, len(names), columns):
             self.need(0.3 * lines)
-            self._write(MARGIN, self.y, printable(name), _SIZE)
-            start = MARGIN + width(printable(name), _SIZE) + 0.1
-            for _ in range(lines):
-                self._stroke(start, self.y - 0.17, self.size[0] - MARGIN)
-                start = MARGIN
+            for column, name in enumerate(names[first : first + columns]):
+                left = MARGIN + column * span
+                self._write(left, self.y, printable(name), self.body)
+                self._stroke(left + width(printable(name), self.body) + 0.1, self.y - 0.17, left + span - 0.08)
+            self.y -= 0.3
+            for _ in range(lines - 1):
+                self._stroke(MARGIN, self.y - 0.17, self.size[0] - MARGIN)
                 self.y -= 0.3
 
     def tick_list(self, names: Sequence[str]) -> None:
         """Statements with a box to tick before each."""
         for name in names:
-            lines = wrapped(name, self.room - 0.32, _SIZE)
-            self.need(len(lines) * _SIZE * _LEADING / POINTS + 0.06)
+            lines = wrapped(name, self.room - 0.32, self.body)
+            self.need(len(lines) * self.body * _LEADING / POINTS + 0.06)
             self._box(MARGIN, self.y, 0.16, 0.16)
             for line in lines:
-                self._line(line, _SIZE, "normal", 0.32)
+                self._line(line, self.body, "normal", 0.32)
             self.y -= 0.06
 
     def sign(self, names: Sequence[str]) -> None:
@@ -165,24 +185,26 @@ class Flow:
             for column, name in enumerate(names[first : first + 2]):
                 left = MARGIN + column * (wide + gap)
                 self._box(left, self.y, wide, high)
-                self._write(left + 0.08, self.y - 0.06, printable(name), _SMALL, "normal", FAINT)
-                self._write(left + 0.08, self.y - high + 0.2, "name, signature, date", 6.5, "normal", FAINT)
+                self._write(left + 0.08, self.y - 0.06, printable(name), self.small, "normal", FAINT)
+                self._write(
+                    left + 0.08, self.y - high + 0.2, say(note("sheet.sign-here"), self.units), 6.5, "normal", FAINT
+                )
             self.y -= high + gap
 
     def _height(self, row: Sequence[str], spans: Sequence[float], weight: str = "normal") -> float:
         deepest = max(
-            len(wrapped(text, span - _PAD + _SLACK, _SIZE, weight)) for text, span in zip(row, spans, strict=True)
+            len(wrapped(text, span - _PAD + _SLACK, self.body, weight)) for text, span in zip(row, spans, strict=True)
         )
-        return deepest * _SIZE * _LEADING / POINTS + 0.07
+        return deepest * self.body * _LEADING / POINTS + 0.07
 
     def _row(self, row: Sequence[str], spans: Sequence[float], weight: str = "normal", least: float = 0.0) -> None:
         high = max(self._height(row, spans, weight), least)
         left = MARGIN
         for text, span in zip(row, spans, strict=True):
             y = self.y
-            for line in wrapped(text, span - _PAD + _SLACK, _SIZE, weight):
-                self._write(left, y, line, _SIZE, weight)
-                y -= _SIZE * _LEADING / POINTS
+            for line in wrapped(text, span - _PAD + _SLACK, self.body, weight):
+                self._write(left, y, line, self.body, weight)
+                y -= self.body * _LEADING / POINTS
             left += span
         self.y -= high
         self._stroke(MARGIN, self.y + 0.045, MARGIN + sum(spans), 1.0 if weight == "bold" else 0.4)
@@ -230,10 +252,10 @@ def _filled(heads: list[str], rows: list[list[str]], *, keep: int) -> tuple[list
     return [heads[k] for k in wanted], [[row[k] for k in wanted] for row in rows]
 
 
-def _spans(heads: Sequence[str], rows: Sequence[Sequence[str]], room: float) -> list[float]:
+def _spans(heads: Sequence[str], rows: Sequence[Sequence[str]], room: float, size: float) -> list[float]:
     """Column widths [inches]: as wide as they need, the widest giving way first where the page is too narrow."""
     wanted = [
-        max(width(printable(heads[k]), _SIZE, "bold"), *(width(printable(row[k]), _SIZE) for row in rows)) + _PAD
+        max(width(printable(heads[k]), size, "bold"), *(width(printable(row[k]), size) for row in rows)) + _PAD
         for k in range(len(heads))
     ]
     wanted = [max(span, _FEWEST) for span in wanted]

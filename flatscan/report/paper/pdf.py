@@ -1,4 +1,7 @@
-"""All sheets of one wall in one PDF: vector drawings, embedded fonts, page numbers, the file's hash on each page."""
+"""All sheets of one wall in one PDF: what the job's stage asks for, the drawing with the answers first.
+
+Vector drawings, embedded fonts; file, plan and page number at every foot.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,9 @@ from typing import TYPE_CHECKING
 from flatscan import __version__
 from flatscan.core.errors import BadValue
 from flatscan.core.notes import note
-from flatscan.report.figures import draw
+from flatscan.report.drawings import Drawing, SectionsDrawing
+from flatscan.report.elevations import reach_of
+from flatscan.report.figures import draw, draw_in
 from flatscan.report.figures.style import FAINT, PAPERS, cut, font, printable, sheet_style
 from flatscan.report.parts import Report
 from flatscan.report.say import say
@@ -18,6 +23,25 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _FOOT_AT, _SPREAD_AT = 0.3, 0.2
+# drawings on paper by command, in their order before the lists; a record carries its own
+_DRAWN = {
+    "survey": ("contour", "gaps", "sections"),
+    "site": ("contour", "gaps", "sections"),
+    "setout": ("setout", "contour"),
+    "lows": ("lows", "gaps", "sections"),
+    "compare": ("change", "contour", "gaps", "sections"),
+    "check": (),
+}
+# stages at which nothing of the work has been done: what is measured then is the background
+_BEFORE_WORK = ("quote", "set-out")
+# stages at which somebody is asked for more than the contract holds
+_BEYOND = ("set-out", "dispute")
+# a sheet is turned where the drawing gains so much in scale
+_WORTH_TURNING = 1.3
+# what a drawing leaves of a page beside the elevation: an upright and a lying one, across and up [inches]
+_UPRIGHT, _LYING = (1.6, 5.3), (1.6, 5.0)
+# two sections under a map take this much of an upright page [inches]
+_SECTIONS = 4.6
 
 
 def write(report: Report, path: Path, units: str = "mm", paper: str = "a4", *, of_the_day: bool = False) -> None:
@@ -47,17 +71,51 @@ def write(report: Report, path: Path, units: str = "mm", paper: str = "a4", *, o
 
 
 def pages(report: Report, units: str, paper: str) -> list[Figure]:
-    """Every page this report has something to say on, in reading order."""
-    drawn = [draw(report, drawing, units, size=PAPERS[paper]) for drawing in report.shown_on("paper")]
-    lists = list(_lists(report, units, paper))
-    # a survey is read before it is looked at; everything else is looked at first
-    read_first = report.section("material") is not None and report.section("setout") is None
-    return [*lists, *drawn] if read_first else [*drawn, *lists]
+    """Every page this report has something to say on, the drawing with the answers first."""
+    return [*_drawn(report, units, paper), *_lists(report, units, paper)]
+
+
+def _drawn(report: Report, units: str, paper: str) -> Iterator[Figure]:
+    """Pages of drawings, all upright or all lying; on an upright one sections stand under the map of gaps."""
+    found = {drawing.name: drawing for drawing in report.shown_on("paper")}
+    wanted = [found[name] for name in _DRAWN[report.command] if name in found]
+    size = _size(report, wanted, paper)
+    under = found.get("sections") if size[1] > size[0] and "gaps" in found else None
+    for drawing in wanted:
+        if drawing.name == "gaps" and isinstance(under, SectionsDrawing):
+            yield _with_sections(report, drawing, under, units, size)
+        elif drawing is not under:
+            yield draw(report, drawing, units, size=size, footed=True)
+
+
+def _with_sections(
+    report: Report, drawing: Drawing, under: SectionsDrawing, units: str, size: tuple[float, float]
+) -> Figure:
+    from flatscan.report.figures import titleblock
+
+    figure, (left, bottom, wide, high) = titleblock.framed(report, drawing.title, units, size)
+    part = _SECTIONS if len(under.lines) > 1 else _SECTIONS / 2
+    how = draw_in(figure, (left, bottom + part, wide, high - part), drawing, units)
+    draw_in(figure, (left, bottom, wide, part - 0.1), under, units)
+    titleblock.foot(figure, report, units, how, source=False)
+    return figure
+
+
+def _size(report: Report, drawings: list[Drawing], paper: str) -> tuple[float, float]:
+    """Upright, unless the wall is so long that it gains by lying; what is signed stays upright."""
+    long, short = PAPERS[paper]
+    signed = report.command in ("compare", "check")
+    if not drawings or signed:
+        return short, long
+    right, up = reach_of(drawings[0].on.wall)
+    upright = min((short - _UPRIGHT[0]) / right, (long - _UPRIGHT[1]) / up)
+    lying = min((long - _LYING[0]) / right, (short - _LYING[1]) / up)
+    return (long, short) if lying > _WORTH_TURNING * upright else (short, long)
 
 
 def _lists(report: Report, units: str, paper: str) -> Iterator[Figure]:
-    """Pages of words: each kind of sheet that the report has the sections for."""
-    from flatscan.report.paper import day, sheets
+    """Pages of words: each kind of sheet that the report has the sections for and its stage asks for."""
+    from flatscan.report.paper import day, record, sheets
 
     here = {section.name for section in report.sections}
     yield from day.pages(report, units, paper)
@@ -72,27 +130,33 @@ def _lists(report: Report, units: str, paper: str) -> Iterator[Figure]:
         yield from sheets.set_out_list(report, units, paper)
     if "ridges" in here:
         yield from sheets.low_list(report, units, paper)
-    if report.command == "survey":
+    if report.command in ("survey", "site"):
         yield from sheets.survey_sheet(report, units, paper)
-    if "order" in here:
-        yield from sheets.material_list(report, units, paper)
     verdict = report.section("verdict")
     if verdict is not None:
-        yield from sheets.record(report, units, paper)
-        if "compare" not in here and isinstance(verdict.values, dict) and verdict.values["decision"] != "within":
+        yield from record.record(report, units, paper)
+        outside = isinstance(verdict.values, dict) and verdict.values["decision"] != "within"
+        if report.command == "check" and outside and _before_work(report):
             yield from sheets.notice(report, units, paper)
-    if report.command == "survey":
+    if report.command == "survey" and report.stated_stage and report.stage in _BEYOND:
         yield from sheets.variation(report, units, paper)
 
 
+def _before_work(report: Report) -> bool:
+    """Whether somebody said that what was measured is the background: by the stage, or in so many words."""
+    return bool(report.statements) or (report.stated_stage and report.stage in _BEFORE_WORK)
+
+
 def _number(page: Figure, report: Report, number: int, total: int, units: str) -> None:
-    """Page number and file hash at the foot, on the drawing sheets as on the lists."""
+    """File, hash and version, the plan and the page number in one line at the foot, on every kind of page."""
     wide, high = page.get_size_inches()
     place = _FOOT_AT / high
-    page.text(1 - 0.4 / wide, place, f"page {number} of {total}", fontproperties=font(8), ha="right", va="bottom")
+    which = note("drawing.page-number", stage=report.stage, plan=report.fingerprint, number=number, total=total)
+    right = say(which, units)
+    page.text(1 - 0.4 / wide, place, right, fontproperties=font(8), ha="right", va="bottom")
     source = report.source
     origin = note("drawing.page-foot", name=report.name, file=source.file, hash=source.sha256, tool=source.tool)
-    said = cut(say(origin, units), wide - 2.0, 6.5)
-    page.text(0.4 / wide, place, said, fontproperties=font(6.5), ha="left", va="bottom", color=FAINT)
+    said = cut(say(origin, units), wide - 3.4, 6.0)
+    page.text(0.4 / wide, place, said, fontproperties=font(6.0), ha="left", va="bottom", color=FAINT)
     spread = say(note("sheet.spread"), units)
-    page.text(0.4 / wide, _SPREAD_AT / high, spread, fontproperties=font(6.5), ha="left", va="bottom", color=FAINT)
+    page.text(0.4 / wide, _SPREAD_AT / high, spread, fontproperties=font(6.0), ha="left", va="bottom", color=FAINT)

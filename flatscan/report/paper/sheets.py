@@ -1,22 +1,19 @@
-"""The sheets of the trade, each a few pages: survey, material, set-out, lows, notice, variation, record, comparison."""
+"""The sheets of the trade, each a few pages: survey with its order, set-out, lows, notice, variation, comparison."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import Quantity, share
 from flatscan.report.paper.flow import Flow
 from flatscan.report.parts import Fact, Report
 from flatscan.report.say import Said, say
-from flatscan.straightedge.uncertainty import half_factor
-from flatscan.verdict import coverage_factor
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 # boxes to tick and lines to fill in are questions to people: what only they know
-ABSENT = ("sheet.date", "sheet.instrument", "sheet.measured-by", "sheet.present")
 ORDER_OF_WORK = (
     "sheet.read-cautions",
     "sheet.strike-face",
@@ -25,16 +22,20 @@ ORDER_OF_WORK = (
     "sheet.check-diagonals",
 )
 WAYS_ON = ("sheet.put-right", "sheet.build-up", "sheet.follow", "sheet.board")
-_TABLES_BESIDE = ("order_together", "choices", "quote", "clashes", "corners", "hand", "curve")
+TABLES_BESIDE = ("order_together", "choices", "quote", "clashes", "corners", "hand", "curve")
 # what tells nobody to cut leaves out what warns of cutting
 _CUT = "cut"
+# type as usual, then smaller until the last page is no rest of a few lines
+_SCALES = (1.0, 0.94, 0.88, 0.82)
+# a last page filled less than this is a rest
+_LEAST_FILLED = 0.3
 
 
 class Sheet(Flow):
     """Pages of one kind of sheet of a report: parts of the report in the order the sheet wants them."""
 
-    def __init__(self, report: Report, title: str, units: str, paper: str) -> None:
-        super().__init__(say(report.name, units), say(note(title), units), units, paper)
+    def __init__(self, report: Report, title: str, units: str, paper: str, scale: float = 1.0) -> None:
+        super().__init__(say(report.name, units), say(note(title), units), units, paper, scale)
         self.report = report
 
     def paragraph(self, text: Said, **style: object) -> None:
@@ -44,6 +45,11 @@ class Sheet(Flow):
     def titled(self, code: str) -> None:
         """A heading by its code."""
         self.heading(say(note(code), self.units))
+
+    def doubted(self) -> None:
+        """The doubt that decides over everything else, as on the screen."""
+        if self.report.leading:
+            self.paragraph(self.report.leading, size=11, weight="bold")
 
     def before(self, *, cut: bool = True) -> None:
         """Stop signs and cautions in full, before what they warn of."""
@@ -80,26 +86,41 @@ class Sheet(Flow):
 
     def beside(self) -> None:
         """The tables that only some jobs have."""
-        for name in _TABLES_BESIDE:
+        for name in TABLES_BESIDE:
             self.section(name, facts=False)
+
+    def to_order(self) -> None:
+        """What to order, by product with a box to tick, then coat by coat."""
+        order = self.report.section("order")
+        if order is None:
+            return
+        self.titled("sheet.material-list")
+        self.section_facts("order", ("system", "weight", "bags", "days", "price"))
+        for number, table in enumerate(order.tables):
+            self.table(table, tick=number == 0)
+        for text in order.remarks:
+            if not _is_no_stop(text):
+                self.paragraph(text)
+
+    def stated(self) -> None:
+        """What people stated in the plan of the job, with their names."""
+        for one in self.report.statements:
+            self.paragraph(note("sheet.stated", text=one.text, by=one.by or "?", date=one.date or "?"))
 
     def tick(self, codes: tuple[str, ...]) -> None:
         """Statements with a box to tick before each."""
         self.tick_list([say(Note(code), self.units) for code in codes])
 
-    def ask(self, *codes: str, lines: int = 1) -> None:
+    def ask(self, *codes: str, lines: int = 1, columns: int = 1) -> None:
         """Lines to fill in by hand."""
-        self.fill_in([say(Note(code), self.units) for code in codes], lines=lines)
+        self.fill_in([say(Note(code), self.units) for code in codes], lines=lines, columns=columns)
 
     def signed(self, *codes: str) -> None:
         """Boxes to sign in."""
         self.sign([say(Note(code), self.units) for code in codes])
 
-    def ending(self, *, notes: bool = False) -> list[Figure]:
-        """What was set otherwise and what was not examined close every sheet; returns the pages.
-
-        ``notes`` stand on those that vouch for the measuring.
-        """
+    def closing(self, *, notes: bool = False) -> None:
+        """What was set otherwise and what was not examined; ``notes`` stand on what vouches for the measuring."""
         self.section("settings", tables=False)
         self.titled("sheet.not-examined")
         self.paragraph(note("report.list", parts=self.report.not_examined))
@@ -107,7 +128,27 @@ class Sheet(Flow):
             self.titled("sheet.said-of-capture")
             for text in self.report.notes:
                 self.paragraph(text, size=8.5)
-        return self.pages
+
+
+Fill = Callable[[Sheet], None]
+
+
+def made(fill: Fill, report: Report, title: str, units: str, paper: str, *, most: int | None = None) -> list[Figure]:
+    """The pages that ``fill`` makes, in type so small that they are ``most``, or that none is a rest of a few lines.
+
+    Where even the smallest type does not help the usual one stands.
+    """
+    first: list[Figure] | None = None
+    for scale in _SCALES:
+        sheet = Sheet(report, title, units, paper, scale)
+        fill(sheet)
+        first = sheet.pages if first is None else first
+        count = len(sheet.pages)
+        if count == 1 or (sheet.used >= _LEAST_FILLED if most is None else count <= most):
+            return sheet.pages
+        if count < len(first) and most is None:
+            return sheet.pages
+    return sheet.pages if most is not None else first or []
 
 
 def _is_no_stop(said: Said) -> bool:
@@ -115,185 +156,173 @@ def _is_no_stop(said: Said) -> bool:
 
 
 def survey_sheet(report: Report, units: str, paper: str) -> list[Figure]:
-    """What the wall is and what it takes: the first page of a survey."""
-    sheet = Sheet(report, "sheet.survey", units, paper)
+    """What the wall takes, what to order and what cutting saves, then what the wall is."""
+    return made(_survey, report, "sheet.survey", units, paper)
+
+
+def _survey(sheet: Sheet) -> None:
     sheet.lead()
+    sheet.doubted()
     sheet.before()
-    for said in report.lead:
+    for said in sheet.report.lead:
         if _is_no_stop(said):
             sheet.paragraph(said)
-    sheet.section("wall", tables=False)
     sheet.section("material")
+    sheet.to_order()
     sheet.section("hacking", facts=False)
-    sheet.section("patches", facts=False)
     sheet.beside()
-    return sheet.ending(notes=True)
-
-
-def material_list(report: Report, units: str, paper: str) -> list[Figure]:
-    """By coat and by product, weight before bags, net and gross area."""
-    sheet = Sheet(report, "sheet.material-list", units, paper)
-    sheet.lead()
-    sheet.before(cut=False)
-    sheet.titled("section.wall")
-    sheet.section_facts("wall", ("size", "area"))
-    sheet.section_facts("material", ("least", "mean", "most", "volume"))
-    sheet.titled("section.order")
-    sheet.section_facts("order", ("system", "weight", "bags", "days", "price"))
-    order = report.section("order")
-    for number, table in enumerate(() if order is None else order.tables):
-        sheet.table(table, tick=number == 0)
-    for text in () if order is None else order.remarks:
-        sheet.paragraph(text)
-    return sheet.ending()
+    sheet.section("wall", tables=False)
+    sheet.section("patches", facts=False)
+    sheet.closing(notes=True)
 
 
 def set_out_list(report: Report, units: str, paper: str) -> list[Figure]:
-    """Packing at every dot, the nibs to cut first, and the order of work."""
-    sheet = Sheet(report, "sheet.set-out-list", units, paper)
+    """Packing at every dot, the nibs to cut first, the order of work, and what to order."""
+    return made(_set_out, report, "sheet.set-out-list", units, paper)
+
+
+def _set_out(sheet: Sheet) -> None:
+    report = sheet.report
+    sheet.doubted()
     sheet.before()
-    hacking = report.section("hacking")
+    hacking, laid = report.section("hacking"), report.section("setout")
     if hacking is not None and hacking.listed is not None and hacking.listed.rows:
         sheet.section("hacking", facts=False, tick=True)
     sheet.titled("sheet.order-of-work")
     sheet.tick(ORDER_OF_WORK)
     sheet.section("setout", facts=False, tick=True)
-    laid = report.section("setout")
     for text in () if laid is None else laid.remarks:
         sheet.paragraph(text)
-    return sheet.ending()
+    sheet.to_order()
+    sheet.closing()
 
 
 def low_list(report: Report, units: str, paper: str) -> list[Figure]:
     """Low spots after ruling off, each with a box to tick when it is filled."""
-    sheet = Sheet(report, "sheet.low-list", units, paper)
+    return made(_lows, report, "sheet.low-list", units, paper)
+
+
+def _lows(sheet: Sheet) -> None:
+    sheet.doubted()
     sheet.before(cut=False)
+    lows = sheet.report.section("lows")
     sheet.section("lows", facts=False, tick=True)
-    lows = report.section("lows")
     for text in () if lows is None else lows.remarks:
         sheet.paragraph(text, weight="bold")
-    return sheet.ending()
+    sheet.closing(notes=True)
 
 
 def notice(report: Report, units: str, paper: str) -> list[Figure]:
-    """Notice of background: the excess against the straightedge before work starts, what it takes, and a reply line."""
-    sheet = Sheet(report, "sheet.notice", units, paper)
-    sheet.paragraph(note("sheet.measured-before"), size=10)
+    """Notice of background: the excess under the straightedge, what it takes, a reply line; one page, signed."""
+    return made(_notice, report, "sheet.notice", units, paper, most=1)
+
+
+def _notice(sheet: Sheet) -> None:
+    report = sheet.report
+    if report.stated_stage:
+        sheet.paragraph(note("sheet.measured-at-stage", stage=report.stage))
+    sheet.stated()
     sheet.paragraph(report.record)
     sheet.before(cut=False)
     sheet.titled("sheet.measured")
-    sheet.section_facts("flatness")
+    sheet.section_facts(
+        "flatness", ("straightedge", "limit-from", "largest", "where", "balanced", "excess", "area-over")
+    )
     sheet.section("verdict", facts=False)
-    sheet.beside()
-    sheet.section("flatness", facts=False)
     sheet.titled("sheet.beyond-allowance")
-    sheet.ask("sheet.allowance", "sheet.extra-litres", "sheet.extra-visits", "sheet.extra-cost")
-    return _ways_on(sheet)
+    sheet.ask("sheet.allowance", "sheet.extra-litres", "sheet.extra-visits", "sheet.extra-cost", columns=2)
+    sheet.closing()
+    _ways_on(sheet)
 
 
-def _ways_on(sheet: Sheet) -> list[Figure]:
+def _ways_on(sheet: Sheet) -> None:
     """What can be done about a background, a line to reply on, and two signatures."""
     sheet.titled("sheet.ways-on")
     sheet.tick(WAYS_ON)
-    sheet.ask("sheet.reply-by", "sheet.reply")
+    sheet.ask("sheet.reply-by", "sheet.reply", columns=2)
     sheet.signed("sheet.for-contractor", "sheet.received-by")
-    return sheet.ending(notes=True)
 
 
 def variation(report: Report, units: str, paper: str) -> list[Figure]:
-    """Variation record: what was measured, what was agreed beyond the contract, and two signatures."""
-    sheet = Sheet(report, "sheet.variation", units, paper)
+    """Variation record: what was measured, what was agreed beyond the contract, and two signatures on one page."""
+    return made(_variation, report, "sheet.variation", units, paper, most=1)
+
+
+def _variation(sheet: Sheet) -> None:
+    sheet.stated()
     sheet.before(cut=False)
     sheet.titled("sheet.measured")
     sheet.section_facts("material")
     sheet.section_facts("order", ("system", "weight", "bags", "days", "price"))
+    sheet.closing()
     sheet.titled("sheet.agreed")
-    sheet.ask("sheet.instruction", "sheet.given-by", "sheet.mean-in-contract", "sheet.extra-area")
-    sheet.ask("sheet.extra-thickness", "sheet.extra-litres", "sheet.extra-visits", "sheet.price")
+    sheet.ask("sheet.instruction", "sheet.given-by", "sheet.mean-in-contract", "sheet.extra-area", columns=2)
+    sheet.ask("sheet.extra-thickness", "sheet.extra-litres", "sheet.extra-visits", "sheet.price", columns=2)
     sheet.ask("sheet.to-be-done", lines=3)
     sheet.signed("sheet.for-contractor", "sheet.for-instructing")
-    return sheet.ending()
-
-
-def record(report: Report, units: str, paper: str) -> list[Figure]:
-    """Record of measurement: each criterion's decision with its ±, the method, and what was not tested."""
-    sheet = Sheet(report, "sheet.record", units, paper)
-    sheet.paragraph(report.record, size=10)
-    sheet.titled("section.verdict")
-    verdict = report.section("verdict")
-    assert verdict is not None
-    # what restricted the test stands in the decision itself
-    for fact in (fact for fact in verdict.facts if fact.key != "restricted"):
-        bold = fact.key == "decided"
-        sheet.paragraph(
-            fact.text, size=11 if bold else 9.5, weight="bold" if bold else "normal", indent=0 if bold else 0.2
-        )
-    confidence = verdict.values["confidence"] if isinstance(verdict.values, dict) else share(0.95)
-    sheet.paragraph(note("sheet.rule-behind", confidence=confidence))
-    sheet.section("verdict", facts=False)
-    sheet.beside()
-    sheet.titled("sheet.method")
-    sheet.section_facts("flatness")
-    sheet.section("wall", tables=False)
-    sheet.section("capture")
-    sheet.titled("sheet.by-hand")
-    sheet.ask(*ABSENT)
-    pages = sheet.ending(notes=True)
-    k = coverage_factor(confidence.value if isinstance(confidence, Quantity) else 0.95)
-    sheet.paragraph(note("sheet.factors", k=share(k), both=share(half_factor(k))), size=8.5)
-    sheet.signed("sheet.signed-measured", "sheet.in-presence")
-    return pages
 
 
 def comparison(report: Report, units: str, paper: str) -> list[Figure]:
     """What changed between the two surveys, how they were tied together, and what that leaves open."""
-    sheet = Sheet(report, "sheet.comparison", units, paper)
-    sheet.paragraph(report.record)
+    return made(_comparison, report, "sheet.comparison", units, paper)
+
+
+def _comparison(sheet: Sheet) -> None:
+    change = sheet.report.section("compare")
+    assert change is not None
+    sheet.paragraph(sheet.report.record)
     sheet.before()
     sheet.titled("sheet.compared")
-    change = report.section("compare")
-    assert change is not None
     for text in change.headline:
         sheet.paragraph(text)
     sheet.paragraph(note("sheet.under-limit"))
     sheet.section("compare", facts=False)
     sheet.titled("sheet.both-captures")
     sheet.facts([sheet.fact(fact) for fact in change.facts if fact.key in ("earlier", "later")])
+    sheet.closing(notes=True)
     sheet.signed("sheet.for-one", "sheet.for-other")
-    return sheet.ending(notes=True)
 
 
 def background_notice(report: Report, earlier: Report, units: str, paper: str) -> list[Figure]:
     """Notice of background: the ``earlier`` surface against its own limit, and what it takes beyond the allowance."""
-    sheet = Sheet(earlier, "sheet.notice-of-background", units, paper)
-    sheet.paragraph(note("sheet.measured-before-party"), size=10)
-    sheet.paragraph(report.record)
-    sheet.before()
-    sheet.titled("sheet.measured")
-    _facts_of(sheet, report, "background", bold=True)
-    sheet.section_facts("flatness")
-    sheet.section("verdict", facts=False)
-    sheet.section("flatness", facts=False)
-    _beyond(sheet, report)
-    return _ways_on(sheet)
+
+    def fill(sheet: Sheet) -> None:
+        sheet.paragraph(note("sheet.earlier-survey"), size=10)
+        for one in report.statements:
+            sheet.paragraph(note("sheet.stated", text=one.text, by=one.by or "?", date=one.date or "?"))
+        sheet.paragraph(report.record)
+        sheet.before()
+        sheet.titled("sheet.measured")
+        _facts_of(sheet, report, "background", bold=True)
+        sheet.section_facts("flatness")
+        sheet.section("verdict", facts=False)
+        _beyond(sheet, report)
+        sheet.closing(notes=True)
+        _ways_on(sheet)
+
+    return made(fill, earlier, "sheet.notice-of-background", units, paper)
 
 
 def variation_record(report: Report, units: str, paper: str) -> list[Figure]:
     """Variation record: what was put on beyond the allowance, the finish beside its background, and two signatures."""
-    sheet = Sheet(report, "sheet.variation", units, paper)
-    sheet.paragraph(report.record)
-    sheet.before()
-    sheet.titled("fact.background")
-    _facts_of(sheet, report, "background")
-    _beyond(sheet, report)
-    if report.section("verdict") is not None:
-        sheet.titled("sheet.finish")
-        sheet.section("verdict", facts=False)
-    _facts_of(sheet, report, "follows")
-    sheet.titled("sheet.agreed")
-    sheet.ask("sheet.instruction", "sheet.given-by", "sheet.to-be-paid")
-    sheet.signed("sheet.for-contractor", "sheet.for-instructing")
-    return sheet.ending(notes=True)
+
+    def fill(sheet: Sheet) -> None:
+        sheet.stated()
+        sheet.paragraph(report.record)
+        sheet.before()
+        sheet.titled("fact.background")
+        _facts_of(sheet, report, "background")
+        _beyond(sheet, report)
+        if report.section("verdict") is not None:
+            sheet.titled("sheet.finish")
+            sheet.section("verdict", facts=False)
+        _facts_of(sheet, report, "follows")
+        sheet.closing(notes=True)
+        sheet.titled("sheet.agreed")
+        sheet.ask("sheet.instruction", "sheet.given-by", "sheet.to-be-paid")
+        sheet.signed("sheet.for-contractor", "sheet.for-instructing")
+
+    return made(fill, report, "sheet.variation", units, paper)
 
 
 def _facts_of(sheet: Sheet, report: Report, key: str, *, bold: bool = False) -> None:

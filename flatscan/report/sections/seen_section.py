@@ -15,6 +15,7 @@ from flatscan.jobs import Looked, Seen
 from flatscan.relief.tie import Tie
 from flatscan.report.bands import Spot
 from flatscan.report.parts import Fact, Section
+from flatscan.report.say import Said
 from flatscan.report.sections.level_section import level_steps, level_values
 from flatscan.report.sections.mosaic_section import mosaic_facts, mosaic_tables, mosaic_values
 from flatscan.report.tables import AT, Column, Table, shows
@@ -42,6 +43,11 @@ def wall_name(seen: Seen) -> Note:
     if title:
         return note("report.wall-titled", number=seen.wall.name, title=title)
     return note("report.wall", number=seen.wall.name)
+
+
+def wall_title(seen: Seen) -> Said:
+    """The wall as its user calls it, else by its number, where there is little room."""
+    return " ".join(seen.title.split()) or wall_name(seen)
 
 
 def quoted_common(relief: Relief) -> float:

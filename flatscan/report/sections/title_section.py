@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import cubic_metres, metres
+from flatscan.core.quantity import Quantity, cubic_metres, metres
 from flatscan.jobs import Change, Check, Lows, Planned, Result, SetOut, SiteWall, Survey
 from flatscan.plan.screeds import Screeds
 from flatscan.report.parts import TitleCell
 from flatscan.report.sections.gap_section import as_restricted, method_words, of_measured
-from flatscan.report.sections.plan_section import litres
 from flatscan.report.sections.seen_section import wall_name
 from flatscan.verdict import Verdict
 
@@ -26,31 +25,64 @@ def _cells(result: Result) -> Iterator[TitleCell]:
         yield _start(result.screeds, bool(result.plan.cuts))
     elif isinstance(result, Survey):
         yield _build_up(result.plan)
+        yield _order(result.plan)
         if isinstance(result, SiteWall) and result.verdict is not None:
             yield _limit(result, result.verdict)
             yield _decision(result.verdict)
         else:
             yield _first(result.plan)
+    elif isinstance(result, Lows):
+        yield _shave(result)
+        yield _fill(result)
     else:
-        verdict = None if isinstance(result, Lows) else result.verdict
-        yield _limit(result, verdict)
-        yield _decision(verdict)
+        yield _limit(result, result.verdict)
+        yield _decision(result.verdict)
 
 
 def _wall(result: Result) -> TitleCell:
     wall = result.wall
-    size = note("drawing.size", width=metres(wall.width), height=metres(wall.height), file=result.origin.file)
+    size = note("drawing.size", width=metres(wall.width), height=metres(wall.height))
     return TitleCell(note("drawing.head-wall"), wall_name(result.seen), size)
 
 
 def _build_up(plan: Planned) -> TitleCell:
-    built, bags = plan.build_up, plan.take_off.bags
+    built, volume = plan.build_up, Quantity(plan.build_up.volume.value, None, "m3")
     least, mean, most = metres(built.least), metres(built.mean), metres(built.most)
-    volume = litres(built.volume, built.low, built.high, built.order)
-    small = volume if bags is None else note("drawing.volume-and-bags", volume=volume, bags=bags)
+    small = note("drawing.litres-unsure", volume=volume)
+    if built.low is not None and built.high is not None:
+        small = note("drawing.litres", volume=volume, low=cubic_metres(built.low), high=cubic_metres(built.high))
     return TitleCell(
         note("drawing.head-build-up"), note("drawing.least-mean-most", least=least, mean=mean, most=most), small
     )
+
+
+def _order(plan: Planned) -> TitleCell:
+    """Bags of each product in the order they go on, and their names."""
+    head, lines = note("drawing.head-order"), [line for line in plan.take_off.order if line.in_bags and line.order > 0]
+    if not lines:
+        return TitleCell(head, note("drawing.no-order"), plan.take_off.system)
+    counts = " + ".join(str(round(line.order)) for line in lines)
+    return TitleCell(head, note("drawing.bags", counts=counts), ", ".join(line.product for line in lines))
+
+
+def _shave(found: Lows) -> TitleCell:
+    head, ridges = note("drawing.head-shave"), found.ridges
+    if not ridges:
+        return TitleCell(head, note("drawing.no-ridge"), note("drawing.none-proud"))
+    big = note("drawing.ridge-of") if len(ridges) == 1 else note("drawing.ridges-of", count=len(ridges))
+    first = ridges[0]
+    return TitleCell(head, big, note("drawing.ridge-at", mark=f"H{first.number}", height=metres(first.depth)))
+
+
+def _fill(found: Lows) -> TitleCell:
+    head, lows = note("drawing.head-fill"), found.lows
+    if not lows:
+        return TitleCell(head, note("drawing.no-low"), note("drawing.none-deep", limit=metres(found.limit)))
+    volume, deep = cubic_metres(sum(low.volume for low in lows)), max(lows, key=lambda low: low.depth)
+    big = note("drawing.low-of", volume=volume)
+    if len(lows) > 1:
+        big = note("drawing.lows-of", count=len(lows), volume=volume)
+    return TitleCell(head, big, note("drawing.low-at", mark=f"L{deep.number}", depth=metres(deep.depth)))
 
 
 def _start(screeds: Screeds, cut: bool) -> TitleCell:
@@ -75,14 +107,14 @@ def _first(plan: Planned) -> TitleCell:
         cut = note("drawing.cut-one")
     else:
         cut = note("drawing.cut-two") if len(hacks) == 2 else note("drawing.cut-to", last=len(hacks))
-    return TitleCell(head, cut, note("drawing.saves-no-limit", saves=cubic_metres(hacks[-1].saves)))
+    return TitleCell(head, cut, note("drawing.saves-so-much", saves=cubic_metres(hacks[-1].saves)))
 
 
-def _limit(result: Check | Change | SiteWall | Lows, verdict: Verdict | None) -> TitleCell:
+def _limit(result: Check | Change | SiteWall, verdict: Verdict | None) -> TitleCell:
     """The limit as entered and where it comes from."""
     head = note("drawing.head-limit")
     first = None if verdict is None else verdict.first
-    if first is None or isinstance(result, Lows):
+    if first is None:
         return TitleCell(head, note("drawing.no-limit"), note("drawing.none-given"))
     limit = note("drawing.limit-of", limit=metres(first.limit), name=first.judges)
     if first.judges == "flatness":

@@ -1,0 +1,149 @@
+"""The record of measurement: its first page is complete by itself, the pages behind it say how it was found."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import Quantity, share
+from flatscan.report.drawings import Drawing, SectionsDrawing
+from flatscan.report.figures import draw_in, titleblock
+from flatscan.report.paper.flow import MARGIN
+from flatscan.report.paper.sheets import Sheet, made
+from flatscan.report.parts import Report
+from flatscan.report.say import say
+from flatscan.straightedge.uncertainty import half_factor
+from flatscan.verdict import coverage_factor
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+# whose wall it is, where the plan of the job says so, and what a hand writes where it does not
+_WHOSE = (
+    "job.report",
+    "job.number",
+    "job.version",
+    "job.issued",
+    "job.client",
+    "job.project",
+    "job.wall",
+    "job.drawing",
+    "job.contract",
+    "job.clause",
+)
+_MEASURED = (
+    "job.captured",
+    "job.people",
+    "job.instrument",
+    "job.serial",
+    "job.calibrated",
+    "job.place",
+    "job.conditions",
+    "job.deviations",
+)
+_BY_HAND = {"job.captured": "sheet.date", "job.instrument": "sheet.instrument", "job.people": "sheet.present"}
+# the drawing takes what the words leave of the page, and no less than this [inches]
+_LEAST_DRAWN = 2.4
+_SECTION_HIGH = 2.35
+_SCALES = (1.0, 0.92, 0.84, 0.78)
+
+
+def record(report: Report, units: str, paper: str) -> list[Figure]:
+    """All of the record: the page that is signed, then sections, bounds, method and where every number comes from."""
+    return [*front(report, units, paper), *made(_behind, report, "sheet.record-behind", units, paper)]
+
+
+def front(report: Report, units: str, paper: str) -> list[Figure]:
+    """The page that is signed: whose wall, what was asked and decided, the drawing, what was left out, signatures."""
+    for scale in _SCALES:
+        sheet = Sheet(report, "sheet.record", units, paper, scale)
+        _head(sheet)
+        tail = Sheet(report, "sheet.record", units, paper, scale)
+        start = tail.y
+        _tail(tail)
+        # what is left between head and tail
+        room = sheet.y - MARGIN - 0.1 - (start - tail.y) - 0.1
+        if len(sheet.pages) == len(tail.pages) == 1 and room >= _LEAST_DRAWN:
+            break
+    shown = _shown(report)
+    if shown is not None and len(tail.pages) == 1 and room > 1.0:
+        high = titleblock.takes(shown.on.wall, sheet.room, room)
+        sheet.place(high, lambda page, rect: draw_in(page, rect, shown, units))
+    _tail(sheet)
+    return sheet.pages
+
+
+def _shown(report: Report) -> Drawing | None:
+    """The drawing with the worst place and how the straightedge lies there."""
+    banded = [drawing for drawing in report.shown_on("paper") if drawing.name in ("gaps", "contour")]
+    return max(banded, key=lambda drawing: drawing.name == "gaps", default=None)
+
+
+def _stated(report: Report, code: str) -> str:
+    """What the plan of the job says under a code."""
+    return str(getattr(report.job, code.removeprefix("job.")))
+
+
+def _of_job(report: Report, codes: tuple[str, ...]) -> Iterator[tuple[str, str]]:
+    """Labels and words of what the plan of the job says."""
+    return ((say(Note(code)), _stated(report, code)) for code in codes if _stated(report, code))
+
+
+def _head(sheet: Sheet) -> None:
+    report = sheet.report
+    sheet.paragraph(report.record)
+    asked = report.cells[1] if len(report.cells) > 1 else None
+    rows = list(_of_job(report, _WHOSE))
+    if asked is not None:
+        said = "; ".join(say(part, sheet.units) for part in (asked.big, asked.small))
+        rows.append((say(note("sheet.asked")), said))
+    sheet.facts(rows)
+    verdict = report.section("verdict")
+    assert verdict is not None
+    for fact in (*verdict.facts, *(fact for fact in verdict.answers if fact.key == "by-hand")):
+        if fact.key == "by-hand":
+            sheet.facts([(say(note("sheet.try-by-hand")), say(fact.text, sheet.units))], aside=1.35)
+        elif fact.key == "decided":
+            sheet.paragraph(fact.text, size=11, weight="bold")
+        elif fact.key == "reason":
+            sheet.paragraph(fact.text, size=8.5, indent=0.2)
+
+
+def _tail(sheet: Sheet) -> None:
+    """What was left out, the rule behind the decision, who measured with what, and two signatures."""
+    report = sheet.report
+    verdict = report.section("verdict")
+    assert verdict is not None
+    confidence = verdict.values["confidence"] if isinstance(verdict.values, dict) else share(0.95)
+    left = say(note("report.list", parts=report.not_examined), sheet.units)
+    rows = [(say(note("sheet.not-examined")), left)]
+    rows += [sheet.fact(fact) for fact in verdict.facts if fact.key == "restricted"]
+    rows += _of_job(report, _MEASURED)
+    sheet.facts(rows, aside=1.35)
+    sheet.paragraph(note("sheet.rule-behind", confidence=confidence), size=8.5)
+    sheet.stated()
+    sheet.ask(*(code for name, code in _BY_HAND.items() if not _stated(report, name)), columns=2)
+    sheet.signed("sheet.signed-measured", "sheet.in-presence")
+
+
+def _behind(sheet: Sheet) -> None:
+    """Sections at the worst place, every criterion with its bounds, then method, settings and uncertainty."""
+    report, units = sheet.report, sheet.units
+    for drawing in report.shown_on("paper"):
+        if isinstance(drawing, SectionsDrawing):
+            sheet.heading(say(drawing.title, units))
+            high = _SECTION_HIGH * len(drawing.lines)
+            sheet.place(high, lambda page, rect, it=drawing: draw_in(page, rect, it, units))  # type: ignore[misc]
+    sheet.section("verdict", facts=False)
+    sheet.section("flatness", facts=False)
+    sheet.beside()
+    sheet.titled("sheet.method")
+    sheet.section_facts("flatness")
+    sheet.section("wall", tables=False)
+    sheet.section("capture")
+    sheet.closing(notes=True)
+    verdict = report.section("verdict")
+    confidence = verdict.values["confidence"] if verdict is not None and isinstance(verdict.values, dict) else None
+    k = coverage_factor(confidence.value if isinstance(confidence, Quantity) else 0.95)
+    sheet.paragraph(note("sheet.factors", k=share(k), both=share(half_factor(k))), size=8.5)
