@@ -153,14 +153,14 @@ class _Order:
         if self.overwrite:
             return False
         other = known.sha256 != self.subject.sha256
-        found = "the sheets in it are of another {file}" if other else "the sheets in it are of wall {wall} of {file}"
+        found = "the sheets in it are of another {file}, or of this one before it was changed" if other else "the sheets in it are of wall {wall} of {file}"
         if other and known.file != self.subject.file:
             found = "the sheets in it are of {file}"
         raise OutputError(
             self.folder,
             found,
             needed="a folder for each capture and wall",
-            remedy="Choose another folder with {set:out}, or give {set:overwrite} to replace all sheets in it",
+            remedy="Give {set:overwrite} to replace all sheets in it, or choose another folder with {set:out}",
             file=known.file,
             wall=known.wall,
         )

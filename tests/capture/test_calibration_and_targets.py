@@ -60,8 +60,12 @@ def photos(tmp_path_factory):
     return paths
 
 
-def test_a_known_lens_is_found(photos):
-    made = calibrate(photos, BOARD)
+@pytest.fixture(scope="module")
+def made(photos):
+    return calibrate(photos, BOARD)
+
+
+def test_a_known_lens_is_found(made):
     camera = made.camera
     assert len(made.used) >= 7
     assert camera.fx == pytest.approx(633.0, rel=2e-3)
@@ -74,12 +78,11 @@ def test_a_known_lens_is_found(photos):
     assert np.abs(camera.straight(edge) + shift - TRUE.straight(edge)).max() < 2.0 / 633
 
 
-def test_uncertainty_of_the_focal_length_is_small_and_said(photos):
-    calibration = calibrate(photos, BOARD)
-    assert 1e-5 < calibration.u_focal < 5e-3
-    assert say(calibration.summary).startswith(f"Focal length {calibration.camera.fx:.1f} px ± ")
-    assert calibration.notes[-1] == note("picture.this-focus-only")
-    assert {it.code for it in calibration.notes} >= {"picture.few-photos"}
+def test_uncertainty_of_the_focal_length_is_small_and_said(made):
+    assert 1e-5 < made.u_focal < 5e-3
+    assert say(made.summary).startswith(f"Focal length {made.camera.fx:.1f} px ± ")
+    assert made.notes[-1] == note("picture.this-focus-only")
+    assert {it.code for it in made.notes} >= {"picture.few-photos"}
 
 
 def test_too_few_or_alike_photos_are_refused(photos, tmp_path):
