@@ -63,11 +63,11 @@ def _jobs() -> list[tuple[str, Note, str, Callable[..., Any]]]:
     test = jobs.Requirement.by(rule=1.8, limit=0.003)
     judged = note("run.demo-check", limit=metres(test.limit), rule=metres(test.rule))
 
-    def quote(path: str, progress: jobs.Progress) -> jobs.Result:
+    def quote(path: str, _: object, progress: jobs.Progress) -> jobs.Result:
         how = scanned if path.endswith(WALL) else jobs.Capturing()
         return jobs.survey(path, how, test, jobs.Finishing(), progress)
 
-    def prove(path: str, progress: jobs.Progress) -> jobs.Result:
+    def prove(path: str, _: object, progress: jobs.Progress) -> jobs.Result:
         return jobs.check(path, scanned, test, progress)
 
     return [

@@ -153,7 +153,11 @@ class _Order:
         if self.overwrite:
             return False
         other = known.sha256 != self.subject.sha256
-        found = "the sheets in it are of another {file}, or of this one before it was changed" if other else "the sheets in it are of wall {wall} of {file}"
+        found = (
+            "the sheets in it are of another {file}, or of this one before it was changed"
+            if other
+            else "the sheets in it are of wall {wall} of {file}"
+        )
         if other and known.file != self.subject.file:
             found = "the sheets in it are of {file}"
         raise OutputError(

@@ -278,14 +278,15 @@ def test_contour_over_a_photo_and_files_for_other_programs(flatscan, tmp_path, f
 
 
 def test_a_mistyped_reading_is_named_on_screen_paper_and_page(flatscan, tmp_path):
-    """A reading with a nought too many puts up stop signs: who reads them must learn at once where they come from."""
+    """A reading with a nought too many: no stop sign is taken from it, and nothing is quoted until it is settled."""
     rows = "2.6, 80, 81, 80\n1.3, 79, 800, 80\n0.1, 80, 79, 81\n"
     text = f"units, mm\nsense, big = hollow\nwidth, 2.2 m\nheight, 2.7 m\ncontrol, 80, 80\n\n, 0.1, 1.1, 2.1\n{rows}"
     (tmp_path / "wall.csv").write_text(text)
     ran = flatscan("survey", tmp_path / "wall.csv", "--out", tmp_path / "out")
-    assert ran.code == 0
+    assert ran.code == 4
     said = "tation x 1.100 m, y 1.300 m reads 800 mm"
-    assert "STOP" in ran.out
+    assert "STOP" not in ran.out
+    assert "NOT QUOTABLE until the reading at x 1.100 m, y 1.300 m is settled" in " ".join(ran.out.split())
     assert f"Mind: S{said}" in " ".join(ran.out.split())
     assert f"note: s{said}" in ran.err
     pages = pypdf.PdfReader(tmp_path / "out" / "survey-sheets.pdf").pages
