@@ -102,14 +102,21 @@ def die_by_signals(times):
         folder, number = Path(f"out-{turn}"), (signal.SIGINT, signal.SIGKILL)[turn % 2]
         put(folder, "survey", "0")
 
-        def work(folder=folder):
-            for generation in range(1, 10**6):
+        hears, tells = os.pipe()
+
+        def work(folder=folder, tells=tells):
+            # what comes while a process is being made is lost
+            os.write(tells, b"!")
+            for generation in range(1, 1000):
                 put(folder, "survey", str(generation))
 
         child = _child(work)
+        os.read(hears, 1)
         time.sleep(chance.uniform(0.0, 0.06))
         os.kill(child, number)
         _, status = os.waitpid(child, 0)
+        os.close(hears)
+        os.close(tells)
         stopped = os.waitstatus_to_exitcode(status)
         if stopped not in (130, -number):
             raise AssertionError(stopped)
