@@ -325,9 +325,7 @@ plan_options = _stack(
 compare_options = _stack(
     click.option("--same-frame", is_flag=True, help="Both files share one coordinate system."),
     click.option("--reference", type=REGION, multiple=True, help="A part x0,y0,x1,y1 of the wall nobody worked on."),
-    click.option(
-        "--reference-wall", type=int, multiple=True, help="Another wall of EARLIER nobody worked on, by number."
-    ),
+    click.option("--reference-wall", type=int, multiple=True, help="Another wall of EARLIER nobody worked on."),
     click.option("--points", type=click.Path(), help="Fixed points in both: CSV of earlier_x_m ... later_z_m."),
     click.option("--points-u", type=LENGTH, help="Standard uncertainty of one fixed point.  [default: 1mm]"),
     click.option("--align-u", type=LENGTH, help="How well the two coordinate systems meet (k = 1).  [default: 1mm]"),

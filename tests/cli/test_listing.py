@@ -38,7 +38,11 @@ def test_the_list_says_how_all_is_known_how_sure_and_what_settles_it(flatscan, t
     # an option stands with its value on one line, ready to be copied
     assert ran.out.count("--seen-from ") == 4
     names = {path.name for path in (tmp_path / "room-flatscan").iterdir()}
-    assert names == {"walls-from-above.png", *(f"wall-{number}-as-seen.png" for number in range(1, 5))}
+    assert names == {
+        ".flatscan.json",
+        "walls-from-above.png",
+        *(f"wall-{number}-as-seen.png" for number in range(1, 5)),
+    }
     # the list may be asked for again: its pictures are its own
     assert flatscan("survey", SAMPLES / "room.ply", "--list", "--quiet").err == ""
     image = matplotlib.image.imread(tmp_path / "room-flatscan" / "walls-from-above.png")
@@ -61,7 +65,7 @@ def test_the_list_as_a_document_keeps_its_keys_and_writes_nothing(flatscan, tmp_
     assert document["unit"]["value"] == "m"
     assert document["files"] == []
     shown = flatscan("survey", SAMPLES / "room.ply", "--list", "--json", "--out", tmp_path / "out").document
-    assert sorted(shown["files"]) == sorted(path.name for path in (tmp_path / "out").iterdir())
+    assert sorted(shown["files"]) == sorted(path.name for path in (tmp_path / "out").glob("[!.]*"))
 
 
 def test_what_is_not_clear_is_asked_for_and_the_list_shows_every_reading(flatscan, write_ply, tmp_path):
