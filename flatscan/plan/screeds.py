@@ -31,6 +31,8 @@ _FOOT = 0.5
 _STEP = 0.025
 # lengths under this [m] are none
 _NOTHING = 5e-5
+# nobody moves a screed for less than this [m] (common practice)
+_WORTH_MOVING = 0.001
 # readings within this [m] of each other are one to whoever reads them by hand
 _ONE_READING = 0.0005
 _ALL_READ = {"mm": "plan.all-dots-read", "cm": "plan.all-dots-read-cm", "in": "plan.all-dots-read-in"}
@@ -159,15 +161,15 @@ class _Laying:
         return replace(here, note=said)
 
     def least_shortage(self, places: list[float], number: int) -> Lack:
-        """What a screed lacks where it lacks least of all places within its reach."""
-        least = self._lacks(self._screed(places[number]))
+        """What a screed lacks where it lacks least of all places within its reach, if moving there is worth it."""
+        here = least = self._lacks(self._screed(places[number]))
         for away in self._aside(places, number):
             if least.by <= _NOTHING:
                 break
             other = self._screed(places[number] + away)
             if other.dots and (lack := self._lacks(other)).by < least.by - _NOTHING:
                 least = lack
-        return least
+        return least if least.by < here.by - _WORTH_MOVING else here
 
     def _aside(self, places: list[float], number: int) -> list[float]:
         """How far a screed may move aside [m], the nearest first."""
