@@ -9,7 +9,7 @@ import click
 
 from flatscan.cli import options, running
 from flatscan.cli.options import LENGTH, SQUARES
-from flatscan.cli.running import progress_bar
+from flatscan.cli.progress import progress_bar
 from flatscan.core.choices import PAPERS
 from flatscan.core.notes import note
 

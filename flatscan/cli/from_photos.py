@@ -9,7 +9,7 @@ import click
 
 from flatscan.cli import running
 from flatscan.cli.options import LENGTH, SQUARES, units_option
-from flatscan.cli.running import progress_bar
+from flatscan.cli.progress import progress_bar
 from flatscan.core.notes import note
 
 

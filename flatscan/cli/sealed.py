@@ -11,7 +11,7 @@ import click
 
 from flatscan.cli import by_plan, options, running
 from flatscan.cli.options import LENGTH
-from flatscan.cli.running import progress_bar
+from flatscan.cli.progress import progress_bar
 from flatscan.core.notes import note
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from flatscan.core.typed import parse_length
 from flatscan.desk.asking import UNKNOWN, Question, questions, tape_cost, what_for
 from flatscan.desk.folders import Job
 from flatscan.jobs import Capturing, Finishing, Requirement
-from flatscan.jobs.job_plan import JobPlan
+from flatscan.jobs.job_plan import JobPlan, plan_by
 from flatscan.jobs.settings import CLOUD_TYPE, DEFAULT_LIMIT, DEFAULT_RULE, wall_named
 from flatscan.plan.finish import FixedPoint, PlaneOptions
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
@@ -220,21 +220,11 @@ def finishing(job: Job) -> Finishing:
 
 def plan_of(job: Job) -> JobPlan:
     """The plan of the job as its answers say it; the same as the commands have by their options."""
-    face = answer(job, "face")
     test = testing(job)
-    more: dict[str, Any] = {f"{face}_up_to": _CHOICES[face] * 1000} if face in _CHOICES else {}
+    asked: dict[str, Any] = {"rule": length(job, "rule"), "tolerance": tuple(entry.id for entry in test.tolerances)}
     if test.judges and not test.tolerances:
-        more |= {"limit": test.limit, "method": test.method}
-    return JobPlan(
-        system=answer(job, "system") or None,
-        least=length(job, "least"),
-        strip=length(job, "strip"),
-        rule=length(job, "rule"),
-        tolerance=tuple(entry.id for entry in test.tolerances),
-        fix=tuple((x, y, proud, 0.0, True) for x, y, proud in job.settings["fixed"]),
-        capture_type=capturing(job).capture_type,
-        **more,
-    )
+        asked |= {"limit": test.limit, "method": test.method}
+    return plan_by(capturing(job), finishing(job), **{name: value for name, value in asked.items() if value})
 
 
 def set_out_options(job: Job) -> SetOutOptions:

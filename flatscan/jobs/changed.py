@@ -17,8 +17,7 @@ from flatscan.core.quantity import metres, share, square_metres
 from flatscan.core.warp import CommonError
 from flatscan.jobs.job_plan import PlanUsed
 from flatscan.jobs.results import Kind, Looked, Seen, Setting
-from flatscan.jobs.settings import DEFAULT_SYSTEM, Capturing, Requirement
-from flatscan.plan.systems import load as load_system
+from flatscan.jobs.settings import Capturing, Requirement
 from flatscan.relief import capture_type
 from flatscan.standards import Tolerance
 from flatscan.straightedge.gaps import DEFAULT_DIRECTIONS
@@ -73,14 +72,9 @@ def _plain(name: str, value: Any) -> Any:
 
 
 def in_job(found: Kind, used: PlanUsed) -> Kind:
-    """A result as part of a job: its plan, and the name of the plan's file among its settings.
-
-    Raises what the plan's system does when it is loaded: the last coat is the system's where the plan names none.
-    """
-    plan = used.said
+    """A result as part of a job: its plan, and the name of the plan's file among its settings."""
     said = (Setting("plan", used.file, None),) if used.file else ()
-    finish = load_system(plan.effective.system or DEFAULT_SYSTEM).last if plan.finish is None else plan.finish
-    return replace(found, job=replace(plan, finish=finish), settings=(*said, *found.settings))
+    return replace(found, job=used.said, settings=(*said, *found.settings))
 
 
 def restricted(looked: Looked, requirement: Requirement) -> tuple[Note, ...]:

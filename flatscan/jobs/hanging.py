@@ -6,9 +6,9 @@ from collections.abc import Callable
 from dataclasses import replace
 from itertools import islice
 
-from flatscan.core.doubts import Without
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
+from flatscan.core.unlikely import Without
 from flatscan.jobs.results import Planned, Seen, Survey
 from flatscan.jobs.seeing_stations import as_meant
 

@@ -11,8 +11,9 @@ from typing import Any
 
 from flatscan.core.choices import STAGES
 from flatscan.core.geometry import Rectangle
-from flatscan.jobs.settings import DEFAULT_RULE, DEFAULT_SYSTEM, USUAL_COVER
+from flatscan.jobs.settings import DEFAULT_RULE, DEFAULT_SYSTEM, USUAL_COVER, Capturing, Finishing
 from flatscan.plan.cutting import Cut
+from flatscan.plan.systems import load as load_system
 
 Place = tuple[float, float]
 # what the same plan may be said with on another day, by another person, without being another plan
@@ -129,14 +130,17 @@ class JobPlan:
 
     @property
     def effective(self) -> JobPlan:
-        """The plan with the usual values where it is silent about what every plan must have."""
-        usual: dict[str, Any] = {
-            "stage": STAGES[0],
-            "system": DEFAULT_SYSTEM,
-            "least": USUAL_COVER,
-            "rule": DEFAULT_RULE,
-        }
-        return replace(self, **{name: value for name, value in usual.items() if getattr(self, name) is None})
+        """The plan with the usual values where it is silent about what every plan must have.
+
+        Raises what the plan's system does when it is loaded: the last coat is the system's where the plan names none.
+        """
+        system = self.system or DEFAULT_SYSTEM
+        finish = load_system(system).last if self.finish is None else self.finish
+        usual: dict[str, Any] = {"stage": STAGES[0], "least": USUAL_COVER, "rule": DEFAULT_RULE}
+        said = {name: value for name, value in usual.items() if getattr(self, name) is None}
+        # the first wall is the one that nobody has to name
+        wall = None if self.wall == (1, "") else self.wall
+        return replace(self, system=system, finish=finish, wall=wall, **said)
 
     @property
     def fingerprint(self) -> str:
@@ -152,6 +156,52 @@ class PlanUsed:
 
     said: JobPlan = JobPlan()
     file: str = ""
+
+
+def plan_by(how: Capturing, finish: Finishing | None = None, **given: Any) -> JobPlan:
+    """The plan that settings amount to, as one that was written down would say it; ``given`` are more of it by name."""
+    said = {name: getattr(how, name) for name in _OF_CAPTURES}
+    said["wall"] = (how.wall, how.part)
+    if finish is not None:
+        plane = finish.plane
+        said |= {name: getattr(finish, name) for name in _OF_FINISHES} | {"least": plane.least, "most": plane.most}
+        said |= {name: getattr(plane, name) * 1000 or None for name in ("lean_up_to", "turn_up_to")}
+        said["fix"] = tuple((at.x, at.y, at.offset, at.band, at.beside) for at in plane.fixed)
+        # a stage that nobody named is that of the command
+        said["stage"] = None if finish.stage == STAGES[0] else finish.stage
+    return JobPlan(**said).changed_by({name: value for name, value in given.items() if value is not None})
+
+
+_OF_CAPTURES: tuple[str, ...] = (
+    "opening",
+    "pocket",
+    "skip",
+    "capture_type",
+    "up",
+    "seen_from",
+    "file_unit",
+    "region",
+    "crop",
+    "accept",
+    "tie",
+    "repeat",
+    "as_wall",
+    "not_wall",
+)
+_OF_FINISHES: tuple[str, ...] = (
+    "system",
+    "finish",
+    "strip",
+    "cut",
+    "shave",
+    "start",
+    "rates",
+    "mix",
+    "laser",
+    "parallel_to",
+    "square_to",
+    "fix_reading",
+)
 
 
 def _plain(name: str, value: Any) -> Any:

@@ -9,13 +9,13 @@ from typing import Any, ClassVar, TypeVar
 from flatscan.capture.line_budget import LineSurvey
 from flatscan.compare import Difference, Following, Place
 from flatscan.core.choices import STAGES
-from flatscan.core.doubts import Doubted, Without
 from flatscan.core.errors import Infeasible
 from flatscan.core.geometry import Mask
 from flatscan.core.model import Origin, Readings, Relief, Wall
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
 from flatscan.core.showing import Showing
+from flatscan.core.unlikely import Doubted, Without
 from flatscan.jobs.compared import Agreement, Extra
 from flatscan.jobs.job_plan import JobPlan
 from flatscan.jobs.settings import Capturing

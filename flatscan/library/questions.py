@@ -17,6 +17,7 @@ from flatscan.jobs.settings import DEFAULT_RULE, Length
 # What is planned on a wall goes by the trade's word here. Jobs cannot call it so, where `plan` is what is done with it
 # and `Planned` what comes of that; whoever asks from outside meets only the one.
 from flatscan.jobs.settings import Finishing as Plan
+from flatscan.library.asking_by import asked_by, metres_of
 from flatscan.library.captures import How, Rectangle, capturing
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
 from flatscan.plan.screeds import SetOutOptions
@@ -70,7 +71,7 @@ def survey(
     (0.06, 'm3')
     """
     test = Requirement.by(rule=rule, limit=limit, directions=_degrees(directions))
-    return jobs.survey(source, capturing(how), test, plan or Plan())
+    return asked_by(jobs.survey(source, capturing(how), test, plan or Plan()), plan, rule=rule)
 
 
 def check(
@@ -152,7 +153,8 @@ def check(
             needed="something to judge by",
             remedy="Give {set:rule} and {set:limit}, or {set:tolerance}",
         )
-    return jobs.check(source, capturing(how), test)
+    asked: dict[str, Any] = {"rule": rule, "limit": limit, "tolerance": tuple(entry.id for entry in test.tolerances)}
+    return asked_by(jobs.check(source, capturing(how), test), None, **asked, method=method)
 
 
 def set_out(
@@ -209,14 +211,14 @@ def set_out(
     (3, 0.0111)
     """
     test = Requirement.by(rule=rule)
-    places = SetOutOptions(rule=test.rule, spacing=_metres("spacing", spacing))
+    places = SetOutOptions(rule=test.rule, spacing=metres_of("spacing", spacing))
     given: dict[str, Any] = {
-        "strip": _metres("strip", strip),
-        "finish": _metres("finish", finish),
-        "laser": _metres("laser", laser),
+        "strip": metres_of("strip", strip),
+        "finish": metres_of("finish", finish),
+        "laser": metres_of("laser", laser),
     }
     planned = replace(plan or Plan(), **{name: length for name, length in given.items() if length is not None})
-    return jobs.set_out(source, capturing(how), test, planned, places)
+    return asked_by(jobs.set_out(source, capturing(how), test, planned, places), planned, rule=rule)
 
 
 def lows(
@@ -255,10 +257,10 @@ def lows(
     >>> [(low.x, low.y) for low in fs.lows("sample_clouds/laser_grid.csv", limit="3 mm").lows]
     []
     """
-    depth = _metres("limit", limit)
-    return jobs.lows(
-        source, capturing(how), Requirement.by(rule=rule, limit=depth), LOW_LIMIT if depth is None else depth
-    )
+    depth = metres_of("limit", limit)
+    test = Requirement.by(rule=rule, limit=depth)
+    found = jobs.lows(source, capturing(how), test, LOW_LIMIT if depth is None else depth)
+    return asked_by(found, None, rule=rule, limit=limit)
 
 
 def compare(
@@ -343,7 +345,7 @@ def compare(
         background=background,
         finish=required,
     )
-    return jobs.compare_surveys(before, after, (first, later), asked)
+    return asked_by(jobs.compare_surveys(before, after, (first, later), asked), None, later, least=asked.least)
 
 
 def lines(path: str | Path, *, rule: Length = DEFAULT_RULE) -> Lines:
@@ -384,10 +386,6 @@ def lines(path: str | Path, *, rule: Length = DEFAULT_RULE) -> Lines:
 def _rectangle(place: Rectangle) -> tuple[float, float, float, float]:
     left, bottom, right, top = (in_metres(length, "reference") for length in place)
     return left, bottom, right, top
-
-
-def _metres(setting: str, length: Length | None) -> float | None:
-    return None if length is None else in_metres(length, setting)
 
 
 def _degrees(directions: Iterable[float] | None) -> tuple[float, ...] | None:

@@ -16,7 +16,7 @@ from flatscan.core.notes import note
 from flatscan.plan.lows import Low
 from flatscan.plan.screeds import Dot, Screed, Screeds
 from flatscan.report.figures import draw, style
-from flatscan.report.figures.profiles import sample, worst
+from flatscan.report.figures.section_line import sample, worst
 
 
 @pytest.fixture(autouse=True)

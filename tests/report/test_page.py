@@ -15,7 +15,7 @@ from flatscan.core.errors import OutputError
 from flatscan.core.notes import note
 from flatscan.core.units import feet_and_inches
 from flatscan.jobs import Setting
-from flatscan.report.figures.profiles import rest, sample
+from flatscan.report.figures.section_line import rest, sample
 from flatscan.report.page import packing
 from flatscan.report.page import page as page_of
 from flatscan.report.say import say

@@ -7,7 +7,7 @@ import pytest
 from scipy.spatial import ConvexHull
 
 from flatscan.core.errors import BadValue
-from flatscan.report.figures.profiles import Profile, rest, sample, worst
+from flatscan.report.figures.section_line import Profile, rest, sample, worst
 
 
 def on(relief, surface):

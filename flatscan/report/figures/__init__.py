@@ -31,7 +31,7 @@ def draw(
 
 def draw_in(figure: Figure, rect: Rect, drawing: Drawing, units: str) -> str:
     """One drawing with its key into a rectangle [inches] of a figure; returns how it was drawn, in words."""
-    from flatscan.report.figures import maps, profiles
+    from flatscan.report.figures import maps, section_line
 
     if isinstance(drawing, BandedDrawing):
         return maps.banded(figure, rect, drawing, units)
@@ -40,4 +40,4 @@ def draw_in(figure: Figure, rect: Rect, drawing: Drawing, units: str) -> str:
     if isinstance(drawing, LowDrawing):
         return maps.low_map(figure, rect, drawing, units)
     assert isinstance(drawing, SectionsDrawing)
-    return profiles.sections(figure, rect, drawing, units)
+    return section_line.sections(figure, rect, drawing, units)

@@ -14,14 +14,14 @@ _DOTS = Unknown("unknown.dots")
 
 def job_section(looked: Looked) -> Section:
     """The plan as the document has it: cuts by place, openings and pockets as they count on the wall."""
-    job = looked.job
+    job, effective = looked.job, looked.job.effective
     cuts = looked.plan.cuts if isinstance(looked, (Survey, SetOut)) else ()
     asked = cuts or tuple(one for one in job.cut if isinstance(one, Cut))
     values: dict[str, object] = {
         "fingerprint": job.fingerprint,
         "stage": looked.stage,
-        "system": job.effective.system,
-        "finish_mm": metres(job.finish) if job.finish is not None else None,
+        "system": effective.system,
+        "finish_mm": metres(effective.finish or 0.0),
         "strip_mm": _DOTS if job.strip is None else metres(job.strip),
         "cut": [{"x_mm": metres(one.x), "y_mm": metres(one.y), "cut_mm": metres(one.depth)} for one in asked],
         "openings": [_rectangle(one) for one in looked.wall.openings],

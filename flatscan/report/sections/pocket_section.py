@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from flatscan.core.doubts import Without
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import cubic_metres, metres
+from flatscan.core.unlikely import Without
 from flatscan.jobs import Planned, Survey
 from flatscan.report.tables import AT, Column, Table
 
