@@ -23,6 +23,8 @@ _NARROW, _FOOT = 0.300, 0.080
 _NEAR = 0.150
 # of ten thousand cells of noise hardly one stands off by so many u
 _SURE = 4.0
+# what stands over the surface under it by less than this share of the limit is none to shave
+_LEFT = 0.75
 _EIGHT = np.ones((3, 3), dtype=int)
 
 
@@ -85,6 +87,8 @@ def shave(relief: Relief, named: Sequence[Cut] = (), *, limit: float = LIMIT) ->
         left = np.minimum(stand[here], max(float(stand[here].max()) - depth, 0.0))
         off = np.where(here, np.maximum(stand, 0.0), 0.0)
         off[here] = np.maximum(stand[here] - left, 0.0)
+        if not named and float(off.max()) < _LEFT * limit:
+            continue
         lowered -= off
         found.append(_shaved(relief, off, core == number))
     return Shaved(replace(relief, offset=lowered), in_order(found))

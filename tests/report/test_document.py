@@ -120,6 +120,8 @@ def test_survey_carries_material_and_hacking(survey):
         "area_m2": 0.05,
         "saves_l": 33.5,
         "saves_bags": 0.9,
+        "minutes": 16.3,
+        "rubble_l": 0.315,
     }
     assert "flatness" in made
 

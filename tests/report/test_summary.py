@@ -30,7 +30,8 @@ def test_a_survey_answers_how_thick_what_sets_it_and_what_to_order(survey):
     assert "least 5.3 mm" in said
     # 134 litres as it was built: 6 less and 10 more are the ends, 7 more are enough nine times in ten
     assert "134 litres, order 141 litres (128 litres to 144 litres) before waste" in said
-    assert "What sets it: H1 at 800 mm from the left, 1700 mm up; cut 4.2 mm: saves 34 litres, 0.9 bags." in said
+    first = "What sets it: H1 at 800 mm from the left, 1700 mm up; cut 4.2 mm: saves 34 litres, 0.9 bags"
+    assert f"{first}, 16 minutes' work." in said
     assert "gypsum undercoat 13.4 mm, then finish 2.0 mm" in said
     assert "Order: 4.4 to 5.8 bags wanted, order 6" in said
     assert finished(stops.NO_STOP) in said
