@@ -272,7 +272,11 @@ class _Maker:
         if high > 0:
             opened = opens(ends + low, _MOMENT)
             said = Line(note("day.wait-for", time=lasting(low, high)), tag("wait", coat.name))
-            yield Step("window", note("day.window"), opened, None if high <= low else ends + high, (said,))
+            # where work only goes on the next morning the window has no end worth naming
+            closes = ends + high
+            yield Step(
+                "window", note("day.window"), opened, None if closes <= opened or high <= low else closes, (said,)
+            )
 
     def _ending(self, coat: Coat, begins: float, ends: float) -> Iterator[Step]:
         """The last coat trowelled as it sets, and when the wall may be painted."""
