@@ -14,7 +14,7 @@ from flatscan.plan.dots import SetOutOptions
 from flatscan.report import report_of
 from flatscan.report.figures.style import sheet_style
 from flatscan.report.folder import write
-from flatscan.report.paper import day as paper
+from flatscan.report.paper import day_page as paper
 
 # a hair of touching [px]
 _HAIR = 0.5

@@ -55,7 +55,7 @@ def write(report: Report, path: Path, units: str = "mm", paper: str = "a4", *, o
         )
     from matplotlib.backends.backend_pdf import PdfPages
 
-    from flatscan.report.paper import day
+    from flatscan.report.paper import day_page
 
     # no dates in it, so that the same report gives the same bytes
     about = {
@@ -64,7 +64,7 @@ def write(report: Report, path: Path, units: str = "mm", paper: str = "a4", *, o
         "Producer": "matplotlib",
     }
     with sheet_style(), PdfPages(path, metadata={**about, "CreationDate": None, "ModDate": None}) as book:
-        every = day.pages(report, units, paper) if of_the_day else pages(report, units, paper)
+        every = day_page.pages(report, units, paper) if of_the_day else pages(report, units, paper)
         for number, page in enumerate(every, 1):
             _number(page, report, number, len(every), units)
             book.savefig(page)
@@ -115,10 +115,10 @@ def _size(report: Report, drawings: list[Drawing], paper: str) -> tuple[float, f
 
 def _lists(report: Report, units: str, paper: str) -> Iterator[Figure]:
     """Pages of words: each kind of sheet that the report has the sections for and its stage asks for."""
-    from flatscan.report.paper import day, record, sheets
+    from flatscan.report.paper import day_page, record, sheets
 
     here = {section.name for section in report.sections}
-    yield from day.pages(report, units, paper)
+    yield from day_page.pages(report, units, paper)
     if "compare" in here:
         yield from sheets.comparison(report, units, paper)
         if report.background is not None:

@@ -109,6 +109,17 @@ class _Sheet:
         write(self.page, wide - _MARGIN - aside + 0.15, y - 0.04, right, size=9)
         for line in lines:
             y = write(self.page, _MARGIN, y, line, size=size, weight="bold")
+        if self.report.leading:
+            y = write(
+                self.page,
+                _MARGIN,
+                y - 0.02,
+                say(self.report.leading, self.units),
+                size=11,
+                weight="bold",
+                room=room,
+                lines=3,
+            )
         for sign in stop_signs(self.report):
             y = write(self.page, _MARGIN, y - 0.02, say(sign, self.units), size=11, weight="bold", room=room, lines=3)
         y -= 0.06
@@ -122,7 +133,11 @@ class _Sheet:
             self._big(left + 0.07, y, span - 0.14, big)
             write(self.page, left + 0.07, y - 0.53, small, size=8.5, room=span - 0.14, smallest=6)
             left += span
-        return y - _HEAD - 0.2
+        y -= _HEAD + 0.2
+        if self.report.doubt:
+            doubt = say(note("day.doubt", doubt=self.report.doubt), self.units)
+            y = write(self.page, _MARGIN, y + 0.13, doubt, size=9, room=room, lines=2) - 0.16
+        return y
 
     def _big(self, left: float, top: float, room: float, text: str) -> None:
         """Big words on one line, or smaller on two."""
