@@ -17,6 +17,7 @@ from flatscan.report.figures.style import (
     INK,
     PAPERS,
     POINTS,
+    after,
     fitted,
     font,
     new_figure,
@@ -300,8 +301,8 @@ class _Sheet:
         )
         laid = self.sheet.day.screeds
         code = "day.figures" if laid is None or laid.strip is None else "day.figures-strip"
-        after = say(note("day.inches" if self.units == "in" else "day.millimetres"))
-        said = f"{text}.  {say(note(code))}, {after}" if laid is not None else f"{text}."
+        unit = f", {say(note('day.inches'))}" if self.units == "in" else after(self.units)
+        said = f"{text}.  {say(note(code))}{unit}" if laid is not None else f"{text}."
         room = max(wall.right, _MARGIN + 4.0) - _MARGIN
         write(self.page, _MARGIN, y - 0.06, said, size=8.5, room=room, smallest=6)
 
