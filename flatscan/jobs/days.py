@@ -65,6 +65,7 @@ def day_of(looked: Looked, planned: Planned, finish: Finishing, system: System, 
         numbers=_numbers(planned),
         start=start_of(finish.start),
         height=looked.wall.height,
+        pockets=sum(pocket.fill.value for pocket in planned.pockets if pocket.fill is not None),
     )
 
 

@@ -14,7 +14,7 @@ from flatscan.plan.coats import Pass, split
 from flatscan.plan.cutting import Cut
 from flatscan.plan.dots import Screeds
 from flatscan.plan.finish import BuildUp
-from flatscan.plan.labour import opens, worked
+from flatscan.plan.labour import WORKDAY, opens, worked
 from flatscan.plan.stops import DESIGNER
 from flatscan.plan.systems import Coat, System
 from flatscan.plan.takeoff import TakeOff
@@ -98,11 +98,12 @@ def program(
     numbers: tuple[int, ...] | None = None,
     start: float | None = None,
     height: float = 0.0,
+    pockets: float = 0.0,
 ) -> Day | None:
     """The program of a wall of a ``height`` [m] in one material system; None where its coats cannot reach.
 
-    ``relief`` is the wall that the build-up stands on, ``start`` the time of day [h] at which work begins. Times are
-    those of one person, waits at their shortest (methods/trade 9 and 10).
+    ``relief`` is the wall that the build-up stands on, ``pockets`` [m3] what fills those first, ``start`` the time of
+    day [h] at which work begins. Times are those of one person, waits at their shortest (methods/trade 9 and 10).
     """
     if take.labour is None or not take.coats:
         return None
@@ -111,7 +112,7 @@ def program(
     numbers = tuple(range(1, len(cuts) + 1)) if numbers is None else numbers
     zone_of, zones = zones_of(system, build_up, relief)
     local = [filled_apart(p, area) for p in passes]
-    maker = _Maker(system, take, passes, local, zones, screeds, cuts, numbers, height, build_up.most)
+    maker = _Maker(system, take, passes, local, zones, screeds, cuts, numbers, height, build_up.most, pockets)
     reads = None if screeds is None else screeds.reads
     return Day(tuple(maker.steps()), zones, zone_of, cuts, numbers, screeds, start, reads)
 
@@ -130,6 +131,7 @@ class _Maker:
     numbers: tuple[int, ...]
     height: float
     most: float
+    pockets: float
 
     def steps(self) -> Iterator[Step]:
         """All steps in the order of work."""
@@ -141,7 +143,10 @@ class _Maker:
             numbered = zip(self.numbers, self.cuts, strict=True)
             humps = tuple(note("day.hump", number=n, depth=metres(cut.depth)) for n, cut in numbered)
             yield Step("cut", note("day.cut", humps=humps), begins, at, cautions=(note("day.caution-cut"),))
-        ready = at
+        if self.pockets > 0:
+            begins, at = worked(at, WORKDAY * self.pockets / self.system.output[1])
+            yield Step("pockets", note("day.pockets", volume=cubic_metres(self.pockets)), begins, at)
+        ready = at + (self.passes[0].wait[0] if self.pockets > 0 and len(self.passes) > 1 else 0.0)
         fill = [work for work, local in zip(labour.coats, self.local, strict=True) if local]
         if fill and self.zones:
             step = self._fill(at, [(work.hours, work.wait[0]) for work in fill])
@@ -272,7 +277,11 @@ class _Maker:
         if high > 0:
             opened = opens(ends + low, _MOMENT)
             said = Line(note("day.wait-for", time=lasting(low, high)), tag("wait", coat.name))
-            yield Step("window", note("day.window"), opened, None if high <= low else ends + high, (said,))
+            # where work only goes on the next morning the window has no end worth naming
+            closes = ends + high
+            yield Step(
+                "window", note("day.window"), opened, None if closes <= opened or high <= low else closes, (said,)
+            )
 
     def _ending(self, coat: Coat, begins: float, ends: float) -> Iterator[Step]:
         """The last coat trowelled as it sets, and when the wall may be painted."""

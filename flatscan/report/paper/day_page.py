@@ -17,6 +17,7 @@ from flatscan.report.figures.style import (
     INK,
     PAPERS,
     POINTS,
+    after,
     fitted,
     font,
     new_figure,
@@ -109,6 +110,17 @@ class _Sheet:
         write(self.page, wide - _MARGIN - aside + 0.15, y - 0.04, right, size=9)
         for line in lines:
             y = write(self.page, _MARGIN, y, line, size=size, weight="bold")
+        if self.report.leading:
+            y = write(
+                self.page,
+                _MARGIN,
+                y - 0.02,
+                say(self.report.leading, self.units),
+                size=11,
+                weight="bold",
+                room=room,
+                lines=3,
+            )
         for sign in stop_signs(self.report):
             y = write(self.page, _MARGIN, y - 0.02, say(sign, self.units), size=11, weight="bold", room=room, lines=3)
         y -= 0.06
@@ -122,7 +134,11 @@ class _Sheet:
             self._big(left + 0.07, y, span - 0.14, big)
             write(self.page, left + 0.07, y - 0.53, small, size=8.5, room=span - 0.14, smallest=6)
             left += span
-        return y - _HEAD - 0.2
+        y -= _HEAD + 0.2
+        if self.report.doubt:
+            doubt = say(note("day.doubt", doubt=self.report.doubt), self.units)
+            y = write(self.page, _MARGIN, y + 0.13, doubt, size=9, room=room, lines=2) - 0.16
+        return y
 
     def _big(self, left: float, top: float, room: float, text: str) -> None:
         """Big words on one line, or smaller on two."""
@@ -285,8 +301,8 @@ class _Sheet:
         )
         laid = self.sheet.day.screeds
         code = "day.figures" if laid is None or laid.strip is None else "day.figures-strip"
-        after = say(note("day.inches" if self.units == "in" else "day.millimetres"))
-        said = f"{text}.  {say(note(code))}, {after}" if laid is not None else f"{text}."
+        unit = f", {say(note('day.inches'))}" if self.units == "in" else after(self.units)
+        said = f"{text}.  {say(note(code))}{unit}" if laid is not None else f"{text}."
         room = max(wall.right, _MARGIN + 4.0) - _MARGIN
         write(self.page, _MARGIN, y - 0.06, said, size=8.5, room=room, smallest=6)
 
