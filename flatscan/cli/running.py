@@ -151,7 +151,22 @@ def one_wall_only(captures: tuple[str, ...], options: dict[str, Any]) -> None:
 
     if options.get("same_wall"):
         return
-    for name in ("seen_from", "width", "height", "region", "opening", "repeat", "fix", "hand", "clash", "tie", "crop"):
+    for name in (
+        "seen_from",
+        "width",
+        "height",
+        "region",
+        "opening",
+        "pocket",
+        "skip",
+        "accept",
+        "repeat",
+        "fix",
+        "hand",
+        "clash",
+        "tie",
+        "crop",
+    ):
         if len(captures) > 1 and options.get(name):
             raise BadValue(
                 f"{{set:{name}}}",
