@@ -145,28 +145,17 @@ def finishing(options: dict[str, Any]) -> Finishing:
     return Finishing.by(**given)
 
 
+_OF_ONE_WALL = ("seen_from", "width", "height", "region", "opening", "pocket", "skip", "accept")
+_OF_ONE_WALL += ("repeat", "fix", "hand", "clash", "tie", "crop")
+
+
 def one_wall_only(captures: tuple[str, ...], options: dict[str, Any]) -> None:
     """Refuse options that belong to one wall where several captures are given, unless all of them show it."""
     from flatscan.core.errors import BadValue
 
     if options.get("same_wall"):
         return
-    for name in (
-        "seen_from",
-        "width",
-        "height",
-        "region",
-        "opening",
-        "pocket",
-        "skip",
-        "accept",
-        "repeat",
-        "fix",
-        "hand",
-        "clash",
-        "tie",
-        "crop",
-    ):
+    for name in _OF_ONE_WALL:
         if len(captures) > 1 and options.get(name):
             raise BadValue(
                 f"{{set:{name}}}",
