@@ -145,8 +145,8 @@ def finishing(options: dict[str, Any]) -> Finishing:
     return Finishing.by(**given)
 
 
-_OF_ONE_WALL = ("seen_from", "width", "height", "region", "opening", "pocket", "skip", "accept")
-_OF_ONE_WALL += ("repeat", "fix", "hand", "clash", "tie", "crop")
+_CUT = ("region", "opening", "pocket", "skip", "accept", "crop")
+_OF_ONE_WALL = ("seen_from", "width", "height", *_CUT, "repeat", "fix", "hand", "clash", "tie")
 
 
 def one_wall_only(captures: tuple[str, ...], options: dict[str, Any]) -> None:
