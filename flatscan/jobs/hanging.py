@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from itertools import islice
 
-from flatscan.core.doubts import Without
+from flatscan.core.in_doubt import Without
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.jobs.results import Planned, Seen, Survey

@@ -9,9 +9,9 @@ from typing import Any, ClassVar, TypeVar
 from flatscan.capture.line_budget import LineSurvey
 from flatscan.compare import Difference, Following, Place
 from flatscan.core.choices import STAGES
-from flatscan.core.doubts import Doubted, Without
 from flatscan.core.errors import Infeasible
 from flatscan.core.geometry import Mask
+from flatscan.core.in_doubt import Doubted, Without
 from flatscan.core.model import Origin, Readings, Relief, Wall
 from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from flatscan import wall as walls
-from flatscan.core.doubts import Doubted
 from flatscan.core.errors import BadValue, WallNotFound
+from flatscan.core.in_doubt import Doubted
 from flatscan.core.model import Readings, Wall
 from flatscan.core.notes import Note, Place, note
 from flatscan.core.quantity import metres

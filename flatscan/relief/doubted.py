@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatscan.core.doubts import Doubted
 from flatscan.core.geometry import Array, Mask
+from flatscan.core.in_doubt import Doubted
 from flatscan.core.model import Readings, Wall
 from flatscan.core.notes import Note, Place, note
 from flatscan.core.quantity import metres

@@ -10,15 +10,15 @@ from scipy.ndimage import distance_transform_edt
 from scipy.spatial import cKDTree
 
 from flatscan.core.geometry import Array, Mask
-from flatscan.core.holes import GIVEN, LIKELY
-from flatscan.core.model import Opening, Relief, Wall, WallObject
-from flatscan.core.notes import Note, note
+from flatscan.core.model import Relief, Wall, WallObject
+from flatscan.core.notes import note
 from flatscan.core.units import METRES_PER, feet_and_inches
 from flatscan.report.bands import Spot, band_of
 from flatscan.report.drawings import BandedDrawing, Straightedge
 from flatscan.report.elevations import Elevation, hole_word, reach_of
 from flatscan.report.figures import apart
-from flatscan.report.figures.style import FAINT, INK, LINES, PAPER, after, font, width
+from flatscan.report.figures.cut_outs import draw_cut_out, draw_opening
+from flatscan.report.figures.style import INK, LINES, PAPER, after, font, width
 from flatscan.report.say import say
 
 if TYPE_CHECKING:
@@ -215,9 +215,9 @@ def draw_wall(axes: Axes, on: Elevation, units: str, *, see_through: bool = Fals
     from matplotlib.patches import Polygon
 
     for hole in on.wall.openings:
-        _opening(axes, hole, units, see_through)
+        draw_opening(axes, hole, units, see_through=see_through)
     for hole in (*on.wall.pockets, *on.wall.skips):
-        _cut_out(axes, hole, hole_word(hole, on.wall), units, see_through)
+        draw_cut_out(axes, hole, hole_word(hole, on.wall), units, see_through=see_through)
     for it in on.wall.objects:
         _object(axes, it, units)
     outline = on.wall.whole
@@ -235,52 +235,6 @@ def draw_wall(axes: Axes, on: Elevation, units: str, *, see_through: bool = Fals
             clip_on=False,
             gid=apart.KEEP_OFF,
         )
-
-
-def _opening(axes: Axes, hole: Opening, units: str, see_through: bool) -> None:
-    from matplotlib.patches import Rectangle
-
-    given = hole.evidence == GIVEN
-    fill = "none" if see_through else PAPER
-    corner = (hole.left, hole.bottom)
-    drawn = Rectangle(corner, hole.width, hole.height, facecolor=fill, edgecolor=INK, linewidth=1.2, zorder=4)
-    drawn.set_linestyle(LINES["dashed"] if given else "solid")
-    axes.add_patch(drawn)
-    if see_through:
-        return
-    for ends in ((hole.bottom, hole.top), (hole.top, hole.bottom)):
-        axes.plot((hole.left, hole.right), ends, color=FAINT, linewidth=0.5, zorder=4)
-    box = {"facecolor": PAPER, "edgecolor": "none", "pad": 2}
-    middle = (hole.left + hole.width / 2, hole.bottom + hole.height / 2)
-    said = say(note("drawing.drawn-opening" if given else "drawing.opening"), units)
-    axes.text(*middle, said, ha="center", va="center", zorder=5, fontproperties=font(9), bbox=box, gid=apart.WORD)
-
-
-def _cut_out(axes: Axes, hole: Opening, word: Note, units: str, see_through: bool) -> None:
-    """A chase or a part not to be plastered: hatched, dashed where only readings show it, its word along it."""
-    from matplotlib.patches import Rectangle
-
-    line = "dotted" if hole.evidence == LIKELY else "dashed"
-    drawn = Rectangle((hole.left, hole.bottom), hole.width, hole.height, edgecolor=INK, linewidth=0.9, zorder=4)
-    drawn.set(facecolor="none" if see_through else PAPER, hatch=None if see_through else "xxx", linestyle=LINES[line])
-    axes.add_patch(drawn)
-    if see_through:
-        return
-    box = {"facecolor": PAPER, "edgecolor": "none", "pad": 1}
-    middle = (hole.left + hole.width / 2, hole.bottom + hole.height / 2)
-    turned = 90 if hole.height > 1.5 * hole.width else 0
-    said = say(word, units)
-    axes.text(
-        *middle,
-        said,
-        ha="center",
-        va="center",
-        rotation=turned,
-        zorder=5,
-        fontproperties=font(8),
-        bbox=box,
-        gid=apart.WORD,
-    )
 
 
 def _object(axes: Axes, it: WallObject, units: str) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from flatscan.core.doubts import Without
+from flatscan.core.in_doubt import Without
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import cubic_metres, metres
 from flatscan.jobs import Planned, Survey
