@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from flatscan.cli import options, running
+from flatscan.cli import options, refusing, running
 from flatscan.cli.options import LENGTH
 from flatscan.cli.progress import progress_bar
 
@@ -43,7 +43,7 @@ def compare(surveys: tuple[str, ...], **given: Any) -> int:
     """
     from flatscan import jobs
 
-    running.not_same_wall(given, "compare")
+    refusing.not_same_wall(given, "compare")
     given = running.asked_each(surveys[-1:], given)[0].given
     limit = given["limit"]
     hows = hows_of(given)

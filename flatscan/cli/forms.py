@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from flatscan.cli import options, running
+from flatscan.cli import options, refusing, running
 from flatscan.cli.options import LENGTH, SQUARES
 from flatscan.cli.progress import progress_bar
 from flatscan.core.choices import PAPERS
@@ -95,7 +95,7 @@ def plan_readings(capture: str, **given: Any) -> int:
     rule = given.pop("rule") or jobs.Requirement().rule
     limit = jobs.Requirement(limit=given.pop("limit") or jobs.Requirement().limit).limit
     counts = sorted({*options.numbers(given.pop("readings"), "--readings")} - {0})
-    running.not_same_wall(given, "plan-readings")
+    refusing.not_same_wall(given, "plan-readings")
     how = running.capturing(given)
     with progress_bar(quiet=given["quiet"]) as progress:
         planned = planned_readings(capture, how, rule, (0, *counts), progress)

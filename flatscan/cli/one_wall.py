@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from flatscan.cli import by_plan, options, running
+from flatscan.cli import by_plan, options, refusing, running
 from flatscan.cli.options import LENGTH
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ def check(captures: tuple[str, ...], **given: Any) -> int:
     """
     from flatscan import jobs
 
-    running.one_wall_only(captures, given)
+    refusing.one_wall_only(captures, given)
     names = ("rule", *_LIMITS, "tolerance", "method", "hand", "confidence")
     # what there is to judge by may stand in the plan; without it no capture is read
     for one in running.asked_each(captures, given):
@@ -80,7 +80,7 @@ def survey(captures: tuple[str, ...], *, listing: bool, together: str | None, co
     """
     from flatscan import jobs
 
-    running.one_wall_only(captures, given)
+    refusing.one_wall_only(captures, given)
     if listing:
         asked = running.asked_each(captures, given)
         return running.list_walls(captures, running.capturing(asked[0].given), given)
@@ -113,7 +113,7 @@ def setout(captures: tuple[str, ...], **given: Any) -> int:
     from flatscan import jobs
     from flatscan.plan.screeds import SetOutOptions
 
-    running.one_wall_only(captures, given)
+    refusing.one_wall_only(captures, given)
 
     def work(path: Any, asked: by_plan.Asked, progress: jobs.Progress) -> jobs.Result:
         how, finish, test = running.capturing(asked.given), running.finishing(asked.given), _rule(asked.given)
@@ -145,7 +145,7 @@ def lows(captures: tuple[str, ...], *, by_hand: str | None, **given: Any) -> int
         raise click.UsageError("Give a capture, or --by-hand with a file of straightedge readings.")
     if by_hand is not None:
         return _by_hand(by_hand, given)
-    running.one_wall_only(captures, given)
+    refusing.one_wall_only(captures, given)
 
     def work(path: Any, asked: by_plan.Asked, progress: jobs.Progress) -> jobs.Result:
         limit = asked.given["limit"]

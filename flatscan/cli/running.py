@@ -94,36 +94,6 @@ def finishing(options: dict[str, Any]) -> Finishing:
     return Finishing.by(**given)
 
 
-def one_wall_only(captures: tuple[str, ...], options: dict[str, Any]) -> None:
-    """Refuse options that belong to one wall where several captures are given, unless all of them show it."""
-    from flatscan.core.errors import BadValue
-
-    if options.get("same_wall"):
-        return
-    for name in ("seen_from", "width", "height", "region", "opening", "repeat", "fix", "hand", "clash", "tie", "crop"):
-        if len(captures) > 1 and options.get(name):
-            raise BadValue(
-                f"{{set:{name}}}",
-                "given with {captures} captures",
-                needed=f"one capture: {{set:{name}}} belongs to one wall",
-                remedy="Run the command once for each capture",
-                captures=len(captures),
-            )
-
-
-def not_same_wall(options: dict[str, Any], command: str) -> None:
-    """Refuse --same-wall for a command that takes each capture for itself."""
-    from flatscan.core.errors import BadValue
-
-    if options.pop("same_wall"):
-        raise BadValue(
-            "{set:same_wall}",
-            "given to {run:" + command + "}",
-            needed="survey, check, setout or lows",
-            remedy="Leave it out: here each capture stands for itself",
-        )
-
-
 def tell(said: Note | str, units: str = "mm", *, err: bool = False) -> None:
     """Print what is known in the units asked for, to stdout or to stderr."""
     from flatscan.report.say import say

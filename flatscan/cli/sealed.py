@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from flatscan.cli import by_plan, options, running
+from flatscan.cli import by_plan, options, refusing, running
 from flatscan.cli.options import LENGTH
 from flatscan.cli.progress import progress_bar
 from flatscan.core.notes import note
@@ -57,8 +57,8 @@ def evidence(captures: tuple[str, ...], **given: Any) -> int:
     from flatscan import evidence as room
     from flatscan import report
 
-    running.not_same_wall(given, "evidence")
-    running.one_wall_only(captures, given)
+    refusing.not_same_wall(given, "evidence")
+    refusing.one_wall_only(captures, given)
     path = _path(captures, given["out"])
     asked = by_plan.asked(captures[0], given, running.home(captures[0], given["out"]), by_plan.by_hand())
     given = asked.given

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from flatscan.cli import by_plan, options, running
+from flatscan.cli import by_plan, options, refusing, running
 from flatscan.cli.options import LENGTH
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import hours
@@ -133,7 +133,7 @@ def _captures(source: Path, folder: Path, asked: by_plan.Asked) -> list[Capture]
     chosen = asked.plan.wall is not None
     outside = {"units": given["units"], "formats": _formats(given["formats"])}
     if source.is_dir():
-        running.one_wall_only(("", ""), given)
+        refusing.one_wall_only(("", ""), given)
         return in_folder(source, _settings(base, chosen=chosen, for_all=True, plan=asked.used, **outside), folder)
 
     def settings_of(row: Row) -> Settings:
@@ -191,7 +191,7 @@ def _settings(given: dict[str, Any], *, chosen: bool, **others: Any) -> Settings
     test = jobs.Requirement.by(
         directions=options.degrees(given.pop("directions")), **{name: given.pop(name) for name in names}
     )
-    running.not_same_wall(given, "site")
+    refusing.not_same_wall(given, "site")
     how = running.capturing(given)
     finish = running.finishing(given)
     # a wrong name or file is said before any capture is read

@@ -107,6 +107,8 @@ def _by_eye(looked: Looked) -> Iterator[Note]:
             yield note("verdict.opening-over-wall", (left, bottom), **size, area=square_metres(here))
         else:
             yield note("verdict.opening-by-hand", (left, bottom), **size)
+    for left, bottom, right, top in (*how.pocket, *how.skip):
+        yield note("verdict.part-left-out", (left, bottom), width=metres(right - left), height=metres(top - bottom))
     if how.region is not None:
         names = ("left", "bottom", "right", "top")
         sides = {name: metres(value) for name, value in zip(names, how.region, strict=True)}

@@ -59,7 +59,7 @@ def survey_seen(seen: Seen, requirement: Requirement, finish: Finishing, progres
     def sums(one: Seen) -> Planned:
         turned = replace(finish, plane=_wanted_turn(finish, one))
         looked = look(one, requirement, silent)
-        return _quoted(looked, plan(looked, turned), turned)[0]
+        return _quoted(looked, plan(looked, turned, silent, _screeds(finish, requirement.rule)), turned)[0]
 
     return without_doubted(planned_both_ways(once(seen), once), sums)
 
@@ -74,9 +74,12 @@ def planned(looked: Looked, gaps: Gaps, finish: Finishing, progress: Progress = 
     """The second half of `survey_seen`: what was measured, planned and priced; nothing is measured again."""
     looked = replace(looked, settings=(*looked.settings, *changed(finish)))
     finish = replace(finish, plane=_wanted_turn(finish, looked.seen))
-    # strips decide how far out the face stands, so a survey lays them as the set-out will
-    screeds = None if finish.strip is None else SetOutOptions(gaps.rule)
-    return _priced(looked, gaps, plan(looked, finish, progress, screeds), finish)
+    return _priced(looked, gaps, plan(looked, finish, progress, _screeds(finish, gaps.rule)), finish)
+
+
+def _screeds(finish: Finishing, rule: float) -> SetOutOptions | None:
+    """Strips decide how far out the face stands, so a survey lays them as the set-out will; None without."""
+    return None if finish.strip is None else SetOutOptions(rule)
 
 
 def plan(

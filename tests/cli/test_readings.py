@@ -197,3 +197,10 @@ def test_a_table_in_cm_under_mm_is_told_by_its_control_or_by_its_size(survey):
 def test_beads_and_reveals_of_a_window_on_readings_are_counted(survey):
     """Jambs and head of the window: 3 x 1.2 m."""
     assert_allclose(survey(wall())[1]["extras"]["beads_m"], 3.6)
+
+
+def test_a_check_says_what_was_left_out_by_hand(flatscan, tmp_path):
+    (tmp_path / "wall.csv").write_text(wall())
+    ran = flatscan("check", "wall.csv", "--limit", "3mm", "--skip", "0,0,4.2,0.3", "--json")
+    assert ran.code in (3, 4)
+    assert any("4200 mm x 300 mm left out by hand" in said for said in ran.document["verdict"]["restricted"])

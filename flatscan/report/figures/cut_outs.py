@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from flatscan.core.holes import GIVEN, LIKELY
-from flatscan.core.model import Opening, WallObject
+from flatscan.core.holes import GIVEN, LIKELY, Opening
+from flatscan.core.model import WallObject
 from flatscan.core.notes import Note, note
 from flatscan.report.figures import apart
 from flatscan.report.figures.style import FAINT, INK, LINES, PAPER, font
