@@ -64,8 +64,8 @@ def volume_doubt(relief: Relief, wall: Wall, deep: Array, rise: Rise, least: flo
     low = min(float(np.quantile(thin, LOW)), float(np.quantile(thick, LOW)), mean)
     low = min(max(low, least), mean)
     high = max(float(np.quantile(thick, HIGH)), mean)
-    wanted = thick + (1 - rise.for_order) * rise.own
-    order = min(max(float(np.quantile(wanted, ORDER)), mean), high)
+    wanted = thick + (1 - rise.for_order) * (rise.own - float(rise.own.mean()))
+    order = min(max(float(np.quantile(wanted, ORDER)), float(np.quantile(thick, ORDER)), mean), high)
     if relief.known_between and rise.told < _TELLS:
         told = share_of(rise.told)
         notes = (
