@@ -27,6 +27,7 @@ _GOOD_DOT = 0.0015
 _UNREAD = ("grid.one-not-read", "grid.not-read", "grid.not-read-and-more")
 _SIDES = {"wall.facing-assumed": "doubt.side-assumed", "wall.seen-from-against": "doubt.side-against"}
 _PLUMB = ("plan.setout-plumb", "plan.setout-plumb-unknown")
+_QUOTES = ("plan.quote-as", "plan.quote-usual")
 _VOLUME_UNKNOWN = ("plan.volume-plumb-unstated", "plan.volume-few-stations")
 # reasons of a verdict that say what would decide, the surest first, and how that is said in few words
 _WOULD = {
@@ -152,7 +153,7 @@ def _volume(result: Survey | SetOut, told: tuple[Note, ...]) -> Iterator[Doubt]:
     if value <= 0 or high <= _SURE * value:
         return
     # two codes for one thing: a whole line of its own where readings stand alone
-    quote = tuple(said for said in told if said.code == "plan.quote-as")
+    quote = tuple(said for said in told if said.code in _QUOTES)
     unswept = stations and bool(quote)
     most = MOST_BETWEEN if unswept else MOST_OFF
     said = note("doubt.high-spots" if unswept else "doubt.volume", volume=cubic_metres(value), high=cubic_metres(high))

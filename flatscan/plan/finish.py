@@ -276,7 +276,8 @@ def _lowered(
 ) -> Settled:
     """The plane less what errors added to the highest of the values it rests on."""
     z = surface.z if resting else np.where(surface.cut, surface.z - _FAR, surface.z)
-    rise = errors.rise(z, problem, found).with_usual(found.mean_over(problem) - options.least)
+    over = found.mean_over(problem) - options.least
+    rise = errors.rise(z, problem, found).with_usual(over, errors.rough)
     if rise.mean > 0:
         found = least_plane(replace(problem, need=problem.need - rise.mean))
     face = found.offset + found.turn * surface.x + found.lean * surface.y

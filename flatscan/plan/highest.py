@@ -18,6 +18,7 @@ from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Counts, Relief, Wall
 from flatscan.plan.program import Problem, Solution, mean_height
 from flatscan.plan.surface import Surface, as_measured, surface_of
+from flatscan.plan.usual import LEADING, Roughness, roughness_of
 
 _SEED, _DRAWS, _FREE_DRAWS, _ROLLS = 20261127, 600, 40, 16
 # the wall in so many squares at most, each of one shared error, none under this [m]
@@ -26,8 +27,6 @@ _SQUARES, _LEAST_SQUARE = 240, 0.100
 _BANDS, _BROADEST = 5, 0.800
 # how much of a band is noise is told from the places around within so many of its widths
 _AROUND = 8
-# modes of the shared error with less of its variance than this share of the first's are none of its form
-_LEADING = 0.02
 # of the mean variance, so that the root of a covariance of places side by side exists
 _RIDGE = 1e-8
 # a warp may be so many times as long as stated
@@ -40,9 +39,8 @@ _ALIKE = 0.8
 _CHANCE = 0.99
 # on the likely one, so many standard deviations of it (set by the proof)
 _LIKELY = 2.0
-# brick and block take 12 to 13 mm in all (methods/trade 3), 5 of them cover; how far walls differ is common practice
-_USUAL, _USUAL_SD = 0.0075, 0.0050
-_NARROWS = 0.35
+# errors narrow by what is usual with this power of the capture's weight, and less for what an order is to cover
+_NARROWS, _FOR_ORDER = 0.35, 0.1
 # readings go wrong more often than normal errors do: Student's t of so many degrees of freedom
 _TAILS = 5
 
@@ -53,26 +51,33 @@ class Rise:
 
     ``even`` (n,) are draws of the rise where the wall is as even as it may be, and chance chooses where the plane
     rests; ``own`` (n,) draws of the error of the place it rests on, where the wall chooses. ``hump_share`` is how much
-    of the plane's height the wall decides; the rest is decided by fixed points.
+    of the plane's height the wall decides; the rest is decided by fixed points. ``told`` is how much of the estimate
+    the capture itself told, the rest being what walls usually take; ``for_order`` how many times ``own`` an order is
+    to cover.
     """
 
     mean: float
     even: Array
     own: Array
     hump_share: float = 1.0
+    for_order: float = 1.0
+    told: float = 1.0
 
-    def with_usual(self, over: float) -> Rise:
+    def with_usual(self, over: float, rough: Roughness) -> Rise:
         """The same where the mean coat over the cover, ``over`` [m] as measured, is weighed against what is usual.
 
-        Each counts by its inverse variance (Gelman et al., Bayesian Data Analysis, 2.5): what a capture can tell to a
-        millimetre stays, and where it cannot tell, walls as they usually are are the better guess. The error narrows by
-        less than theory has it (a power of 0.35 for 0.5), since this wall may be an unusual one.
+        What is usual follows how ``rough`` the wall is. Each counts by its inverse variance (Gelman et al., Bayesian
+        Data Analysis, 2.5): what a capture can tell to a millimetre stays, and where it cannot tell, walls as they
+        usually are are the better guess. The error narrows by less than theory has it (a power of 0.35 for 0.5, of 0.1
+        for an order), since this wall may be an unusual one.
         """
         if self.mean <= 0:
             return self
-        weight = _USUAL_SD**2 / (_USUAL_SD**2 + float(np.var(self.own)))
-        likely = max(weight * (over - self.mean) + (1 - weight) * _USUAL, 0.0)
-        return replace(self, mean=max(over - likely, 0.0), own=weight**_NARROWS * self.own)
+        usual, spread = rough.usual
+        weight = spread**2 / (spread**2 + float(np.var(self.own)))
+        likely = max(weight * (over - self.mean) + (1 - weight) * usual, 0.0)
+        own, wider = weight**_NARROWS * self.own, weight ** (_FOR_ORDER - _NARROWS)
+        return replace(self, mean=max(over - likely, 0.0), own=own, for_order=wider, told=weight)
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,7 +98,8 @@ class Errors:
 
     ``noise`` (rolls, n) [m] is random, ``shared`` (draws, squares) [m] what neighbours have in common, its mean over
     the wall taken out. ``calmed`` (n,) [m] is what the calmed wall lacks of the measured one in texture, ``likely``
-    and ``even`` what it lacks in form. ``none``: nothing is uncertain; ``as_read``: highest values stand.
+    and ``even`` what it lacks in form. ``none``: nothing is uncertain; ``as_read``: highest values stand. ``rough`` is
+    how rough the wall is beside what the shared error may have bent.
     """
 
     order: Counts
@@ -107,6 +113,7 @@ class Errors:
     even: Form
     none: bool
     as_read: bool
+    rough: Roughness = Roughness()
 
     def rise(self, z: Array, problem: Problem, found: Solution) -> Rise:
         """What errors add to the mean coat of the ``found`` plane over heights ``z`` (n,) [m]."""
@@ -208,7 +215,9 @@ def errors_of(relief: Relief, wall: Wall) -> Errors:
     shared = shared + lean * rng.standard_normal((_DRAWS, 1)) * tilt
     noise = _noise(relief, surface, rng)[:, order]
     none = not noise.any() and not shared.any()
-    return Errors(order, starts, x, y, noise, shared, calmed, *forms, none, not relief.known_between)
+    tops = np.maximum.reduceat(surface.z[order] + calmed, starts)
+    rough = roughness_of(covariance, tilt, (tops, means), shared)
+    return Errors(order, starts, x, y, noise, shared, calmed, *forms, none, not relief.known_between, rough)
 
 
 def _shared(relief: Relief, covariance: Array, middles: Array, weight: Array, rng: np.random.Generator) -> Array:
@@ -274,7 +283,7 @@ def _forms(covariance: Array, means: Array) -> tuple[Form, Form]:
     if not covariance.any():
         return plain, plain
     values, modes = np.linalg.eigh(covariance)
-    keep = values > _LEADING * float(values[-1])
+    keep = values > LEADING * float(values[-1])
     along = (modes[:, keep] * means[:, None]).sum(axis=0)
     form, stated = (modes[:, keep] * along).sum(axis=1), float(values[keep].sum())
     shown = float((along**2).sum()) / stated

@@ -12,12 +12,15 @@ from flatscan.core.geometry import Array
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import cubic_metres
+from flatscan.core.quantity import share as share_of
 from flatscan.plan.between import unseen
 from flatscan.plan.highest import Rise
 
 _SEED = 20261128
 # a 95 % interval, and what an order is to cover
 LOW, HIGH, ORDER = 0.025, 0.975, 0.90
+# a capture that tells less of its litres than this leaves them to what walls usually take, and that leads [setting]
+_TELLS = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +63,15 @@ def volume_doubt(relief: Relief, wall: Wall, deep: Array, rise: Rise, least: flo
     # whichever chooses where the plane rests, chance or the wall; and with the cover kept everywhere there is no less
     low = min(float(np.quantile(thin, LOW)), float(np.quantile(thick, LOW)), mean)
     low = min(max(low, least), mean)
-    high, order = (max(float(np.quantile(thick, share)), mean) for share in (HIGH, ORDER))
+    high = max(float(np.quantile(thick, HIGH)), mean)
+    wanted = thick + (1 - rise.for_order) * (rise.own - float(rise.own.mean()))
+    order = min(max(float(np.quantile(wanted, ORDER)), float(np.quantile(thick, ORDER)), mean), high)
+    if relief.known_between and rise.told < _TELLS:
+        told = share_of(rise.told)
+        notes = (
+            note("plan.quote-usual", low=cubic_metres(net * low), high=cubic_metres(net * high), told=told),
+            *notes,
+        )
     if not relief.known_between and not relief.highs:
         quote = note("plan.quote-as", low=cubic_metres(net * mean), high=cubic_metres(net * high))
         notes = (quote, *notes)

@@ -39,6 +39,11 @@ def _cells(result: Result) -> Iterator[TitleCell]:
         yield _decision(result.verdict)
 
 
+def quote_as(plan: Planned) -> Note | None:
+    """That a volume is to be quoted as a range, where the capture leaves it so far open; None where it does not."""
+    return next((said for said in plan.notes if said.code in ("plan.quote-as", "plan.quote-usual")), None)
+
+
 def _wall(result: Result) -> TitleCell:
     wall = result.wall
     size = note("drawing.size", width=metres(wall.width), height=metres(wall.height))
@@ -101,6 +106,11 @@ def _first(plan: Planned) -> TitleCell:
     head, hacks = note("drawing.head-first"), plan.hacks
     if plan.take_off.stops:
         return TitleCell(head, note("drawing.stop"), note("drawing.see-stop"))
+    doubt = quote_as(plan)
+    if doubt is not None and (doubt.code == "plan.quote-as" or not hacks):
+        said = note("drawing.or-sweep" if doubt.code == "plan.quote-as" else "drawing.or-scan")
+        ends = {name: doubt.quantities[name] for name in ("low", "high")}
+        return TitleCell(head, note("drawing.quote-as", None, **ends), said)
     if not hacks:
         return TitleCell(head, note("drawing.nothing-to-cut"), note("drawing.none-worth"))
     if len(hacks) == 1:
