@@ -77,13 +77,16 @@ def test_a_check_says_asked_decided_gap_ends_and_what_was_left_out(check):
 def test_a_reading_that_its_neighbours_deny_stands_first(tmp_path):
     rows = [list(row) for row in FLAT]
     rows[2][2] = "140"
-    found = fs.survey(read(tmp_path, table(rows)))
+    seen = read(tmp_path, table(rows))
+    found = fs.survey(seen)
     made = report.report_of(found)
     assert made.doubts[0].decides
-    said = " ".join(report.first_screen(found).split())
-    assert said.startswith(
-        "NOT QUOTABLE until it is read again, or accepted with --accept: the reading 140 mm at 1.10 / 1.30 m"
+    other = " ".join(report.first_screen(fs.set_out(seen)).split())
+    assert other.startswith(
+        "NOT TO BE SET OUT until it is read again, or accepted with --accept: the reading 140 mm at 1.10 /"
     )
+    said = " ".join(report.first_screen(found).split())
+    assert said.startswith("NOT QUOTABLE until the reading 140 mm at x 1.100 m, y 1.300 m is read again: as typed")
     assert "Until then:" in said
     # the notes, on paper and in the document too, begin with it
     assert "140 mm" in say(made.notes[0], "mm")

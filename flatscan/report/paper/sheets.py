@@ -124,6 +124,8 @@ class Sheet(Flow):
         self.section("settings", tables=False)
         self.titled("sheet.not-examined")
         self.paragraph(note("report.list", parts=self.report.not_examined))
+        if self.report.section("verdict") is None:
+            self.paragraph(self.report.record, size=8.5)
         if notes and self.report.notes:
             self.titled("sheet.said-of-capture")
             for text in self.report.notes:
