@@ -1,5 +1,6 @@
 """No figure lies over another: the boxes of all texts on all drawings of several walls, by the real renderer."""
 
+import dataclasses
 import itertools
 
 import numpy as np
@@ -108,10 +109,18 @@ def test_the_set_out_carries_humps_fixed_points_and_openings(findings_for):
     assert [(float(one.get_xdata()[0]), float(one.get_ydata()[0])) for one in squares] == [(1.2, 0.4)]
 
 
+def test_a_long_legend_stays_off_the_foot(findings_for):
+    laid = findings_for("setout")
+    long = tuple(note("plan.dots-between", count=n) for n in range(4))
+    laid = dataclasses.replace(laid, set_out=dataclasses.replace(laid.set_out, notes=long))
+    it = reported(laid)
+    with style.sheet_style():
+        for size in ((11.69, 8.27), (8.27, 11.69)):
+            assert list(overlaps(draw(it, it.drawings[0], size=size))) == []
+
+
 def test_marks_on_one_place_move_apart_and_point_to_it(check):
     """Nine spots on one place: all are there, none over another, and each that moved has a leader to the place."""
-    import dataclasses
-
     it = reported(check)
     contour = next(drawing for drawing in it.drawings if drawing.name == "contour")
     crowd = tuple(Spot(f"H{n}", 2.0, 0.6, 0.004, note("drawing.proud")) for n in range(1, 10))

@@ -159,6 +159,13 @@ def test_the_doubts_that_decide_come_first_in_their_order(tmp_path):
     assert [doubt.decides for doubt in doubts] == sorted((doubt.decides for doubt in doubts), reverse=True)
 
 
+def test_what_changes_the_work_and_stands_in_no_line_is_said_beside_it(check):
+    side = note("wall.facing-assumed", off=metres(2.0))
+    made = reported(dataclasses.replace(check, warnings=(side, note("capture.last-row-cut", row="1 2"))))
+    assert [said.code for said in made.beside(shown=True, more=False)] == ["wall.facing-assumed"]
+    assert len(made.beside(shown=True, more=True)) >= 2
+
+
 def test_nothing_is_said_twice_and_quiet_says_nothing(capsys, tmp_path, monkeypatch):
     from flatscan.cli import run
 
