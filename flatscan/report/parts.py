@@ -151,7 +151,11 @@ class Report:
         """
         if not self.first:
             return () if shown else self.notes
-        first = {said for doubt in self.doubts[: int(shown)] for said in doubt.stands_for}
+        first = {
+            said
+            for doubt in self.doubts[: int(shown and bool(self.leading or self.doubt))]
+            for said in doubt.stands_for
+        }
         acting = [said for doubt in self.doubts if doubt.acts for said in doubt.stands_for]
         chosen = self.notes if more else tuple(said for said in self.notes if said in acting)
         return tuple(said for said in chosen if said not in first)

@@ -77,13 +77,16 @@ def test_a_check_says_asked_decided_gap_ends_and_what_was_left_out(check):
 def test_a_reading_that_its_neighbours_deny_stands_first(tmp_path):
     rows = [list(row) for row in FLAT]
     rows[2][2] = "140"
-    found = fs.survey(read(tmp_path, table(rows)))
+    seen = read(tmp_path, table(rows))
+    found = fs.survey(seen)
     made = report.report_of(found)
     assert made.doubts[0].decides
-    said = " ".join(report.first_screen(found).split())
-    assert said.startswith(
-        "NOT QUOTABLE until it is read again, or accepted with --accept: the reading 140 mm at 1.10 / 1.30 m"
+    other = " ".join(report.first_screen(fs.set_out(seen)).split())
+    assert other.startswith(
+        "NOT TO BE SET OUT until it is read again, or accepted with --accept: the reading 140 mm at 1.10 /"
     )
+    said = " ".join(report.first_screen(found).split())
+    assert said.startswith("NOT QUOTABLE until the reading 140 mm at x 1.100 m, y 1.300 m is read again: as typed")
     assert "Until then:" in said
     # the notes, on paper and in the document too, begin with it
     assert "140 mm" in say(made.notes[0], "mm")
@@ -154,6 +157,13 @@ def test_the_doubts_that_decide_come_first_in_their_order(tmp_path):
     doubts = report.report_of(found).doubts
     assert [doubt.said.code for doubt in doubts[:2]] == ["doubt.laser-moved", "doubt.unread"]
     assert [doubt.decides for doubt in doubts] == sorted((doubt.decides for doubt in doubts), reverse=True)
+
+
+def test_what_changes_the_work_and_stands_in_no_line_is_said_beside_it(check):
+    side = note("wall.facing-assumed", off=metres(2.0))
+    made = reported(dataclasses.replace(check, warnings=(side, note("capture.last-row-cut", row="1 2"))))
+    assert [said.code for said in made.beside(shown=True, more=False)] == ["wall.facing-assumed"]
+    assert len(made.beside(shown=True, more=True)) >= 2
 
 
 def test_nothing_is_said_twice_and_quiet_says_nothing(capsys, tmp_path, monkeypatch):

@@ -5,16 +5,18 @@ import dataclasses
 import pytest
 from matplotlib.text import Text
 from pypdf import PdfReader
-from results import reported
+from results import reported, result_of
 
 from flatscan.core.errors import BadValue
 from flatscan.core.notes import note
+from flatscan.jobs.job_plan import JobPlan, JobRecord, Statement
 from flatscan.plan import stops
 from flatscan.plan.screeds import Dot, Screed, Screeds
 from flatscan.plan.stops import HACKING
 from flatscan.report.figures import style
-from flatscan.report.paper import pdf, sheets
+from flatscan.report.paper import pdf, record, sheets
 from flatscan.report.paper.flow import MARGIN, Flow
+from flatscan.report.reporting import report_of
 from flatscan.report.say import finished, say
 from flatscan.verdict import Verdict
 
@@ -57,17 +59,15 @@ def text_of(reader):
     return " ".join(" ".join(page.extract_text().split()) for page in reader.pages)
 
 
-def test_a_check_holds_decision_record_notice_and_signatures(book, check):
+def test_a_check_holds_decision_record_and_signatures(book, check):
     said = text_of(book(check))
     for part in (
         "Record of measurement",
-        "Notice of background, before work starts",
-        "at hand-over take this sheet out",
         "Flatness outside the limit as entered: 6.4 mm ± 0.8 mm",
         "Plumb undecided: neither pass nor fail",
         # by hand: 6.4 - 3.0 = 3.4 mm are 113 % of 3 mm
         "3.4 mm ± 0.7 mm, 113 % of the limit",
-        "for the plastering contractor",
+        "in the presence of",
         "Who was present",
         "the contract's document and edition govern",
         "is a property of the method, not of this wall",
@@ -82,7 +82,6 @@ def test_a_survey_holds_material_bands_and_variation(book, survey):
     said = text_of(book(survey))
     for part in (
         "Material list",
-        "Variation record",
         "gypsum undercoat 25 kg bag 106 3.6 4.9 5",
         "Bands of the marked elevation",
         "115 kg, 19 kg per m² at its worst",
@@ -100,9 +99,17 @@ def test_cautions_stand_before_the_hacking_list(book, survey):
 
 def test_stop_signs_open_the_survey(book, survey, findings_for):
     order = dataclasses.replace(survey.take_off, stops=("a bulge of 31 mm. A structural engineer first",))
-    said = book(findings_for("survey", take_off=order)).pages[0].extract_text()
-    assert said.index("STOP: a bulge of 31 mm") < said.index("Build-up")
-    assert finished(stops.NO_STOP) not in said
+    pages = book(findings_for("survey", take_off=order)).pages
+    assert "STOP: a bulge of 31 mm" in pages[0].extract_text()
+    listed = " ".join(pages[-1].extract_text().split() if len(pages) == 1 else text_of_lists(pages).split())
+    assert listed.index("STOP: a bulge of 31 mm") < listed.index("Finish plane")
+    assert finished(stops.NO_STOP) not in listed
+
+
+def text_of_lists(pages):
+    """The pages from the list's own title on."""
+    said = " ".join(page.extract_text() for page in pages)
+    return said[said.index("Before you start") :]
 
 
 def test_every_page_says_which_it_is_and_of_what_file(book, anything):
@@ -153,17 +160,76 @@ def test_the_same_findings_give_the_same_bytes(build, tmp_path):
     assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
 
 
-def test_a_wall_within_gets_no_notice(check):
+def words_at(found, **plan):
+    """All words on paper of a job whose plan says so much."""
+    it = report_of(dataclasses.replace(result_of(found), job=JobPlan(**plan)))
+    with style.sheet_style():
+        return " ".join(text.get_text() for page in pdf.pages(it, "mm", "a4") for text in page.findobj(Text))
+
+
+def test_nobody_is_told_what_nobody_said(check, survey):
+    """A notice of background only where the plan's stage, or a person, says that it was measured before the work."""
     fine = tuple(dataclasses.replace(c, decision="within") for c in check.verdict.criteria)
     within = dataclasses.replace(check, verdict=Verdict("within", 0.95, fine, (), (), ()))
+    bare, before, after = words_at(check), words_at(check, stage="set-out"), words_at(check, stage="hand-over")
+    said = words_at(check, statement=(Statement("measured on bare blockwork", "A. Person", "2 May"),))
+    for words in (bare, after, words_at(within, stage="set-out")):
+        assert "Notice of background" not in words
+        assert "Measured before" not in words
+        assert "Record of measurement" in words
+    assert "Measured before the work, as the plan of the job says (stage: set-out)" in before
+    assert "Stated by A. Person, 2 May: measured on bare blockwork" in said
+    assert "Notice of background" in said
+    assert "Variation record" not in words_at(survey)
+    assert "Variation record" not in words_at(survey, stage="quote")
+    assert "Variation record" in words_at(survey, stage="dispute")
+
+
+def test_the_record_is_complete_on_the_page_that_is_signed(check):
+    job = JobRecord(client="The client", contract="C-12", clause="4.2", instrument="scanner 7", captured="2 May")
+    it = report_of(dataclasses.replace(result_of(check), job=JobPlan(job=job)))
     with style.sheet_style():
-        judged, kept = (
-            " ".join(text.get_text() for page in pdf.pages(reported(found), "mm", "a4") for text in page.findobj(Text))
-            for found in (check, within)
-        )
-    assert "Notice of background" in judged
-    assert "Notice of background" not in kept
-    assert "Record of measurement" in kept
+        (first,) = record.front(it, "mm", "a4")
+        said = " ".join(text.get_text() for text in first.findobj(Text))
+    for part in (
+        "The client",
+        "C-12",
+        "4.2",
+        "3 mm under 1800 mm",
+        "Flatness outside the limit as entered",
+        "6.4 mm ± 0.8 mm",
+        "G1",
+        "step (not judged)",
+        "is a property of the method",
+        "scanner 7",
+        "2 May",
+        "Who was present",
+        "measured by",
+        "in the presence of",
+    ):
+        assert part in said, part
+    # what the plan says is no line to fill in
+    assert "Date of measurement" not in said
+    assert tuple(first.get_size_inches()) == (8.27, 11.69)
+
+
+def test_no_page_is_a_rest_of_a_few_lines_and_forms_are_one_page(check, survey, build):
+    long = tuple(f"thing {k} happened, which is said in a line of its own" for k in range(12))
+    with style.sheet_style():
+        for found in (check, survey, build("setout", cell=0.05), build("lows", cell=0.05, warnings=long)):
+            it = reported(found)
+            for page in pdf.pages(it, "mm", "a4"):
+                lowest = min(text.get_position()[1] for text in page.texts)
+                assert page.axes or lowest < 0.75
+        assert len(sheets.notice(reported(check), "mm", "letter")) == 1
+        assert len(sheets.variation(reported(survey), "mm", "letter")) == 1
+
+
+def test_stage_and_plan_stand_at_every_foot(check, tmp_path):
+    it = report_of(dataclasses.replace(result_of(check), job=JobPlan(least=0.006)))
+    pdf.write(it, tmp_path / "x.pdf")
+    for page in PdfReader(tmp_path / "x.pdf").pages:
+        assert f"hand-over plan {JobPlan(least=0.006).fingerprint} page" in " ".join(page.extract_text().split())
 
 
 def test_inches_throughout(check):
@@ -202,7 +268,7 @@ def test_forty_screeds_run_over_pages_with_their_head(findings_for):
 def test_long_names_and_long_words_stay_on_the_page(findings_for):
     long = findings_for("check", title="wall " * 60 + "x" * 300, warnings=("w" * 500, "word " * 300))
     with style.sheet_style():
-        inside(sheets.record(reported(long), "mm", "letter"))
+        inside(record.record(reported(long), "mm", "letter"))
         inside(sheets.notice(reported(long), "in", "letter"))
 
 

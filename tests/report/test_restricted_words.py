@@ -14,7 +14,7 @@ from flatscan.jobs import Capturing
 from flatscan.report import document, explain, summary
 from flatscan.report.figures import style
 from flatscan.report.page import packing, page
-from flatscan.report.paper import sheets
+from flatscan.report.paper import record
 from flatscan.report.say import say
 
 BY = note("verdict.few-directions", directions=1, usual=12)
@@ -32,7 +32,7 @@ def words_of(pages):
 def test_every_rendering_says_that_the_test_was_restricted(restricted):
     it = reported(restricted)
     with style.sheet_style():
-        paper = words_of(sheets.record(it, "mm", "a4"))
+        paper = words_of(record.record(it, "mm", "a4"))
         drawn = words_of([figure_of(restricted, "contour")])
     for where in (summary(it), page(it), paper, drawn):
         assert "restricted test" in where

@@ -12,7 +12,20 @@ from flatscan.core.quantity import cubic_metres, metres
 from flatscan.report.bands import Band, Spot
 from flatscan.report.elevations import Elevation, reach_of
 from flatscan.report.figures.elevation import Rect, wall_axes
-from flatscan.report.figures.style import A4, FAINT, INK, LINES, PAPER, after, fitted, font, new_figure, width, write
+from flatscan.report.figures.style import (
+    A4,
+    FAINT,
+    INK,
+    LINES,
+    PAPER,
+    after,
+    fitted,
+    font,
+    new_figure,
+    width,
+    wrapped,
+    write,
+)
 from flatscan.report.reporting import beside_stops, stop_signs
 from flatscan.report.say import Said, say
 
@@ -27,6 +40,8 @@ _TITLE, _FOOT, _KEY_WIDE, _KEY_WIDEST, _KEY_HIGH = 1.0, 0.5, 2.75, 3.6, 1.75
 # room for the tick labels and axis names left of and under a drawing
 _LEFT, _UNDER = 0.75, 0.95
 _KEY_ROW = 0.28
+# type of a legend, what a line of it takes [inches per point], and the room between its sentences
+_LEGEND, _LINE, _APART = (9.0, 8.0, 7.2, 6.5), 1.25 / 72, 0.05
 # tone, hatch, line (None: a thin whole one) and words of a row of the key
 _Row = tuple[str, str, tuple[int, tuple[float, ...]] | None, str]
 
@@ -235,12 +250,22 @@ def elevation_in(figure: Figure, rect: Rect, wall: Wall, units: str) -> tuple[Ax
     return axes, box
 
 
+def _deep(words: Sequence[str], room: float, size: float) -> float:
+    """How deep sentences are in a column ``room`` wide [inches]."""
+    return sum(len(wrapped(text, room, size)) * size * _LINE + _APART for text in words)
+
+
 def legend(figure: Figure, box: Rect, words: Sequence[str], spots: tuple[Spot, ...], units: str) -> None:
     """Sentences in the key's rectangle, and the numbered spots under them, or beside where it lies under a drawing."""
     left, bottom, wide, high = box
     top, room = bottom + high, min(wide, 3.6)
+    # beside a drawing the list of spots comes under the words
+    deep = high / 2 if spots and high > wide else high
+    size = next((size for size in _LEGEND if _deep(words, room, size) <= deep), _LEGEND[-1])
     for text in words:
-        top = write(figure, left, top, text, size=9, room=room, lines=4, smallest=7) - 0.06
+        if top - len(wrapped(text, room, size)) * size * _LINE < bottom:
+            break
+        top = write(figure, left, top, text, size=size, room=room, lines=6, smallest=size) - _APART
     if spots and high > wide:
         spot_list(figure, (left, bottom, room, top - 0.1 - bottom), spots, units)
     elif spots:

@@ -22,7 +22,7 @@ from flatscan.report.say import say
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-_FOOT_AT, _SPREAD_AT = 0.3, 0.2
+_FOOT_AT, _ORIGIN_AT = 0.3, 0.18
 # drawings on paper by command, in their order before the lists; a record carries its own
 _DRAWN = {
     "survey": ("contour", "gaps", "sections"),
@@ -156,7 +156,6 @@ def _number(page: Figure, report: Report, number: int, total: int, units: str) -
     page.text(1 - 0.4 / wide, place, right, fontproperties=font(8), ha="right", va="bottom")
     source = report.source
     origin = note("drawing.page-foot", name=report.name, file=source.file, hash=source.sha256, tool=source.tool)
-    said = cut(say(origin, units), wide - 3.4, 6.0)
-    page.text(0.4 / wide, place, said, fontproperties=font(6.0), ha="left", va="bottom", color=FAINT)
-    spread = say(note("sheet.spread"), units)
-    page.text(0.4 / wide, _SPREAD_AT / high, spread, fontproperties=font(6.0), ha="left", va="bottom", color=FAINT)
+    for at, said in ((_FOOT_AT, note("sheet.spread")), (_ORIGIN_AT, origin)):
+        words = cut(say(said, units), wide - 0.8, 6.0)
+        page.text(0.4 / wide, at / high, words, fontproperties=font(6.0), ha="left", va="bottom", color=FAINT)

@@ -28,7 +28,7 @@ _CUT = "cut"
 # type as usual, then smaller until the last page is no rest of a few lines
 _SCALES = (1.0, 0.94, 0.88, 0.82)
 # a last page filled less than this is a rest
-_LEAST_FILLED = 0.3
+_LEAST_FILLED = 0.4
 
 
 class Sheet(Flow):
@@ -49,7 +49,7 @@ class Sheet(Flow):
     def doubted(self) -> None:
         """The doubt that decides over everything else, as on the screen."""
         if self.report.leading:
-            self.paragraph(self.report.leading, size=11, weight="bold")
+            self.say(say(self.report.leading, self.units), size=11, weight="bold")
 
     def before(self, *, cut: bool = True) -> None:
         """Stop signs and cautions in full, before what they warn of."""
@@ -124,6 +124,8 @@ class Sheet(Flow):
         self.section("settings", tables=False)
         self.titled("sheet.not-examined")
         self.paragraph(note("report.list", parts=self.report.not_examined))
+        if self.report.section("verdict") is None:
+            self.paragraph(self.report.record, size=8.5)
         if notes and self.report.notes:
             self.titled("sheet.said-of-capture")
             for text in self.report.notes:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from flatscan.core.choices import BOTH, METHODS
+from flatscan.core.errors import Infeasible
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, cubic_metres, metres, share
 from flatscan.jobs import Change, Check, Lows, Planned, Result, SetOut, Survey
@@ -93,11 +94,11 @@ def thickness(plan: Planned) -> Note:
     return note("first.thick", None, low=cubic_metres(built.low), high=cubic_metres(built.high), **values)
 
 
-def ordered(plan: Planned) -> Note:
-    """Every product to order, and the price where rates were given."""
+def ordered(plan: Planned) -> Said:
+    """Every product to order, and the price where rates were given; else why none was worked out."""
     take = plan.take_off
     if not take.order:
-        return note("first.no-order")
+        return next((why for why in take.notes if isinstance(why, Infeasible)), note("first.no-order"))
     order = note("first.some", parts=tuple(_product(line) for line in take.order if line.order > 0))
     if take.price is None:
         return order
