@@ -210,7 +210,12 @@ def false_decisions(tally: Tally) -> str:
     said = [f"right {sum(tally.right)} of {len(tally.right)}"]
     for name, wrong in (("within", tally.wrong_within), ("outside", tally.wrong_outside)):
         said.append(f"false {name} {sum(wrong)} of {len(wrong)} (at most {at_most(sum(wrong), len(wrong)):.1%})")
-    return "; ".join(said)
+    # who errs at no limit whatever has both bounds on the right sides of the truth
+    missed = sum(not (over and under) for over, under in zip(tally.over, tally.under, strict=True))
+    said.append(f"truth not between the bounds {missed} of {len(tally.over)}")
+    beyond = [len(one) - sum(one) for one in (tally.over, tally.under)]
+    most = max(at_most(one, len(tally.over)) for one in beyond)
+    return "; ".join(said) + f" (beyond either of them at most {most:.1%})"
 
 
 def broken(tally: Tally, walls: int) -> list[str]:
@@ -236,6 +241,7 @@ def main() -> int:
     """Print the rows; 1 if one breaks what is asked of it."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--walls", type=int, default=20, help="walls for each kind, number of readings and gap")
+    parser.add_argument("--first", type=int, default=0, help="number of the first wall, for others than before")
     parser.add_argument("--minutes", type=float, help="fewer walls where these are over")
     parser.add_argument("--kind", choices=sorted(KINDS), action="append")
     parser.add_argument("--quick", action="store_true")
@@ -253,10 +259,13 @@ def main() -> int:
     # a wall of every row in turn, so that as many of each are done whenever time is up
     while done < walls and (asked.minutes is None or time.monotonic() - started < 60 * asked.minutes):
         for kind, plan, share in itertools.product(kinds, plans, SHARES):
-            rows[kind, len(plan.places)].add(one_wall(kind, share, plan.places, done))
+            rows[kind, len(plan.places)].add(one_wall(kind, share, plan.places, asked.first + done))
         done += 1
     print(f"wall {WIDE} x {HIGH} m, rule {RULE} m, limit {LIMIT * 1000:g} mm, readings u {U_READING * 1000:g} mm,")
-    print(f"stated {SIZE * 1000:g} mm over 2 m; {done} walls for each number of readings and gap; seed {SEED}")
+    print(
+        f"stated {SIZE * 1000:g} mm over 2 m; {done} walls for each number of readings and gap; seed {SEED}, "
+        f"walls from {asked.first}"
+    )
     head = "kind, readings", "gaps in u", "over", "under", "right", "f.within", "f.outside", "blamed", "named", "u mm"
     print(f"{head[0]:32s}" + "".join(f"{word:>10s}" for word in head[1:]))
     for kind in kinds:

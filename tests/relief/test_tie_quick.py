@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from prove_tie import at_most
 from relief_builders import grid_of
 
 from flatscan.core.warp import CommonError
@@ -116,3 +117,9 @@ def test_a_seams_step_is_that_of_least_squares_on_its_cells(missing):
     columns = [s**i * t**j for i in range(4) for j in range(6)] + [np.where(s > 0, 0.5, -0.5)]
     step = np.linalg.lstsq(np.column_stack(columns), z.ravel()[near], rcond=None)[0][-1]
     assert found.jump == pytest.approx(step, rel=1e-7)
+
+
+def test_a_proof_says_what_so_few_walls_do_not_rule_out():
+    # none of n: (1 - p)^n is 5 %
+    assert at_most(0, 59) == pytest.approx(1 - 0.05 ** (1 / 59))
+    assert at_most(3, 3) == 1.0
