@@ -20,8 +20,6 @@ from flatscan.plan.systems import System
 
 # the shortest straightedge that screeds are laid out for [m]
 _SHORTEST = OVERHANG + 0.3
-# a cut within this [m] of a hump of the list is that hump
-_SAME = 0.005
 
 
 def laid_out(
@@ -62,21 +60,11 @@ def day_of(looked: Looked, planned: Planned, finish: Finishing, system: System, 
         planned.take_off,
         screeds=screeds,
         cuts=planned.cuts,
-        numbers=_numbers(planned),
+        numbers=planned.cut_numbers,
         start=start_of(finish.start),
         height=looked.wall.height,
         pockets=sum(pocket.fill.value for pocket in planned.pockets if pocket.fill is not None),
     )
-
-
-def _numbers(planned: Planned) -> tuple[int, ...]:
-    """The number of each cut: that of the hump in the list without cuts, and new ones for cuts that are on no hump."""
-    assert planned.arranged is not None
-    listed, found = planned.arranged.as_cut.listed, list[int]()
-    for cut in planned.cuts:
-        at = (n for n, hack in enumerate(listed, 1) if max(abs(hack.x - cut.x), abs(hack.y - cut.y)) <= _SAME)
-        found.append(next(at, len(listed) + len(found) + 1))
-    return tuple(found)
 
 
 def with_strips(planned: Planned, screeds: Screeds | None) -> Planned:

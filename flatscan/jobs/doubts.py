@@ -158,7 +158,9 @@ def _volume(result: Survey | SetOut, told: tuple[Note, ...]) -> Iterator[Doubt]:
     most = MOST_BETWEEN if unswept else MOST_OFF
     said = note("doubt.high-spots" if unswept else "doubt.volume", volume=cubic_metres(value), high=cubic_metres(high))
     settle = note("doubt.swept" if unswept else "doubt.tied")
-    yield Doubt(said, settle, high > most * value and not sets_out, not sets_out and unswept, quote)
+    ends = {name: quote[0].quantities[name] for name in ("low", "high")} if unswept else {}
+    whole = note("doubt.quote-range", None, **ends) if unswept else None
+    yield Doubt(said, settle, high > most * value and not sets_out, not sets_out and unswept, quote, whole)
 
 
 def _dots(result: SetOut) -> Iterator[Doubt]:

@@ -21,7 +21,7 @@ from flatscan.jobs.job_plan import JobPlan
 from flatscan.jobs.settings import Capturing
 from flatscan.plan.arranging import Arranged
 from flatscan.plan.coats import Band, OrderLine
-from flatscan.plan.cutting import Cut
+from flatscan.plan.cutting import Cut, numbers_of
 from flatscan.plan.day import Day
 from flatscan.plan.dots import Laser
 from flatscan.plan.face import Clash, Shown
@@ -161,6 +161,11 @@ class Planned:
     finish: float = 0.0
     pockets: tuple[PocketFill, ...] = ()
     arranged: Arranged | None = None
+
+    @property
+    def cut_numbers(self) -> tuple[int, ...]:
+        """The number of the hump that each cut is on, in the plan without cuts; new ones for cuts on none of them."""
+        return () if self.arranged is None else numbers_of(self.cuts, self.arranged.as_cut.listed)
 
     @property
     def cannot(self) -> Infeasible | None:

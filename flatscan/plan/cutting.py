@@ -84,6 +84,16 @@ def as_cut(
     return AsCut(tool.relief, tuple(done), tuple(notes), listed)
 
 
+def numbers_of(cuts: Sequence[Cut], listed: Sequence[Hack]) -> tuple[int, ...]:
+    """The number of the hump (the nearest, in a list without cuts) that each cut is on; new ones for cuts on none."""
+    found = list[int]()
+    for cut in cuts:
+        away = [float(np.hypot(hack.x - cut.x, hack.y - cut.y)) for hack in listed]
+        near = int(np.argmin(away)) if away and min(away) <= _NEAR else None
+        found.append(len(listed) + len(found) + 1 if near is None else near + 1)
+    return tuple(found)
+
+
 def _named(name: str, listed: Sequence[Hack]) -> Hack:
     number = int(name[1:]) if name[:1] in "Hh" and name[1:].isdigit() else 0
     if 1 <= number <= len(listed):

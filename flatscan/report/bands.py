@@ -174,12 +174,14 @@ def patch_spots(patches: tuple[Patch, ...], most: int = _MOST) -> tuple[Spot, ..
 
 
 def plan_spots(plan: Planned, relief: Relief, patches: tuple[Patch, ...] = (), most: int = _MOST) -> tuple[Spot, ...]:
-    """Humps worth cutting, or where the plane rests, or else the humps there are; and the thickest build-up."""
+    """Humps cut or worth cutting, or where the plane rests, or else the humps there are; and the thickest build-up."""
     built = plan.build_up
     places = spread_out(list(resting(built)), _RESTING)
-    if plan.hacks:
+    cuts = zip(plan.cut_numbers, plan.cuts, strict=True)
+    highs = [Spot(f"H{n}", cut.x, cut.y, cut.depth, note("drawing.cut-planned")) for n, cut in cuts]
+    if highs or plan.hacks:
         hacks = enumerate(plan.hacks[:most], 1)
-        highs = [Spot(f"H{n}", h.x, h.y, h.cut, note("drawing.cut"), h.saves) for n, h in hacks]
+        highs += [Spot(f"H{h.number or n}", h.x, h.y, h.cut, note("drawing.cut"), h.saves) for n, h in hacks]
     elif places:
         highs = [Spot(f"H{n}", x, y, built.least, note("drawing.sets-it")) for n, (x, y) in enumerate(places, 1)]
     else:

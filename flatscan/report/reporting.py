@@ -195,7 +195,7 @@ def _cautions(result: Result) -> Iterator[Caution]:
     """What has to stand before the sheets, the weightiest first, each once."""
     plan = _plan(result)
     found: list[Caution] = []
-    hacks = plan is not None and bool(plan.hacks)
+    hacks = plan is not None and bool(plan.hacks or plan.cuts)
     wet = plan is not None or (isinstance(result, Lows) and bool(result.lows))
     if plan is not None:
         found += plan.take_off.cautions

@@ -216,7 +216,7 @@ def _hack_sentences(plan: Planned) -> Iterator[Note]:
         bags = note("report.and-bags", bags=share(hack.saves_bags)) if hack.saves_bags is not None else ""
         code = "report.hump-first" if number == 1 else "report.hump-then"
         work = round(sum(one.minutes for one in plan.hacks[:number]))
-        yield note(code, (hack.x, hack.y), number=number, cut=cut, saves=saves, bags=bags, minutes=work)
+        yield note(code, (hack.x, hack.y), number=hack.number or number, cut=cut, saves=saves, bags=bags, minutes=work)
 
 
 def governs(plan: Planned) -> Note:

@@ -111,6 +111,9 @@ def _first(plan: Planned) -> TitleCell:
         said = note("drawing.or-sweep" if doubt.code == "plan.quote-as" else "drawing.or-scan")
         ends = {name: doubt.quantities[name] for name in ("low", "high")}
         return TitleCell(head, note("drawing.quote-as", None, **ends), said)
+    if plan.cuts:
+        marks = tuple(f"H{number}" for number in plan.cut_numbers)
+        return TitleCell(head, note("drawing.cut-these", marks=marks), note("drawing.figures-as-cut"))
     if not hacks:
         return TitleCell(head, note("drawing.nothing-to-cut"), note("drawing.none-worth"))
     if len(hacks) == 1:
