@@ -276,7 +276,8 @@ def _report(found: Result, folder: Path | None, files: tuple[str, ...], output: 
 
 def _to_open(files: tuple[str, ...]) -> str:
     """The file that answers on paper: the day's sheet, else any to print, else the document."""
-    order = [name for name in files if name.endswith("day.pdf")] + [name for name in files if name.endswith(".pdf")]
+    printed = [name for name in files if name.endswith(".pdf")]
+    order = [name for name in printed if Path(name).stem.endswith("day")] + printed
     return (order or [files[-1]])[0]
 
 

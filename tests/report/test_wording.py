@@ -14,7 +14,7 @@ from flatscan.core.quantity import Quantity, cubic_metres, metres, share, slope
 from flatscan.report.say import say, spoken, templates
 
 ROOT = Path(flatscan.__file__).parent
-FILES = (".txt", ".mplstyle", ".js", ".css", ".csv", ".ply", ".dxf", ".html", ".png", ".toml", ".json", ".zip")
+FILES = (".txt", ".pdf", ".mplstyle", ".js", ".css", ".csv", ".ply", ".dxf", ".html", ".png", ".toml", ".json", ".zip")
 UNIT = re.compile(r"(?<!\w)(mm|cm|m²|litres|kg|lb|gal)(?!\w)|\d ?(m|in|ft)(?!\w)")
 
 
