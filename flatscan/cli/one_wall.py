@@ -108,7 +108,7 @@ def survey(captures: tuple[str, ...], *, listing: bool, together: str | None, co
 def setout(captures: tuple[str, ...], **given: Any) -> int:
     """Set out: where the screeds stand, the packing at each dot, which dot to start from, and the check lines.
 
-    Example: flatscan setout wall.ply --rule 1.8m --strip 9.5mm --capture-type scanner
+    Example: flatscan setout wall.ply --rule 1.8m --strip 8mm --capture-type scanner
     """
     from flatscan import jobs
     from flatscan.plan.screeds import SetOutOptions

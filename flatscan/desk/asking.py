@@ -243,7 +243,7 @@ def _strip(units: str) -> Question:
         "strip",
         "How thick are your strips, if you use any?",
         "length",
-        example=_example("9.5 mm", "3/8 in", units),
+        example=_example("8 mm", "5/16 in", units),
         unknown="Packing is given to the face of the screed.",
         cost="No ±: packing is larger by the strip's thickness.",
     )
