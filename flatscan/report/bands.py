@@ -180,8 +180,9 @@ def plan_spots(plan: Planned, relief: Relief, patches: tuple[Patch, ...] = (), m
     cuts = zip(plan.cut_numbers, plan.cuts, strict=True)
     highs = [Spot(f"H{n}", cut.x, cut.y, cut.depth, note("drawing.cut-planned")) for n, cut in cuts]
     if highs or plan.hacks:
-        hacks = enumerate(plan.hacks[:most], 1)
-        highs += [Spot(f"H{h.number or n}", h.x, h.y, h.cut, note("drawing.cut"), h.saves) for n, h in hacks]
+        # what is left of a hump that is cut already has its mark
+        hacks = [(h.number or n, h) for n, h in enumerate(plan.hacks[:most], 1) if h.number not in plan.cut_numbers]
+        highs += [Spot(f"H{n}", h.x, h.y, h.cut, note("drawing.cut"), h.saves) for n, h in hacks]
     elif places:
         highs = [Spot(f"H{n}", x, y, built.least, note("drawing.sets-it")) for n, (x, y) in enumerate(places, 1)]
     else:
