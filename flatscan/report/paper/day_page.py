@@ -49,6 +49,11 @@ _SIZES = (13.0, 12.5, 12.0, 11.5, 11.0, 10.5, 10.0, 9.5, 9.0, 8.5)
 _LEADING, _BETWEEN, _INDENT = 1.22, 0.07, 0.24
 # marks of figures that were not printed, by how sure they are
 _SIGNS = dict(zip(TAGS, ("", "†", "*", "**"), strict=True))
+_TAG_WORDS = {
+    "derived": "day.tag-derived",
+    "common practice": "day.tag-common-practice",
+    "from memory": "day.tag-from-memory",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +100,7 @@ class _Sheet:
         wall = DayWall(self.page, self.sheet, rect, self.units)
         wall.draw()
         shown = self._write_steps(self._under(wall, columns))
-        self._foot(wall, shown)
+        self._foot(wall, shown, columns[0].left - _GUTTER)
         rest = self._overleaf(shown, wall)
         return [self.page, *rest]
 
@@ -272,11 +277,12 @@ class _Sheet:
                 va="baseline",
             )
 
-    def _foot(self, wall: DayWall, shown: int) -> None:
+    def _foot(self, wall: DayWall, shown: int, edge: float) -> None:
         """Scale bar, what was not measured, what is overleaf, and what the marks at figures mean."""
         wide = self.size[0]
         room = wide - 2 * _MARGIN
-        self._bar(wall)
+        # the steps stand beside the wall, or under it
+        self._bar(wall, edge if edge > _MARGIN else None)
         words = [self.sheet.missing or note("day.all-measured")]
         if shown < len(self.steps) or wall.left_out:
             words.append(note("day.overleaf"))
@@ -287,9 +293,9 @@ class _Sheet:
     def _legend(self) -> str:
         used = {line.tag for step in self.steps for line in step.lines}
         told = [(sign, tag) for tag, sign in _SIGNS.items() if sign and tag in used]
-        return "   ".join(say(note(f"day.tag-{tag.replace(' ', '-')}", sign=sign)) for sign, tag in told)
+        return "   ".join(say(note(_TAG_WORDS[tag], sign=sign)) for sign, tag in told)
 
-    def _bar(self, wall: DayWall) -> None:
+    def _bar(self, wall: DayWall, edge: float | None) -> None:
         """A metre, or three feet, at the wall's own scale under it, and what the figures on it are."""
         from matplotlib.lines import Line2D
 
@@ -303,8 +309,9 @@ class _Sheet:
         code = "day.figures" if laid is None or laid.strip is None else "day.figures-strip"
         unit = f", {say(note('day.inches'))}" if self.units == "in" else after(self.units)
         said = f"{text}.  {say(note(code))}{unit}" if laid is not None else f"{text}."
-        room = max(wall.right, _MARGIN + 4.0) - _MARGIN
-        write(self.page, _MARGIN, y - 0.06, said, size=8.5, room=room, smallest=6)
+        # beside a narrow wall the steps leave it no more
+        room = max(wall.right, _MARGIN + 4.0 if edge is None else edge) - _MARGIN
+        write(self.page, _MARGIN, y - 0.06, said, size=8.5, room=room, lines=2, smallest=5.5)
 
     def _overleaf(self, shown: int, wall: DayWall) -> list[Figure]:
         """Steps and packings that found no room, on pages of their own."""

@@ -131,6 +131,8 @@ def cut_first(plan: Planned) -> Note:
     if len(plan.hacks) > 1:
         values |= {"count": len(plan.hacks), "all": cubic_metres(last.saves)}
         what = note("first.humps", (one.x, one.y), **values)
+    minutes = round(sum(hack.minutes for hack in plan.hacks))
+    what = note("first.minutes", what=what, minutes=minutes) if minutes else what
     return note("first.with-care", what=what)
 
 
@@ -166,7 +168,10 @@ def _shave(ridges: tuple[Low, ...]) -> Note:
 def _fill(result: Lows) -> Note:
     lows = result.lows
     if not lows:
-        return note("first.no-low", limit=metres(result.limit))
+        if not result.doubtful:
+            return note("first.no-low", limit=metres(result.limit))
+        volume = cubic_metres(sum(low.volume for low in result.doubtful))
+        return note("first.none-sure", count=len(result.doubtful), volume=volume)
     deep = max(lows, key=lambda low: low.depth)
     values = {"mark": f"L{deep.number}", "depth": metres(deep.depth)}
     what = note("first.low", (deep.x, deep.y), **values, volume=cubic_metres(deep.volume))
