@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
@@ -34,6 +35,9 @@ class CommonError:
     of the whole capture has no effect on a gap and is not in it. ``u_offset`` [m] is the uncertainty of the wall's mean
     position (it moves volumes), ``scale`` the relative uncertainty of lengths, ``source`` how all this is known.
     """
+
+    # whether its form was told by readings, and is not that of a kind of capture
+    tied: ClassVar[bool] = False
 
     sd: float
     length: float = 1.0

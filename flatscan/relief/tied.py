@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import ClassVar
 
 import numpy as np
 
@@ -36,6 +37,8 @@ class TiedError(CommonError):
     ``places`` (n, 2) are the readings'. ``box`` (4,) is the wall's left, bottom, right and top [m]: a straightedge
     reaches no further. ``free`` are the shapes of the members and their variances [m2] before the readings.
     """
+
+    tied: ClassVar[bool] = True
 
     members: tuple[Member, ...] = ()
     trend: Trend = field(default_factory=lambda: plane(np.zeros(4), np.zeros(3)))

@@ -27,7 +27,7 @@ from flatscan.verdict.criteria import (
     together,
 )
 from flatscan.verdict.flatness import by_both, flatness
-from flatscan.verdict.repeating import without_repeats
+from flatscan.verdict.repeating import without_loose_tie, without_repeats
 
 CRITERIA = ("flatness", "plumb", "step", "corner")
 
@@ -83,7 +83,9 @@ def judge(entry: Tolerance, measured: Measured, relief: Relief | None = None, *,
             k=share(k),
         )
     judged = _judged(entry, measured, relief, k)
-    return replace(judged, criteria=tuple(without_repeats(one, relief) for one in judged.criteria))
+    return replace(
+        judged, criteria=tuple(without_loose_tie(without_repeats(one, relief), relief) for one in judged.criteria)
+    )
 
 
 def _judged(entry: Tolerance, measured: Measured, relief: Relief | None, k: float) -> Judged:

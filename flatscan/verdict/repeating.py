@@ -1,4 +1,4 @@
-"""No decision from points that mostly repeat each other: their scatter does not tell how far they are off."""
+"""No decision from what cannot carry one: points that mostly repeat each other, a tie that hardly holds a place."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from flatscan.core.independence import Independence
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import share, square_metres
-from flatscan.verdict.criteria import UNDECIDED, Criterion
+from flatscan.verdict.criteria import OUTSIDE, UNDECIDED, Criterion
 
 # what rests on the points' own scatter; a lean or a corner is as sure as the capture's own vertical and form
 _RESTS_ON_POINTS = ("flatness", "step")
@@ -32,3 +32,15 @@ def without_repeats(found: Criterion, relief: Relief | None) -> Criterion:
 def _reason(shown: Independence) -> Note:
     stand_for = max(1, round(shown.independent))
     return note("verdict.points-repeat", shared=share(shown.shared), area=square_metres(1.0), independent=stand_for)
+
+
+def without_loose_tie(found: Criterion, relief: Relief | None) -> Criterion:
+    """The criterion undecided where it is outside at a place whose tied error is larger than the limit itself.
+
+    What readings leave open is known least where it is largest: of walls under a drift of another kind than any that
+    is weighed, some were called outside there (methods/tie 11).
+    """
+    loose = relief is not None and relief.common.tied and found.u is not None and found.u > found.limit
+    if not loose or found.decision != OUTSIDE or found.judges != "flatness":
+        return found
+    return replace(found, decision=UNDECIDED, reasons=(note("verdict.loose-tie"), note(_STRAIGHTEDGE)))

@@ -8,8 +8,11 @@ from judging import judge
 
 from flatscan.core.independence import Independence
 from flatscan.core.quantity import Quantity, slope
+from flatscan.relief.tied import TiedError
 from flatscan.report.say import spoken
 from flatscan.straightedge import sweep
+from flatscan.verdict.criteria import OUTSIDE, Criterion
+from flatscan.verdict.repeating import without_loose_tie
 
 COPIES = Independence("copies", 80_000.0, 8_000.0, 0.002)
 
@@ -53,3 +56,17 @@ def test_steps_rest_on_points_and_a_lean_does_not(grid_relief):
         "step": "undecided",
         "plumb": "within",
     }
+
+
+def test_no_outside_where_a_tie_holds_the_place_more_loosely_than_the_limit(grid_relief):
+    """A gap of 40 mm is three times its u of 6.9 mm over a limit of 5 mm: outside, but not from a tie."""
+    found = Criterion("flatness", OUTSIDE, 0.040, 0.054, 0.005, (), 0.026, u=0.0069)
+    plain = grid_relief(hollow(0.04))
+    tied = replace(plain, common=TiedError(0.004, 2.0))
+    assert without_loose_tie(found, plain) == found
+    assert without_loose_tie(replace(found, u=0.004), tied).decision == OUTSIDE
+    assert without_loose_tie(replace(found, decision="within"), tied).decision == "within"
+    loose = without_loose_tie(found, tied)
+    assert loose.decision == "undecided"
+    assert (loose.value, loose.lower, loose.upper) == (found.value, found.lower, found.upper)
+    assert "cannot say it is over the limit" in spoken(loose.reasons)[0]
