@@ -12,7 +12,6 @@ from flatscan.jobs.results import (
     Looked,
     Lows,
     LowsByHand,
-    Planned,
     Result,
     Seen,
     SetOut,
@@ -20,7 +19,6 @@ from flatscan.jobs.results import (
     SiteWall,
     Survey,
     Tested,
-    Together,
     gaps_in,
     verdict_in,
 )
@@ -38,6 +36,7 @@ from flatscan.jobs.surveying import (
     survey_seen,
     survey_together,
 )
+from flatscan.jobs.work_planned import Planned, Together
 
 __all__ = [
     "Capturing",

@@ -8,8 +8,9 @@ import numpy as np
 
 from flatscan.core.errors import FlatscanError
 from flatscan.core.model import Relief
-from flatscan.jobs.results import Looked, Planned
+from flatscan.jobs.results import Looked
 from flatscan.jobs.settings import Finishing
+from flatscan.jobs.work_planned import Planned
 from flatscan.plan.day import Day, program, start_of
 from flatscan.plan.dots import OVERHANG, Laser
 from flatscan.plan.hacking_work import minutes_of

@@ -9,8 +9,9 @@ from itertools import islice
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.core.unlikely import Without
-from flatscan.jobs.results import Planned, Seen, Survey
+from flatscan.jobs.results import Seen, Survey
 from flatscan.jobs.seeing_stations import as_meant
+from flatscan.jobs.work_planned import Planned
 
 # so many doubted readings are followed: with more of them the table wants typing again
 _MOST = 5

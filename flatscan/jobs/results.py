@@ -9,7 +9,6 @@ from typing import Any, ClassVar, TypeVar
 from flatscan.capture.line_budget import LineSurvey
 from flatscan.compare import Difference, Following, Place
 from flatscan.core.choices import STAGES
-from flatscan.core.errors import Infeasible
 from flatscan.core.geometry import Mask
 from flatscan.core.model import Origin, Readings, Relief, Wall
 from flatscan.core.notes import Note
@@ -19,20 +18,14 @@ from flatscan.core.unlikely import Doubted, Without
 from flatscan.jobs.compared import Agreement, Extra
 from flatscan.jobs.job_plan import JobPlan
 from flatscan.jobs.settings import Capturing
-from flatscan.plan.arranging import Arranged
-from flatscan.plan.coats import Band, OrderLine
-from flatscan.plan.cutting import Cut, numbers_of
+from flatscan.jobs.work_planned import Planned, Together
 from flatscan.plan.day import Day
 from flatscan.plan.dots import Laser
 from flatscan.plan.face import Clash, Shown
-from flatscan.plan.finish import BuildUp
-from flatscan.plan.hacking import Hack
 from flatscan.plan.lows import Low
 from flatscan.plan.other_planes import Choice
-from flatscan.plan.pockets import PocketFill
-from flatscan.plan.rates import Extras, Quote, QuoteLine
+from flatscan.plan.rates import Quote, QuoteLine
 from flatscan.plan.screeds import Screeds
-from flatscan.plan.takeoff import TakeOff
 from flatscan.relief import Mosaic
 from flatscan.relief.shape import Patch, Shape
 from flatscan.relief.tie import Tie
@@ -138,55 +131,6 @@ class Looked(Showing):
         """What is to be said of them: where each lies and why."""
         missing = (1 - self.relief.covered_share) * self.relief.wall_area
         return not_measured(self.unmeasured, missing if self.unmeasured else 0.0)
-
-
-@dataclass(frozen=True, eq=False)
-class Planned:
-    """What is going to be done to the wall: finish plane, order, humps worth cutting, extras.
-
-    ``fixed`` are points the face goes through (x, y, offset), ``bands`` how much of the wall takes which thickness,
-    ``notes`` what is worth saying of the plan. ``cuts`` are the humps that it takes as cut, ``finish`` [m] is the last
-    coat, within the thickness: dots and strips stand that much behind the finished face. ``pockets`` are filled first.
-    ``arranged`` is the wall that it was planned on, with those humps cut, and the plane as it could be asked for.
-    """
-
-    build_up: BuildUp
-    take_off: TakeOff
-    hacks: tuple[Hack, ...]
-    extras: Extras
-    bands: tuple[Band, ...]
-    fixed: tuple[tuple[float, float, float], ...]
-    notes: tuple[Note, ...]
-    cuts: tuple[Cut, ...] = ()
-    finish: float = 0.0
-    pockets: tuple[PocketFill, ...] = ()
-    arranged: Arranged | None = None
-
-    @property
-    def cut_numbers(self) -> tuple[int, ...]:
-        """The number of the hump that each cut is on, in the plan without cuts; new ones for cuts on none of them."""
-        return () if self.arranged is None else numbers_of(self.cuts, self.arranged.as_cut.listed)
-
-    @property
-    def cannot(self) -> Infeasible | None:
-        """Why the plan asked for cannot be, where this is the nearest that can."""
-        return None if self.arranged is None else self.arranged.cannot
-
-
-@dataclass(frozen=True, slots=True)
-class Together:
-    """Walls of one room planned together: the turn they share [m per m], and one order.
-
-    ``corners`` is square or keep; ``volume`` [m3] is their sum, ``squaring`` [m3] what square corners cost over corners
-    kept, None where they are kept.
-    """
-
-    walls: tuple[int, ...]
-    corners: str
-    shared_turn: float
-    volume: float
-    squaring: float | None
-    order: tuple[OrderLine, ...]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)

@@ -17,9 +17,10 @@ from flatscan.jobs.days import cutting_hours, day_of, laid_out, laid_out_or_none
 from flatscan.jobs.either import planned_both_ways
 from flatscan.jobs.fixing import fixed_points
 from flatscan.jobs.hanging import without_doubted
-from flatscan.jobs.results import Looked, Planned, Seen, SetOut, SiteWall, Survey, Together
+from flatscan.jobs.results import Looked, Seen, SetOut, SiteWall, Survey
 from flatscan.jobs.seeing import Capture, find_room, look, read, see, seen_in, swept
 from flatscan.jobs.settings import Capturing, Finishing, Progress, Requirement, silent
+from flatscan.jobs.work_planned import Planned, Together
 from flatscan.plan.arranging import Arranged, Work, arrange, numbered, worth_with_screeds
 from flatscan.plan.coats import bags_per_m3, bands, combined_order
 from flatscan.plan.dots import Laser
