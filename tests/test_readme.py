@@ -41,7 +41,7 @@ def test_a_notebook_of_the_readme_runs(block, tmp_path, monkeypatch, capsys, few
 def test_what_evidence_seals_recheck_finds_the_same(tmp_path, monkeypatch, capsys, few_sheets):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "sample_clouds").symlink_to(ROOT / "sample_clouds")
-    seal = next(line for line in LINES if line.startswith("flatscan evidence"))
+    seal = next(line for line in SAMPLES if line.startswith("flatscan evidence"))
     check = next(line for line in LINES if line.startswith("flatscan recheck"))
     assert run(shlex.split(seal)[1:]) == 0, capsys.readouterr().err
     assert run(shlex.split(check)[1:]) == 0, capsys.readouterr().err

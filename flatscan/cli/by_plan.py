@@ -52,10 +52,8 @@ class Asked:
         from flatscan.report.placing import write_file
         from flatscan.report.plan_text import plan_text
 
-        made = [getattr(one, "plan", None) for one in results]
         # a hump's number is that of the plan without cuts: its place stays when it is gone
-        cuts = made[0].cuts if len(made) == 1 and made[0] is not None else ()
-        plan = replace(self.plan, cut=cuts) if cuts else self.plan
+        plan = replace(self.plan, cut=results[0].job.cut) if len(results) == 1 else self.plan
         before = self.path.read_text(encoding="utf-8") if self.found else ""
         self.path.parent.mkdir(parents=True, exist_ok=True)
         write_file(self.path, plan_text(plan, before, self.path).encode(), overwrite=True)

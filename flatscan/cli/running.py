@@ -284,15 +284,18 @@ def _to_open(files: tuple[str, ...]) -> str:
 def exit_code(results: Sequence[Result | None], *, judged: bool) -> int:
     """Any failure 1, else any criterion outside 3, else any not within 4, else 0.
 
-    Without judging 1 or 0, and 4 where a quote hangs on a doubtful reading.
+    Without judging 0, but 1 where the plan cannot be built, and 4 where what is planned hangs on readings in doubt.
     """
-    from flatscan.jobs import Survey, verdict_in
+    from flatscan.jobs import SetOut, Survey, verdict_in
+    from flatscan.jobs.doubts import hangs_on_readings
 
     if any(found is None for found in results):
         return FAILED
     if not judged:
-        hanging = any(isinstance(found, Survey) and found.hangs is not None for found in results)
-        return UNDECIDED if hanging else 0
+        plans = [found for found in results if isinstance(found, (Survey, SetOut))]
+        if any(found.plan.cannot is not None for found in plans):
+            return FAILED
+        return UNDECIDED if any(hangs_on_readings(found) for found in plans) else 0
 
     verdicts = [None if found is None else verdict_in(found) for found in results]
     decisions = ["undecided" if verdict is None else verdict.decision for verdict in verdicts]

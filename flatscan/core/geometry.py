@@ -15,6 +15,8 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 # left, bottom, right, top [m]
 Rectangle = tuple[float, float, float, float]
+# a station is read again where it stands within this of the first (common practice: a pencil cross)
+SAME_STATION = 0.05
 
 
 @dataclass(frozen=True, slots=True, eq=False)

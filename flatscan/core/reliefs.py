@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from flatscan.core.aside import Aside
 from flatscan.core.errors import BadValue
-from flatscan.core.geometry import Array, Mask, among, neighbour_pairs, samples_within
+from flatscan.core.geometry import SAME_STATION, Array, Mask, among, neighbour_pairs, samples_within
 from flatscan.core.holes import InPocket
 from flatscan.core.independence import Independence, Patches
 from flatscan.core.model import Counts, Relief, WallObject
@@ -24,8 +24,6 @@ _DOT, _AROUND = 0.050, 0.150
 # a circle round a place holds at least the cell it lies in
 _IN_CELL = 0.75
 _SLACK = 1e-9
-# a station is read again where it stands within this of the first (common practice: a pencil cross)
-SAME_STATION = 0.05
 # a place counts as measured where this much of its weight falls on measured cells: it lies within a part of a cell
 _MEASURED = 0.6
 _ROUNDS = 4

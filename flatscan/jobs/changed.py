@@ -16,7 +16,7 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share, square_metres
 from flatscan.core.warp import CommonError
 from flatscan.jobs.job_plan import PlanUsed
-from flatscan.jobs.results import Kind, Looked, Seen, Setting
+from flatscan.jobs.results import Kind, Looked, Seen, SetOut, Setting, Survey
 from flatscan.jobs.settings import Capturing, Requirement
 from flatscan.relief import capture_type
 from flatscan.standards import Tolerance
@@ -74,7 +74,8 @@ def _plain(name: str, value: Any) -> Any:
 def in_job(found: Kind, used: PlanUsed) -> Kind:
     """A result as part of a job: its plan, and the name of the plan's file among its settings."""
     said = (Setting("plan", used.file, None),) if used.file else ()
-    return replace(found, job=used.said, settings=(*said, *found.settings))
+    plan = used.said.with_cuts(found.plan.cuts) if isinstance(found, (Survey, SetOut)) else used.said
+    return replace(found, job=plan, settings=(*said, *found.settings))
 
 
 def restricted(looked: Looked, requirement: Requirement) -> tuple[Note, ...]:

@@ -6,7 +6,6 @@ from flatscan.core.errors import BadValue
 from flatscan.core.model import Cloud, Readings, Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import COVER, metres
-from flatscan.core.reliefs import Grid
 from flatscan.jobs.settings import CLOUD_TYPE, LINES_TYPE, STATIONS_TYPE
 from flatscan.relief import CaptureType, capture_type
 from flatscan.relief.sweep_seams import seams
@@ -56,7 +55,7 @@ def against_declared(cloud: Cloud, relief: Relief, step: float) -> tuple[Note, .
         found.append(note("jobs.in-steps", step=metres(step)))
     if relief.doubled is not None:
         found.append(note("jobs.surfaces-apart", apart=metres(relief.doubled)))
-    plainest = max(seams(relief) if isinstance(relief, Grid) else (), key=lambda one: abs(one.jump), default=None)
+    plainest = max(seams(relief), key=lambda one: abs(one.jump), default=None)
     if plainest is not None and abs(plainest.jump) > SWEEPS_APART:
         x, y = (float(value) for value in plainest.at)
         found.append(note("jobs.sweeps-apart", (x, y), apart=metres(abs(plainest.jump))))

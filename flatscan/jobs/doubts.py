@@ -67,6 +67,7 @@ def doubts_of(result: Result, notes: Iterable[object]) -> tuple[Doubt, ...]:
     told = tuple(said for said in notes if isinstance(said, Note))
     found = [
         *_built(result, told),
+        *_comes_off(result),
         *_readings(result, told),
         *_laser(told),
         *_doubled(result),
@@ -82,6 +83,14 @@ def _built(result: Result, told: tuple[Note, ...]) -> Iterator[Doubt]:
     if isinstance(result, (Survey, SetOut)) and result.plan.cannot is not None:
         whole = tuple(said for said in told if said.code == "plan.cannot")
         yield Doubt(whole[0], note("doubt.plan-changed"), True, True, whole, whole[0])
+
+
+def _comes_off(result: Result) -> Iterator[Doubt]:
+    """Old plaster comes off first: nobody has seen the wall that is planned on."""
+    if isinstance(result, (Survey, SetOut)) and result.plan.take_off.surface == "comes-off":
+        lead = result.plan.take_off.lead
+        if lead is not None:
+            yield Doubt(lead, note("doubt.bared"), True, True, (lead,), lead)
 
 
 def _readings(result: Result, told: tuple[Note, ...]) -> Iterator[Doubt]:
@@ -254,3 +263,9 @@ def leads(result: Result) -> str:
     """What cannot be done until a doubt that decides is settled: quote, set out, fill, decide, compare."""
     names = {Survey: "quote", SetOut: "set-out", Lows: "fill", Check: "decide", Change: "compare"}
     return next(name for kind, name in names.items() if isinstance(result, kind))
+
+
+def hangs_on_readings(result: Survey | SetOut) -> bool:
+    """Whether what is planned hangs on readings in doubt: one that others deny, another unit, a laser that moved."""
+    told = result.notes
+    return bool(result.seen.doubted) or any(said.code in ("grid.range", "grid.control-moved") for said in told)

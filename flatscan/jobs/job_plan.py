@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -121,6 +121,15 @@ class JobPlan:
             given = {"limit": None, "method": None, **given}
         return replace(self, **{name: value for name, value in given.items() if name in names})
 
+    def with_cuts(self, cuts: Sequence[Cut]) -> JobPlan:
+        """The plan with humps named by number in the places, and as deep, as its ``cuts`` were worked out.
+
+        A number is that of the plan without cuts: once a hump is cut, its place says more. Cuts by place come first.
+        """
+        places = [one for one in self.cut if isinstance(one, Cut)]
+        worked_out = [Cut(round(one.x, 3), round(one.y, 3), round(one.depth, 5)) for one in cuts[len(places) :]]
+        return replace(self, cut=(*places, *worked_out)) if cuts else self
+
     @property
     def options(self) -> dict[str, Any]:
         """What the plan says, by the names of the options that it stands for; nothing it is silent about."""
@@ -207,7 +216,9 @@ _OF_FINISHES: tuple[str, ...] = (
 def _plain(name: str, value: Any) -> Any:
     """A value as it counts for a fingerprint: lengths to the micrometre, files by their name."""
     if isinstance(value, (tuple, list)):
-        return [_plain(name, part) for part in value]
+        parts = [_plain(name, part) for part in value]
+        # in whichever order humps are cut, it is one plan
+        return sorted(parts, key=str) if name == "cut" else parts
     if is_dataclass(value) and not isinstance(value, type):
         return {item.name: _plain(item.name, getattr(value, item.name)) for item in fields(value)}
     if isinstance(value, float):

@@ -9,10 +9,10 @@ import numpy as np
 
 from flatscan import wall as walls
 from flatscan.core.errors import BadValue, WallNotFound
+from flatscan.core.geometry import SAME_STATION
 from flatscan.core.model import Readings, Wall
 from flatscan.core.notes import Note, Place, note
 from flatscan.core.quantity import metres
-from flatscan.core.reliefs import SAME_STATION
 from flatscan.core.unlikely import Doubted
 from flatscan.jobs.results import Seen
 from flatscan.jobs.settings import STATIONS_TYPE, Capturing

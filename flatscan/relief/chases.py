@@ -7,12 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatscan.core.geometry import Array, Mask
+from flatscan.core.geometry import SAME_STATION, Array, Mask
 from flatscan.core.holes import LIKELY, Opening
 from flatscan.core.model import Wall
 from flatscan.core.notes import Note, Place, note
 from flatscan.core.quantity import metres
-from flatscan.core.reliefs import SAME_STATION
 
 # how wide a chase is taken that one line of stations shows, and its relative u: 50 to 150 mm (common practice)
 WIDTH, U_WIDTH = 0.100, 0.3

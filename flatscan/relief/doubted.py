@@ -7,11 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from flatscan.core.geometry import Array, Mask
+from flatscan.core.geometry import SAME_STATION, Array, Mask
 from flatscan.core.model import Readings, Wall
 from flatscan.core.notes import Note, Place, note
 from flatscan.core.quantity import metres
-from flatscan.core.reliefs import SAME_STATION
 from flatscan.core.unlikely import Doubted
 from flatscan.relief.foretold import Foretold, foretold
 from flatscan.relief.laser_stations import taken_out

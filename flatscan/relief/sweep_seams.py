@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from flatscan.core.geometry import Array, Mask, robust_scale
+from flatscan.core.model import Relief
 from flatscan.core.reliefs import Grid
 from flatscan.relief.tie_kernel import band_sums, strip_moments
 from flatscan.relief.trend import Seam
@@ -28,9 +29,11 @@ _ACROSS, _ALONG = 4, 6
 _ROUNDING = 1e-8
 
 
-def seams(relief: Grid) -> tuple[Seam, ...]:
-    """The seams of a scan, the plainest first; none where cells are too large to show one."""
+def seams(relief: Relief) -> tuple[Seam, ...]:
+    """The seams of a scan, the plainest first; none at stations, and where cells are too large to show one."""
     found = list[Seam]()
+    if not isinstance(relief, Grid):
+        return ()
     z = np.where(relief.valid, relief.offset, np.nan)
     for _ in range(_MOST_SEAMS):
         best = _plainest(relief, z)

@@ -210,7 +210,9 @@ def test_a_closed_pipe_is_no_error():
 def test_an_error_is_told_in_the_units_asked_for(flatscan):
     asked = ("survey", SAMPLES / "laser_grid.csv", "--least", "4mm", "--most", "5mm", "--json")
     in_inches, in_mm = flatscan(*asked, "--units", "in"), flatscan(*asked)
+    # the nearest plan that can be is told, and that it is not the one asked for
     assert in_inches.code == in_mm.code == 1
+    assert in_mm.document["notes"][0]["code"] == "plan.cannot"
     assert " in over the most allowed" in in_inches.err
     assert "mm" not in in_inches.err
     assert " mm over the most allowed" in in_mm.err

@@ -207,9 +207,9 @@ def test_background_and_allowance_share_one_sweep(compared, before, tmp_path, mo
     asked = ("--background-tolerance", "uk-plaster-3mm-1.8m", "--allowance", "13mm")
     _, made, _ = compared(before, after, "--same-frame", *asked)
     assert {"background", "variation"} <= set(made["compare"])
-    # one on the earlier surface and one on the later
-    assert len(laid) == 2
-    assert laid[0][0] is not laid[1][0]
+    # resting and balanced once on the earlier surface and once on the later
+    assert len(laid) == 4
+    assert len({(id(surface), method) for surface, _, method, _ in laid}) == 4
 
 
 @pytest.mark.parametrize(

@@ -43,22 +43,22 @@ def test_every_question_can_be_left_open_and_says_what_that_costs(purpose, is_sc
 
 
 def test_costs_of_a_capture_not_known():
-    """Two sigma on a gap under 2 m is about 10 mm for a walked phone and 0.9 mm for a scanner.
+    """1.96 u on a gap under 2 m is about 9.8 mm for a walked phone and 0.9 mm for a scanner.
 
     See methods/uncertainty 7.
     """
     asked = spoken(how_captured(), "mm")
-    assert "± 10.0 mm" in asked.cost
+    assert "± 9.8 mm" in asked.cost
     scanner = next(choice for choice in asked.choices if choice.value == "scanner")
     assert float(re.search(r"± ([\d.]+) mm", scanner.small)[1]) == pytest.approx(0.9, abs=0.15)
 
 
 def test_cost_of_not_taping():
-    """Room captures repeat to ± 1 % of a length (k = 1); an area has twice that, k = 2 doubles both.
+    """Room captures repeat to ± 1 % of a length (k = 1); an area has twice that, and 1.96 times that is 95 %.
 
     See methods/uncertainty 9.
     """
-    assert say(tape_cost("phone-walk")) == "lengths ± 2.0 %, areas and volumes ± 4.0 %"
+    assert say(tape_cost("phone-walk")) == "lengths ± 2.0 %, areas and volumes ± 3.9 %"
 
 
 def test_cost_of_a_material_not_known():

@@ -241,7 +241,7 @@ def _plumb_values(looked: Looked) -> dict[str, Any]:
 def _shape_values(looked: Looked) -> dict[str, Any]:
     shape = looked.shape
     spread = metres(shape.range, None, shape.range_between)
-    low, high = (known(end, f"unknown.no-{name}") for end, name in zip(spread.ends, ("lower", "upper"), strict=True))
+    low, high = (known(end, "unknown.no-range") for end in spread.ends)
     return {
         "belly_along_mm": known(shape.belly_along, "unknown.belly", shape.u_belly_along),
         "belly_up_mm": known(shape.belly_up, "unknown.belly", shape.u_belly_up),
