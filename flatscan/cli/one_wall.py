@@ -165,6 +165,8 @@ def _rule(given: dict[str, Any], **limit: Any) -> jobs.Requirement:
 def _by_hand(path: str, given: dict[str, Any]) -> int:
     from flatscan import jobs, report
 
+    if given["out"] is not None:
+        raise click.UsageError("Readings by hand make no sheets: leave --out out.")
     limit = {} if given["limit"] is None else {"limit": given["limit"]}
     lows = jobs.lows_by_hand(path, **limit)
     if given["as_json"]:

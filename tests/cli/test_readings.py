@@ -204,3 +204,24 @@ def test_a_check_says_what_was_left_out_by_hand(flatscan, tmp_path):
     ran = flatscan("check", "wall.csv", "--limit", "3mm", "--skip", "0,0,4.2,0.3", "--json")
     assert ran.code in (3, 4)
     assert any("4200 mm x 300 mm left out by hand" in said for said in ran.document["verdict"]["restricted"])
+
+
+def test_nothing_is_set_out_on_a_slip_or_on_a_laser_that_moved_without_a_word(flatscan, tmp_path):
+    """Exit code 4 until it is settled, whichever command plans on it."""
+    slip, moved = (
+        wall(control="140, 140.5", changed={(1.3, 0.5): "14"}),
+        wall(control="140, 146"),
+    )
+    for text in (slip, moved):
+        (tmp_path / "wall.csv").write_text(text)
+        assert flatscan("survey", "wall.csv", "--json").code == 4
+        assert flatscan("setout", "wall.csv", "--json").code == 4
+
+
+def test_a_plan_that_cannot_be_ends_with_one_and_shows_the_nearest(flatscan, tmp_path):
+    (tmp_path / "wall.csv").write_text(wall())
+    asked = ("survey", "wall.csv", "--least", "4mm", "--most", "5mm", "--json")
+    ran = flatscan(*asked)
+    assert ran.code == 1
+    assert ran.document["notes"][0]["code"] == "plan.cannot"
+    assert ran.document["material"]["volume_l"] > 0
