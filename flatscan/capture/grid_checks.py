@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from flatscan.core.errors import UnitsUnknown
+from flatscan.core.errors import BadTable, UnitsUnknown
 from flatscan.core.geometry import Array
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share
@@ -24,10 +24,28 @@ _USUAL = {"near": metres(0.040), "far": metres(0.150)}
 OF_ALL = ("grid.range", "grid.negative")
 _NAMED_AT_MOST = 6
 
+# no laser plane is set up farther from the wall that it is for [m] (common practice: it stands in the room)
+REACH = 50.0
+
 
 def at_station(x: float, y: float, what: Note) -> Note:
     """A note on one station, ``what`` is to be said of it as a predicate."""
     return note("grid.station", (float(x), float(y)), what=what)
+
+
+def check_reach(path: Path, reading: Array, unit: str) -> None:
+    """Raise `BadTable` for a reading [m] that is no distance from a laser to a wall of any building."""
+    worst = float(np.abs(reading).max())
+    if worst > REACH:
+        raise BadTable(
+            path,
+            "a reading of {reading:number.4g} {unit}",
+            needed="readings up to {most:span}: the laser stands before the wall",
+            remedy="Correct the reading, or the line units",
+            reading=share(worst / METRES_PER[unit]),
+            unit=unit,
+            most=metres(REACH),
+        )
 
 
 def check_unit(path: Path, reading: Array, control: float | None, unit: str) -> None:

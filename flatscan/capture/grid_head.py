@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from flatscan.capture.grid_checks import control_doubts
-from flatscan.core.choices import SENSES
+from flatscan.core.choices import READING_UNITS, SENSES
 from flatscan.core.errors import BadValue, UnitsUnknown
 from flatscan.core.geometry import Rectangle
 from flatscan.core.notes import Note, note
@@ -179,7 +179,7 @@ def _take_word(path: Path, head: GridHead, word: str, line: Line) -> None:
     shown = text[:LONGEST_SHOWN]
     if word == "units":
         head.unit = unit_named(text)
-        if head.unit is None:
+        if head.unit not in READING_UNITS:
             found = "units '{text}'"
             raise wrong(path, line.number, found, needed="mm, cm or in", remedy="Name one", text=shown)
     elif word == "sense":
@@ -193,7 +193,9 @@ def _take_word(path: Path, head: GridHead, word: str, line: Line) -> None:
     elif word == "control":
         head.control = line
     elif word == "wall":
-        head.name = text if is_read(text) else ""
+        # the name's own commas are no columns
+        name = ", ".join(cell for cell in line.cells[1:] if cell)
+        head.name = name if is_read(name) else ""
     elif word not in WORDS:
         raise wrong(
             path,

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import json
+import sys
 from collections.abc import Callable
+from contextlib import nullcontext, redirect_stdout
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
@@ -22,19 +26,25 @@ def demo(**given: Any) -> int:
 
     Example: flatscan demo --out demo-sheets
     """
+    from flatscan import report
     from flatscan.core.errors import FlatscanError
     from flatscan.core.phrase import command_line
 
     folder = samples()
-    output = given | {"out": str(Path(given["out"] or "flatscan-demo")), "as_json": False}
+    output = given | {"out": str(Path(given["out"] or "flatscan-demo"))}
+    documents = []
     for name, title, part, work in _jobs():
-        running.tell(note("run.demo-part", title=title, name=name), given["units"])
-        into = output | {"out": str(Path(output["out"]) / part)}
+        running.tell(note("run.demo-part", title=title, name=name), given["units"], err=given["as_json"])
+        into = output | {"out": str(Path(output["out"]) / part) if given["out"] or not given["as_json"] else None}
         try:
-            running.run_each((str(folder / name),), into, work)
+            with redirect_stdout(StringIO()) if given["as_json"] else nullcontext() as said:
+                running.run_each((str(folder / name),), into, work)
+            documents += [json.loads(said.getvalue())] if said is not None else []
         except FlatscanError as trouble:
             click.echo(f"flatscan: {trouble.text(command_line(given['units']))}", err=True)
             return 1
+    if given["as_json"]:
+        sys.stdout.write(report.text(documents))
     return 0
 
 

@@ -182,6 +182,23 @@ class CutPlace(click.ParamType):
         return Cut(*Places(3, self.name).convert(value, param, ctx))
 
 
+class Clock(click.ParamType):
+    """A time of day such as ``7:30``, as it is written."""
+
+    name = "time"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """The time as a text; anything else is a malformed option."""
+        from flatscan.core.errors import BadValue
+        from flatscan.plan.day import start_of
+
+        try:
+            start_of(str(value))
+        except BadValue as wrong:
+            self.fail(f"{wrong.found}; needed: {wrong.needed}.", param, ctx)
+        return str(value).strip()
+
+
 class WallName(click.ParamType):
     """A wall's number, with a letter for one level of a wall that has several: ``1``, ``1a``; as number and letter."""
 
@@ -219,6 +236,7 @@ TARGET = Target()
 FIXED = Fixed()
 WALL = WallName()
 CUT = CutPlace()
+CLOCK = Clock()
 PAIR = Places(2, "low,high")
 VOLUME = Volume()
 REGION = Places(4, "x0,y0,x1,y1")
@@ -317,7 +335,7 @@ plan_option = _stack(
 plan_options = _stack(
     plan_option,
     click.option("--keep", is_flag=True, help="Write what was given into the plan."),
-    click.option("--start", metavar="TIME", help="When work starts, such as 7:30: clock times on the day sheet."),
+    click.option("--start", type=CLOCK, help="When work starts, such as 7:30: clock times on the day sheet."),
     click.option("--more", is_flag=True, help="All of the answer in words, not only its first lines."),
 )
 

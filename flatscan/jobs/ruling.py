@@ -11,6 +11,7 @@ import numpy as np
 
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
+from flatscan.jobs.changed import changed
 from flatscan.jobs.results import Lows, LowsByHand, Seen
 from flatscan.jobs.seeing import Capture, look, see, swept
 from flatscan.jobs.settings import Capturing, Finishing, Progress, Requirement, silent
@@ -53,7 +54,8 @@ def lows_seen(
     shaved = shave_off(looked.relief, shave, limit=limit)
     left, flush = gaps_left(shaved.relief, requirement)
     found = filling(shaved.relief, left, limit=limit, fill=flush)
-    looked = replace(looked, notes=(*found.notes, *looked.notes))
+    settings = (*changed(seen.how), *changed(requirement, Requirement(limit=LOW_LIMIT)))
+    looked = replace(looked, notes=(*found.notes, *looked.notes), settings=settings)
     return looked.extended(
         Lows,
         gaps=gaps,

@@ -79,7 +79,7 @@ class Capturing:
     accept: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
-        for name in ("width", "height", "reading_u"):
+        for name in ("width", "height", "reading_u", "cell"):
             value = getattr(self, name)
             if value is not None and not 0 < value < 1000:
                 raise BadValue(

@@ -65,6 +65,25 @@ def subject_of(folder: str | Path) -> Subject | None:
         return None
 
 
+def claim(folder: str | Path, subject: Subject, *, overwrite: bool = False) -> None:
+    """Note whose a folder is before its first sheet, so that a plan kept in it is nobody else's; the folder is made.
+
+    Raises `OutputError` where it is another capture's or wall's, unless ``overwrite`` is given.
+    """
+    folder = Path(folder)
+    belongs(folder, subject, overwrite=overwrite)
+    if subject_of(folder) is None and not os.path.lexists(folder / RECORD):
+        folder.mkdir(parents=True, exist_ok=True)
+        with alone_in(folder):
+            _write(folder, _Record(subject=subject))
+
+
+def belongs(folder: str | Path, subject: Subject, *, overwrite: bool = False) -> None:
+    """Raise `OutputError` where a folder is another capture's or wall's, unless ``overwrite`` is given."""
+    known = subject_of(folder)
+    _Order(Path(folder), "", (), subject, overwrite, False).is_same(known)
+
+
 def put_sheets(
     folder: str | Path,
     command: str,
@@ -120,7 +139,7 @@ class _Order:
         """The files that go and the record of those that stay; raises `OutputError` where one may not go."""
         record = self._known()
         others = [command for command in record.sheets if command != self.command]
-        stays = self._is_same(record.subject)
+        stays = self.is_same(record.subject)
         own = record.written_by(self.command, *(() if stays and not self.alone else others))
         going = [name for name, digest in own.items() if _digest(self.folder / name) == digest]
         for name in self.names:
@@ -144,7 +163,7 @@ class _Order:
                 raise
             return _Record()
 
-    def _is_same(self, known: Subject | None) -> bool:
+    def is_same(self, known: Subject | None) -> bool:
         """Whether the folder is this capture's and wall's; raises `OutputError` where it is not and must not be."""
         if known is None:
             return True

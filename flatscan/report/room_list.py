@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import textwrap
 from collections.abc import Iterator
@@ -9,7 +10,7 @@ from typing import Any
 
 from flatscan.core.model import Wall
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import metres, share
+from flatscan.core.quantity import degrees, metres, share
 from flatscan.core.settled import LIKELY, OPEN, Otherwise, Settled
 from flatscan.jobs.listing import Listed, Undecided
 from flatscan.report.result_document import SCHEMA, plain_values
@@ -59,7 +60,7 @@ def _document(listed: Listed) -> dict[str, object]:
         {
             "left": corner.left,
             "right": corner.right,
-            "angle_deg": corner.angle,
+            "angle_deg": degrees(math.degrees(corner.angle)),
             "out_of_square_mm": corner.out_of_square,
             "u_out_of_square_mm": corner.u_out_of_square,
             "leg_mm": corner.leg,

@@ -60,6 +60,20 @@ def test_units_of_the_readings(read, unit, factor):
     assert_allclose(read(text).offset, -factor * np.ravel(FLAT))
 
 
+@pytest.mark.parametrize(("units", "reading"), [("mm", "1e9"), ("cm", "6000"), ("mm", "-51 m")])
+def test_a_reading_that_is_no_distance_in_a_building_is_refused(read, units, reading):
+    """One of 1e9 mm made a page of contours as large as a country: 23 GB and no end."""
+    text = table(FLAT).replace("units, mm", f"units, {units}").replace(", 81,", f", {reading},", 1)
+    assert reading in text
+    with pytest.raises(BadTable, match="up to 50 m"):
+        read(text)
+
+
+def test_feet_are_no_unit_of_readings(read):
+    with pytest.raises(BadTable, match="mm, cm or in"):
+        read(table(FLAT).replace("units, mm", "units, ft"))
+
+
 def test_inch_fractions_and_readings_with_their_own_unit(read):
     stations = read(HEAD.replace("mm", "in").replace("80, 80", "3, 3") + ", 0.1, 1.1\n1, 3 1/8, 80 mm\n")
     assert_allclose(stations.offset, [-3.125 * 0.0254, -0.080])

@@ -54,7 +54,7 @@ def test_kept_settings_are_those_of_the_next_run(flatscan):
     first = flatscan("survey", GRID, "--least", "7mm", "--fix", "0.1m,0.1m,30mm", "--keep", "--json")
     again = flatscan("setout", GRID, "--json")
     assert first.code == again.code == 0
-    assert sorted(path.name for path in FOLDER.iterdir()) == ["plan.toml"]
+    assert sorted(path.name for path in FOLDER.iterdir()) == [".flatscan.json", "plan.toml"]
     assert settings(again)["least"] == "7 mm"
     assert "fix" in settings(again)
     assert again.document["plan"]["fingerprint"] == first.document["plan"]["fingerprint"]
@@ -122,3 +122,19 @@ def test_a_sites_plan_gives_way_to_what_a_row_says(flatscan, tmp_path):
     least = {name: result["material"]["least_mm"] for name, result in found.items()}
     assert sorted(round(value, 3) for value in least.values()) == [8.0, 9.0]
     assert len({result["plan"]["fingerprint"] for result in found.values()}) == 2
+
+
+def test_a_plan_in_the_folder_of_another_capture_is_not_used_nor_overwritten(flatscan, tmp_path):
+    mine = tmp_path / "hall.csv"
+    mine.write_bytes(GRID.read_bytes())
+    assert flatscan("survey", mine, "--keep", "--least", "9mm", "--json").code == 0
+    kept = (tmp_path / "hall-flatscan" / "plan.toml").read_text()
+    other = SAMPLES / "laser_grid_after.csv"
+    there = flatscan("survey", other, "--out", "hall-flatscan", "--json", "--keep", "--least", "4mm")
+    # another wall stands in the same file
+    mine.write_bytes(other.read_bytes())
+    again = flatscan("survey", mine, "--json", "--keep", "--least", "4mm")
+    for ran in (there, again):
+        assert (ran.code, ran.out) == (1, "")
+        assert "--overwrite" in ran.err
+    assert (tmp_path / "hall-flatscan" / "plan.toml").read_text() == kept
