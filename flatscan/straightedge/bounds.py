@@ -15,7 +15,7 @@ from scipy.special import ndtri
 
 from flatscan.core.geometry import Array, Mask, robust_scale
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import share
+from flatscan.core.quantity import COVER, share
 from flatscan.core.reliefs import Grid, Why
 from flatscan.core.resolution import KEPT
 from flatscan.straightedge.gaps import (
@@ -40,6 +40,9 @@ from flatscan.straightedge.uncertainty import confidence_of, half_factor, varian
 LOST = 1 - KEPT
 # the two halves' difference is known to a few per cent: less than this of shared error is not told from none
 LEAST_SHARED = 0.1
+# Student's t of 4 degrees of freedom, 97.5 % (tables): about what 12 to 20 readings leave of an error whose size,
+# length and roughness they tell as well [setting; tried in methods/tie 11]
+TIED_T = 2.776
 # a wall in more pieces than these, or in scraps of less than this share, is not called outside by the rest of them
 MOST_SURFACES, SCRAP = 4, 0.01
 
@@ -57,10 +60,19 @@ def interval(reach: Reach | None, deepest: Array, *, bounded: bool = True) -> In
     gap = float(abs(found.value) - bias)
     high = float(max(upper_bound(reach, deepest) - added.taken, gap) + taken_off(relief, gap))
     low = lower_bound([reach], added, halves) if bounded else None
+    low = None if low is None else low - less_told(relief, found)
     gap, high, bias = float(gap), float(high), float(bias)
     return Interval(
         gap, None if low is None else min(max(float(low), 0.0), gap), high, bias, shared_notes(relief, halves)
     )
+
+
+def less_told(relief: Grid, found: Gap) -> float:
+    """What the lower end of a tied scan's largest gap does without besides [m].
+
+    How large and how rough its error is few readings told: its share of the gap has the tails of a t, not of a normal.
+    """
+    return (TIED_T - COVER) * (found.u_common or 0.0) if relief.common.tied else 0.0
 
 
 def taken_off(relief: Grid, gap: float) -> float:
