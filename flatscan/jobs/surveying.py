@@ -191,7 +191,9 @@ def _quoted(looked: Looked, planned: Planned, finish: Finishing) -> tuple[Planne
     assert planned.arranged is not None
     smooth, rates = planned.arranged.relief, load_rates(finish.rates)
     area = measured_area(looked.wall, smooth, finish.area_rule)
-    quoted = quote(planned.take_off, planned.build_up, smooth, rates, extras=planned.extras, area=area)
+    quoted = quote(
+        planned.take_off, planned.build_up, smooth, rates, extras=planned.extras, area=area, hacks=planned.cuts
+    )
     priced = replace(planned.take_off, price=quoted.total, price_span=quoted.ends)
     return replace(planned, take_off=priced), quoted
 
