@@ -61,3 +61,17 @@ def test_planned_cuts_are_charged(hall):
 
 def test_by_the_day_cutting_is_in_the_hours_and_not_charged_again(hall):
     assert "humps cut" not in lines(hall(*BOTH, rates=RATES.replace('"area"', '"day"')))
+
+
+def test_a_depth_without_its_unit_is_refused_and_a_place_is_not(flatscan, hall):
+    ran = flatscan("survey", "hall.csv", "--cut", "3.7,0.8,5")
+    assert ran.code == 2
+    assert "number with its unit" in ran.err
+    assert hall("--cut", "3.7,0.8,5mm")["plan"]["cut"] == [{"x_mm": 3700, "y_mm": 800, "cut_mm": 5}]
+
+
+def test_a_cut_asked_for_deeper_than_the_hump_is_said(hall):
+    """131 among readings of which the lowest beside it is 140: 9 mm is all that stands there."""
+    found = hall("--cut", "3.7,0.8,30mm", "--hack-most", "20mm")
+    assert_allclose(found["plan"]["cut"][0]["cut_mm"], 9)
+    assert any(it["code"] == "plan.cut-less" and "30.0 mm asked" in it["text"] for it in found["notes"])
