@@ -288,7 +288,7 @@ finish_options = _stack(
     click.option("--system", help="Material system: a name, or your own TOML file."),
     click.option("--finish", type=Length(none=True), help="Thickness of the last coat, or 0.  [default: the system's]"),
     click.option("--strip", type=LENGTH, help="Thickness of screed strips.  [default: dots]"),
-    click.option("--cut", type=CUT, multiple=True, help="A hump that is cut: its number, or x,y,depth as 0.7,1.75,6mm."),
+    click.option("--cut", type=CUT, multiple=True, help="A hump to cut: its number, or x,y,depth as 0.7,1.75,6mm."),
     click.option("--laser", type=LENGTH, help="How far a plumb laser plane stands off the wall's foot."),
     click.option("--fix", type=FIXED, multiple=True, help="A point the face goes through, such as 0.8m,1m,12mm."),
     click.option("--lean-up-to", type=float, metavar="MM_PER_M", help="Let the face lean so many mm per m."),

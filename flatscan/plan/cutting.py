@@ -60,8 +60,9 @@ def as_cut(
     """The wall with humps cut, by place and depth or by their numbers in the plan without cuts (finish-plane 10).
 
     A hump is cut level with the plane ``depth`` under its top, within its own outline, and never below the surface
-    around it nor deeper than the options' most; a note says where less is cut than was asked for. Humps given by number, or as a list has them, are cut as deep as all of them together need to bear
-    on the plane no more. ``listed`` is the hacking list of the wall if it is known already.
+    around it nor deeper than the options' most; a note says where less is cut than was asked for. Humps given by
+    number, or as a list has them, are cut as deep as all of them together need to bear on the plane no more.
+    ``listed`` is the hacking list of the wall if it is known already.
     Raises `BadValue` for a number that the plan does not list, a place without a hump and one near an opening's head.
     """
     if not cuts:
