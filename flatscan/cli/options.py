@@ -169,7 +169,7 @@ class Target(click.ParamType):
 
 
 class CutPlace(click.ParamType):
-    """A hump that is cut: ``H1``, its number in the plan without cuts, or ``x,y,depth``."""
+    """A hump that is cut: ``H1``, its number in the plan without cuts, or ``x,y,depth``, the depth with its unit."""
 
     name = "H1 or x,y,depth"
 
@@ -179,7 +179,9 @@ class CutPlace(click.ParamType):
 
         if isinstance(value, Cut) or re.fullmatch(r"[Hh][0-9]{1,4}", str(value).strip()):
             return value if isinstance(value, Cut) else str(value).strip().upper()
-        return Cut(*Places(3, self.name).convert(value, param, ctx))
+        x, y, _ = Places(3, self.name).convert(value, param, ctx)
+        # a place is in bare metres, but a depth of 5 is hardly one of 5 m
+        return Cut(x, y, Length().convert(str(value).split(",")[2].strip(), param, ctx))
 
 
 class Clock(click.ParamType):
@@ -304,7 +306,7 @@ finish_options = _stack(
     click.option("--system", help="Material system: a name, or your own TOML file."),
     click.option("--finish", type=Length(none=True), help="Thickness of the last coat, or 0.  [default: the system's]"),
     click.option("--strip", type=LENGTH, help="Thickness of screed strips.  [default: dots]"),
-    click.option("--cut", type=CUT, multiple=True, help="A hump that is cut: its number, or x,y,depth."),
+    click.option("--cut", type=CUT, multiple=True, help="A hump to cut: its number, or x,y,depth as 0.7,1.75,6mm."),
     click.option("--laser", type=LENGTH, help="How far a plumb laser plane stands off the wall's foot."),
     click.option("--fix", type=FIXED, multiple=True, help="A point the face goes through, such as 0.8m,1m,12mm."),
     click.option("--lean-up-to", type=float, metavar="MM_PER_M", help="Let the face lean so many mm per m."),

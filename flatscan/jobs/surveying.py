@@ -110,9 +110,12 @@ def plan(
     hours_per_m3 = WORKDAY / system.output[1]
     hacking = replace(finish.hacking, bags_per_m3=bags_per_m3(system), hours_per_m3=hours_per_m3)
     cuts = hacking_plan(smooth, wall, plane=face, options=hacking, standing=signs, errors=errors)
-    hacks = numbered(cuts.hacks, found.as_cut.listed)
-    if room is not None and room.strip is not None:
-        hacks = worth_with_screeds(hacks, found, wall, replace(work, cut=()), errors)
+    hacks, ends, held = numbered(cuts.hacks, found.as_cut.listed), cuts.ends_because, None
+    if room is not None and (room.strip is not None or found.out > 0):
+        hacks = worth_with_screeds(hacks, found, wall, replace(work, cut=()), errors, hours_per_m3=hours_per_m3)
+        if len(hacks) < len(cuts.hacks):
+            held = note("plan.dots-set-it" if room.strip is None else "plan.strips-set-it")
+            ends = note("plan.hacking-held", by=held)
     more = extras(wall, smooth, build_up, mesh_over=system.mesh_over)
     return Planned(
         build_up=build_up,
@@ -127,13 +130,14 @@ def plan(
             *found.notes,
             *_no_last(system, last),
             *build_up.notes,
-            *cuts.notes,
-            cuts.ends_because,
+            *(cuts.notes if hacks else ()),
+            ends,
         ),
         pockets=pockets_of(smooth, build_up),
         cuts=found.as_cut.cuts,
         finish=last,
         arranged=found,
+        held_by=None if hacks else held,
     )
 
 
@@ -191,7 +195,9 @@ def _quoted(looked: Looked, planned: Planned, finish: Finishing) -> tuple[Planne
     assert planned.arranged is not None
     smooth, rates = planned.arranged.relief, load_rates(finish.rates)
     area = measured_area(looked.wall, smooth, finish.area_rule)
-    quoted = quote(planned.take_off, planned.build_up, smooth, rates, extras=planned.extras, area=area)
+    quoted = quote(
+        planned.take_off, planned.build_up, smooth, rates, extras=planned.extras, area=area, hacks=planned.cuts
+    )
     priced = replace(planned.take_off, price=quoted.total, price_span=quoted.ends)
     return replace(planned, take_off=priced), quoted
 

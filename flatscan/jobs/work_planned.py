@@ -24,6 +24,7 @@ class Planned:
     ``notes`` what is worth saying of the plan. ``cuts`` are the humps that it takes as cut, ``finish`` [m] is the last
     coat, within the thickness: dots and strips stand that much behind the finished face. ``pockets`` are filled first.
     ``arranged`` is the wall that it was planned on, with those humps cut, and the plane as it could be asked for.
+    ``held_by`` says that strips or dots set the plane, where that is why no hump is worth cutting.
     """
 
     build_up: BuildUp
@@ -37,6 +38,7 @@ class Planned:
     finish: float = 0.0
     pockets: tuple[PocketFill, ...] = ()
     arranged: Arranged | None = None
+    held_by: Note | None = None
 
     @property
     def cut_numbers(self) -> tuple[int, ...]:

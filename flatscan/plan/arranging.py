@@ -15,7 +15,7 @@ from flatscan.plan.finish import BuildUp, PlaneOptions, place
 from flatscan.plan.hacking import Hack, HackOptions
 from flatscan.plan.highest import Errors, errors_of
 from flatscan.plan.program import APART, FIXED, MOST
-from flatscan.plan.screeds import Lack, lack_of
+from flatscan.plan.screeds import Lack, lack_at, lack_of, stand_at
 
 # what gives way does so by this [m] more than it must, so that the plan is not one by a float's last bit
 _SLACK = 1e-7
@@ -74,7 +74,7 @@ def arrange(relief: Relief, wall: Wall, work: Work, errors: Errors | None = None
         return _on(AsCut(relief), wall, work, errors)
     before = _on(AsCut(relief), wall, replace(work, cut=()), errors)
     cut = as_cut(relief, wall, work.cut, plane=before.plane, options=work.hacking, errors=errors)
-    found = _on(cut, wall, work, errors)
+    found = _on(cut, wall, work, errors, before)
     saved = before.build_up.volume.value - found.build_up.volume.value
     # nothing is saved against a plan that cannot be
     kept = _saved(cut, saved if before.cannot is None else 0.0)
@@ -83,13 +83,18 @@ def arrange(relief: Relief, wall: Wall, work: Work, errors: Errors | None = None
 
 def _saved(cut: AsCut, saved: float) -> tuple[Note, ...]:
     cuts = tuple(note("plan.cut-at", (one.x, one.y), depth=metres(one.depth)) for one in cut.cuts)
-    if abs(saved) < _NO_VOLUME:
+    # where the screeds hold the face, what is cut is only filled again
+    if saved < _NO_VOLUME:
         return (note("plan.cuts-save-nothing", cuts=cuts),)
     return (note("plan.cuts-save", cuts=cuts, saved=cubic_metres(saved)),)
 
 
-def _on(cut: AsCut, wall: Wall, work: Work, errors: Errors) -> Arranged:
-    """The plane on one wall, moved out where its screeds need that."""
+def _on(cut: AsCut, wall: Wall, work: Work, errors: Errors, before: Arranged | None = None) -> Arranged:
+    """The plane on one wall, moved out where its screeds need that.
+
+    ``before`` is the wall uncut: screeds stay where they stood on it if that keeps the face further in, so that no cut
+    moves it out.
+    """
     relief = cut.relief
     built, plane, why = _nearest(relief, wall, work, errors)
     cannot = None if why is None else _said(why, work.plane, plane, built)
@@ -97,6 +102,8 @@ def _on(cut: AsCut, wall: Wall, work: Work, errors: Errors) -> Arranged:
     if screeds is None:
         return Arranged(cut, plane, built, (), cannot)
     lack = lack_of(relief, wall, built.plane, options=screeds, lowered=built.lowered)
+    if before is not None and lack.by > _NOTHING:
+        lack = min(lack, _as_before(cut, wall, screeds, built, before), key=lambda one: one.by)
     if lack.by <= _NOTHING:
         return Arranged(cut, plane, built, (), cannot)
     moved = place(relief, wall, options=plane, foot=work.foot, errors=errors, out=lack.by)
@@ -111,6 +118,13 @@ def _on(cut: AsCut, wall: Wall, work: Work, errors: Errors) -> Arranged:
         **({} if screeds.strip is None else _thick(screeds)),
     )
     return Arranged(cut, plane, moved, (said,), cannot, lack.by)
+
+
+def _as_before(cut: AsCut, wall: Wall, screeds: SetOutOptions, built: BuildUp, before: Arranged) -> Lack:
+    """What the screeds lack at a cut wall where they stood on it uncut."""
+    was = before.build_up
+    places = stand_at(before.relief, wall, was.plane, options=screeds, lowered=was.lowered)
+    return lack_at(cut.relief, wall, built.plane, places, options=screeds, lowered=built.lowered)
 
 
 def _thick(screeds: SetOutOptions) -> dict[str, Quantity]:
@@ -218,27 +232,64 @@ def _said(why: Infeasible, asked: PlaneOptions, plane: PlaneOptions, built: Buil
 
 
 def worth_with_screeds(
-    hacks: Sequence[Hack], found: Arranged, wall: Wall, work: Work, errors: Errors
+    hacks: Sequence[Hack],
+    found: Arranged,
+    wall: Wall,
+    work: Work,
+    errors: Errors,
+    *,
+    hours_per_m3: float | None = None,
 ) -> tuple[Hack, ...]:
     """The humps of a list with what cutting them saves where the screeds decide how far out the plane stands.
 
-    What a list saves is worked out for the wall alone; a plane that strips hold out gains less by a cut, or nothing.
+    What a list saves is worked out for the wall alone; a plane that strips hold out gains less by a cut, or nothing,
+    and a hump that adds nothing is not listed. Plastering saved, at ``hours_per_m3`` of it, must be worth the cutting.
     """
-    start = found.build_up.volume.value
-    done: list[Hack] = []
-    last = 0.0
-    for count, hack in enumerate(hacks, 1):
-        first = hacks[:count]
+    start, kept = found.build_up.volume.value, list(hacks)
+    saves = _saved_by(kept, found, wall, work, errors)
+    for hack in hacks:
+        at = kept.index(hack)
+        if saves[at] - (saves[at - 1] if at else 0.0) > _WORTH * start:
+            continue
+        rest = [one for one in kept if one is not hack]
+        without = _saved_by(rest, found, wall, work, errors)
+        # one that adds nothing itself may still stand in the way of the next
+        if (without[-1] if without else 0.0) >= saves[-1] - _WORTH * start:
+            kept, saves = rest, without
+    listed = _refigured(kept, saves)
+    return listed if hours_per_m3 is None else listed[: _worth_cutting(listed, hours_per_m3)]
+
+
+def _worth_cutting(hacks: Sequence[Hack], hours_per_m3: float) -> int:
+    """How many humps save the most of one person's minutes, plastering saved less cutting."""
+    cutting, net = 0.0, [0.0]
+    for hack in hacks:
+        cutting += hack.minutes
+        net.append(hack.saves * 60 * hours_per_m3 - cutting)
+    return net.index(max(net))
+
+
+def _saved_by(hacks: Sequence[Hack], found: Arranged, wall: Wall, work: Work, errors: Errors) -> list[float]:
+    """What cutting the first of them, the first two and so on saves with the screeds laid [m3]."""
+    work = replace(work, plane=found.plane)
+    saves = []
+    for count in range(1, len(hacks) + 1):
+        named = tuple(hacks[:count])
         cut = as_cut(
-            found.relief, wall, first, plane=found.plane, options=work.hacking, errors=errors, listed=tuple(hacks)
+            found.relief, wall, named, plane=found.plane, options=work.hacking, errors=errors, listed=tuple(hacks)
         )
-        saves = start - _on(cut, wall, replace(work, plane=found.plane), errors).build_up.volume.value
-        bags = None if hack.saves_bags is None or hack.saves <= 0 else hack.saves_bags / hack.saves * saves
-        mean = hack.mean_saved / hack.saves * saves if hack.saves > 0 else 0.0
-        done.append(replace(hack, saves=saves, saves_bags=bags, mean_saved=mean, adds=saves - last))
-        last = saves
-    while done and done[-1].adds <= _WORTH * start:
-        done.pop()
+        saves.append(found.build_up.volume.value - _on(cut, wall, work, errors, found).build_up.volume.value)
+    return saves
+
+
+def _refigured(hacks: Sequence[Hack], saves: Sequence[float]) -> tuple[Hack, ...]:
+    """Humps with other savings [m3], in all up to each."""
+    done, last = list[Hack](), 0.0
+    for hack, saved in zip(hacks, saves, strict=True):
+        bags = None if hack.saves_bags is None or hack.saves <= 0 else hack.saves_bags / hack.saves * saved
+        mean = hack.mean_saved / hack.saves * saved if hack.saves > 0 else 0.0
+        done.append(replace(hack, saves=saved, saves_bags=bags, mean_saved=mean, adds=saved - last))
+        last = saved
     return tuple(done)
 
 

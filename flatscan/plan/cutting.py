@@ -19,8 +19,8 @@ from flatscan.plan.surface import as_measured
 
 # a place named lies on the hump that is nearest within this [m]
 _NEAR = 0.150
-# a depth under this [m] is none
-_NOTHING = 5e-5
+# a depth under this [m] is none, and one that is short by no more is what was asked for
+_NOTHING, _SHORT = 5e-5, 1e-4
 # so many humps are named to somebody who named none of them
 _NAMED = 6
 
@@ -60,8 +60,9 @@ def as_cut(
     """The wall with humps cut, by place and depth or by their numbers in the plan without cuts (finish-plane 10).
 
     A hump is cut level with the plane ``depth`` under its top, within its own outline, and never below the surface
-    around it. Humps given by number, or as a list has them, are cut as deep as all of them together need to bear
-    on the plane no more. ``listed`` is the hacking list of the wall if it is known already.
+    around it nor deeper than the options' most; a note says where less is cut than was asked for. Humps given by
+    number, or as a list has them, are cut as deep as all of them together need to bear on the plane no more.
+    ``listed`` is the hacking list of the wall if it is known already.
     Raises `BadValue` for a number that the plan does not list, a place without a hump and one near an opening's head.
     """
     if not cuts:
@@ -76,6 +77,7 @@ def as_cut(
     for one in cuts:
         if isinstance(one, Cut):
             done.append(tool.take(one, listed))
+            notes += _less(one, done[-1], options.most)
     if named and done:
         tool = _Chisel(tool.relief, wall, plane, options, errors)
     for hack, depth, said in tool.depths(named):
@@ -92,6 +94,16 @@ def numbers_of(cuts: Sequence[Cut], listed: Sequence[Hack]) -> tuple[int, ...]:
         near = int(np.argmin(away)) if away and min(away) <= _NEAR else None
         found.append(len(listed) + len(found) + 1 if near is None else near + 1)
     return tuple(found)
+
+
+def _less(asked: Cut, taken: Cut, most: float) -> list[Note]:
+    """That less is cut than was asked for, and what keeps it from that."""
+    if asked.depth - taken.depth <= _SHORT:
+        return []
+    depths = {"asked": metres(asked.depth), "taken": metres(taken.depth)}
+    if taken.depth >= most - _SHORT:
+        return [note("plan.cut-most", (asked.x, asked.y), most=metres(most), **depths)]
+    return [note("plan.cut-less", (asked.x, asked.y), **depths)]
 
 
 def _named(name: str, listed: Sequence[Hack]) -> Hack:
@@ -141,8 +153,12 @@ class _Chisel:
         found = []
         for hack, number in there:
             needed = float(depth[label == number].max())
-            said = [] if needed > _NOTHING else [note("plan.cut-alone", (hack.x, hack.y))]
-            found.append((hack, hack.cut if said else needed, said))
+            if needed <= _NOTHING:
+                found.append((hack, hack.cut, [note("plan.cut-alone", (hack.x, hack.y))]))
+                continue
+            most = self.cutter.options.most
+            said = [note("plan.cut-at-most", (hack.x, hack.y), most=metres(most))] if needed >= most - 1e-9 else []
+            found.append((hack, needed, said))
         return found
 
     def take(self, one: Cut, listed: Sequence[Hack]) -> Cut:
@@ -159,7 +175,8 @@ class _Chisel:
         part = self._hump_at(one, listed)
         keep = self.relief.valid
         z = self.relief.offset[keep]
-        level = float((z - self.tilt)[part].max()) - one.depth + self.tilt
+        most = self.cutter.options.most
+        level = float((z - self.tilt)[part].max()) - min(one.depth, most) + self.tilt
         cut = np.where(part, np.minimum(z, np.maximum(level, self._around(part))), z)
         offset, uncut = self.relief.offset.copy(), np.full_like(self.relief.offset, np.nan)
         known = keep.copy()
@@ -170,7 +187,7 @@ class _Chisel:
         offset[keep] = cut
         self.relief = replace(self.relief, offset=offset, uncut=uncut)
         top = (z - self.tilt)[part].max() - (cut - self.tilt)[part].max()
-        return Cut(one.x, one.y, float(min(top, one.depth)))
+        return Cut(one.x, one.y, float(min(top, one.depth, most)))
 
     def _hump_at(self, one: Cut, listed: Sequence[Hack]) -> Mask:
         """Places (n,) of the hump at or beside a place that may be cut."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Annotated
@@ -19,6 +19,7 @@ from flatscan.core.quantity import days, metres, share, square_metres
 from flatscan.core.records import Amount, load_toml, of_table, one_of
 from flatscan.core.typed import is_length, pairs, parse_length, read_lines
 from flatscan.plan.coats import whole
+from flatscan.plan.cutting import Cut
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.hacking import Hack
 from flatscan.plan.labour import WORKDAY
@@ -185,12 +186,13 @@ def quote(
     rates: Rates,
     *,
     area: float | None = None,
-    hacks: tuple[Hack, ...] = (),
+    hacks: Sequence[Hack | Cut] = (),
     extras: Extras | None = None,
 ) -> Quote:
     """Quote lines of one wall; ``area`` [m2] as measured for the bill (net if None), ``hacks`` those to be cut.
 
-    With hacks the build-up and take-off given must be those after cutting. Where old plaster comes off, a line stands
+    Each is charged at its rate; by the day its hours are in the labour, and nothing is charged twice. With hacks the
+    build-up and take-off given must be those after cutting. Where old plaster comes off, a line stands
     for surveying again, and ``span`` holds the total for the least and most thickness the take-off allows for.
     """
     _check_products(take, rates)
@@ -267,7 +269,7 @@ def _lines(
     relief: Relief,
     rates: Rates,
     area: float | None,
-    hacks: tuple[Hack, ...],
+    hacks: Sequence[Hack | Cut],
     extras: Extras | None,
 ) -> list[QuoteLine]:
     """All lines with a rate and a quantity; of a shift the labour and the bags grow as the volume does."""
@@ -278,7 +280,7 @@ def _lines(
         asked: list[_Asked] = [(note("plan.quote-labour"), work, "day", rates.day)]
     else:
         asked = _by_area(build_up, relief, rates, area, case.shift)
-    asked.append((note("plan.quote-humps"), float(len(hacks)), "hump", rates.hack))
+        asked.append((note("plan.quote-humps"), float(len(hacks)), "hump", rates.hack))
     asked += _materials(case, rates, grown if case.end == "wanted" else 1.0)
     asked.append((note("plan.quote-visits"), float(take.visits or 0), "visit", rates.call_out))
     if extras is not None:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from flatscan.core.errors import TooFewPoints
-from flatscan.core.geometry import FacePlane
+from flatscan.core.geometry import Array, FacePlane
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share
@@ -79,6 +79,20 @@ def lack_of(relief: Relief, wall: Wall, plane: FacePlane, *, options: SetOutOpti
     laid = _Laying(relief, wall, plane, options, lowered)
     places = screed_places(wall, options)
     found = [laid.least_shortage(places, number) for number in range(len(places))]
+    return max(found, key=lambda lack: lack.by, default=Lack(0.0, 0.0, 0.0))
+
+
+def stand_at(relief: Relief, wall: Wall, plane: FacePlane, *, options: SetOutOptions, lowered: float = 0.0) -> Array:
+    """Where the screeds of a plane stand from the left (n,) [m], each moved aside as a set-out moves it."""
+    return np.array([screed.x for screed in _Laying(relief, wall, plane, options, lowered).screeds()])
+
+
+def lack_at(
+    relief: Relief, wall: Wall, plane: FacePlane, places: Array, *, options: SetOutOptions, lowered: float = 0.0
+) -> Lack:
+    """`lack_of` with the screeds at ``places`` (n,) [m] from the left, none moved."""
+    laid = _Laying(relief, wall, plane, options, lowered)
+    found = [laid.lack_there(float(x)) for x in places]
     return max(found, key=lambda lack: lack.by, default=Lack(0.0, 0.0, 0.0))
 
 
@@ -170,6 +184,10 @@ class _Laying:
             if other.dots and (lack := self._lacks(other)).by < least.by - _NOTHING:
                 least = lack
         return least if least.by < here.by - _WORTH_MOVING else here
+
+    def lack_there(self, x: float) -> Lack:
+        """What a screed lacks at x."""
+        return self._lacks(self._screed(x))
 
     def _aside(self, places: list[float], number: int) -> list[float]:
         """How far a screed may move aside [m], the nearest first."""

@@ -8,7 +8,7 @@ from flatscan.core.errors import BadValue
 from flatscan.plan.arranging import Work, arrange, numbered
 from flatscan.plan.cutting import Cut, as_cut
 from flatscan.plan.finish import PlaneOptions, place
-from flatscan.plan.hacking import hacks
+from flatscan.plan.hacking import HackOptions, hacks
 from flatscan.plan.surface import as_measured
 from flatscan.report.say import say
 
@@ -53,6 +53,26 @@ def test_nothing_is_cut_below_the_surface_around_it(build):
     cut = as_cut(ramp, build.wall(4.0, 2.5), [Cut(1.5, 1.3, 0.020)])
     assert_allclose(cut.relief.offset, 0.002 * ramp.places[0], atol=1e-4)
     assert_allclose(cut.cuts[0].depth, 0.008, atol=2e-4)
+
+
+def test_less_cut_than_was_asked_for_is_said_with_what_keeps_it(build):
+    """A nib of 8 mm: 30 mm asked for takes 8, or 3 where no cut may be deeper; 8 asked for is no less than asked."""
+    relief = build.cells(4.0, 2.5, lambda x, y: nib(x, y, (1.5, 1.3), 0.2, 0.008), cell=0.05)
+
+    def cut(depth, most=0.010):
+        return as_cut(relief, build.wall(4.0, 2.5), [depth], options=HackOptions(most=most))
+
+    small = cut(Cut(1.5, 1.3, 0.030))
+    assert_allclose(small.cuts[0].depth, 0.008, rtol=1e-9)
+    assert "30.0 mm asked for" in say(small.notes[0])
+    assert "8.0 mm taken: it stands no further" in say(small.notes[0])
+    barred = cut(Cut(1.5, 1.3, 0.005), most=0.003)
+    assert_allclose(barred.cuts[0].depth, 0.003, rtol=1e-9)
+    assert say(barred.notes[0]).endswith("3.0 mm taken: --hack-most is 3 mm")
+    by_number = cut("H1", most=0.003)
+    assert_allclose(by_number.cuts[0].depth, 0.003, rtol=1e-9)
+    assert "by 3 mm and no more: that is --hack-most" in say(by_number.notes[0])
+    assert cut(Cut(1.5, 1.3, 0.008)).notes == ()
 
 
 def test_numbers_are_those_of_the_plan_without_cuts(build):

@@ -124,7 +124,7 @@ def cut_first(plan: Planned) -> Note:
         values = {"count": len(plan.cuts), "cut": metres(deep.depth)}
         return note("first.with-care", what=note("first.as-planned", (deep.x, deep.y), **values))
     if not plan.hacks:
-        return note("first.none-cut")
+        return note("first.none-cut") if plan.held_by is None else note("first.none-held", by=plan.held_by)
     one, last = plan.hacks[0], plan.hacks[-1]
     values = {"mark": f"H{one.number or 1}", "cut": metres(one.cut), "saves": cubic_metres(one.saves)}
     what = note("first.hump", (one.x, one.y), **values)

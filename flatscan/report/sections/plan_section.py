@@ -209,6 +209,9 @@ def hack_table(hacks: tuple[Hack, ...]) -> Table:
 def _hack_sentences(plan: Planned) -> Iterator[Note]:
     if not plan.hacks:
         rests = resting(plan.build_up)
+        if plan.held_by is not None:
+            yield note("report.screeds-set-it", by=plan.held_by)
+            return
         yield note("report.wall-sets-it", rests[0]) if rests else note("report.no-hump")
         return
     for number, hack in enumerate(plan.hacks[:_HACKS], 1):
@@ -225,6 +228,8 @@ def governs(plan: Planned) -> Note:
         first = plan.hacks[0]
         saves, cut = cubic_metres(first.saves), metres(first.cut)
         return note("report.hump-governs", (first.x, first.y), cut=cut, saves=saves)
+    if plan.held_by is not None:
+        return plan.held_by
     rests = resting(plan.build_up)
     return note("report.wall-governs", rests[0]) if rests else note("report.nothing-governs")
 

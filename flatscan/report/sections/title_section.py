@@ -115,7 +115,7 @@ def _first(plan: Planned) -> TitleCell:
         marks = tuple(f"H{number}" for number in plan.cut_numbers)
         return TitleCell(head, note("drawing.cut-these", marks=marks), note("drawing.figures-as-cut"))
     if not hacks:
-        return TitleCell(head, note("drawing.nothing-to-cut"), note("drawing.none-worth"))
+        return TitleCell(head, note("drawing.nothing-to-cut"), plan.held_by or note("drawing.none-worth"))
     if len(hacks) == 1:
         cut = note("drawing.cut-one")
     else:

@@ -1,0 +1,87 @@
+"""A hall read by laser, with two humps in the plane's way, a window and a chase: cuts and chases from list to price."""
+
+import pytest
+from numpy.testing import assert_allclose
+
+HALL = """units, mm
+sense, big = hollow
+width, 4.2 m
+height, 2.6 m
+opening, 1.6, 0.9, 2.7, 2.1
+pocket, 3.42, 0, 3.52, 2.6
+
+, 0.1, 0.55, 1.0, 1.45, 1.9, 2.35, 2.8, 3.25, 3.7, 4.1
+2.5, 145, 144, 143, 143, 143, 144, 145, 144, 145, 144
+2.2, 144, 143, 142, 143, 143, 143, 143, 137, 143, 143
+1.85, 144, 143, 142, 142, -, -, 143, 142, 142, 143
+1.5, 143, 143, 133, 142, -, -, 141, 141, 141, 141
+1.15, 142, 142, 142, 143, -, -, 140, 140, 140, 139
+0.8, 142, 143, 142, 142, 141, 140, 140, 139, 131, 139
+0.45, 141, 137, 143, 142, 141, 139, 139, 137, 137, 137
+0.1, 140, 141, 142, 141, 140, 139, 138, 137, 136, 136
+"""
+RATES = """currency = "EUR"
+basis = "area"
+day = 320
+m2 = 22
+allowance_mm = 10
+extra_mm_m2 = 1.5
+hack = 35
+bag = 11
+call_out = 40
+"""
+BOTH = ("--cut", "H1", "--cut", "H2")
+
+
+@pytest.fixture
+def hall(flatscan, tmp_path):
+    """The answer to a command on the hall, at rates that a test may change."""
+    (tmp_path / "hall.csv").write_text(HALL)
+
+    def ask(*options, command="survey", rates=RATES):
+        (tmp_path / "rates.toml").write_text(rates)
+        ran = flatscan(command, "hall.csv", "--rates", "rates.toml", "--json", *options)
+        assert ran.code == 0, ran.err
+        return ran.document
+
+    return ask
+
+
+def lines(document):
+    return {line["what"]: line for line in document["quote"]}
+
+
+def test_planned_cuts_are_charged(hall):
+    charged = lines(hall(*BOTH))
+    assert_allclose(charged["humps cut"]["amount"], 2 * 35)
+    sums = [line["amount"] for what, line in charged.items() if not what.startswith("in all")]
+    total = next(line["amount"] for what, line in charged.items() if what.startswith("in all"))
+    assert_allclose(total, sum(sums), atol=0.01)
+
+
+def test_by_the_day_cutting_is_in_the_hours_and_not_charged_again(hall):
+    assert "humps cut" not in lines(hall(*BOTH, rates=RATES.replace('"area"', '"day"')))
+
+
+def test_a_depth_without_its_unit_is_refused_and_a_place_is_not(flatscan, hall):
+    ran = flatscan("survey", "hall.csv", "--cut", "3.7,0.8,5")
+    assert ran.code == 2
+    assert "number with its unit" in ran.err
+    assert hall("--cut", "3.7,0.8,5mm")["plan"]["cut"] == [{"x_mm": 3700, "y_mm": 800, "cut_mm": 5}]
+
+
+def test_a_cut_asked_for_deeper_than_the_hump_is_said(hall):
+    """131 among readings of which the lowest beside it is 140: 9 mm is all that stands there."""
+    found = hall("--cut", "3.7,0.8,30mm", "--hack-most", "20mm")
+    assert_allclose(found["plan"]["cut"][0]["cut_mm"], 9)
+    assert any(it["code"] == "plan.cut-less" and "30.0 mm asked" in it["text"] for it in found["notes"])
+
+
+def test_strips_that_set_the_plane_leave_nothing_to_cut(hall):
+    """With strips of 8 mm both humps saved -7 litres and -1: the strips hold the face where it stands."""
+    found = hall("--strip", "8mm")
+    assert found["hacking"] == []
+    assert any(it["code"] == "plan.hacking-held" for it in found["notes"])
+    # what is cut is filled again, and nothing else changes
+    cut = hall("--strip", "8mm", "--cut", "H1")
+    assert 0 <= cut["material"]["volume_l"] - found["material"]["volume_l"] < 1
