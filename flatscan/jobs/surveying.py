@@ -127,7 +127,7 @@ def plan(
             *found.notes,
             *_no_last(system, last),
             *build_up.notes,
-            *cuts.notes,
+            *(said for said in cuts.notes if said not in found.notes),
             cuts.ends_because,
         ),
         pockets=pockets_of(smooth, build_up),
