@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from flatscan.cli import options, refusing, running
-from flatscan.cli.options import LENGTH, SQUARES
+from flatscan.cli.kinds import LENGTH, SQUARES
 from flatscan.cli.progress import progress_bar
 from flatscan.core.choices import PAPERS
 from flatscan.core.notes import note

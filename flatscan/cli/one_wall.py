@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from flatscan.cli import by_plan, options, refusing, running
-from flatscan.cli.options import LENGTH
+from flatscan.cli.kinds import LENGTH
 
 if TYPE_CHECKING:
     from flatscan import jobs

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from flatscan.cli import by_plan, options, refusing, running
-from flatscan.cli.options import LENGTH
+from flatscan.cli.kinds import LENGTH
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import hours
 

@@ -13,6 +13,7 @@ from flatscan.jobs.settings import Finishing
 from flatscan.jobs.work_planned import Planned
 from flatscan.plan.day import Day, program, start_of
 from flatscan.plan.dots import OVERHANG, Laser
+from flatscan.plan.hacking import AT_STATION
 from flatscan.plan.hacking_work import minutes_of
 from flatscan.plan.products import products_of
 from flatscan.plan.screeds import Screeds, SetOutOptions
@@ -54,6 +55,7 @@ def cutting_hours(before: Relief, after: Relief, humps: int) -> float:
 def day_of(looked: Looked, planned: Planned, finish: Finishing, system: System, screeds: Screeds | None) -> Day | None:
     """The program of a plan; None where nothing can be ordered for it."""
     assert planned.arranged is not None
+    unsized = AT_STATION in planned.arranged.as_cut.notes
     return program(
         system,
         planned.build_up,
@@ -65,6 +67,7 @@ def day_of(looked: Looked, planned: Planned, finish: Finishing, system: System, 
         start=start_of(finish.start),
         height=looked.wall.height,
         pockets=sum(pocket.fill.value for pocket in planned.pockets if pocket.fill is not None),
+        unsized=unsized,
     )
 
 

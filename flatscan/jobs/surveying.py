@@ -130,7 +130,7 @@ def plan(
             *found.notes,
             *_no_last(system, last),
             *build_up.notes,
-            *(cuts.notes if hacks else ()),
+            *(said for said in (cuts.notes if hacks else ()) if said not in found.notes),
             ends,
         ),
         pockets=pockets_of(smooth, build_up),

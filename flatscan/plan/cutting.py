@@ -13,7 +13,7 @@ from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.plan.finish import PlaneOptions
-from flatscan.plan.hacking import Cutter, Hack, HackOptions, hacking_plan
+from flatscan.plan.hacking import AT_STATION, Cutter, Hack, HackOptions, hacking_plan
 from flatscan.plan.highest import Errors, errors_of
 from flatscan.plan.surface import as_measured
 
@@ -83,7 +83,16 @@ def as_cut(
     for hack, depth, said in tool.depths(named):
         done.append(tool.take(Cut(hack.x, hack.y, depth), listed))
         notes += said
+    notes += [AT_STATION] if _at_a_station(relief, tool.relief) else []
     return AsCut(tool.relief, tuple(done), tuple(notes), listed)
+
+
+def _at_a_station(before: Relief, after: Relief) -> bool:
+    """Whether a hump that was cut is one station's reading, whose real size nobody knows."""
+    if before.known_between:
+        return False
+    labels, count = before.connected(before.offset - after.offset > _NOTHING)
+    return any(np.count_nonzero(labels == number) == 1 for number in range(1, count + 1))
 
 
 def numbers_of(cuts: Sequence[Cut], listed: Sequence[Hack]) -> tuple[int, ...]:

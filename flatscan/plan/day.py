@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from flatscan.core.errors import BadValue
 from flatscan.core.model import Counts, Relief
@@ -99,11 +99,13 @@ def program(
     start: float | None = None,
     height: float = 0.0,
     pockets: float = 0.0,
+    unsized: bool = False,
 ) -> Day | None:
     """The program of a wall of a ``height`` [m] in one material system; None where its coats cannot reach.
 
     ``relief`` is the wall that the build-up stands on, ``pockets`` [m3] what fills those first, ``start`` the time of
-    day [h] at which work begins. Times are those of one person, waits at their shortest (methods/trade 9 and 10).
+    day [h] at which work begins, ``unsized`` that a hump to cut was read at one station only.
+    Times are those of one person, waits at their shortest (methods/trade 9 and 10).
     """
     if take.labour is None or not take.coats:
         return None
@@ -112,9 +114,20 @@ def program(
     numbers = tuple(range(1, len(cuts) + 1)) if numbers is None else numbers
     zone_of, zones = zones_of(system, build_up, relief)
     local = [filled_apart(p, area) for p in passes]
-    maker = _Maker(system, take, passes, local, zones, screeds, cuts, numbers, height, build_up.most, pockets)
+    maker = _Maker(system, take, passes, local, zones, screeds, cuts, numbers, height, build_up.most, pockets, unsized)
     reads = None if screeds is None else screeds.reads
-    return Day(tuple(maker.steps()), zones, zone_of, cuts, numbers, screeds, start, reads)
+    return Day(tuple(_warned(maker.steps(), height)), zones, zone_of, cuts, numbers, screeds, start, reads)
+
+
+def _warned(steps: Iterator[Step], height: float) -> Iterator[Step]:
+    """The steps, of a high wall the first that is done on it with the caution about height."""
+    high = height > _REACH
+    for step in steps:
+        if high and step.code != "mix":
+            high, said = False, note("day.caution-height", reach=metres(_REACH))
+            yield replace(step, cautions=(*step.cautions, said))
+        else:
+            yield step
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,6 +145,7 @@ class _Maker:
     height: float
     most: float
     pockets: float
+    unsized: bool
 
     def steps(self) -> Iterator[Step]:
         """All steps in the order of work."""
@@ -142,10 +156,12 @@ class _Maker:
             begins, at = worked(at, labour.hacking)
             numbered = zip(self.numbers, self.cuts, strict=True)
             humps = tuple(note("day.hump", number=n, depth=metres(cut.depth)) for n, cut in numbered)
-            yield Step("cut", note("day.cut", humps=humps), begins, at, cautions=(note("day.caution-cut"),))
+            cautions = (note("day.caution-cut"), *((note("day.caution-unsized"),) if self.unsized else ()))
+            yield Step("cut", note("day.cut", humps=humps), begins, at, cautions=cautions)
         if self.pockets > 0:
             begins, at = worked(at, WORKDAY * self.pockets / self.system.output[1])
-            yield Step("pockets", note("day.pockets", volume=cubic_metres(self.pockets)), begins, at)
+            filled = note("day.pockets", volume=cubic_metres(self.pockets))
+            yield Step("pockets", filled, begins, at, cautions=(note("day.caution-wet"),))
         ready = at + (self.passes[0].wait[0] if self.pockets > 0 and len(self.passes) > 1 else 0.0)
         fill = [work for work, local in zip(labour.coats, self.local, strict=True) if local]
         if fill and self.zones:
@@ -172,7 +188,8 @@ class _Maker:
             lines.append(Line(note("day.fill-bags", bags=share(sum(bag or 0.0 for bag in bags)), product=_sold(coat))))
         span = coat.wait if self.system.dubbing is None else self.system.dubbing.wait
         lines.append(Line(note("day.after-fill", time=lasting(*span)), self.system.tag("wait", coat.name)))
-        cautions = (note("day.caution-thick", limit=metres(DESIGNER)),) if self.most > DESIGNER else ()
+        thick = (note("day.caution-thick", limit=metres(DESIGNER)),) if self.most > DESIGNER else ()
+        cautions = (note("day.caution-wet"), *thick)
         return Step("fill", note("day.fill", count=len(self.zones)), begins, ends, tuple(lines), cautions)
 
     def _set(self, at: float, base: float) -> tuple[Step, float]:
@@ -240,9 +257,7 @@ class _Maker:
             lines.append(Line(note("day.use", time=lasting(*coat.use_within)), tag("use within", coat.name)))
         elif self.system.use_within:
             lines.append(Line(note("day.use-as", words=self.system.use_within), tag("use within", coat.name)))
-        burns = self.system.cement and coat.mix is not None or self.system.name == "lime"
-        cautions = (note("day.caution-wet" if burns else "day.caution-dust"),)
-        return Step("mix", does, begins, begins, tuple(lines), cautions)
+        return Step("mix", does, begins, begins, tuple(lines), (note("day.caution-wet"),))
 
     def _lay(self, item: Pass, mean: float, begins: float, ends: float, base: int | None, bases: list[int]) -> Step:
         """One coat laid on: a pass of the base coats, the last of which is ruled off, or one the same everywhere."""
@@ -258,9 +273,7 @@ class _Maker:
         lines = []
         if bases and base == bases[-1]:
             lines.append(Line(note("day.rule-strips" if self._strips else "day.rule-dots")))
-        first = base is not None and base == bases[0] or not bases
-        cautions = (note("day.caution-height", reach=metres(_REACH)),) if first and self.height > _REACH else ()
-        return Step(code, does, begins, ends, tuple(lines), cautions)
+        return Step(code, does, begins, ends, tuple(lines))
 
     @property
     def _strips(self) -> bool:

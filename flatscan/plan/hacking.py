@@ -22,6 +22,9 @@ from flatscan.plan.surface import Surface, surface_of
 # a last hump that saves less than this share of the volume is not worth a line
 _WORTH_LISTING = 1e-3
 
+# said of humps to cut where nothing is known between the places read
+AT_STATION = note("plan.hump-at-station")
+
 
 @dataclass(frozen=True, slots=True)
 class Hack:
@@ -316,7 +319,7 @@ def hacking_plan(
 
 
 def _notes(relief: Relief, hacks: list[Hack]) -> tuple[Note, ...]:
-    return (note("plan.hump-at-station"),) if hacks and not relief.known_between else ()
+    return (AT_STATION,) if hacks and not relief.known_between else ()
 
 
 def hacks(

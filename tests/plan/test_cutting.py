@@ -8,7 +8,7 @@ from flatscan.core.errors import BadValue
 from flatscan.plan.arranging import Work, arrange, numbered
 from flatscan.plan.cutting import Cut, as_cut
 from flatscan.plan.finish import PlaneOptions, place
-from flatscan.plan.hacking import HackOptions, hacks
+from flatscan.plan.hacking import AT_STATION, HackOptions, hacks
 from flatscan.plan.surface import as_measured
 from flatscan.report.say import say
 
@@ -145,3 +145,14 @@ def test_cuts_that_match_no_hump_say_which_there_are(build):
     over = build.cells(4.0, 2.5, lambda x, y: nib(x, y, (1.5, 2.08), 0.12, 0.008), openings=(window,))
     with pytest.raises(BadValue, match="at an opening's head"):
         as_cut(over, build.wall(4.0, 2.5, openings=(window,)), [Cut(1.5, 2.08, 0.005)])
+
+
+@pytest.mark.parametrize(("wide", "said"), [(1, True), (2, False)])
+def test_a_cut_hump_of_one_station_keeps_its_warning(build, wide, said):
+    """One station 8 mm proud owns an area nobody measured; two beside each other show how wide their hump is."""
+    table = np.zeros((5, 7))
+    table[2, 3 : 3 + wide] = 8.0
+    x, y = np.linspace(0.2, 3.8, 7), np.linspace(0.2, 2.2, 5)
+    relief = build.stations(list(x), list(y), table, 4.0, 2.4)
+    cut = as_cut(relief, build.wall(4.0, 2.4), [Cut(float(x[3]), float(y[2]), 0.003)])
+    assert (AT_STATION in cut.notes) is said

@@ -69,8 +69,10 @@ def test_gypsum_in_the_order_of_work(pitted):
     assert_allclose(by["key"].ends - by["lay"].ends, 0.75)
     assert by["finish"].begins >= by["lay"].ends + 2 - 1e-9
     assert by["paint"].begins >= by["finish"].ends + 14 * 24 - 1e-9
-    assert "caution-cut" in by["cut"].cautions[0].code
-    assert [note.code for note in by["lay"].cautions] == ["day.caution-height"]
+    # work on the wall begins with the cut: what warns of height stands there; for the zones bags are emptied first
+    assert [note.code for note in by["cut"].cautions] == ["day.caution-cut", "day.caution-height"]
+    assert [note.code for note in by["fill"].cautions] == ["day.caution-wet", "day.caution-thick"]
+    assert by["lay"].cautions == ()
     tags = {line.said.code: line.tag for step in day.steps[:7] for line in step.lines}
     assert tags["day.use"] == "printed"
     assert tags["day.water"] == tags["day.wait-for"] == tags["day.key-after"] == "common practice"
@@ -113,3 +115,13 @@ def test_a_start(text, at):
 def test_a_start_that_is_no_time(text):
     with pytest.raises(BadValue, match="time of day such as 7:30"):
         start_of(text)
+
+
+def test_a_hump_of_one_station_warns_before_it_is_cut(pitted):
+    relief, built = pitted
+    first = [
+        steps_of(relief, built, "gypsum-undercoat", cuts=(Cut(0.5, 0.5, 0.004),), unsized=unsized).steps[0]
+        for unsized in (True, False)
+    ]
+    warned = ["day.caution-unsized" in [said.code for said in step.cautions] for step in first]
+    assert warned == [True, False]

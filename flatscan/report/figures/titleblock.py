@@ -47,14 +47,17 @@ _Row = tuple[str, str, tuple[int, tuple[float, ...]] | None, str]
 
 
 def title_block(figure: Figure, report: Report, title: Said, units: str) -> float:
-    """Draw the title block across the top; returns the y [inches] under it."""
+    """Draw title, cautions and cells across the top, what warns before what it warns of; returns the y [inches] under.
+
+    The heaviest doubt follows the cells.
+    """
     from matplotlib.patches import Rectangle
 
     wide, high = figure.get_size_inches()
     room = wide - 2 * MARGIN
     top = high - MARGIN
     write(figure, MARGIN, top, say(title, units), size=13, weight="bold", room=room, smallest=9)
-    top -= 0.3
+    top = caution_lines(figure, report, top - 0.27, units)
     share = [1.35] + [1.0] * (len(report.cells) - 1)
     left = MARGIN
     for cell, part in zip(report.cells, share, strict=True):
@@ -73,7 +76,11 @@ def title_block(figure: Figure, report: Report, title: Said, units: str) -> floa
         write(figure, left + 0.08, top - 0.06, say(cell.head), size=7, room=span - 0.16, colour=FAINT)
         _big_and_small(figure, left + 0.08, top, span - 0.16, say(cell.big, units), say(cell.small, units))
         left += span
-    return top - _TITLE + 0.3
+    top -= _TITLE - 0.3
+    if report.doubt:
+        words = say(note("drawing.doubt", doubt=report.doubt), units)
+        top = write(figure, MARGIN, top - 0.07, words, size=8.5, room=room, lines=2, smallest=7)
+    return top - 0.05
 
 
 def _big_and_small(figure: Figure, left: float, top: float, room: float, big: str, small: str) -> None:
@@ -90,17 +97,13 @@ def _big_and_small(figure: Figure, left: float, top: float, room: float, big: st
 
 
 def caution_lines(figure: Figure, report: Report, top: float, units: str) -> float:
-    """Stop signs and cautions under the title block, before anything they warn of; returns the y under them."""
+    """Stop signs and cautions, before anything they warn of; returns the y under them."""
     room = figure.get_size_inches()[0] - 2 * MARGIN
-    top -= 0.07
     lead = (report.leading,) if report.leading else ()
     for said, weight in ((lead, "bold"), (stop_signs(report), "bold"), (beside_stops(report), "normal")):
         for text in said:
             words = f"! {say(text, units)}"
             top = write(figure, MARGIN, top, words, size=8.5, weight=weight, room=room, lines=3, smallest=7)
-    if report.doubt:
-        words = say(note("drawing.doubt", doubt=report.doubt), units)
-        top = write(figure, MARGIN, top, words, size=8.5, room=room, lines=2, smallest=7)
     return top - 0.05
 
 
@@ -202,9 +205,9 @@ def spot_list(figure: Figure, rect: Rect, spots: tuple[Spot, ...], units: str) -
 
 
 def framed(report: Report, title: Said, units: str, size: tuple[float, float] = A4) -> tuple[Figure, Rect]:
-    """A sheet with title block and cautions; returns the figure and the rectangle [inches] left for a drawing."""
+    """A sheet with cautions and title block; returns the figure and the rectangle [inches] left for a drawing."""
     figure = new_figure(size)
-    top = caution_lines(figure, report, title_block(figure, report, title, units), units) - 0.1
+    top = title_block(figure, report, title, units) - 0.1
     bottom = MARGIN + _FOOT
     return figure, (MARGIN, bottom, size[0] - 2 * MARGIN, top - bottom)
 
@@ -212,7 +215,7 @@ def framed(report: Report, title: Said, units: str, size: tuple[float, float] = 
 def drawing(
     report: Report, wall: Wall, title: Said, units: str, size: tuple[float, float] = A4
 ) -> tuple[Figure, Axes, Rect]:
-    """A sheet with title block, cautions and an empty elevation; returns figure, axes and the key's rectangle."""
+    """A sheet with cautions, title block and an empty elevation; returns figure, axes and the key's rectangle."""
     figure, rect = framed(report, title, units, size)
     axes, box = elevation_in(figure, rect, wall, units)
     return figure, axes, box
