@@ -8,7 +8,8 @@ from pathlib import Path
 import click
 
 from flatscan.cli import running
-from flatscan.cli.kinds import LENGTH, SQUARES, units_option
+from flatscan.cli.kinds import LENGTH, SQUARES
+from flatscan.cli.options import units_option
 from flatscan.cli.progress import progress_bar
 from flatscan.core.notes import note
 
