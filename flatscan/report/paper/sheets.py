@@ -172,6 +172,9 @@ def _survey(sheet: Sheet) -> None:
     sheet.section("material")
     sheet.to_order()
     sheet.section("hacking", facts=False)
+    if sheet.report.section("quote") is not None:
+        # a price is never without the doubt that stops it
+        sheet.doubted()
     sheet.beside()
     sheet.section("wall", tables=False)
     sheet.section("patches", facts=False)
