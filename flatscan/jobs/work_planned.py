@@ -11,6 +11,7 @@ from flatscan.plan.coats import Band, OrderLine
 from flatscan.plan.cutting import Cut, numbers_of
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.hacking import Hack
+from flatscan.plan.hacking_work import minutes_of, rubble_of
 from flatscan.plan.pockets import PocketFill
 from flatscan.plan.rates import Extras
 from flatscan.plan.takeoff import TakeOff
@@ -44,6 +45,16 @@ class Planned:
     def cut_numbers(self) -> tuple[int, ...]:
         """The number of the hump that each cut is on, in the plan without cuts; new ones for cuts on none of them."""
         return () if self.arranged is None else numbers_of(self.cuts, self.arranged.as_cut.listed)
+
+    @property
+    def cut_minutes(self) -> tuple[float, ...]:
+        """One person's minutes of work on each cut."""
+        return () if self.arranged is None else tuple(minutes_of(gone, 1) for gone in self.arranged.as_cut.gone)
+
+    @property
+    def cut_rubble(self) -> tuple[float, ...]:
+        """Rubble of each cut [m3]."""
+        return () if self.arranged is None else tuple(rubble_of(gone) for gone in self.arranged.as_cut.gone)
 
     @property
     def cannot(self) -> Infeasible | None:

@@ -246,50 +246,69 @@ def worth_with_screeds(
     and a hump that adds nothing is not listed. Plastering saved, at ``hours_per_m3`` of it, must be worth the cutting.
     """
     start, kept = found.build_up.volume.value, list(hacks)
-    saves = _saved_by(kept, found, wall, work, errors)
+    stages = _stages(kept, found, wall, work, errors)
     for hack in hacks:
         at = kept.index(hack)
-        if saves[at] - (saves[at - 1] if at else 0.0) > _WORTH * start:
+        if stages[at].saves - (stages[at - 1].saves if at else 0.0) > _WORTH * start:
             continue
         rest = [one for one in kept if one is not hack]
-        without = _saved_by(rest, found, wall, work, errors)
+        without = _stages(rest, found, wall, work, errors)
         # one that adds nothing itself may still stand in the way of the next
-        if (without[-1] if without else 0.0) >= saves[-1] - _WORTH * start:
-            kept, saves = rest, without
-    listed = _refigured(kept, saves)
-    return listed if hours_per_m3 is None else listed[: _worth_cutting(listed, hours_per_m3)]
+        if (without[-1].saves if without else 0.0) >= stages[-1].saves - _WORTH * start:
+            kept, stages = rest, without
+    count = len(kept) if hours_per_m3 is None else _worth_cutting(kept, stages, hours_per_m3)
+    return _refigured(kept[:count], stages[:count])
 
 
-def _worth_cutting(hacks: Sequence[Hack], hours_per_m3: float) -> int:
-    """How many humps save the most of one person's minutes, plastering saved less cutting."""
-    cutting, net = 0.0, [0.0]
-    for hack in hacks:
-        cutting += hack.minutes
-        net.append(hack.saves * 60 * hours_per_m3 - cutting)
-    return net.index(max(net))
+@dataclass(frozen=True, slots=True)
+class _Stage:
+    """The first humps of a list cut with the screeds laid: what that ``saves`` [m3], and each one's ``depths`` [m]."""
+
+    saves: float
+    depths: tuple[float, ...]
 
 
-def _saved_by(hacks: Sequence[Hack], found: Arranged, wall: Wall, work: Work, errors: Errors) -> list[float]:
-    """What cutting the first of them, the first two and so on saves with the screeds laid [m3]."""
+def _stages(hacks: Sequence[Hack], found: Arranged, wall: Wall, work: Work, errors: Errors) -> list[_Stage]:
+    """The first hump cut, the first two, and so on."""
     work = replace(work, plane=found.plane)
-    saves = []
+    stages = []
     for count in range(1, len(hacks) + 1):
         named = tuple(hacks[:count])
         cut = as_cut(
             found.relief, wall, named, plane=found.plane, options=work.hacking, errors=errors, listed=tuple(hacks)
         )
-        saves.append(found.build_up.volume.value - _on(cut, wall, work, errors, found).build_up.volume.value)
-    return saves
+        saves = found.build_up.volume.value - _on(cut, wall, work, errors, found).build_up.volume.value
+        stages.append(_Stage(saves, tuple(one.depth for one in cut.cuts)))
+    return stages
 
 
-def _refigured(hacks: Sequence[Hack], saves: Sequence[float]) -> tuple[Hack, ...]:
-    """Humps with other savings [m3], in all up to each."""
+def _worth_cutting(hacks: Sequence[Hack], stages: Sequence[_Stage], hours_per_m3: float) -> int:
+    """How many humps save the most of one person's minutes, plastering saved less cutting."""
+    cutting, net = 0.0, [0.0]
+    for hack, stage in zip(hacks, stages, strict=True):
+        cutting += hack.minutes
+        net.append(stage.saves * 60 * hours_per_m3 - cutting)
+    return net.index(max(net))
+
+
+def _refigured(hacks: Sequence[Hack], stages: Sequence[_Stage]) -> tuple[Hack, ...]:
+    """Humps with the savings and depths of these stages."""
     done, last = list[Hack](), 0.0
-    for hack, saved in zip(hacks, saves, strict=True):
-        bags = None if hack.saves_bags is None or hack.saves <= 0 else hack.saves_bags / hack.saves * saved
-        mean = hack.mean_saved / hack.saves * saved if hack.saves > 0 else 0.0
-        done.append(replace(hack, saves=saved, saves_bags=bags, mean_saved=mean, adds=saved - last))
-        last = saved
+    for at, (hack, stage) in enumerate(zip(hacks, stages, strict=True)):
+        share = stage.saves / hack.saves if hack.saves > 0 else 0.0
+        bags = None if hack.saves_bags is None else hack.saves_bags * share
+        done.append(
+            replace(
+                hack,
+                saves=stage.saves,
+                saves_bags=bags,
+                mean_saved=hack.mean_saved * share,
+                adds=stage.saves - last,
+                cut_so_far=stage.depths[at],
+                cut=stages[-1].depths[at],
+            )
+        )
+        last = stage.saves
     return tuple(done)
 
 

@@ -38,13 +38,15 @@ class Cut:
 class AsCut:
     """A wall as it is once humps are cut: its ``relief``, what is cut with the depth it really takes, and notes.
 
-    ``listed`` are the humps that the plan without cuts offers, in the order that gives them their numbers.
+    ``listed`` are the humps that the plan without cuts offers, in the order that gives them their numbers. ``gone``
+    [m3] is what each cut takes off.
     """
 
     relief: Relief
     cuts: tuple[Cut, ...] = ()
     notes: tuple[Note, ...] = ()
     listed: tuple[Hack, ...] = ()
+    gone: tuple[float, ...] = ()
 
 
 def as_cut(
@@ -72,19 +74,21 @@ def as_cut(
         listed = hacking_plan(relief, wall, plane=plane, options=options, errors=errors).hacks
     wanted = dict.fromkeys(one for one in cuts if not isinstance(one, Cut))
     named = [_named(one, listed) if isinstance(one, str) else one for one in wanted]
-    done, notes = list[Cut](), list[Note]()
+    done, gone, notes = list[Cut](), list[float](), list[Note]()
     tool = _Chisel(relief, wall, plane, options, errors)
     for one in cuts:
         if isinstance(one, Cut):
             done.append(tool.take(one, listed))
+            gone.append(tool.gone)
             notes += _less(one, done[-1], options.most)
     if named and done:
         tool = _Chisel(tool.relief, wall, plane, options, errors)
     for hack, depth, said in tool.depths(named):
         done.append(tool.take(Cut(hack.x, hack.y, depth), listed))
+        gone.append(tool.gone)
         notes += said
     notes += [AT_STATION] if _at_a_station(relief, tool.relief) else []
-    return AsCut(tool.relief, tuple(done), tuple(notes), listed)
+    return AsCut(tool.relief, tuple(done), tuple(notes), listed, tuple(gone))
 
 
 def _at_a_station(before: Relief, after: Relief) -> bool:
@@ -143,6 +147,8 @@ class _Chisel:
 
     def __init__(self, relief: Relief, wall: Wall, plane: PlaneOptions, options: HackOptions, errors: Errors) -> None:
         self.relief, self.cutter = relief, Cutter(relief, wall, plane, options, errors)
+        # what the last cut took off [m3]
+        self.gone = 0.0
         turn, lean = plane.turn, plane.lean
         if plane.turn_up_to > 0 or plane.lean_up_to > 0:
             found = self.cutter.stage([]).found
@@ -194,6 +200,7 @@ class _Chisel:
             known |= np.isfinite(self.relief.uncut)
         uncut[known] = as_measured(self.relief)[known]
         offset[keep] = cut
+        self.gone = float(((z - cut) * self.relief.area[keep]).sum())
         self.relief = replace(self.relief, offset=offset, uncut=uncut)
         top = (z - self.tilt)[part].max() - (cut - self.tilt)[part].max()
         return Cut(one.x, one.y, float(min(top, one.depth, most)))

@@ -31,8 +31,9 @@ from flatscan.report.sections.change_section import change_section
 from flatscan.report.sections.day_section import DaySheet, day_section, day_sheet
 from flatscan.report.sections.first_lines import first_lines
 from flatscan.report.sections.gap_section import curve, flatness, hand_table, verdict_section
+from flatscan.report.sections.hacking_section import hacking
 from flatscan.report.sections.job_section import job_section
-from flatscan.report.sections.plan_section import corners, extras, hacking, material, order_section, survey_sections
+from flatscan.report.sections.plan_section import corners, extras, material, order_section, survey_sections
 from flatscan.report.sections.seen_section import seen_sections, spot_section, wall_name
 from flatscan.report.sections.settings_section import settings_section
 from flatscan.report.sections.title_section import title_cells

@@ -3,6 +3,14 @@
 import pytest
 from numpy.testing import assert_allclose
 
+from flatscan import jobs
+from flatscan.plan.cutting import Cut
+from flatscan.plan.screeds import SetOutOptions
+from flatscan.report.paper.sheets import Sheet, set_out_list
+from flatscan.report.reporting import report_of
+from flatscan.report.say import say
+from flatscan.report.sections.hacking_section import hacking
+
 HALL = """units, mm
 sense, big = hollow
 width, 4.2 m
@@ -47,6 +55,15 @@ def hall(flatscan, tmp_path):
     return ask
 
 
+def surveyed(folder, job=jobs.survey, **finish):
+    """The result of a job on the hall."""
+    (folder / "hall.csv").write_text(HALL)
+    (folder / "rates.toml").write_text(RATES)
+    more = (SetOutOptions(rule=1.8),) if job is jobs.set_out else ()
+    asked = jobs.Finishing(rates=folder / "rates.toml", **finish)
+    return job(folder / "hall.csv", jobs.Capturing(), jobs.Requirement(), asked, *more)
+
+
 def lines(document):
     return {line["what"]: line for line in document["quote"]}
 
@@ -85,3 +102,43 @@ def test_strips_that_set_the_plane_leave_nothing_to_cut(hall):
     # what is cut is filled again, and nothing else changes
     cut = hall("--strip", "8mm", "--cut", "H1")
     assert 0 <= cut["material"]["volume_l"] - found["material"]["volume_l"] < 1
+
+
+def test_what_the_list_says_of_each_hump_is_what_its_cut_takes(hall):
+    """H1 stands 2 mm over H2, and both 5 and 3 over the rest: 2 alone, then 5 and 3."""
+    listed = hall()["hacking"]
+    alone, both = hall("--cut", "H1")["plan"]["cut"], hall(*BOTH)["plan"]["cut"]
+    assert_allclose([it["cut_mm"] for it in listed], [alone[0]["cut_mm"], both[1]["cut_mm"]])
+    assert_allclose([it["cut_all_mm"] for it in listed], [it["cut_mm"] for it in both])
+    assert_allclose([alone[0]["cut_mm"], both[0]["cut_mm"]], [2, 5])
+
+
+def test_planned_cuts_stand_first_in_the_list_with_their_work(tmp_path):
+    """Both planned: no word of no hump worth cutting, and their minutes add up to the cutting in the labour."""
+    found = surveyed(tmp_path, cut=("H1", "H2"))
+    section = hacking(found.plan)
+    rows = section.tables[0].texts("mm")
+    assert [row[:2] for row in rows] == [["H1", "planned"], ["H2", "planned"]]
+    assert [row[4] for row in rows] == ["5.0", "3.0"]
+    assert_allclose(sum(found.plan.cut_minutes) / 60, found.plan.take_off.labour.hacking, rtol=1e-9)
+    assert section.listed.rows == ()
+    said = " ".join(say(one) for one in section.headline)
+    assert "Cut first, as planned: H1 by 5.0 mm; H2 by 3.0 mm" in said
+    assert "no further hump is worth cutting" in said
+
+
+def test_a_hump_offered_beside_planned_cuts_is_only_possible(tmp_path):
+    """A cut of H1 by hand, and deeper than H2 asks for, leaves H2 in the way."""
+    rows = hacking(surveyed(tmp_path, cut=(Cut(3.7, 0.8, 0.005),)).plan).tables[0].texts("mm")
+    assert [row[:2] for row in rows] == [["H1", "planned"], ["H2", "also possible"]]
+
+
+def test_the_order_of_work_begins_with_the_cuts(tmp_path, monkeypatch):
+    """Boxes of the set-out list, with cuts planned and without."""
+    boxes = []
+    monkeypatch.setattr(Sheet, "tick", lambda self, codes: boxes.append(codes))
+    for cut in (("H1",), ()):
+        found = surveyed(tmp_path, job=jobs.set_out, cut=cut)
+        set_out_list(report_of(found), "mm", "a4")
+    assert boxes[0][:2] == ("sheet.read-cautions", "sheet.cut-humps")
+    assert "sheet.cut-humps" not in boxes[-1]

@@ -122,6 +122,7 @@ def test_survey_carries_material_and_hacking(survey):
         "saves_bags": 0.9,
         "minutes": 16.3,
         "rubble_l": 0.315,
+        "cut_all_mm": 4.2,
     }
     assert "flatness" in made
 

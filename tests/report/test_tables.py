@@ -36,9 +36,10 @@ def test_headings_carry_the_unit_where_the_cells_do_not(survey):
         "bags saved so far",
         "minutes' work",
         "rubble, litres",
+        "once all go, mm",
     ]
     assert hacks.headings("in")[:5] == ["from left", "up", "cut", "area, sq ft", "saves so far, US gal"]
-    assert hacks.texts("mm")[0] == ["800", "1700", "4.2", "0.05", "33.5", "0.9", "16", "0.3"]
+    assert hacks.texts("mm")[0] == ["800", "1700", "4.2", "0.05", "33.5", "0.9", "16", "0.3", "4.2"]
     # 0.8 m are 31.496 in and 1.7 m 66.929 in (exact inch of 25.4 mm)
     assert hacks.texts("in")[0][:3] == ["2 ft 7 1/2 in", "5 ft 6 15/16 in", "3/16 in"]
     # 33.5 L are 8.85 US gal of 3.785 411 784 L (NIST Handbook 44, appendix C)

@@ -191,10 +191,12 @@ def _set_out(sheet: Sheet) -> None:
     sheet.doubted()
     sheet.before()
     hacking, laid = report.section("hacking"), report.section("setout")
-    if hacking is not None and hacking.listed is not None and hacking.listed.rows:
+    if hacking is not None and any(table.rows for table in hacking.tables):
         sheet.section("hacking", facts=False, tick=True)
     sheet.titled("sheet.order-of-work")
-    sheet.tick(ORDER_OF_WORK)
+    cautions, *then = ORDER_OF_WORK
+    cuts = ("sheet.cut-humps",) if report.day is not None and report.day.day.cuts else ()
+    sheet.tick((cautions, *cuts, *then))
     sheet.section("setout", facts=False, tick=True)
     for text in () if laid is None else laid.remarks:
         sheet.paragraph(text)

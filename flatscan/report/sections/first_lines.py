@@ -15,6 +15,7 @@ from flatscan.plan.lows import Low
 from flatscan.report.parts import FirstLine
 from flatscan.report.say import Said
 from flatscan.report.sections.gap_section import ALL, as_restricted, of_measured, titled
+from flatscan.report.sections.hacking_section import depth_of
 from flatscan.report.sections.seen_section import wall_title
 from flatscan.verdict import Criterion, Verdict
 
@@ -126,7 +127,7 @@ def cut_first(plan: Planned) -> Note:
     if not plan.hacks:
         return note("first.none-cut") if plan.held_by is None else note("first.none-held", by=plan.held_by)
     one, last = plan.hacks[0], plan.hacks[-1]
-    values = {"mark": f"H{one.number or 1}", "cut": metres(one.cut), "saves": cubic_metres(one.saves)}
+    values = {"mark": f"H{one.number or 1}", "cut": depth_of(one), "saves": cubic_metres(one.saves)}
     what = note("first.hump", (one.x, one.y), **values)
     if len(plan.hacks) > 1:
         values |= {"count": len(plan.hacks), "all": cubic_metres(last.saves)}

@@ -9,12 +9,11 @@ from flatscan.core.quantity import Quantity, cubic_metres, kilograms, load, metr
 from flatscan.jobs import Planned, Survey, Together
 from flatscan.plan.coats import OrderLine
 from flatscan.plan.face import Clash
-from flatscan.plan.hacking import Hack
 from flatscan.plan.other_planes import worth_more
 from flatscan.plan.takeoff import TakeOff
-from flatscan.report.bands import resting
 from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
+from flatscan.report.sections.hacking_section import hacking
 from flatscan.report.sections.order_words import (
     bought,
     labour,
@@ -28,7 +27,6 @@ from flatscan.report.sections.pocket_section import pocket_table, pocket_words, 
 from flatscan.report.tables import AS_IS, AT, Cell, Column, Table, shows
 from flatscan.wall import Corner
 
-_HACKS = 3
 _NO_BAGS = Unknown("unknown.no-bags")
 
 
@@ -180,58 +178,6 @@ def order_table(order: TakeOff) -> Table:
     )
     rows = tuple((line.product, line.unit, line.kg, line.low, line.high, line.order) for line in order.order)
     return Table("order", "Order", columns, rows, "nothing to order was worked out", note("caution.wet-cement"))
-
-
-def hacking(plan: Planned) -> Section:
-    """Humps in the order of worth; what they save adds up from the first row down, refill included, before waste."""
-    table = hack_table(plan.hacks)
-    answers, said = (Fact("governs", governs(plan)),), tuple(_hack_sentences(plan))
-    return Section("hacking", headline=said, answers=answers, listed=table, tables=(table,))
-
-
-def hack_table(hacks: tuple[Hack, ...]) -> Table:
-    """The humps worth cutting."""
-    rows = tuple(
-        (hack.x, hack.y, hack.cut, hack.area, hack.saves, hack.saves_bags, hack.minutes, hack.rubble) for hack in hacks
-    )
-    columns = (
-        *AT,
-        Column("cut_mm", "cut", 1),
-        Column("area_m2", "area", 2),
-        Column("saves_l", "saves so far", 1),
-        Column("saves_bags", "bags saved so far", 1, _NO_BAGS),
-        Column("minutes", "minutes' work", 0),
-        Column("rubble_l", "rubble", 1),
-    )
-    return Table("hacking", "Hacking", columns, rows, "no hump is worth cutting", note("report.before-hacking"))
-
-
-def _hack_sentences(plan: Planned) -> Iterator[Note]:
-    if not plan.hacks:
-        rests = resting(plan.build_up)
-        if plan.held_by is not None:
-            yield note("report.screeds-set-it", by=plan.held_by)
-            return
-        yield note("report.wall-sets-it", rests[0]) if rests else note("report.no-hump")
-        return
-    for number, hack in enumerate(plan.hacks[:_HACKS], 1):
-        cut, saves = metres(hack.cut), cubic_metres(hack.saves)
-        bags = note("report.and-bags", bags=share(hack.saves_bags)) if hack.saves_bags is not None else ""
-        code = "report.hump-first" if number == 1 else "report.hump-then"
-        work = round(sum(one.minutes for one in plan.hacks[:number]))
-        yield note(code, (hack.x, hack.y), number=hack.number or number, cut=cut, saves=saves, bags=bags, minutes=work)
-
-
-def governs(plan: Planned) -> Note:
-    """Which hump sets the face and what cutting it saves, or why none is worth it."""
-    if plan.hacks:
-        first = plan.hacks[0]
-        saves, cut = cubic_metres(first.saves), metres(first.cut)
-        return note("report.hump-governs", (first.x, first.y), cut=cut, saves=saves)
-    if plan.held_by is not None:
-        return plan.held_by
-    rests = resting(plan.build_up)
-    return note("report.wall-governs", rests[0]) if rests else note("report.nothing-governs")
 
 
 def survey_sections(found: Survey, bands: tuple[Table, ...]) -> Iterator[Section]:
