@@ -259,8 +259,10 @@ def _reading_box(axes: Axes, at: tuple[float, float]) -> None:
     from matplotlib.patches import Rectangle
 
     inch = axes.get_xlim()[1] / (axes.get_window_extent().width / axes.figure.dpi)
-    left = at[0] + 0.15 * inch
     wide, tall = 0.5 * inch, 0.22 * inch
+    left = at[0] + 0.15 * inch
+    # inside the wall's right edge, whose line would cross it
+    left = left if left + wide < axes.get_xlim()[1] - 0.02 * inch else at[0] - 0.15 * inch - wide
     box = Rectangle((left, at[1] - tall / 2), wide, tall, facecolor=PAPER, edgecolor=INK, linewidth=0.8, zorder=5)
     box.set_clip_on(False)
     axes.add_patch(box)

@@ -56,12 +56,16 @@ _FILE_NAMES = ("{file}", "{picture}", "{member}")
 
 
 def finished(text: Said, manner: Manner | str = "mm") -> str:
-    """Words with a capital first (but of a file's name) and one full stop last; a line of a list stays as it is."""
+    """Words with a capital first (but of a file's name) and one full stop last, where they ask nothing.
+
+    A line of a list stays as it is.
+    """
     words = say(text, manner).rstrip()
     if not words.strip() or is_item(text, "  "):
         return words
     named = any(is_item(text, slot) for slot in _FILE_NAMES)
-    return f"{words[:1] if named else words[:1].upper()}{words[1:].rstrip('.')}."
+    ended = words[1:] if words[-1] in "?!" else f"{words[1:].rstrip('.')}."
+    return f"{words[:1] if named else words[:1].upper()}{ended}"
 
 
 def trouble(error: FlatscanError, manner: Manner | str = "mm") -> str:

@@ -60,7 +60,9 @@ def _columns(line: FirstLine, manner: Manner | str) -> list[str]:
     """A line with its label aside; one without a label reaches over the whole screen."""
     label, said = say(line.label, manner), say(line.said, manner)
     if not label:
-        return _lines(finished(said, manner) if said[-1:] != ":" else said)
+        # a doubt that decides; only here do the answers follow
+        then = say(note("doubt.until-then"), manner)
+        return _lines(f"{finished(line.said, manner)} {then}")
     head = label if len(label) <= _LONGEST else f"{label[: _LONGEST - 1].rstrip()}…"
     return textwrap.wrap(f"{head:<{_ASIDE - 3}}   {said}", WIDTH, subsequent_indent=" " * _ASIDE, break_long_words=True)
 

@@ -91,7 +91,7 @@ def test_the_title_block_says_wall_limit_decision_and_uncertainty(check):
 
 def test_spots_carry_h_and_l_at_their_places(survey):
     figure = draw(survey)
-    marks = {t.get_text(): t.get_position() for t in figure.axes[0].texts if t.get_text()[:1] in "HL"}
+    marks = {t.get_text(): t.xy for t in figure.axes[0].texts if t.get_text()[:1] in "HL"}
     assert marks["H1"] == (0.8, 1.7)
     assert marks["H2"] == (3.2, 0.9)
     # the build-up is thickest in the middle of the broad hollow, to the noise of one cell

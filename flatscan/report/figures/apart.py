@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 # what an artist is, the weightiest first: figures, marks of spots, words that are left out rather than moved far
 FIGURE, MARK, WORD = "figure", "mark", "word"
+# figures that were given a place by what they stand for and keep it
+HELD = "held"
 # points that nothing is written on
 KEEP_OFF = "keep-off"
 _ORDER = (FIGURE, MARK, WORD)
@@ -38,7 +40,7 @@ def settle(axes: Axes) -> None:
     """Move what is written on ``axes`` until no two texts meet; marks and words without a place are left out."""
     axes.apply_aspect()
     inch = axes.figure.dpi
-    kept = list(_points(axes))
+    kept = [*_points(axes), *(_box(text) for text in axes.texts if text.get_gid() == HELD)]
     whole = axes.get_window_extent()
     for kind in _ORDER:
         for text in [text for text in axes.texts if text.get_gid() == kind]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,10 +12,11 @@ from flatscan.core.notes import note
 from flatscan.core.phrase import command_line, written
 from flatscan.core.quantity import metres
 from flatscan.plan.dots import Screed
+from flatscan.plan.zones import Zone
 from flatscan.report.drawings import smoothed
 from flatscan.report.elevations import reach_of
 from flatscan.report.figures.elevation import outline_patch
-from flatscan.report.figures.labels import Box, Label, Labels, around, on_and_around
+from flatscan.report.figures.labels import Box, Label, Labels, Point, around, on_and_around
 from flatscan.report.figures.style import INK, PAPER, POINTS, font, width
 from flatscan.report.say import say
 
@@ -24,8 +26,9 @@ if TYPE_CHECKING:
 
     from flatscan.report.sections.day_section import DaySheet
 
-# type whose figures are 5 mm high: 0.729 of its size in the sheets' font
+# type whose figures are 5 mm high: 0.729 of its size in the sheets' font; smaller rather than over an edge
 FIGURE = 20.0
+_FIGURES = (FIGURE, 18.0, 16.0, 14.0, 12.0, 10.0, 8.5)
 _MARK, _SMALL = 13.0, 8.5
 # radii of a dot and of the dot to start from, half the width of a screed's line [inches]
 _DOT, _START, _LINE = 0.055, 0.08, 0.03
@@ -34,6 +37,10 @@ _RASTER = 300
 _LEFT_OVER = "–"
 # how far figures reach over the wall's edge, and all that stands under it [inches]
 _OVER, _UNDER = 0.14, 0.32
+# how far labels keep from the wall's edge beside their own air, and the air of a figure [inches]
+_CLEAR, _AIR = 0.0, 0.025
+# so many places of a zone are tried for its name
+_TRIED = 400
 
 
 class DayWall:
@@ -47,15 +54,21 @@ class DayWall:
         self.left, self.top = rect[0], rect[3]
         self.bottom = rect[3] - self.scale * top
         self.right = self.left + self.scale * right
-        # a figure may stand over the wall's edge where its dot is close to it
-        self.labels = Labels((self.left - 0.1, self.bottom - _OVER, self.right + 0.1, self.top + _OVER))
+        self.labels = Labels(self._inside)
         self.left_out: list[int] = []
+        # edges of openings and whole chases: figures keep off them, marks of the openings do not
+        self.edges: list[Box] = []
         wide, high = figure.get_size_inches()
         size = ((self.right - self.left) / wide, (self.top - self.bottom) / high)
         self.axes: Axes = figure.add_axes((self.left / wide, self.bottom / high, *size))
         self.axes.set_xlim(0, right)
         self.axes.set_ylim(0, top)
         self.axes.set_axis_off()
+
+    @property
+    def _inside(self) -> Box:
+        """The wall without its edge, on which nothing is written."""
+        return self.left + _CLEAR, self.bottom + _CLEAR, self.right - _CLEAR, self.top - _CLEAR
 
     def at(self, x: float, y: float) -> tuple[float, float]:
         """A place on the wall [m] on the page [inches]."""
@@ -138,6 +151,11 @@ class DayWall:
         holes = [(hole, "day.opening", "") for hole in self.wall.openings]
         holes += [(hole, "day.pocket", "....") for hole in self.wall.pockets]
         for hole, _, hatch in holes:
+            (left, bottom), (right, top) = self.at(hole.left, hole.bottom), self.at(hole.right, hole.top)
+            # in an opening there is room, but not on its edges; a chase is hatched all over
+            edges = [(left, bottom, right, bottom), (left, top, right, top), (left, bottom, left, top)]
+            edges = [(left, bottom, right, top)] if hatch else [*edges, (right, bottom, right, top)]
+            self.edges += [(a - _LINE, b - _LINE, c + _LINE, d + _LINE) for a, b, c, d in edges]
             self.axes.add_patch(
                 Rectangle(
                     (hole.left, hole.bottom),
@@ -184,16 +202,31 @@ class DayWall:
             )
 
     def _packings(self, number: int, screed: Screed) -> None:
-        """Each dot's packing beside it; where there is no room it is left out and told overleaf."""
+        """Each dot's packing beside it; one that finds no room in large type is told overleaf as well."""
         for dot in screed.dots:
-            text = packing_text(dot.packing, self.units)
-            x, y = self.at(screed.x, dot.y)
-            half = width(text, FIGURE, "bold") / 2, 0.52 * FIGURE / POINTS
-            label = self.labels.put(text, around(x, y, *half, _START + 0.04, rings=2), FIGURE, own=(x, y))
-            if label is None:
+            label = self._figure(packing_text(dot.packing, self.units), *self.at(screed.x, dot.y))
+            if label is not None:
+                self._write(label, zorder=9)
+            if label is None or label.size < FIGURE:
                 self.left_out += [] if number in self.left_out else [number]
-                continue
-            self._write(label, zorder=9)
+
+    def _figure(self, text: str, x: float, y: float) -> Label | None:
+        """A packing by its dot, off all that is drawn and within the wall's edge: rather smaller than over one."""
+        taken, label = self.labels.taken, None
+        self.labels.taken = [*taken, *self.edges]
+        _, low, _, high = self.labels.room
+        for size in _FIGURES:
+            half = width(text, size, "bold") / 2, 0.52 * size / POINTS
+            places = around(x, y, *half, _START + 0.04, rings=2)
+            # level with its dot, but for the wall's head and foot
+            clear = half[1] + _AIR
+            within = ((at, min(max(up, low + clear), high - clear)) for at, up in places)
+            label = self.labels.put(text, within, size, own=(x, y))
+            if label is not None:
+                taken.append(label.box)
+                break
+        self.labels.taken = taken
+        return label
 
     def _fixed(self) -> None:
         for x, y, _ in self.sheet.on.fixed:
@@ -211,7 +244,7 @@ class DayWall:
         for zone in day.zones:
             code = "day.mark-zone" if zone.passes > 1 else "day.mark-zone-once"
             passes = note(code, name=zone.name, passes=zone.passes)
-            self._mark(say(passes, self.units), zone.x, zone.y, _MARK)
+            self._mark(say(passes, self.units), zone.x, zone.y, _MARK, on=self._of_zone(zone))
         for x, y, _ in self.sheet.on.fixed:
             self._mark(say(note("day.mark-fixed"), self.units), x, y, _SMALL)
         holes = [(hole, "day.opening") for hole in self.wall.openings]
@@ -219,10 +252,24 @@ class DayWall:
             said = say(note(code), self.units)
             self._mark(said, hole.left + hole.width / 2, hole.bottom + hole.height / 2, _SMALL)
 
-    def _mark(self, text: str, x: float, y: float, size: float, *, boxed: bool = False) -> None:
+    def _of_zone(self, zone: Zone) -> list[Point]:
+        """Places of a zone [inches], the nearest to its middle first: a name on any of them needs no line to it."""
+        day, (across, up) = self.sheet.day, self.sheet.on.relief.places
+        inside = day.zone_of == 1 + day.zones.index(zone)
+        x, y = across[inside], up[inside]
+        order = np.argsort(np.hypot(x - zone.x, y - zone.y), kind="stable")
+        return [self.at(float(x[k]), float(y[k])) for k in order[:: 1 + len(order) // _TRIED]]
+
+    def _mark(
+        self, text: str, x: float, y: float, size: float, *, boxed: bool = False, on: Sequence[Point] = ()
+    ) -> None:
         at_x, at_y = self.at(x, y)
         pad = 0.04 if boxed else 0.02
         half = width(text, size, "bold") / 2 + pad, 0.52 * size / POINTS + pad
+        label = self.labels.put(text, on, size, pad=pad) if on else None
+        if label is not None:
+            self._write(label, zorder=8, boxed=boxed)
+            return
         label = self.labels.put(text, on_and_around(at_x, at_y, *half), size, pad=pad)
         if label is None:
             return

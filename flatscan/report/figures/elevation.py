@@ -18,7 +18,8 @@ from flatscan.report.drawings import BandedDrawing, Straightedge
 from flatscan.report.elevations import Elevation, hole_word, reach_of
 from flatscan.report.figures import apart
 from flatscan.report.figures.cut_outs import draw_cut_out, draw_object, draw_opening
-from flatscan.report.figures.style import INK, LINES, PAPER, after, font, width
+from flatscan.report.figures.placed import write_figures
+from flatscan.report.figures.style import INK, LINES, PAPER, after, font
 from flatscan.report.say import say
 
 if TYPE_CHECKING:
@@ -34,6 +35,8 @@ _TINT = 0.55
 _RASTER = 400
 # above this share of the height a number stands under its station, so that it stays in the drawing
 _TOP = 0.93
+# the largest type of a station's number, and how far it stands off its mark [inches]
+_NUMBER, _CLEAR = 10.0, 0.05
 # shorter lines are the noise of the surface and not its shape
 SHORTEST = 0.35
 
@@ -136,7 +139,7 @@ def number_stations(axes: Axes, drawing: BandedDrawing, units: str) -> None:
     """Each station's mark and number, without tones."""
     across, up = drawing.on.relief.places
     known = np.isfinite(drawing.values) & drawing.on.relief.inside
-    _numbers(axes, across[known], up[known], drawing.values[known], units)
+    _numbers(axes, drawing.on.wall, across[known], up[known], drawing.values[known], units)
 
 
 def _cover(axes: Axes, x: Array, y: Array, missing: Mask, clip: PathPatch) -> None:
@@ -167,47 +170,18 @@ def fill_stations(axes: Axes, drawing: BandedDrawing, units: str) -> None:
             axes.contourf(x, y, part, levels=[0.5, 1.5], colors=[band.colour], hatches=hatch, zorder=1).set_clip_path(
                 clip
             )
-    _numbers(axes, across[known], up[known], drawing.values[known], units)
+    _numbers(axes, drawing.on.wall, across[known], up[known], drawing.values[known], units)
 
 
-def _numbers(axes: Axes, x: Array, y: Array, values: Array, units: str) -> None:
+def _numbers(axes: Axes, wall: Wall, x: Array, y: Array, values: Array, units: str) -> None:
+    """Each station's mark, and its number over or under it."""
     # a number that rounds to zero has no sign
     said = [
         feet_and_inches(v) if units == "in" else f"{round(v * 1000, 1) + 0.0:.1f}".replace("-", "−") for v in values
     ]
-    size = _number_size(axes, x, y, said)
-    top = axes.get_ylim()[1]
-    for at, high, text in zip(x, y, said, strict=True):
+    for at, high in zip(x, y, strict=True):
         axes.plot(at, high, marker="+", color=INK, markersize=5, markeredgewidth=0.6, zorder=5)
-        if not size:
-            continue
-        upper = high > _TOP * top
-        axes.annotate(
-            text,
-            (at, high),
-            xytext=(0, -5 if upper else 5),
-            textcoords="offset points",
-            zorder=6,
-            ha="center",
-            va="top" if upper else "bottom",
-            fontproperties=font(size, "bold"),
-            annotation_clip=False,
-            gid=apart.FIGURE,
-            bbox={"boxstyle": "round,pad=0.1", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.85},
-        )
-
-
-def _number_size(axes: Axes, x: Array, y: Array, said: list[str]) -> float:
-    """The largest type in which no number runs into the next one of its row; 0 where none is legible."""
-    axes.apply_aspect()
-    order = np.lexsort((x, y))
-    same_row = np.diff(y[order]) < 1e-9
-    apart = np.diff(x[order])[same_row]
-    inches = axes.get_window_extent().width / axes.figure.dpi / axes.get_xlim()[1]
-    room = 0.92 * float(apart.min()) * inches if apart.size else 1.0
-    widest = max(width(text, 10, "bold") for text in said) / 10
-    size = min(12.0, room / widest)
-    return size if size >= 5.5 else 0.0
+    write_figures(axes, wall, list(zip(x, y, strict=True)), said, largest=_NUMBER, off=_CLEAR)
 
 
 def draw_wall(axes: Axes, on: Elevation, units: str, *, see_through: bool = False) -> None:
@@ -245,19 +219,23 @@ def mark_spots(axes: Axes, spots: tuple[Spot, ...], *, beside: bool = False) -> 
     axes.apply_aspect()
     box = axes.get_window_extent()
     rim = 0.16 * axes.figure.dpi * axes.get_xlim()[1] / box.width
+    points = 72 / axes.figure.dpi * box.width / axes.get_xlim()[1]
     for spot in spots:
         shape = "square,pad=0.25" if spot.mark[0] == "H" else "circle,pad=0.18"
         x = min(max(spot.x, rim), axes.get_xlim()[1] - rim)
         under = (2.4 * rim if spot.y > _TOP * axes.get_ylim()[1] else 1.1 * rim) if beside else 0.0
         y = min(max(spot.y - under, rim), axes.get_ylim()[1] - rim)
-        axes.text(
-            x,
-            y,
+        # its place stays with it, so that a leader ends there and nowhere else
+        axes.annotate(
             spot.mark,
+            (spot.x, spot.y),
+            xytext=((x - spot.x) * points, (y - spot.y) * points),
+            textcoords="offset points",
             ha="center",
             va="center",
             zorder=9,
             fontproperties=font(11, "bold"),
+            annotation_clip=False,
             gid=apart.MARK,
             bbox={"boxstyle": shape, "facecolor": PAPER, "edgecolor": INK, "linewidth": 1.2},
         )

@@ -12,6 +12,7 @@ from flatscan.plan.screeds import Screeds
 from flatscan.report.drawings import BandedDrawing, LowDrawing, SetOutDrawing
 from flatscan.report.figures import apart, elevation, titleblock
 from flatscan.report.figures.elevation import Rect
+from flatscan.report.figures.placed import BESIDE, write_figures
 from flatscan.report.figures.style import FAINT, INK, PAPER, after, font
 from flatscan.report.say import finished, say
 
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 _SCREED_WIDE = 0.14
 _MOST_FIGURES, _FEW = 60, 24
 _LOW = "#d8e4ef"
+# how far a packing stands off the middle of its dot [inches]
+_OFF = 0.12
 
 
 def set_out(figure: Figure, rect: Rect, drawing: SetOutDrawing, units: str) -> str:
@@ -46,8 +49,10 @@ def set_out(figure: Figure, rect: Rect, drawing: SetOutDrawing, units: str) -> s
             zorder=8,
             gid=apart.KEEP_OFF,
         )
-        if len(dots) <= _MOST_FIGURES:
-            _figure_beside(axes, x, dot.y, _packing(dot.packing, units), 15 if len(dots) <= _FEW else 12)
+    if len(dots) <= _MOST_FIGURES:
+        said, largest = [_packing(dot.packing, units) for _, dot in dots], 15.0 if len(dots) <= _FEW else 12.0
+        places = [(x, dot.y) for x, dot in dots]
+        write_figures(axes, wall, places, said, largest=largest, off=_OFF, around=BESIDE, zorder=9)
     elevation.mark_spots(axes, drawing.spots)
     titleblock.scale_bar(axes, units)
     apart.settle(axes)
@@ -75,22 +80,6 @@ def _screed(axes: Axes, number: int, x: float, height: float) -> None:
         fontproperties=font(9, "bold"),
         annotation_clip=False,
         gid=apart.FIGURE,
-    )
-
-
-def _figure_beside(axes: Axes, x: float, y: float, said: str, size: float) -> None:
-    right = x < 0.8 * axes.get_xlim()[1]
-    axes.annotate(
-        said,
-        (x, y),
-        xytext=(9 if right else -9, 0),
-        textcoords="offset points",
-        ha="left" if right else "right",
-        va="center",
-        fontproperties=font(size, "bold"),
-        zorder=9,
-        gid=apart.FIGURE,
-        bbox={"boxstyle": "round,pad=0.12", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.9},
     )
 
 

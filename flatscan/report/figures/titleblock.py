@@ -27,7 +27,7 @@ from flatscan.report.figures.style import (
     write,
 )
 from flatscan.report.reporting import beside_stops, stop_signs
-from flatscan.report.say import Said, say
+from flatscan.report.say import Said, finished, say
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -102,7 +102,7 @@ def caution_lines(figure: Figure, report: Report, top: float, units: str) -> flo
     lead = (report.leading,) if report.leading else ()
     for said, weight in ((lead, "bold"), (stop_signs(report), "bold"), (beside_stops(report), "normal")):
         for text in said:
-            words = f"! {say(text, units)}"
+            words = f"! {finished(text, units)}"
             top = write(figure, MARGIN, top, words, size=8.5, weight=weight, room=room, lines=3, smallest=7)
     return top - 0.05
 

@@ -69,7 +69,7 @@ def _content(report: Report, units: str) -> dict[str, object]:
         "name": say(report.name, units),
         "size": say(first.small, units),
         "cells": [(say(cell.head), say(cell.big, units), say(cell.small, units)) for cell in cells],
-        "leading": say(report.leading, units),
+        "leading": finished(report.leading, units),
         "doubt": say(report.doubt, units),
         "doubt_label": say(note("first.doubt"), units),
         "stops": [say(sign, units) for sign in stop_signs(report)],

@@ -120,7 +120,7 @@ class _Sheet:
                 self.page,
                 _MARGIN,
                 y - 0.02,
-                say(self.report.leading, self.units),
+                finished(self.report.leading, self.units),
                 size=11,
                 weight="bold",
                 room=room,

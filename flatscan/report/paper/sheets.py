@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from flatscan.core.notes import Note, note
 from flatscan.report.paper.flow import Flow
 from flatscan.report.parts import Fact, Report
-from flatscan.report.say import Said, say
+from flatscan.report.say import Said, finished, say
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -49,7 +49,7 @@ class Sheet(Flow):
     def doubted(self) -> None:
         """The doubt that decides over everything else, as on the screen."""
         if self.report.leading:
-            self.say(say(self.report.leading, self.units), size=11, weight="bold")
+            self.say(finished(self.report.leading, self.units), size=11, weight="bold")
 
     def before(self, *, cut: bool = True) -> None:
         """Stop signs and cautions in full, before what they warn of."""

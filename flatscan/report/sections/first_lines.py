@@ -47,7 +47,7 @@ def _leading(result: Result, doubts: tuple[Doubt, ...]) -> Iterator[FirstLine]:
 def lead(result: Result, doubt: Doubt) -> Note:
     """A doubt that decides, in the words that stand before the answer."""
     if doubt.whole is not None:
-        return note("doubt.until-then", said=doubt.whole)
+        return doubt.whole
     return note(_LEADS[leads(result)], settle=doubt.settle, said=doubt.said)
 
 
