@@ -68,6 +68,7 @@ def day_of(looked: Looked, planned: Planned, finish: Finishing, system: System, 
         height=looked.wall.height,
         pockets=sum(pocket.fill.value for pocket in planned.pockets if pocket.fill is not None),
         unsized=unsized,
+        unread=sum(pocket.fill is None for pocket in planned.pockets),
     )
 
 

@@ -196,10 +196,17 @@ def _quoted(looked: Looked, planned: Planned, finish: Finishing) -> tuple[Planne
     smooth, rates = planned.arranged.relief, load_rates(finish.rates)
     area = measured_area(looked.wall, smooth, finish.area_rule)
     quoted = quote(
-        planned.take_off, planned.build_up, smooth, rates, extras=planned.extras, area=area, hacks=planned.cuts
+        planned.take_off,
+        planned.build_up,
+        smooth,
+        rates,
+        extras=planned.extras,
+        area=area,
+        hacks=planned.cuts,
+        pockets=planned.pockets,
     )
     priced = replace(planned.take_off, price=quoted.total, price_span=quoted.ends)
-    return replace(planned, take_off=priced), quoted
+    return replace(planned, take_off=priced, notes=(*planned.notes, *quoted.unpriced)), quoted
 
 
 def _face(finish: Finishing, looked: Looked) -> PlaneOptions:

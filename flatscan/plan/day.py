@@ -10,7 +10,7 @@ from flatscan.core.errors import BadValue
 from flatscan.core.model import Counts, Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import cubic_metres, days, hours, metres, share
-from flatscan.plan.coats import Pass, split
+from flatscan.plan.coats import Pass
 from flatscan.plan.cutting import Cut
 from flatscan.plan.dots import Screeds
 from flatscan.plan.finish import BuildUp
@@ -18,7 +18,7 @@ from flatscan.plan.labour import WORKDAY, opens, worked
 from flatscan.plan.stops import DESIGNER
 from flatscan.plan.systems import Coat, System
 from flatscan.plan.takeoff import TakeOff
-from flatscan.plan.zones import Zone, filled_apart, zones_of
+from flatscan.plan.zones import Zone, filled_apart, passes_of, zones_of
 
 # what may begin at any moment of work takes so long [h]
 _MOMENT = 1e-6
@@ -100,21 +100,23 @@ def program(
     height: float = 0.0,
     pockets: float = 0.0,
     unsized: bool = False,
+    unread: int = 0,
 ) -> Day | None:
     """The program of a wall of a ``height`` [m] in one material system; None where its coats cannot reach.
 
-    ``relief`` is the wall that the build-up stands on, ``pockets`` [m3] what fills those first, ``start`` the time of
-    day [h] at which work begins, ``unsized`` that a hump to cut was read at one station only.
-    Times are those of one person, waits at their shortest (methods/trade 9 and 10).
+    ``relief`` is the wall that the build-up stands on, ``pockets`` [m3] what fills those first and ``unread`` how many
+    were not read, ``start`` the time of day [h] at which work begins, ``unsized`` that a hump to cut was read at one
+    station only. Times are those of one person, waits at their shortest (methods/trade 9 and 10).
     """
     if take.labour is None or not take.coats:
         return None
-    passes = split(system, build_up.thickness[relief.valid])
+    passes = passes_of(system, build_up, relief)
     area = relief.area[relief.valid]
     numbers = tuple(range(1, len(cuts) + 1)) if numbers is None else numbers
     zone_of, zones = zones_of(system, build_up, relief)
     local = [filled_apart(p, area) for p in passes]
-    maker = _Maker(system, take, passes, local, zones, screeds, cuts, numbers, height, build_up.most, pockets, unsized)
+    chased = pockets, unread
+    maker = _Maker(system, take, passes, local, zones, screeds, cuts, numbers, height, build_up.most, *chased, unsized)
     reads = None if screeds is None else screeds.reads
     return Day(tuple(_warned(maker.steps(), height)), zones, zone_of, cuts, numbers, screeds, start, reads)
 
@@ -145,6 +147,7 @@ class _Maker:
     height: float
     most: float
     pockets: float
+    unread: int
     unsized: bool
 
     def steps(self) -> Iterator[Step]:
@@ -158,11 +161,11 @@ class _Maker:
             humps = tuple(note("day.hump", number=n, depth=metres(cut.depth)) for n, cut in numbered)
             cautions = (note("day.caution-cut"), *((note("day.caution-unsized"),) if self.unsized else ()))
             yield Step("cut", note("day.cut", humps=humps), begins, at, cautions=cautions)
-        if self.pockets > 0:
+        chased = self.pockets > 0 or self.unread > 0
+        if chased:
             begins, at = worked(at, WORKDAY * self.pockets / self.system.output[1])
-            filled = note("day.pockets", volume=cubic_metres(self.pockets))
-            yield Step("pockets", filled, begins, at, cautions=(note("day.caution-wet"),))
-        ready = at + (self.passes[0].wait[0] if self.pockets > 0 and len(self.passes) > 1 else 0.0)
+            yield Step("pockets", self._chases(), begins, at, cautions=(note("day.caution-wet"),))
+        ready = at + (self.passes[0].wait[0] if chased and len(self.passes) > 1 else 0.0)
         fill = [work for work, local in zip(labour.coats, self.local, strict=True) if local]
         if fill and self.zones:
             step = self._fill(at, [(work.hours, work.wait[0]) for work in fill])
@@ -176,6 +179,14 @@ class _Maker:
             yield step
             at = step.ends or at
         yield from self._coats(max(at, ready), setting)
+
+    def _chases(self) -> Note:
+        """What fills the chases, and that some were not read."""
+        if not self.unread:
+            return note("day.pockets", volume=cubic_metres(self.pockets))
+        if self.pockets > 0:
+            return note("day.pockets-more", volume=cubic_metres(self.pockets), count=self.unread)
+        return note("day.pockets-unread", count=self.unread)
 
     def _fill(self, at: float, rounds: list[tuple[float, float]]) -> Step:
         """All zones, pass by pass, with the wait between two passes."""

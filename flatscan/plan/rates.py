@@ -15,7 +15,7 @@ from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Opening, Relief, Wall
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import days, metres, share, square_metres
+from flatscan.core.quantity import cubic_metres, days, metres, share, square_metres
 from flatscan.core.records import Amount, load_toml, of_table, one_of
 from flatscan.core.typed import is_length, pairs, parse_length, read_lines
 from flatscan.plan.coats import whole
@@ -23,6 +23,7 @@ from flatscan.plan.cutting import Cut
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.hacking import Hack
 from flatscan.plan.labour import WORKDAY
+from flatscan.plan.pockets import PocketFill
 from flatscan.plan.systems import available, load
 from flatscan.plan.takeoff import TakeOff
 
@@ -49,6 +50,7 @@ call_out = 0           # each visit
 # reveal_m = 0         # each metre of reveal
 # bead_m = 0           # each metre of corner bead
 # mesh_m2 = 0          # each m2 of mesh
+# chase_l = 0          # each litre that fills a chase or pocket
 # [products]           # a product's own price for each bag (of sand: each m3), instead of the rates above
 # "gypsum undercoat" = 0
 # "gypsum finish" = 0
@@ -76,6 +78,7 @@ class Rates:
     bead_m: float = 0.0
     mesh_m2: float = 0.0
     sand_m3: float = 0.0
+    chase_l: float = 0.0
     products: Mapping[str, float] = field(default_factory=dict)
     notes: tuple[Note, ...] = ()
 
@@ -97,6 +100,7 @@ class _RatesFile:
     bead_m: Amount = 0.0
     mesh_m2: Amount = 0.0
     sand_m3: Amount = 0.0
+    chase_l: Amount = 0.0
     products: dict[str, Amount] = field(default_factory=dict)
 
 
@@ -130,7 +134,8 @@ class Quote:
     """Lines that apply and their total; (low, high) where old plaster comes off, else None.
 
     ``ends`` are the totals at both ends of the volume's 95 % interval, None where that is not known.
-    ``allowance`` [m] is the thickness the area rate holds; ``notes`` belong under the lines.
+    ``allowance`` [m] is the thickness the area rate holds; ``notes`` belong under the lines. ``unpriced`` says what is
+    in no line for want of a rate or a reading.
     """
 
     lines: tuple[QuoteLine, ...]
@@ -142,6 +147,7 @@ class Quote:
     span: tuple[float, float] | None = None
     notes: tuple[Note, ...] = ()
     ends: tuple[float, float] | None = None
+    unpriced: tuple[Note, ...] = ()
 
 
 def load_rates(path: str | Path) -> Rates:
@@ -188,6 +194,7 @@ def quote(
     area: float | None = None,
     hacks: Sequence[Hack | Cut] = (),
     extras: Extras | None = None,
+    pockets: Sequence[PocketFill] = (),
 ) -> Quote:
     """Quote lines of one wall; ``area`` [m2] as measured for the bill (net if None), ``hacks`` those to be cut.
 
@@ -198,9 +205,12 @@ def quote(
     _check_products(take, rates)
 
     def at(case: _Case) -> float:
-        return sum(line.amount for line in _lines(case, build_up, relief, rates, area, hacks, extras))
+        return sum(line.amount for line in made(case))
 
-    lines = _lines(_Case(take), build_up, relief, rates, area, hacks, extras)
+    def made(case: _Case) -> list[QuoteLine]:
+        return _lines(case, build_up, relief, rates, area, hacks, extras, pockets)
+
+    lines = made(_Case(take))
     total = sum(line.amount for line in lines)
     span: tuple[float, float] | None = None
     ends, notes = _both_ends(take, build_up, at), list(rates.notes)
@@ -219,7 +229,10 @@ def quote(
             )
         )
     notes.append(note("plan.quote-allowance", allowance=metres(rates.allowance)))
-    return Quote(tuple(lines), total, rates.currency, rates.allowance, take.days, take.visits, span, tuple(notes), ends)
+    unpriced = tuple(_unpriced(pockets, rates))
+    return Quote(
+        tuple(lines), total, rates.currency, rates.allowance, take.days, take.visits, span, tuple(notes), ends, unpriced
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,6 +284,7 @@ def _lines(
     area: float | None,
     hacks: Sequence[Hack | Cut],
     extras: Extras | None,
+    pockets: Sequence[PocketFill],
 ) -> list[QuoteLine]:
     """All lines with a rate and a quantity; of a shift the labour and the bags grow as the volume does."""
     take = case.take
@@ -281,6 +295,8 @@ def _lines(
     else:
         asked = _by_area(build_up, relief, rates, area, case.shift)
         asked.append((note("plan.quote-humps"), float(len(hacks)), "hump", rates.hack))
+    filled = sum(one.fill.value for one in pockets if one.fill is not None) * 1e3
+    asked.append((note("plan.quote-chases"), filled, "litre", rates.chase_l))
     asked += _materials(case, rates, grown if case.end == "wanted" else 1.0)
     asked.append((note("plan.quote-visits"), float(take.visits or 0), "visit", rates.call_out))
     if extras is not None:
@@ -298,6 +314,16 @@ def _lines(
         # it stands even where a visit is not charged: the quote does not hold without it
         lines.append(QuoteLine(note("plan.quote-survey-again"), 1.0, "visit", rates.call_out, rates.call_out))
     return lines
+
+
+def _unpriced(pockets: Sequence[PocketFill], rates: Rates) -> Iterator[Note]:
+    """Chases that no line stands for: no rate is given, or nothing was read in them."""
+    for one in pockets:
+        at = one.place.left, one.place.bottom
+        if one.fill is None:
+            yield note("plan.chase-unread", at)
+        elif rates.chase_l <= 0:
+            yield note("plan.chase-unpriced", at, fill=cubic_metres(one.fill.value))
 
 
 def _materials(case: _Case, rates: Rates, grown: float) -> Iterator[_Asked]:
@@ -353,6 +379,7 @@ def extras(wall: Wall, relief: Relief, build_up: BuildUp, *, mesh_over: float | 
 def measured_area(wall: Wall, relief: Relief, rule: str = "net") -> float:
     """Area [m2] by the rule of measurement: net, gross, openings to 2.5 m2 measured over, or by thirds of size.
 
+    Net is less chases, which are priced apart.
     ``over-2.5`` (Germany) deducts openings over 2.5 m2; ``half-0.5-3`` (India) none under 0.5 m2, one face of two,
     so half, from 0.5 to 3, all over 3. Raises `BadValue` for another word.
     """
@@ -360,10 +387,8 @@ def measured_area(wall: Wall, relief: Relief, rule: str = "net") -> float:
         raise BadValue(
             "area rule", "'{rule}'", needed=" or ".join(AREA_RULES), remedy="Use one of these words", rule=rule
         )
-    # over a chase that was filled the coats go on like anywhere else
-    filled = sum(pocket.size for pocket in relief.pocketed)
     if rule == "net":
-        return relief.net_area + filled
+        return relief.net_area
     deducted = 0.0
     for hole in wall.openings:
         size = hole.width * hole.height

@@ -12,12 +12,13 @@ from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
 from flatscan.core.notes import Caution, Note, note
 from flatscan.core.quantity import cubic_metres, metres, share
-from flatscan.plan.coats import CoatLayer, OrderLine, Pass, bags_of, cannot_reach, layer_of, order_of, split
+from flatscan.plan.coats import CoatLayer, OrderLine, Pass, bags_of, cannot_reach, layer_of, order_of
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.labour import WORKDAY, Labour, labour_of
 from flatscan.plan.products import Product, products_of
 from flatscan.plan.stops import OLD_PLASTER_OFF, OLD_PLASTER_STAYS, WET_CEMENT, thick_caution
 from flatscan.plan.systems import System
+from flatscan.plan.zones import passes_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +157,7 @@ def _ordered(
 ) -> TakeOff:
     """The take-off with its coats, order, weight and labour filled in."""
     area = relief.area[relief.valid] * (build_up.area / float(relief.area[relief.valid].sum()))
-    passes = split(system, build_up.thickness[relief.valid])
+    passes = passes_of(system, build_up, relief)
     layers = tuple(layer_of(p, area, plain.waste_share, options.rate) for p in passes)
     order = order_of(layers, passes, area, build_up, plain.waste_share, options.rate)
     bags = bags_of(order)

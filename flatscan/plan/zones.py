@@ -46,6 +46,27 @@ def filled_apart(item: Pass, area: Array) -> bool:
     return item.local and float(area[item.thickness > _SLACK].sum()) < _EVERYWHERE * float(area.sum())
 
 
+def passes_of(system: System, build_up: BuildUp, relief: Relief) -> tuple[Pass, ...]:
+    """The passes of a wall as they are worked: what is too small to be filled by itself is laid on with the coat.
+
+    A pass that only such places would take is none. The sum of all is the build-up, place by place.
+    """
+    passes, area = split(system, build_up.thickness[relief.valid]), relief.area[relief.valid]
+    apart = [filled_apart(p, area) for p in passes]
+    coats = [k for k, p in enumerate(passes) if not apart[k] and p.coat.nominal is None]
+    if not any(apart) or not coats:
+        return passes
+    zoned = zones_of(system, build_up, relief)[0][relief.valid] > 0
+    found, rest = list(passes), np.zeros_like(area)
+    for k, item in enumerate(passes):
+        if apart[k]:
+            found[k] = replace(item, thickness=np.where(zoned, item.thickness, 0.0))
+            rest += np.where(zoned, 0.0, item.thickness)
+    coat = found[coats[-1]]
+    found[coats[-1]] = replace(coat, thickness=coat.thickness + rest)
+    return tuple(p for k, p in enumerate(found) if not apart[k] or (p.thickness > _SLACK).any())
+
+
 def zones_of(system: System, build_up: BuildUp, relief: Relief) -> tuple[Counts, tuple[Zone, ...]]:
     """Each cell's zone (rows, cols), 0 for none, and the zones, the deepest first: connected places deeper than a pass.
 

@@ -142,3 +142,24 @@ def test_the_order_of_work_begins_with_the_cuts(tmp_path, monkeypatch):
         set_out_list(report_of(found), "mm", "a4")
     assert boxes[0][:2] == ("sheet.read-cautions", "sheet.cut-humps")
     assert "sheet.cut-humps" not in boxes[-1]
+
+
+def test_a_chase_that_was_not_read_is_no_wall_and_is_said(hall):
+    """10.92 m2 less a window of 1.1 x 1.2 m and a chase of 0.1 x 2.6 m; nothing was read in the chase."""
+    found = hall()
+    assert_allclose(lines(found)["wall up to 10 mm"]["quantity"], 4.2 * 2.6 - 1.1 * 1.2 - 0.1 * 2.6, atol=1e-3)
+    steps = [step["code"] for step in found["day"]["steps"]]
+    assert steps[0] == "pockets"
+    assert any(it["code"] == "plan.chase-unread" for it in found["notes"])
+
+
+def test_no_plaster_is_missing_from_the_steps(hall):
+    """As cut 14 mm at most, 2 of them finish: 12 of undercoat, and 1 mm beyond a pass of 11 is no step of its own."""
+    found = hall(*BOTH)
+    material = found["material"]
+    laid = next(step for step in found["day"]["steps"] if step["code"] == "lay")
+    assert_allclose(laid["amounts"]["most_mm"], material["most_mm"] - 2)
+    assert (
+        [it["name"] for it in material["labour"]] == [it["name"] for it in material["coats"]] == ["undercoat", "finish"]
+    )
+    assert_allclose(sum(coat["thickness_mm"] for coat in material["coats"]), material["mean_mm"], atol=0.002)

@@ -8,8 +8,10 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadTable, BadValue, ReadError
+from flatscan.core.quantity import cubic_metres
 from flatscan.plan.finish import PlaneOptions, place
 from flatscan.plan.hacking import Hack
+from flatscan.plan.pockets import PocketFill
 from flatscan.plan.rates import TEMPLATE, extra_over, extras, jambs_and_head, load_rates, measured_area, quote
 from flatscan.plan.systems import load
 from flatscan.plan.takeoff import TakeOffOptions, take_off
@@ -245,3 +247,15 @@ def test_area_of_the_bill_replaces_the_net_area(half_and_half, rates):
     made = quote(take_off(done, relief, load("one-coat-gypsum")), done, relief, rates(), area=12.0)
     assert made.lines[0].amount == pytest.approx(120.0)
     assert np.isfinite(made.total)
+
+
+def test_a_chase_is_charged_by_the_litre_or_said_to_have_no_rate(half_and_half, rates, build):
+    """0.1 x 2.6 m, 30 mm deep: 7.8 litres at 2 a litre."""
+    relief, done = half_and_half
+    take = take_off(done, relief, load("one-coat-gypsum"))
+    pocket = PocketFill(build.hole(3.4, 0.0, 0.1, 2.6), 0.26, 0.030, cubic_metres(0.0078), 0.0, likely=False)
+    priced, bare = (quote(take, done, relief, rates(FULL + more), pockets=(pocket,)) for more in ("chase_l = 2\n", ""))
+    (line,) = (line for line in priced.lines if line.what.code == "plan.quote-chases")
+    assert_allclose([line.quantity, line.amount, priced.total - bare.total], [7.8, 15.6, 15.6], rtol=1e-9)
+    assert priced.unpriced == ()
+    assert "7.8 litres, is not priced: no rate" in say(bare.unpriced[0])
