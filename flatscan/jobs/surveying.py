@@ -350,7 +350,7 @@ def set_out_seen(
         raise planned.cannot
     progress(note("stage.set-out"), None)
     screeds = laid_out(looked, planned, finish, options, _laser(looked, finish))
-    planned = with_strips(planned, screeds)
+    planned, _ = _quoted(looked, with_strips(planned, screeds), finish)
     day = day_of(looked, planned, finish, _system_of(finish)[0], screeds)
     return looked.extended(SetOut, plan=planned, screeds=screeds, day=day)
 

@@ -17,6 +17,8 @@ from flatscan.plan.finish import BuildUp
 from flatscan.plan.systems import SAND, Coat, System, available, batch, load
 
 _SLACK = 1e-9
+# a hair over a tenth from rounding of floats is that tenth
+_HAIR = 1e-9
 # the share of the wall that still counts as patches, where a system may go thicker in patches (common practice)
 PATCH_SHARE = 0.10
 Rate = tuple[float, float]
@@ -168,9 +170,9 @@ def _zone_coats(system: System, thickness: Array, area: Array) -> tuple[tuple[No
 
 @dataclass(frozen=True, slots=True)
 class CoatLayer:
-    """One coat: mean ``thickness`` [m], ``kg`` before waste, and its ``bags`` as a fraction (rounded once, in all).
+    """One coat: mean ``thickness`` [m], ``kg`` and its ``bags`` as a fraction (rounded once, in all), both with waste.
 
-    ``bags`` are after waste; None where the product is not sold by the bag. ``area`` [m2] is where it goes.
+    ``bags`` are None where the product is not sold by the bag. ``area`` [m2] is where it goes.
     """
 
     name: Note | str
@@ -198,6 +200,11 @@ class OrderLine:
     order: float
 
     @property
+    def span(self) -> tuple[float, float]:
+        """Both ends in tenths, rounded outward, so that what is ordered is never over what is said to be wanted."""
+        return math.floor(self.low * 10 + _HAIR) / 10, math.ceil(self.high * 10 - _HAIR) / 10
+
+    @property
     def in_bags(self) -> bool:
         """Whether it is sold by the bag."""
         return self.unit != LOOSE
@@ -219,12 +226,12 @@ def layer_of(item: Pass, area: Array, waste: float, rate: Rate | None = None) ->
     """One pass as the order sees it; its thickness is the mean over the whole wall of areas (n,) [m2]."""
     volume = float((item.thickness * area).sum())
     low, high = _rate(item.coat, rate)
-    kg = volume * (low + high) / 2
+    kg = volume * (low + high) / 2 * (1 + waste)
     bags = None
     if item.coat.mix is not None:
         bags = batch(volume, item.coat.mix).binder * (1 + waste) / item.coat.mix.bag
     elif item.coat.bag is not None:
-        bags = kg * (1 + waste) / item.coat.bag
+        bags = kg / item.coat.bag
     return CoatLayer(
         item.name, volume / float(area.sum()), kg, bags, item.coat.product, float(area[item.thickness > 1e-9].sum())
     )
@@ -304,9 +311,9 @@ def combined_order(orders: Iterable[tuple[OrderLine, ...]]) -> tuple[OrderLine, 
 
 
 def bags_of(order: tuple[OrderLine, ...]) -> tuple[int, tuple[float, float]] | None:
-    """Whole bags to order and their 95 % range over all products sold by the bag; None where there are none."""
+    """Whole bags to order and those wanted (95 %), in tenths, over all products in bags; None where there are none."""
     bags = [line for line in order if line.in_bags]
     if not bags:
         return None
-    least, most = (sum(whole(getattr(line, end), line.unit) for line in bags) for end in ("low", "high"))
-    return int(sum(line.order for line in bags)), (float(least), float(most))
+    least, most = (round(sum(line.span[end] for line in bags), 1) for end in (0, 1))
+    return int(sum(line.order for line in bags)), (least, most)

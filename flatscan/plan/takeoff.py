@@ -25,8 +25,8 @@ from flatscan.plan.zones import passes_of
 class TakeOff:
     """The order for one wall; ``bags`` is rounded up once, after waste; ``stops`` are the stop signs that fire.
 
-    ``bags_range`` holds whole bags from the low to the high end of their 95 % range; the order covers nine in ten.
-    ``lead`` is what stands first. Where the coats do not reach, the ``notes`` hold the error that says why. ``weight``
+    ``bags_range`` is the 95 % range of the bags wanted, the sum of the products' own in tenths; the order covers nine
+    in ten. ``lead`` is what stands first. Where the coats do not reach, the ``notes`` hold the error that says why. ``weight``
     [kg] and ``weight_worst`` [kg/m2] are added to the wall once set; ``weight_wet`` before. ``volume`` is (low, high)
     [m3] where old plaster comes off, else None.
     ``visits`` counts trips, ``passes`` coats. ``days`` are one person's working days, without waiting; ``labour`` has

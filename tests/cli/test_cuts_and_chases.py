@@ -9,7 +9,9 @@ from flatscan.plan.screeds import SetOutOptions
 from flatscan.report.paper.sheets import Sheet, set_out_list
 from flatscan.report.reporting import report_of
 from flatscan.report.say import say
+from flatscan.report.sections.first_lines import ordered
 from flatscan.report.sections.hacking_section import hacking
+from flatscan.report.sections.plan_section import order_section
 
 HALL = """units, mm
 sense, big = hollow
@@ -163,3 +165,24 @@ def test_no_plaster_is_missing_from_the_steps(hall):
         [it["name"] for it in material["labour"]] == [it["name"] for it in material["coats"]] == ["undercoat", "finish"]
     )
     assert_allclose(sum(coat["thickness_mm"] for coat in material["coats"]), material["mean_mm"], atol=0.002)
+
+
+def test_a_set_out_is_priced_as_the_survey_is(tmp_path):
+    prices = [surveyed(tmp_path, job=job, cut=("H1",)).plan.take_off.price for job in (jobs.survey, jobs.set_out)]
+    assert prices[0] is not None
+    assert_allclose(prices[1], prices[0], rtol=1e-12)
+
+
+def test_order_and_coats_agree_with_each_other(tmp_path):
+    """What is wanted in all is the sum of the rows; kilograms and bags of 25 kg are of one basis; beads are in it."""
+    found = surveyed(tmp_path)
+    order, coats = (next(t for t in order_section(found.plan).tables if t.name == name) for name in ("order", "coats"))
+    take = found.plan.take_off
+    rows = [row for row in order.texts("mm") if row[1].endswith("kg bag")]
+    assert_allclose(take.bags_range, [sum(float(row[k]) for row in rows) for k in (3, 4)], atol=1e-9)
+    for line in take.order:
+        assert line.span[0] <= line.low <= line.wanted <= line.high <= line.span[1]
+        assert line.order - 1 < line.wanted <= line.order
+    assert [row[0] for row in order.texts("mm")][-1] == "corner bead"
+    assert "corner bead" in say(ordered(found.plan))
+    assert_allclose([row[2] for row in coats.rows], [25 * row[3] for row in coats.rows], rtol=1e-9)

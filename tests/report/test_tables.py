@@ -67,7 +67,7 @@ def test_a_bag_is_called_by_the_kg_printed_on_it_on_every_sheet(survey):
     bags = table(survey, "order")
     assert [row[1] for row in bags.texts("in")] == [row[1] for row in bags.texts("mm")] == ["25 kg bag"] * 2
     # what it holds in all is in the units of the sheet: 105.8 kg are 233 lb of 0.453 592 37 kg
-    assert bags.headings("in")[2] == "after waste, lb"
+    assert bags.headings("in")[2] == "with waste, lb"
     assert bags.texts("in")[0][2] == "233"
 
 

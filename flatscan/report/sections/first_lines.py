@@ -16,6 +16,7 @@ from flatscan.report.parts import FirstLine
 from flatscan.report.say import Said
 from flatscan.report.sections.gap_section import ALL, as_restricted, of_measured, titled
 from flatscan.report.sections.hacking_section import depth_of
+from flatscan.report.sections.order_words import beside, bought_one
 from flatscan.report.sections.seen_section import wall_title
 from flatscan.verdict import Criterion, Verdict
 
@@ -100,7 +101,8 @@ def ordered(plan: Planned) -> Said:
     take = plan.take_off
     if not take.order:
         return next((why for why in take.notes if isinstance(why, Infeasible)), note("first.no-order"))
-    order = note("first.some", parts=tuple(_product(line) for line in take.order if line.order > 0))
+    mixed = (_product(line) for line in take.order if line.order > 0)
+    order = note("first.some", parts=(*mixed, *(bought_one(it) for it in beside(take))))
     if take.price is None:
         return order
     if take.price_span is None:

@@ -53,14 +53,20 @@ def prices(order: TakeOff) -> dict[str, object]:
     return {"price": unpriced if order.price is None else share(order.price), "price_low": low, "price_high": high}
 
 
+def beside(order: TakeOff) -> tuple[Product, ...]:
+    """What is bought by its length, beside what is mixed: beads, strips and mesh."""
+    return tuple(it for it in order.products if isinstance(it.name, Note))
+
+
 def bought(order: TakeOff) -> Note | None:
     """The order in a few words, a product each: 2 bags of undercoat, 1 of finish."""
     if not order.products:
         return None
-    return note("report.list-comma", parts=tuple(_bought(it) for it in order.products))
+    return note("report.list-comma", parts=tuple(bought_one(it) for it in order.products))
 
 
-def _bought(it: Product) -> Note:
+def bought_one(it: Product) -> Note:
+    """One product: how many of what it is sold by."""
     if it.instead is None:
         return note("report.bought", count=share(it.count), unit=it.unit, name=it.name)
     unit, count = it.instead

@@ -15,6 +15,7 @@ from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
 from flatscan.report.sections.hacking_section import hacking
 from flatscan.report.sections.order_words import (
+    beside,
     bought,
     labour,
     labour_table,
@@ -159,25 +160,29 @@ def coat_table(order: TakeOff) -> Table:
     columns = (
         Column("name", "coat"),
         Column("thickness_mm", "mean thickness", 1),
-        Column("kg", "before waste", 1),
-        Column("bags", "bags", 1, _NO_BAGS),
+        Column("kg", "with waste", 1),
+        Column("bags", "bags with waste", 1, _NO_BAGS),
     )
     rows = tuple((coat.name, coat.thickness, coat.kg, coat.bags) for coat in order.coats)
     return Table("coats", "Coats", columns, rows, "no coat was worked out", note("caution.wet-cement"))
 
 
 def order_table(order: TakeOff) -> Table:
-    """What to order, one product a line: wanted from low to high by consumption and survey, and the order."""
+    """What to order, one product a line: wanted from low to high by consumption and survey, and the order.
+
+    Beads, strips and mesh stand under what is mixed.
+    """
     columns = (
         Column("product", "product"),
         Column("unit", "sold as"),
-        Column("kg", "after waste", 0, _NO_BAGS),
+        Column("kg", "with waste", 0, _NO_BAGS),
         Column("low", "wanted from", 1),
         Column("high", "to", 1),
         Column("order", "ORDER", AS_IS),
     )
-    rows = tuple((line.product, line.unit, line.kg, line.low, line.high, line.order) for line in order.order)
-    return Table("order", "Order", columns, rows, "nothing to order was worked out", note("caution.wet-cement"))
+    rows: list[tuple[Cell, ...]] = [(line.product, line.unit, line.kg, *line.span, line.order) for line in order.order]
+    rows += [(it.name, it.unit, None, None, None, it.count) for it in beside(order)]
+    return Table("order", "Order", columns, tuple(rows), "nothing to order was worked out", note("caution.wet-cement"))
 
 
 def survey_sections(found: Survey, bands: tuple[Table, ...]) -> Iterator[Section]:
