@@ -36,6 +36,8 @@ if TYPE_CHECKING:
     from flatscan.report.parts import Report
 
 MARGIN = 0.4
+# what warns is said to its end
+_LINES = 6
 _TITLE, _FOOT, _KEY_WIDE, _KEY_WIDEST, _KEY_HIGH = 1.0, 0.5, 2.75, 3.6, 1.75
 # room for the tick labels and axis names left of and under a drawing
 _LEFT, _UNDER = 0.75, 0.95
@@ -103,7 +105,7 @@ def caution_lines(figure: Figure, report: Report, top: float, units: str) -> flo
     for said, weight in ((lead, "bold"), (stop_signs(report), "bold"), (beside_stops(report), "normal")):
         for text in said:
             words = f"! {finished(text, units)}"
-            top = write(figure, MARGIN, top, words, size=8.5, weight=weight, room=room, lines=3, smallest=7)
+            top = write(figure, MARGIN, top, words, size=8.5, weight=weight, room=room, lines=_LINES, smallest=7)
     return top - 0.05
 
 

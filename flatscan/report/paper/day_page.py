@@ -124,10 +124,21 @@ class _Sheet:
                 size=11,
                 weight="bold",
                 room=room,
-                lines=3,
+                lines=4,
+                smallest=7,
             )
         for sign in stop_signs(self.report):
-            y = write(self.page, _MARGIN, y - 0.02, say(sign, self.units), size=11, weight="bold", room=room, lines=3)
+            y = write(
+                self.page,
+                _MARGIN,
+                y - 0.02,
+                say(sign, self.units),
+                size=11,
+                weight="bold",
+                room=room,
+                lines=4,
+                smallest=7,
+            )
         y -= 0.06
         cells = list(self._cells())
         share = [2.1, 2.9, 1.6][: len(cells)]

@@ -17,8 +17,8 @@ MARGIN, _FOOT = 0.65, 0.1
 _SIZE, _SMALL, _LEADING = 9.5, 8.0, 1.3
 _PAD = 0.12
 _FEWEST = 0.45
-# rows of a form are this high, for a hand with a carpenter's pencil
-_WRITING = 0.27
+# rows of a form are this high [inches], for a hand with a carpenter's pencil, in small type no lower than this share
+_WRITING, _LEAST_WRITING = 0.27, 0.88
 # a table's heading with a caution under it, and the share of a page up to which a table is kept in one piece
 _TITLED, _WHOLE = 0.55, 0.4
 # a column as wide as its text must not break it for the last binary digit
@@ -146,7 +146,11 @@ class Flow:
         rows = [[*row, *(("",) if tick else ())] for row in table.texts(self.units)]
         if spans is None:
             heads, rows = _filled(heads, rows, keep=int(tick))
-        wide, least = (_spans(heads, rows, self.room, self.body), 0.0) if spans is None else (list(spans), _WRITING)
+        wide, least = (
+            (_spans(heads, rows, self.room, self.body), 0.0)
+            if spans is None
+            else (list(spans), _WRITING * max(self.scale, _LEAST_WRITING))
+        )
         return heads, rows, wide, least
 
     def _keep(self, high: float) -> None:
