@@ -111,6 +111,10 @@ def all_said(made):
         yield from (*section.headline, *section.remarks, *(fact.text for fact in section.facts))
         for table in (*section.tables, *((section.listed,) if section.listed is not None else ())):
             yield from (table.title, table.caution)
+    if made.day is not None:
+        yield from (made.day.thickness, made.day.mean, made.day.volume, made.day.order, made.day.missing or "")
+        for step in made.day.day.steps:
+            yield from (step.does, *step.cautions, *(line.said for line in step.lines))
 
 
 def tokens(text):
