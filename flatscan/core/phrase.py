@@ -196,7 +196,10 @@ def _exact(value: float, units: str, digits: str) -> str:
 
 
 def _span(value: float, units: str, digits: str) -> str:
-    return feet_and_inches(value) if units == "in" else f"{_number(value, digits or 'g')} m"
+    if units == "in":
+        # a round figure stays round: whole inches, never more than it is
+        return feet_and_inches(math.floor(value / METRES_PER["in"]) * METRES_PER["in"] if digits == "0" else value)
+    return f"{_number(value, digits or 'g')} m"
 
 
 def _slope(value: float, units: str, digits: str) -> str:
@@ -287,7 +290,7 @@ def expanded_length(u: float, units: str, *, bare: bool = False) -> str:
     if units != "in":
         return f"{math.ceil(COVER * u * 10000 - _EVEN) / 10:.1f}{'' if bare else ' mm'}"
     inches = COVER * u / METRES_PER["in"]
-    if inches < 1 / 16:
-        # a sixteenth would be many times too much
+    if inches < 1 / 32:
+        # a sixteenth would be more than twice too much
         return f"{math.ceil(inches * 1000 - _EVEN) / 1000:.3f} in"
     return length_text(math.ceil(inches * 16 - _EVEN) / 16 * METRES_PER["in"], units)

@@ -35,9 +35,8 @@ _NOTHING = 5e-5
 _WORTH_MOVING = 0.001
 # readings within this [m] of each other are one to whoever reads them by hand
 _ONE_READING = 0.0005
-_ALL_READ = {"mm": "plan.all-dots-read", "cm": "plan.all-dots-read-cm", "in": "plan.all-dots-read-in"}
-# what one of the units of laser readings is, in metres
-_UNIT = {"mm": 1e-3, "cm": 1e-2, "in": 0.0254}
+# what one of the other units of laser readings is, in metres
+_UNIT = {"cm": 1e-2, "in": 0.0254}
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,11 +274,10 @@ def _notes(wall: Wall, options: SetOutOptions, screeds: list[Screed], reads: flo
 def _reading_note(reads: float, options: SetOutOptions) -> Note:
     """What the laser reads on every dot, in its user's own unit."""
     assert options.laser is not None
-    unit = options.laser.unit if options.laser.unit in _ALL_READ else "mm"
-    code = _ALL_READ[unit]
-    if unit == "mm":
-        return note(code, reading=metres(reads))
-    return note(code, reading=share(reads / _UNIT[unit]))
+    unit = options.laser.unit
+    if unit not in _UNIT:
+        return note("plan.all-dots-read", reading=metres(reads))
+    return note("plan.all-dots-read-in", reading=share(reads / _UNIT[unit]), unit=unit)
 
 
 def _unknown(wall: Wall, options: SetOutOptions, screed: Screed) -> list[bool]:

@@ -133,6 +133,8 @@ def write(
 
 
 _MARGIN = 0.5
+# a last page filled less than this is a rest; then smaller type is tried
+_LEAST_FILLED, _SCALES = 0.4, (0.94, 0.88, 0.82)
 SENSE = "BIG = HOLLOW"
 # more stations than this leave no room for boxes on the drawing: the list has them
 _BOXED = 48
@@ -269,7 +271,17 @@ def _reading_box(axes: Axes, at: tuple[float, float]) -> None:
 
 
 def _lists(blank: Blank, units: str, paper: str) -> list[Figure]:
-    flow = Flow(blank.title or "Wall: ______________________", f"Survey form: {SENSE}", units, paper)
+    """The lists, in type so small that their last page is no rest of a few lines, if that helps."""
+    usual = _filled(blank, units, paper, 1.0)
+    if usual.used >= _LEAST_FILLED:
+        return usual.pages
+    smaller = (_filled(blank, units, paper, scale) for scale in _SCALES)
+    better = next((flow for flow in smaller if len(flow.pages) < len(usual.pages)), usual)
+    return better.pages
+
+
+def _filled(blank: Blank, units: str, paper: str, scale: float) -> Flow:
+    flow = Flow(blank.title or "Wall: ______________________", f"Survey form: {SENSE}", units, paper, scale)
     flow.cautions((), BEFORE)
     flow.fill_in(("Wall, room and date", "Instrument", "Who read, who wrote", "Width and height, taped"))
     flow.heading("Before reading")
@@ -279,7 +291,7 @@ def _lists(blank: Blank, units: str, paper: str) -> list[Figure]:
     box = ("no.", "left edge", "foot", "right edge", "top")
     for title, mark, count in (
         ("Openings: door, window", "O", 4),
-        ("Chases and pockets: filled first, priced apart", "P", 3),
+        ("Chases: filled first, priced apart", "P", 3),
         ("Not to be plastered", "N", 3),
     ):
         flow.table(_empty(title, box, mark, count), spans=(0.6, 1.5, 1.5, 1.5, 1.5))
@@ -292,7 +304,7 @@ def _lists(blank: Blank, units: str, paper: str) -> list[Figure]:
     flow.heading("Not examined")
     flow.say(f"A survey of the shape does not see {say(note('report.never'))}.")
     flow.sign(("read by", "in the presence of"))
-    return flow.pages
+    return flow
 
 
 def _station_table(blank: Blank) -> Table:

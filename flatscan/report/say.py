@@ -46,6 +46,31 @@ def say(it: Said, manner: Manner | str = "mm") -> str:
     return fill(templates()[it.code], {**place, **values}, manner, say)
 
 
+# notes that name an option, and their words where nobody types one
+_PRINTED = {
+    "doubt.side-said": "printed.side-said",
+    "doubt.read-again": "printed.read-again",
+    "doubt.tied": "printed.tied",
+    "doubt.tied-or-plumbed": "printed.tied-or-plumbed",
+    "doubt.tied-or-by-hand": "printed.tied-or-by-hand",
+    "doubt.looked-at": "printed.looked-at",
+    "doubt.type-said": "printed.type-said",
+    "doubt.repeats": "printed.repeats",
+    "doubt.better": "printed.better",
+    "doubt.unit-settled": "printed.unit-settled",
+    "wall.facing-assumed": "printed.facing-assumed",
+    "wall.seen-from-against": "printed.seen-from-against",
+}
+
+
+def printed(it: Said) -> Said:
+    """What is said on paper and page: the same, in plain words where it names an option of the command line."""
+    if not isinstance(it, Note):
+        return it
+    pairs = tuple((name, printed(value) if isinstance(value, Note) else value) for name, value in it.pairs)
+    return dataclasses.replace(it, code=_PRINTED.get(it.code, it.code), pairs=pairs)
+
+
 def is_item(text: Said, mark: str) -> bool:
     """Whether a note's template begins with a ``mark``, such as that of an item of a list."""
     return isinstance(text, Note) and templates()[text.code][: len(mark)] == mark

@@ -181,7 +181,7 @@ def test_a_hump_that_no_station_met_is_in_the_interval(build):
     done = place(relief, build.wall(2.4, 2.5))
     assert_allclose(done.volume.value, 0.030, rtol=1e-9)
     assert done.high > 0.060
-    assert say(done.notes[0]).startswith("quote as 30 litres to ")
+    assert say(done.notes[0]).startswith("quote as 30 to ")
 
 
 def test_swept_highs_leave_nothing_prouder_between(build):

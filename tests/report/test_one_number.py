@@ -111,6 +111,12 @@ def all_said(made):
         yield from (*section.headline, *section.remarks, *(fact.text for fact in section.facts))
         for table in (*section.tables, *((section.listed,) if section.listed is not None else ())):
             yield from (table.title, table.caution)
+    if made.day is not None:
+        yield from (made.day.thickness, made.day.mean, made.day.volume, made.day.order, made.day.missing or "")
+        if made.day.day.reads is not None:
+            yield note("day.reads-big", reading=metres(made.day.day.reads))
+        for step in made.day.day.steps:
+            yield from (step.does, *step.cautions, *(line.said for line in step.lines))
 
 
 def tokens(text):

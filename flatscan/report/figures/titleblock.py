@@ -27,7 +27,7 @@ from flatscan.report.figures.style import (
     write,
 )
 from flatscan.report.reporting import beside_stops, stop_signs
-from flatscan.report.say import Said, finished, say
+from flatscan.report.say import Said, finished, printed, say
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -36,6 +36,8 @@ if TYPE_CHECKING:
     from flatscan.report.parts import Report
 
 MARGIN = 0.4
+# what warns is said to its end
+_LINES = 6
 _TITLE, _FOOT, _KEY_WIDE, _KEY_WIDEST, _KEY_HIGH = 1.0, 0.5, 2.75, 3.6, 1.75
 # room for the tick labels and axis names left of and under a drawing
 _LEFT, _UNDER = 0.75, 0.95
@@ -78,7 +80,7 @@ def title_block(figure: Figure, report: Report, title: Said, units: str) -> floa
         left += span
     top -= _TITLE - 0.3
     if report.doubt:
-        words = say(note("drawing.doubt", doubt=report.doubt), units)
+        words = say(note("drawing.doubt", doubt=printed(report.doubt)), units)
         top = write(figure, MARGIN, top - 0.07, words, size=8.5, room=room, lines=2, smallest=7)
     return top - 0.05
 
@@ -99,11 +101,11 @@ def _big_and_small(figure: Figure, left: float, top: float, room: float, big: st
 def caution_lines(figure: Figure, report: Report, top: float, units: str) -> float:
     """Stop signs and cautions, before anything they warn of; returns the y under them."""
     room = figure.get_size_inches()[0] - 2 * MARGIN
-    lead = (report.leading,) if report.leading else ()
+    lead = (printed(report.leading),) if report.leading else ()
     for said, weight in ((lead, "bold"), (stop_signs(report), "bold"), (beside_stops(report), "normal")):
         for text in said:
             words = f"! {finished(text, units)}"
-            top = write(figure, MARGIN, top, words, size=8.5, weight=weight, room=room, lines=3, smallest=7)
+            top = write(figure, MARGIN, top, words, size=8.5, weight=weight, room=room, lines=_LINES, smallest=7)
     return top - 0.05
 
 

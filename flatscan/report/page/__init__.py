@@ -15,7 +15,7 @@ from flatscan.core.quantity import metres
 from flatscan.report.page import packing
 from flatscan.report.parts import Fact, Report, Section
 from flatscan.report.reporting import beside_stops, stop_signs
-from flatscan.report.say import Said, finished, say
+from flatscan.report.say import Said, finished, printed, say
 from flatscan.report.tables import Table, rounded
 
 _HERE = Path(__file__).parent
@@ -69,8 +69,8 @@ def _content(report: Report, units: str) -> dict[str, object]:
         "name": say(report.name, units),
         "size": say(first.small, units),
         "cells": [(say(cell.head), say(cell.big, units), say(cell.small, units)) for cell in cells],
-        "leading": finished(report.leading, units),
-        "doubt": say(report.doubt, units),
+        "leading": finished(printed(report.leading), units),
+        "doubt": say(printed(report.doubt), units),
         "doubt_label": say(note("first.doubt"), units),
         "stops": [say(sign, units) for sign in stop_signs(report)],
         "cautions": [say(text, units) for text in beside_stops(report)],
@@ -82,7 +82,7 @@ def _content(report: Report, units: str) -> dict[str, object]:
         "spots": [(spot.mark, rounded(spot.x * 1000), rounded(spot.y * 1000)) for spot in report.spots],
         "sections": list(_sections(report, units)),
         "not_examined": say(note("report.list", parts=report.not_examined), units),
-        "notes": [finished(text, units) for text in report.notes],
+        "notes": [finished(printed(text), units) for text in report.notes],
         "spread": say(note("sheet.spread"), units),
         "record": say(report.record, units),
         "source": say(_source(report), units),

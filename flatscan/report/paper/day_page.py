@@ -28,7 +28,7 @@ from flatscan.report.figures.style import (
 )
 from flatscan.report.paper.flow import Flow
 from flatscan.report.reporting import stop_signs
-from flatscan.report.say import finished, say
+from flatscan.report.say import finished, printed, say
 from flatscan.report.sections.day_section import clock
 from flatscan.report.sections.work_section import dots
 
@@ -120,14 +120,25 @@ class _Sheet:
                 self.page,
                 _MARGIN,
                 y - 0.02,
-                finished(self.report.leading, self.units),
+                finished(printed(self.report.leading), self.units),
                 size=11,
                 weight="bold",
                 room=room,
-                lines=3,
+                lines=4,
+                smallest=7,
             )
         for sign in stop_signs(self.report):
-            y = write(self.page, _MARGIN, y - 0.02, say(sign, self.units), size=11, weight="bold", room=room, lines=3)
+            y = write(
+                self.page,
+                _MARGIN,
+                y - 0.02,
+                say(sign, self.units),
+                size=11,
+                weight="bold",
+                room=room,
+                lines=4,
+                smallest=7,
+            )
         y -= 0.06
         cells = list(self._cells())
         share = [2.1, 2.9, 1.6][: len(cells)]
@@ -141,7 +152,7 @@ class _Sheet:
             left += span
         y -= _HEAD + 0.2
         if self.report.doubt:
-            doubt = say(note("day.doubt", doubt=self.report.doubt), self.units)
+            doubt = say(note("day.doubt", doubt=printed(self.report.doubt)), self.units)
             y = write(self.page, _MARGIN, y + 0.13, doubt, size=9, room=room, lines=2) - 0.16
         return y
 

@@ -17,8 +17,10 @@ MARGIN, _FOOT = 0.65, 0.1
 _SIZE, _SMALL, _LEADING = 9.5, 8.0, 1.3
 _PAD = 0.12
 _FEWEST = 0.45
-# rows of a form are this high, for a hand with a carpenter's pencil
-_WRITING = 0.27
+# rows of a form are this high [inches], for a hand with a carpenter's pencil, in small type no lower than this share
+_WRITING, _LEAST_WRITING = 0.27, 0.88
+# a table's heading with a caution under it, and the share of a page up to which a table is kept in one piece
+_TITLED, _WHOLE = 0.55, 0.4
 # a column as wide as its text must not break it for the last binary digit
 _SLACK = 1e-6
 
@@ -112,21 +114,20 @@ class Flow:
 
         ``spans`` [inches] make it a form: columns of that width, ruled, with rows high enough to write in.
         """
+        heads, rows, wide, least = self._columns(table, tick, spans) if table.rows else ([], [], [], 0.0)
+        deep = [max(self._height(row, wide), least) for row in (heads, *rows)] if table.rows else []
+        self._keep(sum(deep) + _TITLED * self.scale)
         self.heading(say(table.title, self.units))
         if table.caution and table.rows:
             self.say(f"! {say(table.caution, self.units)}", size=self.small)
         if not table.rows:
             self.say(self.sentence(table.empty))
             return
-        heads = [*table.headings(self.units), *(("done",) if tick else ())]
-        rows = [[*row, *(("",) if tick else ())] for row in table.texts(self.units)]
-        if spans is None:
-            heads, rows = _filled(heads, rows, keep=int(tick))
-        wide, least = (_spans(heads, rows, self.room, self.body), 0.0) if spans is None else (list(spans), _WRITING)
         self._row(heads, wide, "bold")
-        for row in rows:
-            high = max(self._height(row, wide), least)
-            if self.y - high < MARGIN + _FOOT:
+        for number, (row, high) in enumerate(zip(rows, deep[1:], strict=True), 1):
+            # the last row does not stand alone overleaf
+            after = deep[-1] if number == len(rows) - 1 > 1 else 0.0
+            if self.y - high - after < MARGIN + _FOOT:
                 self.turn()
                 self._row(heads, wide, "bold")
             top = self.y
@@ -136,6 +137,26 @@ class Flow:
             if tick:
                 self._box(MARGIN + sum(wide[:-1]) + 0.05, top - 0.02, 0.17, 0.15)
         self.y -= 0.08
+
+    def _columns(
+        self, table: Table, tick: bool, spans: Sequence[float] | None
+    ) -> tuple[list[str], list[list[str]], list[float], float]:
+        """Heads and rows as they are written, the columns' widths and the least height of a row [inches]."""
+        heads = [*table.headings(self.units), *(("done",) if tick else ())]
+        rows = [[*row, *(("",) if tick else ())] for row in table.texts(self.units)]
+        if spans is None:
+            heads, rows = _filled(heads, rows, keep=int(tick))
+        wide, least = (
+            (_spans(heads, rows, self.room, self.body), 0.0)
+            if spans is None
+            else (list(spans), _WRITING * max(self.scale, _LEAST_WRITING))
+        )
+        return heads, rows, wide, least
+
+    def _keep(self, high: float) -> None:
+        """Begin what is ``high`` on the next page, if it is broken here and takes no more than a part of a page."""
+        if high <= _WHOLE * (self.size[1] - 2 * MARGIN) and self.y < self.size[1] - 2 * MARGIN:
+            self.need(high)
 
     def sentence(self, text: Said) -> str:
         """Words with a capital first and one full stop last, in the units of these pages."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from flatscan.core.notes import Note, note
 from flatscan.report.paper.flow import Flow
 from flatscan.report.parts import Fact, Report
-from flatscan.report.say import Said, finished, say
+from flatscan.report.say import Said, finished, printed, say
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -49,7 +49,7 @@ class Sheet(Flow):
     def doubted(self) -> None:
         """The doubt that decides over everything else, as on the screen."""
         if self.report.leading:
-            self.say(finished(self.report.leading, self.units), size=11, weight="bold")
+            self.say(finished(printed(self.report.leading), self.units), size=11, weight="bold")
 
     def before(self, *, cut: bool = True) -> None:
         """Stop signs and cautions in full, before what they warn of."""
@@ -129,7 +129,7 @@ class Sheet(Flow):
         if notes and self.report.notes:
             self.titled("sheet.said-of-capture")
             for text in self.report.notes:
-                self.paragraph(text, size=8.5)
+                self.paragraph(printed(text), size=8.5)
 
 
 Fill = Callable[[Sheet], None]

@@ -28,6 +28,8 @@ from flatscan.report.sections.pocket_section import pocket_table, pocket_words, 
 from flatscan.report.tables import AS_IS, AT, Cell, Column, Table, shows
 from flatscan.wall import Corner
 
+# a coat whose mean [m] over the whole wall is under this goes to a few places only
+_IN_PLACES = 5e-4
 _NO_BAGS = Unknown("unknown.no-bags")
 
 
@@ -66,7 +68,7 @@ def material(plan: Planned, bands: tuple[Table, ...] = (), without: Table | None
     facts = (
         Fact("plane", plane.rule),
         Fact("lean-turn", note("report.lean-turn", lean=lean, turn=turn)),
-        Fact("left-foot", note("report.toward-room", length=foot)),
+        Fact("left-foot", _left_foot(plan, foot)),
         Fact("least", note("report.length-fine", length=least)),
         Fact("mean", note("report.length-fine", length=mean)),
         Fact("most", note("report.length-fine", length=most)),
@@ -117,7 +119,12 @@ def _litres(volume: float | None) -> Quantity | Unknown:
 
 
 def _coat_words(order: TakeOff) -> tuple[Note, ...]:
-    return tuple(note("report.coat", name=coat.name, thickness=metres(coat.thickness)) for coat in order.coats)
+    return tuple(
+        note("report.coat", name=coat.name, thickness=metres(coat.thickness))
+        if coat.thickness >= _IN_PLACES
+        else note("report.coat-in-places", name=coat.name)
+        for coat in order.coats
+    )
 
 
 def _order_sentences(order: TakeOff) -> Iterator[Said]:
@@ -182,7 +189,17 @@ def order_table(order: TakeOff) -> Table:
     )
     rows: list[tuple[Cell, ...]] = [(line.product, line.unit, line.kg, *line.span, line.order) for line in order.order]
     rows += [(it.name, it.unit, None, None, None, it.count) for it in beside(order)]
-    return Table("order", "Order", columns, tuple(rows), "nothing to order was worked out", note("caution.wet-cement"))
+    return Table(
+        "order", "To order", columns, tuple(rows), "nothing to order was worked out", note("caution.wet-cement")
+    )
+
+
+def _left_foot(plan: Planned, foot: Quantity) -> Note:
+    """Where the face stands at the left foot: of laser readings from the laser, of a scan from the wall itself."""
+    laser = plan.arranged is not None and plan.arranged.relief.laser is not None
+    if laser and foot.value < 0:
+        return note("report.from-laser", length=metres(-foot.value))
+    return note("report.toward-room", length=foot)
 
 
 def survey_sections(found: Survey, bands: tuple[Table, ...]) -> Iterator[Section]:

@@ -42,7 +42,7 @@ def pocket_table(plan: Planned) -> Table:
         Column("coat_litres", "coats over it", 1),
         Column("named", "named"),
     )
-    return Table("pocket_fills", "Chases: fill first, priced apart", columns, rows, "no chase or pocket")
+    return Table("pocket_fills", "Chases: fill first, priced apart", columns, rows, "no chase")
 
 
 def pocket_words(plan: Planned) -> Iterator[Note]:
