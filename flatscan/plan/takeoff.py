@@ -26,9 +26,9 @@ class TakeOff:
     """The order for one wall; ``bags`` is rounded up once, after waste; ``stops`` are the stop signs that fire.
 
     ``bags_range`` is the 95 % range of the bags wanted, the sum of the products' own in tenths; the order covers nine
-    in ten. ``lead`` is what stands first. Where the coats do not reach, the ``notes`` hold the error that says why. ``weight``
-    [kg] and ``weight_worst`` [kg/m2] are added to the wall once set; ``weight_wet`` before. ``volume`` is (low, high)
-    [m3] where old plaster comes off, else None.
+    in ten. ``lead`` is what stands first. Where the coats do not reach, the ``notes`` hold the error that says why.
+    ``weight`` [kg] and ``weight_worst`` [kg/m2] are added to the wall once set; ``weight_wet`` before. ``volume`` is
+    (low, high) [m3] where old plaster comes off, else None.
     ``visits`` counts trips, ``passes`` coats. ``days`` are one person's working days, without waiting; ``labour`` has
     both apart. ``products`` are what is bought in whole units. ``price`` is in the user's currency, ``price_span`` what
     it is at both ends of the volume's 95 % interval.
