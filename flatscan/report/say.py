@@ -58,6 +58,8 @@ _PRINTED = {
     "doubt.repeats": "printed.repeats",
     "doubt.better": "printed.better",
     "doubt.unit-settled": "printed.unit-settled",
+    "jobs.reading-settled": "printed.reading-settled",
+    "jobs.reading-read-again": "printed.reading-read-again",
     "wall.facing-assumed": "printed.facing-assumed",
     "wall.seen-from-against": "printed.seen-from-against",
 }

@@ -25,7 +25,7 @@ _SCREED_WIDE = 0.14
 _MOST_FIGURES, _FEW = 60, 24
 _LOW = "#d8e4ef"
 # how far a packing stands off the middle of its dot [inches]
-_OFF = 0.12
+_OFF = 0.15
 
 
 def set_out(figure: Figure, rect: Rect, drawing: SetOutDrawing, units: str) -> str:
