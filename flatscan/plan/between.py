@@ -18,6 +18,8 @@ _ONE_SIGMA = float(ndtr(1.0))
 _PLACE = 0.300
 # stations at free places from which their own scatter can be told
 _SCATTERED = 6
+# stations from which bows are told from waves
+_BOWED = 14
 # a station that stands off its neighbours by this much, or three times their scatter, stands on a hump
 _HUMP, _SCALES = 0.003, 3.0
 # a hump shows itself to a station within this of its middle, at half its height: 160 mm across (common practice)
@@ -28,23 +30,30 @@ _MEASURED = 8.0
 
 @dataclass(frozen=True, slots=True)
 class Humps:
-    """How many narrow humps a m2 of a background has, and how high they stand [m], in root mean square."""
+    """How many narrow humps a m2 of a background has, how high they stand and how it waves [m], root mean squares."""
 
     rate: float
     height: float
+    waves: float
 
 
 # snots, lipped blocks and fins that stand off the wall around them (common practice, no published figures): a wall's
 # own stations correct them
-UNKNOWN = Humps(0.5, 0.0045)
 BACKGROUNDS = {
-    "brick": UNKNOWN,
-    "block": UNKNOWN,
-    "stone": Humps(0.7, 0.0060),
-    "concrete": Humps(0.3, 0.0025),
-    "old plaster": Humps(0.3, 0.0030),
-    "board": Humps(0.2, 0.0015),
+    "brick": Humps(0.5, 0.0045, 0.0025),
+    "block": Humps(0.5, 0.0045, 0.0025),
+    "stone": Humps(0.7, 0.0060, 0.0050),
+    "concrete": Humps(0.3, 0.0025, 0.0015),
+    "old plaster": Humps(0.3, 0.0030, 0.0015),
+    "board": Humps(0.2, 0.0015, 0.0007),
 }
+# what nobody said may be any of these or have none, each as likely as the other but for how the stations wave: walls of
+# one background differ in that by about such a factor (Student's t of so many degrees, in logarithms)
+UNKNOWN = (
+    Humps(0.0, 0.0, 0.0010),
+    *(BACKGROUNDS[name] for name in ("brick", "stone", "concrete", "old plaster", "board")),
+)
+_FACTOR, _FREE, _FLAT = math.log(5), 3, 0.0003
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,30 +78,65 @@ def unseen(relief: Relief, background: str, count: int, rng: np.random.Generator
         said = note("plan.swept" if relief.highs > 1 else "plan.swept-one", highs=relief.highs)
         return Unseen(np.zeros(count), u_mean, (said,))
     t, beyond = excess_curve(relief, rough, middles)
+    usual = (BACKGROUNDS[background],) if background in BACKGROUNDS else UNKNOWN
     smooth = np.interp(rng.uniform(size=count), 1 - beyond, t)
-    drawn = np.maximum(smooth, _humps(relief, BACKGROUNDS.get(background, UNKNOWN), count, rng))
+    drawn = np.maximum(smooth, _humps(relief, usual, count, rng))
     said = note("plan.between-stations", rough=metres(rough), excess=metres(float(drawn.mean())))
     return Unseen(drawn, u_mean, (said,))
 
 
-def _humps(relief: Relief, usual: Humps, count: int, rng: np.random.Generator) -> Array:
+def _humps(relief: Relief, usual: tuple[Humps, ...], count: int, rng: np.random.Generator) -> Array:
     """Excess (count,) [m] of the highest of narrow humps at random places, 0 where none tops the highest station.
 
     Their number is Poisson with a conjugate gamma prior (Gelman et al., Bayesian Data Analysis, 2.6), their height
-    half-normal; both are what the background usually has, corrected by the humps that stations stand on.
+    half-normal; both are what the background usually has, corrected by the humps that stations stand on. Of several
+    backgrounds each is drawn as often as it foretells these and how the stations wave.
     """
-    z, area = relief.offset[relief.valid], relief.area[relief.valid]
-    seen = _seen(relief)
-    rate = rng.gamma(1 + len(seen), 1 / (1 / usual.rate + len(z) * _SHOWS), count)
-    scale = math.sqrt((_MEASURED * usual.height**2 + float((seen**2).sum())) / (_MEASURED + len(seen)))
-    many = rng.poisson(rate * relief.net_area)
+    z, area, seen = relief.offset[relief.valid], relief.area[relief.valid], _seen(relief)
+    waves = _waves(relief)
+    weights = np.array([_as_wavy(one, waves) * _foretold(one, seen, len(z)) for one in usual])
+    which = rng.choice(len(usual), count, p=weights / weights.sum())
+    rates, scales = np.array([_corrected(one, seen, len(z)) for one in usual]).T
+    many = rng.poisson(rng.gamma(1 + len(seen), 1.0, count) * rates[which] * relief.net_area)
     top = np.zeros(count)
     for k in range(int(many.max(initial=0))):
         here = many > k
         base = rng.choice(z, int(here.sum()), p=area / area.sum())
-        high = scale * np.abs(rng.standard_normal(int(here.sum())))
+        high = scales[which][here] * np.abs(rng.standard_normal(int(here.sum())))
         top[here] = np.maximum(top[here], base + high - float(z.max()))
     return top
+
+
+def _corrected(usual: Humps, seen: Array, stations: int) -> tuple[float, float]:
+    """What a gamma variable is to be times for the rate [1/m2], and the humps' height [m], after those ``seen``."""
+    rate = usual.rate / (1 + usual.rate * stations * _SHOWS)
+    scale = math.sqrt((_MEASURED * usual.height**2 + float((seen**2).sum())) / (_MEASURED + len(seen)))
+    return rate, scale
+
+
+def _foretold(usual: Humps, seen: Array, stations: int) -> float:
+    """How likely a background shows the humps ``seen``: negative binomial in number, half-normal in height."""
+    if usual.rate == 0:
+        return float(not len(seen))
+    met = usual.rate * stations * _SHOWS
+    heights = _HUMP / usual.height * np.exp(-((seen / usual.height) ** 2) / 2)
+    return float(np.prod(met / (1 + met) * heights)) / (1 + met)
+
+
+def _as_wavy(usual: Humps, waves: float) -> float:
+    """How likely a background waves as the stations do [m]."""
+    off = math.log(max(waves, _FLAT) / usual.waves) / _FACTOR
+    return float((1 + off**2 / _FREE) ** (-(_FREE + 1) / 2))
+
+
+def _waves(relief: Relief) -> float:
+    """How far stations stand off a plane, or with plenty a bow [m], less their noise, in root mean square."""
+    x, y = (part[relief.valid] - float(part[relief.valid].mean()) for part in relief.places)
+    z = relief.offset[relief.valid]
+    shapes = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)[:, : 6 if len(x) >= _BOWED else 3]
+    fit, _, rank, _ = np.linalg.lstsq(shapes, z, rcond=None)
+    rest = float(((z - (shapes * fit).sum(axis=1)) ** 2).sum()) / max(len(z) - int(rank), 1)
+    return math.sqrt(max(rest - float(np.mean(relief.u[relief.valid] ** 2)), 0.0))
 
 
 def _seen(relief: Relief) -> Array:

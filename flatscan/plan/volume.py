@@ -55,7 +55,8 @@ def volume_doubt(relief: Relief, wall: Wall, deep: Array, rise: Rise, least: flo
         between = unseen(relief, background, len(thick), rng)
         if between is None:
             return Doubt(None, None, None, None, (note("plan.volume-few-stations"),))
-        thick, loose = thick + between.draws, math.hypot(loose, between.u_mean)
+        thin, thick = thin + between.draws[: len(thin)], thick + between.draws
+        loose = math.hypot(loose, between.u_mean)
         notes = between.notes
     if not known:
         return Doubt(None, None, None, None, (note("plan.volume-plumb-unstated"), *notes))

@@ -180,7 +180,7 @@ def test_a_hump_that_no_station_met_is_in_the_interval(build):
     relief = build.stations(x, y, np.zeros((5, 7)), 2.4, 2.5, u=0.0006)
     done = place(relief, build.wall(2.4, 2.5))
     assert_allclose(done.volume.value, 0.030, rtol=1e-9)
-    assert done.high > 0.060
+    assert done.high > 0.072
     assert say(done.notes[0]).startswith("quote as 30 to ")
 
 
@@ -209,6 +209,16 @@ def test_the_background_says_what_to_expect(build):
         place(relief, wall, options=PlaneOptions(background=what)).high for what in ("board", "brick", "stone")
     )
     assert board < brick < stone
+
+
+def test_even_stations_are_sooner_those_of_a_board_than_of_stone(build):
+    """Where nobody said what the wall is of, it is taken for several backgrounds, by how its stations wave."""
+    x, y = np.linspace(0.1, 3.9, 7), np.linspace(0.1, 2.3, 4)
+    relief, wall = build.stations(x, y, np.zeros((4, 7)), 4.0, 2.4, u=0.0006), build.wall(4.0, 2.4)
+    board, unsaid, stone = (
+        place(relief, wall, options=PlaneOptions(background=what)).order for what in ("board", "", "stone")
+    )
+    assert board < unsaid < (board + stone) / 2
 
 
 def test_roughness_by_hand(build):
