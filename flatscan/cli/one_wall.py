@@ -99,6 +99,7 @@ def survey(captures: tuple[str, ...], *, listing: bool, together: str | None, co
 @click.command("setout")
 @options.captures
 @click.option("--spacing", type=LENGTH, help="Most between screeds.  [default: rule less 300 mm]")
+@click.option("--rates", type=click.Path(), help="Your own rates (TOML): price.")
 @options.finish_options
 @options.rule_options
 @options.capture_options
