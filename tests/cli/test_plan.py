@@ -6,6 +6,8 @@ from pathlib import Path
 import pytest
 from numpy.testing import assert_allclose
 
+# figures and plans are looked at here, no drawing
+pytestmark = pytest.mark.usefixtures("few_sheets")
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 GRID = SAMPLES / "laser_grid.csv"
 FOLDER = Path("laser_grid-flatscan")
