@@ -26,7 +26,7 @@ from flatscan.report.figures.style import (
     wrapped,
     write,
 )
-from flatscan.report.paper.flow import Flow
+from flatscan.report.paper.flow import Flow, boxed
 from flatscan.report.reporting import stop_signs
 from flatscan.report.say import finished, printed, say
 from flatscan.report.sections.day_section import clock
@@ -350,20 +350,7 @@ class _Sheet:
         return flow.pages
 
     def _box(self, left: float, top: float, span: float, tall: float) -> None:
-        from matplotlib.patches import Rectangle
-
-        wide, high = self.size
-        self.page.add_artist(
-            Rectangle(
-                (left / wide, (top - tall) / high),
-                span / wide,
-                tall / high,
-                fill=False,
-                edgecolor=INK,
-                linewidth=1.0,
-                transform=self.page.transFigure,
-            )
-        )
+        boxed(self.page, self.size, (left, top, span, tall), 1.0)
 
 
 def _columns(left: float, right: float, top: float, count: int) -> list[_Column]:

@@ -250,20 +250,21 @@ class Flow:
         self.page.add_artist(Line2D([x0 / wide, x1 / wide], [y / high, y / high], color=INK, linewidth=weight))
 
     def _box(self, left: float, top: float, span: float, tall: float) -> None:
-        from matplotlib.patches import Rectangle
+        boxed(self.page, self.size, (left, top, span, tall))
 
-        wide, high = self.size
-        self.page.add_artist(
-            Rectangle(
-                (left / wide, (top - tall) / high),
-                span / wide,
-                tall / high,
-                fill=False,
-                edgecolor=INK,
-                linewidth=0.8,
-                transform=self.page.transFigure,
-            )
-        )
+
+def boxed(
+    page: Figure, size: tuple[float, float], place: tuple[float, float, float, float], weight: float = 0.8
+) -> None:
+    """A box on a page of a ``size`` [inches], at left, top, width and height."""
+    from matplotlib.patches import Rectangle
+
+    (wide, high), (left, top, span, tall) = size, place
+    corner = (left / wide, (top - tall) / high)
+    at = page.transFigure
+    page.add_artist(
+        Rectangle(corner, span / wide, tall / high, fill=False, edgecolor=INK, linewidth=weight, transform=at)
+    )
 
 
 def _filled(heads: list[str], rows: list[list[str]], *, keep: int) -> tuple[list[str], list[list[str]]]:
