@@ -102,7 +102,8 @@ class DayWall:
                 self._write(label, zorder=8)
         for dot in laid.screeds[0].dots:
             text = self._length(dot.y)
-            half = width(text, _SMALL, "bold") / 2 + 0.04
+            # a hair more than the air of a label and the room of marks, so that rounding decides nothing
+            half = width(text, _SMALL, "bold") / 2 + 0.042
             _, y = self.at(0.0, dot.y)
             places = [(self.left + half, y + shift) for shift in (0.0, 0.14, -0.14)]
             label = self.labels.put(text, places, _SMALL)

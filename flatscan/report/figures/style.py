@@ -28,6 +28,7 @@ INK, FAINT, PAPER = "#111111", "#777777", "#ffffff"
 LINES = {"dashed": (0, (6, 3)), "dotted": (0, (8, 2.5, 1.5, 2.5))}
 POINTS = 72.0
 _LEADING = 1.25
+_UNIT = 100.0
 _STAND_IN = "\N{WHITE SQUARE}"
 _DRAWING = RLock()
 
@@ -100,14 +101,22 @@ def after(units: str) -> str:
     return "" if units == "in" else ", mm"
 
 
-@lru_cache(maxsize=4096)
 def width(text: str, size: float, weight: str = "normal") -> float:
     """Width of one line of text [inches]."""
+    words = text.split(" ")
+    # letters are not kerned against a space, so a line is as wide as its words, which come again and again
+    unit = sum(_unit_width(word, weight) for word in words) + (len(words) - 1) * _unit_width(" ", weight)
+    return unit * size / _UNIT / POINTS
+
+
+@lru_cache(maxsize=8192)
+def _unit_width(word: str, weight: str) -> float:
+    """Width of a word at `_UNIT` points [points]; widths are not hinted and grow with the size."""
     from matplotlib.textpath import text_to_path
 
-    if not text:
+    if not word:
         return 0.0
-    return text_to_path.get_text_width_height_descent(text, font(size, weight), ismath=False)[0] / POINTS
+    return text_to_path.get_text_width_height_descent(word, font(_UNIT, weight), ismath=False)[0]
 
 
 def wrapped(text: str, room: float, size: float, weight: str = "normal") -> list[str]:

@@ -6,6 +6,7 @@ Vector drawings, embedded fonts; file, plan and page number at every foot.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -38,6 +39,8 @@ _BEFORE_WORK = ("quote", "set-out")
 _BEYOND = ("set-out", "dispute")
 # a sheet is turned where the drawing gains so much in scale
 _WORTH_TURNING = 1.3
+# tables of a font that only place letters
+_TYPESETTING = ("GDEF", "GPOS", "GSUB", "MATH", "kern")
 # what a drawing leaves of a page beside the elevation: an upright and a lying one, across and up [inches]
 _UPRIGHT, _LYING = (1.6, 5.3), (1.6, 5.0)
 # two sections under a map take this much of an upright page [inches]
@@ -63,11 +66,32 @@ def write(report: Report, path: Path, units: str = "mm", paper: str = "a4", *, o
         "Creator": f"flatscan {__version__}",
         "Producer": "matplotlib",
     }
-    with sheet_style(), PdfPages(path, metadata={**about, "CreationDate": None, "ModDate": None}) as book:
+    with (
+        sheet_style(),
+        _plain_fonts(),
+        PdfPages(path, metadata={**about, "CreationDate": None, "ModDate": None}) as book,
+    ):
         every = day_page.pages(report, units, paper) if of_the_day else pages(report, units, paper)
         for number, page in enumerate(every, 1):
             _number(page, report, number, len(every), units)
             book.savefig(page)
+
+
+@contextmanager
+def _plain_fonts() -> Iterator[None]:
+    """Embed fonts without their tables of typesetting: letters are placed already, and to read these takes longest."""
+    from fontTools.subset import Options
+
+    # fontTools has this list for all its users, and matplotlib hands none on; a fontTools without it embeds all tables
+    usual = getattr(Options, "_drop_tables_default", None)
+    if usual is None:
+        yield
+        return
+    Options._drop_tables_default = [*usual, *_TYPESETTING]
+    try:
+        yield
+    finally:
+        Options._drop_tables_default = usual
 
 
 def pages(report: Report, units: str, paper: str) -> list[Figure]:
