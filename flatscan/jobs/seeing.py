@@ -15,7 +15,7 @@ import numpy as np
 from flatscan import capture, straightedge
 from flatscan import wall as walls
 from flatscan.capture.joined import joined
-from flatscan.core.errors import BadValue, WallNotFound
+from flatscan.core.errors import BadValue, ReadError, WallNotFound
 from flatscan.core.geometry import Array
 from flatscan.core.model import PHONE_GRAVITY, Cloud, Readings, Relief, Wall
 from flatscan.core.notes import Note, note
@@ -59,6 +59,8 @@ One = str | Path | Array | Cloud | Readings
 Capture = One | Sequence[One]
 # uprights nearer than this [m] tell no turn of a laser plane
 _LINE_APART = 0.3
+# [m]: in steps this long a whole wall lies on one or two of them; what a wall's form asks for
+_HIDES, _FINE_ENOUGH = 0.02, 0.001
 _NO_SENSOR = 5e-6  # [m]; the best laboratory scanners scatter by some hundredths of a millimetre (common practice)
 
 
@@ -220,6 +222,7 @@ def seen_in(
     if room is None:
         room = find_room(watched, how, progress)
     wall = _chosen(room, how, taken.origin.file)
+    step = _step_across(wall, taken)
     progress(note("stage.relief"), None)
     wall, plates = _without_plates(wall)
     choices = Choices(how.as_wall, how.not_wall, plates)
@@ -229,7 +232,6 @@ def seen_in(
         joined, mosaic, laid = put_together(taken, wall, cells, how.repeat_rule)
         relief = with_standing_of(cells, joined)
     wall = wall if cells.standing is None else replace(wall, objects=cells.standing.objects)
-    step = math.sqrt(12) * float(np.linalg.norm(wall.frame.out * taken.u_step))
     return Seen(
         origin=taken.origin,
         capture_type=kind.name,
@@ -244,6 +246,21 @@ def seen_in(
         how=how,
         against=against_declared(taken, cells, step) if how.capture_type == SCANNER else (),
     )
+
+
+def _step_across(wall: Wall, cloud: Cloud) -> float:
+    """The step [m] in which the file's own numbers tell heights of the wall; raises `ReadError` where it hides them."""
+    step = math.sqrt(12) * float(np.linalg.norm(wall.frame.out * cloud.u_step))
+    if step > _HIDES:
+        raise ReadError(
+            cloud.origin.file,
+            "coordinates in steps of {step:length} across the wall",
+            needed="steps of {least:length} at most; what is finer cannot be seen in this file",
+            remedy="Export it again with a local origin (coordinates near zero), or as LAS, E57 or 64-bit numbers",
+            step=metres(step),
+            least=metres(_FINE_ENOUGH),
+        )
+    return step
 
 
 def _without_plates(wall: Wall) -> tuple[Wall, tuple[Plate, ...]]:

@@ -270,7 +270,8 @@ def _curved(cloud: Cloud, bend: Bend) -> WallNotFound:
         cloud.origin.file,
         "a curved surface: radius about {radius:span.1}, {sagitta:length} off a plane over its extent",
         needed="a flat wall",
-        remedy="Choose a flat wall; a curved one has no plane to be measured from",
+        remedy="Choose a flat wall: a curved one has no plane to be measured from. If it was built flat, it bulges: "
+        "keep clear, and have a structural engineer look at it before anything else",
         radius=metres(bend.radius),
         sagitta=metres(bend.sagitta),
     )

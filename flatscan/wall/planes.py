@@ -28,7 +28,8 @@ COHERENT = np.cos(np.radians(30.0))
 LINK = 0.35
 STILL = 1e-4
 COMPANY = 0.5
-GROWTH = 1.6
+# a plane holds a short chord of a sharp bend: from there to a whole bay, and no step so long that it guesses
+GROWTH, STEPS, FURTHER = 5.0, 17, 1.02
 CURVED_SAGITTA = 0.06
 MORE = 1.25
 LARGEST_RADIUS = 30.0
@@ -276,8 +277,8 @@ class Bend:
 def find_bend(thinned: Thinned, plane: Candidate) -> Bend | None:
     """The curvature of the surface that ``plane`` touches, or None where it is flat.
 
-    A quadratic is grown outward from the plane's own points. The surface is curved if the quadratic holds a quarter
-    more points than the plane does, leaves the plane by more than 60 mm over its extent, and has a radius under 30 m.
+    A quadratic is grown outward from the plane's own points until it holds no more. The surface is curved if it holds
+    a quarter more points than the plane does, leaves it by more than 60 mm over its extent, with a radius under 30 m.
     """
     flat = in_plane(thinned.points, plane.centre, plane.normal)
     off = (thinned.points - plane.centre) @ plane.normal
@@ -288,7 +289,8 @@ def find_bend(thinned: Thinned, plane: Candidate) -> Bend | None:
     axes = plane_axes(plane.normal)
     design = quadratic_terms(flat[:, 0] / size, flat[:, 1] / size)
     held = np.isin(around, plane.members)
-    for growth in np.linspace(1.0, GROWTH, 6):
+    before = 0
+    for growth in np.geomspace(1.0, GROWTH, STEPS):
         terms = fit_quadratic(design[held], off[held])
         held = (np.abs(flat) < growth * half + 0.05).all(axis=1) & (np.abs(off - design @ terms) < thinned.reach)
         # what only crosses the sheet, as furniture does, faces another way than the sheet there
@@ -297,9 +299,15 @@ def find_bend(thinned: Thinned, plane: Candidate) -> Bend | None:
         held &= np.abs((sheet * facing).sum(axis=1)) > COHERENT * np.linalg.norm(sheet, axis=1)
         if held.sum() < 10:
             return None
+        if held.sum() < FURTHER * before:
+            break
+        before = held.sum()
     bend = np.linalg.eigvalsh(np.array([[2 * terms[3], terms[4]], [terms[4], 2 * terms[5]]]))
     sharpest = float(np.abs(bend).max()) / size**2
-    span = float(np.ptp(design[held][:, 3:] @ terms[3:]))
+    bulge = design[held][:, 3:] @ terms[3:]
+    # from the plane nearest to all of it: the one it was grown from may touch it at an end
+    bulge -= design[held][:, :3] @ np.linalg.lstsq(design[held][:, :3], bulge, rcond=None)[0]
+    span = float(np.ptp(bulge))
     if held.sum() < MORE * len(plane.members) or span < CURVED_SAGITTA or sharpest < 1 / LARGEST_RADIUS:
         return None
     return Bend(1 / sharpest, span)

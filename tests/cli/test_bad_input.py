@@ -51,6 +51,14 @@ def test_nothing_but_nan(flatscan, tmp_path, write_ply):
     refused(flatscan("survey", "nan.ply"), tmp_path, "nan.ply", left=["nan.ply"])
 
 
+def test_map_coordinates_in_single_precision_hide_the_wall(flatscan, tmp_path, write_ply, plain_wall):
+    """Neighbouring binary32 numbers between 2^22 and 2^23 lie 0.5 m apart (IEEE 754): no gap is told from them."""
+    write_ply(tmp_path / "far.ply", plain_wall() + [512_345.0, 5_412_345.0, 320.0])
+    given = ("--up", "z", "--seen-from", "512346,5412344,320")
+    ran = flatscan("check", "far.ply", "--rule", "1.8m", "--limit", "3mm", *given)
+    refused(ran, tmp_path, "far.ply", "steps of", "local origin", left=["far.ply"])
+
+
 def test_nan_and_infinite_points_are_left_out_and_counted(flatscan, tmp_path, write_ply, plain_wall):
     points = plain_wall()
     points[:7] = np.nan
