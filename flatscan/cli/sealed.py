@@ -12,7 +12,7 @@ import click
 from flatscan.cli import by_plan, options, refusing, running
 from flatscan.cli.kinds import LENGTH
 from flatscan.cli.progress import progress_bar
-from flatscan.core.notes import note
+from flatscan.core.notes import Note, note
 
 if TYPE_CHECKING:
     from flatscan.evidence import Job, Key, Rechecked, Statement
@@ -39,6 +39,10 @@ SAME, ALTERED, DIFFERENT = 0, 3, 4
 @click.option("--left-out", multiple=True, help="A capture that was made and is not in the file, and why.")
 @click.option("--photo", "photos", type=click.Path(), multiple=True, help="A photo; time and place are taken out.")
 @click.option("--keep-photo-data", is_flag=True, help="Leave time, place and device in the photos.")
+@click.option("--time-request", is_flag=True, help="Write a request for a trusted time stamp (RFC 3161) beside it.")
+@click.option(
+    "--time-response", type=click.Path(), help="The authority's answer; goes into the sealed file that stands there."
+)
 @options.compare_options
 @options.plan_option
 @options.finish_options
@@ -49,17 +53,65 @@ SAME, ALTERED, DIFFERENT = 0, 3, 4
 def evidence(captures: tuple[str, ...], **given: Any) -> int:
     """Seal captures, settings, results and sheets into one file that another party can check and rerun.
 
-    Sealed means unchanged since sealing: origin, wall and date are not proven. --out names the file (.zip) or its
-    folder. A key is made by its user: openssl genpkey -algorithm ed25519 -out key.pem
+    Sealed means unchanged since sealing: origin and wall are not proven, nor the date unless a verified time stamp
+    says so. --out names the file (.zip) or its folder. A key is made by its user: openssl genpkey -algorithm ed25519
+    -out key.pem. For --time-request and --time-response a sealed file may stand in place of captures.
 
     Example: flatscan evidence wall.ply --limit 3mm --capture-type scanner --present "both foremen" --sign key.pem
     """
-    from flatscan import evidence as room
     from flatscan import report
 
     refusing.not_same_wall(given, "evidence")
     refusing.one_wall_only(captures, given)
-    path = _path(captures, given["out"])
+    stands = _standing(captures, given)
+    path = stands or _path(captures, given["out"])
+    document = {} if stands else _seal(path, captures, given)
+    document |= _timed(path, given)
+    if given["as_json"]:
+        sys.stdout.write(report.text({"schema": 1, "command": "evidence", "file": path.name} | document))
+    return 0
+
+
+def _standing(captures: tuple[str, ...], given: dict[str, Any]) -> Path | None:
+    """The file that is sealed already, where a time stamp is asked for or brought to one."""
+    from flatscan.evidence import stamp
+
+    answered = given["time_response"] is not None
+    if not given["time_request"] and not answered:
+        return None
+    written = [_path(captures, given["out"])] if answered and not given["overwrite"] else []
+    for path in (Path(captures[0]), *written):
+        if stamp.is_sealed(path):
+            _tell(note("stamp.kept"), given)
+            return path
+    return None
+
+
+def _tell(said: Note, given: dict[str, Any]) -> None:
+    """Say it where it is in no document's way."""
+    running.tell(said, given["units"], err=given["as_json"])
+
+
+def _timed(path: Path, given: dict[str, Any]) -> dict[str, Any]:
+    """Write the request for a time stamp, add the answer, and say so; entries of the document."""
+    from flatscan.evidence import stamp
+
+    document: dict[str, Any] = {}
+    if given["time_response"] is not None:
+        found = stamp.add_answer(path, given["time_response"])
+        _tell(note("stamp.added", at=found.at, by=found.by), given)
+        document["time"] = {"at": found.at, "by": found.by, "verified": False}
+    if given["time_request"]:
+        request = stamp.write_request(path)
+        _tell(note("stamp.request", file=str(request), sealed=str(path)), given)
+        document["time_request"] = request.name
+    return document
+
+
+def _seal(path: Path, captures: tuple[str, ...], given: dict[str, Any]) -> dict[str, Any]:
+    """Seal a new file and say so; entries of the document."""
+    from flatscan import evidence as room
+
     asked = by_plan.asked(captures[0], given, running.home(captures[0], given["out"]), by_plan.by_hand())
     given = asked.given
     jobs = [replace(job, plan=asked.used) for job in _jobs(captures, given)]
@@ -78,21 +130,16 @@ def evidence(captures: tuple[str, ...], **given: Any) -> int:
             overwrite=given["overwrite"],
             progress=progress,
         )
-    if given["as_json"]:
-        document = {"schema": 1, "command": "evidence", "file": path.name, "seal": sealed.seal} | {
-            name: sealed.manifest[name] for name in ("signed_by", "captures", "jobs", "members")
-        }
-        sys.stdout.write(report.text(document))
-        return 0
-    members = len(sealed.manifest["members"]) + 2
     for said in (
-        note("run.sealed", file=str(sealed.path), members=members),
+        note("run.sealed", file=str(sealed.path), members=len(sealed.manifest["members"]) + 2),
         note("run.seal", seal=sealed.seal),
         note("run.give-the-seal"),
         note("run.what-sealed-means"),
     ):
-        running.tell(said, given["units"])
-    return 0
+        _tell(said, given)
+    return {"seal": sealed.seal} | {
+        name: sealed.manifest[name] for name in ("signed_by", "captures", "jobs", "members")
+    }
 
 
 def _jobs(captures: tuple[str, ...], given: dict[str, Any]) -> list[Job]:
@@ -175,10 +222,13 @@ def _path(captures: tuple[str, ...], out: str | None) -> Path:
 @click.argument("file", type=click.Path())
 @click.option("--seal", help="The seal as told by the file's maker another way (64 hex digits).")
 @click.option("--key", help="The public key you expect: 64 hex digits, or a public key file.")
+@click.option("--time-roots", type=click.Path(), help="Root certificates under which you trust its time stamp.")
 @click.option("--json", "as_json", is_flag=True, help="The report on stdout as JSON.")
 @options.units_option
 @click.option("--quiet", is_flag=True, help="Only differences, not every number.")
-def recheck(file: str, *, seal: str | None, key: str | None, as_json: bool, units: str, quiet: bool) -> int:
+def recheck(
+    file: str, *, seal: str | None, key: str | None, time_roots: str | None, as_json: bool, units: str, quiet: bool
+) -> int:
     """Verify a sealed FILE byte by byte, rerun its jobs from its captures, and compare each number.
 
     Exit code 0: same; 3: altered; 4: unchanged, but recomputes differently.
@@ -189,6 +239,7 @@ def recheck(file: str, *, seal: str | None, key: str | None, as_json: bool, unit
     from flatscan import report
     from flatscan.core.errors import BadValue
     from flatscan.evidence.seal import public_key
+    from flatscan.evidence.stamp import roots_in
     from flatscan.report.sealed_page import recheck_record, recheck_text
 
     if seal is not None and (len(seal.strip()) != 64 or set(seal.strip().lower()) - set("0123456789abcdef")):
@@ -196,8 +247,9 @@ def recheck(file: str, *, seal: str | None, key: str | None, as_json: bool, unit
             "{set:seal}", "'{seal}'", needed="64 hex digits", remedy="Copy the seal that sealing printed", seal=seal
         )
     expected = None if key is None else public_key(key)
+    roots = None if time_roots is None else roots_in(time_roots)
     with progress_bar(quiet=quiet) as progress:
-        found = room.recheck(file, seal=seal, key=expected, progress=progress)
+        found = room.recheck(file, seal=seal, key=expected, roots=roots, progress=progress)
     if as_json:
         sys.stdout.write(report.text(recheck_record(found)))
     else:

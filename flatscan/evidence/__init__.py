@@ -1,6 +1,7 @@
 """A sealed file another party can open with any zip program, check byte by byte, and run again.
 
-Sealed means unchanged since sealing. Origin, wall and date are not proven. The layout is in `archive`.
+Sealed means unchanged since sealing. Origin and wall are not proven, nor the date unless a verified time stamp says so.
+The layout is in `archive`.
 """
 
 from flatscan.evidence.contents import Job, Photo, Statement

@@ -11,6 +11,7 @@ Layout of a sealed file, in this order, nothing else::
     results/01-survey/...    sheets and result document of each job
     tolerances.json          the tolerance entries used
     methods/decision.md ...  the program's own texts that the results rely on
+    time.tsr                 where it was added: a time stamp (RFC 3161) of manifest.json, which does not list it
 
 Members are stored, not compressed, with the date 1980-01-01, plain file modes, no comments and no extra fields.
 """
@@ -28,6 +29,7 @@ from pathlib import Path, PurePosixPath
 from flatscan.core.notes import Note, note
 
 README, MANIFEST, SEAL, TOLERANCES = "README.txt", "manifest.json", "seal.json", "tolerances.json"
+STAMP = "time.tsr"
 TEXTS = "methods"
 FIRST = (README, MANIFEST, SEAL)
 _EPOCH = (1980, 1, 1, 0, 0, 0)

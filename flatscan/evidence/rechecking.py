@@ -5,14 +5,15 @@ from __future__ import annotations
 import hashlib
 import json
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from flatscan import report
 from flatscan.core.errors import FlatscanError, ReadError
 from flatscan.core.notes import Note, note
-from flatscan.evidence.archive import FIRST, MANIFEST, SEAL, TEXTS, Altered, same_form, unpack
+from flatscan.evidence import stamp
+from flatscan.evidence.archive import FIRST, MANIFEST, SEAL, STAMP, TEXTS, Altered, same_form, unpack
 from flatscan.evidence.contents import COMMANDS, Job, from_plain, member_of, sealed_texts
 from flatscan.evidence.seal import KIND, SCHEMA, digest, dumps, is_signed, seal_record, versions
 from flatscan.jobs import Capturing, Comparing, Finishing, Progress, Requirement, silent
@@ -36,12 +37,18 @@ _PROSE |= {"known_from", "up_from", "facing_from"}
 
 
 def recheck(
-    path: str | Path, *, seal: str | None = None, key: str | None = None, progress: Progress = silent
+    path: str | Path,
+    *,
+    seal: str | None = None,
+    key: str | None = None,
+    roots: Sequence[Any] | None = None,
+    progress: Progress = silent,
 ) -> Rechecked:
     """Verify every byte, the seal and the signature, then rerun all jobs from the captures and compare the results.
 
-    ``seal`` (hex) and ``key`` (public, hex) are what the checker expects from another source. An altered file is not
-    rerun. Raises `ReadError` for a file that is no sealed file at all.
+    ``seal`` (hex) and ``key`` (public, hex) are what the checker expects from another source, ``roots`` the
+    certificates under which he trusts a time stamp. An altered file is not rerun. Raises `ReadError` for a file that is
+    no sealed file at all.
     """
     path = _looks_sealed(Path(path))
     with tempfile.TemporaryDirectory(prefix="flatscan-") as place:
@@ -50,7 +57,9 @@ def recheck(
             progress(note("stage.hashes"), None)
             members = unpack(path, folder)
             manifest, record = _manifest(members)
+            when, untimely = stamp.time_of(members, roots)
             problems = (*_member_problems(members, manifest), *_expected(record, seal, key))
+            problems += () if untimely is None else (untimely,)
             if not problems:
                 _check_jobs(members, manifest)
             if not problems and not same_form(path, members):
@@ -60,11 +69,11 @@ def recheck(
         said, signer = record["manifest_sha256"], record["public_key"]
         ran = (dict(manifest["versions"]), versions())
         if problems:
-            return Rechecked(ALTERED, tuple(problems), (), said, None, ran)
+            return Rechecked(ALTERED, tuple(problems), (), said, None, ran, time=when)
         texts = sealed_texts(_texts_named(manifest), members)
         reruns = tuple(_rerun(job, members, manifest, progress) for job in manifest["jobs"])
     status = DIFFERENT if any(one.differs for one in reruns) else SAME
-    return Rechecked(status, (), reruns, said, signer, ran, texts)
+    return Rechecked(status, (), reruns, said, signer, ran, texts, when)
 
 
 def _looks_sealed(path: Path) -> Path:
@@ -132,7 +141,7 @@ def _member_problems(members: Mapping[str, Path], manifest: Mapping[str, Any]) -
         listed = {one["name"]: (one["bytes"], one["sha256"]) for one in manifest["members"]}
     except (KeyError, TypeError):
         raise Altered(note("evidence.list-damaged")) from None
-    here = set(members) - {MANIFEST, SEAL}
+    here = set(members) - {MANIFEST, SEAL, STAMP}
     problems = [note("evidence.missing", name=name) for name in sorted(set(listed) - here)]
     problems += [note("evidence.added", name=name) for name in sorted(here - set(listed))]
     for name in sorted(here & set(listed)):

@@ -58,6 +58,28 @@ class Rerun:
         return self.trouble is not None or any(row.state == "different" for row in self.rows)
 
 
+@dataclass(frozen=True, slots=True)
+class Time:
+    """When a file was sealed: the second ``at`` which an authority named ``by`` stamped it, empty where none did.
+
+    ``verified`` is whether that was held against certificates the checker trusts, ``trouble`` why it was not read.
+    """
+
+    at: str = ""
+    by: str = ""
+    verified: bool = False
+    trouble: FlatscanError | None = None
+
+    @property
+    def said(self) -> Note:
+        """It in words."""
+        if self.trouble is not None:
+            return note("stamp.unread", why=self.trouble)
+        if not self.at:
+            return note("stamp.own-clock")
+        return note("stamp.verified" if self.verified else "stamp.not-verified", at=self.at, by=self.by)
+
+
 @dataclass(frozen=True)
 class Rechecked:
     """What a recheck found; ``status`` is same, altered or recomputes differently.
@@ -74,6 +96,7 @@ class Rechecked:
     signed_by: str | None = None
     versions: tuple[dict[str, str], dict[str, str]] = ({}, {})
     texts: tuple[SealedText, ...] = ()
+    time: Time = Time()
 
 
 _HEADS = {
@@ -96,6 +119,7 @@ def _lines(found: Rechecked, every: bool, units: str) -> Iterator[Said]:
     if found.status != ALTERED:
         signer = found.signed_by
         yield note("recheck.signed", key=signer) if signer else note("recheck.unsigned")
+        yield found.time.said
         sealed, now = found.versions
         for name in sealed:
             if sealed[name] != now.get(name):
@@ -173,6 +197,8 @@ def recheck_record(found: Rechecked) -> dict[str, object]:
         "problems": [say(problem) for problem in found.problems],
         "seal": found.seal,
         "signed_by": found.signed_by,
+        "time": {"at": found.time.at or None, "by": found.time.by or None, "verified": found.time.verified}
+        | {"text": say(found.time.said)},
         "not_proven": say(note("sealed.not-proven")),
         "sealed_with": found.versions[0],
         "rerun_with": found.versions[1],
@@ -236,6 +262,7 @@ def _paragraphs(manifest: Mapping[str, Any], reports: Sequence[Report], manner: 
     yield from _list(note("sealed.methods"), [f"methods/{name}.md" for name in manifest["methods"]])
     signer = manifest["signed_by"]
     yield note("sealed.signed", key=signer) if signer else note("sealed.unsigned")
+    yield note("sealed.time")
     made_with = tuple(f"{name} {version}" for name, version in manifest["versions"].items())
     yield note("sealed.made-with", versions=made_with)
 

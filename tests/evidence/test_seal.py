@@ -292,7 +292,8 @@ def test_cut_off_padded_and_foreign_files(plain, tmp_path):
 def test_page_one_names_what_matters(sealed):
     text = zipfile.ZipFile(sealed.path).read("README.txt").decode()
     for words in (
-        "origin, wall and date are not proven", "laser-readings", "laser set up by hand", "both foremen",
+        "origin and wall are not proven, nor the date unless a verified time stamp says so",
+        "laser-readings", "laser set up by hand", "both foremen",
         "grid2.csv: the laser was knocked", "time and place taken out", "2.8 % of the wall, not measured",
         sealed.manifest["captures"][0]["sha256"], sealed.manifest["signed_by"],
     ):  # fmt: skip
@@ -377,7 +378,7 @@ def test_exit_codes(sealed, plain, tmp_path, flatscan_cli):
     code, out, _ = flatscan_cli("recheck", sealed.path)
     assert code == 0
     assert "material.volume_l" in out
-    assert "origin, wall and date are not proven" in out
+    assert "origin and wall are not proven, nor the date unless a verified time stamp says so" in out
 
 
 def test_a_file_that_stands_is_kept(plain):
