@@ -42,7 +42,7 @@ class Asked:
 
     def of(self, result: Result) -> Result:
         """A result as part of the job; raises `OutputError` where the plan in the job's folder is another capture's."""
-        from flatscan.jobs.changed import in_job
+        from flatscan.jobs.belonging import in_job
         from flatscan.report.job_folder import belongs
 
         if self.found and not self.given.get("plan"):

@@ -19,7 +19,7 @@ from flatscan.desk import answering
 from flatscan.desk.asking import what_for
 from flatscan.desk.folders import Job
 from flatscan.jobs import Capturing, Planned, Result, Seen, SetOut, Survey
-from flatscan.jobs.changed import in_job
+from flatscan.jobs.belonging import in_job
 from flatscan.jobs.job_plan import PlanUsed
 from flatscan.plan.other_planes import ChosenHumps
 from flatscan.plan.takeoff import take_off

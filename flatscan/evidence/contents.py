@@ -26,7 +26,7 @@ from flatscan.jobs import (
     compare_surveys,
     survey,
 )
-from flatscan.jobs.changed import in_job
+from flatscan.jobs.belonging import in_job
 from flatscan.jobs.job_plan import PlanUsed
 from flatscan.report.sealed_page import SealedText
 

@@ -6,7 +6,7 @@ One place decides both: `changed` for every settings type, `restricted` for what
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import fields, is_dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +15,7 @@ import numpy as np
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share, square_metres
 from flatscan.core.warp import CommonError
-from flatscan.jobs.job_plan import PlanUsed
-from flatscan.jobs.results import Kind, Looked, Seen, SetOut, Setting, Survey
+from flatscan.jobs.results import Looked, Seen, Setting
 from flatscan.jobs.settings import Capturing, Requirement
 from flatscan.relief import capture_type
 from flatscan.standards import Tolerance
@@ -69,13 +68,6 @@ def _plain(name: str, value: Any) -> Any:
     if is_dataclass(value):
         return tuple(getattr(value, item.name) for item in fields(value))
     return Path(value).name if name in _FILES and isinstance(value, str) else value
-
-
-def in_job(found: Kind, used: PlanUsed) -> Kind:
-    """A result as part of a job: its plan, and the name of the plan's file among its settings."""
-    said = (Setting("plan", used.file, None),) if used.file else ()
-    plan = used.said.with_cuts(found.plan.cuts) if isinstance(found, (Survey, SetOut)) else used.said
-    return replace(found, job=plan, settings=(*said, *found.settings))
 
 
 def restricted(looked: Looked, requirement: Requirement) -> tuple[Note, ...]:

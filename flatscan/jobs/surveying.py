@@ -23,11 +23,12 @@ from flatscan.jobs.settings import Capturing, Finishing, Progress, Requirement, 
 from flatscan.jobs.work_planned import Planned, Together
 from flatscan.plan.arranging import Arranged, Work, arrange, numbered, worth_with_screeds
 from flatscan.plan.coats import bags_per_m3, bands, combined_order
+from flatscan.plan.cutting import Cut
 from flatscan.plan.dots import Laser
 from flatscan.plan.face import clashes, read_items, shows
 from flatscan.plan.finish import PlaneOptions
 from flatscan.plan.hacking import hacking_plan
-from flatscan.plan.highest import errors_of
+from flatscan.plan.highest import Errors, errors_of
 from flatscan.plan.labour import WORKDAY
 from flatscan.plan.other_planes import RoomPlan, RoomWall, choices, place_room, turn_parallel_to, turn_square_to
 from flatscan.plan.pockets import pockets_of
@@ -78,6 +79,13 @@ def planned(looked: Looked, gaps: Gaps, finish: Finishing, progress: Progress = 
     return _priced(looked, gaps, plan(looked, finish, progress, _screeds(finish, gaps.rule)), finish)
 
 
+def cut_first(seen: Seen, requirement: Requirement, finish: Finishing) -> tuple[Cut, ...]:
+    """The humps that a survey of a wall would plan to cut, by place and as deep; raises as `plan` does."""
+    looked = look(seen, requirement, silent)
+    finish = replace(finish, plane=_wanted_turn(finish, seen))
+    return _arranged(looked, finish, _screeds(finish, requirement.rule))[0].as_cut.cuts
+
+
 def _screeds(finish: Finishing, rule: float) -> SetOutOptions | None:
     """Strips decide how far out the face stands, so a survey lays them as the set-out will; None without."""
     return None if finish.strip is None else SetOutOptions(rule)
@@ -95,12 +103,8 @@ def plan(
     progress(note("stage.finish-plane"), None)
     system, last = _system_of(finish)
     wall, measured_on = looked.wall, looked.relief
-    # a scan's plane is measured from the foot of the wall's own fit, a laser's from the laser plane
-    foot = float(looked.shape.plane[0]) if measured_on.laser is None else measured_on.laser
-    errors = errors_of(measured_on, wall)
-    room = None if screeds is None else replace(screeds, strip=finish.strip, finish=last)
-    work = Work(_face(finish, looked), finish.hacking, finish.cut, room, foot)
-    found = arrange(measured_on, wall, work, errors)
+    found, work, errors = _arranged(looked, finish, screeds)
+    room = work.screeds
     smooth, face, build_up = found.relief, found.plane, found.build_up
     signs = stops(smooth, wall, looked.shape, build_up, seen=finish.seen)
     doubtful = not_ruled_out(smooth, wall, looked.shape, build_up)
@@ -139,6 +143,16 @@ def plan(
         arranged=found,
         held_by=None if hacks else held,
     )
+
+
+def _arranged(looked: Looked, finish: Finishing, screeds: SetOutOptions | None) -> tuple[Arranged, Work, Errors]:
+    """The wall with its humps cut and the plane on it, what was asked for, and the errors it was placed with."""
+    # a scan's plane is measured from the foot of the wall's own fit, a laser's from the laser plane
+    foot = float(looked.shape.plane[0]) if looked.relief.laser is None else looked.relief.laser
+    errors = errors_of(looked.relief, looked.wall)
+    room = None if screeds is None else replace(screeds, strip=finish.strip, finish=_system_of(finish)[1])
+    work = Work(_face(finish, looked), finish.hacking, finish.cut, room, foot)
+    return arrange(looked.relief, looked.wall, work, errors), work, errors
 
 
 def _cannot(found: Arranged) -> tuple[Note, ...]:

@@ -6,7 +6,7 @@ from typing import Any
 
 from flatscan.core.typed import in_metres
 from flatscan.jobs import Capturing, Finishing
-from flatscan.jobs.changed import in_job
+from flatscan.jobs.belonging import in_job
 from flatscan.jobs.job_plan import PlanUsed, plan_by
 from flatscan.jobs.results import Kind
 from flatscan.jobs.settings import Length

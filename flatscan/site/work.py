@@ -14,7 +14,7 @@ from flatscan.core.errors import FlatscanError, OutputError, ReadError
 from flatscan.core.model import Cloud, Readings
 from flatscan.core.quantity import metres
 from flatscan.core.records import from_plain, to_plain
-from flatscan.jobs.changed import in_job
+from flatscan.jobs.belonging import in_job
 from flatscan.plan.coats import OrderLine
 from flatscan.report.parts import Report
 from flatscan.report.site_report import JudgedBy, WallSaid

@@ -186,3 +186,23 @@ def test_order_and_coats_agree_with_each_other(tmp_path):
     assert [row[0] for row in order.texts("mm")][-1] == "corner bead"
     assert "corner bead" in say(ordered(found.plan))
     assert_allclose([row[2] for row in coats.rows], [25 * row[3] for row in coats.rows], rtol=1e-9)
+
+
+def test_every_document_of_a_job_lists_the_humps_cut_whatever_command_it_is_of(flatscan, tmp_path):
+    """By number in the plan they stand by place, as a survey has them, and it is one plan with one fingerprint."""
+    (tmp_path / "hall.csv").write_text(HALL)
+    (tmp_path / "plan.toml").write_text('cut = ["H1", "H2"]\n')
+
+    def plan(command, *options):
+        document = flatscan(command, "hall.csv", "--plan", "plan.toml", "--json", *options).document
+        return {key: document["plan"][key] for key in ("cut", "fingerprint")}, document["notes"]
+
+    (survey, _), (lows, said) = plan("survey"), plan("lows")
+    assert [cut["x_mm"] for cut in survey["cut"]] == [3700, 1000]
+    assert lows == survey
+    assert not any("the plan cuts" in one["text"] for one in said)
+    # a later capture does not show the hump any more
+    (tmp_path / "plan.toml").write_text('cut = ["H9"]\n')
+    found, notes = plan("lows")
+    assert found["cut"] == []
+    assert any("the plan cuts H9" in one["text"] for one in notes)

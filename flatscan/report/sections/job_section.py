@@ -23,11 +23,16 @@ def job_section(looked: Looked) -> Section:
         "system": effective.system,
         "finish_mm": metres(effective.finish or 0.0),
         "strip_mm": _DOTS if job.strip is None else metres(job.strip),
-        "cut": [{"x_mm": metres(one.x), "y_mm": metres(one.y), "cut_mm": metres(one.depth)} for one in asked],
+        "cut": [_cut(one) for one in asked],
         "openings": [_rectangle(one) for one in looked.wall.openings],
         "pockets": [_rectangle(one) for one in looked.wall.pockets],
     }
     return Section("plan", values=values)
+
+
+def _cut(one: Cut) -> dict[str, Quantity]:
+    """A cut as a kept plan has it, to 0.01 mm, so that every document of a job says the same."""
+    return {"x_mm": metres(one.x), "y_mm": metres(one.y), "cut_mm": metres(round(one.depth, 5))}
 
 
 def _rectangle(hole: Opening) -> dict[str, Quantity]:
