@@ -10,6 +10,7 @@ from flatscan.core.errors import FlatscanError
 from flatscan.core.notes import Caution, Note, Unknown
 from flatscan.core.quantity import Quantity
 from flatscan.jobs import LowsByHand, Result
+from flatscan.jobs.doubts import Doubt
 from flatscan.report.parts import Report, Section
 from flatscan.report.reporting import report_of
 from flatscan.report.say import say
@@ -34,8 +35,15 @@ def document(result: Result | LowsByHand | Report, files: Sequence[str] = ()) ->
     capture["warnings"] = [*said, *(f"{path} is null: {say(why)}." for path, why in nulls.items())]
     document["cautions"] = [{"code": c.code, "action": c.action, "text": say(c)} for c in report.cautions]
     document["notes"] = [{"code": n.code if isinstance(n, Note) else "", "text": say(n)} for n in report.notes]
+    document["doubts"] = [_doubt(doubt) for doubt in report.doubts]
     document["files"] = list(files)
     return document
+
+
+def _doubt(doubt: Doubt) -> dict[str, object]:
+    """What could be wrong, what settles it, and whether the answer is of use until then."""
+    settles = say(doubt.settle)
+    return {"code": doubt.said.code, "text": say(doubt.said), "settles": settles, "quotable": not doubt.decides}
 
 
 def text(document: object) -> str:
