@@ -20,6 +20,7 @@ from flatscan.report import report_of
 from flatscan.report.page import packing
 from flatscan.report.parts import Fact, Report
 from flatscan.report.say import Said, finished, say
+from flatscan.report.sections.hacking_section import depth_of
 from flatscan.report.sections.plan_section import material, order_section
 from flatscan.report.sections.seen_section import signed
 from flatscan.report.tables import rounded
@@ -96,7 +97,7 @@ def humps(hacks: Sequence[Hack], to: Manner) -> Iterator[dict[str, str]]:
     """The hacking list for ticking: mark, place (also in metres, as its key), and cut in words."""
     for number, hack in enumerate(hacks, 1):
         where = note("desk.hump-where", (hack.x, hack.y), saves=cubic_metres(hack.saves))
-        cut = note("desk.hump", cut=metres(hack.cut))
+        cut = note("desk.hump", cut=depth_of(hack))
         yield {"mark": f"H{number}", "key": _key(hack), "where": say(where, to), "cut": say(cut, to)}
 
 

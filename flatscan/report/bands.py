@@ -16,9 +16,11 @@ from flatscan.core.quantity import cubic_metres, metres
 from flatscan.core.units import METRES_PER
 from flatscan.jobs import Planned
 from flatscan.plan.finish import BuildUp
+from flatscan.plan.hacking import Hack
 from flatscan.plan.lows import Low
 from flatscan.relief.shape import Patch
 from flatscan.report.say import Said
+from flatscan.report.tables import shows
 from flatscan.straightedge.gaps import Gaps
 
 NEUTRAL = "#fdfcf8"
@@ -157,7 +159,8 @@ _MOST, _RESTING, _THICKEST = 6, 2, 3
 class Spot:
     """A numbered spot of a figure: ``mark`` such as H1, its place and ``value`` [m], and what is to be done there.
 
-    ``saves`` [m3] is what cutting it and those before it saves.
+    ``saves`` [m3] is what cutting it and those before it saves, ``once_all`` [m] how deep it is cut once all humps
+    listed go, None where that is no other depth.
     """
 
     mark: str
@@ -166,6 +169,7 @@ class Spot:
     value: float
     what: Said
     saves: float | None = None
+    once_all: float | None = None
 
 
 def patch_spots(patches: tuple[Patch, ...], most: int = _MOST) -> tuple[Spot, ...]:
@@ -182,12 +186,25 @@ def plan_spots(plan: Planned, relief: Relief, patches: tuple[Patch, ...] = (), m
     if highs or plan.hacks:
         # what is left of a hump that is cut already has its mark
         hacks = [(h.number or n, h) for n, h in enumerate(plan.hacks[:most], 1) if h.number not in plan.cut_numbers]
-        highs += [Spot(f"H{n}", h.x, h.y, h.cut, note("drawing.cut"), h.saves) for n, h in hacks]
+        cut = note("drawing.cut")
+        highs += [Spot(f"H{n}", h.x, h.y, h.cut_so_far, cut, h.saves, if_deeper(h)) for n, h in hacks]
     elif places:
         highs = [Spot(f"H{n}", x, y, built.least, note("drawing.sets-it")) for n, (x, y) in enumerate(places, 1)]
     else:
         highs = _humps(patches, most)
     return (*highs, *_thickest(built, relief))
+
+
+def if_deeper(hack: Hack) -> float | None:
+    """How deep a hump is cut once the others listed are cut as well [m], None where that is no other depth."""
+    return hack.cut if shows(hack.cut - hack.cut_so_far) else None
+
+
+def cut_of(depth: float, once_all: float | None) -> Note:
+    """A depth of cut [m], and the one once all humps listed go where that is another."""
+    if once_all is None:
+        return note("report.cut-once", cut=metres(depth))
+    return note("report.cut-deeper", cut=metres(depth), all=metres(once_all))
 
 
 def low_spots(lows: tuple[Low, ...], ridges: tuple[Low, ...], most: int = _MOST) -> tuple[Spot, ...]:

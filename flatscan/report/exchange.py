@@ -13,7 +13,7 @@ from flatscan.core.geometry import Array
 from flatscan.core.notes import note
 from flatscan.core.phrase import written
 from flatscan.core.quantity import metres
-from flatscan.report.bands import band_of
+from flatscan.report.bands import Spot, band_of, cut_of
 from flatscan.report.drawings import BandedDrawing, SetOutDrawing
 from flatscan.report.figures.elevation import contour_lines
 from flatscan.report.parts import Report
@@ -51,10 +51,15 @@ def offsets(report: Report) -> str:
 def spots(report: Report) -> str:
     """The numbered spots of the contour and of the gap map, one a line."""
     lines = [
-        f"{s.mark},{s.x * 1000:.1f},{s.y * 1000:.1f},{s.value * 1000:.1f},{say(s.what).replace(',', '')}"
+        f"{s.mark},{s.x * 1000:.1f},{s.y * 1000:.1f},{s.value * 1000:.1f},{say(s.what).replace(',', '')},{_deeper(s)}"
         for s in report.spots
     ]
-    return "\n".join(("mark,x_mm,y_mm,value_mm,what", *lines)) + "\n"
+    return "\n".join(("mark,x_mm,y_mm,value_mm,what,once_all_mm", *lines)) + "\n"
+
+
+def _deeper(spot: Spot) -> str:
+    """The cut once all humps go [mm], empty where that is no other depth."""
+    return "" if spot.once_all is None else f"{spot.once_all * 1000:.1f}"
 
 
 def surface(report: Report, path: Path) -> None:
@@ -187,7 +192,8 @@ def _draw(report: Report, drawing: Drawing) -> None:
     _contours(maps.get("build-up", relief), space)
     for spot in report.spots:
         space.add_circle((spot.x * _MM, spot.y * _MM), 40.0, dxfattribs={"layer": "SPOTS"})
-        said = f"{spot.mark} {say(spot.what)} {spot.value * _MM:.1f}"
+        deep = f"{spot.value * _MM:.1f}" if spot.once_all is None else say(cut_of(spot.value, spot.once_all))
+        said = f"{spot.mark} {say(spot.what)} {deep}"
         _text(space, said, spot.x * _MM + 50, spot.y * _MM, "SPOTS")
     if relief.edge is not None:
         ends = np.array(relief.edge.ends) * _MM

@@ -15,6 +15,7 @@ from flatscan.report.reporting import report_of, short_cautions
 from flatscan.report.say import Said, finished, say
 from flatscan.report.sections.change_section import agreement_note, typical_limit
 from flatscan.report.sections.gap_section import as_restricted, method_words, titled
+from flatscan.report.sections.hacking_section import depth_of
 from flatscan.report.sections.plan_section import litres
 from flatscan.report.sections.seen_section import signed, wall_name
 from flatscan.straightedge.gaps import Gaps
@@ -115,7 +116,7 @@ def _places(result: Result) -> Iterator[Note]:
     hacks = result.plan.hacks if isinstance(result, (Survey, SetOut)) else ()
     if hacks:
         first = hacks[0]
-        cut, saves = metres(first.cut), cubic_metres(first.saves)
+        cut, saves = depth_of(first), cubic_metres(first.saves)
         yield note("explain.hump", (first.x, first.y), cut=cut, saves=saves)
     for kind, code in (("hump", "explain.humps"), ("hollow", "explain.hollows")):
         found = [patch for patch in result.patches if patch.kind == kind][:2]

@@ -14,10 +14,10 @@ from flatscan.report import exchange
 
 def test_spots_are_those_of_the_drawings(check):
     lines = exchange.spots(reported(check)).splitlines()
-    assert lines[0] == "mark,x_mm,y_mm,value_mm,what"
-    assert lines[1] == "H1,800.0,1700.0,8.7,proud"
+    assert lines[0] == "mark,x_mm,y_mm,value_mm,what,once_all_mm"
+    assert lines[1] == "H1,800.0,1700.0,8.7,proud,"
     assert [line.split(",")[0] for line in lines[1:]] == ["H1", "H2", "L1", "G1", "G2"]
-    assert all(line.count(",") == 4 for line in lines)
+    assert all(line.count(",") == 5 for line in lines)
 
 
 @pytest.fixture

@@ -1,6 +1,8 @@
 """A number exists once: what screen, paper, page and document show of a result is one and the same quantity."""
 
+import csv
 import html
+import io
 import json
 import re
 from collections.abc import Mapping
@@ -16,10 +18,12 @@ from flatscan.core.notes import Caution, Note, note
 from flatscan.core.quantity import Quantity, metres
 from flatscan.jobs import Capturing, Comparing, Finishing, Requirement
 from flatscan.plan.screeds import SetOutOptions
+from flatscan.report import exchange
 from flatscan.report.drawings import SectionsDrawing
 from flatscan.report.figures import draw
 from flatscan.report.reporting import report_of, short_cautions
-from flatscan.report.say import say
+from flatscan.report.say import printed, say
+from flatscan.report.sections.hacking_section import depth_of
 from flatscan.report.tables import factor, rounded
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
@@ -210,6 +214,46 @@ def test_the_document_holds_the_reports_numbers(result):
         if section.in_document and section.listed is None and section.empty is None:
             assert same(document[section.name], section.values, section.name) > 0, section.name
     json.dumps(document, allow_nan=False)
+
+
+def test_a_doubt_is_the_same_in_document_on_screen_and_on_the_page(result, tmp_path):
+    made, document = report_of(result), report.document(result)
+    told = document["doubts"]
+    assert [one["code"] for one in told] == [doubt.said.code for doubt in made.doubts]
+    # what decides stands first
+    assert [one["quotable"] for one in told] == sorted(one["quotable"] for one in told)
+    if not made.first:
+        return
+    screen = " ".join(report.first_screen(made).split())
+    assert bool(made.leading) == bool(told and not told[0]["quotable"])
+    (path,) = (p for p in report.write(result, tmp_path / "out", formats=("html",)) if p.suffix == ".html")
+    page = html.unescape(path.read_text(encoding="utf-8"))
+    if made.doubts and made.doubts[0].whole is None and (made.leading or made.doubt):
+        assert told[0]["text"] in screen
+        assert told[0]["settles"] in screen
+        assert say(printed(made.doubts[0].said)) in page
+
+
+def test_a_hump_is_cut_by_one_figure_everywhere(result):
+    """What H1 alone takes leads, and what it takes once all go stands beside it (`plan.hacking.Hack`)."""
+    hacks = getattr(getattr(result, "plan", None), "hacks", ())
+    if not hacks:
+        return
+    alone, every = (f"{1000 * depth:.1f}" for depth in (hacks[0].cut_so_far, hacks[0].cut))
+    document, made = report.document(result), report_of(result)
+    spots = next(csv.DictReader(io.StringIO(exchange.spots(made))))
+    spots = {key: float(spots[key] or alone) for key in ("value_mm", "once_all_mm")}
+    assert spots == {"value_mm": float(alone), "once_all_mm": float(every)}
+    (first, *_) = document["hacking"]
+    assert [f"{first[key]:.1f}" for key in ("cut_mm", "cut_all_mm")] == [alone, every]
+    said = say(depth_of(hacks[0]))
+    assert said.startswith(f"{alone} mm")
+    assert (f"{every} mm once all go" in said) == (alone != every)
+    drawn = draw(made, next(one for one in made.drawings if getattr(one, "name", "") == "contour"))
+    for words in (report.first_screen(made), report.summary(made), *(t.get_text() for t in drawn.findobj(Text))):
+        if "cut H1" not in words and "H1 at" in words:
+            assert said in " ".join(words.split())
+    assert any(said in text.get_text() for text in drawn.findobj(Text))
 
 
 def same(plain, value, key):

@@ -157,7 +157,8 @@ def test_excess_in_millimetres_per_cent_and_area(check):
 
 def test_spots_csv_is_read_by_a_csv_reader(survey):
     rows = list(csv.DictReader(io.StringIO(exchange.spots(reported(survey)))))
-    assert rows[0] == {"mark": "H1", "x_mm": "800.0", "y_mm": "1700.0", "value_mm": "4.2", "what": "cut"}
+    at = {"mark": "H1", "x_mm": "800.0", "y_mm": "1700.0"}
+    assert rows[0] == {**at, "value_mm": "4.2", "what": "cut", "once_all_mm": ""}
 
 
 def test_facts_say_what_is_not_known(stations):

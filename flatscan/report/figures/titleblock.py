@@ -9,7 +9,7 @@ from flatscan.core.model import Wall
 from flatscan.core.notes import note
 from flatscan.core.phrase import command_line, written
 from flatscan.core.quantity import cubic_metres, metres
-from flatscan.report.bands import Band, Spot
+from flatscan.report.bands import Band, Spot, cut_of
 from flatscan.report.elevations import Elevation, reach_of
 from flatscan.report.figures.elevation import Rect, wall_axes
 from flatscan.report.figures.style import (
@@ -193,7 +193,7 @@ def spot_list(figure: Figure, rect: Rect, spots: tuple[Spot, ...], units: str) -
             more = say(note("drawing.more-spots", more=len(spots) - number))
             return write(figure, left, top, more, size=8, colour=FAINT)
         at = " / ".join(written(metres(value), "bare", manner) for value in (spot.x, spot.y))
-        said = say(note("drawing.spot", what=spot.what, value=metres(spot.value)), units)
+        said = say(note("drawing.spot", what=spot.what, value=cut_of(spot.value, spot.once_all)), units)
         write(figure, left, top, spot.mark, size=10, weight="bold")
         write(figure, left + 0.36, top, at, size=9, room=rect[2] - 0.36, smallest=6)
         if width(at, 9) + width(said, 9, "bold") > rect[2] - 0.46:

@@ -8,9 +8,9 @@ from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import cubic_metres, metres, share
 from flatscan.jobs import Planned
 from flatscan.plan.hacking import Hack
-from flatscan.report.bands import resting
+from flatscan.report.bands import cut_of, if_deeper, resting
 from flatscan.report.parts import Fact, Section
-from flatscan.report.tables import AT, Cell, Column, Table, shows
+from flatscan.report.tables import AT, Cell, Column, Table
 
 _HACKS = 3
 _NO_BAGS = Unknown("unknown.no-bags")
@@ -51,7 +51,8 @@ def cut_list(plan: Planned) -> Table:
         for number, cut, minutes, rubble in works
     ]
     for k, h in enumerate(plan.hacks, 1):
-        depths = h.cut_so_far, _if_deeper(h)
+        deeper = if_deeper(h)
+        depths = h.cut_so_far, "" if deeper is None else deeper
         rows.append((f"H{h.number or k}", offered, h.x, h.y, *depths, h.saves, h.saves_bags, h.minutes, h.rubble))
     columns = (
         Column("mark", "hump"),
@@ -67,16 +68,9 @@ def cut_list(plan: Planned) -> Table:
     return Table("cut_list", "Hacking", columns, tuple(rows), "no hump is worth cutting", note("report.before-hacking"))
 
 
-def _if_deeper(hack: Hack) -> Cell:
-    """The depth once the others of the list are cut, where that is another."""
-    return hack.cut if shows(hack.cut - hack.cut_so_far) else ""
-
-
 def depth_of(hack: Hack) -> Note:
     """How deep a hump is cut with those before it, and once the rest of the list goes as well."""
-    if shows(hack.cut - hack.cut_so_far):
-        return note("report.cut-deeper", cut=metres(hack.cut_so_far), all=metres(hack.cut))
-    return note("report.cut-once", cut=metres(hack.cut_so_far))
+    return cut_of(hack.cut_so_far, if_deeper(hack))
 
 
 def _hack_sentences(plan: Planned) -> Iterator[Note]:

@@ -362,8 +362,17 @@ def patches(looked: Looked) -> Section:
 def spot_section(spots: tuple[Spot, ...], *tables: Table) -> Section:
     """The numbered spots of the drawings and ``tables`` of them, for readers; gaps stand with the straightedge."""
     marked = tuple(spot for spot in spots if spot.mark[0] != "G")
-    rows = tuple((spot.mark, spot.x, spot.y, spot.value, spot.what) for spot in marked)
-    columns = (Column("mark", "no."), *AT, Column("value_mm", "by", 1), Column("what", "what"))
+    deeper = any(spot.once_all is not None for spot in marked)
+    more: tuple[Column, ...] = (Column("once_all_mm", "once all go", 1),) if deeper else ()
+    rows = tuple(
+        (
+            *(spot.mark, spot.x, spot.y, spot.value),
+            *("" if spot.once_all is None else spot.once_all for _ in more),
+            spot.what,
+        )
+        for spot in marked
+    )
+    columns = (Column("mark", "no."), *AT, Column("value_mm", "by", 1), *more, Column("what", "what"))
     caution = note("report.before-hacking") if any(spot.saves is not None for spot in marked) else ""
     table = Table("spots", note("drawing.spots"), columns, rows, "no spot stands out", caution)
     return Section("spots", tables=(table, *tables), in_document=False)
