@@ -362,11 +362,38 @@ def mean_height(x: Array, y: Array, height: Array, problem: Problem, used: tuple
 
     ``used`` is how much of the problem's turn and lean [m per m] the heights have been relieved of already.
     """
+    free = problem.turn_free, problem.lean_free
+    turn, lean = ((-f - u, f - u) for f, u in zip(free, used, strict=True))
+    dx, dy = x - problem.centre[0], y - problem.centre[1]
+    if free[1] <= 0:
+        return _least_top(dx, height - lean[0] * dy, *turn)
+    if free[0] <= 0:
+        return _least_top(dy, height - turn[0] * dx, *lean)
     from scipy.optimize import linprog
 
     bare = replace(problem, x=x, y=y, need=height, cap=None, held=(), turn=0.0, lean=0.0)
     rows = surface_rows(bare, height, -1.0, "hump")
-    bounds: list[tuple[float | None, float | None]] = [(None, None)]
-    bounds += [((-f - u) * MM, (f - u) * MM) for f, u in zip((problem.turn_free, problem.lean_free), used, strict=True)]
+    bounds = [(None, None), *((low * MM, high * MM) for low, high in (turn, lean))]
     found = linprog([1.0, 0.0, 0.0], A_ub=rows.matrix, b_ub=rows.limit, bounds=bounds, method="highs")
     return float(found.x[0]) / MM
+
+
+def _least_top(at: Array, height: Array, low: float, high: float) -> float:
+    """Least over slopes from ``low`` to ``high`` of the highest of height - slope at (n,): a program of one unknown.
+
+    That highest is convex in the slope, so each end either is the least or has a point that wants more, or less, slope;
+    the two points swap for higher ones where their lines cross (Kelley's cutting planes), as many times as a hull has
+    edges at most.
+    """
+    more, less = int(np.argmax(height - low * at)), int(np.argmax(height - high * at))
+    if at[more] <= 0:
+        return float(height[more] - low * at[more])
+    if at[less] >= 0:
+        return float(height[less] - high * at[less])
+    while True:
+        slope = (height[more] - height[less]) / (at[more] - at[less])
+        over = height - slope * at
+        top = int(np.argmax(over))
+        if at[top] == 0 or not over[top] > max(over[more], over[less]):
+            return float(over[top])
+        more, less = (top, less) if at[top] > 0 else (more, top)

@@ -9,7 +9,7 @@ from scipy.optimize import linprog
 
 from flatscan.core.errors import BadValue, Infeasible, TooFewPoints
 from flatscan.plan.finish import FixedPoint, PlaneOptions, place
-from flatscan.plan.program import Problem, governing_points, least_plane, upper_chain
+from flatscan.plan.program import Problem, governing_points, least_plane, mean_height, upper_chain
 from flatscan.report.say import say
 
 
@@ -80,6 +80,21 @@ def test_hull_points_give_the_optimum_of_all_points(build, turn, lean):
         bounds=[(None, None), (-turn, turn), (-lean, lean)],
     )
     assert_allclose(done.mean, (full.fun - relief.offset.mean()) / np.hypot(1, np.hypot(*full.x[1:])), rtol=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("turn", "lean"), [(0.02, 0.0), (0.0, 0.02), (0.0, 0.002), (0.02, 0.03), (1e-9, 0.0), (0.0, 0.0)]
+)
+def test_height_of_the_least_plane_equals_the_program_over_all_points(turn, lean):
+    rng = np.random.default_rng(11)
+    for count in (1, 2, 3, 200):
+        (x, y), height = rng.uniform(0, 3, (2, count)), 0.01 * rng.standard_normal(count)
+        used = (0.3 * turn, -0.6 * lean)
+        problem = Problem(x, y, height, None, (), (1.4, 1.1), turn_free=turn, lean_free=lean)
+        limits = [(None, None), *((-free - gone, free - gone) for free, gone in zip((turn, lean), used, strict=True))]
+        design = np.stack([np.ones(count), x - 1.4, y - 1.1], axis=1)
+        program = linprog([1, 0, 0], A_ub=-1e3 * design, b_ub=-1e3 * height, bounds=limits)
+        assert_allclose(mean_height(x, y, height, problem, used), program.fun, rtol=0, atol=1e-9)
 
 
 def test_most_bounds_the_plane_from_the_room(build):
