@@ -80,7 +80,7 @@ def write(report: Report, path: Path, units: str = "mm", paper: str = "a4", *, o
 @contextmanager
 def _plain_fonts() -> Iterator[None]:
     """Embed fonts without their tables of typesetting: letters are placed already, and to read these takes longest."""
-    from fontTools.subset import Options
+    from fontTools.subset import Options  # type: ignore[import-untyped]
 
     # fontTools has this list for all its users, and matplotlib hands none on; a fontTools without it embeds all tables
     usual = getattr(Options, "_drop_tables_default", None)
