@@ -1,11 +1,14 @@
 """Imports point down only, and heavy libraries stay inside the functions that need them (DEVELOPERS.md, The house)."""
 
 import ast
+from functools import cache
 from pathlib import Path
+
+from sources import PACKAGE as ROOT
+from sources import nodes
 
 import flatscan
 
-ROOT = Path(flatscan.__file__).parent
 STAGES = ("capture", "wall", "relief", "straightedge", "standards")
 RANK = (
     {"core": 0, "methods": 1}
@@ -40,22 +43,21 @@ HEAVY = {
 }
 
 
-def imports(path: Path):
-    for node in ast.walk(ast.parse(path.read_text())):
-        if isinstance(node, ast.Import):
-            yield from ((alias.name, node.col_offset) for alias in node.names)
-        elif isinstance(node, ast.ImportFrom):
-            assert node.level == 0, f"{path}: relative import"
-            yield node.module, node.col_offset
-            yield from ((f"{node.module}.{alias.name}", node.col_offset) for alias in node.names)
-
-
+@cache
 def every_import():
     """File, top of the import, its rest and its column, for every import in the package."""
-    for path in sorted(ROOT.rglob("*.py")):
-        for name, column in imports(path):
-            top, *rest = name.split(".")
-            yield path.relative_to(ROOT), top, rest, column
+    found = [(path, alias.name, node.col_offset) for path, node in nodes(ast.Import) for alias in node.names]
+    for path, node in nodes(ast.ImportFrom):
+        assert node.level == 0, f"{path}: relative import"
+        names = [node.module, *(f"{node.module}.{alias.name}" for alias in node.names)]
+        found += [(path, name, node.col_offset) for name in names]
+    assert len(found) > 1000
+    return [(path, *top_and_rest(name), column) for path, name, column in found]
+
+
+def top_and_rest(name):
+    top, *rest = name.split(".")
+    return top, rest
 
 
 def room_of(path: Path) -> str:
@@ -87,11 +89,10 @@ def test_heavy_libraries_are_imported_where_they_are_needed():
 
 def test_no_room_is_imported_by_a_name_that_the_library_has():
     """`from flatscan import relief` is the library's function; ``from flatscan.relief import ...`` is the room."""
-    for path in ROOT.rglob("*.py"):
-        for node in ast.walk(ast.parse(path.read_text())):
-            if isinstance(node, ast.ImportFrom) and node.module == "flatscan":
-                names = {alias.name for alias in node.names} & set(flatscan.__all__)
-                assert not names, f"{path}: import what is needed from {' and '.join(sorted(names))}"
+    for path, node in nodes(ast.ImportFrom):
+        if node.module == "flatscan":
+            names = {alias.name for alias in node.names} & set(flatscan.__all__)
+            assert not names, f"{path}: import what is needed from {' and '.join(sorted(names))}"
 
 
 def test_every_room_has_a_rank():

@@ -3,6 +3,7 @@
 import io
 import re
 import tokenize
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -30,18 +31,21 @@ def places():
     yield from (ROOT / name for name in ("README.md", "DEVELOPERS.md") if (ROOT / name).is_file())
 
 
+@cache
 def prose(path):
     """What is written for people in a file: of Python its comments and strings, line by line, else all of it."""
     try:
         text = path.read_text(encoding="utf-8")
     except UnicodeDecodeError:
-        return
+        return []
     if path.suffix != ".py":
-        yield from enumerate(text.splitlines(), 1)
-        return
-    for token in tokenize.generate_tokens(io.StringIO(text).readline):
-        if token.type in (tokenize.COMMENT, tokenize.STRING):
-            yield from enumerate(token.string.splitlines(), token.start[0])
+        return list(enumerate(text.splitlines(), 1))
+    return [
+        line
+        for token in tokenize.generate_tokens(io.StringIO(text).readline)
+        if token.type in (tokenize.COMMENT, tokenize.STRING)
+        for line in enumerate(token.string.splitlines(), token.start[0])
+    ]
 
 
 def cited(text):
