@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from flatscan.capture.checks import checked_cloud
-from flatscan.capture.depth_frames import is_frames, read_frames
+from flatscan.capture.depth_frames import files_of_frames, is_frames, read_frames
 from flatscan.capture.registry import Format, formats, pick, present_file, refuse_what_does_not_fit
 from flatscan.capture.source import BLOCK, Block, PointSource
 from flatscan.core.errors import ReadError
@@ -20,7 +20,7 @@ from flatscan.core.geometry import Array
 from flatscan.core.model import Cloud, Readings
 from flatscan.core.notes import note
 
-__all__ = ["Format", "formats", "from_points", "read"]
+__all__ = ["Format", "files_of", "formats", "from_points", "read"]
 _ARRAY = "array"
 
 
@@ -62,6 +62,18 @@ def read(
             needed="more memory, or a file that can be read in parts",
             remedy="Close other programs, or export the capture as LAZ or as binary PLY points",
         ) from None
+
+
+def files_of(path: str | Path) -> tuple[Path, ...]:
+    """Every file that reading a capture opens, the capture's own first: what has to travel along with it.
+
+    Raises `ReadError` where it is no capture, or one of its files is not there.
+    """
+    if os.path.isdir(path) and is_frames(Path(path)):  # noqa: PTH112
+        return files_of_frames(Path(path))
+    path = present_file(path)
+    form, _ = pick(path)
+    return (path, *(form.others(path) if form.others is not None else ()))
 
 
 def from_points(

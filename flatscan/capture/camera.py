@@ -299,4 +299,10 @@ def open_line_photos(path: Path, *, file_unit: str | None = None, reading_u: flo
     return open_lines(path)
 
 
-LINE_PHOTOS = Format(LINE_READER, (".toml",), "stations", _is_setup, open_line_photos)
+def _of_setup(path: Path) -> tuple[Path, ...]:
+    from flatscan.capture.line_setup import files_of_setup
+
+    return files_of_setup(path)
+
+
+LINE_PHOTOS = Format(LINE_READER, (".toml",), "stations", _is_setup, open_line_photos, _of_setup)

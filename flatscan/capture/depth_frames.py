@@ -88,13 +88,18 @@ def open_frames(folder: Path, file_unit: str | None = None) -> PointSource:
 
 def folder_digest(folder: Path) -> str:
     """SHA-256 of the names and contents of all files that `open_frames` reads."""
-    frames = _gather(folder)
     whole = hashlib.sha256()
-    beside = [one for image in frames.images if (one := confidence_beside(image)) is not None]
-    for path in (*frames.images, *beside, frames.camera_file, frames.pose_file):
+    for path in files_of_frames(folder):
         whole.update(path.relative_to(folder).as_posix().encode() + b"\0")
         whole.update(hashlib.sha256(path.read_bytes()).digest())
     return whole.hexdigest()
+
+
+def files_of_frames(folder: Path) -> tuple[Path, ...]:
+    """All files that `open_frames` reads."""
+    frames = _gather(folder)
+    beside = [one for image in frames.images if (one := confidence_beside(image)) is not None]
+    return (*frames.images, *beside, frames.camera_file, frames.pose_file)
 
 
 def _gather(folder: Path) -> _Frames:

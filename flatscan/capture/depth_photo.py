@@ -239,4 +239,10 @@ def is_depth(head: bytes) -> bool:
     return head[:4] in (b"II*\x00", b"MM\x00*")
 
 
-FORMAT = Format(READER, (".png", ".tif", ".tiff"), "points", is_depth, open_depth_photo)
+def _others(path: Path) -> tuple[Path, ...]:
+    _, camera_file = camera_beside(path)
+    confidence = confidence_beside(path)
+    return (camera_file,) if confidence is None else (camera_file, confidence)
+
+
+FORMAT = Format(READER, (".png", ".tif", ".tiff"), "points", is_depth, open_depth_photo, _others)

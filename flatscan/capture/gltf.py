@@ -238,4 +238,15 @@ def _is_gltf(head: bytes) -> bool:
     return head[:4] == _MAGIC or (head.lstrip()[:1] == b"{" and b'"asset"' in head and b'"version"' in head)
 
 
-FORMAT = Format("glTF", (".glb", ".gltf"), "points", _is_gltf, open_gltf)
+def _others(path: Path) -> tuple[Path, ...]:
+    """Buffers in files of their own."""
+    document, _ = _document(path)
+    try:
+        named = [item["uri"] for item in document.get("buffers", []) if "uri" in item]
+        return tuple(dict.fromkeys(beside(path, unquote(uri)) for uri in named if not uri.startswith("data:")))
+    except (KeyError, TypeError, AttributeError) as reason:
+        found, text = "its JSON contradicts itself ({kind}: {text})", str(reason)[:80]
+        raise damaged(path, found, "a glTF 2.0 document", kind=type(reason).__name__, text=text) from None
+
+
+FORMAT = Format("glTF", (".glb", ".gltf"), "points", _is_gltf, open_gltf, _others)

@@ -118,6 +118,14 @@ def read_setup(path: Path) -> Setup:
     )
 
 
+def files_of_setup(path: Path) -> tuple[Path, ...]:
+    """The pictures and the lens that a set-up names; raises as `read_setup` does."""
+    setup = read_setup(path)
+    lines = setup.lines if setup.straightness is None else (*setup.lines, setup.straightness)
+    named = [picture for line in lines for picture in (line.on, line.off)]
+    return tuple(dict.fromkeys([*named, *([] if setup.camera_file is None else [setup.camera_file])]))
+
+
 def _line(get: _Reader, entry: Any, pivot: Array | None) -> Line:
     if not isinstance(entry, dict) or not {"on", "off"} <= set(entry):
         raise get.wrong("line", "{given}", "on and off: the pictures with the laser on and off", given=short(entry))

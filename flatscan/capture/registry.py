@@ -45,7 +45,8 @@ class Format:
     """A kind of file: its name, suffixes, what it holds (``points`` or ``stations``), and its reader.
 
     ``mark(head)`` tells from the file's first bytes; None where the format has no mark and its suffix decides.
-    ``open`` takes a path (and for stations the reading's u and unit).
+    ``open`` takes a path (and for stations the reading's u and unit). ``others`` gives the further files that reading
+    one opens; None where it is whole by itself.
     """
 
     name: str
@@ -53,6 +54,7 @@ class Format:
     holds: str
     mark: Callable[[bytes], bool] | None
     open: Callable[..., Any]
+    others: Callable[[Path], tuple[Path, ...]] | None = None
 
 
 def need(module: str, extra: str, what: str) -> ModuleType:

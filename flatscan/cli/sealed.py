@@ -225,22 +225,31 @@ def _path(captures: tuple[str, ...], out: str | None) -> Path:
 @click.option("--time-roots", type=click.Path(), help="Root certificates under which you trust its time stamp.")
 @click.option("--json", "as_json", is_flag=True, help="The report on stdout as JSON.")
 @options.units_option
-@click.option("--quiet", is_flag=True, help="Only differences, not every number.")
+@click.option("--more", is_flag=True, help="Each number beside the sealed one.")
+@click.option("--quiet", is_flag=True, help="No words on progress.")
 def recheck(
-    file: str, *, seal: str | None, key: str | None, time_roots: str | None, as_json: bool, units: str, quiet: bool
+    file: str,
+    *,
+    seal: str | None,
+    key: str | None,
+    time_roots: str | None,
+    as_json: bool,
+    units: str,
+    more: bool,
+    quiet: bool,
 ) -> int:
-    """Verify a sealed FILE byte by byte, rerun its jobs from its captures, and compare each number.
+    """Verify a sealed FILE byte by byte, make all of it again from its captures, and compare each number and sheet.
 
-    Exit code 0: same; 3: altered; 4: unchanged, but recomputes differently.
+    Exit code 0: same; 3: altered; 4: the seal holds, but it recomputes differently.
 
     Example: flatscan recheck wall-evidence.zip --key signer.pub
     """
     from flatscan import evidence as room
     from flatscan import report
     from flatscan.core.errors import BadValue
-    from flatscan.evidence.seal import public_key
+    from flatscan.evidence.signing import public_key
     from flatscan.evidence.stamp import roots_in
-    from flatscan.report.sealed_page import recheck_record, recheck_text
+    from flatscan.report.rechecked import recheck_record, recheck_text
 
     if seal is not None and (len(seal.strip()) != 64 or set(seal.strip().lower()) - set("0123456789abcdef")):
         raise BadValue(
@@ -253,7 +262,7 @@ def recheck(
     if as_json:
         sys.stdout.write(report.text(recheck_record(found)))
     else:
-        click.echo(recheck_text(found, every=not quiet, units=units))
+        click.echo(recheck_text(found, every=more, units=units))
     return _code(found)
 
 

@@ -6,7 +6,8 @@ The layout is in `archive`.
 
 from flatscan.evidence.contents import Job, Photo, Statement
 from flatscan.evidence.rechecking import recheck
-from flatscan.evidence.seal import Key, load_key, seal
-from flatscan.report.sealed_page import Rechecked
+from flatscan.evidence.seal import seal
+from flatscan.evidence.signing import Key, load_key
+from flatscan.report.rechecked import Rechecked
 
 __all__ = ["Job", "Key", "Photo", "Rechecked", "Statement", "load_key", "recheck", "seal"]

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
 from flatscan import methods
 from flatscan.core.errors import ReadError
+from flatscan.core.notes import note
 from flatscan.core.records import NotARecord, Problem
 from flatscan.core.records import from_plain as record_of
 from flatscan.core.records import to_plain as plain_of
-from flatscan.evidence.archive import TEXTS
+from flatscan.evidence.archive import TEXTS, Altered
 from flatscan.jobs import (
     Capturing,
     Comparing,
@@ -28,15 +29,26 @@ from flatscan.jobs import (
 )
 from flatscan.jobs.belonging import in_job
 from flatscan.jobs.job_plan import PlanUsed
-from flatscan.report.sealed_page import SealedText
+from flatscan.report.rechecked import SealedText
+from flatscan.standards import Tolerance
 
 COMMANDS = ("survey", "check", "compare")
+# parts of a job's settings and what each of them is
+PARTS: dict[str, type] = {
+    "capturing": Capturing,
+    "testing": Requirement,
+    "finishing": Finishing,
+    "comparing": Comparing,
+    "earlier": Capturing,
+    "plan": PlanUsed,
+}
+Pack = Callable[[Path, bool], str]
 _QUALITY = 95
 
 
 @dataclass(frozen=True)
 class Job:
-    """One command on one capture (two for compare), with all its settings.
+    """One command on one capture (two for compare, several where they are one wall), with all its settings.
 
     ``captures`` are positions in the list of captures, from 0. ``earlier`` is how compare's first capture is read.
     ``plan`` is the plan of the job.
@@ -57,12 +69,31 @@ class Job:
 
     def _found(self, paths: tuple[Path, ...], progress: Progress) -> Result:
         chosen = [paths[k] for k in self.captures]
+        one: Any = tuple(chosen) if self.capturing.same_wall else chosen[0]
         if self.command == "check":
-            return check(chosen[0], self.capturing, self.testing, progress)
+            return check(one, self.capturing, self.testing, progress)
         if self.command == "compare":
             hows = (self.earlier, self.capturing)
             return compare_surveys(chosen[0], chosen[1], hows, self.comparing, self.finishing, progress)
-        return survey(chosen[0], self.capturing, self.testing, self.finishing, progress)
+        return survey(one, self.capturing, self.testing, self.finishing, progress)
+
+    @property
+    def tolerances(self) -> tuple[Tolerance, ...]:
+        """The published entries that anything is judged by."""
+        tests = (self.testing, self.comparing.background, self.comparing.finish)
+        return tuple(entry for test in tests if test is not None for entry in test.tolerances)
+
+
+def settings_of(job: Job, pack: Pack) -> dict[str, Any]:
+    """The settings of a job as a manifest has them; ``pack`` takes each file that they name."""
+    plain = {part: to_plain(getattr(job, part), pack) for part in PARTS}
+    return {part: said for part, said in plain.items() if said or part == "capturing"}
+
+
+def job_of(command: str, captures: Sequence[int], settings: Mapping[str, Any], files: Mapping[str, Path]) -> Job:
+    """The job out of a manifest, with the ``files`` it names; raises what `from_plain` does."""
+    said: dict[str, Any] = {part: from_plain(PARTS[part], plain, files) for part, plain in settings.items()}
+    return Job(command, tuple(captures), **said)
 
 
 @dataclass(frozen=True)
@@ -105,6 +136,42 @@ def take_photo(path: str | Path, target: Path, *, keep_metadata: bool) -> Photo:
     return Photo(target, path.name, hashlib.sha256(data).hexdigest(), keep_metadata)
 
 
+def photos_kept(stated: Any, members: Mapping[str, Path]) -> list[tuple[str, dict[str, Any]]]:
+    """Photos of a sealed file, each its member and how it is described; raises `Altered` where that cannot be true.
+
+    A photo whose data is said to be kept has the hash of its original; one that is said to be stripped holds none.
+    """
+    if not isinstance(stated, list):
+        raise Altered(note("evidence.not-as-sealing"))
+    kept = []
+    for number, one in enumerate(stated, 1):
+        member = str(one.get("member")) if isinstance(one, dict) else ""
+        if member not in members or not re.fullmatch(rf"photos/{number:02d}(\.[a-z0-9]{{2,5}})", member):
+            raise Altered(note("evidence.not-as-sealing"))
+        said = {"member": member} | {name: str(one.get(name)) for name in ("file", "original_sha256", "metadata")}
+        data = members[member].read_bytes()
+        whole = hashlib.sha256(data).hexdigest() == said["original_sha256"]
+        if not (whole if said["metadata"] == "kept" else said["metadata"] == "stripped" and _holds_none(data)):
+            raise Altered(note("evidence.other-photo", name=member))
+        kept.append((member, said))
+    return kept
+
+
+def _holds_none(data: bytes) -> bool:
+    """Whether a picture is without time, place and whatever else a camera adds."""
+    from io import BytesIO
+
+    from PIL import Image, UnidentifiedImageError
+
+    try:
+        with Image.open(BytesIO(data)) as picture:
+            return picture.format in ("JPEG", "PNG") and not (
+                {"exif", "xmp", "comment", "icc_profile"} & set(picture.info)
+            )
+    except (UnidentifiedImageError, OSError, ValueError, Image.DecompressionBombError):
+        return False
+
+
 def _bare(picture):  # type: ignore[no-untyped-def]
     """The pixels alone in a new picture."""
     from PIL import Image
@@ -131,20 +198,28 @@ class Statement:
     left_out: tuple[str, ...] = ()
 
 
+class OddSetting(ReadError):
+    """A setting that sealing never writes."""
+
+
 T = TypeVar("T")
 # fields that may name a file of the user's own, which then has to travel along
 _FILES = frozenset({"repeat", "tie", "system", "points", "rates", "hand", "clash", "same_wall"})
+# among them captures, which may be folders
+_CAPTURES = frozenset({"repeat", "tie", "same_wall"})
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]*")
 
 
-def to_plain(settings: Any, pack: Callable[[Path], str]) -> dict[str, Any]:
+def to_plain(settings: Any, pack: Pack) -> dict[str, Any]:
     """A settings dataclass as an object of JSON: fields that differ from their defaults, nested ones alike.
 
-    ``pack`` takes each file a setting names and gives the name it has in the sealed file.
+    ``pack`` takes each file a setting names, and whether it is a capture, and gives its name in the sealed file.
     """
 
-    def packed(value: Any) -> Any:
-        return {"file": pack(Path(value))} if isinstance(value, str) and Path(value).is_file() else value
+    def packed(value: Any, name: str) -> Any:
+        # a system may be one that ships with the package
+        shipped = name == "system" and not Path(str(value)).is_file() and Path(str(value)).suffix == ""
+        return value if shipped or not isinstance(value, str) else {"file": pack(Path(value), name in _CAPTURES)}
 
     plain: dict[str, Any] = _with_files(plain_of(settings, sparse=True), packed)
     return plain
@@ -153,13 +228,13 @@ def to_plain(settings: Any, pack: Callable[[Path], str]) -> dict[str, Any]:
 def from_plain(kind: type[T], plain: Any, files: Mapping[str, Path]) -> T:
     """The settings dataclass ``kind`` from its plain form, the ``files`` it names by their names in the sealed file.
 
-    Nothing outside ``files`` is ever opened. Raises `ReadError` for a setting that this version does not know, a value
-    of another kind, or a file that is not in the sealed file.
+    Nothing outside ``files`` is ever opened. Raises `ReadError` for a setting that this version does not know, and
+    `OddSetting` for a value of another kind, or a file that is not in the sealed file.
     """
 
-    def opened(value: Any) -> Any:
+    def opened(value: Any, _: str) -> Any:
         if isinstance(value, dict):
-            if set(value) != {"file"} or str(value["file"]) not in files:
+            if set(value) != {"file"} or not isinstance(value["file"], str) or value["file"] not in files:
                 raise _odd("file", value)
             return str(files[str(value["file"])])
         if isinstance(value, str) and not _NAME.fullmatch(value):
@@ -173,12 +248,12 @@ def from_plain(kind: type[T], plain: Any, files: Mapping[str, Path]) -> T:
         raise _refused(wrong.problems[0]) from None
 
 
-def _with_files(plain: Any, change: Callable[[Any], Any], name: str = "") -> Any:
+def _with_files(plain: Any, change: Callable[[Any, str], Any], name: str = "") -> Any:
     """Plain data with every value changed that stands where a file may be named."""
     if isinstance(plain, list):
         return [_with_files(part, change, name) for part in plain]
     if name in _FILES:
-        return change(plain)
+        return change(plain, name)
     if isinstance(plain, dict):
         return {key: _with_files(value, change, key) for key, value in plain.items()}
     return plain
@@ -197,8 +272,8 @@ def _refused(problem: Problem) -> ReadError:
     return _odd(problem.at or problem.kind, problem.found or problem.what)
 
 
-def _odd(name: str, value: Any) -> ReadError:
-    return ReadError(
+def _odd(name: str, value: Any) -> OddSetting:
+    return OddSetting(
         "manifest.json",
         "{name} = {value}",
         needed="a setting as sealing writes it",

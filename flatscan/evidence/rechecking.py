@@ -1,39 +1,54 @@
-"""Checking a sealed file: first that it is unchanged, then that the captures still give the sealed numbers."""
+"""Checking a sealed file: that it is unchanged, and that what it holds makes the very same file again.
+
+The file is sealed anew from its own captures, inputs, settings and statements, in the way that sealing goes. Whatever
+does not come out of that again is listed: a number, a sentence, a line on a sheet, a member too many or one missing.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import json
+import re
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from flatscan import report
+from flatscan.core.choices import SHEET_UNITS
 from flatscan.core.errors import FlatscanError, ReadError
 from flatscan.core.notes import Note, note
+from flatscan.core.records import from_plain as record_of
 from flatscan.evidence import stamp
-from flatscan.evidence.archive import FIRST, MANIFEST, SEAL, STAMP, TEXTS, Altered, same_form, unpack
-from flatscan.evidence.contents import COMMANDS, Job, from_plain, member_of, sealed_texts
-from flatscan.evidence.seal import KIND, SCHEMA, digest, dumps, is_signed, seal_record, versions
-from flatscan.jobs import Capturing, Comparing, Finishing, Progress, Requirement, silent
-from flatscan.jobs.job_plan import PlanUsed
-from flatscan.report.sealed_page import ALTERED, DIFFERENT, SAME, Rechecked, Rerun, Row, State
+from flatscan.evidence.archive import FIRST, MANIFEST, SEAL, STAMP, TEXTS, Altered, safe_name, same_form, unpack
+from flatscan.evidence.contents import (
+    COMMANDS,
+    PARTS,
+    OddSetting,
+    Statement,
+    job_of,
+    member_of,
+    photos_kept,
+    sealed_texts,
+)
+from flatscan.evidence.entries import compare_documents
+from flatscan.evidence.same_content import otherwise, shown
+from flatscan.evidence.seal import KIND, SCHEMA, Gathering, digest, dumps, seal_record, versions
+from flatscan.evidence.signing import is_signed
+from flatscan.jobs import Progress, silent
+from flatscan.report.rechecked import ALTERED, DIFFERENT, SAME, Rechecked, Rerun, Sheet
 
-_KINDS = {
-    "capturing": Capturing,
-    "testing": Requirement,
-    "finishing": Finishing,
-    "comparing": Comparing,
-    "earlier": Capturing,
-    "plan": PlanUsed,
+# what nobody can check: it is printed as stated
+_STATED = {
+    "title": note("recheck.stated-title"),
+    "date": note("recheck.stated-date"),
+    "grounds": note("recheck.stated-grounds"),
+    "present": note("recheck.stated-present"),
+    "notes": note("recheck.stated-notes"),
+    "left_out": note("recheck.stated-left-out"),
 }
-# documents are rounded to 0.001, so two computations of one number may differ by one such step
-ROUNDING = 0.001
-_SLACK = 1e-9
-# sentences for people: another version may word them anew without any number being another
-_PROSE = frozenset({"warnings", "notes", "cautions", "reasons", "stops", "files", "note", "why", "words", "tied_by"})
-_PROSE |= {"known_from", "up_from", "facing_from"}
+_VERSION = re.compile(r"[0-9A-Za-z][0-9A-Za-z.+_-]{0,30}")
+_MOST_JOBS = 100
 
 
 def recheck(
@@ -44,15 +59,15 @@ def recheck(
     roots: Sequence[Any] | None = None,
     progress: Progress = silent,
 ) -> Rechecked:
-    """Verify every byte, the seal and the signature, then rerun all jobs from the captures and compare the results.
+    """Verify every byte, the seal and the signature, then seal it anew from its captures and compare all of it.
 
     ``seal`` (hex) and ``key`` (public, hex) are what the checker expects from another source, ``roots`` the
-    certificates under which he trusts a time stamp. An altered file is not rerun. Raises `ReadError` for a file that is
-    no sealed file at all.
+    certificates under which he trusts a time stamp. A file that is not as it was sealed is not rerun. Raises
+    `ReadError` for a file that is no sealed file at all.
     """
     path = _looks_sealed(Path(path))
     with tempfile.TemporaryDirectory(prefix="flatscan-") as place:
-        folder = Path(place)
+        folder = Path(place) / "sealed"
         try:
             progress(note("stage.hashes"), None)
             members = unpack(path, folder)
@@ -61,19 +76,110 @@ def recheck(
             problems = (*_member_problems(members, manifest), *_expected(record, seal, key))
             problems += () if untimely is None else (untimely,)
             if not problems:
-                _check_jobs(members, manifest)
+                _check_described(members, manifest)
             if not problems and not same_form(path, members):
                 problems = (note("evidence.other-container"),)
+            said, signer = record["manifest_sha256"], record["public_key"]
+            if problems:
+                return Rechecked(ALTERED, tuple(problems), seal=said, versions=_both_versions(manifest), time=when)
+            again = _Again(folder, members, manifest, Path(place) / "again", progress)
+            return replace(again.found(said, signer), time=when)
         except Altered as fault:
             return Rechecked(ALTERED, (fault.problem,))
-        said, signer = record["manifest_sha256"], record["public_key"]
-        ran = (dict(manifest["versions"]), versions())
+
+
+class _Again:
+    """A sealed file sealed anew from what it holds, and what came out otherwise."""
+
+    def __init__(
+        self, folder: Path, members: Mapping[str, Path], manifest: Mapping[str, Any], place: Path, progress: Progress
+    ) -> None:
+        place.mkdir()
+        self.folder, self.members, self.manifest = folder, members, manifest
+        self.versions = _both_versions(manifest)
+        self.elsewhere = self.versions[0] != self.versions[1]
+        self.gathering = Gathering(place, str(manifest["jobs"][0]["units"]), progress)
+
+    def found(self, said: str, signer: str | None) -> Rechecked:
+        """What a recheck found."""
+        self.gathering.keep_photos(photos_kept(self.manifest["photos"], self.members), self.members)
+        for one in self.manifest["captures"]:
+            self._capture(str(one["member"]))
+        reruns = tuple(self._rerun(job) for job in self.manifest["jobs"])
+        problems: tuple[Note, ...] = ()
+        sheets: tuple[Sheet, ...] = ()
+        if all(rerun.trouble is None for rerun in reruns):
+            problems = (*self._of_manifest(signer), *self._of_members())
+            of_result = dict(zip((job["result"] for job in self.gathering.jobs), reruns, strict=True))
+            names = sorted(set(self.gathering.files) & set(self.members))
+            sheets = tuple(self._sheet(name, of_result.get(name)) for name in names)
+        status = self._status(problems, reruns, sheets)
+        stated = tuple(_stated(self.manifest))
+        texts = sealed_texts(self.manifest["methods"], self.members)
+        return Rechecked(status, problems, reruns, said, signer, self.versions, texts, sheets, stated)
+
+    def _capture(self, member: str) -> None:
+        try:
+            self.gathering.capture(self.folder / member)
+        except FlatscanError as trouble:
+            raise Altered(note("evidence.no-capture", name=shown(member), why=trouble)) from None
+
+    def _rerun(self, job: Mapping[str, Any]) -> Rerun:
+        """One job from the sealed captures with the sealed settings, beside its sealed result."""
+        command, sealed = str(job["command"]), self.members[job["result"]].read_bytes()
+        inputs = self._inputs()
+        try:
+            self.gathering.job(job_of(command, job["captures"], job["settings"], inputs))
+        except OddSetting as trouble:
+            raise Altered(note("evidence.odd-setting", why=trouble)) from None
+        except FlatscanError as trouble:
+            return Rerun(command, (), False, trouble)
+        made = self.gathering.files[self.gathering.jobs[-1]["result"]].read_bytes()
+        rows = compare_documents(json.loads(sealed), json.loads(made), rounding=self.elsewhere)
+        return Rerun(command, rows, made == sealed)
+
+    def _inputs(self) -> dict[str, Path]:
+        """What settings may name: every input and capture by its name, folders of frames as well as files."""
+        found = {name: path for name, path in self.members.items() if name.startswith(("inputs/", "captures/"))}
+        for name in list(found):
+            above = Path(name).parents
+            found |= {inner.as_posix(): self.folder / inner for inner in list(above)[:-3]}
+        return found
+
+    def _of_manifest(self, signer: str | None) -> list[Note]:
+        """Entries of the manifest that sealing would write otherwise."""
+        statement = _statement(self.manifest)
+        again = self.gathering.manifest(statement, signer, self.versions[0])
+        sealed = {name: value for name, value in self.manifest.items() if name != "members"}
+        return [
+            note("evidence.entry-otherwise", name=shown(name))
+            for name in {**sealed, **again}
+            if name not in sealed or name not in again or dumps(sealed[name]) != dumps(again[name])
+        ]
+
+    def _of_members(self) -> list[Note]:
+        """Members that sealing does not make from the captures, and those that it makes and are not there."""
+        here, made = set(self.members) - {MANIFEST, SEAL, STAMP}, set(self.gathering.files)
+        problems = [note("evidence.not-made", name=shown(name)) for name in sorted(here - made)]
+        return problems + [note("evidence.not-there", name=name) for name in sorted(made - here)]
+
+    def _sheet(self, name: str, rerun: Rerun | None) -> Sheet:
+        """A member beside the one made anew; a result document entry by entry, by its ``rerun``."""
+        why, same = otherwise(self.members[name], self.gathering.files[name], elsewhere=self.elsewhere)
+        if rerun is None or same:
+            return Sheet(name, same, why)
+        if all(row.state == "same" for row in rerun.rows):
+            return Sheet(name, same, note("recheck.other-form"))
+        return Sheet(name, same, why if rerun.differs else None)
+
+    def _status(self, problems: tuple[Note, ...], reruns: tuple[Rerun, ...], sheets: tuple[Sheet, ...]) -> str:
         if problems:
-            return Rechecked(ALTERED, tuple(problems), (), said, None, ran, time=when)
-        texts = sealed_texts(_texts_named(manifest), members)
-        reruns = tuple(_rerun(job, members, manifest, progress) for job in manifest["jobs"])
-    status = DIFFERENT if any(one.differs for one in reruns) else SAME
-    return Rechecked(status, (), reruns, said, signer, ran, texts, when)
+            return ALTERED
+        other = any(sheet.why is not None for sheet in sheets)
+        if any(rerun.differs for rerun in reruns) or self.versions[0].get("flatscan") != self.versions[1]["flatscan"]:
+            return DIFFERENT
+        # sheets follow from numbers that came out the same: by the same libraries they are the same
+        return SAME if not other else DIFFERENT if self.elsewhere else ALTERED
 
 
 def _looks_sealed(path: Path) -> Path:
@@ -105,17 +211,7 @@ def _manifest(members: Mapping[str, Path]) -> tuple[dict[str, Any], dict[str, An
     for name in FIRST:
         if name not in members:
             raise Altered(note("evidence.missing", name=name))
-    read = []
-    for name in (MANIFEST, SEAL):
-        data = members[name].read_bytes()
-        try:
-            parsed = json.loads(data.decode("utf-8"))
-        except (UnicodeDecodeError, ValueError, RecursionError):
-            raise Altered(note("evidence.member-damaged", name=name)) from None
-        if not isinstance(parsed, dict) or dumps(parsed).encode() != data:
-            raise Altered(note("evidence.other-form", name=name))
-        read.append(parsed)
-    manifest, record = read
+    manifest, record = (_parsed(members, name) for name in (MANIFEST, SEAL))
     if set(record) != set(seal_record("", None, None)):
         raise Altered(note("evidence.other-entries", name=SEAL))
     data = members[MANIFEST].read_bytes()
@@ -125,6 +221,18 @@ def _manifest(members: Mapping[str, Path]) -> tuple[dict[str, Any], dict[str, An
         raise Altered(note("evidence.other-kind"))
     _check_signature(manifest, record, data)
     return manifest, record
+
+
+def _parsed(members: Mapping[str, Path], name: str) -> dict[str, Any]:
+    data = members[name].read_bytes()
+    try:
+        parsed = json.loads(data.decode("utf-8"))
+        same = isinstance(parsed, dict) and dumps(parsed).encode() == data
+    except (UnicodeError, ValueError, RecursionError):
+        raise Altered(note("evidence.member-damaged", name=name)) from None
+    if not same:
+        raise Altered(note("evidence.other-form", name=name))
+    return dict(parsed)
 
 
 def _check_signature(manifest: Mapping[str, Any], record: Mapping[str, Any], data: bytes) -> None:
@@ -138,11 +246,11 @@ def _check_signature(manifest: Mapping[str, Any], record: Mapping[str, Any], dat
 def _member_problems(members: Mapping[str, Path], manifest: Mapping[str, Any]) -> list[Note]:
     """Members missing, extra, or with other bytes than the manifest says."""
     try:
-        listed = {one["name"]: (one["bytes"], one["sha256"]) for one in manifest["members"]}
+        listed = {str(one["name"]): (one["bytes"], one["sha256"]) for one in manifest["members"]}
     except (KeyError, TypeError):
         raise Altered(note("evidence.list-damaged")) from None
     here = set(members) - {MANIFEST, SEAL, STAMP}
-    problems = [note("evidence.missing", name=name) for name in sorted(set(listed) - here)]
+    problems = [note("evidence.missing", name=shown(name)) for name in sorted(set(listed) - here)]
     problems += [note("evidence.added", name=name) for name in sorted(here - set(listed))]
     for name in sorted(here & set(listed)):
         size, sha256 = listed[name]
@@ -161,100 +269,62 @@ def _expected(record: Mapping[str, Any], seal: str | None, key: str | None) -> l
     return problems
 
 
-def _check_jobs(members: Mapping[str, Path], manifest: Mapping[str, Any]) -> None:
-    """Jobs, captures and results as sealing describes them; raises `Altered` for anything else."""
+def _check_described(members: Mapping[str, Path], manifest: Mapping[str, Any]) -> None:
+    """Captures, jobs, texts and statements in the form sealing gives them; raises `Altered` for anything else.
+
+    What they say is compared when the file is sealed anew: here only what that needs to go through.
+    """
+    jobs = manifest.get("jobs")
+    if not jobs:
+        raise Altered(note("evidence.no-jobs"))
     try:
         count = len(manifest["captures"])
-        sound = all(capture["member"] in members for capture in manifest["captures"])
-        for job in manifest["jobs"]:
-            wanted = 2 if job["command"] == "compare" else 1
-            sound &= job["command"] in COMMANDS and len(job["captures"]) == wanted
-            sound &= all(type(k) is int and 0 <= k < count for k in job["captures"])
-            sound &= set(job["settings"]) <= set(_KINDS)
-            sound &= isinstance(json.loads(members[job["result"]].read_bytes())["files"], list)
-        sound &= all(isinstance(text, str) for text in manifest["versions"].values())
-        sound &= {member_of(name) for name in _texts_named(manifest)} == _text_members(members)
+        sound = len(jobs) <= _MOST_JOBS and all(_is_held(one["member"], members) for one in manifest["captures"])
+        sound &= all(_is_job(job, count, members) for job in jobs)
+        versions = manifest["versions"]
+        sound &= "flatscan" in versions and all(_VERSION.fullmatch(text) for text in versions.values())
+        texts = {member_of(name) for name in manifest["methods"]}
+        sound &= texts == {name for name in members if name.startswith(f"{TEXTS}/")}
+        _statement(manifest)
     except (KeyError, TypeError, ValueError, AttributeError, RecursionError):
         sound = False
     if not sound:
         raise Altered(note("evidence.not-as-sealing"))
 
 
-def _texts_named(manifest: Mapping[str, Any]) -> list[str]:
-    """Names of the sealed methods; a file sealed before there were any names none."""
-    return list(manifest.get("methods", ()))
+def _is_held(member: Any, members: Mapping[str, Path]) -> bool:
+    """Whether a capture is a member, or a folder of members, where captures stand."""
+    inside = any(name == member or name.startswith(f"{member}/") for name in members)
+    return isinstance(member, str) and member.startswith("captures/") and safe_name(member) and inside
 
 
-def _text_members(members: Mapping[str, Path]) -> set[str]:
-    return {name for name in members if name.startswith(f"{TEXTS}/")}
+def _is_job(job: Mapping[str, Any], captures: int, members: Mapping[str, Path]) -> bool:
+    settings = job["settings"]
+    several = settings.get("capturing", {}).get("same_wall", False)
+    wanted = 2 if job["command"] == "compare" else len(job["captures"]) if several else 1
+    return (
+        job["command"] in COMMANDS
+        and len(job["captures"]) == wanted > 0
+        and all(type(k) is int and 0 <= k < captures for k in job["captures"])
+        and job["units"] in SHEET_UNITS
+        and set(settings) <= set(PARTS)
+        and isinstance(json.loads(members[job["result"]].read_bytes()), dict)
+    )
 
 
-def _rerun(
-    job: Mapping[str, Any], members: Mapping[str, Path], manifest: Mapping[str, Any], progress: Progress
-) -> Rerun:
-    """One job from the sealed captures with the sealed settings, beside its sealed result."""
-    command = str(job["command"])
-    sealed = members[job["result"]].read_bytes()
-    document = json.loads(sealed)
-    try:
-        settings: dict[str, Any] = {
-            part: from_plain(_KINDS[part], plain, members) for part, plain in job["settings"].items()
-        }
-        paths = tuple(members[capture["member"]] for capture in manifest["captures"])
-        found = Job(command, tuple(job["captures"]), **settings).run(paths, progress)
-        recomputed = report.document(found, document["files"])
-    except FlatscanError as trouble:
-        return Rerun(command, (), False, trouble)
-    text = report.text(recomputed).encode()
-    return Rerun(command, compare_documents(document, json.loads(text)), text == sealed)
+def _statement(manifest: Mapping[str, Any]) -> Statement:
+    """What the file's maker states; raises `ValueError` for anything but words."""
+    return record_of(Statement, {name: manifest[name] for name in _STATED})
 
 
-def compare_documents(sealed: Any, again: Any) -> tuple[Row, ...]:
-    """Every entry of two result documents in reading order.
-
-    An entry only one of them has is different, but for the keys that documents sealed earlier cannot have.
-    """
-    return tuple(_walk(sealed, again, ""))
-
-
-_ABSENT = "(absent)"
-# keys that documents have since November 2026: what was sealed before says nothing under them, so nothing else either.
-# They are named one by one, so that a document sealed with any other key left out still recomputes differently.
-_ADDED_SINCE = frozenset({"cautions", "lower_mm", "notes", "objects", "restricted"})
+def _stated(manifest: Mapping[str, Any]) -> list[Note]:
+    """What the maker states, each under its name, where anything is."""
+    given = ((said, manifest[name]) for name, said in _STATED.items())
+    words = ((said, "; ".join(part) if isinstance(part, list) else part) for said, part in given)
+    return [note("recheck.stated-as", name=said, words=shown(text)) for said, text in words if text]
 
 
-def _walk(sealed: Any, again: Any, path: str) -> Iterator[Row]:
-    if isinstance(sealed, dict) and isinstance(again, dict):
-        for key in [*sealed, *(key for key in again if key not in sealed)]:
-            below = f"{path}.{key}" if path else key
-            if key not in sealed and key in _ADDED_SINCE:
-                yield Row(below, _ABSENT, again[key], "added")
-            else:
-                yield from _walk(sealed.get(key, _ABSENT), again.get(key, _ABSENT), below)
-    elif isinstance(sealed, list) and isinstance(again, list):
-        for k in range(max(len(sealed), len(again))):
-            one, two = (side[k] if k < len(side) else _ABSENT for side in (sealed, again))
-            yield from _walk(one, two, f"{path}.{k + 1}")
-        if not sealed and not again:
-            yield Row(path, [], [], "same")
-    else:
-        yield Row(path, sealed, again, _state(sealed, again, path))
-
-
-def _state(sealed: Any, again: Any, path: str) -> State:
-    if type(sealed) is type(again) and sealed == again:
-        return "same"
-    if _is_number(sealed) and _is_number(again):
-        apart = abs(sealed - again)
-        if apart == 0:
-            return "same"
-        return "rounding" if apart <= ROUNDING + _SLACK and not _is_count(sealed, again) else "different"
-    return "different" if _PROSE.isdisjoint(path.split(".")) else "wording"
-
-
-def _is_number(value: Any) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool)
-
-
-def _is_count(one: Any, two: Any) -> bool:
-    return isinstance(one, int) and isinstance(two, int)
+def _both_versions(manifest: Mapping[str, Any]) -> tuple[dict[str, str], dict[str, str]]:
+    """What the file is said to be sealed with, and what runs now."""
+    said = manifest.get("versions")
+    return ({str(k): shown(str(v)) for k, v in said.items()} if isinstance(said, dict) else {}), versions()

@@ -7,140 +7,26 @@ import json
 import platform
 import shutil
 import tempfile
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from importlib.metadata import version
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
-from flatscan import __version__, methods, report
-from flatscan.core.errors import BadValue, OutputError, ReadError
+from flatscan import __version__, capture, methods, report
+from flatscan.capture.registry import present_file
+from flatscan.core.errors import BadValue, OutputError
 from flatscan.core.notes import note
 from flatscan.evidence.archive import MANIFEST, README, SEAL, TOLERANCES, safe_name, write_archive
-from flatscan.evidence.contents import Job, Photo, Statement, member_of, relied_on, take_photo, to_plain
+from flatscan.evidence.contents import Job, Statement, job_of, member_of, relied_on, settings_of, take_photo
+from flatscan.evidence.signing import Key
 from flatscan.jobs import Progress, silent
 from flatscan.report.parts import Report
 from flatscan.report.sealed_page import sealed_page
 
-HOW_TO_MAKE = "Make one with: openssl genpkey -algorithm ed25519 -out key.pem"
-_BYTES = 32
-
-
-@dataclass(frozen=True)
-class Key:
-    """A private key: ``public`` is its public half in hex, ``sign(message)`` gives 64 bytes."""
-
-    public: str
-    sign: Callable[[bytes], bytes]
-
-
-def load_key(path: str | Path, passphrase: bytes | None = None) -> Key:
-    """An Ed25519 private key from a PEM (PKCS 8) or OpenSSH file; raises `ReadError` for anything else.
-
-    A protected key without its passphrase raises `BadValue`.
-    """
-    library = _library()
-    from cryptography.hazmat.primitives import serialization
-
-    try:
-        data = Path(path).read_bytes()
-    except OSError as reason:
-        raise ReadError(
-            path,
-            "the key cannot be read ({reason})",
-            needed="a private key file",
-            remedy=HOW_TO_MAKE,
-            reason=str(reason.strerror),
-        ) from None
-    load: Callable[..., Any] = serialization.load_pem_private_key
-    if b"OPENSSH" in data[:64]:
-        load = serialization.load_ssh_private_key
-    try:
-        private = load(data, password=passphrase)
-    except TypeError:
-        raise BadValue(
-            path,
-            "the key is protected by a passphrase, or a passphrase was given for one that is not",
-            needed="a passphrase for a protected key and none for another",
-            remedy="Give the passphrase when asked",
-        ) from None
-    except ValueError:
-        raise ReadError(
-            path,
-            "not a private key, or a wrong passphrase",
-            needed="an Ed25519 private key in PEM",
-            remedy=HOW_TO_MAKE,
-        ) from None
-    if not isinstance(private, library.Ed25519PrivateKey):
-        raise ReadError(
-            path,
-            "a key of another kind ({kind})",
-            needed="an Ed25519 private key",
-            remedy=HOW_TO_MAKE,
-            kind=type(private).__name__,
-        )
-    return key_of(private)
-
-
-def key_of(private: Any) -> Key:
-    """The `Key` of a private key object of the cryptography library."""
-    return Key(private.public_key().public_bytes_raw().hex(), private.sign)
-
-
-def is_signed(public: str, signature: str, message: bytes) -> bool:
-    """Whether ``signature`` (hex) over ``message`` was made by the private half of ``public`` (hex)."""
-    library = _library()
-    from cryptography.exceptions import InvalidSignature
-
-    try:
-        library.Ed25519PublicKey.from_public_bytes(bytes.fromhex(public)).verify(bytes.fromhex(signature), message)
-    except (InvalidSignature, ValueError):
-        return False
-    return True
-
-
-def public_key(text: str) -> str:
-    """A public key in hex from 64 hex digits, or from the name of a PEM or OpenSSH public key file.
-
-    Raises `BadValue` for anything else.
-    """
-    word = text.strip().lower()
-    if len(word) == 2 * _BYTES and all(c in "0123456789abcdef" for c in word):
-        return word
-    library = _library()
-    from cryptography.hazmat.primitives import serialization
-
-    try:
-        data = Path(text).read_bytes()
-        ssh = data.startswith(b"ssh-")
-        found: Any = serialization.load_ssh_public_key(data) if ssh else serialization.load_pem_public_key(data)
-    except (OSError, ValueError):
-        found = None
-    if not isinstance(found, library.Ed25519PublicKey):
-        raise BadValue(
-            "{set:key}",
-            "'{text}' is no Ed25519 public key",
-            needed="64 hex digits, or a public key file",
-            remedy="Ask the signer for the public key",
-            text=text,
-        )
-    return found.public_bytes_raw().hex()
-
-
-def _library() -> Any:
-    try:
-        from cryptography.hazmat.primitives.asymmetric import ed25519
-    except ImportError:
-        raise ReadError(
-            "signature",
-            "the cryptography library is not installed",
-            needed="it, to sign or to check a signature",
-            remedy="Install it with: pip install 'flatscan[sign]'",
-        ) from None
-    return ed25519
-
-
-SCHEMA, KIND = 1, "flatscan evidence"
+SCHEMA, KIND = 2, "flatscan evidence"
+# the libraries that numbers, drawings and pages come from
+_LIBRARIES = ("numpy", "scipy", "numba", "matplotlib", "contourpy", "pillow", "fonttools", "open3d", "opencv-python")
 
 
 @dataclass(frozen=True)
@@ -152,39 +38,187 @@ class Sealed:
     manifest: dict[str, Any]
 
 
-class _Members:
-    """Files on their way into a sealed file, by the name they will have there."""
+class Gathering:
+    """Files on their way into a sealed file, by the names they will have there, and what the manifest says of them.
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
+    The one way in which a sealed file comes about: sealing goes it with what somebody gives, rechecking with what the
+    sealed file holds, and whatever comes out otherwise was not made by sealing.
+    """
+
+    def __init__(self, folder: Path, units: str, progress: Progress) -> None:
+        self.folder, self.units, self.progress = folder, units, progress
         self.files: dict[str, Path] = {}
-        self.inputs: dict[Path, str] = {}
+        self.captures: list[dict[str, Any]] = []
+        self.jobs: list[dict[str, Any]] = []
+        self.photos: list[dict[str, Any]] = []
+        self.reports: list[Report] = []
+        self._taken: dict[Path, str] = {}
+        self._tolerances: dict[str, Any] = {}
+        self._inputs = 0
 
-    def add(self, name: str, source: Path, named: Path | None = None) -> str:
-        """Take a file in; ``named`` is what its user calls it, where ``source`` is a copy."""
+    def capture(self, source: Path) -> None:
+        """Take a capture in with every file that reading it opens."""
+        member, files = self._take(f"captures/{len(self.captures) + 1:02d}", source, capture.files_of(source))
+        self._taken[source.resolve()] = member
+        held = [self.files[name] for name in files]
+        self.captures.append(
+            {
+                "member": member,
+                "file": source.name,
+                "files": files,
+                "sha256": digest(held[0]) if len(held) == 1 else _of_all(files, held),
+                "bytes": sum(path.stat().st_size for path in held),
+            }
+        )
+
+    def pack(self, source: Path, is_capture: bool) -> str:
+        """Take a file in that a setting names, once however many jobs name it; returns its name in the sealed file."""
+        key = source.resolve()
+        if key not in self._taken:
+            parts = capture.files_of(source) if is_capture else (present_file(source),)
+            self._inputs += 1
+            self._taken[key] = self._take(f"inputs/{self._inputs:02d}", source, parts)[0]
+        return self._taken[key]
+
+    def _take(self, under: str, source: Path, parts: Sequence[Path]) -> tuple[str, list[str]]:
+        """Copies of a file, or of all files of a capture, below a folder of their own; its name and all of theirs."""
+        base = _base(source, parts)
+        names = [_below(base, part) for part in parts]
+        for name, part in zip(names, parts, strict=True):
+            self._add(f"{under}/{name}", part)
+            copy = self.folder / under / name
+            copy.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(part, copy)
+            self.files[f"{under}/{name}"] = copy
+        return f"{under}/{_below(base, source)}", [f"{under}/{name}" for name in names]
+
+    def _add(self, name: str, source: Path) -> None:
         if not safe_name(name):
             raise BadValue(
-                named or source,
+                source,
                 "a name that not every system can unpack ('{name}')",
                 needed='a file name without \\ : * ? " < > | and under 200 letters',
                 remedy="Rename the file",
                 name=source.name,
             )
         self.files[name] = source
-        return name
 
-    def pack(self, source: Path) -> str:
-        """A file that a setting names, once however many jobs name it."""
-        key = source.resolve()
-        if key not in self.inputs:
-            self.inputs[key] = self.add(f"inputs/{len(self.inputs) + 1:02d}/{source.name}", source)
-        return self.inputs[key]
+    def job(self, job: Job) -> None:
+        """Run a job on the copies that were taken in, with the files its settings name taken in too; write its sheets.
 
-    def write(self, name: str, text: str) -> None:
+        Raises all errors of the job.
+        """
+        number = len(self.jobs) + 1
+        folder = f"results/{number:02d}-{job.command}"
+        settings = settings_of(job, self.pack)
+        paths = {one["member"]: self.folder / one["member"] for one in self.captures}
+        # run with what is sealed, not with what it was copied from: so another party runs it too
+        sealed = job_of(job.command, job.captures, settings, paths | self._inputs_by_name())
+        found = sealed.run(tuple(paths.values()), self.progress)
+        self.progress(note("stage.sheets"), None)
+        written = report.write(found, self.folder / folder, units=self.units)
+        for sheet in written:
+            self._add(f"{folder}/{sheet.name}", sheet)
+        self._tolerances |= {entry.id: entry for entry in sealed.tolerances}
+        self.reports.append(report.report_of(found))
+        self.jobs.append(
+            {
+                "command": job.command,
+                "captures": list(job.captures),
+                "units": self.units,
+                "settings": settings,
+                "result": f"{folder}/{written[-1].name}",
+            }
+        )
+
+    def _inputs_by_name(self) -> dict[str, Path]:
+        return {name: self.folder / name for name in self._taken.values()}
+
+    def take_photos(self, photos: Sequence[str | Path], *, keep_metadata: bool) -> None:
+        """Take photos in, their data taken out unless it is kept."""
+        (self.folder / "photos").mkdir(exist_ok=True)
+        for number, photo in enumerate(photos, 1):
+            taken = take_photo(photo, self.folder / "photos" / f"{number:02d}", keep_metadata=keep_metadata)
+            name = f"photos/{taken.path.name}"
+            self._add(name, taken.path)
+            self.photos.append(
+                {
+                    "member": name,
+                    "file": taken.name,
+                    "original_sha256": taken.original_sha256,
+                    "metadata": "kept" if taken.kept else "stripped",
+                }
+            )
+
+    def keep_photos(self, described: Sequence[tuple[str, dict[str, Any]]], members: Mapping[str, Path]) -> None:
+        """Take photos of a sealed file in as they are."""
+        for name, said in described:
+            self._add(name, members[name])
+            self.photos.append(said)
+
+    def manifest(
+        self, statement: Statement, signer: str | None, made_with: Mapping[str, str] | None = None
+    ) -> dict[str, Any]:
+        """Write texts, tolerances and page one; the manifest without its list of members.
+
+        ``made_with`` are the versions that a file is said to be made with, where it is not made now.
+        """
+        self._write(TOLERANCES, dumps(report.tolerance_records(list(self._tolerances.values()))))
+        texts = relied_on(json.loads(self.files[job["result"]].read_bytes()) for job in self.jobs)
+        for name in texts:
+            self._write(member_of(name), methods.load(name).text)
+        said = {
+            "schema": SCHEMA,
+            "kind": KIND,
+            "versions": versions() if made_with is None else dict(made_with),
+            **json.loads(json.dumps(asdict(statement))),
+            "captures": self.captures,
+            "jobs": self.jobs,
+            "methods": list(texts),
+            "photos": self.photos,
+            "signed_by": signer,
+        }
+        self._write(README, sealed_page(said, self.reports, self.units))
+        return said
+
+    def _write(self, name: str, text: str) -> None:
         path = self.folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(text, encoding="utf-8", newline="\n")
         self.files[name] = path
+
+    def close(self, manifest: dict[str, Any], key: Key | None) -> str:
+        """Write the manifest over all members, and the seal over the manifest; returns the seal."""
+        manifest["members"] = [
+            {"name": name, "bytes": source.stat().st_size, "sha256": digest(source)}
+            for name, source in sorted(self.files.items())
+        ]
+        text = dumps(manifest)
+        self._write(MANIFEST, text)
+        said = hashlib.sha256(text.encode()).hexdigest()
+        signature = None if key is None else key.sign(text.encode()).hex()
+        self._write(SEAL, dumps(seal_record(said, manifest["signed_by"], signature)))
+        return said
+
+
+def _base(source: Path, parts: Sequence[Path]) -> Path:
+    """The nearest folder above a capture that all of its files lie below."""
+    return next(
+        above for above in source.absolute().parents if all(part.absolute().is_relative_to(above) for part in parts)
+    )
+
+
+def _below(base: Path, path: Path) -> str:
+    """A file's name as counted from a folder above it."""
+    return path.absolute().relative_to(base).as_posix()
+
+
+def _of_all(names: Sequence[str], held: Sequence[Path]) -> str:
+    """SHA-256 of the names and hashes of all files of a capture."""
+    whole = hashlib.sha256()
+    for name, path in zip(names, held, strict=True):
+        whole.update(f"{name}\0{digest(path)}\n".encode())
+    return whole.hexdigest()
 
 
 def seal(
@@ -203,9 +237,9 @@ def seal(
     """Run the jobs on the captures and write a sealed file at ``path``.
 
     The same input, version and key give the same bytes. Raises `OutputError` where the file stands already (without
-    ``overwrite``) or cannot be written, and all errors of the jobs.
+    ``overwrite``) or cannot be written, `BadValue` without a job, and all errors of the jobs.
     """
-    path, statement = Path(path), statement or Statement()
+    path = Path(path)
     if path.exists() and not overwrite:
         raise OutputError(
             path,
@@ -213,19 +247,22 @@ def seal(
             needed="a name that is free",
             remedy="Choose another with {set:out}, or give {set:overwrite}",
         )
+    if not jobs:
+        raise BadValue(path, "nothing to seal", needed="one job or more", remedy="Name what is to be run and sealed")
     new_folder = not path.parent.exists()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".flatscan-", dir=path.parent) as folder:
-            members = _Members(Path(folder))
-            taken = _photos(members, photos, keep_metadata)
-            manifest, reports = _gather(members, [Path(c) for c in captures], jobs, statement, units, progress)
-            manifest["photos"] = taken
-            manifest["signed_by"] = None if key is None else key.public
-            members.write(README, sealed_page(manifest, reports, units))
-            said = _close(members, manifest, key)
+            gathering = Gathering(Path(folder), units, progress)
+            gathering.take_photos(photos, keep_metadata=keep_metadata)
+            for one in captures:
+                gathering.capture(Path(one))
+            for job in jobs:
+                gathering.job(job)
+            manifest = gathering.manifest(statement or Statement(), None if key is None else key.public)
+            said = gathering.close(manifest, key)
             beside = Path(folder) / "beside.zip"
-            write_archive(beside, members.files)
+            write_archive(beside, gathering.files)
             beside.replace(path)
     except OSError as reason:
         raise OutputError(
@@ -239,103 +276,6 @@ def seal(
         if new_folder and path.parent.is_dir() and not any(path.parent.iterdir()):
             path.parent.rmdir()
     return Sealed(path, said, manifest)
-
-
-def _gather(
-    members: _Members, captures: list[Path], jobs: Sequence[Job], statement: Statement, units: str, progress: Progress
-) -> tuple[dict[str, Any], list[Report]]:
-    """Run every job and describe it; the captures' bytes are hashed from the very copies that are sealed."""
-    held = []
-    for number, capture in enumerate(captures, 1):
-        name = f"captures/{number:02d}/{capture.name}"
-        copy = members.folder / name
-        if not capture.is_file():
-            raise ReadError(capture, "no such file", needed="a capture file", remedy="Check the name and the folder")
-        members.add(name, copy, capture)
-        copy.parent.mkdir(parents=True)
-        shutil.copyfile(capture, copy)
-        held.append({"member": name, "file": capture.name, "sha256": digest(copy), "bytes": copy.stat().st_size})
-    paths = tuple(members.files[str(one["member"])] for one in held)
-    run = [_job(members, number, job, paths, units, progress) for number, job in enumerate(jobs, 1)]
-    described = [job for job, _ in run]
-    entries = {t.id: t for job in jobs for t in _tolerances(job)}
-    members.write(TOLERANCES, dumps(report.tolerance_records(list(entries.values()))))
-    texts = relied_on(json.loads(members.files[job["result"]].read_bytes()) for job in described)
-    for name in texts:
-        members.write(member_of(name), methods.load(name).text)
-    manifest = {
-        "schema": SCHEMA,
-        "kind": KIND,
-        "versions": versions(),
-        "title": statement.title,
-        "date": statement.date,
-        "grounds": statement.grounds,
-        "present": list(statement.present),
-        "notes": list(statement.notes),
-        "left_out": list(statement.left_out),
-        "captures": held,
-        "jobs": described,
-        "methods": list(texts),
-    }
-    return manifest, [told for _, told in run]
-
-
-def _job(
-    members: _Members, number: int, job: Job, paths: tuple[Path, ...], units: str, progress: Progress
-) -> tuple[dict[str, Any], Report]:
-    """One job run: how it is described in the manifest, and its report."""
-    folder = f"results/{number:02d}-{job.command}"
-    found = job.run(paths, progress)
-    progress(note("stage.sheets"), None)
-    written = report.write(found, members.folder / folder, units=units)
-    for sheet in written:
-        members.add(f"{folder}/{sheet.name}", sheet)
-    parts = ("capturing", "testing", "finishing", "comparing", "earlier", "plan")
-    settings = {part: to_plain(getattr(job, part), members.pack) for part in parts}
-    described = {
-        "command": job.command,
-        "captures": list(job.captures),
-        "units": units,
-        "settings": {part: plain for part, plain in settings.items() if plain or part == "capturing"},
-        "result": f"{folder}/{written[-1].name}",
-    }
-    return described, report.report_of(found)
-
-
-def _tolerances(job: Job) -> list[Any]:
-    tests = (job.testing, job.comparing.background, job.comparing.finish)
-    return [entry for test in tests if test is not None for entry in test.tolerances]
-
-
-def _photos(members: _Members, photos: Sequence[str | Path], keep: bool) -> list[dict[str, Any]]:
-    described = []
-    (members.folder / "photos").mkdir(exist_ok=True)
-    for number, photo in enumerate(photos, 1):
-        taken: Photo = take_photo(photo, members.folder / "photos" / f"{number:02d}", keep_metadata=keep)
-        name = members.add(f"photos/{taken.path.name}", taken.path)
-        described.append(
-            {
-                "member": name,
-                "file": taken.name,
-                "original_sha256": taken.original_sha256,
-                "metadata": "kept" if taken.kept else "stripped",
-            }
-        )
-    return described
-
-
-def _close(members: _Members, manifest: dict[str, Any], key: Key | None) -> str:
-    """Write the manifest over all members, and the seal over the manifest; returns the seal."""
-    manifest["members"] = [
-        {"name": name, "bytes": source.stat().st_size, "sha256": digest(source)}
-        for name, source in sorted(members.files.items())
-    ]
-    text = dumps(manifest)
-    members.write(MANIFEST, text)
-    said = hashlib.sha256(text.encode()).hexdigest()
-    signature = None if key is None else key.sign(text.encode()).hex()
-    members.write(SEAL, dumps(seal_record(said, manifest["signed_by"], signature)))
-    return said
 
 
 def seal_record(said: str, public: str | None, signature: str | None) -> dict[str, Any]:
@@ -355,6 +295,13 @@ def dumps(record: Any) -> str:
 
 
 def versions() -> dict[str, str]:
-    """Versions of what the numbers come from."""
-    found = {"flatscan": __version__, "Python": platform.python_version()}
-    return found | {name: version(name) for name in ("numpy", "scipy", "numba")}
+    """Versions of what numbers, drawings and pages come from, and the kind of processor."""
+    found = {"flatscan": __version__, "Python": platform.python_version(), "machine": platform.machine()}
+    return found | {name: _version(name) for name in _LIBRARIES}
+
+
+def _version(library: str) -> str:
+    try:
+        return version(library)
+    except PackageNotFoundError:
+        return "none"

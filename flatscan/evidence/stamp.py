@@ -19,8 +19,8 @@ from typing import Any
 from flatscan.core.errors import BadValue, OutputError, ReadError
 from flatscan.core.notes import Note, note
 from flatscan.evidence.archive import MANIFEST, SEAL, STAMP, Altered, unpack, write_archive
+from flatscan.report.rechecked import Time
 from flatscan.report.say import say
-from flatscan.report.sealed_page import Time
 
 SUFFIX = ".tsq"
 _SHA256 = "2.16.840.1.101.3.4.2.1"

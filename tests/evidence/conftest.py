@@ -8,7 +8,7 @@ from PIL import Image
 from undrawn import undrawn
 
 from flatscan.evidence import Job, Statement, seal
-from flatscan.evidence.seal import key_of
+from flatscan.evidence.signing import key_of
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 GRID = SAMPLES / "laser_grid.csv"

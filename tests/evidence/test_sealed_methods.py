@@ -1,6 +1,7 @@
 """The methods a result relies on travel in its sealed file; a recheck says which of them are worded otherwise now."""
 
 import json
+import re
 import zipfile
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from flatscan.evidence.archive import write_archive
 from flatscan.evidence.contents import relied_on
 from flatscan.evidence.seal import digest, dumps, seal_record
 from flatscan.report import say
-from flatscan.report.sealed_page import recheck_record, recheck_text
+from flatscan.report.rechecked import recheck_record, recheck_text
 
 SURVEY = ("record", "definitions", "straightedge", "decision", "uncertainty", "finish-plane", "trade")
 STATIONS = {"wall": {"cell_mm": None}, "capture": {"type": "laser-readings"}}
@@ -52,24 +53,35 @@ def test_a_recheck_lists_them_and_finds_them_the_same(sealed):
     report = recheck(sealed.path)
     assert [(text.name, text.same) for text in report.texts] == [(name, True) for name in SURVEY]
     assert recheck_record(report)["methods"] == [{"name": name, "same": True} for name in SURVEY]
-    said = recheck_text(report)
-    assert f"Methods sealed with it: {', '.join(SURVEY)}." in said
-    assert "words it otherwise" not in said
+    assert f"among them page one and {len(SURVEY)} texts on method" in recheck_text(report)
 
 
-def test_another_wording_is_said_and_changes_no_status(plain, tmp_path):
+def test_another_wording_is_altered_and_of_another_version_recomputes_differently(plain, tmp_path):
     def reword(folder, manifest):
         path = folder / "methods/decision.md"
         path.write_text(path.read_text().replace("within", "inside"))
+
+    def of_another_version(folder, manifest):
+        reword(folder, manifest)
+        manifest["versions"]["flatscan"] = "0.0.9"
+
+    report = recheck(rebuilt(plain.path, tmp_path / "reworded.zip", reword))
+    assert report.status == "altered"
+    assert {text.name for text in report.texts if not text.same} == {"decision"}
+    assert re.search(r"methods/decision.md: line \d+ says '.*inside.*' where the captures give", recheck_text(report))
+    other = recheck(rebuilt(plain.path, tmp_path / "other.zip", of_another_version))
+    assert other.status == "recomputes differently"
+    assert "Sealed, as stated, with flatscan 0.0.9" in recheck_text(other)
+
+
+def test_a_text_that_no_method_has_is_altered(plain, tmp_path):
+    def add(folder, manifest):
         (folder / "methods/old-way.md").write_text("# gone\n")
         manifest["methods"].append("old-way")
 
-    report = recheck(rebuilt(plain.path, tmp_path / "reworded.zip", reword))
-    assert report.status == "same"
-    assert {text.name: text.same for text in report.texts if not text.same} == {"decision": False, "old-way": None}
-    said = recheck_text(report)
-    assert "methods/decision.md: this version words it otherwise" in said
-    assert "methods/old-way.md: this version has no text of that name" in said
+    report = recheck(rebuilt(plain.path, tmp_path / "added.zip", add))
+    assert report.status == "altered"
+    assert "'methods/old-way.md' does not come from the captures" in recheck_text(report)
 
 
 def test_a_text_exchanged_without_sealing_anew_is_altered(plain, tmp_path):
@@ -96,17 +108,6 @@ def test_a_text_exchanged_without_sealing_anew_is_altered(plain, tmp_path):
 )
 def test_a_list_that_does_not_fit_the_members_is_not_sealing(plain, tmp_path, change):
     assert recheck(rebuilt(plain.path, tmp_path / "odd.zip", change)).status == "altered"
-
-
-def test_a_file_sealed_before_there_were_any_still_rechecks(plain, tmp_path):
-    def strip(folder, manifest):
-        for name in manifest.pop("methods"):
-            (folder / f"methods/{name}.md").unlink()
-
-    report = recheck(rebuilt(plain.path, tmp_path / "older.zip", strip))
-    assert report.status == "same"
-    assert report.texts == ()
-    assert "No methods were sealed with it." in recheck_text(report)
 
 
 @pytest.mark.parametrize(

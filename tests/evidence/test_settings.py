@@ -33,7 +33,7 @@ def in_words(plain, units="mm"):
     return setting_lines(plain, command_line(units))
 
 
-def no_files(path):
+def no_files(path, is_capture):
     raise AssertionError(path)
 
 
@@ -60,7 +60,7 @@ def test_files_that_settings_name_travel_along(tmp_path):
     rates.write_text("x")
     packed = []
 
-    def pack(path):
+    def pack(path, is_capture):
         packed.append(path)
         return "inputs/01/my rates.toml"
 

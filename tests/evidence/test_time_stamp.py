@@ -17,7 +17,7 @@ from flatscan.core.errors import BadValue, ReadError
 from flatscan.evidence import recheck, stamp
 from flatscan.evidence.archive import MANIFEST, STAMP, unpack, write_archive
 from flatscan.report import say
-from flatscan.report.sealed_page import recheck_record, recheck_text
+from flatscan.report.rechecked import recheck_record, recheck_text
 
 NOW = datetime.datetime.now(datetime.UTC)
 YEAR = datetime.timedelta(days=365)

@@ -1,0 +1,229 @@
+"""Whether a sheet made anew shows its reader what the sealed one shows, where their bytes differ.
+
+Another version of a library may pack the same drawing in other bytes. Here that is proven, never assumed: a picture by
+every pixel, a PDF by every object in it, and only where those differ by every word and line, within half a millimetre.
+Of anything else only the same bytes are the same.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from flatscan.core.notes import Note, note
+
+# what a place on paper may be off by [points]: 0.5 mm
+_PLACE = 0.5 / 25.4 * 72
+# a share of a colour or of black: one step of eight bits
+_TONE = 1 / 255
+_LONGEST = 70
+# a sealed sheet so much larger than ours is not the same one packed otherwise, and not worth unpacking
+_LARGER, _SPARE = 20, 2**20
+_SIGNATURE = b"\x89PNG\r\n\x1a\n"
+# operators that set a colour, those whose operands are places, and those that end with one
+_TONES = frozenset({b"g", b"G", b"rg", b"RG", b"k", b"K", b"sc", b"SC", b"scn", b"SCN"})
+_PLACES = frozenset({b"m", b"l", b"c", b"v", b"y", b"re", b"Td", b"TD"})
+_PLACED = frozenset({b"cm", b"Tm"})
+_EXACT = 1e-3
+
+
+def otherwise(sealed: Path, again: Path, *, elsewhere: bool = False) -> tuple[Note | None, bool]:
+    """What a reader sees otherwise in a sealed sheet than in the one made again, None for the same content.
+
+    The second is whether the two have the same bytes. Made ``elsewhere``, with other versions of the libraries, words
+    and lines on paper may stand half a millimetre off.
+    """
+    ours, theirs = again.read_bytes(), None
+    if sealed.stat().st_size <= _LARGER * len(ours) + _SPARE:
+        theirs = sealed.read_bytes()
+    if theirs == ours:
+        return None, True
+    if theirs is None:
+        return note("recheck.far-larger"), False
+    if again.suffix == ".pdf":
+        return _paper(theirs, ours, _PLACE if elsewhere else _EXACT), False
+    return (_picture if again.suffix == ".png" else _words)(theirs, ours), False
+
+
+def _words(sealed: bytes, again: bytes) -> Note:
+    """The first line that differs."""
+    one, two = (data.decode("utf-8", "replace").splitlines() for data in (sealed, again))
+    for number in range(max(len(one), len(two))):
+        said, made = (lines[number] if number < len(lines) else "" for lines in (one, two))
+        if said != made:
+            return _differs("recheck.line", said, made, number=number + 1)
+    return note("recheck.unseen")
+
+
+def _differs(code: str, sealed: str, again: str, **more: Any) -> Note:
+    """Two texts from where they begin to differ, fit to be shown on any terminal."""
+    at = next((k for k, (a, b) in enumerate(zip(sealed, again, strict=False)) if a != b), min(len(sealed), len(again)))
+    start = max(0, at - 25)
+    return note(code, **more, sealed=shown(sealed[start:]), again=shown(again[start:]))
+
+
+def shown(text: str) -> str:
+    """A text of a stranger's as it may stand in a message: printable and short."""
+    printable = "".join(letter if letter.isprintable() else "." for letter in text)
+    return printable if len(printable) <= _LONGEST else f"{printable[: _LONGEST - 1]}…"
+
+
+def _picture(sealed: bytes, again: bytes) -> Note | None:
+    from PIL import Image, UnidentifiedImageError
+
+    try:
+        theirs, ours = (dict(_chunks(data)) for data in (sealed, again))
+        if theirs.get(b"IHDR") != ours.get(b"IHDR"):
+            return note("recheck.other-size")
+        if {name: data for name, data in theirs.items() if name != b"IDAT"} != {
+            name: data for name, data in ours.items() if name != b"IDAT"
+        }:
+            return note("recheck.more-than-picture")
+        one, two = (_pixels(Image, data) for data in (sealed, again))
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError, struct.error):
+        return note("recheck.unreadable")
+    off = np.any(one != two, axis=-1) if one.ndim == 3 else one != two
+    return note("recheck.pixels", count=int(off.sum())) if off.any() else None
+
+
+def _chunks(data: bytes) -> Iterator[tuple[bytes, bytes]]:
+    """Kinds of chunks and what is in all of a kind (PNG specification, third edition, 5.3); `ValueError` for no PNG."""
+    if data[:8] != _SIGNATURE:
+        raise ValueError("no PNG")
+    found: dict[bytes, bytes] = {}
+    at = 8
+    while at < len(data):
+        (length,), kind = struct.unpack(">I", data[at : at + 4]), data[at + 4 : at + 8]
+        if at + 12 + length > len(data) or (kind == b"IEND") != (at + 12 + length == len(data)):
+            raise ValueError("cut off, or more behind its end")
+        found[kind] = found.get(kind, b"") + data[at + 8 : at + 8 + length] + (b"" if kind == b"IDAT" else b"\0|\0")
+        at += 12 + length
+    yield from found.items()
+
+
+def _pixels(library: Any, data: bytes) -> np.ndarray[Any, Any]:
+    from io import BytesIO
+
+    with library.open(BytesIO(data)) as picture:
+        return np.asarray(picture)
+
+
+def _paper(sealed: bytes, again: bytes, off: float) -> Note | None:
+    """The same objects but for how they are packed; else the same words and lines, within ``off`` [points]."""
+    from io import BytesIO
+
+    from pypdf import PdfReader
+    from pypdf.errors import PyPdfError
+
+    try:
+        one, two = (PdfReader(BytesIO(data)) for data in (sealed, again))
+        if one.is_encrypted or len(one.pages) != len(two.pages):
+            return note("recheck.pages", sealed=len(one.pages), again=len(two.pages))
+        if _Walk(None).over(one.trailer) == _Walk(None).over(two.trailer):
+            return None
+        same_but_pages = _Walk(one).over(one.trailer) == _Walk(two).over(two.trailer)
+        return _first_on_paper(one, two, off) or (None if same_but_pages else note("recheck.behind-the-pages"))
+    except (PyPdfError, ValueError, TypeError, KeyError, AttributeError, IndexError, OSError, RecursionError):
+        return note("recheck.unreadable")
+
+
+# of how a file is packed, and of nothing that is in it
+_PACKING = frozenset({"/Size", "/Prev", "/XRefStm", "/Filter", "/DecodeParms", "/Length", "/W", "/Index", "/ID"})
+_DRAWN = "drawn, compared by its operations"
+
+
+class _Walk:
+    """All that is in a PDF as plain values, whatever numbers its objects have and however they are compressed.
+
+    With a ``reader`` what is drawn on its pages is left out, to be compared by itself.
+    """
+
+    def __init__(self, reader: Any) -> None:
+        self.seen: dict[tuple[int, int], int] = {}
+        self.drawn = set() if reader is None else {_number_of(page) for page in reader.pages}
+
+    def over(self, value: Any) -> Any:
+        from pypdf.generic import IndirectObject
+
+        if isinstance(value, IndirectObject):
+            key = (value.idnum, value.generation)
+            if key in self.seen:
+                return ("seen", self.seen[key])
+            self.seen[key] = len(self.seen)
+            return self._inside(value.get_object(), drawn=key in self.drawn)
+        return self._inside(value, drawn=False)
+
+    def _inside(self, value: Any, *, drawn: bool) -> Any:
+        from pypdf.generic import DictionaryObject, StreamObject
+
+        if isinstance(value, DictionaryObject):
+            keys = sorted(key for key in value if not (key in _PACKING and _packs(value)))
+            # the trailer of a file whose list of objects is itself packed says that it is such a list
+            keys = [key for key in keys if not (key == "/Type" and value.get("/Type") == "/XRef")]
+            parts = [
+                (str(key), _DRAWN if drawn and key == "/Contents" else self.over(value.raw_get(key))) for key in keys
+            ]
+            return ("stream", value.get_data(), parts) if isinstance(value, StreamObject) else ("table", parts)
+        if isinstance(value, list):
+            return [self.over(part) for part in list.__iter__(value)]
+        if isinstance(value, (int, float)) and not isinstance(value, bool):
+            return float(value)
+        return (type(value).__name__, value if isinstance(value, (bytes, str)) else repr(value))
+
+
+def _packs(value: Any) -> bool:
+    """Whether a table is one whose keys may say how something is packed: that of a stream, or the trailer."""
+    from pypdf.generic import StreamObject
+
+    return isinstance(value, StreamObject) or "/Root" in value
+
+
+def _number_of(page: Any) -> tuple[int, int]:
+    return (page.indirect_reference.idnum, page.indirect_reference.generation)
+
+
+def _first_on_paper(sealed: Any, again: Any, off: float) -> Note | None:
+    """The first page that says or draws something otherwise."""
+    for number, (one, two) in enumerate(zip(sealed.pages, again.pages, strict=True), 1):
+        said, made = (page.extract_text().splitlines() for page in (one, two))
+        for theirs, ours in zip([*said, ""], [*made, ""], strict=False):
+            if theirs != ours:
+                return _differs("recheck.on-page", theirs, ours, number=number)
+        if not _drawn_alike(_operations(one, sealed), _operations(two, again), off):
+            return note("recheck.drawn", number=number)
+    return None
+
+
+def _operations(page: Any, reader: Any) -> list[tuple[Any, bytes]]:
+    from pypdf.generic import ContentStream
+
+    contents = page.get_contents()
+    return [] if contents is None else list(ContentStream(contents, reader).operations)
+
+
+def _drawn_alike(one: list[tuple[Any, bytes]], two: list[tuple[Any, bytes]], off: float) -> bool:
+    """The same operations in the same order, each in its place, its size and its tone (ISO 32000-1, annex A)."""
+    return len(one) == len(two) and all(
+        operator == other and _operands_alike(operator, given, taken, off)
+        for (given, operator), (taken, other) in zip(one, two, strict=True)
+    )
+
+
+def _operands_alike(operator: bytes, one: Any, two: Any, off: float) -> bool:
+    if operator in _PLACED and len(one) == len(two) == 6:
+        return _near(one[:4], two[:4], _EXACT) and _near(one[4:], two[4:], off)
+    return _near(one, two, _TONE if operator in _TONES else off if operator in _PLACES else _EXACT)
+
+
+def _near(one: Any, two: Any, most: float) -> bool:
+    if isinstance(one, (list, tuple)) and isinstance(two, (list, tuple)):
+        return len(one) == len(two) and all(_near(a, b, most) for a, b in zip(one, two, strict=True))
+    if isinstance(one, dict) and isinstance(two, dict):
+        return one.keys() == two.keys() and all(_near(one[key], two[key], most) for key in one)
+    if isinstance(one, (int, float)) and isinstance(two, (int, float)):
+        return abs(one - two) <= most
+    return bool(type(one) is type(two) and one == two)
