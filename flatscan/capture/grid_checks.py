@@ -11,6 +11,7 @@ from flatscan.core.errors import BadTable, UnitsUnknown
 from flatscan.core.geometry import Array
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share
+from flatscan.core.typed import Lines
 from flatscan.core.units import METRES_PER
 
 # the control reading may move this much before the laser is taken to have moved (methods/trade 11)
@@ -112,6 +113,21 @@ def not_read(blank: Array, read: int) -> Iterator[Note]:
         yield note("grid.one-not-read", None, **values)
     else:
         yield note("grid.not-read", None, **values)
+
+
+def cut_rows(typed: Lines, start: int) -> Iterator[Note]:
+    """Rows that end before the line of positions does, which begins the table at ``start``.
+
+    What is missing counts as not read; in a last row without a line end it is likely to have been cut off.
+    """
+    most = len(typed.lines[start].cells)
+    for line in typed.lines[start + 1 :]:
+        many = len(line.cells)
+        values = {"line": line.number, "many": max(many - 1, 0), "most": most - 1}
+        if line is typed.lines[-1] and not typed.ended and many < most:
+            yield note("grid.cut-off", None, **values)
+        elif line.written < most:
+            yield note("grid.short-row", None, **values)
 
 
 def merge_repeats(x: Array, y: Array, reading: Array) -> tuple[Array, Array, Array, tuple[Note, ...]]:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from flatscan.capture.grid_checks import check_reach, check_unit, merge_repeats, not_read, range_doubts
+from flatscan.capture.grid_checks import check_reach, check_unit, cut_rows, merge_repeats, not_read, range_doubts
 from flatscan.capture.grid_head import (
     BOXES,
     LONG_HEADER,
@@ -49,7 +49,7 @@ def read_grid(path: Path, *, file_unit: str | None = None, reading_u: float = 0.
     typed = read_lines(path)
     start = next((i for i, line in enumerate(typed.lines) if _starts_table(line)), None)
     head = read_head(path, typed.lines[:start])
-    head.notes += typed.notes
+    head.notes += (*typed.notes, *(() if start is None else cut_rows(typed, start)))
     if start is None:
         raise BadTable(
             path,

@@ -9,6 +9,7 @@ import click
 
 from flatscan.cli import by_plan, options, refusing, running
 from flatscan.cli.kinds import LENGTH
+from flatscan.core.notes import note
 
 if TYPE_CHECKING:
     from flatscan import jobs
@@ -168,10 +169,13 @@ def _by_hand(path: str, given: dict[str, Any]) -> int:
 
     if given["out"] is not None:
         raise click.UsageError("Readings by hand make no sheets: leave --out out.")
-    limit = {} if given["limit"] is None else {"limit": given["limit"]}
-    lows = jobs.lows_by_hand(path, **limit)
+    known = {name: given[name] for name in ("limit", "width", "height") if given[name] is not None}
+    lows = jobs.lows_by_hand(path, **known)
     if given["as_json"]:
         sys.stdout.write(report.text(report.document(lows)))
-    else:
-        click.echo(report.summary(lows, given["units"]))
+        return 0
+    said = report.summary if given["more"] else report.first_screen
+    click.echo(said(lows, given["units"]), nl=False)
+    if not (given["more"] or given["quiet"]):
+        running.tell(note("first.more"), given["units"], err=True)
     return 0

@@ -61,12 +61,16 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """The rows of a table, the lines above it by the word each begins with, and what is doubtful."""
+    """The rows of a table, the lines above it by the word each begins with, and what is doubtful.
+
+    ``ended``: the last row has a line end, so that nothing was cut off in it.
+    """
 
     path: Path
     rows: tuple[Row, ...]
     head: dict[str, Line]
     notes: tuple[Note, ...]
+    ended: bool = True
 
     def wrong(self, row: Row, found: str, *, needed: str, remedy: str, **values: object) -> BadTable:
         """The error for a row that breaks what only its user knows."""
@@ -119,7 +123,7 @@ def read_table(
     if not rows:
         raise BadTable(typed.path, "no rows under the header", needed="at least one row", remedy="Fill in the table")
     said = (note("table.not-used", titles=others),) if others else ()
-    return Table(typed.path, rows, above, (*typed.notes, *said))
+    return Table(typed.path, rows, above, (*typed.notes, *said), typed.ended)
 
 
 def _names(columns: Sequence[Column]) -> str:
@@ -248,7 +252,9 @@ def _number(path: Path, line: Line, place: _Place, text: str) -> float:
     value = _angle(text, column.words) if column.kind == "angle" else _length(text, place.unit)
     if math.isfinite(value) and (column.signed or value >= 0):
         return value
-    found, needed = "'{text}' is not a number", "a number"
+    found, needed, remedy = "'{text}' is not a number", "a number", "Put the number right"
+    if 0 < line.written <= place.at:
+        remedy = "The row ends before it: fill it in, or save the table anew if it was cut off"
     if math.isfinite(value):
         found, needed = "'{text}' is negative", "a number from 0 up"
     elif column.kind == "angle":
@@ -260,7 +266,7 @@ def _number(path: Path, line: Line, place: _Place, text: str) -> float:
         line.number,
         found,
         needed=needed,
-        remedy="Put the number right",
+        remedy=remedy,
         column=place.title,
         text=text[:LONGEST_SHOWN],
     )

@@ -136,10 +136,14 @@ _DECIMALS = re.compile(r"[+-]?[0-9]*,[0-9]+\s*[a-z]*\.?", re.IGNORECASE)
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One line of a file: its number (from 1) and its cells, trimmed, without empty ones at the end."""
+    """One line of a file: its number (from 1) and its cells, trimmed, without empty ones at the end.
+
+    ``written`` is how many cells stand there with the empty ones at the end.
+    """
 
     number: int
     cells: tuple[str, ...]
+    written: int = 0
 
     def cell(self, column: int) -> str:
         """What stands in a column (from 0), nothing where the line ends before it."""
@@ -148,11 +152,15 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Lines:
-    """The lines of a file that are neither blank nor remarks, and what is doubtful about how they were read."""
+    """The lines of a file that are neither blank nor remarks, and what is doubtful about how they were read.
+
+    ``ended``: the last one has a line end, so that nothing was cut off in it.
+    """
 
     path: Path
     lines: tuple[Line, ...]
     notes: tuple[Note, ...] = ()
+    ended: bool = True
 
 
 def decode(data: bytes) -> tuple[str, str]:
@@ -208,7 +216,7 @@ def read_lines(path: str | Path) -> Lines:
     text, notes = read_text(path)
     mark, named = _mark_of(text)
     lines = tuple(_split(Path(path), text, mark))[named:]
-    return Lines(Path(path), lines, (*notes, *_comma_doubt(lines, mark)))
+    return Lines(Path(path), lines, (*notes, *_comma_doubt(lines, mark)), text.rstrip(" \t")[-1:] in ("\n", "\r"))
 
 
 def first_lines(text: str, most: int) -> Iterator[Line]:
@@ -238,18 +246,19 @@ def _split(path: Path, text: str, mark: str) -> Iterator[Line]:
     rows = csv.reader(io.StringIO(text, newline=None), delimiter=mark, strict=True, skipinitialspace=mark != "\t")
     while True:
         try:
-            cells = _trimmed(next(rows))
+            row = next(rows)
         except StopIteration:
             return
         except csv.Error as reason:
             found, needed = "cannot be read as a table row ({reason})", "cells with commas, semicolons or tabs between"
             remedy = "Close the quotes, or save the table as CSV anew"
             raise wrong(path, rows.line_num, found, needed=needed, remedy=remedy, reason=str(reason)) from None
+        cells = _trimmed(row)
         if len(cells) > _MOST_CELLS:
             found, many = "{many:count} cells", len(cells)
             raise wrong(path, rows.line_num, found, needed="a table", remedy="Check the file", many=many)
         if cells and cells[0][:1] != "#":
-            yield Line(rows.line_num, cells)
+            yield Line(rows.line_num, cells, len(row))
 
 
 def _comma_doubt(lines: Iterable[Line], mark: str) -> tuple[Note, ...]:

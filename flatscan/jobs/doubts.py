@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, cubic_metres, metres, share
-from flatscan.jobs.results import Change, Check, Lows, Result, SetOut, Survey
+from flatscan.jobs.results import Change, Check, Lows, LowsByHand, Result, SetOut, Survey
 
 # of less than this share of a wall [by area] nobody is told a price or a packing
 ENOUGH_MEASURED = 0.75
@@ -25,6 +25,7 @@ _SURE = 1.15
 # a packing this good needs no word [m]
 _GOOD_DOT = 0.0015
 _UNREAD = ("grid.one-not-read", "grid.not-read", "grid.not-read-and-more")
+_CUT_OFF = ("grid.cut-off", "grid.short-row")
 _SIDES = {"wall.facing-assumed": "doubt.side-assumed", "wall.seen-from-against": "doubt.side-against"}
 _PLUMB = ("plan.setout-plumb", "plan.setout-plumb-unknown")
 _QUOTES = ("plan.quote-as", "plan.quote-usual")
@@ -105,6 +106,9 @@ def _readings(result: Result, told: tuple[Note, ...]) -> Iterator[Doubt]:
         same = tuple(note for note in told if note.code == "grid.station" and note.place == at)
         yield Doubt(said, note("doubt.read-again"), True, True, same, hangs if number == 0 else None)
     for said in told:
+        if said.code in _CUT_OFF:
+            row = note("doubt.cut-off", line=said.quantities["line"])
+            yield Doubt(row, note("doubt.row-whole"), said.code == "grid.cut-off", True, (said,))
         if said.code == "grid.range":
             middle = note("doubt.unit", middle=said.quantities["middle"], unit=said.quantities["unit"])
             whole = None if result.seen.doubted else hangs
@@ -259,6 +263,13 @@ def _between(result: Result, told: tuple[Note, ...]) -> Iterator[Doubt]:
         yield Doubt(note("doubt.between"), note("doubt.swept-there"), False, False, alone)
 
 
+def doubts_by_hand(found: LowsByHand) -> tuple[Doubt, ...]:
+    """All doubts of lows that were written down by hand, the heaviest first."""
+    cut = tuple(said for said in found.notes if said.code == "table.no-line-end")
+    rows = (Doubt(note("doubt.no-line-end"), note("doubt.table-whole"), False, True, cut),) if cut else ()
+    return (*rows, Doubt(note("doubt.bowls"), note("doubt.ruled-again")))
+
+
 def leads(result: Result) -> str:
     """What cannot be done until a doubt that decides is settled: quote, set out, fill, decide, compare."""
     names = {Survey: "quote", SetOut: "set-out", Lows: "fill", Check: "decide", Change: "compare"}
@@ -266,6 +277,9 @@ def leads(result: Result) -> str:
 
 
 def hangs_on_readings(result: Survey | SetOut) -> bool:
-    """Whether what is planned hangs on readings in doubt: one that others deny, another unit, a laser that moved."""
-    told = result.notes
-    return bool(result.seen.doubted) or any(said.code in ("grid.range", "grid.control-moved") for said in told)
+    """Whether what is planned hangs on readings in doubt: one that others deny, another unit, a laser that moved.
+
+    Also on a file that was cut off.
+    """
+    codes = {"grid.range", "grid.control-moved", "grid.cut-off"}
+    return bool(result.seen.doubted) or any(said.code in codes for said in result.notes)

@@ -82,9 +82,14 @@ def gaps_left(relief: Relief, requirement: Requirement) -> tuple[Array, Array]:
     return least[0], least[1]
 
 
-def lows_by_hand(path: str | Path, limit: float = LOW_LIMIT) -> LowsByHand:
-    """Lows out of a file of straightedge readings; raises `BadTable` for what it breaks and `ReadError` for no file."""
-    readings, doubts = read_hand_readings(path)
+def lows_by_hand(
+    path: str | Path, limit: float = LOW_LIMIT, width: float | None = None, height: float | None = None
+) -> LowsByHand:
+    """Lows out of a file of straightedge readings on a wall of a ``width`` and ``height`` [m] where they are known.
+
+    Raises `BadTable` for what the file breaks, also a place off the wall, and `ReadError` for no file.
+    """
+    readings, doubts = read_hand_readings(path, width, height)
     digest = hashlib.sha256(Path(path).read_bytes()).hexdigest()
     found, left_out = by_hand(readings, limit=limit)
     return LowsByHand(Path(path).name, digest, len(readings), limit, found, (*doubts, *left_out))

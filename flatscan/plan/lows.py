@@ -23,6 +23,8 @@ LEAST = 0.05e-3
 # how much of a wall a person reaches from one stand [m]: the usual distance of screeds (methods/trade 2)
 REACH = 1.2
 _TWO_SIDED = 2.0
+# no wall is longer or higher [m]: where nobody gave its size, a place beyond is a slip
+_LARGEST = 100.0
 # straightedge and wedge, k = 1 [m] (methods/trade 6), and the size of a low as it was seen, as a share
 _BY_HAND, _SIZE = 0.0005, 0.15
 _COLUMNS = (
@@ -254,14 +256,32 @@ def lows_from_readings(readings: Sequence[HandReading], *, limit: float = LIMIT)
     return by_hand(readings, limit=limit)[0]
 
 
-def read_hand_readings(path: str | Path) -> tuple[tuple[HandReading, ...], tuple[Note, ...]]:
+def read_hand_readings(
+    path: str | Path, width: float | None = None, height: float | None = None
+) -> tuple[tuple[HandReading, ...], tuple[Note, ...]]:
     """Readings from a table with the columns x, y, depth, width and height, and doubts about how they were read.
 
-    Raises `ReadError` for no file, `BadTable` with line and column for what breaks the table, also for a negative
-    depth or size: a ridge is not a low.
+    ``width`` and ``height`` [m] are the wall's where they are known. Raises `ReadError` for no file, `BadTable` with
+    line and column for what breaks the table, also for a negative depth or size (a ridge is not a low) and for a place
+    off the wall.
     """
     table = read_table(path, _COLUMNS)
-    return tuple(HandReading(**row.numbers) for row in table.rows), table.notes
+    for row in table.rows:
+        for name, size, word in (("x", width, "width"), ("y", height, "height")):
+            at = row.numbers[name]
+            if not 0 <= at <= (_LARGEST if size is None else size):
+                raise table.wrong(
+                    row,
+                    "{name} {at:span.2} lies off the wall",
+                    needed="0 to {size:span.2}, the {word} given" if size is not None else "0 to {size:span}",
+                    remedy="Put the place right: from the left edge, and up from the floor",
+                    name=name,
+                    at=metres(at),
+                    size=metres(_LARGEST if size is None else size),
+                    word=word,
+                )
+    said = () if table.ended else (note("table.no-line-end"),)
+    return tuple(HandReading(**row.numbers) for row in table.rows), (*table.notes, *said)
 
 
 def what_is_left(lows: tuple[Low, ...], ridges: tuple[Low, ...] = (), *, limit: float = LIMIT) -> Note:

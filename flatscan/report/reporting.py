@@ -21,7 +21,7 @@ from flatscan.jobs import (
     gaps_in,
     verdict_in,
 )
-from flatscan.jobs.doubts import doubts_of
+from flatscan.jobs.doubts import doubts_by_hand, doubts_of
 from flatscan.plan import stops as signs
 from flatscan.plan.takeoff import TakeOff
 from flatscan.report.drawings import BandedDrawing, Drawing, drawings_of, limit_of, spots_of
@@ -29,7 +29,7 @@ from flatscan.report.parts import Report, Section, Source
 from flatscan.report.say import Said
 from flatscan.report.sections.change_section import change_section
 from flatscan.report.sections.day_section import DaySheet, day_section, day_sheet
-from flatscan.report.sections.first_lines import first_lines
+from flatscan.report.sections.first_lines import first_by_hand, first_lines
 from flatscan.report.sections.gap_section import curve, flatness, hand_table, verdict_section
 from flatscan.report.sections.hacking_section import hacking
 from flatscan.report.sections.job_section import job_section
@@ -113,6 +113,7 @@ def _background(result: Result) -> Report | None:
 
 
 def _by_hand(found: LowsByHand) -> Report:
+    doubts = doubts_by_hand(found)
     return Report(
         command="lows",
         name=found.file,
@@ -122,6 +123,9 @@ def _by_hand(found: LowsByHand) -> Report:
         not_examined=(note("report.never"),),
         record=note("report.record"),
         source=Source(found.file, found.sha256),
+        first=first_by_hand(found, doubts),
+        doubts=doubts,
+        stage=_STAGES["lows"],
     )
 
 

@@ -129,6 +129,17 @@ def test_uneven_stations_dashes_blanks_and_short_rows(read):
     assert said(stations, "3 of 9 stations were not read", "x 0.730 m, y 2.600 m", "x 3.900 m, y 1.100 m")
 
 
+def test_a_table_cut_off_in_the_middle_of_a_row_is_said_and_not_taken_as_not_read(read):
+    whole = table(FLAT)
+    cut = read(whole[:-5])
+    assert said(cut, "line 11, the last, ends after 3 of 4", "may be cut off")
+    # a last row without a line end that is whole, and one whose blanks are written
+    assert not said(read(whole[:-1]), "cut off")
+    assert not said(read(whole.replace("81, 80, 80, 80\n", "81, 80, 80,\n")), "ends after")
+    assert said(read(whole.replace("79, 80, 81, 80", "79, 80")), "line 9 ends after 2 of 4")
+    assert said(read(HEAD + "x, y, reading\n0.1, 0.1, 80\n1.1, 0.1"), "may be cut off")
+
+
 def test_control_moved_by_more_than_1_mm_warns_and_1_mm_does_not(read, grid):
     assert not said(read(grid.replace("80, 80.5", "80, 81")), "control")
     assert said(read(grid.replace("80, 80.5", "80, 81.5")), "80 mm first and 81.5 mm last", "1.5 mm", "laser moved")

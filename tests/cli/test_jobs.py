@@ -133,6 +133,15 @@ def test_lows_written_down_by_hand(flatscan, tmp_path):
     assert_allclose(low["litres"], 3.14159265 / 8 * 4 * 0.3 * 0.4, atol=1e-3)
     assert document["wall"] is None
     assert flatscan("lows").code == 2
+    answer = flatscan("lows", "--by-hand", "lows.csv")
+    # the whole of it in a few lines, each warning once; the rest on request
+    assert len(answer.out.splitlines()) <= 5
+    assert "L1 at 0.50 / 1.20 m, 4.0 mm deep, 0.2 litres; gloves and goggles" in " ".join(answer.out.split())
+    assert "Doubt" in answer.out
+    assert [one["code"] for one in document["doubts"]] == ["doubt.bowls"]
+    assert "Not examined" in flatscan("lows", "--by-hand", "lows.csv", "--more").out
+    off = flatscan("lows", "--by-hand", "lows.csv", "--width", "1.4m")
+    assert (off.code, "x 1.50 m lies off the wall; needed: 0 to 1.40 m" in off.err) == (1, True)
 
 
 def test_the_stages_of_a_job_are_told_as_notes_with_words():

@@ -138,7 +138,9 @@ def test_readings_from_a_file(tmp_path):
     [
         ("x_m,y_m,depth_mm,width_mm,height_mm\n1,1,-3,100,100\n", "line 2, column depth_mm.*negative"),
         ("x_m,y_m,depth_mm,width_mm,height_mm\n1,1,deep,100,100\n", "line 2, column depth_mm.*'deep'"),
-        ("x_m,y_m,depth_mm,width_mm,height_mm\n1,1,3,100\n", "column height_mm.*'' is not a number"),
+        ("x_m,y_m,depth_mm,width_mm,height_mm\n1,1,3,100\n", "column height_mm.*'' is not a number.*ends before it"),
+        ("x_m,y_m,depth_mm,width_mm,height_mm\n-1,1,3,100,100\n", "line 2: x -1.00 m lies off the wall; needed: 0 to"),
+        ("x_m,y_m,depth_mm,width_mm,height_mm\n1,250,3,100,100\n", "y 250.00 m lies off the wall; needed: 0 to 100 m"),
         ("x_m,y_m,depth\n1,1,3\n", "no column for depth, width, height"),
         ("x_m,y_m,depth_mm,width_mm,height_mm\n", "no rows"),
         ("", "no column"),
@@ -149,6 +151,15 @@ def test_damaged_readings(tmp_path, text, says):
     path.write_text(text)
     with pytest.raises(BadTable, match=says):
         read_hand_readings(path)
+
+
+def test_a_place_off_a_wall_of_known_size_is_refused_and_a_cut_off_row_said(tmp_path):
+    path = tmp_path / "readings.csv"
+    path.write_text("x_m, y_m, depth_mm, width_mm, height_mm\n1.2, 0.8, 4, 400, 300")
+    _, said = read_hand_readings(path, 1.2, 0.8)
+    assert [one.code for one in said] == ["table.no-line-end"]
+    with pytest.raises(BadTable, match="y 0.80 m lies off the wall; needed: 0 to 0.79 m, the height given"):
+        read_hand_readings(path, 1.2, 0.79)
 
 
 def test_missing_file(tmp_path):

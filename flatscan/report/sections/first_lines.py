@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from flatscan.core.choices import BOTH, METHODS
 from flatscan.core.errors import Infeasible
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, cubic_metres, metres, share
-from flatscan.jobs import Change, Check, Lows, Planned, Result, SetOut, Survey
+from flatscan.jobs import Change, Check, Lows, LowsByHand, Planned, Result, SetOut, Survey
 from flatscan.jobs.doubts import Doubt, leads
 from flatscan.plan.coats import OrderLine
 from flatscan.plan.lows import Low
@@ -74,6 +74,15 @@ def _answers(result: Result, doubts: tuple[Doubt, ...]) -> Iterator[FirstLine]:
             yield FirstLine(note("first.cut-first"), cut_first(result.plan))
     if not (doubts and doubts[0].decides):
         yield FirstLine(note("first.doubt"), doubt_line(doubts))
+
+
+def first_by_hand(found: LowsByHand, doubts: tuple[Doubt, ...]) -> tuple[FirstLine, ...]:
+    """What was read, what to fill, and what could be wrong; which ridges stand proud nobody wrote down."""
+    return (
+        FirstLine(found.file, note("first.by-hand", readings=found.readings)),
+        FirstLine(note("first.fill"), _fill(found.lows, found.limit)),
+        FirstLine(note("first.doubt"), doubt_line(doubts)),
+    )
 
 
 def _size(result: Result) -> Note:
@@ -154,7 +163,7 @@ def start(result: SetOut) -> Note:
 def _ruled(result: Lows) -> Iterator[FirstLine]:
     """What to shave, then what to fill, and how the worst place stands."""
     yield FirstLine(note("first.shave"), _shave(result.ridges))
-    yield FirstLine(note("first.fill"), _fill(result))
+    yield FirstLine(note("first.fill"), _fill(result.lows, result.limit, result.doubtful))
     yield FirstLine(note("first.gap"), _largest(result))
 
 
@@ -168,13 +177,12 @@ def _shave(ridges: tuple[Low, ...]) -> Note:
     return note("first.ridges", (first.x, first.y), **values, count=len(ridges))
 
 
-def _fill(result: Lows) -> Note:
-    lows = result.lows
+def _fill(lows: Sequence[Low], limit: float, doubtful: Sequence[Low] = ()) -> Note:
     if not lows:
-        if not result.doubtful:
-            return note("first.no-low", limit=metres(result.limit))
-        volume = cubic_metres(sum(low.volume for low in result.doubtful))
-        return note("first.none-sure", count=len(result.doubtful), volume=volume)
+        if not doubtful:
+            return note("first.no-low", limit=metres(limit))
+        volume = cubic_metres(sum(low.volume for low in doubtful))
+        return note("first.none-sure", count=len(doubtful), volume=volume)
     deep = max(lows, key=lambda low: low.depth)
     values = {"mark": f"L{deep.number}", "depth": metres(deep.depth)}
     what = note("first.low", (deep.x, deep.y), **values, volume=cubic_metres(deep.volume))
