@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -36,10 +37,14 @@ _START = re.compile(r"([01]?[0-9]|2[0-3])[:.h]([0-5][0-9])")
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """What is said at a step, and how sure its figures are: one of `plan.systems.TAGS`, empty for what is no figure."""
+    """What is said at a step, and how sure its figures are: one of `plan.systems.TAGS`, empty for what is no figure.
+
+    ``mixes`` are when each mix is made and by when it must be used [h after work starts].
+    """
 
     said: Note
     tag: str = ""
+    mixes: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,18 +195,28 @@ class _Maker:
 
     def _fill(self, at: float, rounds: list[tuple[float, float]]) -> Step:
         """All zones, pass by pass, with the wait between two passes."""
-        begins, ends = worked(at, rounds[0][0])
+        spans = [worked(at, rounds[0][0])]
         for (_, wait), (work, _) in zip(rounds, rounds[1:], strict=False):
-            _, ends = worked(ends + wait, work)
+            spans.append(worked(spans[-1][1] + wait, work))
+        begins, ends = spans[0][0], spans[-1][1]
         bags = [coat.bags for coat, local in zip(self.take.coats, self.local, strict=True) if local]
         lines, coat = [Line(_zone_line(zone)) for zone in self.zones], self.system.base
         if sum(bag or 0.0 for bag in bags) >= _LEAST_BAGS:
             lines.append(Line(note("day.fill-bags", bags=share(sum(bag or 0.0 for bag in bags)), product=_sold(coat))))
+            if coat.use_within is not None:
+                passes = zip(bags, spans, rounds, strict=True)
+                mixed = (_mixes(bag, span[0], work, coat.use_within[0]) for bag, span, (work, _) in passes)
+                lines.append(self._use(coat, tuple(mix for some in mixed for mix in some)))
         span = coat.wait if self.system.dubbing is None else self.system.dubbing.wait
         lines.append(Line(note("day.after-fill", time=lasting(*span)), self.system.tag("wait", coat.name)))
         thick = (note("day.caution-thick", limit=metres(DESIGNER)),) if self.most > DESIGNER else ()
         cautions = (note("day.caution-wet"), *thick)
         return Step("fill", note("day.fill", count=len(self.zones)), begins, ends, tuple(lines), cautions)
+
+    def _use(self, coat: Coat, mixes: tuple[tuple[float, float], ...]) -> Line:
+        """How long a mix is good for, as sure as the material's file is of it."""
+        assert coat.use_within is not None
+        return Line(note("day.use", time=lasting(*coat.use_within)), self.system.tag("use within", coat.name), mixes)
 
     def _set(self, at: float, base: float) -> tuple[Step, float]:
         """Dots or strips, and how long they take: setting out is part of the base coats' hours."""
@@ -234,7 +249,7 @@ class _Maker:
             coat, last = item.coat, number == len(whole) - 1
             took = work.hours - (setting * work.hours / based if work.base and based > 0 else 0.0)
             begins, ends = worked(at, max(took, 0.0))
-            yield self._mix(coat, layer.bags, begins, first=coat.name not in told)
+            yield self._mix(coat, layer.bags, begins, max(took, 0.0), first=coat.name not in told)
             yield self._lay(item, layer.thickness, begins, ends, number if number in bases else None, bases)
             if bases and number == bases[-1]:
                 yield Step("lows", note("day.lows"), begins, ends)
@@ -245,8 +260,11 @@ class _Maker:
                 yield from self._ending(coat, begins, ends)
             told.add(coat.name)
 
-    def _mix(self, coat: Coat, bags: float | None, begins: float, *, first: bool) -> Step:
-        """Bags, and the first time water, sand and cement by the box, and how long a mix is good for."""
+    def _mix(self, coat: Coat, bags: float | None, begins: float, took: float, *, first: bool) -> Step:
+        """Bags, and the first time water, sand and cement by the box, and how long a mix is good for.
+
+        ``took`` [h] is the work that the bags are used up in, one after the other.
+        """
         tag, lines = self.system.tag, []
         if coat.mix is not None and bags is not None:
             does = note("day.mix-site", bags=share(bags), binder=coat.mix.binder, parts=share(coat.mix.sand))
@@ -259,16 +277,14 @@ class _Maker:
             does = note("day.mix", bags=share(bags), product=_sold(coat))
         else:
             does = note("day.mix-loose", product=coat.product)
-        if not first:
-            return Step("mix", does, begins, begins)
-        if coat.water is not None:
+        if coat.water is not None and first:
             low, high = (cubic_metres(end / 1e3) for end in coat.water)
             lines.append(Line(note("day.water", low=low, high=high), tag("water", coat.name)))
         if coat.use_within is not None:
-            lines.append(Line(note("day.use", time=lasting(*coat.use_within)), tag("use within", coat.name)))
-        elif self.system.use_within:
+            lines.append(self._use(coat, _mixes(bags, begins, took, coat.use_within[0])))
+        elif self.system.use_within and first:
             lines.append(Line(note("day.use-as", words=self.system.use_within), tag("use within", coat.name)))
-        return Step("mix", does, begins, begins, tuple(lines), (note("day.caution-wet"),))
+        return Step("mix", does, begins, begins, tuple(lines), (note("day.caution-wet"),) if first else ())
 
     def _lay(self, item: Pass, mean: float, begins: float, ends: float, base: int | None, bases: list[int]) -> Step:
         """One coat laid on: a pass of the base coats, the last of which is ruled off, or one the same everywhere."""
@@ -324,6 +340,16 @@ class _Maker:
             lines.insert(0, Line(note("day.paint-when", words=system.paint_after), tag("paint")))
         if lines:
             yield Step("paint", note("day.paint"), ends + 24 * min(waits, default=0.0), None, tuple(lines))
+
+
+def _mixes(bags: float | None, begins: float, took: float, good: float) -> tuple[tuple[float, float], ...]:
+    """When each mix of one bag is made and by when it is used [h]: evenly over the work, ``good`` [h] at its shortest.
+
+    What is bought loose is mixed as it is wanted: the first mix stands for all.
+    """
+    count = 1 if bags is None else max(1, math.ceil(bags - _LEAST_BAGS))
+    made = [begins if k == 0 else worked(begins, took * k / count)[1] for k in range(count)]
+    return tuple((at, at + good) for at in made)
 
 
 def _zone_line(zone: Zone) -> Note:

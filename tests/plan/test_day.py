@@ -6,11 +6,13 @@ from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue
 from flatscan.plan.cutting import Cut
-from flatscan.plan.day import program, start_of
+from flatscan.plan.day import Line, program, start_of
 from flatscan.plan.finish import PlaneOptions, place
 from flatscan.plan.systems import load, with_mix
 from flatscan.plan.takeoff import take_off
 from flatscan.plan.zones import zones_of
+from flatscan.report.say import say
+from flatscan.report.sections.day_section import moment, use_by
 
 
 @pytest.fixture
@@ -76,6 +78,25 @@ def test_gypsum_in_the_order_of_work(pitted):
     tags = {line.said.code: line.tag for step in day.steps[:7] for line in step.lines}
     assert tags["day.use"] == "printed"
     assert tags["day.water"] == tags["day.wait-for"] == tags["day.key-after"] == "common practice"
+
+
+def test_every_mix_is_used_up_while_it_is_good(pitted):
+    """15 min, the shortest time printed for gypsum undercoat: by head, each bag of the coat, evenly over its work."""
+    relief, built = pitted
+    day = steps_of(relief, built, "gypsum-undercoat")
+    mix, lay = (next(step for step in day.steps if step.code == code) for code in ("mix", "lay"))
+    (use,) = (line for line in mix.lines if line.said.code == "day.use")
+    bags = mix.does.quantities["bags"].value
+    assert len(use.mixes) == int(np.ceil(bags - 0.05))
+    assert_allclose([by - at for at, by in use.mixes], 0.25)
+    assert_allclose(use.mixes[0][0], lay.begins)
+    assert all(lay.begins - 1e-9 <= at < lay.ends for at, _ in use.mixes)
+    # from 7:30, as it is printed; nothing without a start
+    said = say(use_by(use, 7.5))
+    assert said.startswith(f"mixed {say(moment(7.5 + lay.begins))}: use by {say(moment(7.75 + lay.begins))}")
+    assert use_by(use, None) is None
+    many = Line(use.said, "", tuple((k / 2, k / 2 + 0.25) for k in range(20)))
+    assert say(use_by(many, 7.5)) == ("mixed 7:30: use by 7:45, 8:00: use by 8:15, 8:30: use by 8:45, and so on")
 
 
 def test_steps_of_every_system_follow_each_other(build):

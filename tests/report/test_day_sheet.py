@@ -117,6 +117,9 @@ def test_the_sheet_and_the_document_have_the_same_steps(found, tmp_path):
         assert first.split()[0] in words
     assert steps[0]["from_h"] == 0
     assert "7:30" in words
+    mixes = [mix for step in steps for said in step["said"] for mix in said.get("mixes", ())]
+    assert mixes
+    assert all(f"use by {mix['use_by'].removeprefix('day 2, ')}" in words.replace("day 2, ", "") for mix in mixes[:2])
 
 
 def test_without_a_start_there_are_no_clock_times(tmp_path):

@@ -29,7 +29,7 @@ from flatscan.report.figures.style import (
 from flatscan.report.paper.flow import Flow, boxed
 from flatscan.report.reporting import stop_signs
 from flatscan.report.say import finished, printed, say
-from flatscan.report.sections.day_section import clock
+from flatscan.report.sections.day_section import clock, use_by
 from flatscan.report.sections.work_section import dots
 
 if TYPE_CHECKING:
@@ -245,7 +245,9 @@ class _Sheet:
         return rows
 
     def _said(self, line: Line) -> str:
-        return f"{say(line.said, self.units)}{_SIGNS.get(line.tag, '')}"
+        said = f"{say(line.said, self.units)}{_SIGNS.get(line.tag, '')}"
+        by = use_by(line, self.sheet.day.start)
+        return said if by is None else f"{said}; {say(by, self.units)}"
 
     def when(self, step: Step) -> str:
         """Clock times of a step, empty without a start."""

@@ -26,6 +26,8 @@ _ENDINGS = {"m": "_mm", "m3": "_l", "m2": "_m2", "kg": "_kg", "h": "_h", "d": "_
 
 # what is not measured and smaller [m2] is not drawn; a share under this is not worth a word
 _CRUMB, _NOTHING = 0.02, 5e-4
+# so many mixes are told one by one
+_MIXES = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,7 +56,7 @@ def day_section(result: Survey | SetOut) -> Section | None:
         return None
     values: dict[str, object] = {} if day.start is None else {"start": clock(day.start)}
     values["zones"] = tuple(_zone(zone) for zone in day.zones)
-    values["steps"] = tuple(_step(step) for step in day.steps)
+    values["steps"] = tuple(_step(step, day.start) for step in day.steps)
     return Section("day", values)
 
 
@@ -115,6 +117,21 @@ def clock(at: float) -> str:
     return f"{minutes // 60}:{minutes % 60:02d}"
 
 
+def moment(at: float) -> Said:
+    """A time of day [h from the first day's midnight], from the second day on with its day."""
+    day = int(at // 24)
+    return clock(at) if day == 0 else note("day.day-time", day=day + 1, time=clock(at))
+
+
+def use_by(line: Line, start: float | None) -> Note | None:
+    """By when each mix must be used, where it is known when work starts; after so many of them how it goes on."""
+    if start is None or not line.mixes:
+        return None
+    told = line.mixes if len(line.mixes) <= _MIXES else line.mixes[: _MIXES - 1]
+    mixes = tuple(note("day.used-by", mixed=moment(start + at), by=moment(start + by)) for at, by in told)
+    return note("day.use-by" if len(told) == len(line.mixes) else "day.use-by-more", mixes=mixes)
+
+
 def _zone(zone: Zone) -> dict[str, object]:
     return {
         "name": zone.name,
@@ -131,7 +148,7 @@ def _zone(zone: Zone) -> dict[str, object]:
     }
 
 
-def _step(step: Step) -> dict[str, object]:
+def _step(step: Step, start: float | None) -> dict[str, object]:
     ends = {} if step.ends is None else {"to_h": hours(step.ends)}
     return {
         "code": step.code,
@@ -139,14 +156,21 @@ def _step(step: Step) -> dict[str, object]:
         "from_h": hours(step.begins),
         **ends,
         "amounts": dict(_amounts(step.does)),
-        "said": tuple(_line(line) for line in step.lines),
+        "said": tuple(_line(line, start) for line in step.lines),
         "cautions": step.cautions,
     }
 
 
-def _line(line: Line) -> dict[str, object]:
-    sure = {"known_from": line.tag} if line.tag else {}
+def _line(line: Line, start: float | None) -> dict[str, object]:
+    sure: dict[str, object] = {"known_from": line.tag} if line.tag else {}
+    if line.mixes:
+        sure["mixes"] = tuple(_mix(at, by, start) for at, by in line.mixes)
     return {"text": line.said, **sure, "amounts": dict(_amounts(line.said))}
+
+
+def _mix(at: float, by: float, start: float | None) -> dict[str, object]:
+    clocks = {} if start is None else {"at": moment(start + at), "use_by": moment(start + by)}
+    return {"at_h": hours(at), "use_by_h": hours(by), **clocks}
 
 
 def _amounts(said: Note) -> Iterator[tuple[str, object]]:
