@@ -31,7 +31,8 @@ def with_repeats(seen: Seen, others: Sequence[Seen], how: Capturing) -> Seen:
     refuse_copies([OneCapture(one.relief, one.wall.frame, one.origin.sha256) for one in captures])
     joined, shown = combine([one.relief for one in captures], capture_type(seen.capture_type), how.repeat_rule)
     spans = tuple(
-        note("jobs.chord-spread", s=metres(s), span=metres(span)) for span, s in zip(shown.spans, shown.s, strict=True)
+        note("jobs.chord-spread", s=metres(0.0, s), span=metres(span))
+        for span, s in zip(shown.spans, shown.s, strict=True)
     )
     files = tuple(note("jobs.repeat-file", file=other.origin.file, sha256=other.origin.sha256[:12]) for other in others)
     said = (note("jobs.repeats", captures=shown.captures, spans=spans), note("jobs.repeat-files", files=files))

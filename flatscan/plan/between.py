@@ -81,7 +81,7 @@ def unseen(relief: Relief, background: str, count: int, rng: np.random.Generator
     usual = (BACKGROUNDS[background],) if background in BACKGROUNDS else UNKNOWN
     smooth = np.interp(rng.uniform(size=count), 1 - beyond, t)
     drawn = np.maximum(smooth, _humps(relief, usual, count, rng))
-    said = note("plan.between-stations", rough=metres(rough), excess=metres(float(drawn.mean())))
+    said = note("plan.between-stations", rough=metres(0.0, rough), excess=metres(float(drawn.mean())))
     return Unseen(drawn, u_mean, (said,))
 
 

@@ -20,12 +20,16 @@ _LEAST = 1e-6
 
 @dataclass(frozen=True, slots=True)
 class Product:
-    """So many (``count``) of a ``unit`` of one product; ``instead`` (unit, count) is how else it is sold, or None."""
+    """So many (``count``) of a ``unit`` of one product; ``instead`` (unit, count) is how else it is sold, or None.
+
+    ``piece`` is how long one piece is, in words, empty for what is not sold by the piece.
+    """
 
     name: Note | str
     unit: str
     count: float
     instead: tuple[str, float] | None = None
+    piece: str = ""
 
 
 def products_of(
@@ -38,7 +42,7 @@ def products_of(
     found = [Product(line.product, line.unit, line.order, _instead(line)) for line in order]
     lengths = (("plan.product-bead", edges, BEAD), ("plan.product-strip", strips, STRIP))
     found += [
-        Product(note(code), f"{stock:g} m length", float(pieces(needed, stock)))
+        Product(note(code), f"{stock:g} m length", float(pieces(needed, stock)), piece=f"{stock:g} m")
         for code, needed, stock in lengths
         if needed
     ]

@@ -291,7 +291,7 @@ def _plumb_notes(wall: Wall, options: SetOutOptions) -> list[Note]:
     """Why only the packing at the foot is given, where that is so."""
     if plumb_is_known(wall, options):
         return []
-    allowed = metres(options.plumb)
     if wall.plumb.u_lean is None:
-        return [note("plan.setout-plumb-unknown", allowed=allowed)]
-    return [note("plan.setout-plumb", u=metres(wall.plumb.u_lean * wall.height), allowed=allowed)]
+        return [note("plan.setout-plumb-unknown", allowed=metres(options.plumb))]
+    known, allowed = metres(0.0, wall.plumb.u_lean * wall.height), metres(0.0, options.plumb)
+    return [note("plan.setout-plumb", u=known, allowed=allowed)]

@@ -165,7 +165,7 @@ def after(before: Before, apart: Differences, supposed: tuple[Supposed, ...]) ->
     by = note(
         "relief.by-readings",
         count=len(apart.u),
-        warp=metres(warps.chord()),
+        warp=metres(0.0, warps.chord()),
         over=metres(CHORD),
         low=metres(low),
         high=metres(high),

@@ -26,6 +26,16 @@ def templates() -> dict[str, str]:
     return found
 
 
+class _Printed(Note):
+    """A note whose settings are called in plain words: on paper nobody types them."""
+
+    __slots__ = ()
+
+
+def _plainly(setting: str) -> str:
+    return f"the setting '{setting.replace('_', ' ')}'"
+
+
 def say(it: Said, manner: Manner | str = "mm") -> str:
     """The words of a note, of a caution, of an error kept in a result, or of the reason why a number is not there.
 
@@ -35,6 +45,8 @@ def say(it: Said, manner: Manner | str = "mm") -> str:
     manner = command_line(manner) if isinstance(manner, str) else manner
     if isinstance(it, str):
         return it
+    if isinstance(it, _Printed):
+        manner = dataclasses.replace(manner, setting=_plainly)
     if isinstance(it, Unknown):
         return fill(templates()[it.reason], {}, manner)
     if isinstance(it, FlatscanError):
@@ -55,6 +67,10 @@ _PRINTED = {
     "doubt.tied-or-by-hand": "printed.tied-or-by-hand",
     "doubt.looked-at": "printed.looked-at",
     "doubt.type-said": "printed.type-said",
+    "jobs.type-not-stated": "printed.type-not-stated",
+    "jobs.unit-settled": "printed.unit-of-readings",
+    "relief.objects-removed": "printed.objects-removed",
+    "wall.maybe-opening": "printed.maybe-opening",
     "doubt.repeats": "printed.repeats",
     "doubt.better": "printed.better",
     "doubt.unit-settled": "printed.unit-settled",
@@ -69,8 +85,16 @@ def printed(it: Said) -> Said:
     """What is said on paper and page: the same, in plain words where it names an option of the command line."""
     if not isinstance(it, Note):
         return it
-    pairs = tuple((name, printed(value) if isinstance(value, Note) else value) for name, value in it.pairs)
-    return dataclasses.replace(it, code=_PRINTED.get(it.code, it.code), pairs=pairs)
+    pairs = tuple((name, _printed_part(value)) for name, value in it.pairs)
+    code = _PRINTED.get(it.code, it.code)
+    kind = _Printed if "{set:" in templates()[code] else Note
+    return kind(code, it.place, pairs)
+
+
+def _printed_part(value: Any) -> Any:
+    if isinstance(value, tuple):
+        return tuple(_printed_part(part) for part in value)
+    return printed(value) if isinstance(value, Note) else value
 
 
 def is_item(text: Said, mark: str) -> bool:

@@ -8,6 +8,7 @@ from flatscan.plan.coats import LOOSE, OrderLine
 from flatscan.plan.labour import WORKDAY, days_of, schedule
 from flatscan.plan.products import pieces, products_of
 from flatscan.report.say import say
+from flatscan.report.sections.order_words import bought_one
 
 
 def minute_by_minute(jobs):
@@ -71,3 +72,8 @@ def test_products_in_whole_units():
         ("mesh", "m off a 1 m roll", 4.0),
     ]
     assert found[0].instead == ("25 kg bag", 9.0)
+    assert [say(bought_one(it)) for it in found[1:]] == [
+        "2 corner beads of 3 m",
+        "3 screed strips of 2.4 m",
+        "4 m off a 1 m roll of mesh",
+    ]

@@ -192,6 +192,8 @@ def test_the_screen_shows_the_reports_numbers(result):
 def test_the_paper_shows_the_reports_numbers(result, tmp_path):
     paths = [p for p in report.write(result, tmp_path / "out", formats=("pdf",)) if p.suffix == ".pdf"]
     text = " ".join(page.extract_text() for path in paths for page in pypdf.PdfReader(path).pages)
+    # nobody types an option on paper, and every ± there is of 95 %
+    assert not re.search(r"--[a-z]|\(1 sd\)|\(u\)", text)
     shown = tokens(text)
     assert len(shown) > 3
     assert shown - sayable(result) - drawn_only(result) == set()

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from flatscan.core.notes import note
 from flatscan.report.figures.style import FAINT, INK, PAPERS, POINTS, font, new_figure, printable, width, wrapped
-from flatscan.report.say import Said, finished, say
+from flatscan.report.say import Said, finished, printed, say
 from flatscan.report.tables import Table
 
 if TYPE_CHECKING:
@@ -160,7 +160,7 @@ class Flow:
 
     def sentence(self, text: Said) -> str:
         """Words with a capital first and one full stop last, in the units of these pages."""
-        return finished(text, self.units).strip()
+        return finished(printed(text), self.units).strip()
 
     def _rule_columns(self, spans: Sequence[float], top: float) -> None:
         from matplotlib.lines import Line2D

@@ -67,6 +67,11 @@ def bought(order: TakeOff) -> Note | None:
 
 def bought_one(it: Product) -> Note:
     """One product: how many of what it is sold by."""
+    if it.piece:
+        code = "report.bought-piece" if it.count == 1 else "report.bought-pieces"
+        return note(code, count=share(it.count), name=it.name, each=it.piece)
+    if isinstance(it.name, Note):
+        return note("report.bought-off", count=share(it.count), unit=it.unit, name=it.name)
     if it.instead is None:
         return note("report.bought", count=share(it.count), unit=it.unit, name=it.name)
     unit, count = it.instead

@@ -38,7 +38,7 @@ def pocket_table(plan: Planned) -> Table:
         Column("depth_mm", "deep", 0, _UNREAD),
         Column("area_m2", "area", 2),
         Column("litres", "fill first", 1, _UNREAD),
-        Column("u_litres", "± (1 sd)", 1, _UNREAD),
+        Column("u_litres", "±", 1, _UNREAD, spread=True),
         Column("coat_litres", "coats over it", 1),
         Column("named", "named"),
     )
