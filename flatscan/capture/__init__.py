@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import struct
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -22,6 +23,9 @@ from flatscan.core.notes import note
 
 __all__ = ["Format", "files_of", "formats", "from_points", "read"]
 _ARRAY = "array"
+# what a damaged file can make any library raise; a fault of our own (a name, a type) is to be seen as such
+_STUMBLED = (ArithmeticError, LookupError, RecursionError, UnicodeError, ValueError, EOFError, struct.error)
+_LONGEST = 80
 
 
 def read(
@@ -61,6 +65,14 @@ def read(
             "there is not enough memory to read it",
             needed="more memory, or a file that can be read in parts",
             remedy="Close other programs, or export the capture as LAZ or as binary PLY points",
+        ) from None
+    except _STUMBLED as reason:
+        raise ReadError(
+            path,
+            "its reader stumbled over it ({reason})",
+            needed="a sound file",
+            remedy="Export it again; if that file stumbles too, export another format",
+            reason=f"{type(reason).__name__}: {reason}"[:_LONGEST],
         ) from None
 
 

@@ -17,6 +17,7 @@ from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
 from flatscan.core.model import Readings
 from flatscan.core.quantity import share
+from flatscan.core.records import load_json
 
 # OpenCV's order k1 k2 p1 p2 k3 ...; the numbers of coefficients it knows
 _COEFFICIENTS = (0, 4, 5, 8, 12, 14)
@@ -81,16 +82,13 @@ class Camera:
 
 def read_camera(path: Path) -> Camera:
     """The camera in a JSON file; raises `ReadError` where the file is no such thing or contradicts itself."""
-    try:
-        record = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as reason:
-        raise _no_camera(path, "not JSON ({reason})", reason=str(reason)) from None
+    record = load_json(path, lambda reason: _no_camera(path, "not JSON ({reason})", reason=reason))
     try:
         matrix = np.array(record["intrinsic_matrix"], float).reshape(3, 3).T
         width, height = int(record["width"]), int(record["height"])
         distortion = tuple(float(value) for value in record.get("distortion", ()))
         rms = record.get("rms_pixels")
-    except (KeyError, TypeError, ValueError, AttributeError) as reason:
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as reason:
         raise _no_camera(path, "no intrinsics in it ({reason})", reason=str(reason)) from None
     _refuse_unsound(path, matrix, width, height)
     if len(distortion) not in _COEFFICIENTS or not np.isfinite(distortion).all():
@@ -223,6 +221,8 @@ def rotation_matrix(w: float, x: float, y: float, z: float) -> Array:
 
 
 LINE_READER = "laser line photos"
+# what phones and depth cameras have at most, with room to spare: more is a damaged header, or hours of work
+MOST_PIXELS, MOST_DEPTHS = 130_000_000, 30_000_000
 _ORIENTATION, _FOCAL_35, _EXIF = 0x0112, 0xA405, 0x8769
 # a 36 x 24 mm frame has a diagonal of 43.27 mm, to which the 35 mm equivalent refers (CIPA DC-008)
 _DIAGONAL_35 = float(np.hypot(36.0, 24.0))
@@ -243,6 +243,33 @@ class Picture:
         return f"{wide} x {high}"
 
 
+def _size_of(picture: Path) -> tuple[int, int]:
+    """Pixels across and down that a picture's header states, or 0 where it states none."""
+    from PIL import Image
+
+    # Pillow's own limit warns at one size and fails at another: how large is too large is decided here
+    Image.MAX_IMAGE_PIXELS = None
+    try:
+        with Image.open(picture) as image:
+            return image.size
+    except (OSError, ValueError, SyntaxError):
+        return 0, 0
+
+
+def refuse_pixels(picture: Path, most: int) -> None:
+    """Raise `ReadError` for a picture of more pixels than ``most``, told by its header before it is opened."""
+    wide, high = _size_of(picture)
+    if wide * high > most:
+        raise ReadError(
+            picture,
+            "a picture of {pixels:count} pixels by its header",
+            needed="at most {most:count}",
+            remedy="Export it smaller; a header that states more than the camera has is damaged",
+            pixels=wide * high,
+            most=most,
+        )
+
+
 def read_picture(path: Path) -> Picture:
     """A picture in upright position; raises `ReadError` where it cannot be read, with the extra HEIC needs."""
     from PIL import Image, ImageOps, UnidentifiedImageError
@@ -251,6 +278,7 @@ def read_picture(path: Path) -> Picture:
         raise ReadError(path, "no such picture", needed="a picture", remedy="Check the name and the folder")
     if path.suffix.lower() in (".heic", ".heif"):
         need("pi_heif", "heic", str(path)).register_heif_opener()
+    refuse_pixels(path, MOST_PIXELS)
     try:
         with Image.open(path) as image:
             exif = image.getexif()

@@ -141,7 +141,7 @@ def _gather(folder: Path) -> _Frames:
 
 def read_poses(path: Path) -> Array:
     """Camera-to-world matrices (n, 4, 4) of a trajectory; raises `ReadError` for what is no rigid motion."""
-    text = path.read_text(encoding="utf-8", errors="replace")
+    text = path.read_text(encoding="utf-8-sig", errors="replace")
     try:
         if path.suffix.lower() == ".json":
             poses = np.array(json.loads(text), float).reshape(-1, 4, 4)
@@ -150,7 +150,7 @@ def read_poses(path: Path) -> Array:
             if not lines or len(lines) % 5 or any(len(line) != 3 for line in lines[::5]):
                 raise ValueError("blocks of a line of three numbers and four of four expected")
             poses = np.array([line for i, line in enumerate(lines) if i % 5], float).reshape(-1, 4, 4)
-    except (ValueError, TypeError) as reason:
+    except (ValueError, TypeError, RecursionError) as reason:
         raise ReadError(
             path,
             "poses cannot be read ({reason})",

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.capture.camera import Camera, camera_beside, fit_size
+from flatscan.capture.camera import MOST_DEPTHS, Camera, camera_beside, fit_size, refuse_pixels
 from flatscan.capture.registry import Format
 from flatscan.capture.source import Block, PointSource
 from flatscan.core.errors import ReadError
@@ -63,6 +63,7 @@ def read_raster(path: Path) -> NDArray[Any]:
     import cv2
 
     # decoding from memory takes any file name, and says nothing on standard error where the file is cut off
+    refuse_pixels(path, MOST_DEPTHS)
     content = path.read_bytes()
     # OpenCV fills a cut PNG up with nothing: the last chunk tells
     whole = content[:4] != b"\x89PNG" or b"IEND" in content[-64:]
@@ -219,8 +220,12 @@ def _up_of(camera: Camera, camera_file: Path) -> tuple[Array, Note, float]:
     if gravity is None:
         return np.array([0.0, 1.0, 0.0]), note("capture.up-by-hand"), HAND_HELD
     try:
-        down = unit(np.array(gravity, float).reshape(3))
-    except (TypeError, ValueError):
+        felt = np.array(gravity, float).reshape(3)
+        # as a length of 1, whatever its unit: squares of numbers people do not write are none
+        if not 1e-6 < np.abs(felt).max() < 1e6:
+            raise ValueError
+        down = unit(felt)
+    except (TypeError, ValueError, OverflowError):
         raise ReadError(
             camera_file,
             "gravity {given}",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,6 +13,7 @@ from flatscan.core.beside import beside
 from flatscan.core.errors import BadTable, BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.quantity import metres
+from flatscan.core.records import load_toml
 from flatscan.core.typed import parse_length
 
 _MOST_LINES = 60
@@ -79,12 +79,7 @@ class Setup:
 
 def read_setup(path: Path) -> Setup:
     """The set-up in a TOML file; raises `BadTable` that names the entry at fault."""
-    try:
-        record = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as reason:
-        raise BadTable(
-            path, "not TOML ({reason})", needed="a set-up file", remedy="Correct that line", reason=str(reason)
-        ) from None
+    record = load_toml(path, "a set-up file", "Correct that line")
     get = _Reader(path)
     laser, camera, wall = (get.table(record, name) for name in ("laser", "camera", "wall"))
     targets = get.table(record, "targets")

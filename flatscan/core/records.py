@@ -7,7 +7,9 @@ and every key that is missing, unknown or of another kind is named.
 from __future__ import annotations
 
 import dataclasses
+import json
 import math
+import re
 import tomllib
 import typing
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -28,6 +30,9 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 _LONGEST = 60
+# our own names have three parts at most
+_DEEPEST = 30
+_NO_NAME = re.compile(r"[\n,={}]")
 _NEEDED = {float: "a number", int: "a whole number", str: "text in quotes", bool: "true or false"}
 
 
@@ -124,11 +129,33 @@ def load_toml(path: str | Path, needed: str, remedy: str) -> dict[str, Any]:
 
 
 def parse_toml(text: str, where: object, needed: str, remedy: str) -> dict[str, Any]:
-    """The tables in a text; raises `BadTable` where it is no TOML."""
+    """The tables in a text; raises `BadTable` where it is no TOML, or a name has more parts than any of ours."""
+    if _longest_name(text) > _DEEPEST:
+        found = "not TOML for people: a name of over {most} parts"
+        raise BadTable(where, found, needed=needed, remedy=remedy, most=_DEEPEST)
     try:
         return tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as reason:
         raise BadTable(where, "not TOML: {reason}", needed=needed, remedy=remedy, reason=str(reason)) from None
+
+
+def _longest_name(text: str) -> int:
+    """Parts of the longest name that dots part: the parser's memory grows with the square of them."""
+    longest = run = 0
+    for part in text.split("."):
+        run = run + 1 if part.strip() and not _NO_NAME.search(part) else 1
+        longest = max(longest, run)
+    return longest
+
+
+def load_json(path: str | Path, refused: Callable[[str], FlatscanError]) -> Any:
+    """What a JSON file holds, with or without a mark at its head; raises ``refused`` (why it is none) for others."""
+    try:
+        return json.loads(Path(path).read_text(encoding="utf-8-sig"))
+    except (OSError, ValueError) as reason:
+        raise refused(str(reason)) from None
+    except RecursionError:
+        raise refused("nested too deep") from None
 
 
 def _problems(wrong: BaseException, at: str, kind: str) -> Iterator[Problem]:

@@ -1,6 +1,9 @@
 """Depth photos and frames: walls of known distance drawn by the pinhole equation, and what can be wrong with them."""
 
+import codecs
 import json
+import struct
+import zlib
 
 import cv2
 import numpy as np
@@ -8,7 +11,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan import capture
-from flatscan.capture.camera import Camera, read_camera
+from flatscan.capture.camera import Camera, read_camera, read_picture
 from flatscan.capture.depth_frames import open_frames, read_poses
 from flatscan.capture.depth_photo import open_depth_photo
 from flatscan.core.errors import ReadError, UnitsUnknown
@@ -126,6 +129,10 @@ def test_gravity_in_the_side_file_is_up(tmp_path):
         (camera_text(depth_scale=0), "depth_scale 0"),
         (camera_text(depth_scale="mm"), "depth_scale 'mm'"),
         (camera_text(depth_scale=1000, gravity=[0, 0]), "gravity"),
+        (camera_text(depth_scale=1000, gravity=[0, float("nan"), 1]), "gravity"),
+        (camera_text(depth_scale=1000, gravity=[0, 1e308, 0]), "gravity"),
+        (camera_text(width=float("inf")), "no intrinsics"),
+        ("[" * 100_000, "nested too deep"),
         (camera_text(width=400), "400 x 240"),
     ],
 )
@@ -136,11 +143,42 @@ def test_bad_side_files_say_what_is_needed(photo, text, words):
         open_depth_photo(photo)
 
 
+def test_a_mark_at_the_head_of_a_side_file_is_no_letter(photo):
+    side = photo.with_name("wall.json")
+    side.write_bytes(codecs.BOM_UTF8 + side.read_bytes())
+    assert open_depth_photo(photo).count > 0
+
+
+def test_pixels_are_counted_by_the_header_before_a_picture_is_opened(tmp_path):
+    """30,000 x 30,000 grey pixels of 16 bits are 1.8 GB, and three times that once they are depths."""
+    head = struct.pack(">IIBBBBB", 30_000, 30_000, 16, 0, 0, 0, 0)
+    parts = ((b"IHDR", head), (b"IDAT", zlib.compress(b"")), (b"IEND", b""))
+    body = b"".join(struct.pack(">I", len(d)) + n + d + struct.pack(">I", zlib.crc32(n + d)) for n, d in parts)
+    (tmp_path / "w.png").write_bytes(b"\x89PNG\r\n\x1a\n" + body)
+    (tmp_path / "w.json").write_text(camera_text(depth_scale=1000))
+    with pytest.raises(ReadError, match=r"900,000,000 pixels by its header; needed: at most 30,000,000"):
+        capture.read(tmp_path / "w.png")
+    with pytest.raises(ReadError, match=r"900,000,000 pixels by its header"):
+        read_picture(tmp_path / "w.png")
+
+
 def test_half_size_depth_takes_scaled_intrinsics(tmp_path):
     save(tmp_path / "w.png", depth_of((np.array([0, 0, 1.0]), 1.5))[::2, ::2])
     (tmp_path / "w.json").write_text(camera_text(depth_scale=1000))
     cloud = capture.read(tmp_path / "w.png")
     assert_allclose(np.ptp(cloud.sample[:, 0]), 159 * 1.5 / (FOCAL / 2), rtol=1e-9)
+
+
+def test_what_a_reader_stumbles_over_is_said_with_the_file(tmp_path, monkeypatch):
+    """Whatever a damaged file makes a library raise."""
+    (tmp_path / "w.ply").write_bytes(b"ply\n")
+
+    def stumble(*_, **__):
+        raise struct.error("unpack requires 8 bytes")
+
+    monkeypatch.setattr(capture, "_read_file", stumble)
+    with pytest.raises(ReadError, match=r"w\.ply: its reader stumbled over it \(error: unpack requires 8 bytes\)"):
+        capture.read(tmp_path / "w.ply")
 
 
 def test_other_images_are_refused_by_what_they_are(tmp_path):

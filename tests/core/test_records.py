@@ -224,3 +224,24 @@ def test_an_error_comes_back_to_be_said_in_any_units():
     assert back.values["why"] == values["why"]
     with pytest.raises(NotARecord):
         from_plain(FlatscanError, "a.ply: cut off")
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        # the parser keeps every beginning of a name: 60,000 parts would take some 14 GB
+        (".".join("a" * 60_000) + " = 1", "over 30 parts"),
+        ("[" + ".".join("a" * 31) + "]", "over 30 parts"),
+        ("a = " + "[" * 100_000, "recursion"),
+    ],
+)
+def test_toml_that_no_person_writes_is_refused(tmp_path, text, words):
+    (tmp_path / "deep.toml").write_text(text)
+    with pytest.raises(BadTable, match=words):
+        load_toml(tmp_path / "deep.toml", "a make", "Copy one")
+
+
+def test_dots_in_words_and_lists_are_no_name(tmp_path):
+    text = 'said = "one. two. three. ' + "and so on, and on. " * 40 + '"\nmany = [' + "1.5, " * 100 + "]\n"
+    (tmp_path / "plain.toml").write_text(text)
+    assert len(load_toml(tmp_path / "plain.toml", "a make", "Copy one")["many"]) == 100
