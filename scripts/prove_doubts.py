@@ -3,7 +3,9 @@
 Rough walls of three sorts, none of them the model that foretells readings: blobs of every width, courses with strays
 of long tails, slabs that step with Laplace's. All lean, belly and carry humps of 5 to 15 mm, half of them one that is
 read at one station only. Each is tried as it is, and with one reading off by 20 to 60 mm either way, anywhere on it.
-Prints a table, exits 1 where over 5 % of sound walls are doubted or under 90 % of slips are told.
+Then: how often a hump that is worth cutting rests on one reading, which is said and doubts nothing, on sound walls and
+with a slip of 8 to 15 mm. Prints two tables, exits 1 where over 5 % of sound walls are doubted or under 90 % of slips
+are told.
 
     python scripts/prove_doubts.py [--walls 200] [--seed 1]
 """
@@ -17,8 +19,10 @@ from dataclasses import replace
 import numpy as np
 
 from flatscan.core.model import Origin, Readings
+from flatscan.core.warp import CommonError
+from flatscan.plan.hacking import HackOptions, hacking_plan
 from flatscan.relief.doubted import doubted
-from flatscan.relief.laser_stations import wall_of
+from flatscan.relief.laser_stations import from_stations, wall_of
 
 SORTS = ("blobs", "courses", "slabs")
 _ORIGIN = Origin("made", "0", "laser grid", "mm", 0)
@@ -71,6 +75,32 @@ def tried(sort: str, walls: int, seed: int) -> tuple[int, int, int]:
     return false, found, beside
 
 
+def shown_once(sort: str, walls: int, seed: int) -> tuple[int, int, int]:
+    """Of so many walls: how many list a hump to cut that one reading shows, as they are, and with a slip.
+
+    The slip is one of 8 to 15 mm, proud, anywhere; the last number is how often it is that very hump. Such slips are
+    never doubted: walls have humps as high.
+    """
+    rng, sound, slipped, itself = np.random.default_rng(seed), 0, 0, 0
+    for _ in range(walls):
+        read = wall_of_sort(rng, sort)
+        sound += bool(_once(read))
+        at, offset = rng.integers(len(read.x)), read.offset.copy()
+        offset[at] += rng.uniform(0.008, 0.015)
+        found = _once(replace(read, offset=offset))
+        slipped += bool(found)
+        itself += any(np.hypot(x - read.x[at], y - read.y[at]) < 0.001 for x, y in found)
+    return sound, slipped, itself
+
+
+def _once(read: Readings) -> list[tuple[float, float]]:
+    """Places of the humps worth cutting that one reading alone shows."""
+    wall, relief, _ = from_stations(read, CommonError(0.0), 0.0002)
+    # one person's plastering of the shipped systems: 8 h for 0.2 m3 (methods/trade 9)
+    found = hacking_plan(relief, wall, options=HackOptions(hours_per_m3=40.0)).hacks
+    return [(hack.x, hack.y) for hack in found if hack.read_once]
+
+
 def main() -> int:
     """Print the table; 1 where a gate fails."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -83,6 +113,11 @@ def main() -> int:
         false, found, beside = tried(sort, asked.walls, asked.seed + number)
         print(f"| {asked.walls} of {sort} | {false} | {found} | {beside} |", flush=True)
         passed &= false <= 0.05 * asked.walls and found >= 0.90 * asked.walls
+    print("\n| walls | a hump to cut that one reading shows: sound | with a slip of 8 to 15 mm | the slip itself |")
+    print("|---|---|---|---|")
+    for number, sort in enumerate(SORTS):
+        sound, slipped, itself = shown_once(sort, asked.walls, asked.seed + number)
+        print(f"| {asked.walls} of {sort} | {sound} | {slipped} | {itself} |", flush=True)
     return 0 if passed else 1
 
 

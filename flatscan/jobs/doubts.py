@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, cubic_metres, metres, share
 from flatscan.jobs.results import Change, Check, Lows, LowsByHand, Result, SetOut, Survey
+from flatscan.plan.hacking import AT_STATION
 
 # of less than this share of a wall [by area] nobody is told a price or a packing
 ENOUGH_MEASURED = 0.75
@@ -75,7 +76,7 @@ def doubts_of(result: Result, notes: Iterable[object]) -> tuple[Doubt, ...]:
         *_half(result, told),
         *_answer(result, told),
     ]
-    found += [*_objects(told), *_side(told), *_type(told), *_between(result, told)]
+    found += [*_objects(told), *_one_reading(result, told), *_side(told), *_type(told), *_between(result, told)]
     return tuple(sorted(found, key=lambda doubt: not doubt.decides))
 
 
@@ -241,6 +242,18 @@ def _objects(told: tuple[Note, ...]) -> Iterator[Doubt]:
         if said.code == "jobs.plan-both-ways":
             values = {name: said.quantities[name] for name in ("objects", "volume", "other_volume")}
             yield Doubt(note("doubt.objects", None, **values), note("doubt.looked-at"), False, True, (said,))
+
+
+def _one_reading(result: Result, told: tuple[Note, ...]) -> Iterator[Doubt]:
+    """A hump in the plane's way that one reading alone shows: a slip of 10 mm reads alike."""
+    if not isinstance(result, (Survey, SetOut)) or AT_STATION not in told:
+        return
+    settle, stands = note("doubt.swept-at-it"), (AT_STATION,)
+    alone = [(hack.number or k, hack) for k, hack in enumerate(result.plan.hacks, 1) if hack.read_once]
+    for number, hack in alone[:1]:
+        yield Doubt(note("doubt.one-reading", (hack.x, hack.y), mark=f"H{number}"), settle, False, True, stands)
+    if not alone:
+        yield Doubt(note("doubt.one-reading-cut"), settle, False, True, stands)
 
 
 def _side(told: tuple[Note, ...]) -> Iterator[Doubt]:

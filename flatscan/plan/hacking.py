@@ -35,7 +35,8 @@ class Hack:
     ``adds`` [m3] is what it saves beyond those before it; ``pays`` whether the list up to here is worth more than its
     cutting at the costs given, None without costs. ``width`` and ``height`` [m] bound the hump. ``number`` is its own
     in the plan without cuts, which it keeps when others are cut. ``minutes`` is one person's work on this hump and
-    ``rubble`` [m3] what it leaves for the skip (`plan.hacking_work`).
+    ``rubble`` [m3] what it leaves for the skip (`plan.hacking_work`). ``read_once``: one station's reading alone shows
+    it, whose real size nobody knows.
     """
 
     x: float
@@ -53,6 +54,7 @@ class Hack:
     number: int = 0
     minutes: float = 0.0
     rubble: float = 0.0
+    read_once: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,6 +206,7 @@ def _record(cutter: Cutter, relief: Relief, number: int, stages: list[Stage]) ->
         width,
         height,
         pays,
+        read_once=not relief.known_between and bool(np.count_nonzero(part) == 1),
     )
 
 
@@ -315,11 +318,8 @@ def hacking_plan(
         reason = _not_worth(options, hacks, stages, enough)
         hacks = hacks[:enough]
     hacks = _finished(cutter, hacks, chosen, stages)
-    return HackPlan(tuple(hacks), reason, notes=_notes(relief, hacks), enough=enough)
-
-
-def _notes(relief: Relief, hacks: list[Hack]) -> tuple[Note, ...]:
-    return (AT_STATION,) if hacks and not relief.known_between else ()
+    said = (AT_STATION,) if any(hack.read_once for hack in hacks) else ()
+    return HackPlan(tuple(hacks), reason, notes=said, enough=enough)
 
 
 def hacks(

@@ -63,8 +63,11 @@ def _columns(line: FirstLine, manner: Manner | str) -> list[str]:
         # a doubt that decides; only here do the answers follow
         then = say(note("doubt.until-then"), manner)
         return _lines(f"{finished(line.said, manner)} {then}")
-    head = label if len(label) <= _LONGEST else f"{label[: _LONGEST - 1].rstrip()}…"
-    return textwrap.wrap(f"{head:<{_ASIDE - 3}}   {said}", WIDTH, subsequent_indent=" " * _ASIDE, break_long_words=True)
+    aside = " " * _ASIDE
+    if len(label) > _LONGEST:
+        # a long name stands whole, over what is said of it
+        return [*_lines(label), *textwrap.wrap(f"{aside}{said}", WIDTH, subsequent_indent=aside, break_long_words=True)]
+    return textwrap.wrap(f"{label:<{_ASIDE - 3}}   {said}", WIDTH, subsequent_indent=aside, break_long_words=True)
 
 
 def summary(

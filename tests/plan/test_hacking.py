@@ -197,6 +197,12 @@ def test_one_station_stands_out(build):
     plan = hacking_plan(relief, build.wall(4.0, 2.4))
     assert_allclose([plan.hacks[0].x, plan.hacks[0].y, plan.hacks[0].saves], [2.5, 1.2, 0.0528], rtol=1e-9)
     assert "straightedge before cutting" in say(plan.notes[0])
+    assert plan.hacks[0].read_once
+    # two readings beside each other show a hump of a size
+    table[1, 1] = 6
+    wider = hacking_plan(build.stations([0.5, 1.5, 2.5, 3.5], [0.4, 1.2, 2.0], table, 4.0, 2.4), build.wall(4.0, 2.4))
+    assert not any(hack.read_once for hack in wider.hacks)
+    assert wider.notes == ()
 
 
 def test_cutting_for_a_turned_plane_never_costs(build):

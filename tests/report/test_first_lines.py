@@ -11,7 +11,7 @@ import flatscan as fs
 from flatscan import jobs, report
 from flatscan.core.notes import note
 from flatscan.core.quantity import Quantity, metres
-from flatscan.jobs.doubts import doubts_of
+from flatscan.jobs.doubts import doubts_of, hangs_on_readings
 from flatscan.report.say import say
 
 KEYS = re.compile(r"\w+_(mm|m|m2|l|kg|deg)\b|\.json|\bu\(|\bk = |capture\.|\bu\b")
@@ -198,3 +198,26 @@ def options_of(rule):
     from flatscan.plan.screeds import SetOutOptions
 
     return SetOutOptions(rule=rule)
+
+
+def test_a_hump_that_one_reading_shows_is_swept_before_it_is_cut_and_stops_nothing(tmp_path):
+    rows = [list(row) for row in FLAT]
+    rows[2][2] = "67"
+    path = tmp_path / "wall.csv"
+    path.write_text(table(rows))
+    found = jobs.survey(path, jobs.Capturing(), jobs.Requirement(), jobs.Finishing())
+    said = " ".join(report.first_screen(found).split())
+    assert "H1 at 1.10 / 1.30 m" in said
+    assert "only one reading shows H1: sweep before cutting" in said
+    doubt = next(one for one in report.document(found)["doubts"] if one["code"] == "doubt.one-reading")
+    assert doubt["quotable"]
+    assert not hangs_on_readings(found)
+
+
+def test_a_long_name_stands_whole(survey):
+    name = "drying room, north wall, read by the plasterer before quoting, and once more after the electrician"
+    made = dataclasses.replace(reported(survey), name=name)
+    first = dataclasses.replace(made.first[0], label=name)
+    lines = report.first_screen(dataclasses.replace(made, first=(first, *made.first[1:]))).splitlines()
+    assert name in " ".join(" ".join(lines).split())
+    assert max(map(len, lines)) <= 79

@@ -145,6 +145,8 @@ def cut_first(plan: Planned) -> Note:
         what = note("first.humps", (one.x, one.y), **values)
     minutes = round(sum(hack.minutes for hack in plan.hacks))
     what = note("first.minutes", what=what, minutes=minutes) if minutes else what
+    once = tuple(f"H{hack.number or k}" for k, hack in enumerate(plan.hacks, 1) if hack.read_once)
+    what = note("first.read-once", what=what, marks=once) if once else what
     return note("first.with-care", what=what)
 
 
