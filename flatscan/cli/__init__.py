@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import importlib
 import os
+import signal
 import sys
+from contextlib import suppress
+from typing import Any
 
 import click
 
@@ -82,13 +85,36 @@ def group() -> None:
     """  # noqa: D301
 
 
+class Ended(KeyboardInterrupt):
+    """The system asks the program to end: what is half made goes, as at Ctrl-C."""
+
+    def __init__(self, number: int) -> None:
+        super().__init__()
+        self.number = number
+
+
+def _end(number: int, _frame: object) -> None:
+    raise Ended(number)
+
+
+def _end_in_order() -> None:
+    """Let a request to end, and a terminal that was closed, undo what is half made instead of leaving it."""
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        # what was started to outlive its terminal does
+        if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, _end)
+
+
 def main(args: list[str] | None = None) -> None:
     """Run the command line; every failure the user can act on ends in one message and the exit code it has."""
+    _end_in_order()
     code = run(args)
-    if code == STOPPED:
+    if code >= STOPPED - signal.SIGINT:
         # Ctrl-C while a module was loading leaves Python a mark by which it would end by the signal, not with this code
-        sys.stdout.flush()
-        sys.stderr.flush()
+        for stream in (sys.stdout, sys.stderr):
+            with suppress(OSError, AttributeError):
+                stream.flush()
         os._exit(code)
     sys.exit(code)
 
@@ -109,24 +135,36 @@ def run(args: list[str] | None = None) -> int:
     except click.exceptions.Exit as stop:
         return stop.exit_code
     except click.ClickException as wrong:
-        wrong.show()
+        with suppress(OSError):
+            wrong.show()
         return 2 if isinstance(wrong, click.UsageError) else 1
-    except (click.Abort, KeyboardInterrupt):
-        click.echo("flatscan: stopped; nothing half-written was left behind.", err=True)
-        return STOPPED
+    except (click.Abort, KeyboardInterrupt) as stop:
+        ended = stop.__cause__ if isinstance(stop, click.Abort) else stop
+        _say("stopped; nothing half-written was left behind.")
+        return 128 + ended.number if isinstance(ended, Ended) else STOPPED
     except FlatscanError as trouble:
-        from flatscan.core.phrase import command_line
+        return _failed(trouble, asked["units"])
+    except OSError as reason:
+        # files have errors of their own: what is left is the help or the version that cannot be shown
+        from flatscan.cli.speaking import cannot_say
 
-        click.echo(f"flatscan: {trouble.text(command_line(asked['units']))}", err=True)
-        return 1
-    except BrokenPipeError:
-        # the reader of the pipe has gone: not an error of ours, and Python must not complain while closing
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        return _failed(cannot_say(reason), asked["units"])
     except MemoryError:
-        click.echo(
-            "flatscan: this machine's memory is full; needed: room for the cells of this wall. "
-            "Choose a larger --cell or a smaller --region.",
-            err=True,
+        _say(
+            "this machine's memory is full; needed: room for the cells of this wall. "
+            "Choose a larger --cell or a smaller --region."
         )
         return 1
+
+
+def _failed(trouble: Any, units: str) -> int:
+    from flatscan.core.phrase import command_line
+
+    _say(trouble.text(command_line(units)))
+    return 1
+
+
+def _say(text: str) -> None:
+    from flatscan.cli.speaking import words
+
+    words(f"flatscan: {text}")

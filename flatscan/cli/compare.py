@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,6 +11,7 @@ import click
 from flatscan.cli import options, refusing, running
 from flatscan.cli.kinds import LENGTH
 from flatscan.cli.progress import progress_bar
+from flatscan.cli.speaking import hand_over, sheets_in, words
 
 if TYPE_CHECKING:
     from flatscan.jobs import Capturing, Comparing
@@ -117,9 +117,9 @@ def _series(
         folder = Path(given["out"] or folder_of(surveys[-1]))
         written = paper.write_series(surveyed, folder, overwrite=given["overwrite"])
         if not given["quiet"]:
-            running.sheets_in(folder, written, given["units"])
+            sheets_in(folder, written, given["units"])
     if given["as_json"]:
-        sys.stdout.write(report.text(paper.series_document(surveyed)))
+        hand_over(report.text(paper.series_document(surveyed)))
     else:
-        click.echo(paper.series_text(surveyed, given["units"]))
+        words(paper.series_text(surveyed, given["units"]).rstrip("\n"), quiet=given["quiet"])
     return 0

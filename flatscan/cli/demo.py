@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 from collections.abc import Callable
 from contextlib import nullcontext, redirect_stdout
 from io import StringIO
@@ -13,6 +12,7 @@ from typing import Any
 import click
 
 from flatscan.cli import options, running
+from flatscan.cli.speaking import hand_over, tell, words
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 
@@ -34,17 +34,17 @@ def demo(**given: Any) -> int:
     output = given | {"out": str(Path(given["out"] or "flatscan-demo"))}
     documents = []
     for name, title, part, work in _jobs():
-        running.tell(note("run.demo-part", title=title, name=name), given["units"], err=given["as_json"])
+        tell(note("run.demo-part", title=title, name=name), given["units"], quiet=given["quiet"])
         into = output | {"out": str(Path(output["out"]) / part) if given["out"] or not given["as_json"] else None}
         try:
             with redirect_stdout(StringIO()) if given["as_json"] else nullcontext() as said:
                 running.run_each((str(folder / name),), into, work)
             documents += [json.loads(said.getvalue())] if said is not None else []
         except FlatscanError as trouble:
-            click.echo(f"flatscan: {trouble.text(command_line(given['units']))}", err=True)
+            words(f"flatscan: {trouble.text(command_line(given['units']))}")
             return 1
     if given["as_json"]:
-        sys.stdout.write(report.text(documents))
+        hand_over(report.text(documents))
     return 0
 
 

@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import click
 
+from flatscan.cli.speaking import hand_over, words
+
 
 @click.command("desk")
-@click.option("--folder", type=click.Path(file_okay=False), help="For walls.  [default: flatscan-walls at home]")
+@click.option(
+    "--out",
+    "--folder",
+    "folder",
+    type=click.Path(file_okay=False),
+    help="Folder for walls.  [default: flatscan-walls at home]",
+)
+@click.option("--json", "as_json", is_flag=True, help="The page's address as a document on stdout, once it is ready.")
+@click.option("--quiet", is_flag=True, help="No words on standard error but errors.")
 @click.option("--share", is_flag=True, help="Listen on the local network too, for the phone in the same room.")
 @click.option("--port", type=click.IntRange(0, 65535), help="Port to listen on.  [default: 8765, or a free one]")
 @click.option(
@@ -20,17 +31,38 @@ import click
     help="Largest scan the page takes.",
 )
 @click.option("--no-browser", is_flag=True, help="Only print the address.")
-def desk(folder: str | None, *, share: bool, port: int | None, upload_limit: float, no_browser: bool) -> int:
+def desk(
+    folder: str | None,
+    *,
+    as_json: bool,
+    quiet: bool,
+    share: bool,
+    port: int | None,
+    upload_limit: float,
+    no_browser: bool,
+) -> int:
     """Do the whole job in a browser: drop a scan or type readings, answer a few questions, print the sheets.
 
     The page is served by this machine to itself; --share lets other devices on the network in, with the same secret.
 
     Example: flatscan desk
     """
-    from flatscan import desk
+    from flatscan import desk, report
 
     place = Path.home() / "flatscan-walls" if folder is None else Path(folder)
+
+    def ready(address: str) -> None:
+        if as_json:
+            document = {"schema": 1, "command": "desk", "address": address, "folder": str(place.resolve())}
+            hand_over(report.text(document))
+
     desk.serve(
-        place, share=share, port=port, browser=not no_browser, upload_limit=int(upload_limit * 1e9), say=click.echo
+        place,
+        share=share,
+        port=port,
+        browser=not no_browser,
+        upload_limit=int(upload_limit * 1e9),
+        say=partial(words, quiet=quiet),
+        ready=ready,
     )
     return 0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import sys
+from pathlib import Path
 from typing import Any
 
 import click
@@ -10,6 +10,7 @@ import click
 from flatscan.cli import options, refusing, running
 from flatscan.cli.kinds import LENGTH, SQUARES
 from flatscan.cli.progress import progress_bar
+from flatscan.cli.speaking import byte_file, hand_out, notes, text_file
 from flatscan.core.choices import PAPERS
 from flatscan.core.notes import note
 
@@ -20,22 +21,25 @@ from flatscan.core.notes import note
 @click.option("--spacing", type=LENGTH, default="1.2m", show_default=True, help="Most between columns of stations.")
 @click.option("--title", default="", help="The wall's name.")
 @click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Of the form.")
-@options.units_option
-@click.option("--out", type=click.Path(), default="flatscan-form", show_default=True, help="Folder for the two files.")
-@click.option("--overwrite", is_flag=True, help="Replace files that exist.")
-def form(
-    *, width: float, height: float, spacing: float, title: str, paper: str, units: str, out: str, overwrite: bool
-) -> int:
+@options.output("Folder for the two files.  [default: flatscan-form]")
+def form(*, width: float, height: float, spacing: float, title: str, paper: str, **given: Any) -> int:
     """A blank form with numbered stations in walking order, and the CSV to type the readings into.
 
     BIG = HOLLOW. Read the first station again last. Laser class 2, never at eye level; read from a stable platform.
 
     Example: flatscan form --width 4.2m --height 2.5m
     """
-    from flatscan.report.form import Blank, write
+    from flatscan.report.form import Blank, files, form_document
+    from flatscan.report.say import say
 
-    written = write(out, Blank(width, height, spacing, title), paper=paper, units=units, overwrite=overwrite)
-    running.tell(note("run.form-written", files=tuple(map(str, written)), table=str(written[-1])), units)
+    units = given["units"]
+    blank = Blank(width, height, spacing, title, units)
+    # a document alone writes nothing
+    folder = given["out"] or (None if given["as_json"] else "flatscan-form")
+    made = files(blank, paper=paper, units=units)
+    names = tuple(str(Path(folder or "") / name) for name, _ in made)
+    text = say(note("run.form-written", files=names, table=names[-1]), units)
+    hand_out("form", given, form_document(blank), text, folder=folder, made=made, where=False)
     return 0
 
 
@@ -45,11 +49,8 @@ def form(
 @click.option("--first", type=int, default=0, show_default=True, help="Number of the first.")
 @click.option("--board", type=SQUARES, help="A calibration board of so many squares instead, such as 7x9.")
 @click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Of the pages.")
-@click.option("--out", type=click.Path(), default="targets.pdf", show_default=True, help="The PDF.")
-@click.option("--overwrite", is_flag=True, help="Replace a file that exists.")
-def targets(
-    *, size: float, count: int, first: int, board: tuple[int, int] | None, paper: str, out: str, overwrite: bool
-) -> int:
+@options.output("The PDF, or a folder for it.  [default: targets.pdf]")
+def targets(*, size: float, count: int, first: int, board: tuple[int, int] | None, paper: str, **given: Any) -> int:
     """Printable targets for photos of a wall, to scale, with a ruler to check the print; or a calibration board.
 
     Print at 100 %, measure the black square on the paper, and use that size.
@@ -57,15 +58,19 @@ def targets(
     Example: flatscan targets --size 120mm --count 8
     """
     from flatscan.capture.printed_marks import Board
-    from flatscan.report.placing import write_file
-    from flatscan.report.target_sheet import board_page, target_pages
+    from flatscan.report.say import say
+    from flatscan.report.target_sheet import board_page, target_pages, targets_document
 
     if board is None:
-        pages = target_pages(size, count, first=first, paper=paper)
+        pages = target_pages(size, count, first=first, paper=paper, units=given["units"])
     else:
-        pages = board_page(Board(*board, size, markers=True), paper=paper)
-    write_file(out, pages, overwrite=overwrite)
-    running.tell(note("run.targets-written", file=out))
+        pages = board_page(Board(*board, size, markers=True), paper=paper, units=given["units"])
+    name = "targets.pdf"
+    folder = given["out"] or (None if given["as_json"] else name)
+    text = say(note("run.targets-written", file=str(folder)), given["units"])
+    document = targets_document(size, range(first, first + count), board, paper)
+    made = [(name, byte_file(pages))]
+    hand_out("targets", given, document, text, folder=folder, made=made, name=name, where=False)
     return 0
 
 
@@ -76,10 +81,7 @@ def targets(
 @click.option("--readings", default="6,12,20", show_default=True, help="Numbers of readings to plan for.")
 @click.option("--form", type=click.Path(), help="Write the last plan as a CSV form to fill in.")
 @options.capture_options
-@click.option("--json", "as_json", is_flag=True, help="The plans on stdout as JSON.")
-@options.units_option
-@click.option("--quiet", is_flag=True, help="No words on standard error but errors.")
-@click.option("--overwrite", is_flag=True, help="Replace a form that exists.")
+@options.output("Folder for the plans and a form of the last.  [default: none is written]")
 def plan_readings(capture: str, **given: Any) -> int:
     """Where on a scanned wall the next laser readings help most, and whether a limit can be decided with them.
 
@@ -102,9 +104,9 @@ def plan_readings(capture: str, **given: Any) -> int:
     if given["form"] is not None:
         write_file(given["form"], reading_form(planned), overwrite=given["overwrite"])
     if not given["quiet"]:
-        running.notes(planned.notes, given["units"])
-    if given["as_json"]:
-        sys.stdout.write(report.text(reading_plans(planned, limit)))
-    else:
-        click.echo(reading_plan_text(planned, limit, given["units"]))
+        notes(planned.notes, given["units"])
+    plans = reading_plans(planned, limit)
+    made = [("plan-readings.csv", byte_file(reading_form(planned)))]
+    made += [("plan-readings-result.json", text_file(report.text(plans)))]
+    hand_out("plan-readings", given, plans, reading_plan_text(planned, limit, given["units"]), made=made)
     return 0

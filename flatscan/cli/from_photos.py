@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
-from flatscan.cli import running
+from flatscan.cli import options
 from flatscan.cli.kinds import LENGTH, SQUARES
-from flatscan.cli.options import units_option
 from flatscan.cli.progress import progress_bar
+from flatscan.cli.speaking import hand_out, text_file
 from flatscan.core.notes import note
 
 
@@ -18,12 +18,8 @@ from flatscan.core.notes import note
 @click.argument("photos", nargs=-1, type=click.Path())
 @click.option("--setup", type=click.Path(), help="The set-up (TOML) of the PHOTOS; without it PHOTOS is the set-up.")
 @click.option("--rule", type=LENGTH, help="Length of the straightedge.  [default: 1.8m]")
-@click.option("--json", "as_json", is_flag=True, help="The lines on stdout as JSON.")
-@units_option
-@click.option("--quiet", is_flag=True, help="No words on standard error but errors.")
-def line(
-    photos: tuple[str, ...], setup: str | None, *, rule: float | None, as_json: bool, units: str, quiet: bool
-) -> int:
+@options.output("Folder for the document.  [default: none is written]")
+def line(photos: tuple[str, ...], setup: str | None, *, rule: float | None, **given: Any) -> int:
     """How straight a wall is along photographed laser lines, with the ± of each and what would halve it.
 
     PHOTOS are pairs of pictures, laser on and laser off, from one fixed camera; or the set-up file that names them.
@@ -37,12 +33,11 @@ def line(
     asked = Requirement(rule=Requirement().rule if rule is None else rule).rule
 
     path, pairs = _asked(photos, setup)
-    with progress_bar(quiet=quiet) as progress:
+    with progress_bar(quiet=given["quiet"]) as progress:
         found = jobs.lines(path, asked, pairs, progress)
-    if as_json:
-        sys.stdout.write(report.text(line_record(found)))
-    else:
-        click.echo(line_text(found, units))
+    record = line_record(found)
+    made = [("line-result.json", text_file(report.text(record)))]
+    hand_out("line", given, record, line_text(found, given["units"]), made=made)
     return 0
 
 
@@ -63,44 +58,28 @@ def _asked(photos: tuple[str, ...], setup: str | None) -> tuple[Path, tuple[tupl
 @click.option("--board", type=SQUARES, required=True, help="Squares across and down, such as 10x7.")
 @click.option("--square", type=LENGTH, required=True, help="Side of a square as measured on the paper.")
 @click.option("--markers", is_flag=True, help="The board has markers in its white squares (flatscan targets --board).")
-@click.option("--out", type=click.Path(), default="camera.json", show_default=True, help="The camera's file.")
-@click.option("--json", "as_json", is_flag=True, help="The camera on stdout as JSON; a file only with --out given.")
-@click.option("--quiet", is_flag=True, help="No words on standard error but errors.")
-@click.option("--overwrite", is_flag=True, help="Replace a file that exists.")
-@click.pass_context
-def calibrate(
-    ctx: click.Context,
-    photos: tuple[str, ...],
-    *,
-    board: tuple[int, int],
-    square: float,
-    markers: bool,
-    out: str,
-    as_json: bool,
-    quiet: bool,
-    overwrite: bool,
-) -> int:
+@options.output("The camera's file, or a folder for it.  [default: camera.json]")
+def calibrate(photos: tuple[str, ...], *, board: tuple[int, int], square: float, markers: bool, **given: Any) -> int:
     """Focal length and distortion of a lens from PHOTOS of a flat, printed, chequered board.
 
     Ten photos or more, focus locked at the wall's distance, the board tilted every way and brought to all edges.
 
     Example: flatscan calibrate board*.jpg --board 10x7 --square 24.8mm --markers
     """
+    import json
+
     from flatscan.capture.printed_marks import Board
     from flatscan.capture.printed_marks import calibrate as calibrated
-    from flatscan.report.placing import write_file
+    from flatscan.report.say import say
 
-    with progress_bar(quiet=quiet) as progress:
+    with progress_bar(quiet=given["quiet"]) as progress:
         progress(note("stage.board"), None)
         found = calibrated([Path(photo) for photo in photos], Board(*board, square, markers))
-    camera = found.camera
-    given = ctx.get_parameter_source("out") != click.core.ParameterSource.DEFAULT
-    if given or not as_json:
-        write_file(out, camera.text().encode(), overwrite=overwrite)
-    if as_json:
-        sys.stdout.write(camera.text())
-        return 0
-    running.tell(note("run.calibrated", what=found.summary, file=out))
-    for said in found.notes:
-        running.tell(note("run.mind", note=said))
+    camera, name = found.camera.text(), "camera.json"
+    folder = given["out"] or (None if given["as_json"] else name)
+    said = [note("run.calibrated", what=found.summary, file=str(folder))]
+    said += [note("run.mind", note=one) for one in found.notes]
+    text = "\n".join(say(one, given["units"]) for one in said)
+    made = [(name, text_file(camera))]
+    hand_out("calibrate", given, json.loads(camera), text, folder=folder, made=made, name=name, where=False)
     return 0

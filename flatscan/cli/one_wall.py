@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from flatscan.cli import by_plan, options, refusing, running
 from flatscan.cli.kinds import LENGTH
+from flatscan.cli.speaking import hand_out, text_file
 from flatscan.core.notes import note
 
 if TYPE_CHECKING:
@@ -167,15 +167,10 @@ def _rule(given: dict[str, Any], **limit: Any) -> jobs.Requirement:
 def _by_hand(path: str, given: dict[str, Any]) -> int:
     from flatscan import jobs, report
 
-    if given["out"] is not None:
-        raise click.UsageError("Readings by hand make no sheets: leave --out out.")
     known = {name: given[name] for name in ("limit", "width", "height") if given[name] is not None}
-    lows = jobs.lows_by_hand(path, **known)
-    if given["as_json"]:
-        sys.stdout.write(report.text(report.document(lows)))
-        return 0
-    said = report.summary if given["more"] else report.first_screen
-    click.echo(said(lows, given["units"]), nl=False)
-    if not (given["more"] or given["quiet"]):
-        running.tell(note("first.more"), given["units"], err=True)
+    lows, units = jobs.lows_by_hand(path, **known), given["units"]
+    document = report.document(lows)
+    text = report.summary(lows, units) if given["more"] else report.first_screen(lows, units)
+    text += "" if given["more"] else report.say(note("first.more"), units)
+    hand_out("lows", given, document, text, made=[("lows-result.json", text_file(report.text(document)))])
     return 0

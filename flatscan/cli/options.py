@@ -134,11 +134,12 @@ plan_option = _stack(
     click.option("--plan", type=click.Path(), help="The job's plan.  [default: plan.toml in the job's folder]"),
     click.option("--stage", type=click.Choice(STAGES), help="How far the job is.  [default: the command's own]"),
 )
+more_option = click.option("--more", is_flag=True, help="All of the answer in words, not only its first lines.")
 plan_options = _stack(
     plan_option,
     click.option("--keep", is_flag=True, help="Write what was given into the plan."),
     click.option("--start", type=CLOCK, help="When work starts, such as 7:30: clock times on the day sheet."),
-    click.option("--more", is_flag=True, help="All of the answer in words, not only its first lines."),
+    more_option,
 )
 
 # what ties two surveys of a wall together, and what is asked of their difference
@@ -176,13 +177,23 @@ units_option = click.option(
     callback=_remember_units,
     help="Of all words and sheets.",
 )
-output_options = _stack(
-    click.option("--out", type=click.Path(), help="Folder for the sheets.  [default: <capture>-flatscan]"),
-    click.option("--json", "as_json", is_flag=True, help="Result document on stdout; sheets only with --out."),
-    units_option,
-    click.option("--quiet", is_flag=True, help="No words on standard error but errors."),
-    click.option("--overwrite", is_flag=True, help="Also replace files of yours and sheets of another capture."),
-)
+
+
+def output(folder: str = "Folder for the sheets.  [default: <capture>-flatscan]") -> Command:
+    """What every command takes: where files go, the document, units, no words, and leave to replace.
+
+    ``folder`` is the help of --out.
+    """
+    return _stack(
+        click.option("--out", type=click.Path(), help=folder),
+        click.option("--json", "as_json", is_flag=True, help="The document on stdout; files only with --out."),
+        units_option,
+        click.option("--quiet", is_flag=True, help="No words on standard error but errors."),
+        click.option("--overwrite", is_flag=True, help="Also replace files of yours and sheets of another capture."),
+    )
+
+
+output_options = output()
 
 sheet_options = _stack(
     click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Of the PDF."),

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import platform
-import sys
 from importlib import metadata
+from typing import Any
 
 import click
 from click.shell_completion import get_completion_class
 
 from flatscan import __version__
 from flatscan.cli import options
+from flatscan.cli.speaking import hand_out, tell, text_file
 
 # in the order of how much of a result depends on them; names as the package index knows them
 COMPUTES_WITH = (
@@ -28,11 +29,13 @@ COMPUTES_WITH = (
 )
 
 
+_FILES = "Folder for it as files.  [default: none is written]"
+
+
 @click.command("tolerances")
 @click.argument("words", nargs=-1)
-@click.option("--json", "as_json", is_flag=True, help="The entries on stdout as JSON.")
-@options.units_option
-def tolerances(words: tuple[str, ...], *, as_json: bool, units: str) -> int:
+@options.output(_FILES)
+def tolerances(words: tuple[str, ...], **given: Any) -> int:
     """The tolerance entries: length, limit, method, source, how sure. WORDS narrow the list.
 
     Entries tagged "from memory" give numbers but no decision. The contract's document and edition govern.
@@ -42,68 +45,59 @@ def tolerances(words: tuple[str, ...], *, as_json: bool, units: str) -> int:
     from flatscan import report, standards
 
     entries = standards.matching(words)
-    if as_json:
-        sys.stdout.write(report.text(report.tolerance_records(entries)))
-    else:
-        click.echo(report.tolerance_text(entries, units))
+    text, record = report.tolerance_text(entries, given["units"]) + "\n", report.tolerance_records(entries)
+    made = [("tolerances.txt", text_file(text)), ("tolerances-result.json", text_file(report.text(record)))]
+    hand_out("tolerances", given, record, text, made=made)
     return 0
 
 
 @click.command("methods")
 @click.argument("name", required=False)
-@click.option("--json", "as_json", is_flag=True, help="Names and titles on stdout as JSON; with NAME its text too.")
-def methods(name: str | None, *, as_json: bool) -> int:
+@options.output(_FILES)
+def methods(name: str | None, **given: Any) -> int:
     """How it computes and decides: the text called NAME, or a list of all texts.
 
     A sheet or a line of code that cites methods/decision 3 means section 3 of the text called decision.
 
     Example: flatscan methods decision
     """
-    import json
-
     from flatscan import methods as room
 
     texts = room.available() if name is None else (room.load(name),)
-    if as_json:
-        listed = [
-            {"name": text.name, "title": text.title} | ({} if name is None else {"text": text.text}) for text in texts
-        ]
-        sys.stdout.write(json.dumps({"schema": 1, "methods": listed}, ensure_ascii=False, indent=2) + "\n")
-    elif name is None:
-        for text in texts:
-            click.echo(f"{text.name:14} {text.title}")
-    else:
-        click.echo(texts[0].text, nl=False)
+    listed = [
+        {"name": text.name, "title": text.title} | ({} if name is None else {"text": text.text}) for text in texts
+    ]
+    told = "".join(f"{text.name:14} {text.title}\n" for text in texts) if name is None else texts[0].text
+    made = [(f"{text.name}.md", text_file(text.text)) for text in texts]
+    hand_out("methods", given, {"methods": listed}, told, made=made)
     return 0
 
 
 @click.command("rates")
 @click.option("--example", is_flag=True, help="A commented price list in TOML, to fill in.")
-@click.option("--out", type=click.Path(), help="Write it to this file instead of stdout.")
-@click.option("--overwrite", is_flag=True, help="Replace the file if it is there.")
-def rates(*, example: bool, out: str | None, overwrite: bool) -> int:
+@options.output("The file to write, or a folder for it.  [default: stdout]")
+def rates(*, example: bool, **given: Any) -> int:
     """A price list to fill in with your own rates, for survey and compare --rates FILE. No price comes with it.
 
     Example: flatscan rates --example --out rates.toml
     """
     from flatscan.core.notes import note
     from flatscan.plan.rates import TEMPLATE
-    from flatscan.report.placing import write_file
-    from flatscan.report.say import say
 
     if not example:
         raise click.UsageError("Give --example: flatscan rates --example --out rates.toml")
-    if out is None:
-        click.echo(TEMPLATE, nl=False)
-        return 0
-    path = write_file(out, TEMPLATE.encode(), overwrite=overwrite)
-    click.echo(say(note("run.rates-in", file=str(path))), err=True)
+    name = "rates.toml"
+    made = [(name, text_file(TEMPLATE))]
+    hand_out("rates", given, {"example": TEMPLATE}, TEMPLATE, made=made, name=name, where=False)
+    if given["out"] is not None:
+        tell(note("run.rates-in", file=given["out"]), given["units"], quiet=given["quiet"])
     return 0
 
 
 @click.command("completion")
 @click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
-def completion(shell: str) -> int:
+@options.output("Folder for it as a file.  [default: none is written]")
+def completion(shell: str, **given: Any) -> int:
     """Print what a shell needs to complete flatscan's commands and options on the tab key.
 
     Example: flatscan completion bash > ~/.local/share/bash-completion/completions/flatscan
@@ -112,7 +106,9 @@ def completion(shell: str) -> int:
 
     kind = get_completion_class(shell)
     assert kind is not None
-    click.echo(kind(group, {}, "flatscan", "_FLATSCAN_COMPLETE").source())
+    text = kind(group, {}, "flatscan", "_FLATSCAN_COMPLETE").source() + "\n"
+    made = [(f"flatscan.{shell}", text_file(text))]
+    hand_out("completion", given, {"shell": shell, "text": text}, text, made=made)
     return 0
 
 

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import click
-
 from flatscan.cli.progress import progress_bar
+from flatscan.cli.speaking import hand_over, notes, sheets_in, tell, words
 from flatscan.core.notes import Note, note
 
 if TYPE_CHECKING:
     from flatscan.cli.by_plan import Asked
     from flatscan.jobs import Capturing, Finishing, Progress, Result
     from flatscan.report import Photo
-    from flatscan.report.say import Said
 
 WITHIN, OUTSIDE, UNDECIDED, FAILED = 0, 3, 4, 1
 
@@ -94,27 +91,6 @@ def finishing(options: dict[str, Any]) -> Finishing:
     return Finishing.by(**given)
 
 
-def tell(said: Note | str, units: str = "mm", *, err: bool = False) -> None:
-    """Print what is known in the units asked for, to stdout or to stderr."""
-    from flatscan.report.say import say
-
-    click.echo(say(said, units), err=err)
-
-
-def notes(found: Iterable[Said], units: str = "mm") -> None:
-    """Print what is worth saying of a result on stderr, a line each."""
-    from flatscan.report.say import say
-
-    for said in found:
-        tell(note("run.note", note=say(said, units)), units, err=True)
-
-
-def sheets_in(folder: Path, written: Sequence[Path | str], units: str = "mm") -> None:
-    """Say on stderr where the sheets went."""
-    names = tuple(Path(path).name for path in written)
-    tell(note("run.sheets-in", folder=str(folder), files=names), units, err=True)
-
-
 def asked_each(captures: tuple[str, ...], given: dict[str, Any]) -> list[Asked]:
     """What every capture is asked for, by its job's plan and by hand; captures of one wall are asked as one."""
     from flatscan.cli.by_plan import asked, by_hand
@@ -156,7 +132,7 @@ def run_each(
         except FlatscanError as trouble:
             if len(jobs) == 1:
                 raise
-            click.echo(f"flatscan: {report.trouble(trouble, output['units'])}", err=True)
+            words(f"flatscan: {report.trouble(trouble, output['units'])}")
             results.append(None)
             continue
         for one, place, written in zip(several, places, files, strict=True):
@@ -164,7 +140,7 @@ def run_each(
             documents.append(report.document(one, written))
             _report(one, place, written, output)
     if output["as_json"]:
-        sys.stdout.write(report.text(documents[0] if len(jobs) == len(documents) == 1 else documents))
+        hand_over(report.text(documents[0] if len(jobs) == len(documents) == 1 else documents))
     return results
 
 
@@ -179,7 +155,7 @@ def _warn_early(several: tuple[Result, ...], output: dict[str, Any]) -> None:
         for criterion in verdict.criteria if verdict and not output["quiet"] else ():
             for reason in criterion.reasons[:1]:
                 if isinstance(reason, Note) and reason.code == "verdict.cannot-show":
-                    tell(note("run.warned", name=criterion.name, reason=reason), output["units"], err=True)
+                    tell(note("run.warned", name=criterion.name, reason=reason), output["units"])
 
 
 def _wall_folders(folder: Path | None, several: tuple[Result, ...]) -> list[Path | None]:
@@ -253,25 +229,25 @@ def _photo(output: dict[str, Any]) -> Photo | None:
 
 
 def _report(found: Result, folder: Path | None, files: tuple[str, ...], output: dict[str, Any]) -> None:
-    """The answer on stdout unless JSON was asked for; on stderr what else changes the work, then the sheets.
+    """The answer in words unless JSON was asked for, what else changes the work, then the sheets; all on stderr.
 
-    With ``--more`` all of the answer, and everything that is to be minded.
+    With ``--more`` all of the answer, and everything that is to be minded; with ``--quiet`` none of it.
     """
     from flatscan import report
 
+    if output["quiet"]:
+        return
     units, more, made = output["units"], bool(output.get("more")), report.report_of(found)
     if not output["as_json"]:
         text = report.summary(made, units, notes=False, first=True) if more else report.first_screen(made, units)
-        click.echo(text, nl=False)
+        words(text.rstrip("\n"))
         if output.get("explain"):
-            click.echo(report.explain(found, units))
-    if output["quiet"]:
-        return
+            words(report.explain(found, units))
     notes(made.beside(shown=not output["as_json"], more=more), units)
     if folder is not None and (more or not made.first):
         sheets_in(folder, files, units)
     elif folder is not None:
-        tell(note("first.more-in", file=str(folder / _to_open(files))), units, err=True)
+        tell(note("first.more-in", file=str(folder / _to_open(files))), units)
 
 
 def _to_open(files: tuple[str, ...]) -> str:
@@ -322,9 +298,9 @@ def list_walls(captures: tuple[str, ...], how: Capturing, output: dict[str, Any]
         documents.append(report.wall_list(found, files))
         if not output["as_json"]:
             name = capture if isinstance(capture, str) else " + ".join(capture)
-            click.echo(report.wall_list_text(name, found, output["units"]))
+            words(report.wall_list_text(name, found, output["units"]), quiet=output["quiet"])
         if folder is not None and files and not output["quiet"]:
             sheets_in(folder, files, output["units"])
     if output["as_json"]:
-        sys.stdout.write(report.text(documents[0] if len(documents) == 1 else documents))
+        hand_over(report.text(documents[0] if len(documents) == 1 else documents))
     return 0

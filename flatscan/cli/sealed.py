@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,6 +11,7 @@ import click
 from flatscan.cli import by_plan, options, refusing, running
 from flatscan.cli.kinds import LENGTH
 from flatscan.cli.progress import progress_bar
+from flatscan.cli.speaking import hand_out, hand_over, tell, text_file, words
 from flatscan.core.notes import Note, note
 
 if TYPE_CHECKING:
@@ -68,7 +68,8 @@ def evidence(captures: tuple[str, ...], **given: Any) -> int:
     document = {} if stands else _seal(path, captures, given)
     document |= _timed(path, given)
     if given["as_json"]:
-        sys.stdout.write(report.text({"schema": 1, "command": "evidence", "file": path.name} | document))
+        head = {"schema": 1, "command": "evidence", "file": path.name}
+        hand_over(report.text(head | document | {"files": [path.name]}))
     return 0
 
 
@@ -88,8 +89,7 @@ def _standing(captures: tuple[str, ...], given: dict[str, Any]) -> Path | None:
 
 
 def _tell(said: Note, given: dict[str, Any]) -> None:
-    """Say it where it is in no document's way."""
-    running.tell(said, given["units"], err=given["as_json"])
+    tell(said, given["units"], quiet=given["quiet"])
 
 
 def _timed(path: Path, given: dict[str, Any]) -> dict[str, Any]:
@@ -223,20 +223,10 @@ def _path(captures: tuple[str, ...], out: str | None) -> Path:
 @click.option("--seal", help="The seal as told by the file's maker another way (64 hex digits).")
 @click.option("--key", help="The public key you expect: 64 hex digits, or a public key file.")
 @click.option("--time-roots", type=click.Path(), help="Root certificates under which you trust its time stamp.")
-@click.option("--json", "as_json", is_flag=True, help="The report on stdout as JSON.")
-@options.units_option
-@click.option("--more", is_flag=True, help="Each number beside the sealed one.")
-@click.option("--quiet", is_flag=True, help="No words on progress.")
+@options.more_option
+@options.output("Folder for the report.  [default: none is written]")
 def recheck(
-    file: str,
-    *,
-    seal: str | None,
-    key: str | None,
-    time_roots: str | None,
-    as_json: bool,
-    units: str,
-    more: bool,
-    quiet: bool,
+    file: str, *, seal: str | None, key: str | None, time_roots: str | None, more: bool, **given: Any
 ) -> int:
     """Verify a sealed FILE byte by byte, make all of it again from its captures, and compare each number and sheet.
 
@@ -257,12 +247,14 @@ def recheck(
         )
     expected = None if key is None else public_key(key)
     roots = None if time_roots is None else roots_in(time_roots)
-    with progress_bar(quiet=quiet) as progress:
+    with progress_bar(quiet=given["quiet"]) as progress:
         found = room.recheck(file, seal=seal, key=expected, roots=roots, progress=progress)
-    if as_json:
-        sys.stdout.write(report.text(recheck_record(found)))
-    else:
-        click.echo(recheck_text(found, every=more, units=units))
+    record, text = recheck_record(found), recheck_text(found, every=more, units=given["units"])
+    made = [("recheck.txt", text_file(text)), ("recheck-result.json", text_file(report.text(record)))]
+    hand_out("recheck", given, record, text, made=made)
+    if given["quiet"] and not given["as_json"] and found.status != "same":
+        # what differs is no mere word
+        words(text)
     return _code(found)
 
 

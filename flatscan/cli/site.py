@@ -16,6 +16,7 @@ import click
 
 from flatscan.cli import by_plan, options, refusing, running
 from flatscan.cli.kinds import LENGTH
+from flatscan.cli.speaking import hand_over, tell, words
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import hours
 
@@ -100,7 +101,8 @@ def site(source: str, **given: Any) -> int:
             watch=watch,
         )
     if given["as_json"]:
-        sys.stdout.write(report.text(result.document))
+        kept = given["out"] is not None
+        hand_over(report.text(result.document | {"files": [path.name for path in result.files if kept]}))
     else:
         _report(result, given["units"], quiet=given["quiet"])
     return running.FAILED if result.document["failed"] else 0
@@ -141,7 +143,7 @@ def _captures(source: Path, folder: Path, asked: by_plan.Asked) -> list[Capture]
 
     captures, doubts = in_list(source, settings_of)
     for doubt in () if given["quiet"] else doubts:
-        running.tell(note("run.noted-of", file=source.name, note=doubt), given["units"], err=True)
+        tell(note("run.noted-of", file=source.name, note=doubt), given["units"])
     return captures
 
 
@@ -244,12 +246,13 @@ def _watched(*, quiet: bool) -> Iterator[Watch]:
 def _report(result: Run, units: str, *, quiet: bool) -> None:
     from flatscan.report.site_report import site_lines
 
+    if quiet:
+        return
     for line in site_lines(result.summary, units):
-        click.echo(line)
-    if not quiet:
-        files = tuple(map(str, result.files))
-        kept = note("run.summary-kept", files=files, kept=result.reused)
-        running.tell(kept if result.reused else note("run.summary", files=files), units, err=True)
+        words(line)
+    files = tuple(map(str, result.files))
+    kept = note("run.summary-kept", files=files, kept=result.reused)
+    tell(kept if result.reused else note("run.summary", files=files), units)
 
 
 class SiteProgress:
@@ -270,7 +273,7 @@ class SiteProgress:
         what: Note | str = "" if record is None else _came_of(record)
         left = time_left(time.monotonic() - self.started, share)
         if self.display is None:
-            running.tell(note("run.of-all", done=done, known=known, what=what, left=left), err=True)
+            tell(note("run.of-all", done=done, known=known, what=what, left=left))
             return
         self.display.update(
             self.task,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import logging
 import os
 import secrets
@@ -279,8 +280,11 @@ def serve(
     browser: bool = True,
     upload_limit: int = UPLOAD_LIMIT,
     say: Callable[[str], None] = print,
+    ready: Callable[[str], None] = lambda _address: None,
 ) -> None:
-    """Serve the jobs in ``folder`` until stopped; ``say`` prints the address (and, shared, a code to scan).
+    """Serve the jobs in ``folder`` until stopped; ``say`` tells the address (and, shared, a code to scan).
+
+    ``ready`` is called with the address alone once the page can be opened.
 
     Raises `OutputError` where the port is taken or the folder cannot be written, `ReadError` where a library of the
     extra ``desk`` is missing.
@@ -307,7 +311,8 @@ def serve(
     url = f"http://{address}:{at}/?token={token}"
     if segno is not None:
         say(SHARE_WARNING)
-        _show_code(segno, url)
+        say(_code(segno, url))
+    ready(url)
     say(f"Open {url}")
     say(f"Walls are kept in {folder.resolve()}. Stop with Ctrl-C: nothing is lost.")
     if browser:
@@ -355,6 +360,8 @@ def _own_address() -> str:
             return LOOPBACK
 
 
-def _show_code(segno: object, url: str) -> None:
-    code = segno.make(url, micro=False)  # type: ignore[attr-defined]
-    code.terminal(compact=True)
+def _code(segno: object, url: str) -> str:
+    """A code to scan with a phone, in signs of a terminal."""
+    shown = io.StringIO()
+    segno.make(url, micro=False).terminal(shown, compact=True)  # type: ignore[attr-defined]
+    return shown.getvalue().rstrip("\n")

@@ -20,7 +20,8 @@ from flatscan.plan import stops
 from flatscan.report.figures.style import FAINT, INK, PAPER, PAPERS, font, new_figure, sheet_style
 from flatscan.report.figures.style import write as lettered
 from flatscan.report.paper.flow import Flow
-from flatscan.report.placing import place
+from flatscan.report.placing import Make, place
+from flatscan.report.result_document import plain_values
 from flatscan.report.say import say
 from flatscan.report.tables import Column, Table
 
@@ -117,11 +118,9 @@ def template(blank: Blank) -> str:
     return "\n".join([*head, *(f"{at(x)}, {at(y)}, -" for x, y in stations(blank))]) + "\n"
 
 
-def write(
-    folder: str | Path, blank: Blank | None = None, *, paper: str = "a4", units: str = "mm", overwrite: bool = False
-) -> tuple[Path, ...]:
-    """Write form.pdf to print and readings.csv to type into; returns their paths. Raises what `placing.place` does."""
-    given = replace(blank or Blank(), units=units)
+def files(blank: Blank, *, paper: str = "a4", units: str = "mm") -> list[tuple[str, Make]]:
+    """form.pdf to print and readings.csv to type into: their names, and what makes each at a path."""
+    given = replace(blank, units=units)
 
     def book(path: Path) -> None:
         write_pdf(given, path, units, paper)
@@ -129,7 +128,21 @@ def write(
     def table(path: Path) -> None:
         path.write_text(template(given), encoding="utf-8", newline="\n")
 
-    return place(folder, (("form.pdf", book), ("readings.csv", table)), overwrite=overwrite)
+    return [("form.pdf", book), ("readings.csv", table)]
+
+
+def form_document(blank: Blank) -> dict[str, object]:
+    """The form as a document: the wall's size and the stations in walking order."""
+    places = [{"number": k, "x_mm": x, "y_mm": y} for k, (x, y) in enumerate(stations(blank), 1)]
+    size = {"width_mm": blank.width, "height_mm": blank.height, "spacing_mm": blank.spacing}
+    return plain_values({"title": blank.title, **size, "stations": places})
+
+
+def write(
+    folder: str | Path, blank: Blank | None = None, *, paper: str = "a4", units: str = "mm", overwrite: bool = False
+) -> tuple[Path, ...]:
+    """Write form.pdf to print and readings.csv to type into; returns their paths. Raises what `placing.place` does."""
+    return place(folder, files(blank or Blank(), paper=paper, units=units), overwrite=overwrite)
 
 
 _MARGIN = 0.5

@@ -11,8 +11,9 @@ from flatscan.capture.printed_marks import MARKER_SHARE, MARKERS, Board, marker_
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Mask
 from flatscan.core.quantity import metres
-from flatscan.core.units import to_mm
+from flatscan.core.units import METRES_PER, feet_and_inches, to_mm
 from flatscan.plan.stops import HEIGHT, LASER_WORK
+from flatscan.report.result_document import plain_values
 from flatscan.report.say import say
 
 if TYPE_CHECKING:
@@ -20,11 +21,13 @@ if TYPE_CHECKING:
 
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 # a marker needs white around it as wide as one of its bits
-_MARGIN, _HEAD, _RULER = 12.0, 62.0, 100.0
+_MARGIN, _HEAD = 12.0, 62.0
 
 
-def target_pages(size: float, count: int, *, first: int = 0, paper: str = "a4") -> bytes:
+def target_pages(size: float, count: int, *, first: int = 0, paper: str = "a4", units: str = "mm") -> bytes:
     """A PDF with ``count`` targets whose black square is ``size`` [m], one a page, the same bytes for the same input.
+
+    In inches its words are in inches, and so is the ruler to check the print.
 
     Raises `BadValue` for a size that does not fit the paper and numbers beyond the last marker.
     """
@@ -52,10 +55,10 @@ def target_pages(size: float, count: int, *, first: int = 0, paper: str = "a4") 
             first=first,
             last=MARKERS - 1,
         )
-    return _pdf([target_figure(number, size, paper) for number in range(first, first + count)])
+    return _pdf([target_figure(number, size, paper, units) for number in range(first, first + count)])
 
 
-def target_figure(number: int, size: float, paper: str) -> Figure:
+def target_figure(number: int, size: float, paper: str, units: str = "mm") -> Figure:
     """One page with a target in its middle, drawn to scale."""
     wide, high = PAPERS[paper]
     side = to_mm(size)
@@ -63,21 +66,21 @@ def target_figure(number: int, size: float, paper: str) -> Figure:
     _squares(page, marker_bits(number), ((wide - side) / 2, (high - side) / 2), side)
     words = (
         f"Target {number}: print at 100 %, not fitted to the page. Cut nothing off the white border.",
-        f"The black square is {side:g} mm wide. Check the ruler below, measure the square itself,",
+        f"The black square is {_exactly(size, units)} wide. Check the ruler below, measure the square itself,",
         "and give what you measured as [targets] size. Hang it upright and flat on the wall, not on anything that",
         "stands proud. Note the place of its middle from the wall's left edge and lowest edge.",
     )
     _words(page, words, high - 12)
-    _ruler(page)
+    _ruler(page, units)
     return page
 
 
-def board_page(board: Board, *, paper: str = "a4") -> bytes:
+def board_page(board: Board, *, paper: str = "a4", units: str = "mm") -> bytes:
     """A PDF page with a calibration board; raises `BadValue` where it does not fit the paper."""
-    return _pdf([board_figure(board, paper)])
+    return _pdf([board_figure(board, paper, units)])
 
 
-def board_figure(board: Board, paper: str) -> Figure:
+def board_figure(board: Board, paper: str, units: str = "mm") -> Figure:
     """The page itself, drawn to scale."""
     wide, high = PAPERS[paper]
     square = to_mm(board.square)
@@ -110,12 +113,12 @@ def board_figure(board: Board, paper: str) -> Figure:
                 _squares(page, marker_bits(number), tuple(edge + (square - inner) / 2 for edge in foot), inner)
                 number += 1
     words = (
-        f"Board of {board.across} x {board.down} squares of {square:g} mm: print at 100 % and glue it flat on glass or",
-        "board. Check the ruler, measure ten squares, and give a tenth as --square. Photograph it ten times or more:",
-        "tilted every way, near all edges of the picture, focus locked.",
+        f"Board of {board.across} x {board.down} squares of {_exactly(board.square, units)}: print at 100 % and",
+        "glue it flat on glass or board. Check the ruler, measure ten squares, and give a tenth as --square.",
+        "Photograph it ten times or more: tilted every way, near all edges of the picture, focus locked.",
     )
     _words(page, words, high - 12)
-    _ruler(page)
+    _ruler(page, units)
     return page
 
 
@@ -153,16 +156,44 @@ def _words(page: Figure, lines: tuple[str, ...], top: float) -> None:
         page.axes[0].text(_MARGIN, top - 20 - 5 * i, line, fontsize=9, va="top")
 
 
-def _ruler(page: Figure) -> None:
-    axes = page.axes[0]
-    foot = 24.0
-    axes.plot([_MARGIN, _MARGIN + _RULER], [foot, foot], color="black", linewidth=0.5)
-    for mm in range(int(_RULER) + 1):
-        tall = 5.0 if mm % 10 == 0 else 3.5 if mm % 5 == 0 else 2.0
-        axes.plot([_MARGIN + mm] * 2, [foot, foot + tall], color="black", linewidth=0.3)
-        if mm % 10 == 0:
-            axes.text(_MARGIN + mm, foot + 6, str(mm), fontsize=7, ha="center")
-    axes.text(_MARGIN, foot - 5, "100 mm: if a steel rule disagrees, the print is not to scale.", fontsize=8, va="top")
+# the ruler's length, its steps, which of them have a number, and how tall the marks of each kind are [mm]
+_INCH = METRES_PER["in"] * 1000
+_RULERS = {
+    "mm": (100, 1.0, 10, ((10, 5.0), (5, 3.5), (1, 2.0))),
+    "in": (64, _INCH / 16, 16, ((16, 5.0), (8, 4.2), (4, 3.4), (2, 2.6), (1, 2.0))),
+}
+
+
+def _ruler(page: Figure, units: str) -> None:
+    """A ruler of 100 mm by millimetres, or of 4 inches by sixteenths."""
+    axes, foot = page.axes[0], 24.0
+    count, step, named, tall = _RULERS[units]
+    axes.plot([_MARGIN, _MARGIN + count * step], [foot, foot], color="black", linewidth=0.5)
+    for k in range(count + 1):
+        at = _MARGIN + k * step
+        high = next(high for every, high in tall if k % every == 0)
+        axes.plot([at] * 2, [foot, foot + high], color="black", linewidth=0.3)
+        if k % named == 0:
+            number = str(k // named) if units == "in" else str(k)
+            axes.text(at, foot + 6, number, fontsize=7, ha="center")
+    long = "4 in" if units == "in" else "100 mm"
+    axes.text(_MARGIN, foot - 5, f"{long}: if a steel rule disagrees, the print is not to scale.", fontsize=8, va="top")
+
+
+def _exactly(size: float, units: str) -> str:
+    """A size as it is drawn: in inches as a fraction where it is one of sixteenths, else by thousandths too."""
+    if units != "in":
+        return f"{to_mm(size):g} mm"
+    inches = size / METRES_PER["in"]
+    return feet_and_inches(size) if abs(inches * 16 - round(inches * 16)) < 1e-6 else f"{inches:.3f} in"
+
+
+def targets_document(size: float, numbers: range, board: tuple[int, int] | None, paper: str) -> dict[str, object]:
+    """What was printed as a document: the targets' size and numbers, or the board's squares."""
+    if board is not None:
+        across, down = board
+        return plain_values({"square_mm": size, "across": across, "down": down, "paper": paper})
+    return plain_values({"size_mm": size, "numbers": list(numbers), "paper": paper})
 
 
 def _pdf(pages: list[Figure]) -> bytes:
