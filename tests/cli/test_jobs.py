@@ -98,7 +98,7 @@ def test_choices_of_plane_are_always_listed(flatscan):
 
 def test_old_plaster_that_comes_off_makes_a_range_and_says_so_first(flatscan):
     ran = flatscan("survey", *WALL, "--surface", "comes-off", "--old-plaster", "10mm,20mm", "--out", "s")
-    assert "Range only" in " ".join(ran.out.split())
+    assert "Range only" in " ".join(ran.err.split())
 
 
 def test_walls_planned_together_have_one_order(flatscan):

@@ -31,12 +31,12 @@ def box(length=4.0, width=2.6, height=2.5, count=12_000):
 def test_the_list_says_how_all_is_known_how_sure_and_what_settles_it(flatscan, tmp_path):
     ran = flatscan("survey", SAMPLES / "room.ply", "--list")
     assert ran.code == 0
-    assert "  unit m (sure): the file does not say it; this makes the capture 5.16 m" in ran.out
-    assert "  up z (sure): floor and ceiling found, square to the file's z" in ran.out
-    assert "--up y makes wall 1 about 4.2 m" in " ".join(ran.out.split())
-    assert ran.out.count("room side (sure): ") == 4
+    assert "  unit m (sure): the file does not say it; this makes the capture 5.16 m" in ran.err
+    assert "  up z (sure): floor and ceiling found, square to the file's z" in ran.err
+    assert "--up y makes wall 1 about 4.2 m" in " ".join(ran.err.split())
+    assert ran.err.count("room side (sure): ") == 4
     # an option stands with its value on one line, ready to be copied
-    assert ran.out.count("--seen-from ") == 4
+    assert ran.err.count("--seen-from ") == 4
     names = {path.name for path in (tmp_path / "room-flatscan").iterdir()}
     assert names == {
         ".flatscan.json",
@@ -76,8 +76,8 @@ def test_what_is_not_clear_is_asked_for_and_the_list_shows_every_reading(flatsca
     assert "--up y or --up z" in refused.err
     ran = flatscan("survey", path, "--list")
     assert ran.code == 0
-    assert "  with --up y:" in ran.out
-    assert "  with --up z:" in ran.out
+    assert "  with --up y:" in ran.err
+    assert "  with --up z:" in ran.err
     document = flatscan("survey", path, "--list", "--json").document
     assert document["walls"] == []
     assert "--up y or --up z" in document["asked"]
@@ -100,11 +100,11 @@ def test_a_side_that_nothing_tells_does_not_stop_the_list(flatscan, write_ply, p
     refused = flatscan("check", path, "--limit", "5mm")
     assert refused.code == 1
     ran = flatscan("survey", path, "--list")
-    assert "nothing tells the room side: say --seen-from " in " ".join(ran.out.split())
+    assert "nothing tells the room side: say --seen-from " in " ".join(ran.err.split())
     for part in refused.err.split("--seen-from ")[1:]:
         point = part.split(" ")[0].rstrip(".\n")
-        assert point in ran.out
-        assert flatscan("survey", path, "--list", "--seen-from", point).out.count("(as given)") == 1
+        assert point in ran.err
+        assert flatscan("survey", path, "--list", "--seen-from", point).err.count("(as given)") == 1
 
 
 def test_a_point_with_a_unit_is_a_malformed_option(flatscan):

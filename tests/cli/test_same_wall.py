@@ -154,8 +154,8 @@ def test_other_commands_and_options_refuse_it(flatscan, files):
 def test_survey_list_shows_the_walls_of_all(flatscan, files):
     ran = flatscan("survey", *files(), "--same-wall", "--list", "--up", "z", "--file-unit", "m")
     assert ran.code == 0
-    assert "west.ply + " in ran.out.split("\n")[0]
-    assert ran.out.count("3600 mm x 2400 mm") >= 1
+    assert "west.ply + " in ran.err.split("\n")[0]
+    assert ran.err.count("3600 mm x 2400 mm") >= 1
 
 
 @pytest.fixture

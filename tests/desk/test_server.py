@@ -47,19 +47,19 @@ def test_shared_it_warns_first_and_shows_a_code(tmp_path):
     command = [sys.executable, "-m", "flatscan", "desk", "--folder", str(tmp_path / "walls"), "--share"]
     process = subprocess.Popen(
         [*command, "--no-browser", "--port", "0"],
-        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
         text=True,
         env=os.environ | {"PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1", "PYTHONIOENCODING": "utf-8"},
     )
     try:
         lines = []
         while not lines or not lines[-1].startswith("Open "):
-            lines.append(process.stdout.readline())
+            lines.append(process.stderr.readline())
             assert lines[-1], "it ended before it said its address"
     finally:
         process.terminate()
         process.wait(30)
-        process.stdout.close()
+        process.stderr.close()
     assert lines[0].startswith("Shared: everybody on this network")
     # at least the 21 modules of the smallest code, two to a line (ISO/IEC 18004, version 1)
     assert len([line for line in lines if "█" in line or "▄" in line]) >= 11

@@ -378,7 +378,7 @@ def test_exit_codes(sealed, plain, tmp_path, flatscan_cli):
     assert flatscan_cli("recheck", sealed.path, "--key", "00" * 32)[0] == 3
     assert flatscan_cli("recheck", tmp_path / "none.zip")[0] == 1
     assert flatscan_cli("recheck", sealed.path, "--seal", "abc")[0] == 1
-    code, out, _ = flatscan_cli("recheck", sealed.path)
+    code, _, out = flatscan_cli("recheck", sealed.path)
     assert code == 0
     assert "material.volume_l" not in out
     assert "material.volume_l" in flatscan_cli("recheck", sealed.path, "--more")[1]
