@@ -23,7 +23,8 @@ def test_a_name_prints_its_text_whole(capsys):
 def test_json_holds_names_and_titles(capsys):
     assert run(["methods", "--json"]) == 0
     made = json.loads(capsys.readouterr().out)
-    assert made == {"schema": 1, "methods": [{"name": t.name, "title": t.title} for t in methods.available()]}
+    listed = [{"name": t.name, "title": t.title} for t in methods.available()]
+    assert made == {"schema": 1, "command": "methods", "methods": listed, "files": []}
     assert run(["methods", "tie", "--json"]) == 0
     (one,) = json.loads(capsys.readouterr().out)["methods"]
     assert one == {"name": "tie", "title": methods.load("tie").title, "text": methods.load("tie").text}
