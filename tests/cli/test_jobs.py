@@ -135,11 +135,11 @@ def test_lows_written_down_by_hand(flatscan, tmp_path):
     assert flatscan("lows").code == 2
     answer = flatscan("lows", "--by-hand", "lows.csv")
     # the whole of it in a few lines, each warning once; the rest on request
-    assert len(answer.out.splitlines()) <= 5
-    assert "L1 at 0.50 / 1.20 m, 4.0 mm deep, 0.2 litres; gloves and goggles" in " ".join(answer.out.split())
-    assert "Doubt" in answer.out
+    assert len(answer.err.splitlines()) <= 6
+    assert "L1 at 0.50 / 1.20 m, 4.0 mm deep, 0.2 litres; gloves and goggles" in " ".join(answer.err.split())
+    assert "Doubt" in answer.err
     assert [one["code"] for one in document["doubts"]] == ["doubt.bowls"]
-    assert "Not examined" in flatscan("lows", "--by-hand", "lows.csv", "--more").out
+    assert "Not examined" in flatscan("lows", "--by-hand", "lows.csv", "--more").err
     off = flatscan("lows", "--by-hand", "lows.csv", "--width", "1.4m")
     assert (off.code, "x 1.50 m lies off the wall; needed: 0 to 1.40 m" in off.err) == (1, True)
 

@@ -381,7 +381,7 @@ def test_exit_codes(sealed, plain, tmp_path, flatscan_cli):
     code, _, out = flatscan_cli("recheck", sealed.path)
     assert code == 0
     assert "material.volume_l" not in out
-    assert "material.volume_l" in flatscan_cli("recheck", sealed.path, "--more")[1]
+    assert "material.volume_l" in flatscan_cli("recheck", sealed.path, "--more")[2]
     assert "origin and wall are not proven, nor the date unless a verified time stamp says so" in out
 
 

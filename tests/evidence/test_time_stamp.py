@@ -218,13 +218,13 @@ def test_an_odd_answer_is_refused_and_found(case, authority, answer, manifest, c
 def test_request_and_answer_on_the_command_line(copy, authority, tmp_path, capsys):
     assert run(["evidence", str(copy), "--time-request"]) == 0
     request = copy.with_suffix(".tsq")
-    assert str(request) in capsys.readouterr().out
+    assert str(request) in capsys.readouterr().err
     (tmp_path / "a.tsr").write_bytes(authority.answer(request.read_bytes()))
     assert run(["evidence", str(copy), "--time-response", str(tmp_path / "a.tsr"), "--json"]) == 0
-    out = capsys.readouterr().out
+    out = capsys.readouterr().err
     assert '"by": "CN=office clock"' in out
     assert run(["recheck", str(copy), "--quiet", "--time-roots", str(authority.folder / "root.pem")]) == 0
-    assert "Time: sealed before" in capsys.readouterr().out
+    assert "Time: sealed before" in capsys.readouterr().err
     assert run(["evidence", str(copy), "--time-response", str(request)]) == 1
     assert "cut off or damaged" in capsys.readouterr().err
 
