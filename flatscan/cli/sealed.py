@@ -225,9 +225,7 @@ def _path(captures: tuple[str, ...], out: str | None) -> Path:
 @click.option("--time-roots", type=click.Path(), help="Root certificates under which you trust its time stamp.")
 @options.more_option
 @options.output("Folder for the report.  [default: none is written]")
-def recheck(
-    file: str, *, seal: str | None, key: str | None, time_roots: str | None, more: bool, **given: Any
-) -> int:
+def recheck(file: str, *, seal: str | None, key: str | None, time_roots: str | None, more: bool, **given: Any) -> int:
     """Verify a sealed FILE byte by byte, make all of it again from its captures, and compare each number and sheet.
 
     Exit code 0: same; 3: altered; 4: the seal holds, but it recomputes differently.
