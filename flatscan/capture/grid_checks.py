@@ -27,11 +27,28 @@ _NAMED_AT_MOST = 6
 
 # no laser plane is set up farther from the wall that it is for [m] (common practice: it stands in the room)
 REACH = 50.0
+# stations are kept in a matrix of all their rows and columns: what a hand reads in weeks fits many times
+MOST_PLACES = 4_000_000
 
 
 def at_station(x: float, y: float, what: Note) -> Note:
     """A note on one station, ``what`` is to be said of it as a predicate."""
     return note("grid.station", (float(x), float(y)), what=what)
+
+
+def check_number(path: Path, x: Array, y: Array) -> None:
+    """Raise `BadTable` for stations (n,) that no hand has read: a point cloud in a form meant for readings."""
+    if len(np.unique(x)) * len(np.unique(y)) > MOST_PLACES:
+        raise BadTable(
+            path,
+            "{count:count} stations at {across:count} different x and {up:count} different y",
+            needed="readings taken by hand: some 2,000 at free places, or {most:count} in rows and columns",
+            remedy="Save a scan as points (x, y, z, a line each, in a file ending in .xyz)",
+            count=len(x),
+            across=len(np.unique(x)),
+            up=len(np.unique(y)),
+            most=MOST_PLACES,
+        )
 
 
 def check_reach(path: Path, reading: Array, unit: str) -> None:

@@ -8,7 +8,15 @@ from pathlib import Path
 
 import numpy as np
 
-from flatscan.capture.grid_checks import check_reach, check_unit, cut_rows, merge_repeats, not_read, range_doubts
+from flatscan.capture.grid_checks import (
+    check_number,
+    check_reach,
+    check_unit,
+    cut_rows,
+    merge_repeats,
+    not_read,
+    range_doubts,
+)
 from flatscan.capture.grid_head import (
     BOXES,
     LONG_HEADER,
@@ -140,6 +148,7 @@ def _stations(
     blank = np.array(missing).reshape(-1, 2)
     _check_places(path, head, np.append(x, blank[:, 0]), np.append(y, blank[:, 1]))
     x, y, reading, merged = merge_repeats(x, y, reading)
+    check_number(path, x, y)
     check_reach(path, reading, unit)
     check_unit(path, reading, control, unit)
     openings, pockets, skips = (boxes(path, head, word) for word in BOXES)

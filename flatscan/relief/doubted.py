@@ -6,13 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from flatscan.core.geometry import SAME_STATION, Array, Mask
 from flatscan.core.model import Readings, Wall
 from flatscan.core.notes import Note, Place, note
 from flatscan.core.quantity import metres
 from flatscan.core.unlikely import Doubted
-from flatscan.relief.foretold import Foretold, foretold
+from flatscan.relief.foretold import AT_ONCE, ONE_STRETCH, Foretold, foretold
 from flatscan.relief.laser_stations import taken_out
 from flatscan.relief.mistyped import meant_by
 
@@ -86,7 +87,11 @@ def _places(readings: Readings) -> Array:
 
 
 def _unlikely(tried: _Tried) -> Mask:
-    """One after the other the least likely is taken out; then each is tried again without all that stay out."""
+    """One after the other the least likely is taken out; then each is tried again without all that stay out.
+
+    Of many readings each stretch along the wall gives its least likely at once: they foretell nothing of each other.
+    """
+    stretch = np.argsort(np.argsort(tried.x, kind="stable")) // ONE_STRETCH if len(tried.x) > AT_ONCE else 0 * tried.x
     middle = float(np.median(np.abs(tried.offset)))
     size = np.abs(tried.offset) / max(middle, 1e-6)
     out = ((size > _GROSS) | (size < 1 / _GROSS)) & (middle > _PROUD)
@@ -95,18 +100,27 @@ def _unlikely(tried: _Tried) -> Mask:
         out = np.zeros(len(tried.x), dtype=bool)
     while out.sum() < most:
         excess = np.where(out, 0.0, tried.excess(tried.foretold(out)))
-        worst = int(np.argmax(excess))
-        if excess[worst] <= 1:
+        worst = _first_of_each(-excess, stretch)
+        worst = worst[excess[worst] > 1][: most - int(out.sum())]
+        if not worst.size:
             break
         out[worst] = True
     # the likeliest first: what looked wild only beside another one comes back
     while out.any():
         excess = np.where(out, tried.excess(tried.foretold(out)), np.inf)
-        least = int(np.argmin(excess))
-        if excess[least] > 1:
+        least = _first_of_each(excess, stretch)
+        least = least[excess[least] <= 1]
+        if not least.size:
             break
         out[least] = False
     return out
+
+
+def _first_of_each(value: Array, group: Array) -> NDArray[np.int64]:
+    """The index of the least value of every group, the least of all first."""
+    order = np.argsort(value, kind="stable")
+    _, first = np.unique(group[order], return_index=True)
+    return np.asarray(order[np.sort(first)])
 
 
 def _doubt(readings: Readings, tried: _Tried, by: Foretold, at: int) -> Doubted:

@@ -8,9 +8,11 @@ them, so the readings are scored by Student's t with 4 degrees of freedom, and t
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from flatscan.core.geometry import Array, Mask
 
@@ -23,7 +25,8 @@ _DEGREES = 4.0
 _FREE = 1e4
 # what 1.4826 median makes of a normal deviation; and the least deviation a wall's readings are foretold to [m]
 _NORMAL, _LEAST = 1.4826, 0.0010
-_AT_ONCE = 240
+# stations looked at together, and how many of them are foretold: a quarter more on either side foretells them
+AT_ONCE, ONE_STRETCH = 240, 120
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,43 +42,78 @@ def foretold(x: Array, y: Array, offset: Array, out: Mask, u: float) -> Foretold
 
     ``u`` [m] is the standard uncertainty of a reading. Many stations are taken in parts along the wall.
     """
-    count = len(x)
-    if count <= _AT_ONCE:
-        return _foretold(x, y, offset, out, u)
-    value, sd, order = np.empty(count), np.empty(count), np.argsort(x, kind="stable")
-    parts = -(-count // (_AT_ONCE // 2))
-    for chunk in np.array_split(np.arange(count), parts):
-        low, high = max(0, chunk[0] - _AT_ONCE // 4), min(count, chunk[-1] + 1 + _AT_ONCE // 4)
-        part = order[low:high]
-        found = _foretold(x[part], y[part], offset[part], out[part], u)
-        own = order[chunk]
-        value[own], sd[own] = found.value[chunk - low], found.sd[chunk - low]
-    return Foretold(value, sd)
-
-
-def _foretold(x: Array, y: Array, offset: Array, out: Mask, u: float) -> Foretold:
-    places = np.stack([x, y], axis=1)
-    apart = np.hypot(*(places[:, None, :] - places[None, :, :]).transpose(2, 0, 1))
-    pitch = float(np.median(np.where(apart > 1e-6, apart, np.inf).min(axis=1)))
-    pitch = pitch if np.isfinite(pitch) else 1.0
-    size = max(float(np.ptp(x)), float(np.ptp(y)), pitch)
-    plane = np.stack([np.ones_like(x), (x - x.mean()) / size, (y - y.mean()) / size], axis=1)
-    free = _FREE * plane @ plane.T
-    middle = offset - np.median(offset[~out])
-    best: tuple[float, Array, Array] | None = None
-    for length in _LENGTHS:
-        arm = np.sqrt(3.0) * apart / (length * pitch)
-        form = (1 + arm) * np.exp(-arm)
-        for own in _OWN:
-            off, spread = _left_out((1 - own) * form + free, own, middle, out)
-            ratio = off[~out] / np.sqrt(spread[~out])
-            scale = max(_NORMAL * float(np.median(np.abs(ratio))), 1e-6)
-            score = _score(ratio / scale) - (~out).sum() * np.log(scale) - 0.5 * float(np.log(spread[~out]).sum())
-            if best is None or score > best[0]:
-                best = score, off, scale * np.sqrt(spread)
-    assert best is not None
-    _, off, sd = best
+    parts = _parts(x)
+    some = [parts[k].shown(x, y, offset, out) for k in sorted({0, len(parts) // 2, len(parts) - 1})]
+    # of many parts three choose for all: what a wall is made of does not change along it
+    form = max(itertools.product(_LENGTHS, _OWN), key=lambda one: sum(part.scored(*one) for part in some))
+    off, spread = np.empty(len(x)), np.empty(len(x))
+    for part in parts:
+        found = part.shown(x, y, offset, out).left_out(*form)
+        own = part.order[part.own]
+        off[own], spread[own] = (one[part.own] for one in found)
+    sd = _scale(off[~out], spread[~out]) * np.sqrt(spread)
     return Foretold(offset - off, np.maximum(sd, np.hypot(u, _LEAST)))
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """Stations ``order`` (n,) that are looked at together, and the stretch ``own`` of them that this part foretells."""
+
+    order: NDArray[np.int64]
+    own: slice
+
+    def shown(self, x: Array, y: Array, offset: Array, out: Mask) -> _Near:
+        """These stations, ready to be foretold by any form."""
+        return _Near.of(x[self.order], y[self.order], offset[self.order], out[self.order])
+
+
+def _parts(x: Array) -> list[_Part]:
+    """All stations in one, or where they are many as stretches along the wall with neighbours on both sides."""
+    count, order = len(x), np.argsort(x, kind="stable")
+    if count <= AT_ONCE:
+        return [_Part(np.arange(count), slice(0, count))]
+    parts = []
+    for chunk in np.array_split(np.arange(count), -(-count // ONE_STRETCH)):
+        low, high = max(0, chunk[0] - ONE_STRETCH // 2), min(count, chunk[-1] + 1 + ONE_STRETCH // 2)
+        parts.append(_Part(order[low:high], slice(int(chunk[0] - low), int(chunk[-1] + 1 - low))))
+    return parts
+
+
+@dataclass(frozen=True, eq=False)
+class _Near:
+    """Distances (n, n) in the usual one to the nearest, covariance of a free plane, offsets about their middle."""
+
+    apart: Array
+    free: Array
+    middle: Array
+    out: Mask
+
+    @classmethod
+    def of(cls, x: Array, y: Array, offset: Array, out: Mask) -> _Near:
+        """The same of stations at ``x``, ``y`` (n,) [m]."""
+        places = np.stack([x, y], axis=1)
+        apart = np.hypot(*(places[:, None, :] - places[None, :, :]).transpose(2, 0, 1))
+        pitch = float(np.median(np.where(apart > 1e-6, apart, np.inf).min(axis=1)))
+        pitch = pitch if np.isfinite(pitch) else 1.0
+        size = max(float(np.ptp(x)), float(np.ptp(y)), pitch)
+        plane = np.stack([np.ones_like(x), (x - x.mean()) / size, (y - y.mean()) / size], axis=1)
+        return cls(apart / pitch, _FREE * plane @ plane.T, offset - np.median(offset[~out]), out)
+
+    def left_out(self, length: float, own: float) -> tuple[Array, Array]:
+        """What is left of each (n,) and its variance, by a form of that length whose readings have ``own``."""
+        arm = np.sqrt(3.0) * self.apart / length
+        return _left_out((1 - own) * (1 + arm) * np.exp(-arm) + self.free, own, self.middle, self.out)
+
+    def scored(self, length: float, own: float) -> float:
+        """How well such a form foretells these readings; wild ones count little."""
+        off, spread = (one[~self.out] for one in self.left_out(length, own))
+        scale = _scale(off, spread)
+        score = _score(off / np.sqrt(spread) / scale)
+        return score - len(off) * float(np.log(scale)) - 0.5 * float(np.log(spread).sum())
+
+
+def _scale(off: Array, spread: Array) -> float:
+    return max(_NORMAL * float(np.median(np.abs(off / np.sqrt(spread)))), 1e-6)
 
 
 def _left_out(shared: Array, own: float, z: Array, out: Mask) -> tuple[Array, Array]:

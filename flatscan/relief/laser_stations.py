@@ -164,17 +164,32 @@ def owned_areas(x: Array, y: Array, outline: Array, boxes: Sequence[Rectangle] =
     ``boxes`` are rectangles that share no area; what they take of a cell is nobody's.
     """
     places = np.stack([x, y], axis=1)
-    areas = np.empty(len(places))
+    cells = _cells(places, outline)
+    return np.array([area_clear_of(corners, boxes) if len(corners) > 2 else 0.0 for corners in cells])
+
+
+def _cells(places: Array, outline: Array) -> list[Array]:
+    """Corners of the cell of each place (n, 2): the outline cuts those that reach over it."""
+    from scipy.spatial import Voronoi
+
+    # four places far off close every cell
+    middle, reach = outline.mean(axis=0), 100 * float(np.ptp(np.concatenate([outline, places]), axis=0).max())
+    far = middle + reach * np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
+    drawn = Voronoi(np.concatenate([places, far]))
+    edge = np.roll(outline, -1, axis=0) - outline
+    # outward, whichever way the outline runs
+    away = np.stack([edge[:, 1], -edge[:, 0]], axis=1)
+    away *= np.sign(((outline - middle) * away).sum(axis=1))[:, None]
+    cells = []
     for i, place in enumerate(places):
-        corners = outline
-        away = np.hypot(*(places - place).T)
-        for j in np.argsort(away, kind="stable")[1:]:
-            # a bisector further off than the furthest corner cannot cut any more, nor can those after it
-            if not len(corners) or away[j] / 2 > np.hypot(*(corners - place).T).max():
-                break
-            corners = clipped(corners, (place + places[j]) / 2, places[j] - place)
-        areas[i] = area_clear_of(corners, boxes) if len(corners) > 2 else 0.0
-    return areas
+        corners = drawn.vertices[drawn.regions[drawn.point_region[i]]]
+        arm = corners - place
+        corners = corners[np.argsort(np.arctan2(arm[:, 1], arm[:, 0]), kind="stable")]
+        over = ((corners[:, None, :] - outline) * away).sum(axis=2).max(axis=0) > 0
+        for k in np.flatnonzero(over):
+            corners = clipped(corners, outline[k], away[k])
+        cells.append(corners)
+    return cells
 
 
 def _missing_share(stations: Readings, x: Array, y: Array, wall: Wall, boxes: Sequence[Rectangle]) -> float:

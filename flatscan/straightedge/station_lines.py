@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from flatscan.straightedge.uncertainty import half_factor
 # stations this far off the line between two others still stand on it (positions are typed to a millimetre)
 OFF_LINE = 1e-3
 PLACES = 5
+_AT_ONCE = 2_000_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,27 +52,71 @@ def collinear_triples(x: Array, y: Array, rule: float, directions: Sequence[floa
     """All triples of stations (n,) on one line with the outer two at most ``rule`` apart [m]."""
     order = np.lexsort((y, x))
     place = np.stack([x, y], axis=1)[order]
-    rows = []
-    for first in range(len(place) - 2):
-        arm = place[first + 1 :] - place[first]
-        span = np.hypot(arm[:, 0], arm[:, 1])
-        # a pair closer than this has no room for a third between
-        ends = np.nonzero((span <= rule + 1e-9) & (span > 2 * OFF_LINE))[0]
-        if ends.size == 0:
-            continue
-        along = (arm @ arm[ends].T) / span[ends]
-        off = np.abs(np.outer(arm[:, 0], arm[ends, 1]) - np.outer(arm[:, 1], arm[ends, 0])) / span[ends]
-        middle, end = np.nonzero((off <= OFF_LINE) & (along > OFF_LINE) & (along < span[ends] - OFF_LINE))
-        last, near = ends[end], along[middle, end]
-        turn = np.degrees(np.arctan2(arm[last, 1], arm[last, 0])) % 180.0
-        rows.append((np.full(middle.size, first), middle + first + 1, last + first + 1, near, span[last] - near, turn))
+    first, other, near, angle = _arms(place, rule)
+    # what lies within a hair's breadth of the line to a station is seen from the first at nearly its angle: sorted by
+    # that, the ends behind a middle stand in one stretch
+    turn = 4.0 * first + angle
+    wide = np.arcsin(np.minimum(OFF_LINE / np.maximum(near, OFF_LINE), 1.0)) + 1e-9
+    low, high = (np.searchsorted(turn, turn + way * wide, side) for way, side in ((-1, "left"), (1, "right")))
+    blocks = _blocks(high - low)
+    rows = [_on_one_line(place, first, other, near, low[part], high[part], part) for part in blocks]
     columns = [np.concatenate(column) for column in zip(*rows, strict=True)] if rows else [np.empty(0)] * 6
+    # in the order of the places: first, end, middle
+    ranked = np.lexsort((columns[2], columns[1], columns[0]))
+    columns = [column[ranked] for column in columns]
     keep = np.ones(columns[0].size, bool)
     if directions is not None:
         turned = np.abs((columns[5][:, None] - np.asarray(directions) + 90.0) % 180.0 - 90.0)
         keep = (turned < 0.5).any(axis=1)
     left, at, right = (order[column[keep].astype(np.int64)] for column in columns[:3])
     return Triples(left, at, right, columns[3][keep], columns[4][keep], columns[5][keep])
+
+
+def _arms(place: Array, rule: float) -> tuple[NDArray[np.int64], NDArray[np.int64], Array, Array]:
+    """Pairs of places (n, 2), which are sorted, at most ``rule`` apart [m]: indices of both, distance, angle.
+
+    Sorted by the first place and the angle at which it sees the other.
+    """
+    from scipy.spatial import cKDTree
+
+    pairs = cKDTree(place).query_pairs(rule + 1e-9, output_type="ndarray")
+    first, other = pairs.min(axis=1).astype(np.int64), pairs.max(axis=1).astype(np.int64)
+    arm = place[other] - place[first]
+    near, angle = np.hypot(arm[:, 0], arm[:, 1]), np.arctan2(arm[:, 1], arm[:, 0])
+    kept = np.flatnonzero(near > OFF_LINE)
+    kept = kept[np.lexsort((other[kept], 4.0 * first[kept] + angle[kept]))]
+    return first[kept], other[kept], near[kept], angle[kept]
+
+
+def _blocks(counts: NDArray[np.int64]) -> list[slice]:
+    """Stretches of pairs whose counts come to some millions together, so that memory stays bounded."""
+    total = np.cumsum(counts)
+    cuts = np.searchsorted(total, np.arange(_AT_ONCE, total[-1] if total.size else 0, _AT_ONCE)) + 1
+    edges = np.unique(np.concatenate([[0], cuts, [len(counts)]]))
+    return [slice(int(a), int(b)) for a, b in pairwise(edges)]
+
+
+def _on_one_line(
+    place: Array,
+    first: NDArray[np.int64],
+    other: NDArray[np.int64],
+    near: Array,
+    low: NDArray[np.int64],
+    high: NDArray[np.int64],
+    part: slice,
+) -> tuple[Array, ...]:
+    """First, middle, end, both distances [m] and angle [degrees] of triples whose middles are the pairs in ``part``."""
+    count = high - low
+    middle = np.repeat(np.arange(part.start, part.stop), count)
+    end = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + np.repeat(low, count)
+    arm, reach = place[other[end]] - place[first[end]], near[end]
+    inner = place[other[middle]] - place[first[middle]]
+    along = (inner * arm).sum(axis=1) / reach
+    off = np.abs(inner[:, 0] * arm[:, 1] - inner[:, 1] * arm[:, 0]) / reach
+    on = (other[middle] != other[end]) & (off <= OFF_LINE) & (along > OFF_LINE) & (along < reach - OFF_LINE)
+    middle, end, along, reach, arm = middle[on], end[on], along[on], reach[on], arm[on]
+    turn = np.degrees(np.arctan2(arm[:, 1], arm[:, 0])) % 180.0
+    return first[middle], other[middle], other[end], along, reach - along, turn
 
 
 def added_by_errors(

@@ -362,3 +362,10 @@ def test_a_place_not_read_in_an_opening_is_not_missing(read):
     window = HEAD.replace("control", "opening, 1, 1.5, 2.2, 2.2\ncontrol")
     assert not said(read(table(values, head=window)), "not read")
     assert said(read(table(values)), "2 of 16 stations were not read")
+
+
+def test_a_scan_in_the_form_of_readings_is_refused(read):
+    """3,000 free places would be kept in a matrix of nine millions."""
+    rows = "\n".join(f"{0.001 * k:.3f}, {0.0009 * k:.4f}, 80" for k in range(3000))
+    with pytest.raises(BadTable, match=r"3,000 stations at 3,000 different x .*needed: readings taken by hand"):
+        read("units, mm\nsense, big = hollow\n\nx, y, reading\n" + rows)

@@ -64,6 +64,21 @@ def test_many_stations_are_foretold_in_parts_as_a_plane_is():
     assert_allclose(foretold(x, y, z, np.zeros(len(x), bool), 0.0006).value, z, atol=1e-5)
 
 
+def test_wild_readings_among_many_are_told_along_the_whole_wall():
+    """Some 400 stations are looked at in stretches; one form is taken for all, and each stretch gives its own."""
+    x, y = np.arange(50) * 0.2 + 0.1, np.arange(8) * 0.3 + 0.1
+    rng = np.random.default_rng(4)
+    reading = 120 + 3 * np.sin(x) + np.zeros((8, 1)) + rng.normal(0, 1, (8, 50))
+    wild = ((1, 3), (4, 24), (6, 46))
+    for at in wild:
+        reading[at] += 40
+    readings = replace(table(reading, x=x, y=y), width=10.0, height=2.4)
+    assert {(one.x, one.y) for one in found_in(readings)} == {(float(x[col]), float(y[row])) for row, col in wild}
+    # two beside each other, and one far off: the far one does not wait for these
+    reading[1, 4] += 40
+    assert len(found_in(replace(table(reading, x=x, y=y), width=10.0, height=2.4))) == 4
+
+
 @pytest.mark.parametrize(
     ("typed", "meant", "words"),
     [(14, 140, "did you mean 140 mm"), (1400, 140, "did you mean 140 mm"), (410, 140, "two digits swapped")],

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.core.geometry import polygon_area
+from flatscan.core.geometry import clipped, polygon_area
 from flatscan.core.model import Origin, Readings
 from flatscan.core.quantity import metres
 from flatscan.core.warp import CommonError
@@ -36,6 +36,21 @@ def test_free_places_own_what_a_fine_nearest_search_gives_them():
     nearest = np.argmin((gx.ravel()[:, None] - x) ** 2 + (gy.ravel()[:, None] - y) ** 2, axis=1)
     assert_allclose(owned_areas(x, y, BOX), np.bincount(nearest, minlength=30) * 0.005**2, atol=0.01)
     assert_allclose(owned_areas(x, y, BOX).sum(), polygon_area(BOX))
+
+
+def test_cells_are_those_cut_out_of_a_gable_bisector_by_bisector():
+    """The plain way: each station takes from the outline what lies nearer to it than to every other one."""
+    gable = np.array([[0, 0], [4.2, 0], [4.2, 2.0], [2.1, 3.2], [0, 2.0]])
+    rng = np.random.default_rng(5)
+    # on the edge and beyond it too
+    places = np.stack([np.r_[rng.uniform(0, 4.2, 40), 0.0, 4.2, 4.5], np.r_[rng.uniform(0, 3.2, 40), 0.0, 1.0, 1.0]], 1)
+    plain = []
+    for place in places:
+        corners = gable
+        for other in places[(places != place).any(axis=1)]:
+            corners = clipped(corners, (place + other) / 2, other - place)
+        plain.append(polygon_area(corners) if len(corners) else 0.0)
+    assert_allclose(owned_areas(*places.T, gable), plain, atol=1e-11)
 
 
 def test_one_station_owns_the_wall():
