@@ -144,7 +144,10 @@ class Target(click.ParamType):
 
 
 class CutPlace(click.ParamType):
-    """A hump that is cut: ``H1``, its number in the plan without cuts, or ``x,y,depth``, the depth with its unit."""
+    """A hump that is cut: ``H1``, its number in the plan without cuts, or ``x,y,depth``, the depth with its unit.
+
+    Of walls planned together it is named with its wall, as ``2:H1``.
+    """
 
     name = "H1 or x,y,depth"
 
@@ -152,7 +155,7 @@ class CutPlace(click.ParamType):
         """The number as it is, or a `Cut` in metres; anything else is a malformed option."""
         from flatscan.plan.cutting import Cut
 
-        if isinstance(value, Cut) or re.fullmatch(r"[Hh][0-9]{1,4}", str(value).strip()):
+        if isinstance(value, Cut) or re.fullmatch(r"([0-9]{1,4}:)?[Hh][0-9]{1,4}", str(value).strip()):
             return value if isinstance(value, Cut) else str(value).strip().upper()
         x, y, _ = Places(3, self.name).convert(value, param, ctx)
         # a place is in bare metres, but a depth of 5 is hardly one of 5 m

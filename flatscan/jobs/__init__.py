@@ -34,8 +34,8 @@ from flatscan.jobs.surveying import (
     site_wall,
     survey,
     survey_seen,
-    survey_together,
 )
+from flatscan.jobs.walls_together import survey_together
 from flatscan.jobs.work_planned import Planned, Together
 
 __all__ = [

@@ -15,6 +15,7 @@ from flatscan.plan.day import Day, program, start_of
 from flatscan.plan.dots import OVERHANG, Laser
 from flatscan.plan.hacking import AT_STATION
 from flatscan.plan.hacking_work import minutes_of
+from flatscan.plan.labour import Hands
 from flatscan.plan.products import products_of
 from flatscan.plan.screeds import Screeds, SetOutOptions
 from flatscan.plan.screeds import set_out as set_out_screeds
@@ -52,8 +53,15 @@ def cutting_hours(before: Relief, after: Relief, humps: int) -> float:
     return minutes_of(float(gone.sum()), humps) / 60
 
 
-def day_of(looked: Looked, planned: Planned, finish: Finishing, system: System, screeds: Screeds | None) -> Day | None:
-    """The program of a plan; None where nothing can be ordered for it."""
+def day_of(
+    looked: Looked,
+    planned: Planned,
+    finish: Finishing,
+    system: System,
+    screeds: Screeds | None,
+    hands: Hands | None = None,
+) -> Day | None:
+    """The program of a plan; None where nothing can be ordered for it. ``hands`` work on other walls as well."""
     assert planned.arranged is not None
     unsized = AT_STATION in planned.arranged.as_cut.notes
     return program(
@@ -69,6 +77,7 @@ def day_of(looked: Looked, planned: Planned, finish: Finishing, system: System, 
         pockets=sum(pocket.fill.value for pocket in planned.pockets if pocket.fill is not None),
         unsized=unsized,
         unread=sum(pocket.fill is None for pocket in planned.pockets),
+        hands=hands,
     )
 
 

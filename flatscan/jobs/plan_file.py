@@ -196,8 +196,8 @@ def _rectangle(value: Any) -> tuple[float, float, float, float]:
 
 
 def _cut(value: Any) -> Cut | str:
-    """A hump's number, or a table with its place and depth."""
-    if isinstance(value, str) and re.fullmatch(r"[Hh][0-9]{1,4}", value.strip()):
+    """A hump's number, of walls planned together with its wall, or a table with its place and depth."""
+    if isinstance(value, str) and re.fullmatch(r"([0-9]{1,4}:)?[Hh][0-9]{1,4}", value.strip()):
         return value.strip().upper()
     return _cut_place(value)
 

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import fields, replace
 from typing import Any
 
 from flatscan.core.errors import BadValue
-from flatscan.core.model import Readings
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.jobs.changed import changed
@@ -18,11 +16,11 @@ from flatscan.jobs.either import planned_both_ways
 from flatscan.jobs.fixing import fixed_points
 from flatscan.jobs.hanging import without_doubted
 from flatscan.jobs.results import Looked, Seen, SetOut, SiteWall, Survey
-from flatscan.jobs.seeing import Capture, find_room, look, read, see, seen_in, swept
+from flatscan.jobs.seeing import Capture, look, see, swept
 from flatscan.jobs.settings import Capturing, Finishing, Progress, Requirement, silent
-from flatscan.jobs.work_planned import Planned, Together
+from flatscan.jobs.work_planned import Planned
 from flatscan.plan.arranging import Arranged, Work, arrange, numbered, worth_with_screeds
-from flatscan.plan.coats import bags_per_m3, bands, combined_order
+from flatscan.plan.coats import bags_per_m3, bands
 from flatscan.plan.cutting import Cut
 from flatscan.plan.dots import Laser
 from flatscan.plan.face import clashes, read_items, shows
@@ -30,7 +28,7 @@ from flatscan.plan.finish import PlaneOptions
 from flatscan.plan.hacking import hacking_plan
 from flatscan.plan.highest import Errors, errors_of
 from flatscan.plan.labour import WORKDAY
-from flatscan.plan.other_planes import RoomPlan, RoomWall, choices, place_room, turn_parallel_to, turn_square_to
+from flatscan.plan.other_planes import choices, turn_parallel_to, turn_square_to
 from flatscan.plan.pockets import pockets_of
 from flatscan.plan.products import products_of
 from flatscan.plan.rates import Quote, extras, load_rates, measured_area, quote
@@ -83,7 +81,7 @@ def cut_first(seen: Seen, requirement: Requirement, finish: Finishing) -> tuple[
     """The humps that a survey of a wall would plan to cut, by place and as deep; raises as `plan` does."""
     looked = look(seen, requirement, silent)
     finish = replace(finish, plane=_wanted_turn(finish, seen))
-    return _arranged(looked, finish, _screeds(finish, requirement.rule))[0].as_cut.cuts
+    return arranged_on(looked, finish, _screeds(finish, requirement.rule))[0].as_cut.cuts
 
 
 def _screeds(finish: Finishing, rule: float) -> SetOutOptions | None:
@@ -101,9 +99,9 @@ def plan(
     says why.
     """
     progress(note("stage.finish-plane"), None)
-    system, last = _system_of(finish)
+    system, last = system_of(finish)
     wall, measured_on = looked.wall, looked.relief
-    found, work, errors = _arranged(looked, finish, screeds)
+    found, work, errors = arranged_on(looked, finish, screeds)
     room = work.screeds
     smooth, face, build_up = found.relief, found.plane, found.build_up
     signs = stops(smooth, wall, looked.shape, build_up, seen=finish.seen)
@@ -145,12 +143,12 @@ def plan(
     )
 
 
-def _arranged(looked: Looked, finish: Finishing, screeds: SetOutOptions | None) -> tuple[Arranged, Work, Errors]:
+def arranged_on(looked: Looked, finish: Finishing, screeds: SetOutOptions | None) -> tuple[Arranged, Work, Errors]:
     """The wall with its humps cut and the plane on it, what was asked for, and the errors it was placed with."""
     # a scan's plane is measured from the foot of the wall's own fit, a laser's from the laser plane
     foot = float(looked.shape.plane[0]) if looked.relief.laser is None else looked.relief.laser
     errors = errors_of(looked.relief, looked.wall)
-    room = None if screeds is None else replace(screeds, strip=finish.strip, finish=_system_of(finish)[1])
+    room = None if screeds is None else replace(screeds, strip=finish.strip, finish=system_of(finish)[1])
     work = Work(_face(finish, looked), finish.hacking, finish.cut, room, foot)
     return arrange(looked.relief, looked.wall, work, errors), work, errors
 
@@ -166,7 +164,7 @@ def _no_last(system: System, last: float) -> tuple[Note, ...]:
     return ()
 
 
-def _system_of(finish: Finishing) -> tuple[System, float]:
+def system_of(finish: Finishing) -> tuple[System, float]:
     """The material system with its last coat as thick as asked for, and how thick that is [m].
 
     A last coat of 0 is none: the coat under it goes to the face.
@@ -184,7 +182,7 @@ def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> 
     """The plan with the price list of choices, the quote, the clash list and what light shows, where asked for."""
     assert planned.arranged is not None
     smooth, wall, face = planned.arranged.relief, looked.wall, planned.arranged.plane
-    system, _ = _system_of(finish)
+    system, _ = system_of(finish)
     listed = choices(
         smooth, wall, looked.shape, options=face, system=system, order=finish.order, out=planned.arranged.out
     )
@@ -196,7 +194,7 @@ def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> 
         looked = replace(looked, notes=(*looked.notes, *doubts))
     if finish.light is not None:
         found["shown"] = shows(smooth, math.radians(finish.light))
-    screeds = laid_out_or_none(looked, planned, finish, gaps.rule, _laser(looked, finish))
+    screeds = laid_out_or_none(looked, planned, finish, gaps.rule, laser_of(looked, finish))
     planned = with_strips(planned, screeds)
     day = day_of(looked, planned, finish, system, screeds)
     return looked.extended(Survey, gaps=gaps, plan=planned, day=day, **found)
@@ -280,64 +278,6 @@ def _as_site_wall(found: Survey) -> SiteWall:
     return SiteWall(**{item.name: getattr(found, item.name) for item in fields(found)})
 
 
-def survey_together(
-    source: Capture,
-    how: Capturing,
-    test: Requirement,
-    finish: Finishing,
-    *,
-    walls: Sequence[int],
-    corners: str = "square",
-    progress: Progress = silent,
-) -> tuple[Survey, ...]:
-    """Survey of each wall named, all with planes that share one turn, each with the order of all of them.
-
-    Raises `BadValue` for a table of readings, for fewer than two walls, or one named twice.
-    """
-    taken = read(source, how, progress)
-    if isinstance(taken, Readings) or len(set(walls)) < max(2, len(walls)):
-        raise BadValue(
-            "{set:together}",
-            "walls {walls:count} of {file}",
-            needed="two or more different walls of one point cloud",
-            remedy="List the walls with {run:survey --list}",
-            walls=tuple(walls),
-            file=taken.origin.file,
-        )
-    room = find_room(taken, how, progress)
-    seen = [seen_in(taken, replace(how, wall=number), progress, room) for number in walls]
-    found = [look(wall, test, progress) for wall in seen]
-    if finish.cut:
-        raise BadValue(
-            "{set:cut}",
-            "given with {set:together}",
-            needed="one wall: humps have their numbers and places on a wall of their own",
-            remedy="Survey the wall alone with {set:cut}",
-        )
-    progress(note("stage.finish-planes"), None)
-    joined = place_room(
-        tuple(RoomWall(one.relief, one.wall, finish.plane) for one in found),
-        corners=corners,
-        turn_up_to=finish.plane.turn_up_to,
-    )
-    planned = [
-        plan(looked, replace(finish, plane=replace(finish.plane, turn=built.plane.turn, turn_up_to=0.0)), progress)
-        for looked, built in zip(found, joined.build_ups, strict=True)
-    ]
-    together = _together(walls, corners, joined, planned)
-    return tuple(
-        replace(looked, settings=(*looked.settings, *changed(finish))).extended(
-            Survey, gaps=swept(looked, test, progress), plan=each, together=together
-        )
-        for looked, each in zip(found, planned, strict=True)
-    )
-
-
-def _together(walls: Sequence[int], corners: str, joined: RoomPlan, planned: Sequence[Planned]) -> Together:
-    orders = [plan.take_off.order for plan in planned]
-    return Together(tuple(walls), corners, joined.shared_turn, joined.volume, joined.squaring, combined_order(orders))
-
-
 def set_out(
     source: Capture | Seen,
     how: Capturing,
@@ -363,13 +303,13 @@ def set_out_seen(
     if planned.cannot is not None:
         raise planned.cannot
     progress(note("stage.set-out"), None)
-    screeds = laid_out(looked, planned, finish, options, _laser(looked, finish))
+    screeds = laid_out(looked, planned, finish, options, laser_of(looked, finish))
     planned, _ = _quoted(looked, with_strips(planned, screeds), finish)
-    day = day_of(looked, planned, finish, _system_of(finish)[0], screeds)
+    day = day_of(looked, planned, finish, system_of(finish)[0], screeds)
     return looked.extended(SetOut, plan=planned, screeds=screeds, day=day)
 
 
-def _laser(looked: Looked, finish: Finishing) -> Laser | None:
+def laser_of(looked: Looked, finish: Finishing) -> Laser | None:
     """What the dots are read from: a laser set up anew off the wall's foot, or the one that the wall was read from."""
     if finish.laser is None:
         return looked.seen.laser

@@ -9,6 +9,7 @@ from flatscan.core.notes import Note
 from flatscan.plan.arranging import Arranged
 from flatscan.plan.coats import Band, OrderLine
 from flatscan.plan.cutting import Cut, numbers_of
+from flatscan.plan.day import Day
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.hacking import Hack
 from flatscan.plan.hacking_work import minutes_of, rubble_of
@@ -67,7 +68,7 @@ class Together:
     """Walls of one room planned together: the turn they share [m per m], and one order.
 
     ``corners`` is square or keep; ``volume`` [m3] is their sum, ``squaring`` [m3] what square corners cost over corners
-    kept, None where they are kept.
+    kept, None where they are kept. ``days`` are their programs, one person's on all walls.
     """
 
     walls: tuple[int, ...]
@@ -76,3 +77,4 @@ class Together:
     volume: float
     squaring: float | None
     order: tuple[OrderLine, ...]
+    days: tuple[Day | None, ...] = ()

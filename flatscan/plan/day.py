@@ -15,7 +15,7 @@ from flatscan.plan.coats import Pass
 from flatscan.plan.cutting import Cut
 from flatscan.plan.dots import Screeds
 from flatscan.plan.finish import BuildUp
-from flatscan.plan.labour import WORKDAY, opens, worked
+from flatscan.plan.labour import WORKDAY, Hands, opens, worked
 from flatscan.plan.stops import DESIGNER
 from flatscan.plan.systems import Coat, System
 from flatscan.plan.takeoff import TakeOff
@@ -106,12 +106,14 @@ def program(
     pockets: float = 0.0,
     unsized: bool = False,
     unread: int = 0,
+    hands: Hands | None = None,
 ) -> Day | None:
     """The program of a wall of a ``height`` [m] in one material system; None where its coats cannot reach.
 
     ``relief`` is the wall that the build-up stands on, ``pockets`` [m3] what fills those first and ``unread`` how many
     were not read, ``start`` the time of day [h] at which work begins, ``unsized`` that a hump to cut was read at one
-    station only. Times are those of one person, waits at their shortest (methods/trade 9 and 10).
+    station only. Times are those of one person, whose ``hands`` may be taken by other walls, waits at their shortest
+    (methods/trade 9 and 10).
     """
     if take.labour is None or not take.coats:
         return None
@@ -121,7 +123,8 @@ def program(
     zone_of, zones = zones_of(system, build_up, relief)
     local = [filled_apart(p, area) for p in passes]
     chased = pockets, unread
-    maker = _Maker(system, take, passes, local, zones, screeds, cuts, numbers, height, build_up.most, *chased, unsized)
+    laid = zones, screeds, cuts, numbers
+    maker = _Maker(system, take, passes, local, *laid, height, build_up.most, *chased, unsized, hands or Hands())
     reads = None if screeds is None else screeds.reads
     return Day(tuple(_warned(maker.steps(), height)), zones, zone_of, cuts, numbers, screeds, start, reads)
 
@@ -154,6 +157,7 @@ class _Maker:
     pockets: float
     unread: int
     unsized: bool
+    hands: Hands
 
     def steps(self) -> Iterator[Step]:
         """All steps in the order of work."""
@@ -161,14 +165,14 @@ class _Maker:
         assert labour is not None
         at = 0.0
         if self.cuts:
-            begins, at = worked(at, labour.hacking)
+            begins, at = self.hands.work(at, labour.hacking)
             numbered = zip(self.numbers, self.cuts, strict=True)
             humps = tuple(note("day.hump", number=n, depth=metres(cut.depth)) for n, cut in numbered)
             cautions = (note("day.caution-cut"), *((note("day.caution-unsized"),) if self.unsized else ()))
             yield Step("cut", note("day.cut", humps=humps), begins, at, cautions=cautions)
         chased = self.pockets > 0 or self.unread > 0
         if chased:
-            begins, at = worked(at, WORKDAY * self.pockets / self.system.output[1])
+            begins, at = self.hands.work(at, WORKDAY * self.pockets / self.system.output[1])
             yield Step("pockets", self._chases(), begins, at, cautions=(note("day.caution-wet"),))
         ready = at + (self.passes[0].wait[0] if chased and len(self.passes) > 1 else 0.0)
         fill = [work for work, local in zip(labour.coats, self.local, strict=True) if local]
@@ -195,9 +199,9 @@ class _Maker:
 
     def _fill(self, at: float, rounds: list[tuple[float, float]]) -> Step:
         """All zones, pass by pass, with the wait between two passes."""
-        spans = [worked(at, rounds[0][0])]
+        spans = [self.hands.work(at, rounds[0][0])]
         for (_, wait), (work, _) in zip(rounds, rounds[1:], strict=False):
-            spans.append(worked(spans[-1][1] + wait, work))
+            spans.append(self.hands.work(spans[-1][1] + wait, work))
         begins, ends = spans[0][0], spans[-1][1]
         bags = [coat.bags for coat, local in zip(self.take.coats, self.local, strict=True) if local]
         lines, coat = [Line(_zone_line(zone)) for zone in self.zones], self.system.base
@@ -225,7 +229,7 @@ class _Maker:
         count = sum(len(screed.dots) for screed in laid.screeds)
         plain = count * _DOT if laid.strip is None else len(laid.screeds) * _STRIP
         took = min(plain, _MOST_SETTING * base)
-        begins, ends = worked(at, took)
+        begins, ends = self.hands.work(at, took)
         lines, reads = [], laid.reads
         if reads is not None:
             lines.append(Line(note("day.reads", reading=metres(reads))))
@@ -248,7 +252,7 @@ class _Maker:
         for number, (item, work, layer, _) in enumerate(whole):
             coat, last = item.coat, number == len(whole) - 1
             took = work.hours - (setting * work.hours / based if work.base and based > 0 else 0.0)
-            begins, ends = worked(at, max(took, 0.0))
+            begins, ends = self.hands.work(at, max(took, 0.0))
             yield self._mix(coat, layer.bags, begins, max(took, 0.0), first=coat.name not in told)
             yield self._lay(item, layer.thickness, begins, ends, number if number in bases else None, bases)
             if bases and number == bases[-1]:
@@ -312,6 +316,7 @@ class _Maker:
         if coat.key_after is not None:
             low, high = coat.key_after
             said = Line(note("day.key-after", time=lasting(low, high)), tag("key", coat.name))
+            self.hands.hold(begins + low, ends + high)
             yield Step("key", note("day.key"), begins + low, ends + high, (said,))
         low, high = coat.wait
         if high > 0:
@@ -329,6 +334,7 @@ class _Maker:
         if coat.set_time is not None:
             low, high = coat.set_time
             said = Line(note("day.set-after", time=lasting(low, high)), tag("set", coat.name))
+            self.hands.hold(begins + low, ends + high)
             yield Step("trowel", note("day.trowel"), begins + low, ends + high, (said,))
         lines: list[Line] = []
         waits = list(system.paint_days or ())

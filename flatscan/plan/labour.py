@@ -88,6 +88,26 @@ def schedule(pieces: Sequence[tuple[float, float]]) -> list[tuple[float, float]]
     return spans
 
 
+class Hands:
+    """One person's hours on several walls: what was begun is finished, and what waits leaves time for another wall."""
+
+    def __init__(self) -> None:
+        self._taken: list[tuple[float, float]] = []
+
+    def work(self, at: float, hours: float) -> tuple[float, float]:
+        """When work of so many hours that may begin ``at`` [h] begins and ends: as `worked`, while nothing else is."""
+        begins, ends = worked(at, hours)
+        while clash := next((b for a, b in self._taken if begins < b - _HAIR and a < ends - _HAIR), None):
+            begins, ends = worked(clash, hours)
+        self.hold(begins, ends)
+        return begins, ends
+
+    def hold(self, begins: float, ends: float) -> None:
+        """Keep a time for work that cannot wait."""
+        if ends > begins:
+            self._taken.append((begins, ends))
+
+
 def worked(at: float, hours: float) -> tuple[float, float]:
     """When work of so many hours that may begin ``at`` [h] begins and ends."""
     begins = opens(at, hours)

@@ -28,7 +28,7 @@ from flatscan.report.drawings import BandedDrawing, Drawing, drawings_of, limit_
 from flatscan.report.parts import Report, Section, Source
 from flatscan.report.say import Said
 from flatscan.report.sections.change_section import change_section
-from flatscan.report.sections.day_section import DaySheet, day_section, day_sheet
+from flatscan.report.sections.day_section import DaySheet, day_section, day_sheet, together_section
 from flatscan.report.sections.first_lines import first_by_hand, first_lines
 from flatscan.report.sections.gap_section import curve, flatness, hand_table, verdict_section
 from flatscan.report.sections.hacking_section import hacking
@@ -156,6 +156,9 @@ def _program(result: Result) -> Iterator[Section]:
     section = day_section(result) if isinstance(result, (Survey, SetOut)) else None
     if section is not None:
         yield section
+    joined = together_section(result) if isinstance(result, (Survey, SetOut)) else None
+    if joined is not None:
+        yield joined
 
 
 def _corners(result: Result) -> Iterator[Section]:

@@ -102,7 +102,7 @@ def test_old_plaster_that_comes_off_makes_a_range_and_says_so_first(flatscan):
 
 
 def test_walls_planned_together_have_one_order(flatscan):
-    ran = flatscan("survey", *ROOM, "--together", "3,4", "--json")
+    ran = flatscan("survey", *ROOM, "--together", "3,4", "--cut", "3:h1", "--start", "7:30", "--json")
     documents = ran.document
     assert [one["wall"]["number"] for one in documents] == [3, 4]
     assert documents[0]["order_together"] == documents[1]["order_together"]
@@ -110,11 +110,25 @@ def test_walls_planned_together_have_one_order(flatscan):
     assert min(alone) >= 2
     low = {row["product"]: row["low"] for row in documents[0]["order_together"]}
     assert all(value > 0 for value in low.values())
+    assert [len(one["plan"]["cut"]) for one in documents] == [1, 0]
+    # one person's days, on both walls: no coat is laid while another one is, and each wall's steps are in both
+    steps = documents[0]["day_together"]["steps"]
+    assert steps == documents[1]["day_together"]["steps"]
+    assert len(steps) == sum(len(one["day"]["steps"]) for one in documents)
+    assert steps[0]["wall"] == "wall 3"
+    assert steps[0]["code"] == "cut"
+    busy = sorted(
+        (one["from_h"], one["to_h"]) for one in steps if one["code"] in ("cut", "fill", "dots", "lay", "finish")
+    )
+    assert len(busy) >= 6
+    assert all(a[1] <= b[0] + 1e-3 for a, b in zip(busy, busy[1:], strict=False))
 
 
 def test_walls_that_cannot_be_planned_together_are_refused(flatscan):
     assert flatscan("survey", *ROOM, "--together", "3").code == 1
     assert flatscan("survey", *ROOM, "--together", "three").code == 2
+    bare = flatscan("survey", *ROOM, "--together", "3,4", "--cut", "H1")
+    assert (bare.code, "a hump with its wall, one of 3, 4, such as 3:H1" in bare.err) == (1, True)
     assert flatscan("survey", *WALL[:1], "--together", "1,2").code == 1
 
 

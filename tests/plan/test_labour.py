@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.plan.coats import LOOSE, OrderLine
-from flatscan.plan.labour import WORKDAY, days_of, schedule
+from flatscan.plan.labour import WORKDAY, Hands, days_of, schedule
 from flatscan.plan.products import pieces, products_of
 from flatscan.report.say import say
 from flatscan.report.sections.order_words import bought_one
@@ -77,3 +77,14 @@ def test_products_in_whole_units():
         "3 screed strips of 2.4 m",
         "4 m off a 1 m roll of mesh",
     ]
+
+
+def test_one_person_works_on_one_wall_at_a_time():
+    """By head: 3 h from 0, 2 h of another wall that could begin at 1 go after it, what is held stays free."""
+    hands = Hands()
+    assert hands.work(0.0, 3.0) == (0.0, 3.0)
+    assert hands.work(1.0, 2.0) == (3.0, 5.0)
+    hands.hold(6.0, 7.0)
+    # an hour fits before what is held, an hour and a half goes on the next morning: 7 to 8.5 is over a day of 8 h
+    assert hands.work(5.0, 1.0) == (5.0, 6.0)
+    assert hands.work(5.0, 1.5) == (24.0, 25.5)

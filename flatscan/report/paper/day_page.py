@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from flatscan.core.notes import note
+from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.plan.day import Line, Step
 from flatscan.plan.systems import TAGS
@@ -80,7 +80,8 @@ def pages(report: Report, units: str, paper: str) -> list[Figure]:
     """The sheet of the day, and overleaf what did not fit on it; nothing where no work was planned."""
     if report.day is None:
         return []
-    return _Sheet(report, report.day, units, paper).pages()
+    sheet = _Sheet(report, report.day, units, paper)
+    return [*sheet.pages(), *sheet.together()]
 
 
 class _Sheet:
@@ -301,12 +302,7 @@ class _Sheet:
             words.append(note("day.overleaf"))
         said = "  ".join(finished(text, self.units) for text in words)
         y = write(self.page, _MARGIN, _FOOT - 0.06, said, size=9, room=room, smallest=6.5)
-        write(self.page, _MARGIN, y, self._legend(), size=8, room=room, smallest=6)
-
-    def _legend(self) -> str:
-        used = {line.tag for step in self.steps for line in step.lines}
-        told = [(sign, tag) for tag, sign in _SIGNS.items() if sign and tag in used]
-        return "   ".join(say(note(_TAG_WORDS[tag], sign=sign)) for sign, tag in told)
+        write(self.page, _MARGIN, y, _legend_of(self.steps), size=8, room=room, smallest=6)
 
     def _bar(self, wall: DayWall, edge: float | None) -> None:
         """A metre, or three feet, at the wall's own scale under it, and what the figures on it are."""
@@ -333,23 +329,40 @@ class _Sheet:
             return []
         flow = Flow(say(self.report.name, self.units), say(note("day.title-overleaf")), self.units, self.paper)
         for number, step in enumerate(self.steps[shown:], shown + 1):
-            for text in step.cautions:
-                flow.say(f"! {finished(text, self.units)}")
-            when = self.when(step)
-            flow.say(
-                f"{number}  {when}  {say(step.does, self.units)}"
-                if when
-                else f"{number}  {say(step.does, self.units)}",
-                size=11,
-                weight="bold",
-            )
-            for line in step.lines:
-                flow.say(self._said(line), indent=0.3)
+            self._flow_step(flow, number, step, step.does, set())
         if shown < len(self.steps):
-            flow.say(self._legend(), size=8)
+            flow.say(_legend_of(self.steps), size=8)
         if wall.left_out and laid is not None:
             flow.table(dots(laid), tick=True)
         return flow.pages
+
+    def together(self) -> list[Figure]:
+        """The program of all walls planned together, as one person goes from one to the next; nothing for one wall."""
+        steps = self.sheet.together
+        if not steps:
+            return []
+        walls = tuple(dict.fromkeys(say(wall) for wall, _ in steps))
+        title = say(note("day.title-together", walls=tuple(name.rpartition(" ")[2] for name in walls)))
+        flow = Flow(self.report.source.file, title, self.units, self.paper)
+        flow.say(say(note("day.together-order", order=self.sheet.ordered), self.units), weight="bold")
+        flow.say(say(note("day.together-one")))
+        warned: set[str] = set()
+        for number, (wall, step) in enumerate(steps, 1):
+            self._flow_step(flow, number, step, note("day.step-on", wall=wall, does=step.does), warned)
+        flow.say(_legend_of([step for _, step in steps]), size=8)
+        return flow.pages
+
+    def _flow_step(self, flow: Flow, number: int, step: Step, does: Note, warned: set[str]) -> None:
+        """A step on a page of words, its cautions over it, each once where ``warned`` is kept."""
+        said = [finished(text, self.units) for text in step.cautions]
+        for text in said:
+            if text not in warned:
+                flow.say(f"! {text}")
+        warned.update(said)
+        when = self.when(step)
+        flow.say("  ".join(filter(None, (str(number), when, say(does, self.units)))), size=11, weight="bold")
+        for line in step.lines:
+            flow.say(self._said(line), indent=0.3)
 
     def _box(self, left: float, top: float, span: float, tall: float) -> None:
         boxed(self.page, self.size, (left, top, span, tall), 1.0)
@@ -360,6 +373,13 @@ def _columns(left: float, right: float, top: float, count: int) -> list[_Column]
     span = (right - left - (count - 1) * _GUTTER) / count
     lefts = [left + number * (span + _GUTTER) for number in range(count)]
     return [_Column(at, at + span, top, _FOOT) for at in lefts]
+
+
+def _legend_of(steps: Sequence[Step]) -> str:
+    """What the marks at figures mean, of those that stand there."""
+    used = {line.tag for step in steps for line in step.lines}
+    told = [(sign, tag) for tag, sign in _SIGNS.items() if sign and tag in used]
+    return "   ".join(say(note(_TAG_WORDS[tag], sign=sign)) for sign, tag in told)
 
 
 def _height(rows: Sequence[_Row]) -> float:

@@ -35,7 +35,8 @@ class DaySheet:
     """What the sheet for the wall is drawn from: the program on the wall's elevation, and the words of its head.
 
     ``plan`` is the fingerprint of the plan it belongs to, ``hidden`` (rows, cols) what is drawn as not measured and
-    ``missing`` what is said of it.
+    ``missing`` what is said of it. ``together`` are the steps of all walls planned together, each with its wall, in
+    the order of the clock, and ``ordered`` what is ordered for all of them.
     """
 
     on: Elevation
@@ -47,6 +48,8 @@ class DaySheet:
     plan: str
     hidden: Mask | None = None
     missing: Note | None = None
+    together: tuple[tuple[Note, Step], ...] = ()
+    ordered: Said = ""
 
 
 def day_section(result: Survey | SetOut) -> Section | None:
@@ -76,7 +79,44 @@ def day_sheet(result: Survey | SetOut, on: Elevation) -> DaySheet | None:
         result.job.fingerprint,
         hidden,
         missing,
+        together_steps(result),
+        _ordered_together(result),
     )
+
+
+def together_steps(result: Survey | SetOut) -> tuple[tuple[Note, Step], ...]:
+    """The steps of walls planned together, each with its wall, as one person takes them; empty for a wall alone."""
+    joined = result.together if isinstance(result, Survey) else None
+    if joined is None:
+        return ()
+    steps = [
+        (day_number, number, step)
+        for day_number, (number, day) in enumerate(zip(joined.walls, joined.days, strict=True))
+        for step in (() if day is None else day.steps)
+    ]
+    # of steps that begin at once those of one wall stay together, in their order
+    ranked = sorted(steps, key=lambda one: (round(one[2].begins, 6), one[0]))
+    return tuple((note("day.wall", number=number), step) for _, number, step in ranked)
+
+
+def together_section(result: Survey | SetOut) -> Section | None:
+    """The program of walls planned together, for the document; None for a wall alone."""
+    steps = together_steps(result)
+    if not steps or result.day is None:
+        return None
+    rows = tuple({"wall": wall, **_step(step, result.day.start)} for wall, step in steps)
+    return Section("day_together", {"steps": rows})
+
+
+def _ordered_together(result: Survey | SetOut) -> Said:
+    joined = result.together if isinstance(result, Survey) else None
+    if joined is None:
+        return ""
+    lines = tuple(
+        note("report.order-line", order=share(line.order), unit=line.unit, product=line.product)
+        for line in joined.order
+    )
+    return note("report.list-comma", parts=lines)
 
 
 def _hidden(on: Elevation) -> tuple[Mask | None, Note]:
