@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, sparse
 
-from flatscan.core.geometry import Array, Mask, fit_plane_robust, robust_scale, tukey_weight
+from flatscan.core.geometry import Array, Mask, fit_plane_robust, fit_quadratic_robust, quadratic_terms, robust_scale
 from flatscan.core.model import Relief, Wall
 
 _EIGHT = np.ones((3, 3), dtype=int)
@@ -56,26 +56,6 @@ class Humps:
     leaning: frozenset[int] = frozenset()
 
 
-def _terms(x: Array, y: Array) -> Array:
-    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
-
-
-def _quadratic(x: Array, y: Array, z: Array) -> Array | None:
-    """Robust quadratic surface's coefficients (6,): least absolute deviations first, then Tukey's biweight."""
-    design = _terms(x, y)
-    if len(z) < 12 or np.linalg.matrix_rank(design) < 6:
-        return None
-    weight = np.ones_like(z)
-    fit: Array = np.zeros(6)
-    for turn in range(30):
-        root = np.sqrt(weight)
-        fit = np.asarray(np.linalg.lstsq(design * root[:, None], z * root, rcond=None)[0], dtype=np.float64)
-        residual = z - design @ fit
-        scale = max(robust_scale(residual), 1e-4)
-        weight = 1 / np.maximum(np.abs(residual), 1e-4) if turn < 15 else tukey_weight(residual, scale)
-    return fit
-
-
 def off_broad_form(relief: Relief) -> Array:
     """Offset less the wall's broad form [m]: a robust plane, or a quadratic where that halves the scatter.
 
@@ -93,9 +73,10 @@ def off_broad_form(relief: Relief) -> Array:
         residual = z - (plane[0] + plane[1] * x0 + plane[2] * y0)
     except np.linalg.LinAlgError:
         pass
-    curve = _quadratic(x0[some], y0[some], z[some])
-    if curve is not None:
-        curved = z - _terms(x0, y0) @ curve
+    size = max(float(np.ptp(x)), float(np.ptp(y)), 1e-9)
+    terms = quadratic_terms(x0 / size, y0 / size)
+    if len(z[some]) >= 12 and np.linalg.matrix_rank(terms[some]) == 6:
+        curved = z - terms @ fit_quadratic_robust(terms[some], z[some], floor=1e-4, rounds=30)
         if robust_scale(curved) < 0.5 * robust_scale(residual):
             residual = curved
     off = np.full(relief.offset.shape, np.nan)

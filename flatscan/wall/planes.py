@@ -163,7 +163,8 @@ def _best_hypothesis(thinned: Thinned, free: NDArray[np.int64], rng: np.random.G
     trial = points[rng.integers(len(points), size=min(4000, len(points)))]
     gap = trial @ normal.T - np.einsum("si,si->s", start, normal)
     top = np.argsort(-_support(gap, thinned.reach).sum(axis=0), kind="stable")[:12]
-    scores = [_weights(thinned, free, start[i], normal[i]).sum() for i in top]
+    normals = thinned.normals[free]
+    scores = [_weights(points, normals, thinned.reach, start[i], normal[i]).sum() for i in top]
     best = top[int(np.argmax(scores))]
     return start[best], normal[best]
 
@@ -173,30 +174,25 @@ def _support(off: Array, reach: float) -> Array:
     return (1 - np.clip(off / reach, -1.0, 1.0) ** 2) ** 2
 
 
-def _weights(thinned: Thinned, free: NDArray[np.int64], centre: Array, normal: Array) -> Array:
-    """Support (n,) of the free points near the plane, 0 for the others."""
-    off = (thinned.points[free] - centre) @ normal
-    return np.where(_near(thinned, free, centre, normal), _support(off, thinned.reach), 0.0)
-
-
-def _near(thinned: Thinned, free: NDArray[np.int64], centre: Array, normal: Array) -> Mask:
-    """Free points within reach of the plane whose own surface also faces its way."""
-    off = np.abs((thinned.points[free] - centre) @ normal)
-    return (off < thinned.reach) & (np.abs(thinned.normals[free] @ normal) > COHERENT)
+def _weights(points: Array, normals: Array, reach: float, centre: Array, normal: Array) -> Array:
+    """Support (n,) of the points near the plane whose own surface also faces its way, 0 for the others."""
+    off = (points - centre) @ normal
+    return np.where(np.abs(normals @ normal) > COHERENT, _support(off, reach), 0.0)
 
 
 def _refine(thinned: Thinned, free: NDArray[np.int64], centre: Array, normal: Array) -> tuple[Array, Array, Mask]:
     """Plane and its free inliers after refitting by reweighted least squares until the plane stays the same."""
+    points, normals = thinned.points[free], thinned.normals[free]
     for _ in range(20):
-        weight = _weights(thinned, free, centre, normal)
+        weight = _weights(points, normals, thinned.reach, centre, normal)
         if np.count_nonzero(weight) < 3:
             break
         before = centre, normal
-        centre, normal = fit_plane_total(thinned.points[free], weight)
+        centre, normal = fit_plane_total(points, weight)
         moved = abs(float((centre - before[0]) @ before[1]))
         if moved < STILL and 1 - abs(float(normal @ before[1])) < STILL**2:
             break
-    return centre, normal, _near(thinned, free, centre, normal)
+    return centre, normal, _weights(points, normals, thinned.reach, centre, normal) > 0
 
 
 def plane_axes(normal: Array) -> Array:

@@ -1,6 +1,9 @@
 """Running the command line in this process, and small captures to run it on."""
 
 import json
+from contextlib import redirect_stderr, redirect_stdout
+from functools import cache
+from io import StringIO
 from pathlib import Path
 from typing import NamedTuple
 
@@ -33,6 +36,19 @@ def flatscan(capsys, tmp_path, monkeypatch):
         code = run([str(arg) for arg in args])
         out, err = capsys.readouterr()
         return Ran(code, out, err)
+
+    return call
+
+
+@pytest.fixture(scope="session")
+def once():
+    """Run a command that only reads the samples; one process runs it once for all tests that look at its answer."""
+
+    @cache
+    def call(*args):
+        with redirect_stdout(StringIO()) as out, redirect_stderr(StringIO()) as err:
+            code = run([str(arg) for arg in args])
+        return Ran(code, out.getvalue(), err.getvalue())
 
     return call
 

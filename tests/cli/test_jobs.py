@@ -71,7 +71,7 @@ def test_readings_by_hand_stand_beside_the_scan(flatscan, tmp_path):
     assert_allclose(row["scan_mm"], 6.5, atol=1.0)
 
 
-def test_rates_make_a_quote_whose_lines_add_up(flatscan, tmp_path):
+def test_rates_make_a_quote_whose_lines_add_up(once, flatscan, tmp_path):
     rates = TEMPLATE.replace("m2 = 0 ", "m2 = 12 ", 1).replace("bag = 0", "bag = 9", 1)
     (tmp_path / "rates.toml").write_text(rates)
     document = flatscan("survey", *WALL, "--rates", "rates.toml", "--json").document
@@ -79,7 +79,7 @@ def test_rates_make_a_quote_whose_lines_add_up(flatscan, tmp_path):
     assert_allclose(sum(line["quantity"] * line["rate"] for line in lines), total, atol=0.02)
     assert_allclose(total, 12 * document["wall"]["area_m2"] + 9 * document["material"]["bags"], atol=0.02)
     assert document["material"]["price"] == total
-    assert flatscan("survey", *WALL, "--json").document["material"]["price"] is None
+    assert once("survey", *WALL, "--json").document["material"]["price"] is None
 
 
 def test_rates_with_a_missing_line_are_refused_by_name(flatscan, tmp_path):
@@ -89,8 +89,8 @@ def test_rates_with_a_missing_line_are_refused_by_name(flatscan, tmp_path):
     assert "bag" in ran.err
 
 
-def test_choices_of_plane_are_always_listed(flatscan):
-    choices = flatscan("survey", *WALL, "--json").document["choices"]
+def test_choices_of_plane_are_always_listed(once):
+    choices = once("survey", *WALL, "--json").document["choices"]
     assert choices[0]["name"] == "plumb and parallel"
     assert len(choices) == 4
     assert all(one["volume_l"] <= choices[0]["volume_l"] + 0.01 for one in choices)
@@ -165,8 +165,8 @@ def test_the_stages_of_a_job_are_told_as_notes_with_words():
         assert all(share is None or 0 <= share <= 1 for _, share in told)
         return [say(stage) for stage, _ in told]
 
-    assert stages(jobs.check, "laser_grid.csv")[0] == "reading"
-    assert stages(jobs.check, "laser_grid.csv")[-1] == "straightedge"
+    read = stages(jobs.check, "laser_grid.csv")
+    assert (read[0], read[-1]) == ("reading", "straightedge")
     by_scan = stages(jobs.set_out, "wall.ply", jobs.Finishing(), SetOutOptions(rule=1.8))
     assert "measuring points" in by_scan
     assert by_scan[-1] == "set-out"
