@@ -87,15 +87,18 @@ def fit_plane(x: Array, y: Array, z: Array, weight: Array | None = None) -> tupl
     their covariance (JCGM 100:2008, H.3 for the line). Points on one line raise `numpy.linalg.LinAlgError`.
     """
     weight = np.ones_like(z) if weight is None else weight
+    total = float(weight.sum())
+    if total == 0:
+        raise np.linalg.LinAlgError("points without weight do not fix a plane")
     # centring and scaling first keeps the normal equations well conditioned at map coordinates
-    mx, my = np.average(x, weights=weight), np.average(y, weights=weight)
+    mx, my = float((weight * x).sum()) / total, float((weight * y).sum()) / total
     size = max(float(np.ptp(x)), float(np.ptp(y)), 1e-12)
-    design = np.stack([np.ones_like(x), (x - mx) / size, (y - my) / size], axis=1)
-    normal = design.T @ (design * weight[:, None])
+    design = np.stack([np.ones_like(x), (x - mx) / size, (y - my) / size])
+    normal = (design * weight) @ design.T
     if np.linalg.matrix_rank(normal, tol=1e-10 * normal[0, 0]) < 3:
         raise np.linalg.LinAlgError("points on one line do not fix a plane")
     cofactor = np.linalg.inv(normal)
-    local = cofactor @ (design.T @ (weight * z))
+    local = cofactor @ (design @ (weight * z))
     back = np.array([[1.0, -mx / size, -my / size], [0.0, 1 / size, 0.0], [0.0, 0.0, 1 / size]])
     return back @ local, back @ cofactor @ back.T
 

@@ -147,14 +147,18 @@ def _best_hypothesis(thinned: Thinned, free: NDArray[np.int64], rng: np.random.G
     seeds = rng.integers(len(free), size=DRAWS)
     mates = rng.integers(len(free), size=(DRAWS, 300))
     start, direction = points[seeds], thinned.normals[free[seeds]]
-    arm = points[mates] - start[:, None]
-    away = np.linalg.norm(arm, axis=2)
-    off = np.abs(np.einsum("smi,si->sm", arm, direction))
+    # coordinate by coordinate: sums over a short last axis are several times slower
+    arm = [column[mates] - start[:, axis, None] for axis, column in enumerate(np.ascontiguousarray(points.T))]
+    away = np.sqrt(arm[0] ** 2 + arm[1] ** 2 + arm[2] ** 2)
+    off = np.abs(arm[0] * direction[:, :1] + arm[1] * direction[:, 1:2] + arm[2] * direction[:, 2:])
     fits = (away > 0.15) & (away < 2.5) & (off < 0.15 * away + thinned.reach)
-    order = np.argsort(~fits, axis=1, kind="stable")[:, :2]
-    usable = np.take_along_axis(fits, order, axis=1).all(axis=1)
-    pair = np.take_along_axis(arm, order[:, :, None], axis=1)
-    normal = np.cross(pair[:, 0], pair[:, 1])
+    # the first two that fit
+    row, first = np.arange(DRAWS), fits.argmax(axis=1)
+    usable = fits[row, first]
+    fits[row, first] = False
+    second = fits.argmax(axis=1)
+    usable &= fits[row, second]
+    normal = np.cross(points[mates[row, first]] - start, points[mates[row, second]] - start)
     size = np.linalg.norm(normal, axis=1)
     usable &= size > 0.01
     if not usable.any():
@@ -171,7 +175,12 @@ def _best_hypothesis(thinned: Thinned, free: NDArray[np.int64], rng: np.random.G
 
 def _support(off: Array, reach: float) -> Array:
     """1 on the plane falling to 0 at ``reach``: a count alone prefers a plane tilted across a step to either level."""
-    return (1 - np.clip(off / reach, -1.0, 1.0) ** 2) ** 2
+    share: Array = off / reach
+    # in place: of all hypotheses at once these are millions of numbers
+    np.clip(share, -1.0, 1.0, out=share)
+    np.multiply(share, share, out=share)
+    np.subtract(1.0, share, out=share)
+    return np.multiply(share, share, out=share)
 
 
 def _weights(points: Array, normals: Array, reach: float, centre: Array, normal: Array) -> Array:
@@ -284,13 +293,14 @@ def find_bend(thinned: Thinned, plane: Candidate) -> Bend | None:
     flat, off, facing = flat[around], off[around], thinned.normals[around]
     axes = plane_axes(plane.normal)
     design = quadratic_terms(flat[:, 0] / size, flat[:, 1] / size)
+    slopes = quadratic_slopes(flat[:, 0] / size, flat[:, 1] / size)
     held = np.isin(around, plane.members)
     before = 0
     for growth in np.geomspace(1.0, GROWTH, STEPS):
         terms = fit_quadratic(design[held], off[held])
         held = (np.abs(flat) < growth * half + 0.05).all(axis=1) & (np.abs(off - design @ terms) < thinned.reach)
         # what only crosses the sheet, as furniture does, faces another way than the sheet there
-        slope = (quadratic_slopes(flat[:, 0] / size, flat[:, 1] / size) @ terms).T / size
+        slope = (slopes @ terms).T / size
         sheet = plane.normal - slope @ axes
         held &= np.abs((sheet * facing).sum(axis=1)) > COHERENT * np.linalg.norm(sheet, axis=1)
         if held.sum() < 10:

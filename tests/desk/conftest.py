@@ -70,6 +70,20 @@ def client(tmp_path):
     made.close()
 
 
+@pytest.fixture(scope="module")
+def new_client(tmp_path_factory):
+    """Pages that several tests of a module look at."""
+    made = []
+
+    def make():
+        made.append(Client(tmp_path_factory.mktemp("desk") / "walls"))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.close()
+
+
 @pytest.fixture
 def limited(tmp_path):
     """The same, taking uploads up to 20 kB."""
@@ -143,11 +157,31 @@ def new_browser():
     return webdriver.Chrome(options=options, service=Service(driver))
 
 
-@pytest.fixture
-def chrome():
+@pytest.fixture(scope="module")
+def browser():
     made = new_browser()
     yield made
     made.quit()
+
+
+@pytest.fixture
+def chrome(browser):
+    """The browser; afterwards nothing of the test is left in it."""
+    yield browser
+    first, *others = browser.window_handles
+    for other in others:
+        browser.switch_to.window(other)
+        browser.close()
+    browser.switch_to.window(first)
+    browser.get("about:blank")
+    for command, settings in (
+        ("Network.clearBrowserCookies", {}),
+        ("Page.setBypassCSP", {"enabled": False}),
+        ("Emulation.setEmulatedMedia", {"media": ""}),
+        ("Emulation.clearDeviceMetricsOverride", {}),
+    ):
+        browser.execute_cdp_cmd(command, settings)
+    browser.get_log("browser")
 
 
 def size(browser, width, height):

@@ -15,9 +15,10 @@ from flatscan.report.say import say
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 
 
-@pytest.fixture
-def priced(client):
-    """The sample scan on the page, priced with what its user knows."""
+@pytest.fixture(scope="module")
+def asked(new_client):
+    """The sample scan on the page, priced with what its user knows; what was measured stays in the page's memory."""
+    client = new_client()
     client.upload(SAMPLES / "wall.ply")
     client.wait("wall-001", of="wall")
     client.send("wall-001", "wall", wall="1", width="2.4 m")
@@ -25,6 +26,15 @@ def priced(client):
     client.send("wall-001", "questions", capture_type="scanner", least="6 mm", surface="bare")
     client.wait("wall-001")
     return client
+
+
+@pytest.fixture
+def priced(asked):
+    """That page; afterwards its settings are again what they were."""
+    settings = asked.folder / "wall-001" / "settings.json"
+    before = settings.read_bytes()
+    yield asked
+    settings.write_bytes(before)
 
 
 def test_the_sheets_hold_the_numbers_of_the_command(priced, capsys):

@@ -13,8 +13,8 @@ from flatscan.plan.cutting import Cut
 from flatscan.plan.dots import SetOutOptions
 from flatscan.report import report_of
 from flatscan.report.figures.style import sheet_style
-from flatscan.report.folder import write
 from flatscan.report.paper import day_page as paper
+from flatscan.report.paper import pdf
 
 # a hair of touching [px]
 _HAIR = 0.5
@@ -104,8 +104,8 @@ def test_every_packing_is_5_mm_high_on_page_one_or_in_the_list_overleaf(found):
 
 
 def test_the_sheet_and_the_document_have_the_same_steps(found, tmp_path):
-    write(found, tmp_path / "out", formats=("pdf", "json"))
-    (sheet,) = (tmp_path / "out").glob("*day.pdf")
+    sheet = tmp_path / "day.pdf"
+    pdf.write(report_of(found), sheet, of_the_day=True)
     words = " ".join(page.extract_text() for page in PdfReader(sheet).pages)
     words = " ".join(words.split())
     assert found.job.fingerprint in words
