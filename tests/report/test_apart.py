@@ -65,7 +65,7 @@ def beyond_the_scale(figure):
 
 def overlaps(figure):
     """Pairs of texts of which one lies over the other."""
-    figure.canvas.draw()
+    figure.draw_without_rendering()
     renderer, off = figure.canvas.get_renderer(), set(beyond_the_scale(figure))
     texts = [text for text in figure.findobj(Text) if text.get_visible() and text.get_text().strip()]
     texts = [text for text in texts if text not in off]

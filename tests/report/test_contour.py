@@ -172,7 +172,7 @@ def test_a_name_that_is_markup_or_mathematics_or_unknown_letters(check, recwarn)
 def test_no_text_runs_off_the_sheet(anything):
     for units in ("mm", "in"):
         figure = draw(anything, units=units)
-        figure.canvas.draw()
+        figure.draw_without_rendering()
         page = figure.bbox
         for text in figure.texts:
             box = text.get_window_extent()
@@ -184,7 +184,7 @@ def test_no_text_runs_off_the_sheet(anything):
 @pytest.mark.parametrize(("wide", "high"), [(12.0, 2.5), (1.0, 6.0), (0.4, 0.3)])
 def test_long_tall_and_tiny_walls_fit(sized, wide, high):
     figure = draw(sized(wide, high))
-    figure.canvas.draw()
+    figure.draw_without_rendering()
     box = figure.axes[0].get_window_extent()
     assert 0 < box.x0 < box.x1 <= figure.bbox.x1
     assert 0 < box.y0 < box.y1 <= figure.bbox.y1
@@ -233,7 +233,7 @@ def test_keys_lists_and_figures_of_the_scale_do_not_run_into_each_other(sized, f
     patches = tuple(p for p in findings_for("check").patches if p.x < wide and p.y < high)
     found = dataclasses.replace(plain, shape=dataclasses.replace(plain.shape, residual=waves), patches=patches)
     figure = draw(found, units=units)
-    figure.canvas.draw()
+    figure.draw_without_rendering()
     foot = next(text for text in figure.texts if text.get_text().startswith("Not examined"))
     top_of_foot = foot.get_window_extent().y1
     swatches = [artist for artist in figure.artists if artist.get_hatch() or artist.get_facecolor()[3] == 1.0]

@@ -245,7 +245,7 @@ def test_inches_throughout(check):
 def inside(figures):
     """Every text and box of these pages lies on the page."""
     for figure in figures:
-        figure.canvas.draw()
+        figure.draw_without_rendering()
         for artist in (*figure.texts, *figure.patches):
             box = artist.get_window_extent()
             assert box.x0 >= 0, artist

@@ -30,7 +30,7 @@ def drawn():
 
 def boxes(axes):
     """Of each figure its box [m on the wall]."""
-    axes.figure.canvas.draw()
+    axes.figure.draw_without_rendering()
     back = axes.transData.inverted()
     for text in axes.texts:
         box = text.get_window_extent()

@@ -32,9 +32,10 @@ def start(*words):
     return subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
 
-@pytest.fixture
-def cluster(tmp_path):
-    """Address of a scheduler, and its two workers' processes."""
+@pytest.fixture(scope="module")
+def cluster(tmp_path_factory):
+    """Address of a scheduler, and its two workers' processes; the last test kills one of them."""
+    tmp_path = tmp_path_factory.mktemp("cluster")
     address_file = tmp_path / "scheduler.json"
     processes = [
         start(
@@ -73,6 +74,15 @@ def cluster(tmp_path):
             process.wait()
 
 
+def test_real_walls_on_the_cluster(cluster, tmp_path):
+    make_site(tmp_path / "scans", floors=("ground",), rooms=1, walls=2)
+    captures = in_folder(tmp_path / "scans", Settings(formats=("json",)), tmp_path / "out")
+    run(captures, tmp_path / "here", InlinePool)
+    made = run(captures, tmp_path / "there", lambda: ClusterPool(cluster[0]), shared_scratch=False)
+    assert made.document["totals"]["walls"] == 2
+    assert tree(tmp_path / "there") == tree(tmp_path / "here")
+
+
 def test_same_as_here_with_a_worker_killed_in_the_middle(cluster, tmp_path):
     address, workers = cluster
     make_site(tmp_path / "scans", floors=("ground", "first"), rooms=2, walls=2)
@@ -96,15 +106,6 @@ def test_same_as_here_with_a_worker_killed_in_the_middle(cluster, tmp_path):
     assert seen == list(range(1, 17))
     assert made.document["failed"] == []
     assert tree(tmp_path / "cluster") == tree(tmp_path / "local")
-
-
-def test_real_walls_on_the_cluster(cluster, tmp_path):
-    make_site(tmp_path / "scans", floors=("ground",), rooms=1, walls=2)
-    captures = in_folder(tmp_path / "scans", Settings(formats=("json",)), tmp_path / "out")
-    run(captures, tmp_path / "here", InlinePool)
-    made = run(captures, tmp_path / "there", lambda: ClusterPool(cluster[0]), shared_scratch=False)
-    assert made.document["totals"]["walls"] == 2
-    assert tree(tmp_path / "there") == tree(tmp_path / "here")
 
 
 def test_no_scheduler_there():

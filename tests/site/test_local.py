@@ -3,6 +3,7 @@
 import json
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -11,7 +12,7 @@ from pathlib import Path
 
 import pytest
 import site_builders
-from site_builders import SAMPLES, InlinePool, copy_samples, flatscan, make_site, tree
+from site_builders import SAMPLES, InlinePool, flatscan, make_site, thin_copy, tree
 
 from flatscan.capture.registry import free_memory
 from flatscan.cli import run as run_here
@@ -51,7 +52,8 @@ def test_one_bad_wall_does_not_stop_the_rest_and_is_tried_again(site, tmp_path, 
     assert made["totals"]["walls"] == 6
     healed = run_with(site, out, site_builders.quick)
     assert healed["failed"] == []
-    run_with(site, tmp_path / "undisturbed", site_builders.quick)
+    captures = in_folder(site, Settings(wall=1), out)
+    run(captures, tmp_path / "undisturbed", lambda: InlinePool(site_builders.quick))
     assert tree(out) == tree(tmp_path / "undisturbed")
 
 
@@ -139,7 +141,9 @@ def test_the_command_killed_and_stopped_and_resumed(tmp_path):
 def test_clouds_rooms_readings_and_rubbish_together(tmp_path, capsys):
     """Each wall of a room is the wall that check finds on its own, and a broken file only adds a line."""
     (tmp_path / "scans").mkdir()
-    copy_samples(tmp_path / "scans")
+    for name in ("wall.ply", "room.ply"):
+        thin_copy(SAMPLES / name, tmp_path / "scans" / name)
+    shutil.copy(SAMPLES / "laser_grid.csv", tmp_path / "scans")
     (tmp_path / "scans" / "broken.ply").write_bytes((SAMPLES / "wall.ply").read_bytes()[:5000])
     options = ("--limit", "3mm", "--capture-type", "scanner", "--json")
     done = flatscan("site", "scans", *options, "--formats", "json", "--out", "out", cwd=tmp_path)
