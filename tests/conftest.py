@@ -1,9 +1,13 @@
 """What holds for all tests."""
 
+import os
 import signal
 
 import pytest
 from undrawn import undrawn
+
+# before numpy is loaded, as the command line does
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # started in the background of a script, Python ignores Ctrl-C and so does every program it starts: the tests that
 # stop a command by Ctrl-C would wait for its end

@@ -109,6 +109,9 @@ def _end_in_order() -> None:
 def main(args: list[str] | None = None) -> None:
     """Run the command line; every failure the user can act on ends in one message and the exit code it has."""
     _end_in_order()
+    # systems solved here are small: a second thread of the linear algebra mostly waits for work, in a loop, and on a
+    # machine that is busy costs several times what it gains
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     code = run(args)
     if code >= STOPPED - signal.SIGINT:
         # Ctrl-C while a module was loading leaves Python a mark by which it would end by the signal, not with this code

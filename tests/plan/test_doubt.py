@@ -151,8 +151,9 @@ def test_the_same_errors_every_time(build):
     assert place(relief, wall).high == place(relief, wall, errors=first).high
 
 
+@pytest.mark.parametrize("walls", [80, pytest.param(200, marks=pytest.mark.nightly)])
 @pytest.mark.parametrize("smooth", [False, True])
-def test_stations_on_rough_walls_by_simulation(build, smooth):
+def test_stations_on_rough_walls_by_simulation(build, smooth, walls):
     """4 x 2.4 m at 0.8 m pitch, walls of 5 mm with length 0.6 m, rough or smooth: the true volume, whose plane
     stands on the highest of all places, lies between low and high at least 9 times in 10."""
     x, y = np.arange(0.05, 4.0, 0.1), np.arange(0.05, 2.4, 0.1)
@@ -162,7 +163,7 @@ def test_stations_on_rough_walls_by_simulation(build, smooth):
     root = np.linalg.cholesky(0.005**2 * shared + 1e-14 * np.eye(len(across)))
     rng, hits, enough = np.random.default_rng(6), 0, 0
     columns, rows = np.arange(3, 40, 8), np.arange(3, 24, 8)
-    for _ in range(200):
+    for _ in range(walls):
         z = (root @ rng.normal(size=len(across))).reshape(24, 40)
         read = place(
             build.stations(x[columns], y[rows], z[np.ix_(rows, columns)] * 1e3, 4.0, 2.4), build.wall(4.0, 2.4)
@@ -170,8 +171,8 @@ def test_stations_on_rough_walls_by_simulation(build, smooth):
         truth = 9.6 * (z.max() + 0.005 - z.mean())
         hits += read.low <= truth <= read.high
         enough += truth <= read.order
-    assert hits >= 180
-    assert enough >= 170
+    assert hits >= 0.9 * walls
+    assert enough >= 0.85 * walls
 
 
 def test_a_hump_that_no_station_met_is_in_the_interval(build):

@@ -100,14 +100,14 @@ def test_plans_are_made_for_every_warp_that_is_left_open():
 
 def test_nothing_is_planned_where_nothing_was_measured():
     plan = plan_readings(
-        scan(CommonError(0.008, 2.0), valid=lambda x, y: x < 2.0), rule=2.0, reading_u=0.7e-3, laser=STILL, counts=(6,)
+        scan(CommonError(0.008, 2.0), valid=lambda x, y: x < 2.0), rule=2.0, reading_u=0.7e-3, laser=STILL, counts=(4,)
     )[0]
     assert plan.places[:, 0].max() < 2.0
 
 
 def test_the_same_plan_comes_out_twice():
     made = [
-        plan_readings(scan(CommonError(0.005, 1.5)), rule=1.8, reading_u=0.6e-3, laser=STILL, counts=(6,))[0].places
+        plan_readings(scan(CommonError(0.005, 1.5)), rule=1.8, reading_u=0.6e-3, laser=STILL, counts=(3,))[0].places
         for _ in range(2)
     ]
     assert_allclose(made[0], made[1], rtol=0, atol=0)
