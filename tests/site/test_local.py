@@ -141,9 +141,9 @@ def test_the_command_killed_and_stopped_and_resumed(tmp_path):
 def test_clouds_rooms_readings_and_rubbish_together(tmp_path, capsys):
     """Each wall of a room is the wall that check finds on its own, and a broken file only adds a line."""
     (tmp_path / "scans").mkdir()
-    for name in ("wall.ply", "room.ply"):
-        thin_copy(SAMPLES / name, tmp_path / "scans" / name)
-    shutil.copy(SAMPLES / "laser_grid.csv", tmp_path / "scans")
+    thin_copy(SAMPLES / "wall.ply", tmp_path / "scans" / "wall.ply")
+    for name in ("room.ply", "laser_grid.csv"):
+        shutil.copy(SAMPLES / name, tmp_path / "scans")
     (tmp_path / "scans" / "broken.ply").write_bytes((SAMPLES / "wall.ply").read_bytes()[:5000])
     options = ("--limit", "3mm", "--capture-type", "scanner", "--json")
     done = flatscan("site", "scans", *options, "--formats", "json", "--out", "out", cwd=tmp_path)
