@@ -221,7 +221,7 @@ def test_request_and_answer_on_the_command_line(copy, authority, tmp_path, capsy
     assert str(request) in capsys.readouterr().err
     (tmp_path / "a.tsr").write_bytes(authority.answer(request.read_bytes()))
     assert run(["evidence", str(copy), "--time-response", str(tmp_path / "a.tsr"), "--json"]) == 0
-    out = capsys.readou.out().err
+    out = capsys.readouterr().out
     assert '"by": "CN=office clock"' in out
     assert run(["recheck", str(copy), "--time-roots", str(authority.folder / "root.pem")]) == 0
     assert "Time: sealed before" in capsys.readouterr().err
