@@ -54,13 +54,17 @@ class Asked:
         if not self.given.get("keep"):
             return
         from flatscan.report.job_folder import claim
-        from flatscan.report.placing import write_file
-        from flatscan.report.plan_text import plan_text
 
         if not self.given.get("plan"):
             claim(self.path.parent, _subject(results[0]), overwrite=bool(self.given.get("overwrite")))
         # a hump's number is that of the plan without cuts: its place stays when it is gone
-        plan = replace(self.plan, cut=results[0].job.cut) if len(results) == 1 else self.plan
+        self.write(replace(self.plan, cut=results[0].job.cut) if len(results) == 1 else self.plan)
+
+    def write(self, plan: JobPlan) -> None:
+        """Write a plan into the file of the one that was asked for, or that would be; its folder is made."""
+        from flatscan.report.placing import write_file
+        from flatscan.report.plan_text import plan_text
+
         before = self.path.read_text(encoding="utf-8") if self.found else ""
         self.path.parent.mkdir(parents=True, exist_ok=True)
         write_file(self.path, plan_text(plan, before, self.path).encode(), overwrite=True)

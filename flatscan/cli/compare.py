@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from flatscan.cli import options, refusing, running
-from flatscan.cli.kinds import LENGTH
+from flatscan.cli import by_plan, options, refusing, running
 from flatscan.cli.progress import progress_bar
 from flatscan.cli.speaking import hand_over, sheets_in, words
 
@@ -19,18 +18,13 @@ if TYPE_CHECKING:
 _TIES = ("same_frame", "same_surface", "reference", "reference_wall", "points", "points_u", "align_u")
 
 
-@click.command("compare")
+@click.command("compare", cls=options.Grouped)
 @click.argument("surveys", nargs=-1, required=True, type=click.Path(), metavar="EARLIER LATER...")
 @options.compare_options
-@click.option("--tolerance", help="Tolerance ID the later surface is judged by.")
-@click.option("--limit", type=LENGTH, help="Largest gap allowed on the later surface, instead of --tolerance.")
-@options.method_option
-@click.option("--rates", type=click.Path(), help="Your own rates (TOML); they bring an allowance of their own.")
-@options.plan_option
 @options.finish_options
-@options.rule_options
-@options.capture_options
 @options.explain_option
+@options.plan_options
+@options.more_option
 @options.output_options
 def compare(surveys: tuple[str, ...], **given: Any) -> int:
     """What changed between EARLIER and LATER, two surveys of one wall: thickness applied, where, beyond the ±.
@@ -44,19 +38,23 @@ def compare(surveys: tuple[str, ...], **given: Any) -> int:
     from flatscan import jobs
 
     refusing.not_same_wall(given, "compare")
-    given = running.asked_each(surveys[-1:], given)[0].given
+    asked_for = running.asked_each(surveys[-1:], given)[0]
+    # what is taken out below stays with what was asked for
+    given = dict(asked_for.given)
     limit = given["limit"]
     hows = hows_of(given)
     asked = asked_of(given)
     if len(surveys) != 2:
+        if given["keep"]:
+            raise click.UsageError("Give --keep with two surveys: a series has no plan of its own.")
         return _series(surveys, hows[1], asked, limit, given)
     earlier, later = surveys
     finish = running.finishing(given)
-    for name in ("rule", "directions"):
-        given.pop(name)
-    results = running.run_each(
-        (later,), given, lambda path, _, progress: jobs.compare_surveys(earlier, path, hows, asked, finish, progress)
-    )
+
+    def work(path: Any, _asked: by_plan.Asked, progress: jobs.Progress) -> jobs.Result:
+        return jobs.compare_surveys(earlier, path, hows, asked, finish, progress)
+
+    results = running.run_each((later,), given, work, [asked_for])
     return running.exit_code(results, judged=False)
 
 
@@ -77,11 +75,11 @@ def asked_of(given: dict[str, Any]) -> Comparing:
     ties = {name: given.pop(name) for name in _TIES}
     walls = ties.pop("reference_wall")
     plain = {name: value for name, value in ties.items() if value is not None}
-    background, tolerance, limit = given.pop("background_tolerance"), given.pop("tolerance"), given.pop("limit")
-    rule, directions, method = given["rule"], options.degrees(given["directions"]), given.pop("method")
-    finish = None
-    if tolerance is not None or limit is not None:
-        finish = Requirement.by(rule=rule, limit=limit, tolerance=tolerance, directions=directions, method=method)
+    background = given.pop("background_tolerance")
+    asks = bool(given["tolerance"]) or given["limit"] is not None
+    # how firm the later surface must be is asked by limit and tolerance alone
+    finish = running.judging(given | {"plumb_limit": None}, by_plan.by_hand()) if asks else None
+    directions = options.degrees(given["directions"])
     return Comparing(
         **plain,
         reference_walls=tuple(walls),

@@ -146,20 +146,76 @@ class Target(click.ParamType):
 class CutPlace(click.ParamType):
     """A hump that is cut: ``H1``, its number in the plan without cuts, or ``x,y,depth``, the depth with its unit.
 
-    Of walls planned together it is named with its wall, as ``2:H1``.
+    Of walls planned together it is named with its wall, as ``2:H1``. Not ``numbered``: by its place only.
     """
 
-    name = "H1 or x,y,depth"
+    def __init__(self, *, numbered: bool = True) -> None:
+        self.numbered, self.name = numbered, "H1 or x,y,depth" if numbered else "x,y,depth"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """The number as it is, or a `Cut` in metres; anything else is a malformed option."""
         from flatscan.plan.cutting import Cut
 
-        if isinstance(value, Cut) or re.fullmatch(r"([0-9]{1,4}:)?[Hh][0-9]{1,4}", str(value).strip()):
-            return value if isinstance(value, Cut) else str(value).strip().upper()
-        x, y, _ = Places(3, self.name).convert(value, param, ctx)
-        # a place is in bare metres, but a depth of 5 is hardly one of 5 m
-        return Cut(x, y, Length().convert(str(value).split(",")[2].strip(), param, ctx))
+        if isinstance(value, Cut):
+            return value
+        if self.numbered and re.fullmatch(r"([0-9]{1,4}:)?[Hh][0-9]{1,4}", str(value).strip()):
+            return str(value).strip().upper()
+        return Cut(*_place_and_length(self, value, param, ctx))
+
+
+class FixReading(click.ParamType):
+    """A point the face meets in the laser's own readings: ``x,y,reading``, the reading with its unit."""
+
+    name = "x,y,reading"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[float, ...]:
+        """Three lengths in metres; anything else is a malformed option."""
+        return value if isinstance(value, tuple) else _place_and_length(self, value, param, ctx)
+
+
+def _place_and_length(
+    kind: click.ParamType, value: Any, param: click.Parameter | None, ctx: click.Context | None
+) -> tuple[float, float, float]:
+    """Place and length of ``x,y,length``: a place is in bare metres, but a depth of 5 is hardly one of 5 m."""
+    x, y, _ = Places(3, kind.name).convert(str(value), param, ctx)
+    return x, y, Length().convert(str(value).split(",")[2].strip(), param, ctx)
+
+
+class Record(click.ParamType):
+    """A word of the job's record, ``client=NAME``: a key of [job] and what it says."""
+
+    name = "key=text"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, str]:
+        """Key and text; a key that no record has is a malformed option."""
+        from dataclasses import fields
+
+        from flatscan.jobs.job_plan import JobRecord
+
+        if isinstance(value, tuple):
+            return value
+        key, mark, text = (part.strip() for part in value.partition("="))
+        known = [item.name for item in fields(JobRecord)]
+        if not mark or key not in known:
+            self.fail(f"'{value}' is not {self.name}, with a key of {', '.join(known)}", param, ctx)
+        return key, text
+
+
+class Stated(click.ParamType):
+    """What somebody states about the wall or the work, ``text|by|date``; the last two may be left out."""
+
+    name = "text|by|date"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The `Statement`; one without a text, or with more parts, is a malformed option."""
+        from flatscan.jobs.job_plan import Statement
+
+        if isinstance(value, Statement):
+            return value
+        parts = [part.strip() for part in value.split("|")]
+        if not parts[0] or len(parts) > 3:
+            self.fail(f"'{value}' is not a statement, needed {self.name}", param, ctx)
+        return Statement(*parts)
 
 
 class Clock(click.ParamType):
@@ -216,6 +272,10 @@ TARGET = Target()
 FIXED = Fixed()
 WALL = WallName()
 CUT = CutPlace()
+SHAVE = CutPlace(numbered=False)
+FIX_READING = FixReading()
+RECORD = Record()
+STATED = Stated()
 CLOCK = Clock()
 PAIR = Places(2, "low,high")
 VOLUME = Volume()

@@ -14,23 +14,17 @@ from flatscan.core.notes import note
 if TYPE_CHECKING:
     from flatscan import jobs
 
-_LIMITS = ("limit", "plumb_limit", "step_limit", "corner_limit")
 
-
-@click.command("check")
+@click.command("check", cls=options.Grouped)
 @options.captures
-@options.rule_options
-@click.option("--limit", type=LENGTH, help="Largest gap allowed under the rule.")
-@click.option("--tolerance", multiple=True, help="A published tolerance by its ID instead (see flatscan tolerances).")
-@options.method_option
 @click.option("--plumb-limit", type=LENGTH, help="Largest lean allowed over the wall's height.")
 @click.option("--step-limit", type=LENGTH, help="Largest abrupt step allowed.")
 @click.option("--corner-limit", type=LENGTH, help="How far a corner may be out of square over 600 mm.")
 @click.option("--hand", type=click.Path(), help="Straightedge readings people made (CSV), set beside the scan's.")
 @click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the method.")
-@options.capture_options
 @options.explain_option
 @options.plan_options
+@options.more_option
 @options.output_options
 @options.sheet_options
 def check(captures: tuple[str, ...], **given: Any) -> int:
@@ -43,35 +37,28 @@ def check(captures: tuple[str, ...], **given: Any) -> int:
     from flatscan import jobs
 
     refusing.one_wall_only(captures, given)
-    names = ("rule", *_LIMITS, "tolerance", "method", "hand", "confidence")
     # what there is to judge by may stand in the plan; without it no capture is read
     for one in running.asked_each(captures, given):
-        if not one.given["tolerance"] and all(one.given[name] is None for name in _LIMITS):
+        if not one.given["tolerance"] and all(one.given[name] is None for name in running.LIMITS):
             raise click.UsageError("Give a limit to judge by: --rule 1.8m --limit 3mm, or --tolerance ID.")
 
     def work(path: Any, asked: by_plan.Asked, progress: jobs.Progress) -> jobs.Result:
-        said = asked.given
-        if said["tolerance"] and "rule" not in asked.hand:
-            said["rule"] = None
-        test = jobs.Requirement.by(
-            directions=options.degrees(said["directions"]), **{name: said[name] for name in names}
-        )
+        said, test = asked.given, running.judging(asked.given, asked.hand)
         return jobs.check(path, running.capturing(said), test, progress)
 
     return running.exit_code(running.run_each(captures, given, work), judged=True)
 
 
-@click.command("survey")
+@click.command("survey", cls=options.Grouped)
 @options.captures
 @click.option("--list", "listing", is_flag=True, help="Only list the walls found.")
 @click.option("--together", metavar="WALLS", help="Plan several walls of a room as one, such as 1,2: one order.")
 @click.option("--corners", type=click.Choice(["square", "keep"]), default="square", show_default=True, help="Of those.")
 @options.finish_options
 @options.quote_options
-@options.rule_options
-@options.capture_options
 @options.explain_option
 @options.plan_options
+@options.more_option
 @options.output_options
 @options.sheet_options
 def survey(captures: tuple[str, ...], *, listing: bool, together: str | None, corners: str, **given: Any) -> int:
@@ -97,14 +84,12 @@ def survey(captures: tuple[str, ...], *, listing: bool, together: str | None, co
     return running.exit_code(running.run_each(captures, given, work), judged=False)
 
 
-@click.command("setout")
+@click.command("setout", cls=options.Grouped)
 @options.captures
 @click.option("--spacing", type=LENGTH, help="Most between screeds.  [default: rule less 300 mm]")
-@click.option("--rates", type=click.Path(), help="Your own rates (TOML): price.")
 @options.finish_options
-@options.rule_options
-@options.capture_options
 @options.plan_options
+@options.more_option
 @options.output_options
 @options.sheet_options
 def setout(captures: tuple[str, ...], **given: Any) -> int:
@@ -125,19 +110,18 @@ def setout(captures: tuple[str, ...], **given: Any) -> int:
     return running.exit_code(running.run_each(captures, given, work), judged=False)
 
 
-@click.command("lows")
+@click.command("lows", cls=options.Grouped)
 @click.argument("captures", nargs=-1, type=click.Path())
 @click.option("--by-hand", type=click.Path(), help="Straightedge readings written down (CSV), instead of a capture.")
-@click.option("--limit", type=LENGTH, help="Depth from which a low is listed.  [default: 2mm]")
-@options.rule_options
-@options.capture_options
 @options.plan_options
+@options.more_option
 @options.output_options
 @options.sheet_options
 def lows(captures: tuple[str, ...], *, by_hand: str | None, **given: Any) -> int:
     """After ruling off: what to fill or shave, where, how deep, how many litres, in the order of work.
 
-    Readings by hand are a table with the columns x_m, y_m, depth_mm, width_mm, height_mm (any unit of length).
+    A low is listed from --limit deep, 2mm where none is given. Readings by hand are a table with the columns x_m, y_m,
+    depth_mm, width_mm, height_mm (any unit of length).
 
     Example: flatscan lows ruled.ply --rule 1.8m --capture-type scanner
     """

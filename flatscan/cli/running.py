@@ -12,7 +12,7 @@ from flatscan.core.notes import Note, note
 
 if TYPE_CHECKING:
     from flatscan.cli.by_plan import Asked
-    from flatscan.jobs import Capturing, Finishing, Progress, Result
+    from flatscan.jobs import Capturing, Finishing, Progress, Requirement, Result
     from flatscan.report import Photo
 
 WITHIN, OUTSIDE, UNDECIDED, FAILED = 0, 3, 4, 1
@@ -91,6 +91,24 @@ def finishing(options: dict[str, Any]) -> Finishing:
     return Finishing.by(**given)
 
 
+LIMITS = ("limit", "plumb_limit", "step_limit", "corner_limit")
+
+
+def judging(said: dict[str, Any], hand: frozenset[str]) -> Requirement:
+    """The test by limits or published tolerances, out of the options and of which of them were given by ``hand``.
+
+    An entry has lengths of its own: a rule that stands beside it in the plan says nothing of it.
+    """
+    from flatscan.cli.options import degrees
+    from flatscan.jobs import Requirement
+
+    names = ("rule", *LIMITS, "tolerance", "method", "accept_source", "hand", "confidence")
+    given = {name: said[name] for name in names if said.get(name) is not None}
+    if said["tolerance"] and "rule" not in hand:
+        given.pop("rule", None)
+    return Requirement.by(directions=degrees(said["directions"]), **given)
+
+
 def asked_each(captures: tuple[str, ...], given: dict[str, Any]) -> list[Asked]:
     """What every capture is asked for, by its job's plan and by hand; captures of one wall are asked as one."""
     from flatscan.cli.by_plan import asked, by_hand
@@ -105,20 +123,21 @@ def run_each(
     captures: tuple[str, ...],
     output: dict[str, Any],
     work: Callable[[Any, Asked, Progress], Result | tuple[Result, ...]],
+    jobs: list[Asked] | None = None,
 ) -> list[Result | None]:
     """The result of every capture, printed and written as asked; None where one failed, after its message on stderr.
 
     ``work`` gets the capture, what it is asked for by the plan of its job and by hand, and whom to tell of progress.
     Captures of the same wall have one result, in the first one's folder, and ``work`` gets all of them. Work that
-    gives several walls of a capture has a folder for each of them. A single capture's failure is raised instead, so
-    that it ends the command with its own exit code.
+    gives several walls of a capture has a folder for each of them. ``jobs`` is what is asked for where that is known.
+    A single capture's failure is raised instead, so that it ends the command with its own exit code.
     """
     from flatscan import report
     from flatscan.core.errors import FlatscanError
 
     results: list[Result | None] = []
     documents: list[dict[str, object]] = []
-    jobs = asked_each(captures, output)
+    jobs = asked_each(captures, output) if jobs is None else jobs
     for job, folder in zip(jobs, _folders(captures[: len(jobs)], output), strict=True):
         try:
             with progress_bar(quiet=output["quiet"]) as progress:

@@ -16,19 +16,17 @@ from flatscan.core.notes import Note, note
 
 if TYPE_CHECKING:
     from flatscan.evidence import Job, Key, Rechecked, Statement
+    from flatscan.jobs import Result
 
 SUFFIX = "-evidence.zip"
 SAME, ALTERED, DIFFERENT = 0, 3, 4
 
 
-@click.command("evidence")
+@click.command("evidence", cls=options.Grouped)
 @options.captures
 @click.option(
     "--job", "jobs", type=click.Choice(["survey", "check", "compare"]), multiple=True, help="What to run and seal."
 )
-@click.option("--limit", type=LENGTH, help="Largest gap allowed under the rule; seals a check.")
-@options.method_option
-@click.option("--tolerance", help="A published tolerance by its ID instead of a limit.")
 @click.option("--plumb-limit", type=LENGTH, help="Largest lean allowed over the wall's height.")
 @click.option("--sign", type=click.Path(), help="Your Ed25519 private key (PEM or OpenSSH); signs the file.")
 @click.option("--title", default="", help="What the file is about, in your words.")
@@ -44,11 +42,10 @@ SAME, ALTERED, DIFFERENT = 0, 3, 4
     "--time-response", type=click.Path(), help="The authority's answer; goes into the sealed file that stands there."
 )
 @options.compare_options
-@options.plan_option
 @options.finish_options
 @options.quote_options
-@options.rule_options
-@options.capture_options
+@options.plan_options
+@options.more_option
 @options.output_options
 def evidence(captures: tuple[str, ...], **given: Any) -> int:
     """Seal captures, settings, results and sheets into one file that another party can check and rerun.
@@ -88,7 +85,7 @@ def _standing(captures: tuple[str, ...], given: dict[str, Any]) -> Path | None:
     return None
 
 
-def _tell(said: Note, given: dict[str, Any]) -> None:
+def _tell(said: Note | str, given: dict[str, Any]) -> None:
     tell(said, given["units"], quiet=given["quiet"])
 
 
@@ -113,7 +110,12 @@ def _seal(path: Path, captures: tuple[str, ...], given: dict[str, Any]) -> dict[
     from flatscan import evidence as room
 
     asked = by_plan.asked(captures[0], given, running.home(captures[0], given["out"]), by_plan.by_hand())
-    given = asked.given
+    given, results = asked.given, []
+
+    def told(found: Result) -> None:
+        # a plan in the folder of another capture ends it before anything is sealed
+        results.append(asked.of(found))
+
     jobs = [replace(job, plan=asked.used) for job in _jobs(captures, given)]
     statement = _statement(given)
     key = _key(given["sign"])
@@ -129,7 +131,9 @@ def _seal(path: Path, captures: tuple[str, ...], given: dict[str, Any]) -> dict[
             units=given["units"],
             overwrite=given["overwrite"],
             progress=progress,
+            told=told,
         )
+    asked.keep(results[:1])
     for said in (
         note("run.sealed", file=str(sealed.path), members=len(sealed.manifest["members"]) + 2),
         note("run.seal", seal=sealed.seal),
@@ -137,6 +141,9 @@ def _seal(path: Path, captures: tuple[str, ...], given: dict[str, Any]) -> dict[
         note("run.what-sealed-means"),
     ):
         _tell(said, given)
+    if given["more"]:
+        for member in sealed.manifest["members"]:
+            _tell(str(member["name"]), given)
     return {"seal": sealed.seal} | {
         name: sealed.manifest[name] for name in ("signed_by", "captures", "jobs", "members")
     }
@@ -147,17 +154,17 @@ def _jobs(captures: tuple[str, ...], given: dict[str, Any]) -> list[Job]:
     from flatscan.evidence import Job
     from flatscan.jobs import Requirement
 
-    limits = {name: given.pop(name) for name in ("limit", "tolerance", "plumb_limit")}
-    asked = given.pop("jobs") or (("check",) if any(value is not None for value in limits.values()) else ("survey",))
-    method = given.pop("method")
-    pair = _pair(captures, given | limits | {"method": method}, "compare" in asked)
-    if "check" in asked and all(value is None for value in limits.values()):
+    limited = bool(given["tolerance"]) or any(given[name] is not None for name in ("limit", "plumb_limit"))
+    asked = given["jobs"] or (("check",) if limited else ("survey",))
+    hand = by_plan.by_hand()
+    pair = _pair(captures, dict(given), "compare" in asked)
+    if "check" in asked and not limited:
         raise click.UsageError("Give the check a limit to judge by: --limit 3mm, or --tolerance ID.")
-    for name in ("earlier_wall", "earlier_type", "earlier_tie"):
-        given.pop(name)
+    tests = {"survey": Requirement.by(rule=given["rule"], directions=options.degrees(given["directions"]))}
+    if "check" in asked:
+        tests["check"] = running.judging(given, hand)
+    given = dict(given)
     how, finish = running.capturing(given), running.finishing(given)
-    common = {"rule": given.pop("rule"), "directions": options.degrees(given.pop("directions"))}
-    tests = {"survey": Requirement.by(**common), "check": Requirement.by(**common, **limits, method=method)}
     single = [
         Job(name, (k,), capturing=how, testing=tests[name], finishing=finish)
         for k in range(len(captures))

@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from flatscan.site.job import Capture, Row, Settings
     from flatscan.site.run import Pool, Run, Watch
 
-_LIMITS = ("limit", "plumb_limit", "step_limit", "corner_limit")
 # options that describe one wall: with one of them and no --wall, only wall 1 is meant
 _ONE_WALL = (
     "seen_from",
@@ -48,24 +47,19 @@ _ONE_WALL = (
 def _job_options(command: Any) -> Any:  # noqa: ANN401
     """What may be said for the whole site and, in a list's own column, for a single capture."""
     for decorate in (
-        options.capture_options,
-        options.rule_options,
+        options.wall_options,
         click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the method."),
         click.option("--corner-limit", type=LENGTH, help="How far a corner may be out of square over 600 mm."),
         click.option("--step-limit", type=LENGTH, help="Largest abrupt step allowed."),
         click.option("--plumb-limit", type=LENGTH, help="Largest lean allowed over the wall's height."),
-        options.method_option,
-        click.option("--tolerance", multiple=True, help="A published tolerance by its ID instead of limits."),
-        click.option("--limit", type=LENGTH, help="Largest gap allowed under the rule."),
         options.quote_options,
         options.finish_options,
-        options.plan_option,
     ):
         command = decorate(command)
     return command
 
 
-@click.command("site")
+@click.command("site", cls=options.Grouped)
 @click.argument("source", metavar="FOLDER|LIST.csv", type=click.Path())
 @click.option("--jobs", type=click.IntRange(1), help="Walls worked on at once.  [default: one per processor]")
 @click.option(
@@ -75,6 +69,8 @@ def _job_options(command: Any) -> Any:  # noqa: ANN401
 @click.option("--formats", metavar="LIST", help="Sheets of each wall, such as png,json.  [default: all]")
 @click.option("--cluster", metavar="ADDRESS", help="Work on a Dask scheduler that you trust, such as tcp://host:8786.")
 @_job_options
+@options.plan_file_options
+@options.more_option
 @options.output_options
 def site(source: str, **given: Any) -> int:
     """Many walls: every capture in a folder or a list, all walls of each; interrupted, it goes on where it stopped.
@@ -90,6 +86,8 @@ def site(source: str, **given: Any) -> int:
     with _folder(source, given) as folder, _watched(quiet=given["quiet"]) as watch:
         asked = by_plan.asked(source, given, folder, by_plan.by_hand())
         captures = _captures(Path(source), folder, asked)
+        if given["keep"]:
+            asked.write(asked.plan)
         result = run(
             captures,
             folder,
@@ -104,7 +102,7 @@ def site(source: str, **given: Any) -> int:
         kept = given["out"] is not None
         hand_over(report.text(result.document | {"files": [path.name for path in result.files if kept]}))
     else:
-        _report(result, given["units"], quiet=given["quiet"])
+        _report(result, given)
     return running.FAILED if result.document["failed"] else 0
 
 
@@ -132,6 +130,9 @@ def _captures(source: Path, folder: Path, asked: by_plan.Asked) -> list[Capture]
     given = asked.given
     names = {option.name for option in _row_command.params} | asked.plan.options.keys()
     base = {name: value for name, value in given.items() if name in names}
+    if base["tolerance"] and "rule" not in asked.hand:
+        # an entry has lengths of its own: a rule beside it in the plan says nothing of it
+        base["rule"] = None
     chosen = asked.plan.wall is not None
     outside = {"units": given["units"], "formats": _formats(given["formats"])}
     if source.is_dir():
@@ -175,8 +176,8 @@ def _row_settings(row: Row, base: dict[str, Any], *, chosen: bool, plan: PlanUse
         given["tolerance"] = tuple(row.tolerance.split())
     # what a row judges by stands instead of what was said for the whole site
     if row.tolerance or ctx.get_parameter_source("tolerance") == own:
-        given |= {name: None for name in _LIMITS if ctx.get_parameter_source(name) != own}
-    elif any(ctx.get_parameter_source(name) == own for name in _LIMITS):
+        given |= {name: None for name in running.LIMITS if ctx.get_parameter_source(name) != own}
+    elif any(ctx.get_parameter_source(name) == own for name in running.LIMITS):
         given["tolerance"] = ()
     chosen = chosen or ctx.get_parameter_source("wall") == own or any(given.get(name) for name in _ONE_WALL)
     return _settings(given, chosen=chosen, plan=plan, **outside)
@@ -189,7 +190,7 @@ def _settings(given: dict[str, Any], *, chosen: bool, **others: Any) -> Settings
     from flatscan.site.job import Settings
 
     given = dict(given)
-    names = ("rule", *_LIMITS, "tolerance", "method", "confidence")
+    names = ("rule", *running.LIMITS, "tolerance", "method", "accept_source", "confidence")
     test = jobs.Requirement.by(
         directions=options.degrees(given.pop("directions")), **{name: given.pop(name) for name in names}
     )
@@ -243,12 +244,13 @@ def _watched(*, quiet: bool) -> Iterator[Watch]:
         shown.close()
 
 
-def _report(result: Run, units: str, *, quiet: bool) -> None:
+def _report(result: Run, given: dict[str, Any]) -> None:
     from flatscan.report.site_report import site_lines
 
-    if quiet:
+    units = given["units"]
+    if given["quiet"]:
         return
-    for line in site_lines(result.summary, units):
+    for line in site_lines(result.summary, units, every=given["more"]):
         words(line)
     files = tuple(map(str, result.files))
     kept = note("run.summary-kept", files=files, kept=result.reused)

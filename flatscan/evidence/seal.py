@@ -7,7 +7,7 @@ import json
 import platform
 import shutil
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -20,7 +20,7 @@ from flatscan.core.notes import note
 from flatscan.evidence.archive import MANIFEST, README, SEAL, TOLERANCES, safe_name, write_archive
 from flatscan.evidence.contents import Job, Statement, job_of, member_of, relied_on, settings_of, take_photo
 from flatscan.evidence.signing import Key
-from flatscan.jobs import Progress, silent
+from flatscan.jobs import Progress, Result, silent
 from flatscan.report.parts import Report
 from flatscan.report.sealed_page import sealed_page
 
@@ -103,8 +103,10 @@ class Gathering:
             )
         self.files[name] = source
 
-    def job(self, job: Job) -> None:
+    def job(self, job: Job) -> Result:
         """Run a job on the copies that were taken in, with the files its settings name taken in too; write its sheets.
+
+        Gives its result.
 
         Raises all errors of the job.
         """
@@ -130,6 +132,7 @@ class Gathering:
                 "result": f"{folder}/{written[-1].name}",
             }
         )
+        return found
 
     def _inputs_by_name(self) -> dict[str, Path]:
         return {name: self.folder / name for name in self._taken.values()}
@@ -233,8 +236,9 @@ def seal(
     units: str = "mm",
     overwrite: bool = False,
     progress: Progress = silent,
+    told: Callable[[Result], None] = lambda _found: None,
 ) -> Sealed:
-    """Run the jobs on the captures and write a sealed file at ``path``.
+    """Run the jobs on the captures and write a sealed file at ``path``; ``told`` gets the result of each.
 
     The same input, version and key give the same bytes. Raises `OutputError` where the file stands already (without
     ``overwrite``) or cannot be written, `BadValue` without a job, and all errors of the jobs.
@@ -258,7 +262,7 @@ def seal(
             for one in captures:
                 gathering.capture(Path(one))
             for job in jobs:
-                gathering.job(job)
+                told(gathering.job(job))
             manifest = gathering.manifest(statement or Statement(), None if key is None else key.public)
             said = gathering.close(manifest, key)
             beside = Path(folder) / "beside.zip"

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from flatscan.core.errors import FlatscanError
 from flatscan.core.notes import note
+from flatscan.jobs.changed import said_by_plan
 from flatscan.jobs.job_plan import JobPlan, PlanUsed
 from flatscan.jobs.results import Change, Kind, Looked, Seen, SetOut, Setting, Survey
 from flatscan.jobs.settings import Finishing, Requirement
@@ -19,7 +20,7 @@ _SLOPES = ("lean_up_to", "turn_up_to")
 
 
 def in_job(found: Kind, used: PlanUsed) -> Kind:
-    """A result as part of a job: its plan, and the name of the plan's file among its settings.
+    """A result as part of a job: its plan, and among its settings the plan's file and all that the plan says.
 
     Humps named by number are given their places. What is surveyed or set out has them already; a later capture may
     not show them any more, which is said.
@@ -33,7 +34,9 @@ def in_job(found: Kind, used: PlanUsed) -> Kind:
             plan = plan.with_cuts(_placed(found, plan))
         except FlatscanError:
             notes = (*notes, note("jobs.cut-not-here", names=named))
-    return replace(found, job=plan, notes=notes, settings=(*said, *found.settings))
+    settings = (*said, *found.settings)
+    more = said_by_plan(plan, settings, found.usual_stage)
+    return replace(found, job=plan, notes=notes, settings=(*settings, *more))
 
 
 def _placed(found: Looked, plan: JobPlan) -> Sequence[Cut]:

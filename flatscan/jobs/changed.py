@@ -15,14 +15,18 @@ import numpy as np
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share, square_metres
 from flatscan.core.warp import CommonError
+from flatscan.jobs.job_plan import JobPlan
 from flatscan.jobs.results import Looked, Seen, Setting
-from flatscan.jobs.settings import Capturing, Requirement
+from flatscan.jobs.settings import DEFAULT_RULE, DEFAULT_SYSTEM, USUAL_COVER, Capturing, Requirement
 from flatscan.relief import capture_type
 from flatscan.standards import Tolerance
 from flatscan.straightedge.gaps import DEFAULT_DIRECTIONS
 
+_SILENT = JobPlan()
+# typed in mm per m
+_SLOPES = frozenset({"lean_up_to", "turn_up_to"})
 # settings that name files: what is said of one is its name, not where somebody keeps it
-_FILES = frozenset({"repeat", "tie", "hand", "rates", "clash", "points"})
+_FILES = frozenset({"repeat", "tie", "hand", "rates", "clash", "points", "same_wall"})
 # what follows from others; and with a published entry so do rule and limit
 _FOLLOWS = frozenset({"judges"})
 _NAMES = {
@@ -70,6 +74,23 @@ def _plain(name: str, value: Any) -> Any:
     return Path(value).name if name in _FILES and isinstance(value, str) else value
 
 
+def said_by_plan(plan: JobPlan, listed: Sequence[Setting], stage: str) -> tuple[Setting, ...]:
+    """What a plan says otherwise than by default and no setting that was used lists already, in the plan's order.
+
+    A command that has no use for a part of its plan stands by all of it all the same: its fingerprint does. ``stage``
+    is the command's usual one. Whose job it is and what was stated are no settings: they stand in their own places.
+    """
+    usual = {"least": USUAL_COVER, "rule": DEFAULT_RULE, "system": DEFAULT_SYSTEM, "stage": stage}
+    known = {one.name for one in listed} | {"wall", "job", "statement"}
+    found = []
+    for name, value in plan.options.items():
+        default = usual.get(name, getattr(_SILENT, name))
+        if name not in known and value != default:
+            factor = 1e-3 if name in _SLOPES else None
+            found.append(Setting(name, value * factor if factor else _plain(name, value), _plain(name, default)))
+    return tuple(found)
+
+
 def restricted(looked: Looked, requirement: Requirement) -> tuple[Note, ...]:
     """What weakens a test by these settings, as `Verdict.restricted` lists it; empty for one at full strength."""
     return tuple(
@@ -86,6 +107,9 @@ def _by_requirement(requirement: Requirement) -> Iterator[Note]:
     # a document that names its own directions is tested in full by them
     if laid < usual and not all(entry.directions for entry in asked):
         yield note("verdict.few-directions", directions=laid, usual=usual)
+    for entry in requirement.entries:
+        if entry.accepted and entry.checked == "from memory":
+            yield note("verdict.source-accepted", entry=entry.id)
     if requirement.confidence < USUAL_CONFIDENCE - 1e-9:
         yield note("verdict.less-sure", confidence=share(requirement.confidence), usual=share(USUAL_CONFIDENCE))
 

@@ -60,7 +60,7 @@ def check_looked(looked: Looked, sweeps: Sweeps, requirement: Requirement, progr
     both = requirement.method is None if shown is None else shown.entry.method == BOTH
     verdict, hand, doubts = _with_hand(verdict, looked, requirement)
     looked = replace(looked, notes=(*looked.notes, *doubts))
-    first = next((entry for entry in requirement.tolerances if entry.id == verdict.tolerance), None)
+    first = next((entry for entry in requirement.entries if entry.published and entry.id == verdict.tolerance), None)
     method = BOTH if both else gaps.method
     return looked.extended(Check, gaps=gaps, verdict=verdict, method=method, hand=hand, tolerance=first)
 
@@ -154,5 +154,5 @@ def _with_hand(
         )
     hand = read_hand(requirement.hand)
     checks = compare_hand(looked.relief, hand, rule=requirement.rule)
-    decides = all(entry.decides for entry in requirement.tolerances) and requirement.confidence >= LEAST_CONFIDENCE
+    decides = all(entry.decides for entry in requirement.entries) and requirement.confidence >= LEAST_CONFIDENCE
     return verdicts.with_hand(verdict, checks, decides=decides), checks, hand.notes

@@ -112,6 +112,9 @@ class JobPlan:
     def changed_by(self, given: Mapping[str, Any]) -> JobPlan:
         """The plan with what was ``given`` by hand for one run, by name; what is no part of a plan is passed over."""
         names = {item.name for item in fields(self)}
+        if isinstance(given.get("job"), tuple):
+            # word by word: what the plan says of the others stays
+            given = {**given, "job": replace(self.job, **dict(given["job"]))}
         if isinstance(given.get("tolerance"), str):
             given = {**given, "tolerance": (given["tolerance"],)}
         # a limit by hand stands instead of the plan's published one, and the other way round

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from flatscan.core.choices import BOTH, METHODS, STAGES
@@ -144,7 +144,8 @@ _COUNTS = (("seen_from", 3), ("region", 4), ("warp", 2), ("crop", 6))
 class Requirement:
     """What straightedge the wall is tried with; ``limit`` also sets how far noise is smoothed before the test.
 
-    Where no ``method`` is named, a limit is held against the resting gap and the balanced end gap.
+    Where no ``method`` is named, a limit is held against the resting gap and the balanced end gap. ``accept_source``:
+    a tolerance that was never read in its document decides all the same, on somebody's word.
     """
 
     rule: float = DEFAULT_RULE
@@ -158,6 +159,7 @@ class Requirement:
     judges: bool = False
     tolerances: tuple[Tolerance, ...] = ()
     hand: str | None = None
+    accept_source: bool = False
 
     def __post_init__(self) -> None:
         for name in ("rule", "limit", "plumb_limit", "step_limit", "corner_limit"):
@@ -186,7 +188,7 @@ class Requirement:
     def entries(self) -> tuple[Tolerance, ...]:
         """All that is to be judged by: the tolerances named, or an unnamed entry for each limit that was given."""
         if self.tolerances:
-            return self.tolerances
+            return tuple(replace(entry, accepted=self.accept_source) for entry in self.tolerances)
         limits = (
             ("flatness", self.limit if self.judges else None),
             ("plumb", self.plumb_limit),

@@ -82,21 +82,25 @@ class WallSaid:
     criteria: tuple[JudgedBy, ...] = ()
 
 
-def site_lines(summary: dict[str, Any], units: str = "mm") -> Iterator[str]:
-    """A site's summary, a sentence a line: stop signs first, then decisions worst first, rooms, and the order."""
-    return (say(text, units) for text in _sentences(summary))
+def site_lines(summary: dict[str, Any], units: str = "mm", *, every: bool = False) -> Iterator[str]:
+    """A site's summary, a sentence a line: stop signs first, then decisions worst first, rooms, and the order.
+
+    The worst walls, or ``every`` one.
+    """
+    return (say(text, units) for text in _sentences(summary, every))
 
 
-def _sentences(summary: dict[str, Any]) -> Iterator[Said]:
+def _sentences(summary: dict[str, Any], every: bool) -> Iterator[Said]:
     totals, walls = summary["totals"], summary["walls"]
+    shown = len(walls) if every else _SCREEN_WALLS
     yield _opening(summary["site"], totals)
     for row in summary["failed"]:
         yield note("site.not-measured", title=row["title"], error=row["error"])
     for row in summary["stops"]:
         yield note("site.stop", title=row["title"], stop=row["stop"])
-    yield from (_wall(row) for row in walls[:_SCREEN_WALLS])
-    if len(walls) > _SCREEN_WALLS:
-        yield note("site.more-walls", walls=len(walls) - _SCREEN_WALLS)
+    yield from (_wall(row) for row in walls[:shown])
+    if len(walls) > shown:
+        yield note("site.more-walls", walls=len(walls) - shown)
     worst = [row for row in summary["rooms"] if row["over_limit"] is not None][:_SCREEN_ROOMS]
     if len(worst) > 1:
         yield note("site.rooms", rooms=tuple(_room(row) for row in worst))

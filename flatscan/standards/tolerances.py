@@ -43,8 +43,8 @@ class Tolerance:
     - ``share of height``: the same slope, rounded half up to whole millimetres.
 
     ``directions`` (degrees from horizontal) are the only ones it speaks of; empty means every direction. ``checked``
-    is ``printed``, ``printed elsewhere`` or ``from memory``: the last gives numbers but no decision. ``tags`` are
-    words to find it by.
+    is ``printed``, ``printed elsewhere`` or ``from memory``: the last gives numbers but no decision, unless somebody
+    ``accepted`` it on his word. ``tags`` are words to find it by.
     """
 
     id: str
@@ -62,6 +62,7 @@ class Tolerance:
     note: str = ""
     tags: tuple[str, ...] = ()
     directions: tuple[float, ...] = ()
+    accepted: bool = False
 
     @classmethod
     def entered(cls, criterion: str, limit: float, length: float, method: str) -> Tolerance:
@@ -88,8 +89,8 @@ class Tolerance:
 
     @property
     def decides(self) -> bool:
-        """Whether the limit may be decided on; one written down from memory may not."""
-        return self.checked != "from memory"
+        """Whether the limit may be decided on; one written down from memory may where somebody accepted it."""
+        return self.accepted or self.checked != "from memory"
 
     def limit_at(self, length: float) -> float:
         """Limit [m] over a length [m]; with ``none`` only at the lengths named, anything else raises `BadValue`."""
