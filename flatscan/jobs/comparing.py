@@ -107,12 +107,14 @@ def _settings(hows: tuple[Capturing, Capturing], options: Comparing, finish: Fin
     alone = replace(options, background=None, finish=None)
     # the cover that commands ask for where nobody names one is no choice of somebody's
     usual = Comparing(least=None if options.least is None else USUAL_COVER)
-    return (
+    found = (
         *changed(hows[0], hows[1], "earlier_"),
         *changed(alone, usual),
         *background,
         *changed(finish or Finishing()),
     )
+    # cover and rates belong to both
+    return tuple({one.name: one for one in found}.values())
 
 
 def _at_one_cell(
