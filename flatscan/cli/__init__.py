@@ -7,9 +7,12 @@ import os
 import signal
 import sys
 from contextlib import suppress
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+if TYPE_CHECKING:
+    from flatscan.core.errors import FlatscanError
 
 STOPPED = 130
 # each command: the module that holds it, under its own name with _ for -, and what it is for
@@ -127,7 +130,7 @@ def run(args: list[str] | None = None) -> int:
     from flatscan.core.errors import FlatscanError
 
     # what an error has to know of the options: --units puts itself in here
-    asked = {"units": "mm"}
+    asked: dict[str, Any] = {"units": "mm", "words": sys.argv[1:] if args is None else args}
     for stream in (sys.stdout, sys.stderr):
         # a console that lacks a sign prints a question mark rather than dying on it
         if hasattr(stream, "reconfigure"):
@@ -146,12 +149,12 @@ def run(args: list[str] | None = None) -> int:
         _say("stopped; nothing half-written was left behind.")
         return 128 + ended.number if isinstance(ended, Ended) else STOPPED
     except FlatscanError as trouble:
-        return _failed(trouble, asked["units"])
+        return _failed(trouble, asked)
     except OSError as reason:
         # files have errors of their own: what is left is the help or the version that cannot be shown
         from flatscan.cli.speaking import cannot_say
 
-        return _failed(cannot_say(reason), asked["units"])
+        return _failed(cannot_say(reason), asked)
     except MemoryError:
         _say(
             "this machine's memory is full; needed: room for the cells of this wall. "
@@ -160,10 +163,10 @@ def run(args: list[str] | None = None) -> int:
         return 1
 
 
-def _failed(trouble: Any, units: str) -> int:
-    from flatscan.core.phrase import command_line
+def _failed(error: FlatscanError, asked: dict[str, Any]) -> int:
+    from flatscan.cli.speaking import trouble
 
-    _say(trouble.text(command_line(units)))
+    trouble(error, asked)
     return 1
 
 

@@ -12,7 +12,6 @@ import click
 if TYPE_CHECKING:
     from flatscan.jobs import Result
     from flatscan.jobs.job_plan import JobPlan, PlanUsed
-    from flatscan.report.job_folder import Subject
 
 _BY_HAND = frozenset({click.core.ParameterSource.COMMANDLINE, click.core.ParameterSource.ENVIRONMENT})
 # options that a plan holds as another kind of thing: whether captures are one wall, and which they are
@@ -43,20 +42,20 @@ class Asked:
     def of(self, result: Result) -> Result:
         """A result as part of the job; raises `OutputError` where the plan in the job's folder is another capture's."""
         from flatscan.jobs.belonging import in_job
-        from flatscan.report.job_folder import belongs
+        from flatscan.report.job_folder import Subject, belongs
 
         if self.found and not self.given.get("plan"):
-            belongs(self.path.parent, _subject(result), overwrite=bool(self.given.get("overwrite")))
+            belongs(self.path.parent, Subject.of(result), overwrite=bool(self.given.get("overwrite")))
         return in_job(result, self.used)
 
     def keep(self, results: Sequence[Result]) -> None:
         """Write the plan back where that was asked for; a hump that is cut is kept by its place."""
         if not self.given.get("keep"):
             return
-        from flatscan.report.job_folder import claim
+        from flatscan.report.job_folder import Subject, claim
 
         if not self.given.get("plan"):
-            claim(self.path.parent, _subject(results[0]), overwrite=bool(self.given.get("overwrite")))
+            claim(self.path.parent, Subject.of(results[0]), overwrite=bool(self.given.get("overwrite")))
         # a hump's number is that of the plan without cuts: its place stays when it is gone
         self.write(replace(self.plan, cut=results[0].job.cut) if len(results) == 1 else self.plan)
 
@@ -68,12 +67,6 @@ class Asked:
         before = self.path.read_text(encoding="utf-8") if self.found else ""
         self.path.parent.mkdir(parents=True, exist_ok=True)
         write_file(self.path, plan_text(plan, before, self.path).encode(), overwrite=True)
-
-
-def _subject(result: Result) -> Subject:
-    from flatscan.report.job_folder import Subject
-
-    return Subject(result.origin.file, result.origin.sha256, result.wall.name)
 
 
 def by_hand() -> frozenset[str]:

@@ -6,8 +6,10 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import click
+
 from flatscan.cli.progress import progress_bar
-from flatscan.cli.speaking import hand_over, notes, sheets_in, tell, words
+from flatscan.cli.speaking import hand_over, notes, sheets_in, tell, trouble, words
 from flatscan.core.notes import Note, note
 
 if TYPE_CHECKING:
@@ -148,10 +150,10 @@ def run_each(
                 progress(note("stage.sheets"), None)
                 files = [_write(one, place, output) for one, place in zip(several, places, strict=True)]
                 job.keep(several)
-        except FlatscanError as trouble:
+        except FlatscanError as wrong:
             if len(jobs) == 1:
                 raise
-            words(f"flatscan: {report.trouble(trouble, output['units'])}")
+            trouble(wrong, click.get_current_context().obj)
             results.append(None)
             continue
         for one, place, written in zip(several, places, files, strict=True):

@@ -7,6 +7,7 @@ commands whose text is what was asked for (tolerances, methods, rates, completio
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
@@ -18,7 +19,7 @@ import click
 from flatscan.core.notes import Note, note
 
 if TYPE_CHECKING:
-    from flatscan.core.errors import OutputError
+    from flatscan.core.errors import FlatscanError, OutputError
     from flatscan.report.placing import Make
     from flatscan.report.say import Said
 
@@ -55,6 +56,19 @@ def sheets_in(folder: Path, written: Sequence[Path | str], units: str = "mm") ->
     """Say on standard error where the sheets went."""
     names = tuple(Path(path).name for path in written)
     tell(note("run.sheets-in", folder=str(folder), files=names), units)
+
+
+def trouble(error: FlatscanError, asked: dict[str, Any]) -> None:
+    """Say what could not be done, in the units ``asked`` for, and the command line that goes on where there is one.
+
+    ``asked`` is what the running command keeps for errors: its units, and its own words.
+    """
+    from flatscan.core.phrase import command_line
+
+    text = f"flatscan: {error.text(command_line(asked['units']))}"
+    if error.values.get("settled_by") == "overwrite":
+        text += f" Go on with: {shlex.join(['flatscan', *asked['words'], '--overwrite'])}"
+    words(text)
 
 
 def hand_over(text: str) -> None:

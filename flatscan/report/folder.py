@@ -59,7 +59,7 @@ def write(
         names = [sheet_name(report.command, name) for name in (*(name for name, _ in sheets), RESULT)]
         sheets.append((RESULT, _result(names)))
     made = [(sheet_name(report.command, name), partial(make, report, units)) for name, make in sheets]
-    subject = Subject(result.origin.file, result.origin.sha256, result.wall.name)
+    subject = Subject.of(result)
     return put_sheets(folder, report.command, made, subject, overwrite=overwrite, alone=alone)
 
 

@@ -10,28 +10,52 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import time
 from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from flatscan.core.errors import OutputError
+from flatscan.core.quantity import metres
 from flatscan.report.placing import Make, cannot, must_be_folder
 from flatscan.report.staging import Staging, alone_in, is_plain, standing
+
+if TYPE_CHECKING:
+    from flatscan.jobs import Result
 
 RECORD = ".flatscan.json"
 SCHEMA = 1
 # the result document among the sheets
 RESULT = "result.json"
+# readings that differ by less [mm] are the same, written otherwise
+_SAME_READING = 0.02
 
 
 @dataclass(frozen=True, slots=True)
 class Subject:
-    """What a folder's sheets are of: the capture's file and its SHA-256, and the wall's name (empty: all of them)."""
+    """What a folder's sheets are of: the capture's file and its SHA-256, and the wall's name (empty: all of them).
+
+    ``readings`` (x, y, reading) [mm] of a table are kept to say later what of it was changed.
+    """
 
     file: str
     sha256: str
     wall: str = ""
+    readings: tuple[tuple[float, float, float], ...] = field(default=(), compare=False)
+
+    @classmethod
+    def of(cls, result: Result) -> Subject:
+        """What a result is of."""
+        origin, read = result.origin, result.seen.readings
+        if read is None:
+            return cls(origin.file, origin.sha256, result.wall.name)
+        # as they were read off: big means hollow unless the table says otherwise
+        sign = 1 if read.proud_when_big else -1
+        rows = zip(read.x.tolist(), read.y.tolist(), (sign * read.offset).tolist(), strict=True)
+        readings = tuple((round(x * 1000, 1), round(y * 1000, 1), round(r * 1000, 2)) for x, y, r in rows)
+        return cls(origin.file, origin.sha256, result.wall.name, readings)
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,21 +195,17 @@ class _Order:
             return True
         if self.overwrite:
             return False
+        if known.sha256 != self.subject.sha256 and known.file == self.subject.file:
+            raise _changed(self.folder, known, self.subject)
         other = known.sha256 != self.subject.sha256
-        found = (
-            "the sheets in it are of another {file}, or of this one before it was changed"
-            if other
-            else "the sheets in it are of wall {wall} of {file}"
-        )
-        if other and known.file != self.subject.file:
-            found = "the sheets in it are of {file}"
         raise OutputError(
             self.folder,
-            found,
+            "the sheets in it are of {file}" if other else "the sheets in it are of wall {wall} of {file}",
             needed="a folder for each capture and wall",
             remedy="Give {set:overwrite} to replace all sheets in it, or choose another folder with {set:out}",
             file=known.file,
             wall=known.wall,
+            settled_by="overwrite",
         )
 
     def _subject(self, known: Subject | None, stays: bool) -> Subject:
@@ -211,6 +231,43 @@ class _Order:
                 remedy="Give it another name to keep it, choose another folder with {set:out}, "
                 "or give {set:overwrite} to replace it",
             )
+
+
+def _changed(folder: Path, known: Subject, now: Subject) -> OutputError:
+    """The error for a capture that was changed since: what of it, since when, and how to go on."""
+    what, values = _difference(known, now)
+    made = time.strftime("%Y-%m-%d %H:%M", time.localtime((folder / RECORD).stat().st_mtime))
+    return OutputError(
+        folder,
+        f"{{file}} is not as it was on {{made}}, when the last sheets in it were made: {what}",
+        needed="your word that these sheets and what they say may go",
+        remedy="If you corrected it, run the same again with {set:overwrite}: its sheets are made anew, the plan "
+        "stays. If it is another wall, give its file another name, or choose another folder with {set:out}",
+        file=known.file,
+        made=made,
+        settled_by="overwrite",
+        **values,
+    )
+
+
+def _difference(known: Subject, now: Subject) -> tuple[str, dict[str, object]]:
+    """What of a capture was changed, as a template and its values."""
+    if not known.readings or not now.readings:
+        return "what stands in it is another", {}
+    before, after = ({(x, y): reading for x, y, reading in one.readings} for one in (known, now))
+    other = [at for at in before if at in after and abs(before[at] - after[at]) > _SAME_READING]
+    added, gone = len(after.keys() - before.keys()), len(before.keys() - after.keys())
+    parts: list[str] = []
+    values: dict[str, object] = {}
+    if other:
+        x, y = other[0]
+        values |= {"at": (x / 1000, y / 1000), "more": len(other) - 1}
+        values |= {"was": metres(before[x, y] / 1000), "now": metres(after[x, y] / 1000)}
+        parts.append("{at:xy} read {was:length.4g} and reads {now:length.4g}")
+        parts += ["others that differ: {more:count}"] if len(other) > 1 else []
+    parts += ["readings that are new: {added:count}"] if added else []
+    parts += ["readings that are gone: {gone:count}"] if gone else []
+    return "; ".join(parts) or "not its readings, but something beside them", values | {"added": added, "gone": gone}
 
 
 def _read(folder: Path) -> _Record:

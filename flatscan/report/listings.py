@@ -176,7 +176,7 @@ def write_series(series: Series, folder: str | Path, *, overwrite: bool = False)
     sheets = [
         (sheet_name(last.command, name), make) for name, make in (("spots.csv", spots), ("series.json", document))
     ]
-    subject = Subject(last.origin.file, last.origin.sha256, last.wall.name)
+    subject = Subject.of(last)
     return put_sheets(folder, last.command, sheets, subject, overwrite=overwrite)
 
 

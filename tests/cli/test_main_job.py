@@ -146,7 +146,7 @@ def test_one_folder_takes_all_commands_of_a_job_and_keeps_what_is_not_theirs(fla
     # another capture of the same name, and a sheet that somebody wrote into
     (tmp_path / "laser_grid.csv").write_text(grid.read_text() + "\n")
     other = flatscan("survey", tmp_path / "laser_grid.csv")
-    assert (other.code, "are of another laser_grid.csv" in other.err, "--out" in other.err) == (1, True, True)
+    assert (other.code, "laser_grid.csv is not as it was" in other.err, "--out" in other.err) == (1, True, True)
     (folder / "survey-spots.csv").write_text("mine")
     mine = flatscan("survey", grid)
     assert (mine.code, "survey-spots.csv: it was changed" in mine.err, "--overwrite" in mine.err) == (1, True, True)

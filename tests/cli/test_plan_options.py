@@ -1,5 +1,6 @@
 """Every key of a plan has its option, in every command that works by a plan, and both say the same."""
 
+import shlex
 from dataclasses import fields
 from pathlib import Path
 
@@ -169,3 +170,22 @@ def test_a_tolerance_from_memory_decides_on_somebodys_word(flatscan):
     assert accepted["decision"] != "undecided"
     assert [text for text in accepted["restricted"] if "gb-50210-high-grade" in text]
     assert not [text for text in alone["restricted"] if "gb-50210" in text]
+
+
+def test_a_corrected_table_goes_on_with_one_command(flatscan, tmp_path):
+    """The commonest thing: a reading typed wrongly was put right in the same file."""
+    table = tmp_path / "my hall.csv"
+    text = GRID.read_text()
+    assert ", 118, 115" in text
+    table.write_text(text.replace(", 118, 115", ", 181, 115"))
+    assert flatscan("setout", table, "--least", "6mm", "--keep").code in (0, 4)
+    table.write_text(text)
+    refused = flatscan("setout", table, "--least", "7mm")
+    assert (refused.code, refused.err.count("\n")) == (1, 1)
+    assert "my hall.csv is not as it was on 20" in refused.err
+    assert " read 181 mm and reads 118 mm" in refused.err
+    assert "the plan stays" in refused.err
+    command = refused.err.rpartition("Go on with: ")[2]
+    assert flatscan(*shlex.split(command)[1:]).code == 0
+    assert 'least = "6 mm"' in (tmp_path / "my hall-flatscan" / "plan.toml").read_text()
+    assert flatscan("survey", table).code == 0

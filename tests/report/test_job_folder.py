@@ -46,7 +46,7 @@ def test_each_command_replaces_its_own_sheets_and_no_others(job):
 
 def test_the_record_says_whose_the_files_are(job):
     record = json.loads((job / RECORD).read_text())
-    assert record["subject"] == {"file": "hall.ply", "sha256": "ab" * 32, "wall": "1"}
+    assert record["subject"] == {"file": "hall.ply", "sha256": "ab" * 32, "wall": "1", "readings": []}
     wanted = {"survey-sheets.pdf": hashlib.sha256(b"survey 1").hexdigest()}
     assert record["sheets"]["survey"].items() >= wanted.items()
     assert set(record["sheets"]) == {"survey", "setout"}
@@ -102,7 +102,7 @@ def test_a_link_under_a_sheets_name_is_a_persons_file(job, tmp_path):
 @pytest.mark.parametrize(
     ("other", "found"),
     [
-        (Subject("hall.ply", "cd" * 32, "1"), "are of another hall.ply"),
+        (Subject("hall.ply", "cd" * 32, "1"), "hall.ply is not as it was on 20.*what stands in it is another"),
         (Subject("door.ply", "cd" * 32, "1"), "are of hall.ply"),
         (Subject("hall.ply", "ab" * 32, "2"), "are of wall 1 of hall.ply"),
     ],
@@ -117,6 +117,23 @@ def test_a_folder_of_another_capture_or_wall_is_taken_over_on_demand(job, other,
     # no paper of the other one is left beside these; the plan and what is somebody's own are
     assert {name.partition("-")[0] for name in told(job)} == {"survey", RECORD, "plan.toml", "photos/a.jpg"}
     assert subject_of(job) == other
+
+
+@pytest.mark.parametrize(
+    ("readings", "found"),
+    [
+        (((100, 200, 140), (300, 200, 82)), "x 0.100 m, y 0.200 m read 14 mm and reads 140 mm"),
+        (((100, 200, 140), (300, 200, 80)), "reads 140 mm; others that differ: 1"),
+        (((100, 200, 14),), "made: readings that are gone: 1"),
+        (((100, 200, 14), (300, 200, 82.01), (500, 200, 80)), "made: readings that are new: 1"),
+        (((100, 200, 14), (300, 200, 82)), "not its readings, but something beside them"),
+    ],
+)
+def test_of_a_corrected_table_it_is_said_what_was_corrected(tmp_path, readings, found):
+    before = Subject("hall.csv", "ab" * 32, "1", ((100.0, 200.0, 14.0), (300.0, 200.0, 82.0)))
+    put(tmp_path / "out", "survey", "1", subject=before)
+    with pytest.raises(OutputError, match=found):
+        put(tmp_path / "out", "survey", "2", subject=Subject("hall.csv", "cd" * 32, "1", readings))
 
 
 def test_a_list_of_walls_is_of_all_of_them(tmp_path):
