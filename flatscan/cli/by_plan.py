@@ -83,8 +83,11 @@ def asked(capture: Any, given: dict[str, Any], folder: Path, hand: frozenset[str
     """
     from flatscan.jobs.job_plan import JobPlan
     from flatscan.jobs.plan_file import NAME, load_plan
+    from flatscan.report.staging import settle
 
     path = Path(given["plan"]) if given.get("plan") else folder / NAME
+    # a run that was killed while it put its sheets there is undone before anything of the folder is read
+    settle(folder)
     found = bool(given.get("plan")) or path.is_file()
     chosen = {name: given[name] for name in hand if name in given and name not in _OTHERWISE}
     if not isinstance(capture, str):

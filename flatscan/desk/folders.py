@@ -6,7 +6,6 @@ import hashlib
 import json
 import os
 import re
-import tempfile
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -15,6 +14,7 @@ from typing import IO, Any
 
 from flatscan.core.errors import BadValue, OutputError, ReadError
 from flatscan.core.records import from_plain, to_plain
+from flatscan.report.staging import room_in, settle
 
 SETTINGS, RESULTS, READINGS = "settings.json", "results", "readings.csv"
 SCHEMA = 1
@@ -155,6 +155,8 @@ class Jobs:
             raise NoWall(
                 "wall", "no such wall here", needed="one of the list", remedy="Go back to all walls and choose one"
             )
+        # what a run that was killed left half moved is moved back before a page shows it
+        settle(folder / RESULTS)
         try:
             settings = from_plain(_Settings, json.loads((folder / SETTINGS).read_bytes()))
             if settings.schema != SCHEMA:
@@ -202,19 +204,14 @@ def write_through(path: Path, content: bytes) -> None:
 def write_stream(path: Path, fill: Callable[[IO[bytes]], None]) -> None:
     """`write_through` for what is too large for memory; raises `OutputError` where the disk will not take it."""
     try:
-        handle, beside = tempfile.mkstemp(prefix=".flatscan-", dir=path.parent)
+        with room_in(path.parent) as room:
+            with (room / "file").open("wb") as stream:
+                fill(stream)
+                stream.flush()
+                os.fsync(stream.fileno())
+            (room / "file").replace(path)
     except OSError as reason:
         raise _cannot(path, reason) from None
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            fill(stream)
-            stream.flush()
-            os.fsync(stream.fileno())
-        Path(beside).replace(path)
-    except OSError as reason:
-        raise _cannot(path, reason) from None
-    finally:
-        Path(beside).unlink(missing_ok=True)
 
 
 def _cannot(path: Path, reason: OSError) -> OutputError:

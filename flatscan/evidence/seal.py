@@ -6,7 +6,6 @@ import hashlib
 import json
 import platform
 import shutil
-import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from importlib.metadata import PackageNotFoundError, version
@@ -23,6 +22,7 @@ from flatscan.evidence.signing import Key
 from flatscan.jobs import Progress, Result, silent
 from flatscan.report.parts import Report
 from flatscan.report.sealed_page import sealed_page
+from flatscan.report.staging import room_in
 
 SCHEMA, KIND = 2, "flatscan evidence"
 # the libraries that numbers, drawings and pages come from
@@ -256,8 +256,8 @@ def seal(
     new_folder = not path.parent.exists()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=".flatscan-", dir=path.parent) as folder:
-            gathering = Gathering(Path(folder), units, progress)
+        with room_in(path.parent) as folder:
+            gathering = Gathering(folder, units, progress)
             gathering.take_photos(photos, keep_metadata=keep_metadata)
             for one in captures:
                 gathering.capture(Path(one))
@@ -265,7 +265,7 @@ def seal(
                 told(gathering.job(job))
             manifest = gathering.manifest(statement or Statement(), None if key is None else key.public)
             said = gathering.close(manifest, key)
-            beside = Path(folder) / "beside.zip"
+            beside = folder / "beside.zip"
             write_archive(beside, gathering.files)
             beside.replace(path)
     except OSError as reason:

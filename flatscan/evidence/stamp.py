@@ -21,6 +21,7 @@ from flatscan.core.notes import Note, note
 from flatscan.evidence.archive import MANIFEST, SEAL, STAMP, Altered, unpack, write_archive
 from flatscan.report.rechecked import Time
 from flatscan.report.say import say
+from flatscan.report.staging import room_in
 
 SUFFIX = ".tsq"
 _SHA256 = "2.16.840.1.101.3.4.2.1"
@@ -93,8 +94,8 @@ def write_request(path: Path) -> Path:
     with _opened(path) as members:
         sent = request_for(members[MANIFEST].read_bytes())
     try:
-        with tempfile.TemporaryDirectory(prefix=".flatscan-", dir=path.parent) as folder:
-            beside = Path(folder) / target.name
+        with room_in(path.parent) as folder:
+            beside = folder / target.name
             beside.write_bytes(sent)
             beside.replace(target)
     except OSError as reason:
@@ -107,9 +108,9 @@ def add_answer(path: Path, answer: str | Path) -> Stamp:
 
     Raises `ReadError` for an answer that cannot be read, `BadValue` for one that stamps another file.
     """
-    with _opened(path) as members, tempfile.TemporaryDirectory(prefix=".flatscan-", dir=path.parent) as folder:
+    with _opened(path) as members, room_in(path.parent) as folder:
         manifest = members[MANIFEST].read_bytes()
-        taken, beside = Path(folder) / STAMP, Path(folder) / path.name
+        taken, beside = folder / STAMP, folder / path.name
         taken.write_bytes(given(answer, manifest))
         try:
             write_archive(beside, {**members, STAMP: taken})

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 from flatscan.core.errors import OutputError
 from flatscan.core.quantity import metres
 from flatscan.report.placing import Make, cannot, must_be_folder
-from flatscan.report.staging import Staging, alone_in, is_plain, standing
+from flatscan.report.staging import Staging, alone_in, is_plain, settle, standing
 
 if TYPE_CHECKING:
     from flatscan.jobs import Result
@@ -83,6 +83,7 @@ def sheet_name(command: str, name: str) -> str:
 
 def subject_of(folder: str | Path) -> Subject | None:
     """The capture and wall whose sheets a folder holds; None where it has no record that can be read."""
+    settle(Path(folder))
     try:
         return _read(Path(folder)).subject
     except OutputError:

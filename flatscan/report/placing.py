@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 
 from flatscan.core.errors import OutputError
-from flatscan.report.staging import Staging, alone_in, standing
+from flatscan.report.staging import Staging, alone_in, room_in, standing
 
 Make = Callable[[Path], None]
 
@@ -78,19 +77,10 @@ def write_file(path: str | Path, content: bytes, *, overwrite: bool = False) -> 
             path, "it exists already", needed="a new name", remedy="Choose another name or give --overwrite"
         )
     try:
-        handle, beside = tempfile.mkstemp(prefix=".flatscan-", dir=path.parent)
+        with room_in(path.parent) as room:
+            (room / "file").write_bytes(content)
+            (room / "file").replace(path)
     except OSError as reason:
-        raise _cannot_write(path, reason) from None
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-        # mkstemp keeps others out; a sheet is for others
-        umask = os.umask(0)
-        os.umask(umask)
-        Path(beside).chmod(0o666 & ~umask)
-        Path(beside).replace(path)
-    except OSError as reason:
-        Path(beside).unlink(missing_ok=True)
         raise _cannot_write(path, reason) from None
     return path
 

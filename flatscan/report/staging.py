@@ -15,7 +15,7 @@ import signal
 import tempfile
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -52,6 +52,28 @@ def alone_in(folder: Path) -> Iterator[None]:
         yield
 
 
+def settle(folder: Path) -> None:
+    """Let what is read in a folder be one whole set: move back what a run that died had begun, wait for one at it.
+
+    Nothing where nobody left anything. Raises as `alone_in` does.
+    """
+    if os.path.lexists(folder / LOCK) or next(folder.glob(f"{PREFIX}*"), None) is not None:
+        with alone_in(folder):
+            pass
+
+
+@contextmanager
+def room_in(folder: Path) -> Iterator[Path]:
+    """A hidden place in a folder for what is being made there; it goes again, with whatever is left in it.
+
+    Where its owner is killed the next run in the folder clears it away. Raises as `alone_in` does.
+    """
+    with ExitStack() as stack:
+        with alone_in(folder):
+            stage = stack.enter_context(Staging(folder))
+        yield stage.new
+
+
 class Staging:
     """Room beside the files of a folder: ``new`` is where new ones are made, `swap` puts them in place.
 
@@ -62,40 +84,61 @@ class Staging:
         self.folder = folder
 
     def __enter__(self) -> Staging:
-        self._room = Path(tempfile.mkdtemp(prefix=PREFIX, dir=self.folder))
-        _at_work.add(self._room.absolute())
-        self.new = self._room / _NEW
+        self._room: Path | None = None
         try:
-            (self._room / _OWNER).write_text(json.dumps(_me()), encoding="utf-8")
-            self.new.mkdir()
-            (self._room / _OLD).mkdir()
+            with _stops_wait():
+                self._room = Path(tempfile.mkdtemp(prefix=PREFIX, dir=self.folder))
+                _at_work.add(self._room.absolute())
+                (self._room / _OWNER).write_text(json.dumps(_me()), encoding="utf-8")
+                self.new.mkdir()
+                (self._room / _OLD).mkdir()
         except BaseException:
             self.__exit__()
             raise
         return self
 
     def __exit__(self, *_: object) -> None:
+        try:
+            self._leave()
+        except KeyboardInterrupt:
+            # it comes once: what it broke off is done all the same
+            self._leave()
+            raise
+
+    def _leave(self) -> None:
+        if self._room is None:
+            return
         _at_work.discard(self._room.absolute())
         # where moving back failed too, the next run does it
         if not (self._room / _MOVES).exists():
             _clear(self._room)
 
+    @property
+    def new(self) -> Path:
+        """Where new files are made."""
+        return self._place / _NEW
+
+    @property
+    def _place(self) -> Path:
+        assert self._room is not None
+        return self._room
+
     def swap(self, come: Sequence[str], go: Sequence[str]) -> None:
         """Move the files ``go`` out of the folder and the new ones ``come`` into it; a failure moves all of it back.
 
-        Ctrl-C waits until it is done.
+        Ctrl-C, SIGTERM and SIGHUP wait until it is done.
         """
         stamps = {name: _stamp(self.new / name) for name in come}
-        with _ctrl_c_waits():
+        with _stops_wait():
             try:
-                _write(self._room / _MOVES, {"come": stamps, "go": list(go)})
+                _write(self._place / _MOVES, {"come": stamps, "go": list(go)})
                 for name in go:
-                    _rename(self.folder / name, self._room / _OLD / name)
+                    _rename(self.folder / name, self._place / _OLD / name)
                 for name in come:
                     _rename(self.new / name, self.folder / name)
-                _rename(self._room / _MOVES, self._room / _DONE)
+                _rename(self._place / _MOVES, self._place / _DONE)
             except BaseException:
-                _move_back(self._room, self.folder)
+                _move_back(self._place, self.folder)
                 raise
 
 
@@ -172,19 +215,34 @@ def _write(path: Path, record: dict[str, Any]) -> None:
 
 
 @contextmanager
-def _ctrl_c_waits() -> Iterator[None]:
-    """Let Ctrl-C wait for the end of the block; only the main thread hears of it."""
-    if threading.current_thread() is not threading.main_thread() or signal.getsignal(signal.SIGINT) is None:
+def _stops_wait() -> Iterator[None]:
+    """Let Ctrl-C, and being asked to end, wait for the end of the block; only the main thread hears of them."""
+    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    if threading.current_thread() is not threading.main_thread():
         yield
         return
-    came = threading.Event()
-    before = signal.signal(signal.SIGINT, lambda *_: came.set())
+    came: list[int] = []
+    before = {
+        number: signal.signal(number, lambda one, _: came.append(one))
+        for number in numbers
+        # None: set by another language, which could not be set again
+        if signal.getsignal(number) not in (None, signal.SIG_IGN)
+    }
     try:
         yield
     finally:
-        signal.signal(signal.SIGINT, before)
-        if came.is_set():
-            signal.raise_signal(signal.SIGINT)
+        try:
+            _hear(before)
+        except KeyboardInterrupt:
+            _hear(before)
+            raise
+        if came:
+            signal.raise_signal(came[0])
+
+
+def _hear(handlers: dict[int, Any]) -> None:
+    for number, handler in handlers.items():
+        signal.signal(number, handler)
 
 
 def _me() -> dict[str, Any]:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 import pytest
+from job_folders import put, scramble, told
 
 from flatscan.cli import by_plan, group
 from flatscan.cli.options import PLAN
@@ -189,3 +190,16 @@ def test_a_corrected_table_goes_on_with_one_command(flatscan, tmp_path):
     assert flatscan(*shlex.split(command)[1:]).code == 0
     assert 'least = "6 mm"' in (tmp_path / "my hall-flatscan" / "plan.toml").read_text()
     assert flatscan("survey", table).code == 0
+
+
+@pytest.mark.parametrize(
+    "command", [("check", "--limit", "5mm", "--json"), ("evidence", "--quiet"), ("survey", "--list")]
+)
+def test_a_command_that_reads_a_jobs_folder_finds_one_whole_set(flatscan, command):
+    """A run was killed with some of its sheets in place; the next command of any kind undoes that first."""
+    folder = Path("laser_grid-flatscan")
+    put(folder, "survey", "1")
+    scramble(folder)
+    flatscan(command[0], GRID, *command[1:])
+    assert {text for name, text in told(folder).items() if name.startswith("survey-")} == {"survey 1"}
+    assert not list(folder.glob(".flatscan-sheets-*"))

@@ -17,8 +17,11 @@ from flatscan.core.phrase import command_line
 from flatscan.report import staging
 from flatscan.report.job_folder import RECORD, Subject, folder_of, put_sheets, sheet_name, subject_of
 from flatscan.report.locking import locked
+from flatscan.report.placing import write_file
 
 SUPPORT = Path(__file__).parents[1] / "support"
+# what a process of its own has to know: this program, wherever another one is installed
+ASIDE = f"import sys; sys.path[:0] = [{str(SUPPORT)!r}, {str(SUPPORT.parents[1])!r}]"
 
 
 @pytest.fixture
@@ -230,7 +233,7 @@ def test_where_moving_back_fails_too_the_next_run_does_it(tmp_path, monkeypatch)
 
 def test_killed_at_any_move_the_next_run_finds_the_old_or_the_new(tmp_path):
     """Processes that kill themselves before each of their moves in turn, forked from one that has nothing else open."""
-    code = f"import sys; sys.path.insert(0, {str(SUPPORT)!r}); import job_folders; job_folders.die_at_every_move()"
+    code = f"{ASIDE}; import job_folders; job_folders.die_at_every_move()"
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False, timeout=60
     )
@@ -244,7 +247,7 @@ def test_killed_at_any_move_the_next_run_finds_the_old_or_the_new(tmp_path):
 def test_stopped_at_any_instant_it_is_all_old_or_all_new(tmp_path):
     """A process that writes one generation of sheets after the other, stopped by a real signal at a chance instant."""
     turns = 24
-    code = f"import sys; sys.path.insert(0, {str(SUPPORT)!r}); import job_folders; job_folders.die_by_signals({turns})"
+    code = f"{ASIDE}; import job_folders; job_folders.die_by_signals({turns})"
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False, timeout=120
     )
@@ -354,18 +357,33 @@ def test_the_lock_of_a_dead_process_is_free(tmp_path):
 
 
 def test_two_runs_at_once_give_the_sheets_of_one(tmp_path):
+    """Two processes, each of which puts its sheets there over and over."""
+    code = f"{ASIDE}; import job_folders; job_folders.two_at_once(30)"
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False, timeout=60
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout == f"[0, 0] {len(SHEETS)} 1 []\n"
+
+
+def test_a_reader_finds_one_whole_set(tmp_path):
     folder = tmp_path / "out"
-    runs = [
-        threading.Thread(target=put, args=(folder, "survey", str(number)), kwargs={"overwrite": True})
-        for number in range(8)
-    ]
-    for run in runs:
-        run.start()
-    for run in runs:
-        run.join()
-    assert len({told(folder)[f"survey-{name}"] for name in SHEETS}) == 1
-    put(folder, "survey", "9")
-    assert set(told(folder)) == {RECORD, *(f"survey-{name}" for name in SHEETS)}
+    put(folder, "survey", "1")
+    before = told(folder)
+    scramble(folder)
+    assert told(folder) != before
+    assert subject_of(folder) == HALL
+    assert told(folder) == before
+
+
+def test_a_single_file_is_put_there_whole_and_what_a_dead_one_left_goes(tmp_path):
+    put(tmp_path, "survey", "1")
+    before = told(tmp_path)
+    scramble(tmp_path)
+    write_file(tmp_path / "rates.toml", b"day = 1")
+    assert told(tmp_path) == before | {"rates.toml": "day = 1"}
+    with pytest.raises(OutputError, match="exists already"):
+        write_file(tmp_path / "rates.toml", b"day = 2")
 
 
 def test_a_new_folder_that_nothing_is_put_into_goes_again(tmp_path):
