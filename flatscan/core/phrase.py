@@ -2,7 +2,8 @@
 
 A template is a sentence with placeholders ``{name:kind}``. Kinds: ``length`` (``.1`` decimals of a millimetre, or
 ``.2g`` significant digits), ``exact`` (one held against another: in inches by hundredths), ``span`` (long lengths, in
-metres or feet), ``area``, ``volume``, ``mass``, ``load``, ``slope``, ``angle``, ``pixels``, ``hours``, ``days``,
+metres or feet), ``stated`` (in the unit behind the dot, whoever reads it, with the reader's own in brackets where that
+is another), ``area``, ``volume``, ``mass``, ``load``, ``slope``, ``angle``, ``pixels``, ``hours``, ``days``,
 ``share`` (per cent), ``number``, ``count`` (thousands parted by commas), ``place``, ``xy`` (a place as tables name it),
 ``spot`` (a place in few letters, from left / up), ``sides`` (width x height), ``list`` and ``then`` (several notes);
 none for names, notes and small counts. ``bare`` is a length beside another one that carries the mm, ``amount`` a volume
@@ -28,6 +29,7 @@ KINDS = {
     "length": "m",
     "exact": "m",
     "span": "m",
+    "stated": "m",
     "area": "m2",
     "volume": "m3",
     "mass": "kg",
@@ -202,6 +204,19 @@ def _span(value: float, units: str, digits: str) -> str:
     return f"{_number(value, digits or 'g')} m"
 
 
+def _stated(value: float, units: str, unit: str) -> str:
+    """A length as a document states it, in mm, cm, m, in or ft; the reader's own unit follows in brackets."""
+    long, imperial = unit in ("m", "ft"), unit in ("in", "ft")
+    count = value / METRES_PER[unit]
+    text = f"{_number(count, '3g' if unit == 'm' else '4g')} {unit}"
+    if unit == "ft" and abs(count - round(count)) > 1e-9 or unit == "in" and abs(count * 16 % 1) < 1e-6 and count % 1:
+        text = feet_and_inches(value)
+    if imperial == (units == "in"):
+        return text
+    own = _span(value, units, "3g" if units != "in" else "") if long else _exact(value, units, "4g")
+    return f"{text} ({own})"
+
+
 def _slope(value: float, units: str, digits: str) -> str:
     if digits == "g" and units != "in":
         return f"{_number(value * 1000, digits)} mm per m"
@@ -219,6 +234,7 @@ _WRITE: dict[str, Callable[[float, str, str], str]] = {
     "exact": _exact,
     "bare": lambda v, units, d: _length(v, units, d) if units == "in" else _number(v * 1000, d),
     "span": _span,
+    "stated": _stated,
     "area": lambda v, units, d: area_text(v, units, decimals=int(d or _DECIMALS["area"])),
     "volume": lambda v, units, d: volume_text(v, units, decimals=int(d or 0)),
     "amount": lambda v, units, d: volume_text(v, units, decimals=int(d or 0)).split()[0],

@@ -16,6 +16,7 @@ from flatscan.plan.finish import PlaneOptions
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
 from flatscan.plan.takeoff import TakeOffOptions
 from flatscan.relief import TYPES, capture_type
+from flatscan.report.limits import in_unit
 from flatscan.report.say import Said
 
 UNKNOWN = "dont-know"
@@ -265,7 +266,7 @@ def _tolerance() -> Question:
 def _entry(entry: standards.Tolerance) -> Choice:
     more = note("desk.entry-more") if len(entry.limits) > 1 else ""
     undecided = "" if entry.decides else note("desk.entry-undecided")
-    limit, rule = metres(entry.limits[0]), metres(entry.lengths[0])
+    limit, rule = in_unit(entry.limits[0], entry.unit), in_unit(entry.lengths[0], entry.length_unit)
     named = note("desk.entry", document=entry.document, edition=entry.edition, applies=entry.applies_to)
     return Choice(entry.id, named, note("desk.entry-limit", limit=limit, rule=rule, more=more, undecided=undecided))
 

@@ -11,10 +11,11 @@ from collections.abc import Iterator
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import cubic_metres, metres, share
 from flatscan.jobs import Change, Lows, Result, SetOut, Survey, Tested, gaps_in, verdict_in
+from flatscan.report.limits import limit_of_criterion, limit_value, method_in_short
 from flatscan.report.reporting import report_of, short_cautions
 from flatscan.report.say import Said, finished, say
 from flatscan.report.sections.change_section import agreement_note, typical_limit
-from flatscan.report.sections.gap_section import as_restricted, method_words, titled
+from flatscan.report.sections.gap_section import as_restricted, titled
 from flatscan.report.sections.hacking_section import depth_of
 from flatscan.report.sections.plan_section import litres
 from flatscan.report.sections.seen_section import signed, wall_name
@@ -64,14 +65,15 @@ def _client(result: Result) -> Iterator[Said]:
 
 def _plain(criterion: Criterion) -> Note:
     decided = note(_DECIDED[criterion.decision])
-    limit = metres(criterion.limit)
+    limit = limit_of_criterion(criterion)
     if criterion.value is None:
-        return note("explain.criterion-unmeasured", name=criterion.name, limit=limit, decided=decided)
-    value = criterion.measured
-    said = note("explain.criterion", name=criterion.name, value=value, limit=limit, decided=decided)
-    if criterion.other is None or criterion.other.measured is None:
-        return said
-    return note("report.with-others", said=said, others=(note("report.balanced-gap", gap=criterion.other.measured),))
+        said = note("explain.criterion-unmeasured", name=criterion.name, decided=decided)
+        return note("report.by-limit", judged=said, limit=limit)
+    said = note("explain.criterion", name=criterion.name, value=criterion.measured, decided=decided)
+    if criterion.other is not None and criterion.other.measured is not None:
+        balanced = note("report.balanced-gap", gap=criterion.other.measured)
+        said = note("report.with-others", said=said, others=(balanced,))
+    return note("report.by-limit", judged=said, limit=limit)
 
 
 def _came_on(result: Change) -> Note:
@@ -150,7 +152,7 @@ def _method(result: Result, gaps: Gaps) -> Note:
     covered: Said = ""
     if gaps.coverage is not None:
         covered = note("explain.of-room", coverage=share(gaps.coverage))
-    method = method_words(result.method if isinstance(result, Tested) else gaps.method)
+    method = method_in_short(result.method if isinstance(result, Tested) else gaps.method)
     return note(
         "explain.method",
         rule=metres(gaps.rule),
@@ -179,7 +181,7 @@ def _tie(result: Change) -> Iterator[Said]:
 def _risk(criterion: Criterion, verdict: Verdict | None) -> Note:
     """A decision and its risk in the words of JCGM 106:2012: guarded acceptance, guarded rejection, consumer's risk."""
     assert verdict is not None
-    risk, limit = share(1 - verdict.confidence), metres(criterion.limit)
+    risk, limit = share(1 - verdict.confidence), limit_value(criterion)
     name, decision = titled(criterion), criterion.decision
     said = as_restricted(note(_BARE[decision]), verdict.restricted, short=True)
     if decision == "within" and criterion.upper is not None:

@@ -14,6 +14,7 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres, square_metres
 from flatscan.jobs.series import ADDED, BOTH, NOTHING, REMOVED, Series, Step
 from flatscan.report.job_folder import Subject, put_sheets, sheet_name
+from flatscan.report.limits import in_unit
 from flatscan.report.reporting import report_of
 from flatscan.report.result_document import SCHEMA, plain_values, text
 from flatscan.report.say import finished, say
@@ -38,7 +39,7 @@ def tolerance_text(entries: Sequence[Tolerance], units: str) -> str:
     lines = []
     for entry in entries:
         pairs = tuple(
-            note("list.limit-over", limit=metres(limit), length=metres(length))
+            note("list.limit-over", limit=in_unit(limit, entry.unit), length=in_unit(length, entry.length_unit))
             for length, limit in zip(entry.lengths, entry.limits, strict=True)
         )
         body = note(

@@ -113,12 +113,9 @@ def _limits(report: Report) -> Iterator[Note]:
     if report.section("verdict") is None:
         return
     verdict = _values(report, "verdict")
-    named = isinstance(verdict["tolerance"], str)
-    source = note("sealed.by-tolerance", tolerance=verdict["tolerance"]) if named else note("sealed.as-entered")
-    for criterion in verdict["criteria"]:
-        name, limit = (criterion[key] for key in ("name", "limit_mm"))
+    for criterion, limit in zip(verdict["criteria"], verdict["limits"], strict=True):
         decision = as_restricted(note(f"verdict.is-{criterion['decision']}"), verdict["restricted"])
-        yield note("sealed.limit", name=name, limit=limit, source=source, decision=decision)
+        yield note("sealed.limit", name=criterion["name"], limit=limit, decision=decision)
 
 
 def _excluded(how: Mapping[str, Any], covered: Quantity) -> Iterator[Note]:

@@ -44,7 +44,8 @@ class Tolerance:
 
     ``directions`` (degrees from horizontal) are the only ones it speaks of; empty means every direction. ``checked``
     is ``printed``, ``printed elsewhere`` or ``from memory``: the last gives numbers but no decision, unless somebody
-    ``accepted`` it on his word. ``tags`` are words to find it by.
+    ``accepted`` it on his word. ``tags`` are words to find it by. ``unit`` and ``length_unit`` are those in which the
+    document gives limits and lengths.
     """
 
     id: str
@@ -63,10 +64,15 @@ class Tolerance:
     tags: tuple[str, ...] = ()
     directions: tuple[float, ...] = ()
     accepted: bool = False
+    unit: str = "mm"
+    length_unit: str = "m"
 
     @classmethod
     def entered(cls, criterion: str, limit: float, length: float, method: str) -> Tolerance:
-        """An unnamed entry for a limit [m] entered by hand; flatness is read under a straightedge of ``length`` [m]."""
+        """An unnamed entry for a limit [m] entered by hand; flatness is read under a straightedge of ``length`` [m].
+
+        Whole sixteenths of an inch were meant in inches, whole inches of length in feet and inches.
+        """
         return cls(
             id="",
             document="",
@@ -80,6 +86,8 @@ class Tolerance:
             interpolation="linear",
             source="",
             checked="entered",
+            unit="in" if _is_whole(limit, METRES_PER["in"] / 16) else "mm",
+            length_unit="ft" if _is_whole(length, METRES_PER["in"]) else "m",
         )
 
     @property
@@ -143,6 +151,12 @@ class Tolerance:
         rising = [step for step in rising if step[0] < longest]
         ends = [step[0] for step in rising[1:]] + [longest]
         return tuple((start, stop, limit) for (start, limit), stop in zip(rising, ends, strict=True))
+
+
+def _is_whole(length: float, step: float) -> bool:
+    """Whether a length is so many whole steps, and no whole tenths of a millimetre as well."""
+    parts, tenths = length / step, length * 1e4
+    return abs(parts - round(parts)) < 1e-6 and abs(tenths - round(tenths)) > 1e-6
 
 
 def half_up_mm(metres: float) -> float:
@@ -221,6 +235,8 @@ def _tolerance(document: _Document, entry: _Entry, where: str) -> Tolerance:
         note=entry.note,
         tags=entry.tags,
         directions=entry.directions,
+        unit=entry.unit,
+        length_unit=entry.length_unit,
     )
 
 

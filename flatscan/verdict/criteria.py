@@ -11,6 +11,7 @@ from scipy.special import ndtr, ndtri
 from flatscan.core.errors import BadValue
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres, share
+from flatscan.standards.tolerances import Tolerance
 from flatscan.straightedge.gaps import Point
 from flatscan.straightedge.uncertainty import half_factor
 
@@ -29,7 +30,8 @@ class Criterion:
     flatness ``rule`` [m] is the straightedge's length and ``method`` how it is read (``chord``: the limit follows the
     contacts). ``u`` [m] is the standard uncertainty of the value, None where it is not known. Where no method was
     named, ``method`` is ``both``: the figures are those of the resting gap, ``resting`` is what they decide by
-    themselves, and ``other`` judges the balanced end gap.
+    themselves, and ``other`` judges the balanced end gap. ``entry`` is what it is judged by, ``span`` [m] the length
+    that the limit is for: the straightedge, the height, a corner's leg, or from and to of the contacts' distance.
     """
 
     name: str | Note
@@ -45,6 +47,8 @@ class Criterion:
     u: float | None = None
     other: Criterion | None = None
     resting: str = ""
+    entry: Tolerance | None = None
+    span: tuple[float, ...] = ()
 
     @property
     def alone(self) -> str:

@@ -83,9 +83,15 @@ def judge(entry: Tolerance, measured: Measured, relief: Relief | None = None, *,
             k=share(k),
         )
     judged = _judged(entry, measured, relief, k)
-    return replace(
-        judged, criteria=tuple(without_loose_tie(without_repeats(one, relief), relief) for one in judged.criteria)
-    )
+    criteria = (without_loose_tie(without_repeats(one, relief), relief) for one in judged.criteria)
+    return replace(judged, criteria=tuple(replace(one, entry=entry, span=_span(one, measured)) for one in criteria))
+
+
+def _span(criterion: Criterion, measured: Measured) -> tuple[float, ...]:
+    """The length that a criterion's limit is for, empty where it is for none."""
+    if criterion.span or criterion.rule is not None:
+        return criterion.span or (criterion.rule or 0.0,)
+    return () if measured.over is None else (measured.over,)
 
 
 def _judged(entry: Tolerance, measured: Measured, relief: Relief | None, k: float) -> Judged:
@@ -192,7 +198,7 @@ def _by_distance(entry: Tolerance, measured: Measured, relief: Relief | None) ->
         return Judged(entry, (Criterion("flatness", UNDECIDED, None, None, entry.limits[0], (reason,)),))
     each = [flatness(stair.gaps, stair.limit, relief=relief, decides=entry.decides) for stair in stairs]
     worst = max(range(len(each)), key=lambda number: _over(each[number]))
-    chosen = replace(each[worst], rule=None, method="chord")
+    chosen = replace(each[worst], rule=None, method="chord", span=(stairs[worst].start, stairs[worst].stop))
     open_ones = [criterion for criterion in each if criterion.decision != WITHIN]
     if open_ones:
         over = entry.decides and excess is not None and excess > 0

@@ -93,14 +93,12 @@ def _of_job(report: Report, codes: tuple[str, ...]) -> Iterator[tuple[str, str]]
 def _head(sheet: Sheet) -> None:
     report = sheet.report
     sheet.paragraph(report.record)
-    asked = report.cells[1] if len(report.cells) > 1 else None
-    rows = list(_of_job(report, _WHOSE))
-    if asked is not None:
-        said = "; ".join(say(part, sheet.units) for part in (asked.big, asked.small))
-        rows.append((say(note("sheet.asked")), said))
-    sheet.facts(rows)
     verdict = report.section("verdict")
     assert verdict is not None
+    rows = list(_of_job(report, _WHOSE))
+    limits = verdict.values["limits"] if isinstance(verdict.values, dict) else ()
+    rows += [(say(note("sheet.asked")), say(limit, sheet.units)) for limit in limits]
+    sheet.facts(rows)
     for fact in (*verdict.facts, *(fact for fact in verdict.answers if fact.key == "by-hand")):
         if fact.key == "by-hand":
             sheet.facts([(say(note("sheet.try-by-hand")), say(fact.text, sheet.units))], aside=1.35)

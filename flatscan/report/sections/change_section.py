@@ -12,6 +12,7 @@ from flatscan.core.quantity import Quantity, cubic_metres, hours, metres, share,
 from flatscan.jobs import Change, Seen
 from flatscan.jobs.compared import Agreement
 from flatscan.jobs.results import Background, Variation
+from flatscan.report.limits import limit_of_criterion
 from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
 from flatscan.report.sections.gap_section import as_restricted, decided, with_others
@@ -160,22 +161,17 @@ def background_note(found: Background) -> Note:
     worst = check.gaps.judged()
     if worst is None:
         return note("report.background-unjudged")
-    entry = check.tolerance
-    by = (
-        note("report.by-hand")
-        if entry is None
-        else note("report.by-entry", document=entry.document, edition=entry.edition, clause=entry.clause)
-    )
     judged = check.verdict.flatness
     flat = check.verdict.decision if judged is None else judged.decision
     over: Said = ""
     if found.excess is not None and found.excess.value > 0:
         part = share(found.excess.value / found.limit)
         over = note("report.over-by", excess=found.excess, share=part, area=found.area)
-    gap, rule, limit = check.gaps.measured(), metres(check.gaps.rule), metres(found.limit)
+    gap = check.gaps.measured()
+    limit = note("limit.in-mm", length=metres(found.limit)) if judged is None else limit_of_criterion(judged)
     said = as_restricted(decided(flat), check.verdict.restricted)
-    sentence = note("report.background", by=by, decision=said, gap=gap, rule=rule, limit=limit, over=over)
-    return with_others(sentence, check.gaps)
+    sentence = note("report.background", decision=said, gap=gap, over=over)
+    return note("report.by-limit", judged=with_others(sentence, check.gaps), limit=limit)
 
 
 def variation_notes(found: Variation) -> Iterator[Note]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from flatscan.core.choices import BOTH, METHODS
+from flatscan.core.choices import METHODS
 from flatscan.core.errors import Infeasible
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, cubic_metres, metres, share
@@ -12,6 +12,7 @@ from flatscan.jobs import Change, Check, Lows, LowsByHand, Planned, Result, SetO
 from flatscan.jobs.doubts import Doubt, leads
 from flatscan.plan.coats import OrderLine
 from flatscan.plan.lows import Low
+from flatscan.report.limits import limit_of_criterion, limit_source
 from flatscan.report.parts import FirstLine
 from flatscan.report.say import Said
 from flatscan.report.sections.gap_section import ALL, as_restricted, of_measured, titled
@@ -219,20 +220,9 @@ def _checked(result: Check, doubts: tuple[Doubt, ...]) -> Iterator[FirstLine]:
 
 
 def asked(result: Check) -> Note:
-    """The limit in its own words: from which document, under which straightedge, by which method."""
-    verdict, entry = result.verdict, result.tolerance
-    method: Said = note("method.both-short") if result.method == BOTH else result.method
-    how = note("first.by-user", method=method)
-    if entry is not None:
-        values = {"document": entry.document, "edition": entry.edition, "clause": entry.clause}
-        how = note("first.by-document", None, **values, method=method)
-    first = verdict.first
-    if first is None:
-        return how
-    limit = metres(first.limit)
-    if first.judges == "flatness":
-        return note("first.asked", limit=limit, rule=metres(result.gaps.rule), how=how)
-    return note("first.asked-of", limit=limit, name=first.name, how=how)
+    """The limit that the decision names first, in its one sentence."""
+    first = result.verdict.first
+    return limit_source(result.tolerance) if first is None else limit_of_criterion(first)
 
 
 def decision(verdict: Verdict, criteria: list[Criterion]) -> Note:

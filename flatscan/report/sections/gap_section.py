@@ -10,6 +10,7 @@ from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, metres, share
 from flatscan.jobs import Either
 from flatscan.report.bands import gap_spots
+from flatscan.report.limits import limit_of_criterion, limit_source
 from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
 from flatscan.report.sections.seen_section import known
@@ -139,24 +140,13 @@ def _test_facts(gaps: Gaps, method: str, tolerance: Tolerance | None, values: di
     return [*facts, *([Fact("mind", note(hides))] if hides else [])]
 
 
-def method_words(method: str) -> Said:
-    """A method's name where there is little room."""
-    return note("method.both-short") if method == BOTH else method
-
-
 def limit_from(tolerance: Tolerance | None) -> Note:
-    """Where the limit was read, or that it was entered by hand."""
+    """Where the limit was read and what it applies to, or that it was entered by hand."""
+    source = limit_source(tolerance)
     if tolerance is None:
-        return note("report.limit-by-hand")
-    return note(
-        "report.limit-from" if tolerance.decides else "report.limit-from-memory",
-        document=tolerance.document,
-        edition=tolerance.edition,
-        clause=tolerance.clause,
-        applies=tolerance.applies_to,
-        checked=tolerance.checked,
-        source=tolerance.source,
-    )
+        return source
+    more = {"applies": tolerance.applies_to, "checked": tolerance.checked, "source": tolerance.source}
+    return note("report.limit-from" if tolerance.decides else "report.limit-from-memory", None, said=source, **more)
 
 
 def _excess(gaps: Gaps, limit: float, relief: Relief) -> list[Fact]:
@@ -188,6 +178,7 @@ def verdict_section(verdict: Verdict, gaps: Gaps, relief: Relief, either: Sequen
         "limit_mm": known(first, "unknown.no-criterion"),
         "tolerance": verdict.tolerance or Unknown("unknown.no-entry"),
         "confidence": share(verdict.confidence),
+        "limits": tuple(limit_of_criterion(criterion) for criterion in verdict.criteria),
         "reasons": verdict.reasons,
         "criteria": criteria_table(verdict).rows_as_values(),
         "by_method": _by_method(verdict).rows_as_values(),
@@ -233,11 +224,12 @@ def _either(either: Either) -> dict[str, object]:
 
 
 def judged(criterion: Criterion, gaps: Gaps, verdict: Verdict) -> Note:
-    """One criterion's decision in one line: its ±, its limit, how much of the wall it speaks of and what it does not.
+    """One criterion's decision: its ±, its limit in one sentence, how much of the wall it speaks of and what not.
 
     ``gaps`` are those shown beside it.
     """
-    sentence, parts = _judged(criterion, gaps, verdict), verdict.parts_not_judged
+    limit, parts = limit_of_criterion(criterion), verdict.parts_not_judged
+    sentence = note("report.by-limit", judged=_judged(criterion, gaps, verdict), limit=limit)
     if criterion.judges not in OF_THE_SURFACE or not parts:
         return sentence
     code = "report.but-part" if len(parts) <= _PARTS else "report.but-parts"
@@ -252,24 +244,23 @@ def of_measured(criterion: Criterion, verdict: Verdict) -> Quantity | None:
 
 
 def _judged(criterion: Criterion, gaps: Gaps, verdict: Verdict) -> Note:
-    """The decision with its ± and its limit, and of how much of the wall it speaks."""
-    limit, part = metres(criterion.limit), of_measured(criterion, verdict)
+    """The decision with its ±, and of how much of the wall it speaks."""
+    part = of_measured(criterion, verdict)
     said = note("report.depends") if criterion.depends else decided(criterion.decision)
     said = said if part is None else note("report.on-measured", decision=said, measured=part)
     said = as_restricted(said, verdict.restricted, short=criterion is not verdict.first)
     decision = note("report.decision", name=titled(criterion), decision=said)
     if criterion.value is None:
-        return note("report.judged-unmeasured", decision=decision, limit=limit)
+        return note("report.judged-unmeasured", decision=decision)
     value = criterion.measured
     shown = gaps.judged()
     if criterion.name != "flatness":
-        sentence = note("report.judged", decision=decision, value=value, limit=limit)
+        sentence = note("report.judged", decision=decision, value=value)
         beside = criterion is verdict.flatness
         return with_others(sentence, gaps) if beside else sentence
-    rule = metres(gaps.rule)
     if shown is None:
-        return note("report.judged-under", decision=decision, value=value, rule=rule, limit=limit)
-    sentence = note("report.judged-at", shown.at, decision=decision, value=value, rule=rule, limit=limit)
+        return note("report.judged", decision=decision, value=value)
+    sentence = note("report.judged-at", shown.at, decision=decision, value=value)
     other = None if criterion.other is None else criterion.other.measured
     return with_others(sentence, gaps, other)
 

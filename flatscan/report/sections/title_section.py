@@ -6,10 +6,11 @@ from collections.abc import Iterator
 
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, cubic_metres, metres
-from flatscan.jobs import Change, Check, Lows, Planned, Result, SetOut, SiteWall, Survey
+from flatscan.jobs import Lows, Planned, Result, SetOut, SiteWall, Survey
 from flatscan.plan.screeds import Screeds
+from flatscan.report.limits import limit_in_short, limit_value
 from flatscan.report.parts import TitleCell
-from flatscan.report.sections.gap_section import as_restricted, method_words, of_measured
+from flatscan.report.sections.gap_section import as_restricted, of_measured
 from flatscan.report.sections.seen_section import wall_name
 from flatscan.verdict import Verdict
 
@@ -27,7 +28,7 @@ def _cells(result: Result) -> Iterator[TitleCell]:
         yield _build_up(result.plan)
         yield _order(result.plan)
         if isinstance(result, SiteWall) and result.verdict is not None:
-            yield _limit(result, result.verdict)
+            yield _limit(result.verdict)
             yield _decision(result.verdict)
         else:
             yield _first(result.plan)
@@ -35,7 +36,7 @@ def _cells(result: Result) -> Iterator[TitleCell]:
         yield _shave(result)
         yield _fill(result)
     else:
-        yield _limit(result, result.verdict)
+        yield _limit(result.verdict)
         yield _decision(result.verdict)
 
 
@@ -123,24 +124,13 @@ def _first(plan: Planned) -> TitleCell:
     return TitleCell(head, cut, note("drawing.saves-so-much", saves=cubic_metres(hacks[-1].saves)))
 
 
-def _limit(result: Check | Change | SiteWall, verdict: Verdict | None) -> TitleCell:
+def _limit(verdict: Verdict | None) -> TitleCell:
     """The limit as entered and where it comes from."""
     head = note("drawing.head-limit")
     first = None if verdict is None else verdict.first
     if first is None:
         return TitleCell(head, note("drawing.no-limit"), note("drawing.none-given"))
-    limit = note("drawing.limit-of", limit=metres(first.limit), name=first.judges)
-    if first.judges == "flatness":
-        limit = note("drawing.limit-under", limit=metres(first.limit), rule=metres(result.gaps.rule))
-    return TitleCell(head, limit, _entry(result))
-
-
-def _entry(result: Check | Change | SiteWall) -> Note:
-    entry, method = result.tolerance, method_words(result.method)
-    if entry is None:
-        return note("drawing.as-entered", method=method)
-    code = "drawing.by-entry" if entry.decides else "drawing.by-entry-from-memory"
-    return note(code, document=entry.document, edition=entry.edition, clause=entry.clause, method=method)
+    return TitleCell(head, *limit_in_short(first))
 
 
 def _decision(verdict: Verdict | None) -> TitleCell:
@@ -153,7 +143,7 @@ def _decision(verdict: Verdict | None) -> TitleCell:
         as_restricted(note("drawing.decided", name=c.name, decision=c.decision), verdict.restricted, short=True)
         for c in verdict.criteria
     )
-    limit = metres(first.limit)
+    limit = limit_value(first)
     if first.value is None:
         small = note("drawing.unmeasured-of", name=first.name, limit=limit)
     else:

@@ -1,0 +1,87 @@
+"""A limit in words, made here for every rendering: value in its document's unit, what it is for, how, and by what."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from flatscan.core.choices import BOTH
+from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres
+from flatscan.report.say import Said
+from flatscan.standards import Tolerance
+from flatscan.verdict import Criterion
+
+# entries whose limit is a share of the length judged, and the criteria that are judged over a length of their own
+_SHARES = ("per length", "share of height")
+
+
+def limit_of_criterion(criterion: Criterion) -> Note:
+    """The one sentence for a criterion's limit."""
+    if criterion.entry is None:
+        return note("limit.of", limit=in_unit(criterion.limit, "mm"), name=criterion.judges)
+    return limit_sentence(criterion.entry, criterion.limit, criterion.span)
+
+
+def limit_sentence(entry: Tolerance, limit: float, span: Sequence[float] = ()) -> Note:
+    """Value, straightedge or length, method, document, edition and clause of a ``limit`` [m] that an entry gives.
+
+    ``span`` [m] is the length it is for, or from and to of the contacts' distance; empty where it is for none.
+    """
+    return note("limit.by", limit=_judged_how(entry, limit, span), source=limit_source(entry))
+
+
+def limit_source(entry: Tolerance | None) -> Note:
+    """Where a limit stands: document, edition and clause, or that it was entered."""
+    if entry is None or not entry.published:
+        return note("limit.entered")
+    code = "limit.document" if entry.decides else "limit.document-from-memory"
+    return note(code, document=entry.document, edition=entry.edition, clause=entry.clause)
+
+
+def limit_value(criterion: Criterion) -> Note:
+    """A criterion's limit in the unit that it was given in."""
+    return in_unit(criterion.limit, "mm" if criterion.entry is None else criterion.entry.unit)
+
+
+def limit_in_short(criterion: Criterion) -> tuple[Note, Note]:
+    """The limit with its length, and under it the method and where it stands, for a cell."""
+    entry, span = criterion.entry, criterion.span
+    limit, small = limit_value(criterion), limit_source(entry)
+    if criterion.judges != "flatness" or entry is None:
+        return note("limit.of", limit=limit, name=criterion.judges), small
+    small = note("limit.by", limit=method_in_short(entry.method), source=small)
+    if len(span) != 1:
+        return note("limit.of", limit=limit, name=criterion.judges), small
+    return note("limit.under", limit=limit, length=in_unit(span[0], entry.length_unit)), small
+
+
+def in_unit(length: float, unit: str) -> Note:
+    """A length [m] in the unit of its document, for whichever reader."""
+    return note(f"limit.in-{unit}", length=metres(length))
+
+
+def _judged_how(entry: Tolerance, limit: float, span: Sequence[float]) -> Note:
+    """A limit with what it is for, without where it stands."""
+    value, lengths = in_unit(limit, entry.unit), [in_unit(one, entry.length_unit) for one in span]
+    if entry.criterion == "flatness":
+        if entry.method == "chord":
+            if len(lengths) != 2:
+                return note("limit.chord", limit=value)
+            if span[0] == 0:
+                return note("limit.chord-to", limit=value, stop=lengths[1])
+            return note("limit.chord-apart", limit=value, start=lengths[0], stop=lengths[1])
+        if not lengths:
+            return note("limit.flat", limit=value, method=method_in_short(entry.method))
+        return note("limit.flatness", limit=value, length=lengths[0], method=method_in_short(entry.method))
+    if not lengths:
+        return note("limit.of", limit=value, name=entry.criterion)
+    said = note(f"limit.{entry.criterion}", limit=value, length=lengths[0])
+    if entry.interpolation not in _SHARES or abs(span[0] - entry.lengths[0]) < 1e-9:
+        return said
+    rate, per = in_unit(entry.limits[0], entry.unit), in_unit(entry.lengths[0], entry.length_unit)
+    return note("limit.at-rate", limit=said, rate=rate, per=per)
+
+
+def method_in_short(method: str) -> Said:
+    """A method's name where there is little room."""
+    return note("method.both-short") if method == BOTH else method
