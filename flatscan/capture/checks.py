@@ -143,7 +143,7 @@ def checked_cloud(
         *notes_on_step(sample * factor, step * factor, single, middle),
     )
     return Cloud(
-        origin=Origin(str(path), sha256(), source.reader, unit, count, notes, source.kind),
+        origin=Origin(str(path), sha256(), source.reader, unit, count, notes, source.kind, captured=source.captured),
         sample=sample * factor - shift,
         chunks=CleanChunks(cleaning, factor, shift),
         count=count,

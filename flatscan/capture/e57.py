@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,9 @@ _COLOURS = ("colorRed", "colorGreen", "colorBlue")
 _SPHERICAL = ("sphericalRange", "sphericalAzimuth", "sphericalElevation")
 # signature, version, length of the file, place and length of its XML, page size (ASTM E2807-11, table 1)
 _HEADER = struct.Struct("<8sIIQQQQ")
+# times are those of GPS (ASTM E2807-11, 8.4.15, from memory), ahead of UTC by 18 s since 2017; no scan is older than
+# 1980 or is made after 2080 [s]
+_LEAP, _CENTURY = 18, 100 * 365.25 * 86400
 
 
 @dataclass(frozen=True)
@@ -38,6 +42,7 @@ class _Scan:
     has_pose: bool
     single: bool
     step: float
+    began: float | None = None
 
     @property
     def columns(self) -> tuple[str, ...] | None:
@@ -168,6 +173,7 @@ def open_e57(path: Path) -> PointSource:
         dropped_as=note("capture.marked-invalid"),
         warnings=tuple(_notes(usable, len(scans))),
         coloured=_Scans(path, usable, coloured=True).blocks,
+        captured=_captured(usable),
     )
 
 
@@ -223,7 +229,23 @@ def _describe(path: Path, library: Any, node: Any, number: int) -> _Scan:  # noq
                 step = max(step, abs(float(kind.scale())))
     has_pose = node.isDefined("pose")
     pose = _pose(path, node["pose"], number) if has_pose else Pose(np.eye(3), np.zeros(3))
-    return _Scan(number, int(points.childCount()), names, pose, has_pose, single, step)
+    return _Scan(number, int(points.childCount()), names, pose, has_pose, single, step, _began(node))
+
+
+def _began(node: Any) -> float | None:  # noqa: ANN401
+    """When a scan began [s since 1980-01-06, the time of GPS], None where the file does not say."""
+    if not node.isDefined("acquisitionStart/dateTimeValue"):
+        return None
+    return float(node["acquisitionStart"]["dateTimeValue"].value())
+
+
+def _captured(scans: tuple[_Scan, ...]) -> str:
+    """When the first scan began, to the minute; empty where a scan does not say, or says what cannot be."""
+    known = [scan.began for scan in scans if scan.began is not None and 0 < scan.began < _CENTURY]
+    if len(known) < len(scans):
+        return ""
+    began = datetime(1980, 1, 6, tzinfo=UTC) + timedelta(seconds=min(known) - _LEAP)
+    return f"{began:%Y-%m-%d %H:%M} UTC"
 
 
 def _pose(path: Path, node: Any, number: int) -> Pose:  # noqa: ANN401

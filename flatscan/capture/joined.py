@@ -147,5 +147,6 @@ def _origin(clouds: Sequence[Cloud]) -> Origin:
         points=sum(origin.points for origin in origins),
         warnings=tuple(dict.fromkeys(said for origin in origins for said in origin.warnings)),
         kind=kinds.pop() if len(kinds) == 1 else "",
+        captured=", ".join(dict.fromkeys(origin.captured for origin in origins if origin.captured)),
         files=tuple(Member(origin.file, origin.sha256, origin.points) for origin in origins),
     )

@@ -51,7 +51,8 @@ class PointSource:
     units squared] marks points drawn on a mesh. ``dropped_as`` says what the format marks its dropped rows as.
     ``bounds`` (2, 3) are the least and largest coordinates the header gives. ``u_up`` [m per m] is how well ``up`` is
     known where that is worse than usual. ``kind`` is the capture type that the format itself implies.
-    ``coloured()`` yields the same blocks with their colours where that takes longer.
+    ``coloured()`` yields the same blocks with their colours where that takes longer. ``captured`` is when the file says
+    that it was measured.
     """
 
     reader: str
@@ -72,6 +73,7 @@ class PointSource:
     warnings: tuple[Note, ...] = ()
     kind: str = ""
     coloured: Callable[[], Iterator[Block]] | None = None
+    captured: str = ""
 
 
 def float32_step(largest: Array) -> Array:

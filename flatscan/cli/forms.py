@@ -21,8 +21,11 @@ from flatscan.core.notes import note
 @click.option("--spacing", type=LENGTH, default="1.2m", show_default=True, help="Most between columns of stations.")
 @click.option("--title", default="", help="The wall's name.")
 @click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Of the form.")
-@options.output("Folder for the two files.  [default: flatscan-form]")
-def form(*, width: float, height: float, spacing: float, title: str, paper: str, **given: Any) -> int:
+@click.option("--record", is_flag=True, help="Also a form for what a record says of client, people and instrument.")
+@options.output("Folder for the files.  [default: flatscan-form]")
+def form(
+    *, width: float, height: float, spacing: float, title: str, paper: str, record: bool, **given: Any
+) -> int:
     """A blank form with numbered stations in walking order, and the CSV to type the readings into.
 
     BIG = HOLLOW. Read the first station again last. Laser class 2, never at eye level; read from a stable platform.
@@ -36,7 +39,7 @@ def form(*, width: float, height: float, spacing: float, title: str, paper: str,
     blank = Blank(width, height, spacing, title, units)
     # a document alone writes nothing
     folder = given["out"] or (None if given["as_json"] else "flatscan-form")
-    made = files(blank, paper=paper, units=units)
+    made = files(blank, paper=paper, units=units, record=record)
     names = tuple(str(Path(folder or "") / name) for name, _ in made)
     text = say(note("run.form-written", files=names, table=names[-1]), units)
     hand_out("form", given, form_document(blank), text, folder=folder, made=made, where=False)

@@ -53,7 +53,8 @@ class Origin:
     """Where the numbers come from; travels unchanged to the sheets.
 
     ``kind`` is the capture type that the reader itself implies, empty where a file may have been made in any way.
-    ``files`` are those of a capture that was put together from several.
+    ``files`` are those of a capture that was put together from several, ``captured`` is when the file itself says that
+    it was measured, in words, empty where it does not.
     """
 
     file: str
@@ -64,6 +65,7 @@ class Origin:
     warnings: tuple[Note, ...] = ()
     kind: str = ""
     files: tuple[Member, ...] = ()
+    captured: str = ""
 
 
 @dataclass(frozen=True, eq=False)

@@ -251,11 +251,18 @@ _WRITE: dict[str, Callable[[float, str, str], str]] = {
 
 
 def _share(value: float, digits: str) -> str:
-    """A share in per cent; what is not all of it never reads 100."""
+    """A share in per cent; what is not all of it never reads 100, and what is some of it never 0.
+
+    Where it would, it has one more decimal, so that it and what it leaves add up to 100 as they are read.
+    """
     text = _number(value * 100, digits)
-    if (digits or "0").isdigit() and float(text) == 100 and value < 1 - 1e-6:
-        step = 10 ** int(digits or 0)
-        return _number(math.floor(value * 100 * step) / step, digits)
+    if not (digits or "0").isdigit():
+        return text
+    finer, step = str(int(digits or 0) + 1), 10 ** (int(digits or 0) + 1)
+    if float(text) == 100 and value < 1 - 1e-6:
+        return _number(min(value * 100, 100 - 1 / step), finer)
+    if float(text) == 0 and value > 1e-6:
+        return _number(max(value * 100, 1 / step), finer)
     return text
 
 

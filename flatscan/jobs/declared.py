@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from flatscan.core.errors import BadValue
-from flatscan.core.model import Cloud, Readings, Relief
+from flatscan.core.model import Cloud, Readings, Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import COVER, metres
+from flatscan.jobs.results import Stood
 from flatscan.jobs.settings import CLOUD_TYPE, LINES_TYPE, STATIONS_TYPE
 from flatscan.relief import CaptureType, capture_type
 from flatscan.relief.sweep_seams import seams
@@ -38,6 +41,20 @@ def declared_type(taken: Cloud | Readings, asked: str | None) -> tuple[CaptureTy
     if asked is None and not is_stations and usual == CLOUD_TYPE:
         return kind, (note("jobs.type-not-stated", type=name, warp=metres(COVER * kind.chord), rule=metres(2.0)),)
     return kind, ()
+
+
+def stood_before(cloud: Cloud, wall: Wall) -> Stood | None:
+    """Where the scanners of a file stood before a wall; None where it gives no position in front of it."""
+    if cloud.stands is None:
+        return None
+    places = wall.frame.to_wall(cloud.stands)
+    places = places[places[:, 2] > 0]
+    if not len(places):
+        return None
+    nearest = places[np.argmin(places[:, 2])]
+    aside = np.linalg.norm(wall.outline - nearest[:2], axis=1).max()
+    askew = float(np.degrees(np.arctan2(aside, nearest[2])))
+    return Stood(len(places), float(nearest[2]), float(places[:, 2].max()), askew)
 
 
 def against_declared(cloud: Cloud, relief: Relief, step: float) -> tuple[Note, ...]:

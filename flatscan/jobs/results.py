@@ -61,7 +61,8 @@ class Seen(Showing):
     put together from several lie. ``how`` are the settings it was read with, ``against`` what in the file speaks
     against the capture type that somebody declared, ``laser`` the plane that its readings, or those that tie it down,
     were read from. Of a table ``readings`` are the readings themselves, ``doubted`` those that the others make
-    unlikely, ``fixed`` its points (x, y, offset) that the face must meet.
+    unlikely, ``fixed`` its points (x, y, offset) that the face must meet. ``stood`` is where scanners stood, None where
+    the file does not tell.
     """
 
     origin: Origin
@@ -81,6 +82,20 @@ class Seen(Showing):
     doubted: tuple[Doubted, ...] = ()
     fixed: tuple[tuple[float, float, float], ...] = ()
     laser: Laser | None = None
+    stood: Stood | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Stood:
+    """Where scanners stood: how many, how far off the wall's plane [m], and how askew they saw its farthest corner.
+
+    ``askew`` [degrees] is from square to the wall, of the position nearest to the wall.
+    """
+
+    count: int
+    nearest: float
+    farthest: float
+    askew: float
 
 
 @dataclass(frozen=True, eq=False, kw_only=True, repr=False)

@@ -23,7 +23,7 @@ from flatscan.core.quantity import Quantity, metres, root_sum_square, slope
 from flatscan.core.units import METRES_PER
 from flatscan.core.warp import CommonError
 from flatscan.jobs.changed import changed
-from flatscan.jobs.declared import SCANNER, against_declared, declared_type
+from flatscan.jobs.declared import SCANNER, against_declared, declared_type, stood_before
 from flatscan.jobs.joining import put_together, room_of_all
 from flatscan.jobs.made_again import with_repeats
 from flatscan.jobs.results import Looked, Seen
@@ -245,6 +245,7 @@ def seen_in(
         neighbours=tuple(other for other in room.walls if other.number != wall.number),
         how=how,
         against=against_declared(taken, cells, step) if how.capture_type == SCANNER else (),
+        stood=stood_before(taken, wall),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,6 +24,7 @@ from flatscan.report.paper.flow import Flow
 from flatscan.report.placing import Make, place
 from flatscan.report.result_document import plain_values
 from flatscan.report.say import say
+from flatscan.report.sections.job_section import WHOSE
 from flatscan.report.tables import Column, Table
 
 if TYPE_CHECKING:
@@ -118,8 +120,13 @@ def template(blank: Blank) -> str:
     return "\n".join([*head, *(f"{at(x)}, {at(y)}, -" for x, y in stations(blank))]) + "\n"
 
 
-def files(blank: Blank, *, paper: str = "a4", units: str = "mm") -> list[tuple[str, Make]]:
-    """form.pdf to print and readings.csv to type into: their names, and what makes each at a path."""
+def files(
+    blank: Blank, *, paper: str = "a4", units: str = "mm", record: bool = False
+) -> list[tuple[str, Make]]:
+    """form.pdf to print and readings.csv to type into: their names, and what makes each at a path.
+
+    With ``record`` record.pdf asks for what a record of measurement says beside its numbers.
+    """
     given = replace(blank, units=units)
 
     def book(path: Path) -> None:
@@ -128,7 +135,11 @@ def files(blank: Blank, *, paper: str = "a4", units: str = "mm") -> list[tuple[s
     def table(path: Path) -> None:
         path.write_text(template(given), encoding="utf-8", newline="\n")
 
-    return [("form.pdf", book), ("readings.csv", table)]
+    def beside(path: Path) -> None:
+        _save(record_form(given, units, paper), path, say(note("job-form.title")))
+
+    asked: list[tuple[str, Make]] = [("record.pdf", beside)] if record else []
+    return [("form.pdf", book), *asked, ("readings.csv", table)]
 
 
 def form_document(blank: Blank) -> dict[str, object]:
@@ -189,11 +200,17 @@ def write_pdf(blank: Blank, path: Path, units: str = "mm", paper: str = "a4") ->
     if paper not in PAPERS:
         needed = " or ".join(PAPERS)
         raise BadValue("{set:paper}", "'{paper}'", needed=needed, remedy="Choose one of the two", paper=paper)
+    with sheet_style():
+        leaves = pages(blank, units, paper)
+    _save(leaves, path, "Survey form")
+
+
+def _save(leaves: Sequence[Figure], path: Path, title: str) -> None:
+    """Write pages as a PDF, each with its number."""
     from matplotlib.backends.backend_pdf import PdfPages
 
-    about = {"Title": "Survey form", "Creator": f"flatscan {__version__}", "Producer": "matplotlib"}
+    about = {"Title": title, "Creator": f"flatscan {__version__}", "Producer": "matplotlib"}
     with sheet_style(), PdfPages(path, metadata={**about, "CreationDate": None, "ModDate": None}) as book:
-        leaves = pages(blank, units, paper)
         for number, page in enumerate(leaves, 1):
             wide, high = page.get_size_inches()
             said = f"page {number} of {len(leaves)}"
@@ -204,6 +221,29 @@ def write_pdf(blank: Blank, path: Path, units: str = "mm", paper: str = "a4") ->
 def pages(blank: Blank, units: str, paper: str) -> list[Figure]:
     """The elevation to stand in front of the wall with, then the lists to fill in."""
     return [elevation(blank, units, paper), *_lists(blank, units, paper)]
+
+
+# lines to write statements on
+_STATEMENTS = 5
+# fields that take a line of their own
+_WHOLE_LINE = ("report", "project", "contract", "clause", "stage", "people", "place", "conditions", "deviations")
+
+
+def record_form(blank: Blank, units: str, paper: str) -> list[Figure]:
+    """One page that asks for every field of a plan's [job], and for statements in the words of who signs them."""
+    with sheet_style():
+        flow = Flow(blank.title or " ", say(note("job-form.title")), units, paper, 0.94)
+        flow.say(say(note("job-form.why")))
+        how = WHOSE.index("captured")
+        for head, names in (("job-form.whose", WHOSE[:how]), ("job-form.how", WHOSE[how:])):
+            flow.heading(say(note(head)))
+            long = [name for name in names if name in _WHOLE_LINE]
+            short = [say(note(f"job-form.{name}")) for name in names if name not in _WHOLE_LINE]
+            flow.fill_in(short, columns=2)
+            flow.fill_in([say(note(f"job-form.{name}")) for name in long])
+        flow.heading(say(note("job-form.in-words")))
+        flow.fill_in([""], lines=_STATEMENTS)
+        return flow.pages
 
 
 def elevation(blank: Blank, units: str, paper: str) -> Figure:

@@ -32,7 +32,7 @@ from flatscan.report.sections.day_section import DaySheet, day_section, day_shee
 from flatscan.report.sections.first_lines import first_by_hand, first_lines
 from flatscan.report.sections.gap_section import curve, flatness, hand_table, verdict_section
 from flatscan.report.sections.hacking_section import hacking
-from flatscan.report.sections.job_section import job_section
+from flatscan.report.sections.job_section import job_section, record_section
 from flatscan.report.sections.plan_section import corners, extras, material, order_section, survey_sections
 from flatscan.report.sections.seen_section import seen_sections, spot_section, wall_name
 from flatscan.report.sections.settings_section import settings_section
@@ -75,6 +75,7 @@ def report_of(result: Result | LowsByHand) -> Report:
             *_sections(result, planned),
             *_corners(result),
             job_section(result),
+            record_section(result),
             *_program(result),
             settings_section(result),
         ),

@@ -109,6 +109,22 @@ class Flow:
             self._write(MARGIN, top, printable(name), self.body, "normal", FAINT)
             self.y -= 0.03
 
+    def in_columns(self, rows: Sequence[tuple[str, str]], *, aside: float = 0.95) -> None:
+        """Pairs of a name and what is known of it in small type, the first half in a column beside the second."""
+        span, line = self.room / 2, self.small * _LEADING / POINTS
+        self.y -= 0.04
+        half = -(-len(rows) // 2)
+        for pair in zip(rows[:half], [*rows[half:], ("", "")], strict=False):
+            texts = [wrapped(value, span - aside - _PAD, self.small) or [""] for _, value in pair]
+            self.need(max(map(len, texts)) * line)
+            for column, ((name, _), lines) in enumerate(zip(pair, texts, strict=True)):
+                left = MARGIN + column * span
+                self._write(left, self.y, printable(name), self.small, "normal", FAINT)
+                for number, text in enumerate(lines):
+                    self._write(left + aside, self.y - number * line, text, self.small)
+            self.y -= max(map(len, texts)) * line + 0.01
+        self.y -= 0.06
+
     def table(self, table: Table, *, tick: bool = False, spans: Sequence[float] | None = None) -> None:
         """A table with its caution before it, its head repeated overleaf, and a box to tick in each row if asked.
 

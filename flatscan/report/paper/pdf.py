@@ -175,8 +175,11 @@ def _number(page: Figure, report: Report, number: int, total: int, units: str) -
     """File, hash and version, the plan and the page number in one line at the foot, on every kind of page."""
     wide, high = page.get_size_inches()
     place = _FOOT_AT / high
-    which = note("drawing.page-number", stage=report.stage, plan=report.fingerprint, number=number, total=total)
-    right = say(which, units)
+    named = report.job.number or report.job.report
+    report_number = note("drawing.of-report", number=named) if named else note("drawing.of-no-report")
+    which = note("drawing.page-number", plan=report.fingerprint, number=number, total=total)
+    which = note("drawing.page-at-stage", stage=report.stage, page=which) if report.stated_stage else which
+    right = say(note("drawing.page-of-report", report=report_number, page=which), units)
     page.text(1 - 0.4 / wide, place, right, fontproperties=font(8), ha="right", va="bottom")
     source = report.source
     origin = note("drawing.page-foot", name=report.name, file=source.file, hash=source.sha256, tool=source.tool)

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from flatscan.core.notes import Note, note
+from flatscan.core.notes import note
 from flatscan.core.quantity import Quantity, share
 from flatscan.report.drawings import Drawing, SectionsDrawing
 from flatscan.report.figures import draw_in, titleblock
@@ -19,30 +18,8 @@ from flatscan.verdict import coverage_factor
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-# whose wall it is, where the plan of the job says so, and what a hand writes where it does not
-_WHOSE = (
-    "job.report",
-    "job.number",
-    "job.version",
-    "job.issued",
-    "job.client",
-    "job.project",
-    "job.wall",
-    "job.drawing",
-    "job.contract",
-    "job.clause",
-)
-_MEASURED = (
-    "job.captured",
-    "job.people",
-    "job.instrument",
-    "job.serial",
-    "job.calibrated",
-    "job.place",
-    "job.conditions",
-    "job.deviations",
-)
-_BY_HAND = {"job.captured": "sheet.date", "job.instrument": "sheet.instrument", "job.people": "sheet.present"}
+# what a hand writes where the plan of the job does not say it
+_BY_HAND = {"captured": "sheet.date", "instrument": "sheet.instrument", "people": "sheet.present"}
 # the drawing takes what the words leave of the page, and no less than this [inches]
 _LEAST_DRAWN = 2.4
 _SECTION_HIGH = 2.35
@@ -80,25 +57,14 @@ def _shown(report: Report) -> Drawing | None:
     return max(banded, key=lambda drawing: drawing.name == "gaps", default=None)
 
 
-def _stated(report: Report, code: str) -> str:
-    """What the plan of the job says under a code."""
-    return str(getattr(report.job, code.removeprefix("job.")))
-
-
-def _of_job(report: Report, codes: tuple[str, ...]) -> Iterator[tuple[str, str]]:
-    """Labels and words of what the plan of the job says."""
-    return ((say(Note(code)), _stated(report, code)) for code in codes if _stated(report, code))
-
-
 def _head(sheet: Sheet) -> None:
     report = sheet.report
     sheet.paragraph(report.record)
     verdict = report.section("verdict")
     assert verdict is not None
-    rows = list(_of_job(report, _WHOSE))
+    sheet.of_the_job()
     limits = verdict.values["limits"] if isinstance(verdict.values, dict) else ()
-    rows += [(say(note("sheet.asked")), say(limit, sheet.units)) for limit in limits]
-    sheet.facts(rows)
+    sheet.facts([(say(note("sheet.asked")), say(limit, sheet.units)) for limit in limits], aside=0.95)
     for fact in (*verdict.facts, *(fact for fact in verdict.answers if fact.key == "by-hand")):
         if fact.key == "by-hand":
             sheet.facts([(say(note("sheet.try-by-hand")), say(fact.text, sheet.units))], aside=1.35)
@@ -117,11 +83,10 @@ def _tail(sheet: Sheet) -> None:
     left = say(note("report.list", parts=report.not_examined), sheet.units)
     rows = [(say(note("sheet.not-examined")), left)]
     rows += [sheet.fact(fact) for fact in verdict.facts if fact.key == "restricted"]
-    rows += _of_job(report, _MEASURED)
     sheet.facts(rows, aside=1.35)
-    sheet.paragraph(note("sheet.rule-behind", confidence=confidence), size=8.5)
+    sheet.paragraph(note("sheet.rule-behind", risk=share(1 - confidence.value)), size=8)
     sheet.stated()
-    sheet.ask(*(code for name, code in _BY_HAND.items() if not _stated(report, name)), columns=2)
+    sheet.ask(*(code for name, code in _BY_HAND.items() if not getattr(report.job, name)), columns=2)
     sheet.signed("sheet.signed-measured", "sheet.in-presence")
 
 

@@ -107,6 +107,12 @@ class Sheet(Flow):
         for one in self.report.statements:
             self.paragraph(note("sheet.stated", text=one.text, by=one.by or "?", date=one.date or "?"))
 
+    def of_the_job(self) -> None:
+        """Whose record it is and how it was measured, in two columns, what nobody stated as well."""
+        section = self.report.section("record")
+        if section is not None:
+            self.in_columns([self.fact(fact) for fact in section.facts])
+
     def tick(self, codes: tuple[str, ...]) -> None:
         """Statements with a box to tick before each."""
         self.tick_list([say(Note(code), self.units) for code in codes])

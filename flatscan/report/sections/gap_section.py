@@ -173,12 +173,13 @@ def verdict_section(verdict: Verdict, gaps: Gaps, relief: Relief, either: Sequen
     first = None if verdict.first is None else verdict.first.limit
     criteria = criteria_table(verdict, words=True)
     places = _by_hand(verdict)
+    limits = [limit_of_criterion(criterion) for criterion in verdict.criteria]
     values = {
         "decision": verdict.decision,
         "limit_mm": known(first, "unknown.no-criterion"),
         "tolerance": verdict.tolerance or Unknown("unknown.no-entry"),
         "confidence": share(verdict.confidence),
-        "limits": tuple(limit_of_criterion(criterion) for criterion in verdict.criteria),
+        "limits": tuple(limits),
         "reasons": verdict.reasons,
         "criteria": criteria_table(verdict).rows_as_values(),
         "by_method": _by_method(verdict).rows_as_values(),
@@ -187,12 +188,15 @@ def verdict_section(verdict: Verdict, gaps: Gaps, relief: Relief, either: Sequen
         "not_judged": tuple(verdict.not_judged),
         "check_by_hand": places.rows_as_values(),
     }
-    headline: list[Said] = [judged(criterion, gaps, verdict) for criterion in verdict.criteria]
+    sentences = [judged(criterion, gaps, verdict) for criterion in verdict.criteria]
+    headline: list[Said] = [
+        note("report.by-limit", judged=said, limit=limit) for said, limit in zip(sentences, limits, strict=True)
+    ]
     facts: list[Fact] = []
     answers: list[Fact] = []
     restricted = [Fact("restricted", said) for said in verdict.restricted]
-    for criterion, sentence in zip(verdict.criteria, tuple(headline), strict=True):
-        facts.append(Fact("decided", sentence))
+    for criterion, sentence, limit in zip(verdict.criteria, sentences, limits, strict=True):
+        facts += [Fact("limit", limit), Fact("decided", sentence)]
         answers.append(Fact(_ANSWERS.get(criterion.judges, "is-within"), sentence))
         facts += [Fact("reason", reason) for reason in criterion.reasons]
     feature = relief.smallest_feature
@@ -224,12 +228,11 @@ def _either(either: Either) -> dict[str, object]:
 
 
 def judged(criterion: Criterion, gaps: Gaps, verdict: Verdict) -> Note:
-    """One criterion's decision: its ±, its limit in one sentence, how much of the wall it speaks of and what not.
+    """One criterion's decision in one line: its ±, how much of the wall it speaks of and what it does not.
 
     ``gaps`` are those shown beside it.
     """
-    limit, parts = limit_of_criterion(criterion), verdict.parts_not_judged
-    sentence = note("report.by-limit", judged=_judged(criterion, gaps, verdict), limit=limit)
+    sentence, parts = _judged(criterion, gaps, verdict), verdict.parts_not_judged
     if criterion.judges not in OF_THE_SURFACE or not parts:
         return sentence
     code = "report.but-part" if len(parts) <= _PARTS else "report.but-parts"

@@ -1,15 +1,18 @@
-"""The plan of the job a result belongs to: its fingerprint and what it says is going to be done to the wall."""
+"""The plan of the job a result belongs to: what is going to be done to the wall, and whose record it is."""
 
 from __future__ import annotations
 
 from flatscan.core.model import Opening
-from flatscan.core.notes import Unknown
-from flatscan.core.quantity import Quantity, metres
+from flatscan.core.notes import Note, Unknown, note
+from flatscan.core.quantity import Quantity, degrees, metres
 from flatscan.jobs import Looked, SetOut, Survey
+from flatscan.jobs.results import Stood
 from flatscan.plan.cutting import Cut
-from flatscan.report.parts import Section
+from flatscan.report.parts import Fact, Section
+from flatscan.report.say import Said
 
 _DOTS = Unknown("unknown.dots")
+NOT_STATED = note("job.not-stated")
 
 
 def job_section(looked: Looked) -> Section:
@@ -41,4 +44,40 @@ def _rectangle(hole: Opening) -> dict[str, Quantity]:
         "bottom_mm": metres(hole.bottom),
         "width_mm": metres(hole.width),
         "height_mm": metres(hole.height),
+    }
+
+
+# whose record it is, and how it was measured: what ISO/IEC 17025, 7.8, asks of a report (from memory), in its order
+WHOSE = (
+    *("report", "number", "version", "issued", "client", "project", "wall", "drawing", "contract", "clause", "stage"),
+    *("captured", "place", "conditions", "people", "instrument", "serial", "calibrated", "distance", "incidence"),
+    "deviations",
+)
+
+
+def record_section(looked: Looked) -> Section:
+    """Whose record it is and how it was measured, as the plan says; what the file itself tells fills what it does not.
+
+    A field that nobody stated says so.
+    """
+    stated = {name: str(getattr(looked.job.job, name, "")) for name in WHOSE}
+    found: dict[str, Said] = {name: text or NOT_STATED for name, text in stated.items()}
+    found["stage"] = looked.stage if looked.job.stage is not None else NOT_STATED
+    if not stated["captured"]:
+        at = looked.origin.captured
+        found["captured"] = note("job.by-the-file", said=at) if at else note("job.not-known")
+    stood = looked.seen.stood
+    if stood is not None:
+        found |= {name: said for name, said in _stood(stood).items() if not stated[name]}
+    values = {name: found[name] for name in WHOSE if found[name] != NOT_STATED}
+    return Section("record", values, facts=tuple(Fact(f"job-{name}", found[name]) for name in WHOSE))
+
+
+def _stood(stood: Stood) -> dict[str, Note]:
+    """Distance and incidence of the scanners, from their positions in the file."""
+    near, far = metres(stood.nearest), metres(stood.farthest)
+    away = note("job.away", near=near) if stood.count == 1 else note("job.away-several", near=near, far=far)
+    return {
+        "distance": note("job.by-the-file", said=away),
+        "incidence": note("job.by-the-file", said=note("job.askew", askew=degrees(stood.askew))),
     }
