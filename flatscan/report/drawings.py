@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
+from flatscan.core.choices import METHODS
 from flatscan.core.errors import OutputError
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Relief
@@ -37,7 +38,7 @@ from flatscan.report.bands import (
 from flatscan.report.elevations import DEFAULT_RULE, Elevation
 from flatscan.report.say import Said
 from flatscan.report.tables import Column, Table
-from flatscan.straightedge.gaps import Gaps
+from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.verdict import Verdict
 
 Point = tuple[float, float]
@@ -45,8 +46,8 @@ Line = tuple[Point, Point]
 Place = Literal["picture", "paper", "page"]
 EVERYWHERE: tuple[Place, ...] = ("picture", "paper", "page")
 SHEET: tuple[Place, ...] = ("picture", "paper")
-# a gap on a section this near to the largest is the largest
-_COMES_NEAR = 0.97
+# a direction is along an axis where it leaves it by less than this
+_STRAIGHT = 1e-9
 # contours of a scan are drawn through means over about this width, numbers never are
 DRAWN_OVER = 0.06
 
@@ -166,23 +167,26 @@ class LowDrawing:
 
 @dataclass(frozen=True, eq=False)
 class SectionsDrawing:
-    """Sections along ``lines``, with the straightedge where it rests worst.
+    """Sections along ``lines``, the first through the worst place, with the straightedge where it lies worst.
 
-    Gaps on a section are as measured; where one is the ``largest`` [m], too large by noise of ``noise`` [m],
-    it is said without that, so that the worst place has one figure on all sheets.
+    ``marked`` is the deepest of the gaps that are numbered, as the result has it: on its line it is shown with its own
+    place, contacts and value, so that it is the same on all sheets. ``lifted``: the straightedge is balanced over it.
+    Gaps of other lines are as measured, but never said to be over the ``largest`` [m] less its noise of ``noise`` [m].
     """
 
     on: Elevation
     lines: tuple[Line, ...]
     largest: float = np.inf
     noise: float = 0.0
+    marked: Gap | None = None
+    lifted: bool = False
     name: str = "sections"
     title: Note = note("drawing.sections")
     places: tuple[Place, ...] = SHEET
 
     def said(self, gap: float) -> float:
         """What a gap [m] found on a section is said to be."""
-        return self.largest - self.noise if gap > _COMES_NEAR * self.largest else gap
+        return min(gap, self.largest - self.noise)
 
 
 Drawing = BandedDrawing | SetOutDrawing | LowDrawing | SectionsDrawing
@@ -330,12 +334,27 @@ def _sections(result: Result, on: Elevation, gaps: Gaps | None) -> Iterator[Sect
     if result.patches:
         heaviest = max(result.patches, key=lambda patch: abs(patch.deviation))
         at = (heaviest.x, heaviest.y)
-    if gaps is not None and gaps.worst is not None:
-        at = gaps.worst.at
+    marked = None if gaps is None else next(iter(gaps.worst_places), gaps.worst)
+    at = at if marked is None else marked.at
     (left, bottom), (right, top) = wall.whole.min(axis=0), wall.whole.max(axis=0)
-    both = ((left, at[1]), (right, at[1])), ((at[0], bottom), (at[0], top))
+    both: tuple[Line, ...] = (((left, at[1]), (right, at[1])), ((at[0], bottom), (at[0], top)))
+    if marked is not None:
+        both = (across_wall(marked, (left, bottom, right, top)), both[1 if abs(marked.direction % 180 - 90) > 1 else 0])
     lines = tuple(line for line in both if np.isfinite(on.relief.profile_along(*line)[1]).sum() > 1)
     if lines:
         noise = 0.0 if gaps is None else gaps.noise
         largest = np.inf if gaps is None or gaps.worst is None else gaps.worst.value + noise
-        yield SectionsDrawing(on, lines, largest, noise)
+        lifted = gaps is not None and gaps.method == METHODS[2]
+        yield SectionsDrawing(on, lines, largest, noise, marked, lifted)
+
+
+def across_wall(gap: Gap, within: tuple[float, float, float, float]) -> Line:
+    """The line of a straightedge through its gap from edge to edge of a rectangle (left, bottom, right, top) [m]."""
+    ahead, at = np.array(gap.right) - np.array(gap.left), np.array(gap.at)
+    ahead = ahead / max(float(np.hypot(*ahead)), _STRAIGHT)
+    low, high = np.array(within[:2]), np.array(within[2:])
+    with np.errstate(divide="ignore"):
+        reach = np.stack([(low - at) / ahead, (high - at) / ahead])
+        ends = np.sort(np.where(np.abs(ahead) > _STRAIGHT, reach, [[-np.inf], [np.inf]]), axis=0)
+    first, last = at + ends[0].max() * ahead, at + ends[1].min() * ahead
+    return (float(first[0]), float(first[1])), (float(last[0]), float(last[1]))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,10 +13,11 @@ from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.core.units import METRES_PER, feet_and_inches
-from flatscan.report.drawings import Point, SectionsDrawing
+from flatscan.report.drawings import Line, Point, SectionsDrawing
 from flatscan.report.figures.elevation import Rect
 from flatscan.report.figures.style import FAINT, INK, after, font
 from flatscan.report.say import say
+from flatscan.straightedge.gaps import Gap
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 # a run of missing samples up to this long is bridged without contributing (methods/straightedge 6)
 BRIDGE = 0.1
 _SLACK = 1e-9
+# a place this near to a line lies on it [m]
+_ON_LINE = 1e-3
 _LEFT, _UNDER, _GAP, _HIGHEST = 0.8, 0.55, 0.3, 2.4
 
 
@@ -59,9 +62,30 @@ def sample(relief: Relief, start: Point, end: Point) -> Profile:
     return Profile(start, end, *relief.profile_along(start, end))
 
 
+def through(relief: Relief, line: Line, at: Point) -> Profile:
+    """The wall along a line that runs through a place, which is one of the samples: a cell's centre stays one."""
+    start, end = np.array(line[0]), np.array(line[1])
+    length = float(np.hypot(*(end - start)))
+    before = float(np.hypot(*(np.array(at) - start))) % relief.step
+    first = start + before / max(length, _SLACK) * (end - start)
+    found = sample(relief, (float(first[0]), float(first[1])), line[1])
+    return replace(found, start=line[0], along=found.along + before)
+
+
+def marked_on(section: Profile, gap: Gap) -> Rest | None:
+    """A gap of the result as a straightedge on a section; None where it lies on another line."""
+    start, end = np.array(section.start), np.array(section.end)
+    ahead = (end - start) / max(float(np.hypot(*(end - start))), _SLACK)
+    away = [np.array(place) - start for place in (gap.left, gap.right, gap.at)]
+    if any(abs(ahead[0] * off[1] - ahead[1] * off[0]) > _ON_LINE for off in away):
+        return None
+    left, right, at = (float(off @ ahead) for off in away)
+    return Rest(min(left, right), max(left, right), at, abs(gap.value))
+
+
 def sections(figure: Figure, rect: Rect, drawing: SectionsDrawing, units: str) -> str:
     """Sections along the drawing's lines, one under the other; lines with nothing measured raise `OutputError`."""
-    found = [sample(drawing.on.relief, *line) for line in drawing.lines]
+    found = [_along(drawing, line) for line in drawing.lines]
     if not any(np.isfinite(section.wall).sum() > 1 for section in found):
         raise OutputError(
             "profiles",
@@ -78,6 +102,20 @@ def sections(figure: Figure, rect: Rect, drawing: SectionsDrawing, units: str) -
     return say(note("drawing.stretched"))
 
 
+def _along(drawing: SectionsDrawing, line: Line) -> Profile:
+    relief = drawing.on.relief
+    return sample(relief, *line) if drawing.marked is None else through(relief, line, drawing.marked.at)
+
+
+def shown_on(section: Profile, drawing: SectionsDrawing) -> tuple[Rest | None, bool]:
+    """Where the straightedge lies on a section with the gap that is said, and whether it is balanced over it."""
+    marked = None if drawing.marked is None else marked_on(section, drawing.marked)
+    if marked is not None:
+        return marked, drawing.lifted
+    found = worst(section, drawing.on.rule)
+    return (None if found is None else replace(found, gap=drawing.said(found.gap))), False
+
+
 def _section(axes: Axes, section: Profile, drawing: SectionsDrawing, units: str) -> None:
     known = np.isfinite(section.wall)
     level = float(np.nanmedian(section.wall)) if known.any() else 0.0
@@ -85,30 +123,34 @@ def _section(axes: Axes, section: Profile, drawing: SectionsDrawing, units: str)
     axes.fill_between(section.along, height, np.nanmin(height) - 2, color="#dddddd", linewidth=0, zorder=1)
     axes.plot(section.along, height, color=INK, linewidth=1.0, zorder=2)
     lowest, highest = float(np.nanmin(height)), float(np.nanmax(height))
-    rule = drawing.on.rule
-    found = worst(section, rule)
+    found, lifted = shown_on(section, drawing)
     if found is not None:
-        gap = say(note("drawing.gap", gap=metres(drawing.said(found.gap))), units)
-        highest = max(highest, _bar(axes, section, found, rule, level, gap))
-    axes.set_xlim(0, section.along[-1])
+        gap = say(note("drawing.gap", gap=metres(found.gap)), units)
+        lift = found.gap if lifted else 0.0
+        highest = max(highest, _bar(axes, section, found, drawing.on.rule, level, gap, lift))
+    # from edge to edge of the wall, though the first sample stands in from one
+    right = float(np.hypot(section.end[0] - section.start[0], section.end[1] - section.start[1]))
+    axes.set_xlim(0, right)
     axes.set_ylim(lowest - 2, highest + 0.25 * max(highest - lowest, 4) + 1)
     _scales(axes, section, units)
 
 
-def _bar(axes: Axes, section: Profile, found: Rest, rule: float, level: float, gap: str) -> float:
-    """Draw the straightedge on its contacts with its ``gap``; returns its highest end [mm]."""
+def _bar(axes: Axes, section: Profile, found: Rest, rule: float, level: float, gap: str, lift: float) -> float:
+    """Draw the straightedge on its contacts, or lifted off them [m], with its ``gap``; returns its highest end [mm]."""
     left, right = (float(np.interp(at, section.along, section.wall)) for at in (found.left, found.right))
     slope = (right - left) / max(found.right - found.left, 1e-9)
     start = min(max((found.left + found.right - rule) / 2, 0.0), max(section.along[-1] - rule, 0.0))
     ends = np.array([start, min(start + rule, section.along[-1])])
-    edge = (left + slope * (ends - found.left) - level) * 1000
+    edge = (left + slope * (ends - found.left) - level + lift) * 1000
     axes.plot(ends, edge, color=INK, linewidth=4, solid_capstyle="butt", zorder=3)
-    under = (float(np.interp(found.at, section.along, section.wall)) - level) * 1000
-    over = (left + slope * (found.at - found.left) - level) * 1000
-    axes.plot([found.at, found.at], [under, over], color=INK, linewidth=1.5, linestyle=(0, (2, 1)), zorder=4)
+    # balanced on a hump it stands off at both ends, else between its contacts
+    for at in (found.left, found.right) if lift else (found.at,):
+        under = (float(np.interp(at, section.along, section.wall)) - level) * 1000
+        over = (left + slope * (at - found.left) - level + lift) * 1000
+        axes.plot([at, at], [under, over], color=INK, linewidth=1.5, linestyle=(0, (2, 1)), zorder=4)
     axes.annotate(
         gap,
-        (found.at, over),
+        (found.left, (left - level + lift) * 1000) if lift else (found.at, over),
         xytext=(0, 7),
         textcoords="offset points",
         ha="center",
