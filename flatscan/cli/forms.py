@@ -23,9 +23,7 @@ from flatscan.core.notes import note
 @click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Of the form.")
 @click.option("--record", is_flag=True, help="Also a form for what a record says of client, people and instrument.")
 @options.output("Folder for the files.  [default: flatscan-form]")
-def form(
-    *, width: float, height: float, spacing: float, title: str, paper: str, record: bool, **given: Any
-) -> int:
+def form(*, width: float, height: float, spacing: float, title: str, paper: str, record: bool, **given: Any) -> int:
     """A blank form with numbered stations in walking order, and the CSV to type the readings into.
 
     BIG = HOLLOW. Read the first station again last. Laser class 2, never at eye level; read from a stable platform.

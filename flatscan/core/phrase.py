@@ -9,7 +9,7 @@ is another), ``area``, ``volume``, ``mass``, ``load``, ``slope``, ``angle``, ``p
 none for names, notes and small counts. ``bare`` is a length beside another one that carries the mm, ``amount`` a volume
 beside another one; inches always carry their own. A ``+`` before the decimals writes the sign as well; a ``±`` behind
 the kind adds a 95 % interval, as ± where it is the same both ways, else by its two ends, to a volume always as low and
-high; ``spread`` is that of a length alone.
+high; ``spread`` is that of a length alone. ``{count:place|places}`` is the first word for one of them, else the second.
 ``{set:rule}`` is the setting called rule, ``{run:survey --list}`` that command, as the reader at hand knows them.
 """
 
@@ -114,19 +114,13 @@ def written(
     value: object, kind: str = "", manner: Manner = LIBRARY, said: Callable[[Note, Manner], str] | None = None
 ) -> str:
     """One value as its kind asks for; tuples of values are parted by commas."""
+    if "|" in kind:
+        one, _, many = kind.partition("|")
+        return one if value in (1, "1") else many
     base, wide, digits = _parts(kind)
-    if base == "place":
+    if base in ("place", "xy", *_PAIRS):
         assert isinstance(value, tuple)
-        x, y = value
-        return f"{length_text(x, manner.units)} from the left, {length_text(y, manner.units)} up"
-    if base == "xy":
-        assert isinstance(value, tuple)
-        x, y = value
-        return f"x {_span(x, manner.units, digits or '3')}, y {_span(y, manner.units, digits or '3')}"
-    if base in _PAIRS:
-        assert isinstance(value, tuple)
-        first, second = (_span(_metres(part), manner.units, "2") for part in value)
-        return f"{first.removesuffix(' m')} {_PAIRS[base]} {second}"
+        return _at(value, base, digits, manner.units)
     if isinstance(value, tuple):
         joint, kind = _JOINTS.get(base, (", ", kind))
         return joint.join(written(part, kind, manner, said) for part in value)
@@ -146,6 +140,16 @@ def written(
     if isinstance(value, (float, Quantity)) or value is None:
         raise TypeError(f"{value!r} needs a kind")
     return f"{value:,}" if base == "count" and not isinstance(value, str) else str(value)
+
+
+def _at(value: tuple[object, ...], base: str, digits: str, units: str) -> str:
+    """A place, or two lengths along the wall."""
+    x, y = (_metres(part) for part in value)
+    if base == "place":
+        return f"{length_text(x, units)} from the left, {length_text(y, units)} up"
+    if base == "xy":
+        return f"x {_span(x, units, digits or '3')}, y {_span(y, units, digits or '3')}"
+    return f"{_span(x, units, '2').removesuffix(' m')} {_PAIRS[base]} {_span(y, units, '2')}"
 
 
 def _metres(value: object) -> float:
@@ -206,6 +210,7 @@ def _span(value: float, units: str, digits: str) -> str:
 
 def _stated(value: float, units: str, unit: str) -> str:
     """A length as a document states it, in mm, cm, m, in or ft; the reader's own unit follows in brackets."""
+    unit = unit or units
     long, imperial = unit in ("m", "ft"), unit in ("in", "ft")
     count = value / METRES_PER[unit]
     text = f"{_number(count, '3g' if unit == 'm' else '4g')} {unit}"

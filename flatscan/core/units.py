@@ -34,7 +34,7 @@ def length_text(metres: float, system: str = "mm", *, decimals: int = 0) -> str:
     """A length in the words of a sheet: millimetres to ``decimals`` places, or feet, inches and sixteenths."""
     if system == "in":
         return feet_and_inches(metres)
-    return f"{to_mm(metres):.{decimals}f} mm"
+    return f"{to_mm(metres):z.{decimals}f} mm"
 
 
 # the US liquid gallon is exactly 231 cubic inches and the avoirdupois pound 0.45359237 kg (NIST Handbook 44, app. C)
@@ -45,7 +45,7 @@ _KG_PER_POUND = 0.45359237
 def area_text(square_metres: float, system: str = "mm", *, decimals: int = 1) -> str:
     """An area in the words of a sheet: square metres, or square feet."""
     scale, name = area_scale(system)
-    return f"{square_metres * scale:.{decimals}f} {name}"
+    return f"{square_metres * scale:z.{decimals}f} {name}"
 
 
 def area_scale(system: str = "mm") -> tuple[float, str]:
@@ -61,13 +61,13 @@ def volume_scale(system: str = "mm") -> tuple[float, str]:
 def volume_text(cubic_metres: float, system: str = "mm", *, decimals: int = 0) -> str:
     """A volume in the words of a sheet: litres, or US gallons to one place more."""
     scale, name = volume_scale(system)
-    return f"{cubic_metres * scale:.{decimals + 1 if system == 'in' else decimals}f} {name}"
+    return f"{cubic_metres * scale:z.{decimals + 1 if system == 'in' else decimals}f} {name}"
 
 
 def mass_text(kilograms: float, system: str = "mm", *, decimals: int = 0) -> str:
     """A mass in the words of a sheet: kilograms, or pounds."""
     scale, name = mass_scale(system)
-    return f"{kilograms * scale:.{decimals}f} {name}"
+    return f"{kilograms * scale:z.{decimals}f} {name}"
 
 
 def mass_scale(system: str = "mm") -> tuple[float, str]:
@@ -79,4 +79,4 @@ def slope_text(slope: float, system: str = "mm", *, decimals: int = 1) -> str:
     """A slope [m per m] in the words of a sheet: mm per m, or inches in 10 ft."""
     if system == "in":
         return f"{feet_and_inches(slope * 10 * METRES_PER['ft'])} in 10 ft"
-    return f"{slope * 1000:.{decimals}f} mm per m"
+    return f"{slope * 1000:z.{decimals}f} mm per m"

@@ -24,7 +24,6 @@ from flatscan.report.paper.flow import Flow
 from flatscan.report.placing import Make, place
 from flatscan.report.result_document import plain_values
 from flatscan.report.say import say
-from flatscan.report.sections.job_section import WHOSE
 from flatscan.report.tables import Column, Table
 
 if TYPE_CHECKING:
@@ -120,9 +119,7 @@ def template(blank: Blank) -> str:
     return "\n".join([*head, *(f"{at(x)}, {at(y)}, -" for x, y in stations(blank))]) + "\n"
 
 
-def files(
-    blank: Blank, *, paper: str = "a4", units: str = "mm", record: bool = False
-) -> list[tuple[str, Make]]:
+def files(blank: Blank, *, paper: str = "a4", units: str = "mm", record: bool = False) -> list[tuple[str, Make]]:
     """form.pdf to print and readings.csv to type into: their names, and what makes each at a path.
 
     With ``record`` record.pdf asks for what a record of measurement says beside its numbers.
@@ -225,8 +222,29 @@ def pages(blank: Blank, units: str, paper: str) -> list[Figure]:
 
 # lines to write statements on
 _STATEMENTS = 5
-# fields that take a line of their own
-_WHOLE_LINE = ("report", "project", "contract", "clause", "stage", "people", "place", "conditions", "deviations")
+# of each part its heading, fields two on a line, and fields that take one of their own
+_ASKED = (
+    (
+        "job-form.whose",
+        (
+            "job-form.number",
+            "job-form.version",
+            "job-form.issued",
+            "job-form.client",
+            "job-form.wall",
+            "job-form.drawing",
+        ),
+        ("job-form.report", "job-form.project", "job-form.contract", "job-form.clause", "job-form.stage"),
+    ),
+    (
+        "job-form.how",
+        (
+            *("job-form.captured", "job-form.instrument", "job-form.serial", "job-form.calibrated"),
+            *("job-form.distance", "job-form.incidence"),
+        ),
+        ("job-form.place", "job-form.conditions", "job-form.people", "job-form.deviations"),
+    ),
+)
 
 
 def record_form(blank: Blank, units: str, paper: str) -> list[Figure]:
@@ -234,13 +252,10 @@ def record_form(blank: Blank, units: str, paper: str) -> list[Figure]:
     with sheet_style():
         flow = Flow(blank.title or " ", say(note("job-form.title")), units, paper, 0.94)
         flow.say(say(note("job-form.why")))
-        how = WHOSE.index("captured")
-        for head, names in (("job-form.whose", WHOSE[:how]), ("job-form.how", WHOSE[how:])):
+        for head, beside, whole in _ASKED:
             flow.heading(say(note(head)))
-            long = [name for name in names if name in _WHOLE_LINE]
-            short = [say(note(f"job-form.{name}")) for name in names if name not in _WHOLE_LINE]
-            flow.fill_in(short, columns=2)
-            flow.fill_in([say(note(f"job-form.{name}")) for name in long])
+            flow.fill_in([say(note(code)) for code in beside], columns=2)
+            flow.fill_in([say(note(code)) for code in whole])
         flow.heading(say(note("job-form.in-words")))
         flow.fill_in([""], lines=_STATEMENTS)
         return flow.pages

@@ -4,21 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from flatscan.core.choices import BOTH
+from flatscan.core.choices import BOTH, METHODS
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.report.say import Said
 from flatscan.standards import Tolerance
 from flatscan.verdict import Criterion
 
-# entries whose limit is a share of the length judged, and the criteria that are judged over a length of their own
+# entries whose limit is a share of the length judged
 _SHARES = ("per length", "share of height")
+_OVER = {
+    "plumb": "limit.plumb",
+    "step": "limit.step",
+    "corner": "limit.corner",
+    "square": "limit.square",
+    "reveal": "limit.reveal",
+}
+_IN = {"mm": "limit.in-mm", "cm": "limit.in-cm", "m": "limit.in-m", "in": "limit.in-in", "ft": "limit.in-ft"}
 
 
 def limit_of_criterion(criterion: Criterion) -> Note:
     """The one sentence for a criterion's limit."""
     if criterion.entry is None:
-        return note("limit.of", limit=in_unit(criterion.limit, "mm"), name=criterion.judges)
+        rule = criterion.rule or (criterion.span or (0.0,))[0]
+        entered = Tolerance.entered(criterion.judges, criterion.limit, rule or 1.0, criterion.method or METHODS[0])
+        return limit_sentence(entered, criterion.limit, (rule,) if rule else ())
     return limit_sentence(criterion.entry, criterion.limit, criterion.span)
 
 
@@ -57,7 +67,7 @@ def limit_in_short(criterion: Criterion) -> tuple[Note, Note]:
 
 def in_unit(length: float, unit: str) -> Note:
     """A length [m] in the unit of its document, for whichever reader."""
-    return note(f"limit.in-{unit}", length=metres(length))
+    return note(_IN[unit], length=metres(length))
 
 
 def _judged_how(entry: Tolerance, limit: float, span: Sequence[float]) -> Note:
@@ -75,7 +85,7 @@ def _judged_how(entry: Tolerance, limit: float, span: Sequence[float]) -> Note:
         return note("limit.flatness", limit=value, length=lengths[0], method=method_in_short(entry.method))
     if not lengths:
         return note("limit.of", limit=value, name=entry.criterion)
-    said = note(f"limit.{entry.criterion}", limit=value, length=lengths[0])
+    said = note(_OVER[entry.criterion], limit=value, length=lengths[0])
     if entry.interpolation not in _SHARES or abs(span[0] - entry.lengths[0]) < 1e-9:
         return said
     rate, per = in_unit(entry.limits[0], entry.unit), in_unit(entry.lengths[0], entry.length_unit)

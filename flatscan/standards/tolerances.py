@@ -156,7 +156,7 @@ class Tolerance:
 def _is_whole(length: float, step: float) -> bool:
     """Whether a length is so many whole steps, and no whole tenths of a millimetre as well."""
     parts, tenths = length / step, length * 1e4
-    return abs(parts - round(parts)) < 1e-6 and abs(tenths - round(tenths)) > 1e-6
+    return math.isfinite(parts) and abs(parts - round(parts)) < 1e-6 and abs(tenths - round(tenths)) > 1e-6
 
 
 def half_up_mm(metres: float) -> float:

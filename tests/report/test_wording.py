@@ -175,3 +175,54 @@ def test_spoken_reaches_notes_however_deep():
     assert told[1] is None
     assert spoken(("a", 3)) == ("a", 3)
     assert isinstance(it[0][1], Note)
+
+
+# words behind a number that end in s and are no plural
+NO_PLURALS = {"is", "was", "has", "lies", "repeats", "stands", "agrees", "ties", "makes", "comes", "holds", "saves"}
+NO_PLURALS |= {"pass", "as"}
+
+
+def test_one_of_a_thing_is_singular():
+    wrong = []
+    for template in templates().values():
+        asked = slots(template)
+        counted = {name for name, kind in asked if kind == "count" or "|" in kind}
+        values = {name: 1 if name in counted else sample(kind) for name, kind in asked if name not in ("set", "run")}
+        said = fill(template, values, command_line(), lambda *_: "N")
+        found = re.findall(r"(?<![\w.,-])1 (?:(?:low|further|laser|repeated|flat|straightedge) )?([a-z]+s)\b", said)
+        wrong += [said] if set(found) - NO_PLURALS else []
+    assert wrong == []
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 12, "1", "2 + 1"])
+def test_a_word_follows_its_number(count):
+    singular = count in (1, "1")
+    assert fill("{n} {n:place|places} {n:is|are} lower", {"n": count}) == (
+        f"{count} place is lower" if singular else f"{count} places are lower"
+    )
+
+
+@pytest.mark.parametrize(
+    "kind", ["length.1", "exact.1", "span.2", "area", "volume.1", "slope.1", "share.1", "number.2"]
+)
+@pytest.mark.parametrize("units", ["mm", "in"])
+def test_what_rounds_to_nothing_has_no_sign(kind, units):
+    base = kind.partition(".")[0]
+    said = fill(f"{{it:{kind}}}", {"it": Quantity(-1e-9, None, KINDS[base])}, command_line(units))
+    assert not said.startswith("-"), said
+
+
+@pytest.mark.parametrize("digits", ["", ".0", ".1", ".2"])
+@pytest.mark.parametrize("part", [0.9999, 0.999, 0.9986, 0.9951, 0.99, 0.96, 0.5, 0.004, 0.0014, 0.0004])
+def test_a_part_is_never_all_nor_nothing_and_adds_up_with_the_rest(part, digits):
+    done, left = (
+        float(fill(f"{{it:share{digits}}}", {"it": share(one)}).removesuffix(" %")) for one in (part, 1 - part)
+    )
+    assert 0 < done < 100
+    assert 0 < left < 100
+    # as they are read, each to half of its last digit
+    assert done + left == pytest.approx(100, abs=10 ** -int(digits[1:] or 0) + 1e-9)
+
+
+def test_all_and_nothing_stay_what_they_are():
+    assert fill("{it:share} {no:share.1}", {"it": share(1.0), "no": share(0.0)}) == "100 % 0.0 %"

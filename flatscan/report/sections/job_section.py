@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from flatscan.core.model import Opening
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import Quantity, degrees, metres
@@ -70,7 +72,33 @@ def record_section(looked: Looked) -> Section:
     if stood is not None:
         found |= {name: said for name, said in _stood(stood).items() if not stated[name]}
     values = {name: found[name] for name in WHOSE if found[name] != NOT_STATED}
-    return Section("record", values, facts=tuple(Fact(f"job-{name}", found[name]) for name in WHOSE))
+    return Section("record", values, facts=_facts(found))
+
+
+def _facts(said: Mapping[str, Said]) -> tuple[Fact, ...]:
+    return (
+        Fact("job-report", said["report"]),
+        Fact("job-number", said["number"]),
+        Fact("job-version", said["version"]),
+        Fact("job-issued", said["issued"]),
+        Fact("job-client", said["client"]),
+        Fact("job-project", said["project"]),
+        Fact("job-wall", said["wall"]),
+        Fact("job-drawing", said["drawing"]),
+        Fact("job-contract", said["contract"]),
+        Fact("job-clause", said["clause"]),
+        Fact("job-stage", said["stage"]),
+        Fact("job-captured", said["captured"]),
+        Fact("job-place", said["place"]),
+        Fact("job-conditions", said["conditions"]),
+        Fact("job-people", said["people"]),
+        Fact("job-instrument", said["instrument"]),
+        Fact("job-serial", said["serial"]),
+        Fact("job-calibrated", said["calibrated"]),
+        Fact("job-distance", said["distance"]),
+        Fact("job-incidence", said["incidence"]),
+        Fact("job-deviations", said["deviations"]),
+    )
 
 
 def _stood(stood: Stood) -> dict[str, Note]:
