@@ -130,7 +130,7 @@ def _places(result: Result) -> Iterator[Note]:
 def _adjudicator(result: Result) -> Iterator[Said]:
     origin, verdict, gaps = result.origin, verdict_in(result), gaps_in(result)
     sha256 = origin.sha256 or note("report.none")
-    yield note("explain.object", file=origin.file, sha256=sha256, type=result.seen.capture_type)
+    yield note("explain.object", file=origin.file, sha256=sha256, type=_type(result))
     if gaps is not None:
         yield _method(result, gaps)
     for criterion in () if verdict is None else verdict.criteria:
@@ -146,6 +146,14 @@ def _adjudicator(result: Result) -> Iterator[Said]:
     also = report_of(result).not_examined[1:]
     yield note("explain.not-tested-also", what=also) if also else note("explain.not-tested")
     yield note("report.record")
+
+
+def _type(result: Result) -> Note:
+    """The capture type, and whether somebody declared it, the file's kind implies it, or it was assumed."""
+    kind = result.seen.capture_type
+    if result.seen.how.capture_type is not None:
+        return note("explain.type-declared", type=kind)
+    return note("explain.type-by-file" if result.origin.kind else "explain.type-assumed", type=kind)
 
 
 def _method(result: Result, gaps: Gaps) -> Note:

@@ -86,8 +86,8 @@ class Tolerance:
             interpolation="linear",
             source="",
             checked="entered",
-            unit="in" if _is_whole(limit, METRES_PER["in"] / 16) else "mm",
-            length_unit="ft" if _is_whole(length, METRES_PER["in"]) else "m",
+            unit="in" if _is_whole(limit, METRES_PER["in"] / 16, 5e-4) else "mm",
+            length_unit="ft" if _is_whole(length, METRES_PER["in"], 0.01) else "m",
         )
 
     @property
@@ -153,10 +153,10 @@ class Tolerance:
         return tuple((start, stop, limit) for (start, limit), stop in zip(rising, ends, strict=True))
 
 
-def _is_whole(length: float, step: float) -> bool:
-    """Whether a length is so many whole steps, and no whole tenths of a millimetre as well."""
-    parts, tenths = length / step, length * 1e4
-    return math.isfinite(parts) and abs(parts - round(parts)) < 1e-6 and abs(tenths - round(tenths)) > 1e-6
+def _is_whole(length: float, step: float, metric: float) -> bool:
+    """Whether a length is so many whole steps, and no whole ``metric`` ones [m]."""
+    parts, others = length / step, length / metric
+    return math.isfinite(parts) and abs(parts - round(parts)) < 1e-6 < abs(others - round(others))
 
 
 def half_up_mm(metres: float) -> float:

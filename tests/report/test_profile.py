@@ -4,10 +4,13 @@ import dataclasses
 
 import numpy as np
 import pytest
+from results import reported
 from scipy.spatial import ConvexHull
 
 from flatscan.core.errors import BadValue
-from flatscan.report.figures.section_line import Profile, rest, sample, worst
+from flatscan.report.bands import gap_spots
+from flatscan.report.drawings import SectionsDrawing
+from flatscan.report.figures.section_line import Profile, rest, sample, shown_on, through, worst
 
 
 def on(relief, surface):
@@ -93,3 +96,45 @@ def test_a_line_of_no_length_and_a_line_off_the_wall(check):
 def test_stations_have_no_profile(stations):
     with pytest.raises(BadValue, match="stations"):
         sample(stations.relief, (0, 0), (1, 1))
+
+
+def oblique(gap, degrees):
+    """The same gap with its contacts turned about it."""
+    turn = np.radians(degrees)
+    ahead = np.array([np.cos(turn), np.sin(turn)])
+    left, right = (tuple(np.array(gap.at) + reach * ahead) for reach in (-0.5, 0.6))
+    return dataclasses.replace(gap, left=left, right=right, direction=float(degrees))
+
+
+@pytest.mark.parametrize("degrees", [0, 15, 60, 90, 135])
+def test_the_worst_gap_is_drawn_where_the_result_has_it(check, degrees):
+    gap = oblique(check.gaps.worst, degrees)
+    gaps = dataclasses.replace(check.gaps, worst=gap, worst_places=(gap,))
+    found = dataclasses.replace(check, gaps=gaps)
+    (drawing,) = (one for one in reported(found).drawings if isinstance(one, SectionsDrawing))
+    section = through(drawing.on.relief, drawing.lines[0], gap.at)
+    shown, lifted = shown_on(section, drawing)
+    (spot, *_) = gap_spots(gaps, None)
+    start, end = np.array(section.start), np.array(section.end)
+    ahead = (end - start) / np.hypot(*(end - start))
+    np.testing.assert_allclose(start + shown.at * ahead, (spot.x, spot.y), atol=1e-9)
+    np.testing.assert_allclose(
+        [start + at * ahead for at in (shown.left, shown.right)], [gap.left, gap.right], atol=1e-9
+    )
+    assert shown.gap == spot.value == gap.value
+    assert not lifted
+    # from edge to edge of the wall, with a sample on the place itself
+    for corner in (drawing.lines[0][0], drawing.lines[0][1]):
+        edges = [corner[0], corner[0] - check.wall.width, corner[1], corner[1] - check.wall.height]
+        assert min(map(abs, edges)) < 1e-9
+    assert np.abs(section.along - shown.at).min() < 1e-9
+    length = np.hypot(*(end - start))
+    assert section.along[0] < drawing.on.relief.step
+    assert length - section.along[-1] < drawing.on.relief.step
+
+
+def test_no_other_section_says_more_than_the_largest_gap(check):
+    (drawing,) = (one for one in reported(check).drawings if isinstance(one, SectionsDrawing))
+    for line in drawing.lines:
+        shown, _ = shown_on(through(drawing.on.relief, line, check.gaps.worst.at), drawing)
+        assert shown is None or shown.gap <= check.gaps.worst.value + 1e-12

@@ -167,8 +167,8 @@ def _lists(report: Report, units: str, paper: str) -> Iterator[Figure]:
 
 
 def _before_work(report: Report) -> bool:
-    """Whether somebody said that what was measured is the background: by the stage, or in so many words."""
-    return bool(report.statements) or (report.stated_stage and report.stage in _BEFORE_WORK)
+    """Whether somebody said that what was measured is the background: by the stage, else in words of their own."""
+    return report.stage in _BEFORE_WORK if report.stated_stage else bool(report.statements)
 
 
 def _number(page: Figure, report: Report, number: int, total: int, units: str) -> None:

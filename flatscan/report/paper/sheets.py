@@ -104,8 +104,13 @@ class Sheet(Flow):
 
     def stated(self) -> None:
         """What people stated in the plan of the job, with their names."""
-        for one in self.report.statements:
-            self.paragraph(note("sheet.stated", text=one.text, by=one.by or "?", date=one.date or "?"))
+        self.say_stated(self.report)
+
+    def say_stated(self, report: Report) -> None:
+        """What people stated in the plan of a job, each in their words, with name and date."""
+        for one in report.statements:
+            by, date = one.by or note("sheet.no-name"), one.date or note("sheet.no-date")
+            self.paragraph(note("sheet.stated", text=one.text, by=by, date=date))
 
     def of_the_job(self) -> None:
         """Whose record it is and how it was measured, in two columns, what nobody stated as well."""
@@ -301,8 +306,7 @@ def background_notice(report: Report, earlier: Report, units: str, paper: str) -
 
     def fill(sheet: Sheet) -> None:
         sheet.paragraph(note("sheet.earlier-survey"), size=10)
-        for one in report.statements:
-            sheet.paragraph(note("sheet.stated", text=one.text, by=one.by or "?", date=one.date or "?"))
+        sheet.say_stated(report)
         sheet.paragraph(report.record)
         sheet.before()
         sheet.titled("sheet.measured")

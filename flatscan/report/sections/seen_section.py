@@ -10,7 +10,7 @@ import numpy as np
 from flatscan.core.holes import GIVEN, Opening
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, Unknown, note
-from flatscan.core.quantity import Quantity, metres, share, slope, square_metres
+from flatscan.core.quantity import Quantity, metres, root_sum_square, share, slope, square_metres
 from flatscan.jobs import Looked, Seen
 from flatscan.relief.tie import Tie
 from flatscan.report.bands import Spot
@@ -229,11 +229,11 @@ def _wall_values(looked: Looked) -> dict[str, Any]:
 
 def _plumb_values(looked: Looked) -> dict[str, Any]:
     plumb, shape = looked.wall.plumb, looked.shape
-    u_lean = None if plumb.u_lean is None else float(np.hypot(shape.u_lean, plumb.u_lean)) * looked.wall.height
+    u_lean = root_sum_square(shape.u_lean, plumb.u_lean)
     return {
         "lean_mm_per_m": slope(shape.lean),
-        "lean_mm": metres(shape.lean_height, u_lean),
-        "u_lean_mm_per_m": Unknown("unknown.u-plumb") if plumb.u_lean is None else slope(plumb.u_lean),
+        "lean_mm": metres(shape.lean_height, None if u_lean is None else u_lean * looked.wall.height),
+        "u_lean_mm_per_m": Unknown("unknown.u-plumb") if u_lean is None else slope(u_lean),
         "known_from": plumb.known_from or Unknown("unknown.plumb-from"),
     }
 

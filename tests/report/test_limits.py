@@ -1,0 +1,145 @@
+"""The one sentence for a limit: every shipped entry in both units, and the same words in every rendering."""
+
+import dataclasses
+import json
+import re
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+from pypdf import PdfReader
+
+from flatscan import standards
+from flatscan.jobs import Capturing, Requirement, check
+from flatscan.jobs.belonging import in_job
+from flatscan.jobs.job_plan import JobPlan, JobRecord, PlanUsed, Statement
+from flatscan.report import document, say
+from flatscan.report.limits import in_unit, limit_sentence
+from flatscan.report.page import page
+from flatscan.report.paper import pdf, record
+from flatscan.report.reporting import report_of
+from flatscan.report.screen import first_screen, summary
+from flatscan.standards import Tolerance
+
+# by hand: 1 in is 25.4 mm (1959), 1/4 in 6.35 mm, 10 ft 3.048 m, 3 mm 0.118 in, 1.8 m 5 ft 10.866 in
+BY_HAND = [
+    ("mm", 0.003, "mm", "3 mm"),
+    ("mm", 0.00635, "in", "1/4 in (6.35 mm)"),
+    ("in", 0.00635, "in", "1/4 in"),
+    ("in", 0.003, "mm", "3 mm (0.12 in)"),
+    ("mm", 0.0015875, "in", "1/16 in (1.587 mm)"),
+    ("mm", 1.8, "m", "1.8 m"),
+    ("in", 1.8, "m", "1.8 m (5 ft 10 7/8 in)"),
+    ("mm", 3.048, "ft", "10 ft (3.05 m)"),
+    ("in", 3.048, "ft", "10 ft"),
+    ("mm", 0.01, "cm", "1 cm"),
+]
+
+
+@pytest.mark.parametrize(("units", "length", "unit", "words"), BY_HAND)
+def test_a_length_stands_in_its_documents_unit(units, length, unit, words):
+    assert say(in_unit(length, unit), units) == words
+
+
+@pytest.mark.parametrize("entry", standards.available(), ids=lambda entry: entry.id)
+@pytest.mark.parametrize("units", ["mm", "in"])
+def test_every_entry_says_document_edition_clause_method_and_value_in_its_unit(entry, units):
+    for length, limit in zip(entry.lengths, entry.limits, strict=True):
+        span = (0.0, length) if entry.method == "chord" else (length,)
+        said = say(limit_sentence(entry, limit, span), units)
+        for words in (entry.document, entry.edition, entry.clause):
+            assert words in said
+        value = re.match(r"(?:(\d+) )?(\d+/\d+|[\d.]+) (mm|cm|m|in)\b", said)
+        whole, part, unit = value.groups()
+        number = float(whole or 0) + float(Fraction(part))
+        assert unit == entry.unit
+        assert number * {"mm": 1e-3, "cm": 1e-2, "m": 1.0, "in": 0.0254}[unit] == pytest.approx(limit, rel=1e-3)
+        # a reader of other units has the value in brackets in his own
+        assert (" (" in said.split(" ", 3)[2] or " (" in said[:25]) == ((entry.unit == "in") != (units == "in"))
+        assert ("straightedge" in said) == (entry.criterion == "flatness" and entry.method != "chord")
+        assert ("contacts" in said) == (entry.method == "chord")
+        assert entry.method == "chord" or entry.method in said
+        assert ("out of plumb over" in said) == (entry.criterion == "plumb")
+        assert ("value from memory" in said) == (entry.checked == "from memory")
+        assert "-0" not in said
+        assert "((" not in said
+
+
+def test_what_is_entered_keeps_the_unit_it_was_meant_in():
+    for limit, length, words in (
+        (0.003, 1.8, "3 mm under a 1.8 m straightedge, resting; as entered"),
+        (0.00635, 3.048, "1/4 in (6.35 mm) under a 10 ft (3.05 m) straightedge, resting; as entered"),
+        (0.0127, 1.8288, "1/2 in (12.7 mm) under a 6 ft (1.83 m) straightedge, resting; as entered"),
+        # 5 in is 127 mm to the millimetre, and may be meant so
+        (0.127, 2.0, "127 mm under a 2 m straightedge, resting; as entered"),
+    ):
+        entry = Tolerance.entered("flatness", limit, length, "resting")
+        assert say(limit_sentence(entry, limit, (length,))) == words
+
+
+@pytest.fixture(scope="module")
+def flat_check():
+    """A check of the laser sample by an entry in inches."""
+    grid = Path(__file__).parents[2] / "sample_clouds" / "laser_grid.csv"
+    asked = Requirement.by(tolerance="astm-c926-base")
+    return check(grid, Capturing(), asked)
+
+
+def test_screen_paper_page_and_document_have_the_same_sentence(flat_check):
+    report = report_of(flat_check)
+    values = json.loads(json.dumps(document(flat_check, ())))
+    (limit,) = values["verdict"]["limits"]
+    assert limit.startswith("1/4 in (6.35 mm) under a 10 ft (3.05 m) straightedge, resting; ASTM C926")
+    assert limit in " ".join(first_screen(report).split())
+    assert limit in " ".join(summary(report).split())
+    assert limit in " ".join(page(report, "mm").split())
+    assert any(limit in say(said) for section in report.sections for said in section.headline)
+
+
+FULL = JobRecord(**{item.name: f"the {item.name}" for item in dataclasses.fields(JobRecord)})
+
+
+def _printed(found, job, tmp_path, units="mm", **plan):
+    path = tmp_path / "record.pdf"
+    report = report_of(in_job(found, PlanUsed(JobPlan(job=job, **plan))))
+    pdf.write(report, path, units)
+    return report, [" ".join(one.extract_text().split()) for one in PdfReader(path).pages]
+
+
+def test_the_record_prints_every_field_and_says_what_nobody_stated(flat_check, tmp_path):
+    report, sheets = _printed(flat_check, FULL, tmp_path, stage="hand-over")
+    front = sheets[0]
+    for item in dataclasses.fields(JobRecord):
+        assert f"the {item.name}" in front, item.name
+    assert "hand-over" in front
+    assert "guarded acceptance and guarded rejection" in front
+    assert "95 % interval" in front
+    for words in sheets:
+        assert "report the number" in words
+        assert f"plan {report.fingerprint}" in words
+    report, sheets = _printed(flat_check, JobRecord(), tmp_path)
+    # all but the time, which could have stood in the file
+    assert sheets[0].count("not stated") == len(dataclasses.fields(JobRecord)) + 1
+    assert "not known" in sheets[0]
+    assert all("report number not stated" in words for words in sheets)
+    assert document(flat_check, ())["record"] == {"captured": "not known"}
+
+
+def test_nobody_is_told_that_work_had_not_begun_unless_somebody_said_so(flat_check, tmp_path, monkeypatch):
+    monkeypatch.setattr(record, "record", record.front)
+    stated = Statement("No work of ours was done before this.", "A. Mason", "2026-11-20")
+    assert flat_check.verdict.decision != "within"
+    for plan, notice, before in (
+        ({}, False, False),
+        ({"stage": "hand-over"}, False, False),
+        ({"stage": "dispute", "statement": (stated,)}, False, False),
+        ({"stage": "quote"}, True, True),
+        ({"statement": (stated,)}, True, False),
+    ):
+        _, sheets = _printed(flat_check, JobRecord(), tmp_path, **plan)
+        words = " ".join(sheets)
+        assert ("Notice of background" in words) == notice, plan
+        assert ("Measured before the work" in words) == before, plan
+        assert ("Stated by A. Mason, 2026-11-20: No work of ours was done before this." in words) == (
+            "statement" in plan
+        )
