@@ -157,6 +157,10 @@ def e57_file(path, scans):
             pose.set("rotation", rotation)
             pose.set("translation", place)
             node.set("pose", pose)
+        if scan.get("began") is not None:
+            start = lib.StructureNode(image)
+            start.set("dateTimeValue", lib.FloatNode(image, float(scan["began"])))
+            node.set("acquisitionStart", start)
         _fill_scan(lib, book, image, node, scan)
     book.close()
     return path

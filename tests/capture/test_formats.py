@@ -396,6 +396,23 @@ def test_e57_pose_is_read_by_name_whatever_its_order(tmp_path, make, wall, order
     assert_allclose(cloud.stands, [place])
 
 
+@pytest.mark.parametrize(
+    ("began", "said"),
+    [
+        # second 1,000,000,000 of GPS was 14 September 2011, 01:46:25 UTC (11,574 days 1:46:40 less 15 leap seconds)
+        (((0, 1e9),), "2011-09-14 01:46 UTC"),
+        (((0, 1e9), (5, 999_996_400)), "2011-09-14 00:46 UTC"),
+        (((0, 1e9), (5, None)), ""),
+        (((0, 0.0),), ""),
+        (((0, -5.0),), ""),
+        (((0, 1e300),), ""),
+    ],
+)
+def test_e57_says_when_it_was_captured(tmp_path, make, wall, began, said):
+    scans = [{"points": wall - [x, 0, 0], "translation": (x, 0, 0), "began": at} for x, at in began]
+    assert capture.read(make.e57(tmp_path / "a.e57", scans)).origin.captured == said
+
+
 def test_e57_quaternions_are_normalised_and_a_zero_one_refused(tmp_path, make, wall):
     scan = {"points": wall, "rotation": (2.0, 0, 0, 0), "translation": (0, 0, 1)}
     assert_allclose(all_points(capture.read(make.e57(tmp_path / "a.e57", [scan]))), wall + [0, 0, 1], atol=1e-12)

@@ -5,14 +5,19 @@ import json
 import re
 from fractions import Fraction
 from pathlib import Path
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from pypdf import PdfReader
 
 from flatscan import standards
+from flatscan.core.geometry import Frame
 from flatscan.jobs import Capturing, Requirement, check
 from flatscan.jobs.belonging import in_job
+from flatscan.jobs.declared import stood_before
 from flatscan.jobs.job_plan import JobPlan, JobRecord, PlanUsed, Statement
+from flatscan.jobs.results import Stood
 from flatscan.report import document, say
 from flatscan.report.limits import in_unit, limit_sentence
 from flatscan.report.page import page
@@ -143,3 +148,30 @@ def test_nobody_is_told_that_work_had_not_begun_unless_somebody_said_so(flat_che
         assert ("Stated by A. Mason, 2026-11-20: No work of ours was done before this." in words) == (
             "statement" in plan
         )
+
+
+def test_where_scanners_stood_is_told_from_their_places():
+    # by hand: 3 m before a wall of 4 m x 2.4 m, level with its foot and 1 m in: the far corner is the root of 3 squared
+    # and 2.4 squared, 3.842 m, aside, which 3 m away is seen atan(3.842 / 3) = 52.01 degrees off square
+    frame = Frame(np.zeros(3), np.array([1.0, 0, 0]), np.array([0, 0, 1.0]), np.array([0, -1.0, 0]))
+    wall = SimpleNamespace(frame=frame, outline=np.array([[0, 0], [4, 0], [4, 2.4], [0, 2.4]], float))
+    cloud = SimpleNamespace(stands=np.array([[1.0, -3.0, 0.0], [2.0, -7.5, 1.0], [2.0, 4.0, 1.0]]))
+    stood = stood_before(cloud, wall)
+    assert (stood.count, stood.nearest, stood.farthest) == (2, 3.0, 7.5)
+    assert stood.askew == pytest.approx(52.01, abs=0.01)
+    # behind the wall nothing was measured from, and many files give no place at all
+    assert stood_before(SimpleNamespace(stands=np.array([[1.0, 3.0, 0.0]])), wall) is None
+    assert stood_before(SimpleNamespace(stands=None), wall) is None
+
+
+def test_the_record_fills_in_what_the_file_tells(flat_check, tmp_path):
+    origin = dataclasses.replace(flat_check.origin, captured="2011-09-14 01:46 UTC")
+    seen = dataclasses.replace(flat_check.seen, origin=origin, stood=Stood(2, 3.0, 7.5, 52.01))
+    found = dataclasses.replace(flat_check, seen=seen)
+    facts = {fact.key: say(fact.text) for fact in report_of(found).section("record").facts}
+    assert facts["job-captured"] == "2011-09-14 01:46 UTC (from the file)"
+    assert facts["job-distance"] == "3.00 m to 7.50 m off the wall (from the file)"
+    assert facts["job-incidence"] == "up to 52 degrees off square, at the farthest corner (from the file)"
+    told = in_job(found, PlanUsed(JobPlan(job=JobRecord(captured="14 September", distance="3 m"))))
+    facts = {fact.key: say(fact.text) for fact in report_of(told).section("record").facts}
+    assert (facts["job-captured"], facts["job-distance"]) == ("14 September", "3 m")
