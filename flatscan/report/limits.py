@@ -25,11 +25,8 @@ _IN = {"mm": "limit.in-mm", "cm": "limit.in-cm", "m": "limit.in-m", "in": "limit
 
 def limit_of_criterion(criterion: Criterion) -> Note:
     """The one sentence for a criterion's limit."""
-    if criterion.entry is None:
-        rule = criterion.rule or (criterion.span or (0.0,))[0]
-        entered = Tolerance.entered(criterion.judges, criterion.limit, rule or 1.0, criterion.method or METHODS[0])
-        return limit_sentence(entered, criterion.limit, (rule,) if rule else ())
-    return limit_sentence(criterion.entry, criterion.limit, criterion.span)
+    entry, span = _judged_by(criterion)
+    return limit_sentence(entry, criterion.limit, span)
 
 
 def limit_sentence(entry: Tolerance, limit: float, span: Sequence[float] = ()) -> Note:
@@ -50,19 +47,28 @@ def limit_source(entry: Tolerance | None) -> Note:
 
 def limit_value(criterion: Criterion) -> Note:
     """A criterion's limit in the unit that it was given in."""
-    return in_unit(criterion.limit, "mm" if criterion.entry is None else criterion.entry.unit)
+    return in_unit(criterion.limit, _judged_by(criterion)[0].unit)
 
 
 def limit_in_short(criterion: Criterion) -> tuple[Note, Note]:
     """The limit with its length, and under it the method and where it stands, for a cell."""
-    entry, span = criterion.entry, criterion.span
+    entry, span = _judged_by(criterion)
     limit, small = limit_value(criterion), limit_source(entry)
-    if criterion.judges != "flatness" or entry is None:
+    if criterion.judges != "flatness":
         return note("limit.of", limit=limit, name=criterion.judges), small
     small = note("limit.by", limit=method_in_short(entry.method), source=small)
     if len(span) != 1:
         return note("limit.of", limit=limit, name=criterion.judges), small
     return note("limit.under", limit=limit, length=in_unit(span[0], entry.length_unit)), small
+
+
+def _judged_by(criterion: Criterion) -> tuple[Tolerance, tuple[float, ...]]:
+    """The entry behind a criterion, one entered by hand where it names none, and the length its limit is for."""
+    if criterion.entry is not None:
+        return criterion.entry, criterion.span
+    span = criterion.span if criterion.rule is None else (criterion.rule,)
+    method = criterion.method or METHODS[0]
+    return Tolerance.entered(criterion.judges, criterion.limit, span[0] if span else 1.0, method), span
 
 
 def in_unit(length: float, unit: str) -> Note:

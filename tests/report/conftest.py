@@ -147,7 +147,9 @@ def make_hacks():
 
 def _parts(command, relief):
     if command == "check":
-        flat = Criterion("flatness", "outside", 0.0064, 0.0071, 0.003, ("6.4 mm in every half of the data",), u=0.0004)
+        flat = Criterion(
+            "flatness", "outside", 0.0064, 0.0071, 0.003, ("6.4 mm in every half of the data",), u=0.0004, rule=1.8
+        )
         plumb = Criterion("plumb", "undecided", 0.00504, None, 0.008, ("how well up is known is not stated",), u=0.0048)
         places = ((2.9, 2.11), (0.7, 1.3))
         judged = Verdict("outside", 0.95, (flat, plumb), ("step", "corner"), places, ("flatness decides",), beside=0)

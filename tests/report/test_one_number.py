@@ -180,7 +180,7 @@ def test_a_limit_stands_beside_the_length_it_is_for():
     said = report.summary(found)
     assert "no limit was given" not in said
     assert "not known" not in said
-    assert "3 mm under 2000 mm" in " ".join(say(cell.big) for cell in report_of(found).cells)
+    assert "3 mm under 2 m" in " ".join(say(cell.big) for cell in report_of(found).cells)
 
 
 def test_the_screen_shows_the_reports_numbers(result):

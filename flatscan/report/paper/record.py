@@ -79,12 +79,12 @@ def _tail(sheet: Sheet) -> None:
     report = sheet.report
     verdict = report.section("verdict")
     assert verdict is not None
-    confidence = verdict.values["confidence"] if isinstance(verdict.values, dict) else share(0.95)
+    risk = verdict.values["risk"] if isinstance(verdict.values, dict) else share(0.05)
     left = say(note("report.list", parts=report.not_examined), sheet.units)
     rows = [(say(note("sheet.not-examined")), left)]
     rows += [sheet.fact(fact) for fact in verdict.facts if fact.key == "restricted"]
     sheet.facts(rows, aside=1.35)
-    sheet.paragraph(note("sheet.rule-behind", risk=share(1 - confidence.value)), size=8)
+    sheet.paragraph(note("sheet.rule-behind", risk=risk), size=8)
     sheet.stated()
     sheet.ask(*(code for name, code in _BY_HAND.items() if not getattr(report.job, name)), columns=2)
     sheet.signed("sheet.signed-measured", "sheet.in-presence")

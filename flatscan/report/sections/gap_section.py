@@ -179,6 +179,7 @@ def verdict_section(verdict: Verdict, gaps: Gaps, relief: Relief, either: Sequen
         "limit_mm": known(first, "unknown.no-criterion"),
         "tolerance": verdict.tolerance or Unknown("unknown.no-entry"),
         "confidence": share(verdict.confidence),
+        "risk": share(1 - verdict.confidence),
         "limits": tuple(limits),
         "reasons": verdict.reasons,
         "criteria": criteria_table(verdict).rows_as_values(),
