@@ -83,7 +83,7 @@ def test_gap_bands_are_white_up_to_the_limit():
 
 def test_the_title_block_says_wall_limit_decision_and_uncertainty(check):
     said = words_of(draw(check))
-    for part in ("Wall 1: Top flat, north bedroom", "3 mm under 1800 mm", "flatness outside; plumb undecided"):
+    for part in ("Wall 1: Top flat, north bedroom", "3 mm under 1.8 m", "flatness outside; plumb undecided"):
         assert part in said
     assert "flatness 6.4 mm ± 0.8 mm; limit 3 mm" in said
     assert any(part.startswith("Not examined: ") for part in said)

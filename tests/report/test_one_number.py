@@ -158,7 +158,7 @@ def drawn_only(result):
             found |= {token for text in draw(made, drawing).findobj(Text) for token in tokens(text.get_text())}
     # the confidence stands beside the bounds that it is of, that of every ± on every sheet
     verdict = made.section("verdict")
-    return found | {"95%"} | ({f"{verdict.values['confidence'].value:.0%}"} if verdict is not None else set())
+    return found | {"95%"} | ({f"{verdict.values['risk'].value:.0%}"} if verdict is not None else set())
 
 
 def quantities_drawn(drawing):

@@ -1,6 +1,7 @@
 import dataclasses
 
 import pytest
+from limit_words import in_own_units_alone
 from results import reported, summary
 
 from flatscan.core.errors import Infeasible
@@ -40,7 +41,8 @@ def test_a_survey_answers_how_thick_what_sets_it_and_what_to_order(survey):
 def test_a_check_names_each_criterion_with_its_uncertainty_and_limit(check):
     said = joined(check)
     # by hand: 1.96 times u: 0.4 mm gives 0.8 mm, plumb of 2 mm/m over 2.4 m 9.41 mm, rounded up
-    assert "Flatness outside the limit as entered: 6.4 mm ± 0.8 mm under a 1800 mm straightedge" in said
+    assert "Flatness outside the limit as entered: 6.4 mm ± 0.8 mm 2900 mm from the left" in said
+    assert "Limit: 3 mm under a 1.8 m straightedge, resting; as entered" in said
     assert "Plumb undecided: neither pass nor fail: 5.0 mm ± 9.5 mm; limit 8 mm" in said
     assert "step (not judged)" in said
     assert say(note("report.record")) in said
@@ -66,9 +68,9 @@ def test_a_stop_sign_comes_before_all_quantities(survey, findings_for):
 def test_inches_carry_no_millimetres(survey, check, findings_for):
     order = dataclasses.replace(survey.take_off, notes=())
     for findings in (check, findings_for("survey", take_off=order), findings_for("setout"), findings_for("lows")):
-        assert " mm" not in joined(findings, "in")
+        assert " mm" not in in_own_units_alone(joined(findings, "in"))
     # 1.8 m are 70.866 in: 5 ft 10 7/8 in to the sixteenth
-    assert "5 ft 10 7/8 in straightedge" in joined(check, "in")
+    assert "1.8 m (5 ft 10 7/8 in) straightedge" in joined(check, "in")
 
 
 @pytest.mark.parametrize(

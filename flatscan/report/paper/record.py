@@ -84,7 +84,7 @@ def _tail(sheet: Sheet) -> None:
     rows = [(say(note("sheet.not-examined")), left)]
     rows += [sheet.fact(fact) for fact in verdict.facts if fact.key == "restricted"]
     sheet.facts(rows, aside=1.35)
-    sheet.paragraph(note("sheet.rule-behind", risk=risk), size=8)
+    sheet.paragraph(note("sheet.rule-behind", risk=risk), size=8.5)
     sheet.stated()
     sheet.ask(*(code for name, code in _BY_HAND.items() if not getattr(report.job, name)), columns=2)
     sheet.signed("sheet.signed-measured", "sheet.in-presence")
