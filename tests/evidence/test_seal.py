@@ -342,7 +342,7 @@ def test_changed_defaults_and_openings_stand_on_page_one_and_survive_a_rerun(tmp
     assert "everything outside the region x 100 mm to 1900 mm, y 100 mm to 1500 mm" in text
     assert "Openings set by hand: - x 500 mm to 800 mm, y 500 mm to 800 mm" in text
     assert "testing: rule: 1500 mm" in text
-    assert "Judged by: - flatness, limit 3 mm, as entered:" in text
+    assert re.search("Judged by: - flatness [a-z ,]*; limit 3 mm under a 1.5 m straightedge, ", text)
     code, out, _ = flatscan_cli("recheck", tmp_path / "e.zip", "--json")
     assert code == 0
     assert json.loads(out)["jobs"][0]["same_bytes"] is True

@@ -89,7 +89,7 @@ def test_spots_are_numbered_once_for_every_format(anything):
 def test_the_limit_stands_in_the_title_block_as_it_was_entered(check):
     (cell,) = [cell for cell in reported(check).cells if cell.head == note("drawing.head-limit")]
     assert cell.big == note("drawing.limit-under", limit=metres(0.003), rule=metres(1.8))
-    assert say(cell.small) == "as entered; resting"
+    assert say(cell.small) == "resting; as entered"
 
 
 def test_title_cells_say_what_each_job_is_opened_for(build):
