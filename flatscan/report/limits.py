@@ -41,7 +41,9 @@ def limit_source(entry: Tolerance | None) -> Note:
     """Where a limit stands: document, edition and clause, or that it was entered."""
     if entry is None or not entry.published:
         return note("limit.entered")
-    code = "limit.document" if entry.decides else "limit.document-from-memory"
+    code = "limit.document"
+    if entry.checked == "from memory":
+        code = "limit.document-accepted" if entry.accepted else "limit.document-from-memory"
     return note(code, document=entry.document, edition=entry.edition, clause=entry.clause)
 
 

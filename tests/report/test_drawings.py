@@ -6,7 +6,6 @@ from matplotlib.text import Text
 from results import drawings, figure_of, reported
 
 from flatscan.core.notes import note
-from flatscan.core.quantity import metres
 from flatscan.report import exchange
 from flatscan.report.drawings import BandedDrawing
 from flatscan.report.figures import style
@@ -88,7 +87,7 @@ def test_spots_are_numbered_once_for_every_format(anything):
 
 def test_the_limit_stands_in_the_title_block_as_it_was_entered(check):
     (cell,) = [cell for cell in reported(check).cells if cell.head == note("drawing.head-limit")]
-    assert cell.big == note("drawing.limit-under", limit=metres(0.003), rule=metres(1.8))
+    assert say(cell.big) == "3 mm under 1.8 m"
     assert say(cell.small) == "resting; as entered"
 
 
