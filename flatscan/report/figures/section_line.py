@@ -103,8 +103,11 @@ def sections(figure: Figure, rect: Rect, drawing: SectionsDrawing, units: str) -
 
 
 def _along(drawing: SectionsDrawing, line: Line) -> Profile:
-    relief = drawing.on.relief
-    return sample(relief, *line) if drawing.marked is None else through(relief, line, drawing.marked.at)
+    relief, marked = drawing.on.relief, drawing.marked
+    (x0, y0), (x1, y1) = line
+    if marked is None or abs((x1 - x0) * (marked.at[1] - y0) - (y1 - y0) * (marked.at[0] - x0)) > _ON_LINE:
+        return sample(relief, *line)
+    return through(relief, line, marked.at)
 
 
 def shown_on(section: Profile, drawing: SectionsDrawing) -> tuple[Rest | None, bool]:
