@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from flatscan.core.notes import note
 from flatscan.core.phrase import command_line, written
 from flatscan.core.quantity import metres
-from flatscan.plan.dots import Screed
+from flatscan.plan.dots import Dot, Screed
 from flatscan.plan.zones import Zone
 from flatscan.report.drawings import smoothed
 from flatscan.report.elevations import reach_of
@@ -32,9 +32,12 @@ _FIGURES = (FIGURE, 18.0, 16.0, 14.0, 12.0, 10.0, 8.5)
 _MARK, _SMALL = 13.0, 8.5
 # radii of a dot and of the dot to start from, half the width of a screed's line [inches]
 _DOT, _START, _LINE = 0.055, 0.08, 0.03
+# how thick a dot's ring is and the first one's [points], how far a figure stands off it, and off another [inches]
+_STROKES, _BESIDE, _APART = (1.5, 3.0), 0.05, 0.1
 _HIDDEN = "#e4e4e4"
 _RASTER = 300
-_LEFT_OVER = "–"
+# a dot whose packing is not known: it is plumbed on site
+LEFT_OVER = "–"
 # how far figures reach over the wall's edge, and all that stands under it [inches]
 _OVER, _UNDER = 0.14, 0.32
 # how far labels keep from the wall's edge beside their own air, and the air of a figure [inches]
@@ -184,10 +187,10 @@ class DayWall:
             (x, bottom), (_, top) = self.at(screed.x, low), self.at(screed.x, high)
             self.labels.taken.append((x - _LINE, bottom, x + _LINE, top))
         for dot in screed.dots:
-            radius = _START if dot.start_here else _DOT
+            radius, reach = (_START if dot.start_here else _DOT), _reach(dot)
             x, y = self.at(screed.x, dot.y)
             self.labels.points.append((x, y))
-            self.labels.taken.append((x - radius, y - radius, x + radius, y + radius))
+            self.labels.taken.append((x - reach, y - reach, x + reach, y + reach))
             across = 2 * radius / self.scale
             self.axes.add_patch(
                 Ellipse(
@@ -196,7 +199,7 @@ class DayWall:
                     across,
                     facecolor=PAPER,
                     edgecolor=INK,
-                    linewidth=3 if dot.start_here else 1.5,
+                    linewidth=_STROKES[dot.start_here],
                     zorder=6,
                     clip_on=False,
                 )
@@ -205,26 +208,28 @@ class DayWall:
     def _packings(self, number: int, screed: Screed) -> None:
         """Each dot's packing beside it; one that finds no room in large type is told overleaf as well."""
         for dot in screed.dots:
-            label = self._figure(packing_text(dot.packing, self.units), *self.at(screed.x, dot.y))
+            label = self._figure(packing_text(dot.packing, self.units), *self.at(screed.x, dot.y), _reach(dot))
             if label is not None:
                 self._write(label, zorder=9)
             if label is None or label.size < FIGURE:
                 self.left_out += [] if number in self.left_out else [number]
 
-    def _figure(self, text: str, x: float, y: float) -> Label | None:
+    def _figure(self, text: str, x: float, y: float, reach: float) -> Label | None:
         """A packing by its dot, off all that is drawn and within the wall's edge: rather smaller than over one."""
         taken, label = self.labels.taken, None
         self.labels.taken = [*taken, *self.edges]
         _, low, _, high = self.labels.room
         for size in _FIGURES:
             half = width(text, size, "bold") / 2, 0.52 * size / POINTS
-            places = around(x, y, *half, _START + 0.04, rings=2)
+            places = around(x, y, *half, reach + _BESIDE, rings=2)
             # level with its dot, but for the wall's head and foot
             clear = half[1] + _AIR
             within = ((at, min(max(up, low + clear), high - clear)) for at, up in places)
             label = self.labels.put(text, within, size, own=(x, y))
             if label is not None:
-                taken.append(label.box)
+                # two figures beside each other are not read as one
+                left, bottom, right, top = label.box
+                taken.append((left - _APART, bottom, right + _APART, top))
                 break
         self.labels.taken = taken
         return label
@@ -320,8 +325,13 @@ class DayWall:
         )
 
 
+def _reach(dot: Dot) -> float:
+    """How far a dot's ring reaches from its middle [inches]."""
+    return (_START if dot.start_here else _DOT) + _STROKES[dot.start_here] / 2 / POINTS
+
+
 def packing_text(packing: float | None, units: str) -> str:
     """A packing as it stands on the wall: whole millimetres, or sixteenths of an inch, without the unit."""
     if packing is None:
-        return _LEFT_OVER
+        return LEFT_OVER
     return written(metres(packing), "bare", command_line(units)).removesuffix(" in")

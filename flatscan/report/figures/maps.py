@@ -25,7 +25,7 @@ _SCREED_WIDE = 0.14
 _MOST_FIGURES, _FEW = 60, 24
 _LOW = "#d8e4ef"
 # how far a packing stands off the middle of its dot [inches]
-_OFF = 0.15
+_OFF, _OFF_RING = 0.15, 0.19
 
 
 def set_out(figure: Figure, rect: Rect, drawing: SetOutDrawing, units: str) -> str:
@@ -52,7 +52,8 @@ def set_out(figure: Figure, rect: Rect, drawing: SetOutDrawing, units: str) -> s
     if len(dots) <= _MOST_FIGURES:
         said, largest = [_packing(dot.packing, units) for _, dot in dots], 15.0 if len(dots) <= _FEW else 12.0
         places = [(x, dot.y) for x, dot in dots]
-        write_figures(axes, wall, places, said, largest=largest, off=_OFF, around=BESIDE, zorder=9)
+        off = [_OFF_RING if dot.start_here else _OFF for _, dot in dots]
+        write_figures(axes, wall, places, said, largest=largest, off=off, around=BESIDE, zorder=9)
     elevation.mark_spots(axes, drawing.spots)
     titleblock.scale_bar(axes, units)
     apart.settle(axes)

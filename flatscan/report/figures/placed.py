@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 _LEAST, _STEP = 5.5, 0.5
 # room between two figures across and up, and from edges of what is drawn [inches]
 _APART, _EDGE = (0.07, 0.015), 0.025
+# how far a mark reaches, of what its figure stands off
+_REACH = 0.65
 # half the height of a line of figures, in its size
 _HALF = 0.52
 # where a figure stands by its place: beside a dot, or over and under a station's mark
@@ -48,20 +50,23 @@ def write_figures(
     said: Sequence[str],
     *,
     largest: float,
-    off: float,
+    off: float | Sequence[float],
     around: tuple[Point, ...] = OVER,
     zorder: float = 6.0,
 ) -> None:
     """Write a figure by each of ``places`` [m], ``off`` [inches] from its mark, in the largest type in which all fit.
+
+    ``off`` is one for all, or one for each where marks are not of one size.
 
     None stands on another, on a mark, an opening, a chase or the wall's edge. In the smallest type one that finds
     no room stands over an opening or a chase, and one without any is left out: its mark stays.
     """
     field = _field_of(axes, wall)
     marks = [(x * field.scale, y * field.scale) for x, y in places]
+    offs = [float(off)] * len(marks) if isinstance(off, (int, float)) else list(off)
     size, found = _LEAST, list[Point | None]()
     for size in np.arange(largest, _LEAST - 0.1, -_STEP):
-        found = _placed(field, marks, said, float(size), off, around)
+        found = _placed(field, marks, said, float(size), offs, around)
         if None not in found:
             break
     for at, text in zip(found, said, strict=True):
@@ -80,13 +85,14 @@ def _field_of(axes: Axes, wall: Wall) -> _Field:
 
 
 def _placed(
-    field: _Field, marks: list[Point], said: Sequence[str], size: float, off: float, around: tuple[Point, ...]
+    field: _Field, marks: list[Point], said: Sequence[str], size: float, offs: list[float], around: tuple[Point, ...]
 ) -> list[Point | None]:
     """The middle of each figure in one type, None where there is no room."""
-    own = [(x - off / 2, y - off / 2, x + off / 2, y + off / 2) for x, y in marks]
+    reach = [_REACH * off for off in offs]
+    own = [(x - r, y - r, x + r, y + r) for (x, y), r in zip(marks, reach, strict=True)]
     taken, holes = own, [_wider(box, _EDGE, _EDGE) for box in field.avoid]
     found = list[Point | None]()
-    for mark, text in zip(marks, said, strict=True):
+    for mark, text, off in zip(marks, said, offs, strict=True):
         half = width(text, size, "bold") / 2, _HALF * size / POINTS
         tried = [p for p in _tried(field, mark, half, off, around) if _free(p, half, taken)]
         # in the smallest type rather over an opening than nowhere

@@ -11,7 +11,7 @@ from flatscan.core.quantity import metres
 from flatscan.plan.day import Line, Step
 from flatscan.plan.systems import TAGS
 from flatscan.report.elevations import reach_of
-from flatscan.report.figures.day_wall import DayWall
+from flatscan.report.figures.day_wall import LEFT_OVER, DayWall
 from flatscan.report.figures.style import (
     FAINT,
     INK,
@@ -46,6 +46,8 @@ _UNDER = 0.75
 # highest share of the page's height that a wall across the page takes
 _ACROSS = 0.45
 _SIZES = (13.0, 12.5, 12.0, 11.5, 11.0, 10.5, 10.0, 9.5, 9.0, 8.5)
+# type of what stands overleaf, over the usual
+_OVERLEAF = (1.45, 1.25, 1.1)
 _LEADING, _BETWEEN, _INDENT = 1.22, 0.07, 0.24
 # marks of figures that were not printed, by how sure they are
 _SIGNS = dict(zip(TAGS, ("", "†", "*", "**"), strict=True))
@@ -76,21 +78,24 @@ class _Column:
     bottom: float
 
 
-def pages(report: Report, units: str, paper: str) -> list[Figure]:
-    """The sheet of the day, and overleaf what did not fit on it; nothing where no work was planned."""
+def pages(report: Report, units: str, paper: str, *, listed: bool = False) -> list[Figure]:
+    """The sheet of the day, and overleaf what did not fit on it; nothing where no work was planned.
+
+    ``listed``: another sheet of the set has the list of dots.
+    """
     if report.day is None:
         return []
-    sheet = _Sheet(report, report.day, units, paper)
+    sheet = _Sheet(report, report.day, units, paper, listed)
     return [*sheet.pages(), *sheet.together()]
 
 
 class _Sheet:
     """One wall's sheet: head, the wall, the steps, the foot."""
 
-    def __init__(self, report: Report, sheet: DaySheet, units: str, paper: str) -> None:
+    def __init__(self, report: Report, sheet: DaySheet, units: str, paper: str, listed: bool) -> None:
         wide, high = PAPERS[paper]
         self.size = (high, wide)
-        self.report, self.sheet, self.units, self.paper = report, sheet, units, paper
+        self.report, self.sheet, self.units, self.paper, self.listed = report, sheet, units, paper, listed
         self.page = new_figure(self.size)
         self.steps = sheet.day.steps
 
@@ -116,30 +121,10 @@ class _Sheet:
         write(self.page, wide - _MARGIN - aside + 0.15, y - 0.04, right, size=9)
         for line in lines:
             y = write(self.page, _MARGIN, y, line, size=size, weight="bold")
-        if self.report.leading:
-            y = write(
-                self.page,
-                _MARGIN,
-                y - 0.02,
-                finished(printed(self.report.leading), self.units),
-                size=11,
-                weight="bold",
-                room=room,
-                lines=4,
-                smallest=7,
-            )
-        for sign in stop_signs(self.report):
-            y = write(
-                self.page,
-                _MARGIN,
-                y - 0.02,
-                say(sign, self.units),
-                size=11,
-                weight="bold",
-                room=room,
-                lines=4,
-                smallest=7,
-            )
+        leading = (finished(printed(self.report.leading), self.units),) if self.report.leading else ()
+        for said in (*leading, *(say(sign, self.units) for sign in stop_signs(self.report))):
+            at = _MARGIN, y - 0.02
+            y = write(self.page, *at, said, size=11, weight="bold", room=room, lines=4, smallest=7)
         y -= 0.06
         cells = list(self._cells())
         share = [2.1, 2.9, 1.6][: len(cells)]
@@ -298,7 +283,7 @@ class _Sheet:
         # the steps stand beside the wall, or under it
         self._bar(wall, edge if edge > _MARGIN else None)
         words = [self.sheet.missing or note("day.all-measured")]
-        if shown < len(self.steps) or wall.left_out:
+        if shown < len(self.steps) or self._told(wall):
             words.append(note("day.overleaf"))
         said = "  ".join(finished(text, self.units) for text in words)
         y = write(self.page, _MARGIN, _FOOT - 0.06, said, size=9, room=room, smallest=6.5)
@@ -318,21 +303,31 @@ class _Sheet:
         code = "day.figures" if laid is None or laid.strip is None else "day.figures-strip"
         unit = f", {say(note('day.inches'))}" if self.units == "in" else after(self.units)
         said = f"{text}.  {say(note(code))}{unit}" if laid is not None else f"{text}."
+        if laid is not None and any(dot.packing is None for screed in laid.screeds for dot in screed.dots):
+            said = f"{said}. {say(note('day.plumbed', dash=LEFT_OVER))}"
         # beside a narrow wall the steps leave it no more
         room = max(wall.right, _MARGIN + 4.0 if edge is None else edge) - _MARGIN
         write(self.page, _MARGIN, y - 0.06, said, size=8.5, room=room, lines=2, smallest=5.5)
 
+    def _told(self, wall: DayWall) -> bool:
+        """Whether the packings are listed overleaf: one found no room in large type, and no other list has them."""
+        return bool(wall.left_out) and not self.listed
+
     def _overleaf(self, shown: int, wall: DayWall) -> list[Figure]:
-        """Steps and packings that found no room, on pages of their own."""
-        laid = self.sheet.day.screeds
-        if shown == len(self.steps) and not wall.left_out:
+        """Steps and packings that found no room, on pages of their own, in type as large as one page holds."""
+        if shown == len(self.steps) and not self._told(wall):
             return []
-        flow = Flow(say(self.report.name, self.units), say(note("day.title-overleaf")), self.units, self.paper)
+        found = (self._rest(shown, wall, scale) for scale in _OVERLEAF)
+        return next((pages for pages in found if len(pages) == 1), None) or self._rest(shown, wall, 1.0)
+
+    def _rest(self, shown: int, wall: DayWall, scale: float) -> list[Figure]:
+        laid, title = self.sheet.day.screeds, say(note("day.title-overleaf"))
+        flow = Flow(say(self.report.name, self.units), title, self.units, self.paper, scale)
         for number, step in enumerate(self.steps[shown:], shown + 1):
             self._flow_step(flow, number, step, step.does, set())
         if shown < len(self.steps):
             flow.say(_legend_of(self.steps), size=8)
-        if wall.left_out and laid is not None:
+        if self._told(wall) and laid is not None:
             flow.table(dots(laid), tick=True)
         return flow.pages
 

@@ -39,6 +39,7 @@ class Flow:
         self.room = high - 2 * MARGIN
         self.name, self.title, self.units = name, title, units
         self.pages: list[Figure] = []
+        self.turned: list[float] = []
         self.turn()
 
     @property
@@ -48,6 +49,7 @@ class Flow:
 
     def turn(self) -> None:
         """Begin a new page."""
+        self.turned += [self.used] if self.pages else []
         self.pages.append(new_figure(self.size))
         self.y = self.size[1] - MARGIN
         again = " (goes on)" if len(self.pages) > 1 else ""
@@ -72,6 +74,11 @@ class Flow:
     def used(self) -> float:
         """How much of the last page is filled, as a share."""
         return 1 - (self.y - MARGIN - _FOOT) / (self.size[1] - 2 * MARGIN - _FOOT)
+
+    @property
+    def emptiest(self) -> float:
+        """How much of the page that has least on it is filled, as a share."""
+        return min((*self.turned, self.used))
 
     def place(self, high: float, draw: Callable[[Figure, tuple[float, float, float, float]], object]) -> None:
         """Give ``draw`` a rectangle of the page [inches], as wide as the text and ``high``."""
@@ -135,7 +142,7 @@ class Flow:
         self._keep(sum(deep) + _TITLED * self.scale)
         self.heading(say(table.title, self.units))
         if table.caution and table.rows:
-            self.say(f"! {say(table.caution, self.units)}", size=self.small)
+            self.say(f"! {say(table.caution, self.units)}", size=_SMALL)
         if not table.rows:
             self.say(self.sentence(table.empty))
             return
@@ -297,12 +304,24 @@ def _spans(heads: Sequence[str], rows: Sequence[Sequence[str]], room: float, siz
         for k in range(len(heads))
     ]
     wanted = [max(span, _FEWEST) for span in wanted]
+    least = [_longest_word(heads[k], rows, k, size) for k in range(len(heads))]
+    # words are broken only where there is no other way
+    least = least if sum(least) <= room else [_FEWEST] * len(heads)
     while sum(wanted) > room + 1e-6:
-        widest = max(wanted)
-        second = max((span for span in wanted if span < widest - 1e-9), default=_FEWEST)
-        many = sum(span >= widest - 1e-9 for span in wanted)
-        target = max(second, widest - (sum(wanted) - room) / many, _FEWEST)
-        if target >= widest - 1e-9:
+        give = [k for k, span in enumerate(wanted) if span > least[k] + 1e-9]
+        if not give:
             return [span * room / sum(wanted) for span in wanted]
-        wanted = [target if span >= widest - 1e-9 else span for span in wanted]
+        widest = max(wanted[k] for k in give)
+        most = [k for k in give if wanted[k] >= widest - 1e-9]
+        second = max((wanted[k] for k in give if wanted[k] < widest - 1e-9), default=0.0)
+        target = max(second, widest - (sum(wanted) - room) / len(most))
+        for k in most:
+            wanted[k] = max(target, least[k])
     return wanted
+
+
+def _longest_word(head: str, rows: Sequence[Sequence[str]], column: int, size: float) -> float:
+    """How wide a column must be so that no word in it is broken [inches]."""
+    words = [width(printable(word), size, "bold") for word in head.split()]
+    words += [width(printable(word), size) for row in rows for word in row[column].split()]
+    return max(_FEWEST, max(words, default=0.0) + _PAD)

@@ -142,7 +142,7 @@ def _lists(report: Report, units: str, paper: str) -> Iterator[Figure]:
     from flatscan.report.paper import day_page, record, sheets
 
     here = {section.name for section in report.sections}
-    yield from day_page.pages(report, units, paper)
+    yield from day_page.pages(report, units, paper, listed="setout" in here)
     if "compare" in here:
         yield from sheets.comparison(report, units, paper)
         if report.background is not None:

@@ -25,10 +25,8 @@ WAYS_ON = ("sheet.put-right", "sheet.build-up", "sheet.follow", "sheet.board")
 TABLES_BESIDE = ("order_together", "choices", "quote", "clashes", "corners", "hand", "curve")
 # what tells nobody to cut leaves out what warns of cutting
 _CUT = "cut"
-# type as usual, then smaller until the last page is no rest of a few lines
-_SCALES = (1.0, 0.94, 0.88, 0.82)
-# a last page filled less than this is a rest
-_LEAST_FILLED = 0.4
+# a page filled less than this is a third empty: then smaller type on fewer pages, or larger, read from further away
+_FULL, _SMALLER, _LARGER = 0.67, (0.94, 0.88, 0.82), (1.45, 1.3, 1.2, 1.1, 1.05)
 
 
 class Sheet(Flow):
@@ -89,14 +87,14 @@ class Sheet(Flow):
         for name in TABLES_BESIDE:
             self.section(name, facts=False)
 
-    def to_order(self) -> None:
-        """What to order, by product with a box to tick, then coat by coat."""
+    def to_order(self, *, coats: bool = True) -> None:
+        """What to order, by product with a box to tick, then coat by coat unless the day's steps tell those."""
         order = self.report.section("order")
         if order is None:
             return
         self.titled("sheet.material-list")
         self.section_facts("order", ("system", "weight", "bags", "days", "price"))
-        for number, table in enumerate(order.tables):
+        for number, table in enumerate(order.tables if coats else order.tables[:1]):
             self.table(table, tick=number == 0)
         for text in order.remarks:
             if not _is_no_stop(text):
@@ -147,21 +145,34 @@ Fill = Callable[[Sheet], None]
 
 
 def made(fill: Fill, report: Report, title: str, units: str, paper: str, *, most: int | None = None) -> list[Figure]:
-    """The pages that ``fill`` makes, in type so small that they are ``most``, or that none is a rest of a few lines.
+    """The pages that ``fill`` makes, in type so small that they are ``most``, or so that none is a third empty.
 
-    Where even the smallest type does not help the usual one stands.
+    Of a list the usual type stands where that is so; else larger type that fills the same pages, or smaller type that
+    needs fewer; where neither is, the type whose emptiest page has most on it.
     """
-    first: list[Figure] | None = None
-    for scale in _SCALES:
-        sheet = Sheet(report, title, units, paper, scale)
-        fill(sheet)
-        first = sheet.pages if first is None else first
-        count = len(sheet.pages)
-        if count == 1 or (sheet.used >= _LEAST_FILLED if most is None else count <= most):
+    usual = _filled(fill, report, title, units, paper, 1.0)
+    count, tried = len(usual.pages), [usual]
+    if (count <= most) if most is not None else usual.emptiest >= _FULL:
+        return usual.pages
+    for scale in _SMALLER if most is not None or count > 1 else ():
+        sheet = _filled(fill, report, title, units, paper, scale)
+        if len(sheet.pages) <= (count - 1 if most is None else most):
             return sheet.pages
-        if count < len(first) and most is None:
-            return sheet.pages
-    return sheet.pages if most is not None else first or []
+        tried.append(sheet)
+    if most is not None:
+        return tried[-1].pages
+    for scale in _LARGER:
+        sheet = _filled(fill, report, title, units, paper, scale)
+        tried += [sheet] if len(sheet.pages) == count else []
+        if tried[-1] is sheet and sheet.emptiest >= _FULL:
+            break
+    return max(tried, key=lambda one: round(one.emptiest, 2)).pages
+
+
+def _filled(fill: Fill, report: Report, title: str, units: str, paper: str, scale: float) -> Sheet:
+    sheet = Sheet(report, title, units, paper, scale)
+    fill(sheet)
+    return sheet
 
 
 def _is_no_stop(said: Said) -> bool:
@@ -211,7 +222,7 @@ def _set_out(sheet: Sheet) -> None:
     sheet.section("setout", facts=False, tick=True)
     for text in () if laid is None else laid.remarks:
         sheet.paragraph(text)
-    sheet.to_order()
+    sheet.to_order(coats=report.day is None)
     sheet.closing()
 
 
