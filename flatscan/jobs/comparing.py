@@ -29,6 +29,7 @@ from flatscan.core.warp import CommonError
 from flatscan.jobs.changed import changed
 from flatscan.jobs.checking import check_looked, check_seen, sweeps_of
 from flatscan.jobs.compared import Agreement, Extra
+from flatscan.jobs.extra_over import beyond
 from flatscan.jobs.results import Background, Change, Check, Seen, Setting, Survey, Variation
 from flatscan.jobs.seeing import Capture, look
 from flatscan.jobs.settings import (
@@ -42,9 +43,7 @@ from flatscan.jobs.settings import (
 )
 from flatscan.jobs.surveying import planned
 from flatscan.jobs.tying import Surveyed, aligned, take
-from flatscan.plan.finish import BuildUp
-from flatscan.plan.rates import QuoteLine, Rates, extra_over, load_rates, quote
-from flatscan.plan.takeoff import TakeOff, take_off
+from flatscan.plan.rates import Rates, load_rates
 from flatscan.relief import choose_window, smooth
 from flatscan.relief.shape import Shape, shape_of
 from flatscan.straightedge.balanced import gaps_beside
@@ -264,78 +263,8 @@ def background_of(found: Check, requirement: Requirement) -> Background:
 def variation_of(
     survey: Survey, difference: Difference, both: Both, allowance: float, rates: Rates | None, finish: Finishing
 ) -> Variation:
-    """Quantities, passes, visits and money beyond the allowance [m], each a difference of the same take-off twice."""
-    built, taken = survey.plan.build_up, survey.plan.take_off
-    volume, area = extra_over(built, survey.relief, allowance)
-    # what moves the whole plane moves every litre over the allowance by the share of the wall that is over it
-    u = None if built.volume.u is None or built.area <= 0 else built.volume.u * area / built.area
-    flat, plain = _at_allowance(survey, built, allowance, finish)
-    lines, currency = _difference(survey, (flat, plain), rates)
-    return Variation(
-        allowance=allowance,
-        planned=Extra(cubic_metres(volume, u), area),
-        applied=_applied(difference, both, allowance),
-        passes=(plain.passes, taken.passes),
-        visits=(plain.visits, taken.visits),
-        bags=(plain.bags, taken.bags),
-        hours=(_hours(plain), _hours(taken)),
-        products=_more_bought(plain, taken),
-        system=taken.system,
-        lines=lines,
-        currency=currency,
-        survey=survey,
-    )
-
-
-def _hours(taken: TakeOff) -> float | None:
-    return None if taken.labour is None else taken.labour.hours
-
-
-def _more_bought(before: TakeOff, now: TakeOff) -> tuple[tuple[str, str, float], ...]:
-    """How much more of each product is bought (less than 0: less)."""
-    counts = {(line.product, line.unit): line.order for line in now.order}
-    for line in before.order:
-        counts[line.product, line.unit] = counts.get((line.product, line.unit), 0.0) - line.order
-    return tuple((name, unit, count) for (name, unit), count in counts.items())
-
-
-def _at_allowance(survey: Survey, built: BuildUp, allowance: float, finish: Finishing) -> tuple[BuildUp, TakeOff]:
-    """The same wall as if it took the allowance everywhere."""
-    even, volume = np.where(np.isfinite(built.thickness), allowance, np.nan), allowance * built.area
-    flat = replace(
-        built,
-        thickness=even,
-        least=allowance,
-        mean=allowance,
-        most=allowance,
-        volume=cubic_metres(volume, 0.0),
-        low=volume,
-        high=volume,
-        order=volume,
-        notes=(),
-    )
-    system = finish.material
-    options = replace(finish.order, strict=False)
-    return flat, take_off(flat, survey.relief, system, options=options)
-
-
-def _difference(
-    survey: Survey, even: tuple[BuildUp, TakeOff], rates: Rates | None
-) -> tuple[tuple[QuoteLine, ...], str]:
-    """Lines of the quote at the measured thickness less those at the allowance."""
-    if rates is None:
-        return (), ""
-    now = quote(survey.plan.take_off, survey.plan.build_up, survey.relief, rates)
-    before = quote(even[1], even[0], survey.relief, rates)
-    held = {(line.what, line.unit): line for line in before.lines}
-    lines = []
-    for line in now.lines:
-        base = held.pop((line.what, line.unit), None)
-        quantity = line.quantity - (base.quantity if base is not None else 0.0)
-        if abs(quantity) > 1e-9:
-            lines.append(QuoteLine(line.what, quantity, line.unit, line.rate, quantity * line.rate))
-    lines += [QuoteLine(rest.what, -rest.quantity, rest.unit, rest.rate, -rest.amount) for rest in held.values()]
-    return tuple(lines), rates.currency
+    """What the earlier wall takes beyond the allowance [m], and what both surveys show as put on over it."""
+    return replace(beyond(survey, allowance, rates, finish), applied=_applied(difference, both, allowance))
 
 
 def _applied(change: Difference, both: Both, allowance: float) -> Extra | None:

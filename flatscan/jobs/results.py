@@ -153,7 +153,8 @@ class Survey(Looked):
     """Before quoting: gaps, plan and choices; what was asked for beside them is None or empty where it was not.
 
     ``without`` are the answers without readings that are doubted, ``hangs`` what must be settled before it is quoted.
-    ``day`` is the program of the work, None where nothing could be ordered.
+    ``day`` is the program of the work, None where nothing could be ordered. ``beyond`` is what the wall takes over the
+    thickness that the user's rates hold, None without rates.
     """
 
     command: ClassVar[str] = "survey"
@@ -168,6 +169,7 @@ class Survey(Looked):
     without: tuple[Without, ...] = ()
     hangs: Note | None = None
     day: Day | None = None
+    beyond: Variation | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,8 +269,9 @@ class Variation:
     """What the wall takes beyond the allowance [m]; the amounts of ``lines`` are differences of two quotes.
 
     ``planned`` is by the earlier survey, ``applied`` by both. ``passes``, ``visits``, ``bags`` and ``hours`` of work
-    are (at the allowance, now), ``products`` how much more of each is bought (name, unit, count). ``survey`` is that of
-    the earlier capture, whose cautions stand before such work.
+    are (at the allowance, now), ``products`` how much more of each is bought (name, unit, count), ``ends`` the sum of
+    the lines at both ends of the volume's interval, None where that is not known. ``survey`` is that of the wall as it
+    was before the work, whose cautions stand before it.
     """
 
     allowance: float
@@ -283,6 +286,7 @@ class Variation:
     products: tuple[tuple[str, str, float], ...] = ()
     lines: tuple[QuoteLine, ...] = ()
     currency: str = ""
+    ends: tuple[float, float] | None = None
 
     @property
     def thickness(self) -> float:

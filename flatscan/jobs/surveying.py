@@ -13,6 +13,7 @@ from flatscan.jobs.changed import changed
 from flatscan.jobs.checking import check_seen
 from flatscan.jobs.days import cutting_hours, day_of, laid_out, laid_out_or_none, with_strips
 from flatscan.jobs.either import planned_both_ways
+from flatscan.jobs.extra_over import beyond
 from flatscan.jobs.fixing import fixed_points
 from flatscan.jobs.hanging import without_doubted
 from flatscan.jobs.results import Looked, Seen, SetOut, SiteWall, Survey
@@ -197,7 +198,11 @@ def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> 
     screeds = laid_out_or_none(looked, planned, finish, gaps.rule, laser_of(looked, finish))
     planned = with_strips(planned, screeds)
     day = day_of(looked, planned, finish, system, screeds)
-    return looked.extended(Survey, gaps=gaps, plan=planned, day=day, **found)
+    survey = looked.extended(Survey, gaps=gaps, plan=planned, day=day, **found)
+    if finish.rates is None or not planned.take_off.coats:
+        return survey
+    rates = load_rates(finish.rates)
+    return replace(survey, beyond=beyond(survey, rates.allowance, rates, finish))
 
 
 def _quoted(looked: Looked, planned: Planned, finish: Finishing) -> tuple[Planned, Quote | None]:

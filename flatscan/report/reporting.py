@@ -29,6 +29,7 @@ from flatscan.report.parts import Report, Section, Source
 from flatscan.report.say import Said
 from flatscan.report.sections.change_section import change_section
 from flatscan.report.sections.day_section import DaySheet, day_section, day_sheet, together_section
+from flatscan.report.sections.extra_section import extra_section
 from flatscan.report.sections.first_lines import first_by_hand, first_lines
 from flatscan.report.sections.gap_section import curve, flatness, hand_table, verdict_section
 from flatscan.report.sections.hacking_section import hacking
@@ -136,6 +137,8 @@ def _sections(result: Result, bands: tuple[Table, ...]) -> Iterator[Section]:
         verdict = result.verdict if isinstance(result, SiteWall) else None
         yield from _tested(result, verdict)
         yield from survey_sections(result, bands)
+        if result.beyond is not None:
+            yield extra_section(result.beyond)
     elif isinstance(result, Check):
         yield from _tested(result, result.verdict)
     elif isinstance(result, SetOut):

@@ -278,15 +278,26 @@ def variation(report: Report, units: str, paper: str) -> list[Figure]:
 
 
 def _variation(sheet: Sheet) -> None:
+    report = sheet.report
+    sheet.paragraph(note("sheet.of-plan", plan=report.fingerprint), weight="bold")
     sheet.stated()
     sheet.before(cut=False)
     sheet.titled("sheet.measured")
-    sheet.section_facts("material")
-    sheet.section_facts("order", ("system", "weight", "bags", "days", "price"))
+    sheet.section_facts("material", ("least", "mean", "most", "volume"))
+    sheet.section_facts("order", ("system", "bags", "days", "price"))
     sheet.closing()
+    known = sheet.report.section("extra") is not None
+    # what was worked out is printed; what only people know is asked for
+    sheet.section("extra", facts=False)
     sheet.titled("sheet.agreed")
-    sheet.ask("sheet.instruction", "sheet.given-by", "sheet.mean-in-contract", "sheet.extra-area", columns=2)
-    sheet.ask("sheet.extra-thickness", "sheet.extra-litres", "sheet.extra-visits", "sheet.price", columns=2)
+    sheet.ask("sheet.instruction", "sheet.given-by", columns=2)
+    if known:
+        sheet.ask("sheet.to-be-paid")
+    else:
+        sheet.ask(
+            "sheet.mean-in-contract", "sheet.extra-area", "sheet.extra-thickness", "sheet.extra-litres", columns=2
+        )
+        sheet.ask("sheet.extra-visits", "sheet.price", columns=2)
     sheet.ask("sheet.to-be-done", lines=3)
     sheet.signed("sheet.for-contractor", "sheet.for-instructing")
 

@@ -8,16 +8,17 @@ import numpy as np
 
 from flatscan.compare import Difference, Place
 from flatscan.core.notes import Note, Unknown, note
-from flatscan.core.quantity import Quantity, cubic_metres, hours, metres, share, slope, square_metres
+from flatscan.core.quantity import Quantity, cubic_metres, metres, share, slope, square_metres
 from flatscan.jobs import Change, Seen
 from flatscan.jobs.compared import Agreement
 from flatscan.jobs.results import Background, Variation
 from flatscan.report.limits import limit_of_criterion
 from flatscan.report.parts import Fact, Section
 from flatscan.report.say import Said
+from flatscan.report.sections.extra_section import extra_hours, extra_of, extra_table
 from flatscan.report.sections.gap_section import as_restricted, decided, with_others
 from flatscan.report.sections.seen_section import ends
-from flatscan.report.tables import AT, Cell, Column, Table
+from flatscan.report.tables import AT, Column, Table
 
 _SHOWN = 3
 _UNTIED, _NO_PLUMB, _FLAT = Unknown("unknown.untied"), Unknown("unknown.u-plumb"), Unknown("unknown.flat")
@@ -65,7 +66,7 @@ def change_section(found: Change) -> Section:
     facts = [Fact("compared", said[0]), *(Fact("thickness", text) for text in thickness), Fact("changed", beyond)]
     facts += asked
     facts += [Fact("earlier", _survey(found.earlier)), Fact("later", _survey(found.seen))]
-    tables = (places(found), thin(found), extra_table(found), variation_table(found))
+    tables = (places(found), thin(found), extra_table(found.variation), variation_table(found))
     return Section("compare", values, tuple(said), tuple(facts), tuple(table for table in tables if table.rows))
 
 
@@ -272,10 +273,10 @@ def _variation_values(found: Change) -> dict[str, object]:
         "u_applied_over_l": _UNTIED if applied is None or applied.volume.u is None else cubic_metres(applied.volume.u),
         "applied_area_m2": _UNTIED if applied is None else square_metres(applied.area),
         "extra_coats": v.passes[1] - v.passes[0],
-        "extra_visits": _extra(v.visits),
-        "extra_bags": _extra(v.bags),
+        "extra_visits": extra_of(v.visits),
+        "extra_bags": extra_of(v.bags),
         "extra_thickness_mm": metres(v.thickness),
-        "extra_labour_hours": _extra_hours(v) or _NO_VISITS,
+        "extra_labour_hours": extra_hours(v) or _NO_VISITS,
         "extra_products": tuple(
             {"name": name, "unit": unit, "count": share(count)} for name, unit, count in v.products
         ),
@@ -284,39 +285,6 @@ def _variation_values(found: Change) -> dict[str, object]:
         "currency": v.currency,
         "lines": variation_table(found).rows_as_values(),
     }
-
-
-def _extra_hours(v: Variation) -> Quantity | None:
-    before, now = v.hours
-    return None if before is None or now is None else hours(now - before)
-
-
-def extra_table(found: Change) -> Table:
-    """What the wall takes beyond the thickness of the contract, worked out for the variation record."""
-    v = found.variation
-    columns = (Column("what", "beyond the contract"), Column("amount", "extra"))
-    rows: list[tuple[Cell, ...]] = []
-    if v is not None:
-        allowance = metres(v.allowance)
-        thickness = note("report.extra-thickness", thickness=metres(v.thickness), allowance=allowance)
-        rows.append((note("report.extra-mean"), thickness))
-        rows.append((note("report.extra-area"), note("report.area", area=square_metres(v.planned.area))))
-        volume = Quantity(v.planned.volume.value, v.planned.volume.u, "m3")
-        rows.append((note("report.extra-volume"), note("report.volume-spread", volume=volume)))
-        rows += [
-            (name, note("report.extra-product", count=share(count), unit=unit)) for name, unit, count in v.products
-        ]
-        work, visits = _extra_hours(v), _extra(v.visits)
-        rows += [] if work is None else [(note("report.extra-work"), note("report.hours-more", work=work))]
-        rows += [(note("report.extra-visits"), f"{visits:+d}")] if isinstance(visits, int) else []
-        if v.amount is not None:
-            paid = note("report.at-rates-bare", amount=share(v.amount), currency=v.currency)
-            rows.append((note("report.extra-price"), paid))
-    return Table("extra", note("report.extra-title"), columns, tuple(rows), "no allowance was given")
-
-
-def _extra(pair: tuple[int | None, int | None]) -> int | Unknown:
-    return _NO_VISITS if pair[0] is None or pair[1] is None else pair[1] - pair[0]
 
 
 _COLUMNS = (
