@@ -1,8 +1,16 @@
 """The price list to fill in, from the command to the quote."""
 
+import dataclasses
 from pathlib import Path
 
+import numpy as np
+from matplotlib.text import Text
 from numpy.testing import assert_allclose
+
+from flatscan import jobs
+from flatscan.report.figures.style import sheet_style
+from flatscan.report.paper.sheets import variation
+from flatscan.report.reporting import report_of
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 
@@ -44,3 +52,35 @@ def test_a_site_mix_changes_cement_and_sand(flatscan):
 def _cement(document):
     """Bags of cement as a fraction: all coats but the finish."""
     return sum(coat["bags"] for coat in document["material"]["coats"][:-1])
+
+
+def test_a_survey_s_own_variation_prints_what_is_known_and_asks_for_the_rest(tmp_path):
+    """By hand from the stations' own thickness: litres and area over the 8 mm that the rate holds, and their mean."""
+    (tmp_path / "rates.toml").write_text(
+        'currency = "EUR"\nbasis = "area"\nday = 320\nm2 = 22\nallowance_mm = 8\nextra_mm_m2 = 1.5\nhack = 35\n'
+        "bag = 11\ncall_out = 40\n"
+    )
+    finish = jobs.Finishing.by(rates=str(tmp_path / "rates.toml"))
+    found = jobs.survey(SAMPLES / "laser_grid.csv", jobs.Capturing(), jobs.Requirement(), finish)
+    valid, built = found.relief.valid, found.plan.build_up
+    over = np.maximum(built.thickness[valid] - 0.008, 0.0)
+    area = found.relief.area[valid]
+    assert_allclose(found.beyond.planned.volume.value, (over * area).sum(), rtol=1e-6)
+    assert_allclose(found.beyond.planned.area, area[over > 0].sum(), rtol=1e-6)
+    low, high = found.beyond.ends
+    assert low < found.beyond.amount < high
+
+    def words(one):
+        with sheet_style():
+            (page,) = variation(report_of(one), "mm", "a4")
+            return " ".join(text.get_text() for text in page.findobj(Text))
+
+    mean = 1000 * (over * area).sum() / area[over > 0].sum()
+    known = words(found)
+    assert f"{mean:.1f} mm over 8 mm" in known
+    assert f"By plan {report_of(found).fingerprint} of the job" in known
+    assert f"{found.beyond.amount:.2f} EUR (" in known
+    asked = ("Mean thickness in the contract", "Extra thickness", "Extra volume and bags")
+    assert not any(blank in known for blank in asked)
+    bare = words(dataclasses.replace(found, beyond=None))
+    assert all(blank in bare for blank in (*asked, "Instruction number and date", "Given by"))
