@@ -17,11 +17,7 @@ if TYPE_CHECKING:
 
 @click.command("check", cls=options.Grouped)
 @options.captures
-@click.option("--plumb-limit", type=LENGTH, help="Largest lean allowed over the wall's height.")
-@click.option("--step-limit", type=LENGTH, help="Largest abrupt step allowed.")
-@click.option("--corner-limit", type=LENGTH, help="How far a corner may be out of square over 600 mm.")
-@click.option("--hand", type=click.Path(), help="Straightedge readings people made (CSV), set beside the scan's.")
-@click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the method.")
+@options.check_options
 @options.explain_option
 @options.plan_options
 @options.more_option

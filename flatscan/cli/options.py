@@ -135,6 +135,15 @@ capture_options = _stack(
 
 directions_option = click.option("--directions", help="Degrees from horizontal, parted by commas.  [default: every 15]")
 
+# what else a wall is judged by and is no part of the job's plan, in a check and in a check that is sealed
+check_options = _stack(
+    click.option("--plumb-limit", type=LENGTH, help="Largest lean allowed over the wall's height."),
+    click.option("--step-limit", type=LENGTH, help="Largest abrupt step allowed."),
+    click.option("--corner-limit", type=LENGTH, help="How far a corner may be out of square over 600 mm."),
+    click.option("--hand", type=click.Path(), help="Straightedge readings people made (CSV), set beside the scan's."),
+    click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the method."),
+)
+
 # what is planned and is no part of the job's plan
 finish_options = _stack(
     click.option("--hack-most", type=LENGTH, help="Deepest cut.  [default: 10mm]"),
@@ -253,9 +262,13 @@ def output(folder: str = "Folder for the sheets.  [default: <capture>-flatscan]"
 
 output_options = output()
 
-sheet_options = _stack(
+# what is written, wherever it goes
+file_options = _stack(
     click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Of the PDF."),
     click.option("--also", type=click.Choice(EXTRA_FILES), multiple=True, help="More files for other programs."),
+)
+sheet_options = _stack(
+    file_options,
     click.option("--photo", type=click.Path(), help="A photo of the wall: the contour is laid over it."),
     click.option("--photo-corners", type=PIXELS, help="Wall corners in it, in pixels, from the lower left round."),
     click.option("--photo-target", type=TARGET, multiple=True, help="Printed target number,x,y on the wall."),

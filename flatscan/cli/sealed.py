@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from flatscan.cli import by_plan, options, refusing, running
-from flatscan.cli.kinds import LENGTH
 from flatscan.cli.progress import progress_bar
 from flatscan.cli.speaking import hand_out, hand_over, tell, text_file, words
 from flatscan.core.notes import Note, note
@@ -27,7 +25,7 @@ SAME, ALTERED, DIFFERENT = 0, 3, 4
 @click.option(
     "--job", "jobs", type=click.Choice(["survey", "check", "compare"]), multiple=True, help="What to run and seal."
 )
-@click.option("--plumb-limit", type=LENGTH, help="Largest lean allowed over the wall's height.")
+@options.check_options
 @click.option("--sign", type=click.Path(), help="Your Ed25519 private key (PEM or OpenSSH); signs the file.")
 @click.option("--title", default="", help="What the file is about, in your words.")
 @click.option("--date", default="", help="The day, as you state it; it is not proven.")
@@ -45,8 +43,10 @@ SAME, ALTERED, DIFFERENT = 0, 3, 4
 @options.finish_options
 @options.quote_options
 @options.plan_options
+@options.explain_option
 @options.more_option
 @options.output_options
+@options.file_options
 def evidence(captures: tuple[str, ...], **given: Any) -> int:
     """Seal captures, settings, results and sheets into one file that another party can check and rerun.
 
@@ -58,8 +58,8 @@ def evidence(captures: tuple[str, ...], **given: Any) -> int:
     """
     from flatscan import report
 
-    refusing.not_same_wall(given, "evidence")
-    refusing.one_wall_only(captures, given)
+    if set(given["jobs"]) != {"compare"}:
+        refusing.one_wall_only(captures, given)
     stands = _standing(captures, given)
     path = stands or _path(captures, given["out"])
     document = {} if stands else _seal(path, captures, given)
@@ -109,20 +109,23 @@ def _seal(path: Path, captures: tuple[str, ...], given: dict[str, Any]) -> dict[
     """Seal a new file and say so; entries of the document."""
     from flatscan import evidence as room
 
-    asked = by_plan.asked(captures[0], given, running.home(captures[0], given["out"]), by_plan.by_hand())
-    given, results = asked.given, []
+    # a sealed file is no folder of a job: its plan stands where the capture's own is
+    each = running.asked_each(captures, given | {"out": _folder(given["out"])})
+    sealed_too, jobs, whose = _jobs(captures, each)
+    results: list[list[Result]] = [[] for _ in each]
+    order = iter(whose)
 
     def told(found: Result) -> None:
         # a plan in the folder of another capture ends it before anything is sealed
-        results.append(asked.of(found))
+        number = next(order)
+        results[number].append(each[number].of(found))
 
-    jobs = [replace(job, plan=asked.used) for job in _jobs(captures, given)]
     statement = _statement(given)
     key = _key(given["sign"])
     with progress_bar(quiet=given["quiet"]) as progress:
         sealed = room.seal(
             path,
-            captures,
+            sealed_too,
             jobs,
             statement=statement,
             photos=given["photos"],
@@ -133,7 +136,9 @@ def _seal(path: Path, captures: tuple[str, ...], given: dict[str, Any]) -> dict[
             progress=progress,
             told=told,
         )
-    asked.keep(results[:1])
+    for asked, found in zip(each, results, strict=True):
+        if found:
+            asked.keep(found[:1])
     for said in (
         note("run.sealed", file=str(sealed.path), members=len(sealed.manifest["members"]) + 2),
         note("run.seal", seal=sealed.seal),
@@ -149,42 +154,67 @@ def _seal(path: Path, captures: tuple[str, ...], given: dict[str, Any]) -> dict[
     }
 
 
-def _jobs(captures: tuple[str, ...], given: dict[str, Any]) -> list[Job]:
-    """The jobs asked for on every capture: a check where a limit is given, else a survey."""
+def _jobs(captures: tuple[str, ...], each: list[by_plan.Asked]) -> tuple[list[str], list[Job], list[int]]:
+    """All captures, those that plans name too; the jobs on each; and by which of ``each`` a job was asked for."""
+    files: list[str] = []
+    jobs: list[Job] = []
+    whose: list[int] = []
+    for number, asked in enumerate(each):
+        of_one = [asked.capture] if isinstance(asked.capture, str) else list(asked.capture)
+        numbers = tuple(range(len(files), len(files) + len(of_one)))
+        files += of_one
+        jobs += [_job(name, numbers, asked) for name in _names(asked.given) if name != "compare"]
+        whose += [number] * (len(jobs) - len(whose))
+    if "compare" in each[-1].given["jobs"]:
+        if len(captures) != 2 or len(files) != 2:
+            raise click.UsageError("A comparison is sealed with two captures: EARLIER LATER.")
+        jobs.append(_comparison(each[-1]))
+        whose.append(len(each) - 1)
+    return files, jobs, whose
+
+
+def _names(given: dict[str, Any]) -> tuple[str, ...]:
+    """The jobs asked for, without doubles; without any a check where there is something to judge by, else a survey."""
+    judged = given["tolerance"] or any(given[name] is not None for name in running.LIMITS)
+    names = tuple(dict.fromkeys(given["jobs"])) or (("check",) if judged else ("survey",))
+    if "check" in names and not judged:
+        raise click.UsageError("Give the check a limit to judge by: --limit 3mm, or --tolerance ID.")
+    return names
+
+
+def _job(name: str, captures: tuple[int, ...], asked: by_plan.Asked) -> Job:
+    """A check or a survey of one wall, with all its settings."""
     from flatscan.evidence import Job
     from flatscan.jobs import Requirement
 
-    limited = bool(given["tolerance"]) or any(given[name] is not None for name in ("limit", "plumb_limit"))
-    asked = given["jobs"] or (("check",) if limited else ("survey",))
-    hand = by_plan.by_hand()
-    pair = _pair(captures, dict(given), "compare" in asked)
-    if "check" in asked and not limited:
-        raise click.UsageError("Give the check a limit to judge by: --limit 3mm, or --tolerance ID.")
-    tests = {"survey": Requirement.by(rule=given["rule"], directions=options.degrees(given["directions"]))}
-    if "check" in asked:
-        tests["check"] = running.judging(given, hand)
-    given = dict(given)
-    how, finish = running.capturing(given), running.finishing(given)
-    single = [
-        Job(name, (k,), capturing=how, testing=tests[name], finishing=finish)
-        for k in range(len(captures))
-        for name in dict.fromkeys(asked)
-        if name != "compare"
-    ]
-    return single + [replace(job, finishing=finish) for job in pair]
+    said = dict(asked.given)
+    how, finish = running.capturing(said), running.finishing(said)
+    files = {"plan": asked.used, "paper": said["paper"], "also": _also(said)}
+    if name == "check":
+        return Job(name, captures, capturing=how, testing=running.judging(said, asked.hand), **files)
+    test = Requirement.by(rule=said["rule"], directions=options.degrees(said["directions"]))
+    return Job(name, captures, capturing=how, testing=test, finishing=finish, **files)
 
 
-def _pair(captures: tuple[str, ...], given: dict[str, Any], wanted: bool) -> list[Job]:
-    """The comparison of two captures, where it is asked for."""
+def _comparison(asked: by_plan.Asked) -> Job:
+    """The comparison of two captures, with the plan of the later."""
     from flatscan.cli.compare import asked_of, hows_of
     from flatscan.evidence import Job
 
-    if not wanted:
-        return []
-    if len(captures) != 2:
-        raise click.UsageError("A comparison is sealed with two captures: EARLIER LATER.")
-    earlier, later = hows_of(given)
-    return [Job("compare", (0, 1), capturing=later, earlier=earlier, comparing=asked_of(given))]
+    said = dict(asked.given)
+    said["tolerance"] = said["tolerance"] or None
+    earlier, later = hows_of(said)
+    comparing, finish = asked_of(said), running.finishing(said)
+    files = {"plan": asked.used, "paper": said["paper"], "also": _also(said)}
+    return Job("compare", (0, 1), capturing=later, earlier=earlier, comparing=comparing, finishing=finish, **files)
+
+
+def _also(said: dict[str, Any]) -> tuple[str, ...]:
+    return (*said["also"], *(("explain",) if said["explain"] else ()))
+
+
+def _folder(out: str | None) -> str | None:
+    return None if out is not None and out.lower().endswith(".zip") else out
 
 
 def _statement(given: dict[str, Any]) -> Statement:

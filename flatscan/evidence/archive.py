@@ -5,8 +5,9 @@ Layout of a sealed file, in this order, nothing else::
     README.txt               page one, for people
     manifest.json            settings, versions, statements, and name, size and SHA-256 of every other member
     seal.json                SHA-256 of manifest.json; public key and Ed25519 signature over manifest.json, or null
-    captures/01/NAME ...     the captures' own bytes
-    inputs/01/NAME ...       files that settings name
+    captures/01/NAME ...     the captures' own bytes, with all files that belong to them
+    inputs/01/NAME ...       files that settings name, likewise
+    plan-01.toml ...         the plan of each job that has one
     photos/01.jpg ...        photos
     results/01-survey/...    sheets and result document of each job
     tolerances.json          the tolerance entries used

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
 from flatscan import methods
+from flatscan.core.choices import EXTRA_FILES, PAPERS
 from flatscan.core.errors import ReadError
 from flatscan.core.notes import note
 from flatscan.core.records import NotARecord, Problem
@@ -33,6 +34,8 @@ from flatscan.report.rechecked import SealedText
 from flatscan.standards import Tolerance
 
 COMMANDS = ("survey", "check", "compare")
+# what may be written beside the usual sheets
+MORE_FILES = (*EXTRA_FILES, "explain")
 # parts of a job's settings and what each of them is
 PARTS: dict[str, type] = {
     "capturing": Capturing,
@@ -51,7 +54,7 @@ class Job:
     """One command on one capture (two for compare, several where they are one wall), with all its settings.
 
     ``captures`` are positions in the list of captures, from 0. ``earlier`` is how compare's first capture is read.
-    ``plan`` is the plan of the job.
+    ``plan`` is the plan of the job, ``paper`` what its sheets are printed on, ``also`` what else is written.
     """
 
     command: str
@@ -62,6 +65,8 @@ class Job:
     comparing: Comparing = field(default_factory=Comparing)
     earlier: Capturing = field(default_factory=Capturing)
     plan: PlanUsed = field(default_factory=PlanUsed)
+    paper: str = PAPERS[0]
+    also: tuple[str, ...] = ()
 
     def run(self, paths: tuple[Path, ...], progress: Progress) -> Result:
         """The result of this job on capture files; raises the errors of the command."""
@@ -90,10 +95,12 @@ def settings_of(job: Job, pack: Pack) -> dict[str, Any]:
     return {part: said for part, said in plain.items() if said or part == "capturing"}
 
 
-def job_of(command: str, captures: Sequence[int], settings: Mapping[str, Any], files: Mapping[str, Path]) -> Job:
+def job_of(described: Mapping[str, Any], files: Mapping[str, Path]) -> Job:
     """The job out of a manifest, with the ``files`` it names; raises what `from_plain` does."""
+    settings = described["settings"]
     said: dict[str, Any] = {part: from_plain(PARTS[part], plain, files) for part, plain in settings.items()}
-    return Job(command, tuple(captures), **said)
+    sheets = {"paper": described["paper"], "also": tuple(described["also"])}
+    return Job(described["command"], tuple(described["captures"]), **said, **sheets)
 
 
 @dataclass(frozen=True)

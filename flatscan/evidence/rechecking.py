@@ -15,7 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from flatscan.core.choices import SHEET_UNITS
+from flatscan.core.choices import PAPERS, SHEET_UNITS
 from flatscan.core.errors import FlatscanError, ReadError
 from flatscan.core.notes import Note, note
 from flatscan.core.records import from_plain as record_of
@@ -23,6 +23,7 @@ from flatscan.evidence import stamp
 from flatscan.evidence.archive import FIRST, MANIFEST, SEAL, STAMP, TEXTS, Altered, safe_name, same_form, unpack
 from flatscan.evidence.contents import (
     COMMANDS,
+    MORE_FILES,
     PARTS,
     OddSetting,
     Statement,
@@ -129,11 +130,12 @@ class _Again:
         command, sealed = str(job["command"]), self.members[job["result"]].read_bytes()
         inputs = self._inputs()
         try:
-            self.gathering.job(job_of(command, job["captures"], job["settings"], inputs))
+            self.gathering.job(job_of(job, inputs))
         except OddSetting as trouble:
             raise Altered(note("evidence.odd-setting", why=trouble)) from None
         except FlatscanError as trouble:
-            return Rerun(command, (), False, trouble)
+            # by its name in the sealed file, wherever that is unpacked for the while
+            return Rerun(command, (), False, trouble.calling(f"{self.folder.resolve()}/", ""))
         made = self.gathering.files[self.gathering.jobs[-1]["result"]].read_bytes()
         rows = compare_documents(json.loads(sealed), json.loads(made), rounding=self.elsewhere)
         return Rerun(command, rows, made == sealed)
@@ -307,6 +309,8 @@ def _is_job(job: Mapping[str, Any], captures: int, members: Mapping[str, Path]) 
         and len(job["captures"]) == wanted > 0
         and all(type(k) is int and 0 <= k < captures for k in job["captures"])
         and job["units"] in SHEET_UNITS
+        and job["paper"] in PAPERS
+        and set(job["also"]) <= set(MORE_FILES)
         and set(settings) <= set(PARTS)
         and isinstance(json.loads(members[job["result"]].read_bytes()), dict)
     )

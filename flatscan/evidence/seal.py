@@ -14,13 +14,15 @@ from typing import Any
 
 from flatscan import __version__, capture, methods, report
 from flatscan.capture.registry import present_file
-from flatscan.core.errors import BadValue, OutputError
+from flatscan.core.errors import BadValue, FlatscanError, OutputError
 from flatscan.core.notes import note
 from flatscan.evidence.archive import MANIFEST, README, SEAL, TOLERANCES, safe_name, write_archive
 from flatscan.evidence.contents import Job, Statement, job_of, member_of, relied_on, settings_of, take_photo
 from flatscan.evidence.signing import Key
 from flatscan.jobs import Progress, Result, silent
+from flatscan.jobs.job_plan import JobPlan
 from flatscan.report.parts import Report
+from flatscan.report.plan_text import plan_text
 from flatscan.report.sealed_page import sealed_page
 from flatscan.report.staging import room_in
 
@@ -112,27 +114,39 @@ class Gathering:
         """
         number = len(self.jobs) + 1
         folder = f"results/{number:02d}-{job.command}"
-        settings = settings_of(job, self.pack)
+        described = {
+            "command": job.command,
+            "captures": list(job.captures),
+            "units": self.units,
+            "paper": job.paper,
+            "also": list(job.also),
+            "settings": settings_of(job, self.pack),
+        }
         paths = {one["member"]: self.folder / one["member"] for one in self.captures}
         # run with what is sealed, not with what it was copied from: so another party runs it too
-        sealed = job_of(job.command, job.captures, settings, paths | self._inputs_by_name())
-        found = sealed.run(tuple(paths.values()), self.progress)
+        sealed = job_of(described, paths | self._inputs_by_name())
+        try:
+            found = sealed.run(tuple(paths.values()), self.progress)
+        except FlatscanError as trouble:
+            raise self._by_its_own_name(trouble) from None
         self.progress(note("stage.sheets"), None)
-        written = report.write(found, self.folder / folder, units=self.units)
+        formats = (*report.USUAL, *job.also)
+        written = report.write(found, self.folder / folder, units=self.units, paper=job.paper, formats=formats)
         for sheet in written:
             self._add(f"{folder}/{sheet.name}", sheet)
         self._tolerances |= {entry.id: entry for entry in sealed.tolerances}
         self.reports.append(report.report_of(found))
-        self.jobs.append(
-            {
-                "command": job.command,
-                "captures": list(job.captures),
-                "units": self.units,
-                "settings": settings,
-                "result": f"{folder}/{written[-1].name}",
-            }
-        )
+        if sealed.plan.said != JobPlan():
+            # as a file that another run may be given
+            self._write(f"plan-{number:02d}.toml", plan_text(sealed.plan.said, "", self.folder / "plan.toml"))
+        self.jobs.append(described | {"result": f"{folder}/{written[-1].name}"})
         return found
+
+    def _by_its_own_name(self, trouble: FlatscanError) -> FlatscanError:
+        """Trouble with a copy as trouble with the file that it was copied from."""
+        for source, name in self._taken.items():
+            trouble = trouble.calling(str(self.folder / name), str(source))
+        return trouble
 
     def _inputs_by_name(self) -> dict[str, Path]:
         return {name: self.folder / name for name in self._taken.values()}

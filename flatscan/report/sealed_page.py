@@ -73,7 +73,12 @@ def _stated(manifest: Mapping[str, Any]) -> Iterator[Note]:
     yield from _list(note("sealed.present"), manifest["present"], note("sealed.not-stated"))
     yield from _list(note("sealed.notes"), manifest["notes"])
     captures = (
-        note("sealed.capture", number=number, file=one["file"], bytes=one["bytes"], sha256=one["sha256"])
+        note(
+            "sealed.capture" if len(one["files"]) == 1 else "sealed.capture-of-several",
+            number=number,
+            files=len(one["files"]),
+            **{name: one[name] for name in ("file", "bytes", "sha256")},
+        )
         for number, one in enumerate(manifest["captures"], 1)
     )
     yield from _list(note("sealed.captures"), list(captures))

@@ -141,7 +141,6 @@ def test_what_does_not_show_the_wall_is_refused(flatscan, files, moved, words):
 def test_other_commands_and_options_refuse_it(flatscan, files):
     both = files()
     for command in (
-        ("evidence", *both, "--same-wall", *LIMIT),
         ("compare", *both, "--same-wall"),
         ("check", *both, "--same-wall", "--repeat", both[0], *LIMIT),
         ("check", both[0], "--same-wall", *LIMIT),
