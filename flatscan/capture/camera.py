@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from flatscan.capture.registry import Format, need
 from flatscan.capture.source import Block, Normals, PointSource
+from flatscan.core.beside import plain_in
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
 from flatscan.core.model import Readings
@@ -127,8 +129,8 @@ def camera_beside(picture: Path) -> tuple[Camera, Path]:
     folder = picture if picture.is_dir() else picture.parent
     names = () if picture.is_dir() else (f"{picture.stem}.json", f"{picture.stem}_intrinsics.json")
     for name in (*names, *_NAMES):
-        if (folder / name).is_file():
-            return read_camera(folder / name), folder / name
+        if os.path.lexists(folder / name):
+            return read_camera(plain_in(folder, folder / name)), folder / name
     raise ReadError(
         picture,
         "no intrinsics (focal length and centre in pixels) beside it",

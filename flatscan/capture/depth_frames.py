@@ -15,6 +15,7 @@ from flatscan.capture.camera import Camera, camera_beside, fit_size
 from flatscan.capture.checks import checked_cloud
 from flatscan.capture.depth_photo import DepthImage, OneBlock, confidence_beside, left_out, read_depth, scale_of
 from flatscan.capture.source import PointSource
+from flatscan.core.beside import plain_in
 from flatscan.core.errors import ReadError, UnitsUnknown
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Cloud
@@ -106,7 +107,7 @@ def _gather(folder: Path) -> _Frames:
     camera, camera_file = camera_beside(folder)
     inner = folder / "depth" if (folder / "depth").is_dir() else folder
     images = sorted(
-        path
+        plain_in(folder, path)
         for path in inner.iterdir()
         if path.suffix.lower() in (".png", ".tif", ".tiff") and not path.stem.endswith("_confidence")
     )
@@ -126,7 +127,7 @@ def _gather(folder: Path) -> _Frames:
             remedy="Export the poses too, or give one frame by itself",
             images=len(images),
         )
-    poses = read_poses(pose_file)
+    poses = read_poses(plain_in(folder, pose_file))
     if len(poses) != len(images):
         raise ReadError(
             pose_file,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 from flatscan.capture.camera import MOST_DEPTHS, Camera, camera_beside, fit_size, refuse_pixels
 from flatscan.capture.registry import Format
 from flatscan.capture.source import Block, PointSource
+from flatscan.core.beside import plain_in
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array, Mask, unit
 from flatscan.core.notes import Note, note
@@ -188,14 +190,15 @@ def open_depth_photo(path: Path) -> PointSource:
 
 
 def confidence_beside(path: Path) -> Path | None:
-    """The confidence map that belongs to a depth image, or None."""
-    for beside in (
-        path.with_name(f"{path.stem}_confidence.png"),
-        path.parent.parent / "confidence" / path.name,
-        path.parent / "confidence" / path.name,
+    """The confidence map that belongs to a depth image, or None; `ReadError` for one that is no plain file there."""
+    own, above = path.parent, path.parent.parent
+    for folder, beside in (
+        (own, path.with_name(f"{path.stem}_confidence.png")),
+        (above, above / "confidence" / path.name),
+        (own, own / "confidence" / path.name),
     ):
-        if beside.is_file() and beside != path:
-            return beside
+        if beside != path and os.path.lexists(beside):
+            return plain_in(folder, beside)
     return None
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -215,7 +216,7 @@ class _Reader:
 
     def places(self, record: dict[str, Any]) -> dict[int, Array]:
         given = record.get("at", {})
-        if not isinstance(given, dict) or not all(str(key).isdigit() for key in given):
+        if not isinstance(given, dict) or not all(re.fullmatch("[0-9]{1,6}", str(key)) for key in given):
             needed = 'at = { 0 = ["0.3 m", "0.3 m"], ... }'
             raise self.wrong("targets", "at {given}", needed, given=short(given))
         if given and "size" not in record:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
 _BY_HAND = frozenset({click.core.ParameterSource.COMMANDLINE, click.core.ParameterSource.ENVIRONMENT})
 # options that a plan holds as another kind of thing: whether captures are one wall, and which they are
 _OTHERWISE = frozenset({"same_wall"})
+# options that name files
+_FILES = ("rates", "tie", "repeat", "same_wall")
 
 
 @dataclass(frozen=True)
@@ -69,6 +72,10 @@ class Asked:
         write_file(self.path, plan_text(plan, before, self.path).encode(), overwrite=True)
 
 
+def _names(value: Any) -> tuple[str, ...]:
+    return (value,) if isinstance(value, str) else tuple(value or ())
+
+
 def by_hand() -> frozenset[str]:
     """Names of the options of the running command that somebody gave for this run."""
     ctx = click.get_current_context()
@@ -79,8 +86,9 @@ def asked(capture: Any, given: dict[str, Any], folder: Path, hand: frozenset[str
     """Options for a capture: those given by ``hand``, else the plan's, else the usual ones; ``given`` stays as it is.
 
     The plan is the file of --plan, else plan.toml in ``folder``, the job's own. Raises `ReadError` for a plan that was
-    named and is not there, and what `load_plan` does.
+    named and is not there, and what `load_plan` does; with --keep also for a file that the plan could not name.
     """
+    from flatscan.core.beside import near
     from flatscan.jobs.job_plan import JobPlan
     from flatscan.jobs.plan_file import NAME, load_plan
     from flatscan.report.staging import settle
@@ -97,4 +105,9 @@ def asked(capture: Any, given: dict[str, Any], folder: Path, hand: frozenset[str
     if plan.same_wall:
         capture = (capture if isinstance(capture, str) else capture[0], *plan.same_wall)
         merged["same_wall"] = True
+    if given.get("keep"):
+        # before the work: a plan that named what lies elsewhere could not be read again
+        for name in _FILES:
+            for one in _names(plan.options.get(name)):
+                near(path, os.path.relpath(one, path.parent))
     return Asked(capture, merged, plan, path, found, hand)

@@ -72,14 +72,14 @@ def evidence(captures: tuple[str, ...], **given: Any) -> int:
 
 def _standing(captures: tuple[str, ...], given: dict[str, Any]) -> Path | None:
     """The file that is sealed already, where a time stamp is asked for or brought to one."""
-    from flatscan.evidence import stamp
+    from flatscan.evidence.archive import is_sealed
 
     answered = given["time_response"] is not None
     if not given["time_request"] and not answered:
         return None
     written = [_path(captures, given["out"])] if answered and not given["overwrite"] else []
     for path in (Path(captures[0]), *written):
-        if stamp.is_sealed(path):
+        if is_sealed(path):
             _tell(note("stamp.kept"), given)
             return path
     return None

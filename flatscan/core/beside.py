@@ -1,4 +1,4 @@
-"""Files that a capture names: beside it or below it, plain, and reached by no link that leads out."""
+"""Files that a capture or a plan names: beside it or below it, plain, and reached by no link that leads out."""
 
 from __future__ import annotations
 
@@ -45,5 +45,40 @@ def beside(path: str | Path, name: object) -> Path:
             needed="a file, not a pipe, a device, a folder or a link that leads out",
             remedy="Put a copy of the file in its place",
             **shown,
+        )
+    return found
+
+
+def plain_in(folder: Path, path: Path) -> Path:
+    """A file found in a ``folder`` by what files there are called; `ReadError` where it is no plain one of it.
+
+    Somebody else's folder may hold a pipe that never ends, or a link to a file of this machine.
+    """
+    if not path.is_file() or not path.resolve().is_relative_to(folder.resolve()):
+        raise ReadError(
+            path,
+            "it is no plain file of its folder",
+            needed="a file, not a pipe, a device, a folder or a link that leads out",
+            remedy="Put a copy of the file in its place",
+        )
+    return path
+
+
+def near(path: str | Path, name: str) -> Path:
+    """The file or folder that a plan at ``path`` calls ``name``: in the folder of its job, or beside that folder.
+
+    Raises `ReadError` for any other, by its name alone. What is not there is found out by who opens it.
+    """
+    above = Path(path).absolute().parent.parent
+    found = Path(path).parent / name
+    lies = found.resolve() if len(name) <= _LONGEST and "\0" not in name else Path("/")
+    plain = lies.is_file() or lies.is_dir() or not lies.exists()
+    if not plain or "://" in name or not lies.is_relative_to(above.resolve()):
+        raise ReadError(
+            path,
+            "it names '{name}', which lies elsewhere or is no plain file",
+            needed="a file in the job's folder, or beside that folder, and no link that leads out",
+            remedy="Copy it there and name it by its place",
+            name=name if len(name) <= LONGEST_SHOWN else f"{name[:LONGEST_SHOWN]}…",
         )
     return found

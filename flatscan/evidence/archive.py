@@ -60,6 +60,15 @@ def write_archive(path: Path, members: Mapping[str, Path]) -> None:
                 shutil.copyfileobj(source, target, 2**20)
 
 
+def is_sealed(path: Path) -> bool:
+    """Whether a file is a sealed one, by the names of its members."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            return {MANIFEST, SEAL} <= set(archive.namelist())
+    except (OSError, zipfile.BadZipFile, ValueError):
+        return False
+
+
 def safe_name(name: str) -> bool:
     """Whether a member's name stays in the folder it is unpacked to, on every system."""
     parts = PurePosixPath(name).parts

@@ -283,6 +283,8 @@ def _check_described(members: Mapping[str, Path], manifest: Mapping[str, Any]) -
         count = len(manifest["captures"])
         sound = len(jobs) <= _MOST_JOBS and all(_is_held(one["member"], members) for one in manifest["captures"])
         sound &= all(_is_job(job, count, members) for job in jobs)
+        # a capture for no job would be there to be looked at, not to be measured
+        sound &= {k for job in jobs for k in job["captures"]} == set(range(count))
         versions = manifest["versions"]
         sound &= "flatscan" in versions and all(_VERSION.fullmatch(text) for text in versions.values())
         texts = {member_of(name) for name in manifest["methods"]}

@@ -265,8 +265,15 @@ def seal(
             needed="a name that is free",
             remedy="Choose another with {set:out}, or give {set:overwrite}",
         )
-    if not jobs:
-        raise BadValue(path, "nothing to seal", needed="one job or more", remedy="Name what is to be run and sealed")
+    if {k for job in jobs for k in job.captures} != set(range(len(captures))) or not jobs:
+        raise BadValue(
+            path,
+            "{jobs} jobs on {captures} captures",
+            needed="a job for every capture, and no other",
+            remedy="Name what is to be run and sealed",
+            jobs=len(jobs),
+            captures=len(captures),
+        )
     new_folder = not path.parent.exists()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import tempfile
-import zipfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,7 +17,7 @@ from typing import Any
 
 from flatscan.core.errors import BadValue, OutputError, ReadError
 from flatscan.core.notes import Note, note
-from flatscan.evidence.archive import MANIFEST, SEAL, STAMP, Altered, unpack, write_archive
+from flatscan.evidence.archive import MANIFEST, STAMP, Altered, unpack, write_archive
 from flatscan.report.rechecked import Time
 from flatscan.report.say import say
 from flatscan.report.staging import room_in
@@ -77,15 +76,6 @@ def given(path: str | Path, manifest: bytes) -> bytes:
     except NoStamp as wrong:
         raise BadValue(path, "{why}", needed=_NEEDED, remedy=_ASK, why=say(wrong.problem)) from None
     return answer
-
-
-def is_sealed(path: Path) -> bool:
-    """Whether a file is a sealed one, by the names of its members."""
-    try:
-        with zipfile.ZipFile(path) as archive:
-            return {MANIFEST, SEAL} <= set(archive.namelist())
-    except (OSError, zipfile.BadZipFile, ValueError):
-        return False
 
 
 def write_request(path: Path) -> Path:

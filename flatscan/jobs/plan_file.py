@@ -8,6 +8,7 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any, NoReturn
 
+from flatscan.core.beside import near
 from flatscan.core.choices import AXES, CAPTURE_TYPES, LENGTH_UNITS, METHODS, STAGES
 from flatscan.core.errors import BadTable, FlatscanError
 from flatscan.core.records import parse_toml
@@ -51,12 +52,12 @@ def read_plan(text: str, path: str | Path) -> JobPlan:
 
 
 def _beside(path: str | Path, name: str, value: Any) -> Any:
-    """A file's name, or several, as the plan's own folder has them."""
+    """A file's name, or several, as the plan's own folder has them; raises as `core.beside.near` does."""
     if name not in ("rates", "tie", "repeat", "same_wall"):
         return value
     if isinstance(value, tuple):
         return tuple(_beside(path, name, one) for one in value)
-    return str(Path(path).parent / value)
+    return str(near(path, value))
 
 
 def _read(table: Any, keys: Mapping[str, tuple[str, Read]], path: str | Path, inside: str) -> dict[str, Any]:

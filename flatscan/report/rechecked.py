@@ -130,7 +130,7 @@ _HEADS = {
 }
 
 
-def recheck_text(found: Rechecked, *, every: bool = True, units: str = "mm") -> str:
+def recheck_text(found: Rechecked, *, every: bool = False, units: str = "mm") -> str:
     """What was found, for reading: the outcome, what differs, what nobody can check; then (``every``) each number."""
     return "\n".join(say(line, units) for line in _lines(found, every, units))
 
@@ -139,12 +139,16 @@ def _lines(found: Rechecked, every: bool, units: str) -> Iterator[Said]:
     yield _HEADS[found.status]
     yield from _short([note("recheck.problem", problem=problem) for problem in found.problems])
     others = [sheet for sheet in found.sheets if sheet.why is not None]
-    yield from _short([note("recheck.sheet", name=sheet.name, why=sheet.why) for sheet in others])
+    differs = any(rerun.differs for rerun in found.reruns)
+    if not differs:
+        yield from _short([note("recheck.sheet", name=sheet.name, why=sheet.why) for sheet in others])
     yield from _version_lines(found)
     if found.status == ALTERED and not found.reruns:
         yield note("recheck.nothing-rerun")
     for number, rerun in enumerate(found.reruns, 1):
         yield from _rerun_lines(number, rerun, units)
+    if differs and others:
+        yield note("recheck.sheets-follow", count=len(others), names=tuple(sheet.name for sheet in others))
     packed = tuple(sheet.name for sheet in found.sheets if sheet.state == "same content")
     if packed:
         yield note("recheck.packed-otherwise", names=packed)

@@ -1,6 +1,7 @@
 """One plan through the commands: found in the job's folder, overridden by options, written back, said everywhere."""
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -85,7 +86,9 @@ def test_a_plan_that_cannot_be_read_ends_the_run(in_folder):
 
 
 def test_captures_of_one_wall_may_stand_in_the_plan(in_folder):
-    flatscan = in_folder(f'same_wall = ["{SAMPLES / "wall.ply"}"]\n', Path("wall-flatscan"))
+    flatscan = in_folder('same_wall = ["../again/wall.ply"]\n', Path("wall-flatscan"))
+    Path("again").mkdir()
+    shutil.copy(SAMPLES / "wall.ply", "again")
     ran = flatscan("lows", SAMPLES / "wall.ply", "--capture-type", "scanner", "--json")
     # the plan's capture was read beside the one that was named, and is no other one
     assert ran.code == 1

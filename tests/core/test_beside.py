@@ -4,7 +4,7 @@ import os
 
 import pytest
 
-from flatscan.core.beside import beside
+from flatscan.core.beside import beside, near, plain_in
 from flatscan.core.errors import ReadError
 
 
@@ -48,5 +48,53 @@ def test_a_file_of_its_own_folder_is_taken(folder, name):
 def test_any_other_is_refused_by_name_and_never_opened(folder, name, why):
     with pytest.raises(ReadError, match=why) as refused:
         beside(folder / "setup.toml", name)
+    assert "nobody's business" not in str(refused.value)
+    assert len(str(refused.value)) < 600
+
+
+@pytest.mark.parametrize("name", ["link-out.jpg", "pipe.jpg", "below", "out/secret.txt", "gone.jpg"])
+def test_what_is_found_by_its_usual_name_is_plain_and_there(folder, name):
+    assert plain_in(folder, folder / "on.jpg").read_bytes() == b"1"
+    with pytest.raises(ReadError, match="no plain file of its folder") as refused:
+        plain_in(folder, folder / name)
+    assert "nobody's business" not in str(refused.value)
+
+
+@pytest.fixture
+def plan(folder):
+    job = folder / "wall-flatscan"
+    job.mkdir()
+    (job / "rates.toml").write_text("1")
+    (job / "out").symlink_to(folder.parent)
+    (job / "link.toml").symlink_to("/proc/self/environ")
+    return job / "plan.toml"
+
+
+@pytest.mark.parametrize("name", ["rates.toml", "../on.jpg", "../below", "nowhere.csv", "../nowhere.csv"])
+def test_a_plan_names_what_lies_in_its_job_or_beside_it(plan, name):
+    assert near(plan, name) == plan.parent / name
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "../../secret.txt",
+        "/etc/passwd",
+        "/dev/zero",
+        "/proc/self/environ",
+        "file:///etc/passwd",
+        "http://127.0.0.1/rates.toml",
+        "out/secret.txt",
+        "link.toml",
+        "../pipe.jpg",
+        "../link-out.jpg",
+        "rates.toml\0",
+        "a" * 5000,
+        "../" * 200 + "etc/passwd",
+    ],
+)
+def test_a_plan_names_nothing_else(plan, name):
+    with pytest.raises(ReadError, match="lies elsewhere or is no plain file") as refused:
+        near(plan, name)
     assert "nobody's business" not in str(refused.value)
     assert len(str(refused.value)) < 600

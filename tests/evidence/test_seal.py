@@ -400,7 +400,7 @@ def test_a_failed_seal_leaves_nothing(tmp_path):
     assert not (tmp_path / "out").exists()
     with pytest.raises(ReadError, match="no such file"):
         seal(tmp_path / "x.zip", [tmp_path / "none.ply"], [Job("survey", (0,))])
-    with pytest.raises(BadValue, match="nothing to seal"):
+    with pytest.raises(BadValue, match="0 jobs on 1 captures"):
         seal(tmp_path / "x.zip", [GRID], [])
     odd = shutil.copy(GRID, tmp_path / "a:b.csv")
     with pytest.raises(BadValue, match=r"a:b\.csv: a name that not every system can unpack"):
