@@ -19,7 +19,7 @@ from flatscan.core.typed import (
     is_length,
     length_in,
     pairs,
-    parse_length,
+    parse_place,
     unit_named,
     wrong,
 )
@@ -215,7 +215,7 @@ def _wall_size(path: Path, line: Line, word: str, text: str, notes: list[Note]) 
         raise wrong(path, line.number, "{word} '{text}'", needed=needed, remedy="Correct the line", **values)
     if not is_length(text, None):
         notes.append(note("grid.size-in-metres", line=line.number, word=word, text=text))
-    size = parse_length(text, unit="m")
+    size = parse_place(text)
     check_wall(path, word, size)
     return size
 

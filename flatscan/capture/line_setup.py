@@ -15,7 +15,7 @@ from flatscan.core.errors import BadTable, BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.quantity import metres
 from flatscan.core.records import load_toml
-from flatscan.core.typed import parse_length
+from flatscan.core.typed import parse_place
 
 _MOST_LINES = 60
 # six tapes for five unknowns: the one left over tells whether a tape was misread
@@ -191,7 +191,7 @@ class _Reader:
     def length(self, name: str, value: Any) -> float:
         """A length; a bare number is in metres, as positions are."""
         try:
-            return parse_length(str(value), where=name, unit="m")
+            return parse_place(str(value), where=name)
         except (BadValue, ValueError, ZeroDivisionError):
             raise self.wrong(name, "{given}", 'a length such as "1.2 m" or "3 mm"', given=repr(value)) from None
 

@@ -103,11 +103,11 @@ def plan_readings(capture: str, **given: Any) -> int:
     with progress_bar(quiet=given["quiet"]) as progress:
         planned = planned_readings(capture, how, rule, (0, *counts), progress)
     if given["form"] is not None:
-        write_file(given["form"], reading_form(planned), overwrite=given["overwrite"])
+        write_file(given["form"], reading_form(planned, given["units"]), overwrite=given["overwrite"])
     if not given["quiet"]:
         notes(planned.notes, given["units"])
     plans = reading_plans(planned, limit)
-    made = [("plan-readings.csv", byte_file(reading_form(planned)))]
+    made = [("plan-readings.csv", byte_file(reading_form(planned, given["units"])))]
     made += [("plan-readings-result.json", text_file(report.text(plans)))]
     hand_out("plan-readings", given, plans, reading_plan_text(planned, limit, given["units"]), made=made)
     return 0

@@ -31,8 +31,11 @@ class Length(click.ParamType):
             self.fail(f"{wrong.found}; needed: {wrong.needed}.", param, ctx)
 
 
+_VOLUME_UNIT = re.compile(r"\s*(m3|l|litres?|liters?|(us\s*)?gal(lons?)?)$")
+
+
 class Volume(click.ParamType):
-    """A volume in litres (``120`` or ``120l``) or cubic metres (``0.12m3``), as cubic metres."""
+    """A volume in litres (``120``, ``120l``), cubic metres (``0.12m3``) or US gallons (``32gal``), as cubic metres."""
 
     name = "volume"
 
@@ -41,11 +44,18 @@ class Volume(click.ParamType):
         if isinstance(value, float):
             return value
         text = str(value).strip().lower().replace("³", "3")
-        scale = 1.0 if text.endswith("m3") else 1e-3
+        from flatscan.core.units import volume_scale
+
+        gallons = text.removesuffix("s").removesuffix("lon").endswith("gal")
+        scale = 1.0 if text.endswith("m3") else 1 / volume_scale("in" if gallons else "mm")[0]
         try:
-            number = float(text.removesuffix("m3").removesuffix("litres").removesuffix("l"))
+            number = float(_VOLUME_UNIT.sub("", text))
         except ValueError:
-            self.fail(f"'{value}' is not a volume; needed: litres such as 120l, or 0.12m3.", param, ctx)
+            self.fail(
+                f"'{value}' is not a volume; needed: litres such as 120l, 0.12m3, or US gallons such as 32gal.",
+                param,
+                ctx,
+            )
         if not 0 <= number < 1e9:
             self.fail(f"'{value}' is not a volume from 0 up.", param, ctx)
         return number * scale
@@ -62,13 +72,13 @@ class Places(click.ParamType):
         if isinstance(value, tuple):
             return value
         from flatscan.core.errors import BadValue
-        from flatscan.core.typed import parse_length
+        from flatscan.core.typed import parse_place
 
         parts = value.split(",")
         if len(parts) != self.number:
             self.fail(f"'{value}' has {len(parts)} parts, needed {self.number}: {self.name}.", param, ctx)
         try:
-            return tuple(parse_length(part, unit="m") for part in parts)
+            return tuple(parse_place(part) for part in parts)
         except BadValue as wrong:
             self.fail(f"{wrong.found}; needed: {self.name}.", param, ctx)
 

@@ -58,11 +58,12 @@ def unit_named(text: str) -> str | None:
 def parse_length(text: str, *, where: str = "length", unit: str | None = None) -> float:
     """Metres in a text such as ``3mm``, ``1,8 m``, ``5 7/8 in``, ``13ft 9in`` or ``13' 9"``.
 
-    ``unit`` is assumed when the text gives none; without it a bare number raises `BadValue`, as does anything that is
-    not one finite length in known units. A comma is a decimal mark.
+    ``unit`` is assumed when the text gives none; without it a bare fraction is inches, since nobody writes millimetres
+    or metres so, and any other bare number raises `BadValue`, as does anything that is not one finite length in known
+    units. A comma is a decimal mark.
 
-    >>> parse_length("1.8m"), parse_length("1/8in")
-    (1.8, 0.003175)
+    >>> parse_length("1.8m"), parse_length("1/8in"), parse_length("1/8")
+    (1.8, 0.003175, 0.003175)
     """
     metres = _metres(text, unit)
     if metres is None:
@@ -74,6 +75,14 @@ def parse_length(text: str, *, where: str = "length", unit: str | None = None) -
             text=text[:_LONGEST],
         )
     return metres
+
+
+def parse_place(text: str, *, where: str = "place") -> float:
+    """Metres in a place along a wall, or its size: a bare number is metres, a bare fraction inches as everywhere.
+
+    Raises as `parse_length` does.
+    """
+    return parse_length(text, where=where, unit=None if is_length(text, None) else "m")
 
 
 def in_metres(length: float | str, setting: str) -> float:
@@ -98,7 +107,8 @@ def _metres(text: str, unit: str | None) -> float | None:
         part = _PART.match(text, at)
         if part is None:
             return None
-        name = unit_named(part[2]) if part[2] else "in" if before == "ft" else None if before else unit
+        usual = "in" if unit is None and "/" in part[1] else unit
+        name = unit_named(part[2]) if part[2] else "in" if before == "ft" else None if before else usual
         value = _number(part[1])
         if name is None or value is None:
             return None

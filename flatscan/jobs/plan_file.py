@@ -13,7 +13,7 @@ from flatscan.core.choices import AXES, CAPTURE_TYPES, LENGTH_UNITS, METHODS, ST
 from flatscan.core.errors import BadTable, FlatscanError
 from flatscan.core.records import parse_toml
 from flatscan.core.settled import file_numbers
-from flatscan.core.typed import LONGEST_SHOWN, parse_length, read_text
+from flatscan.core.typed import LONGEST_SHOWN, parse_length, parse_place, read_text
 from flatscan.jobs.job_plan import JobPlan, JobRecord, Statement
 from flatscan.jobs.settings import wall_named
 from flatscan.plan.cutting import Cut
@@ -117,7 +117,7 @@ def _place(value: Any) -> float:
     """A place along the wall; a bare number is metres, as on the form."""
     if isinstance(value, bool) or not isinstance(value, (str, int, float)):
         _needs('a place in metres, or with its unit in quotes, such as "1.2 m"')
-    return parse_length(str(value), unit="m")
+    return parse_place(str(value))
 
 
 def _slope(value: Any) -> float:

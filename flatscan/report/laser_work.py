@@ -13,6 +13,7 @@ from flatscan.capture.measured_lines import MeasuredLine
 from flatscan.core.notes import Note, note
 from flatscan.core.phrase import Manner
 from flatscan.core.quantity import Quantity, metres
+from flatscan.core.units import feet_and_inches
 from flatscan.jobs import Lines
 from flatscan.jobs.lasers import PlannedReadings
 from flatscan.plan.stops import LASER_WORK
@@ -104,13 +105,18 @@ def _places(plan: ReadingPlan) -> tuple[tuple[float, float], ...]:
     return tuple((float(x), float(y)) for x, y in plan.places)
 
 
-def reading_form(planned: PlannedReadings) -> bytes:
-    """The last plan as a table of stations with the readings left blank, in the layout in which ties are read."""
-    wall = planned.wall
+def reading_form(planned: PlannedReadings, units: str = "mm") -> bytes:
+    """The last plan as a table of stations with the readings left blank, in the layout in which ties are read.
+
+    In inches its places are feet and inches, and so are the readings that are typed into it.
+    """
+    wall, inches = planned.wall, units == "in"
+    at = feet_and_inches if inches else "{:.3f}".format
+    size = feet_and_inches if inches else "{:g} m".format
     lines = [
         *(f'note, "{say(said)}"' for said in (*LASER_WORK, note("readings.write-behind"))),
-        *head_lines(wall.width, wall.height, ("wall, ", "date, ", "who, ")),
-        *(f"{x:.3f}, {y:.3f}, " for x, y in _places(planned.plans[-1])),
+        *head_lines(wall.width, wall.height, ("wall, ", "date, ", "who, "), unit=units, written=size),
+        *(f"{at(x)}, {at(y)}, " for x, y in _places(planned.plans[-1])),
     ]
     return ("\n".join(lines) + "\n").encode("utf-8")
 
