@@ -34,6 +34,7 @@ COMMANDS = {
     "tolerances": ("reference", "The tolerance entries: length, limit, method, source, how sure."),
     "methods": ("reference", "How it computes and decides, with sources."),
     "rates": ("reference", "A price list to fill in."),
+    "doctor": ("doctor", "What works on this machine, and what to install for the rest."),
     "completion": ("reference", "What a shell needs to complete commands and options on the tab key."),
     "demo": ("demo", "The main job on the bundled samples."),
 }

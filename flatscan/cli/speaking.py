@@ -1,7 +1,7 @@
 """What a command says: words and progress on standard error, documents and what people pipe on standard output.
 
 The one thing on standard output is what another program takes: with --json the document, else the text of those
-commands whose text is what was asked for (tolerances, methods, rates, completion). ``--quiet`` leaves errors only.
+commands whose text is what was asked for (`PIPED`). ``--quiet`` leaves errors only.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from flatscan.report.say import Said
 
 # commands whose text is itself what was asked for, to be read, piped or put into a file
-PIPED = frozenset({"tolerances", "methods", "rates", "completion"})
+PIPED = frozenset({"tolerances", "methods", "rates", "completion", "doctor"})
 
 
 def words(text: str, *, quiet: bool = False) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 import pytest
 
-from flatscan.cli import COMMANDS, demo, group
+from flatscan.cli import COMMANDS, demo, doctor, group
 from flatscan.cli.speaking import PIPED
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
@@ -35,6 +35,7 @@ RUNS = {
     "methods": ("decision",),
     "rates": ("--example",),
     "completion": ("bash",),
+    "doctor": (),
     "demo": (),
 }
 # a second run of these would show no more
@@ -132,6 +133,24 @@ def test_the_form_and_the_targets_are_documents_too(flatscan):
     assert all(abs(one["x_mm"] / 25.4 - round(one["x_mm"] / 25.4)) < 1e-4 for one in form["stations"])
     targets = flatscan("targets", "--size", "4 3/4 in", "--count", "2", "--json").document
     assert (targets["size_mm"], targets["numbers"], targets["files"]) == (120.65, [0, 1], [])
+
+
+def test_doctor_names_what_is_missing_and_the_line_that_installs_it(flatscan, monkeypatch):
+    def load(module):
+        if module == "pye57":
+            raise ImportError("No module named 'pye57'")
+        if module == "cv2":
+            raise ImportError("libGL.so.1: cannot open shared object file: No such file or directory")
+
+    monkeypatch.setattr(doctor.importlib, "import_module", load)
+    uses = [doctor.examined(*use) for use in doctor._USES]
+    assert {use.name: use.install for use in uses if use.lacks} == {
+        "photos": "apt-get install libgl1",
+        "e57": "pip install 'flatscan[e57]'",
+    }
+    monkeypatch.undo()
+    found = flatscan("doctor", "--json").document
+    assert all(use["works"] for use in found["uses"] if use["name"] in ("readings", "sheets"))
 
 
 def _process(*args, **streams):
