@@ -60,7 +60,7 @@ def doctor(**given: Any) -> int:
     from flatscan import report
 
     found = [examined(*use) for use in _USES]
-    record = {
+    record: dict[str, object] = {
         "version": __version__,
         "python": platform.python_version(),
         "uses": [
