@@ -15,19 +15,19 @@ from flatscan.cli import options
 from flatscan.cli.speaking import hand_out, text_file
 from flatscan.core.notes import note
 
-# each use: its name among the words, the modules it needs, and what pip has to install where they are not there
+# each use: the code of its words, the modules it needs, and what pip has to install where they are not there
 _USES = (
-    ("readings", ("numpy", "scipy", "numba", "cattrs"), "flatscan"),
-    ("sheets", ("matplotlib", "contourpy", "PIL", "pypdf"), "flatscan"),
-    ("photos", ("cv2",), "opencv-python-headless"),
-    ("frames", ("open3d",), "open3d"),
-    ("las", ("laspy", "lazrs"), "'flatscan[las]'"),
-    ("e57", ("pye57",), "'flatscan[e57]'"),
-    ("dxf", ("ezdxf",), "'flatscan[dxf]'"),
-    ("heic", ("pi_heif",), "'flatscan[heic]'"),
-    ("sign", ("cryptography", "asn1crypto", "rfc3161_client"), "'flatscan[sign]'"),
-    ("desk", ("flask", "segno", "waitress"), "'flatscan[desk]'"),
-    ("cluster", ("distributed",), "'flatscan[cluster]'"),
+    ("doctor.readings", ("numpy", "scipy", "numba", "cattrs"), "flatscan"),
+    ("doctor.sheets", ("matplotlib", "contourpy", "PIL", "pypdf"), "flatscan"),
+    ("doctor.photos", ("cv2",), "opencv-python-headless"),
+    ("doctor.frames", ("open3d",), "open3d"),
+    ("doctor.las", ("laspy", "lazrs"), "'flatscan[las]'"),
+    ("doctor.e57", ("pye57",), "'flatscan[e57]'"),
+    ("doctor.drawings", ("ezdxf",), "'flatscan[dxf]'"),
+    ("doctor.heic", ("pi_heif",), "'flatscan[heic]'"),
+    ("doctor.sign", ("cryptography", "asn1crypto", "rfc3161_client"), "'flatscan[sign]'"),
+    ("doctor.desk", ("flask", "segno", "waitress"), "'flatscan[desk]'"),
+    ("doctor.cluster", ("distributed",), "'flatscan[cluster]'"),
 )
 # libraries of the system that wheels lean on, and Debian's packages with them
 _SYSTEM = {
@@ -43,7 +43,7 @@ _SHARED = re.compile(r"(lib[\w.+-]+\.so[\w.]*): cannot open")
 
 @dataclass(frozen=True, slots=True)
 class Use:
-    """Something flatscan is used for: its name, why it does not work (empty: it does), and what installs the rest."""
+    """Something flatscan is used for: the code of its words, why it does not work (empty: it does), what installs it."""
 
     name: str
     lacks: str
@@ -64,7 +64,13 @@ def doctor(**given: Any) -> int:
         "version": __version__,
         "python": platform.python_version(),
         "uses": [
-            {"name": one.name, "works": not one.lacks, "lacks": one.lacks, "install": one.install} for one in found
+            {
+                "name": one.name.removeprefix("doctor."),
+                "works": not one.lacks,
+                "lacks": one.lacks,
+                "install": one.install,
+            }
+            for one in found
         ],
     }
     said = [_said(one) for one in found]
@@ -94,7 +100,7 @@ def _install(reason: str, package: str) -> str:
 
 
 def _said(use: Use) -> Any:
-    what = note(f"doctor.{use.name}")
+    what = note(use.name)
     if not use.lacks:
         return note("doctor.works", what=what)
     return note("doctor.lacks", what=what, lacks=use.lacks, install=use.install)
