@@ -43,7 +43,7 @@ _SHARED = re.compile(r"(lib[\w.+-]+\.so[\w.]*): cannot open")
 
 @dataclass(frozen=True, slots=True)
 class Use:
-    """Something flatscan is used for: the code of its words, why it does not work (empty: it does), what installs it."""
+    """A use of flatscan: the code of its words, why it does not work (empty: it does), and what installs the rest."""
 
     name: str
     lacks: str
