@@ -91,7 +91,9 @@ def _unlikely(tried: _Tried) -> Mask:
 
     Of many readings each stretch along the wall gives its least likely at once: they foretell nothing of each other.
     """
-    stretch = np.argsort(np.argsort(tried.x, kind="stable")) // ONE_STRETCH if len(tried.x) > AT_ONCE else 0 * tried.x
+    stretch = np.zeros(len(tried.x), dtype=np.int64)
+    if len(tried.x) > AT_ONCE:
+        stretch = np.argsort(np.argsort(tried.x, kind="stable")) // ONE_STRETCH
     middle = float(np.median(np.abs(tried.offset)))
     size = np.abs(tried.offset) / max(middle, 1e-6)
     out = ((size > _GROSS) | (size < 1 / _GROSS)) & (middle > _PROUD)
@@ -116,7 +118,7 @@ def _unlikely(tried: _Tried) -> Mask:
     return out
 
 
-def _first_of_each(value: Array, group: Array) -> NDArray[np.int64]:
+def _first_of_each(value: Array, group: NDArray[np.int64]) -> NDArray[np.int64]:
     """The index of the least value of every group, the least of all first."""
     order = np.argsort(value, kind="stable")
     _, first = np.unique(group[order], return_index=True)

@@ -57,7 +57,7 @@ def collinear_triples(x: Array, y: Array, rule: float, directions: Sequence[floa
     # that, the ends behind a middle stand in one stretch
     turn = 4.0 * first + angle
     wide = np.arcsin(np.minimum(OFF_LINE / np.maximum(near, OFF_LINE), 1.0)) + 1e-9
-    low, high = (np.searchsorted(turn, turn + way * wide, side) for way, side in ((-1, "left"), (1, "right")))
+    low, high = np.searchsorted(turn, turn - wide, "left"), np.searchsorted(turn, turn + wide, "right")
     blocks = _blocks(high - low)
     rows = [_on_one_line(place, first, other, near, low[part], high[part], part) for part in blocks]
     columns = [np.concatenate(column) for column in zip(*rows, strict=True)] if rows else [np.empty(0)] * 6
