@@ -43,6 +43,8 @@ LEAST_SHARED = 0.1
 # Student's t of 4 degrees of freedom, 97.5 % (tables): about what 12 to 20 readings leave of an error whose size,
 # length and roughness they tell as well [setting; tried in methods/tie 11]
 TIED_T = 2.776
+# halves so many u off their mean: of normal noise one cell in 80 has that by chance [setting]
+WILD = 2.5
 # a wall in more pieces than these, or in scraps of less than this share, is not called outside by the rest of them
 MOST_SURFACES, SCRAP = 4, 0.01
 
@@ -204,7 +206,7 @@ def lower_bound(
     factors = _factors(reaches, halves)
     u = max(reach.gap.u_random or 0.0 for reach in reaches)
     least = max(reach.over for reach in reaches) - NEAR * u
-    parts = surfaces(relief, relief.valid)
+    parts = surfaces(relief, tame(relief))
     found = _standing_out(reaches, parts, factors, [reach.near(least, 1) for reach in reaches], whole=whole)
     if found is None or found[1] < least:
         # the largest lies where no whole straightedge has room, or on two surfaces: the others are looked at
@@ -259,6 +261,15 @@ def _standing_out(
                 score = value - math.hypot(factors[0] * random, factors[1] * common)
                 best = (score, value) if best is None else (max(best[0], score), max(best[1], value))
     return best
+
+
+def tame(relief: Grid) -> Mask:
+    """Measured cells (rows, cols) whose two halves are no further apart than normal noise of their u has them.
+
+    A cell that a few wild points threw off shows so in its halves, since the wild ones are in one of them. What halves
+    differ by is independent of their mean, so to leave such cells out does not choose among the others.
+    """
+    return relief.valid if relief.noise is None else relief.valid & ~(np.abs(relief.noise) > WILD * relief.u)
 
 
 def surfaces(relief: Grid, cells: Mask) -> list[Mask]:

@@ -19,7 +19,7 @@ from flatscan.core.geometry import Array
 from flatscan.core.notes import Note
 from flatscan.core.reliefs import Grid
 from flatscan.core.resolution import smoothing_row
-from flatscan.straightedge.gaps import Direction, Gap, Laying, Lines, in_order, lay
+from flatscan.straightedge.gaps import Direction, Gap, Laying, Lines, end_triple, in_order, lay
 from flatscan.straightedge.triples import find_triple, gap_of
 
 # noise added makes the variance twice and four times what it was: with the root of the variance the bias grows by as
@@ -27,6 +27,8 @@ from flatscan.straightedge.triples import find_triple, gap_of
 DOUBLE, FOURFOLD = 1.0, 3.0**0.5
 # a line this many u below the largest does not come to hold it by the noise added
 NEAR = 5.0
+# windows of one direction that a common error may choose from, of lines that come so many u of it near the largest
+_WINDOWS, NEAR_WARP = 6, 3.0
 # pairs of noise fields, as many as this many samples of lines allow: half a second's work at most, and on a clean wall,
 # where few lines come near the largest, a tenth of it
 _MOST_PAIRS, _WORK = 8, 2e6
@@ -228,8 +230,10 @@ def _common_growth(reaches: Sequence[Reach]) -> Growth:
 def _of_directions(reach: Reach) -> list[Gap]:
     """The largest gap of each direction."""
     work, found = reach.work, list[Gap]()
-    if work.method != "resting" or (work.relief.common.stationary and work.relief.common.sd == 0):
+    if work.relief.common.stationary and work.relief.common.sd == 0:
         return found
+    if work.method != "resting":
+        return _windows(reach)
     for turn, lines, top in zip(work.turns, reach.lines, reach.tops, strict=True):
         if np.isfinite(top).any():
             best = int(np.argmax(top))
@@ -237,4 +241,19 @@ def _of_directions(reach: Reach) -> list[Gap]:
             triple = find_triple(work.grid, work.z, turn, int(np.nanargmax(deepest)))
             if triple is not None:
                 found.append(gap_of(work, triple, float(top[best])))
+    return found
+
+
+def _windows(reach: Reach) -> list[Gap]:
+    """Windows of each direction that come near the largest, on lines well apart: on a bow many are as good."""
+    work, found = reach.work, list[Gap]()
+    least = reach.gap.value - NEAR_WARP * (reach.gap.u_common or 0.0)
+    for turn, lines, top in zip(work.turns, reach.lines, reach.tops, strict=True):
+        near = lines[top >= least]
+        for one in near[:: max(1, -(-len(near) // _WINDOWS))]:
+            for sign in work.signs:
+                _, best, *_ = lay(work.grid, sign * work.z, sign * work.z, turn, edges=False, ends=True, lines=one[None])
+                triple = end_triple(turn, best)
+                if triple is not None:
+                    found.append(gap_of(work, triple, float(best[0])))
     return found
