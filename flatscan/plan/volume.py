@@ -61,9 +61,8 @@ def volume_doubt(relief: Relief, wall: Wall, deep: Array, rise: Rise, least: flo
     if not known:
         return Doubt(None, None, None, None, (note("plan.volume-plumb-unstated"), *notes))
     thin, thick = (ends + loose * rng.standard_normal(len(ends)) for ends in (thin, thick))
-    # whichever chooses where the plane rests, chance or the wall; and with the cover kept everywhere there is no less
-    low = min(float(np.quantile(thin, LOW)), float(np.quantile(thick, LOW)), mean)
-    low = min(max(low, least), mean)
+    # with the cover kept everywhere there is no less
+    low = min(max(_low(thin, thick, relief), least), mean)
     high = max(float(np.quantile(thick, HIGH)), mean)
     wanted = thick + (1 - rise.for_order) * (rise.own - float(rise.own.mean()))
     order = min(max(float(np.quantile(wanted, ORDER)), float(np.quantile(thick, ORDER)), mean), high)
@@ -77,6 +76,17 @@ def volume_doubt(relief: Relief, wall: Wall, deep: Array, rise: Rise, least: flo
         quote = note("plan.quote-as", low=cubic_metres(net * mean), high=cubic_metres(net * high))
         notes = (quote, *notes)
     return Doubt(net * float(np.std(thick)), net * low, net * high, net * order, notes)
+
+
+def _low(thin: Array, thick: Array, relief: Relief) -> float:
+    """The lower end [m], whichever chooses where the plane rests, chance or the wall.
+
+    A scan whose error bends as walls do cannot tell, so the lower of both ends counts. Stations can as soon be the one
+    as the other: draws of both together.
+    """
+    if relief.known_between:
+        return min(float(np.quantile(thin, LOW)), float(np.quantile(thick, LOW)))
+    return float(np.quantile(np.concatenate([thin, thick]), LOW))
 
 
 def _loose(relief: Relief, share: Array, deep: Array, mean: float, rise: Rise) -> float:

@@ -252,7 +252,8 @@ def _windows(reach: Reach) -> list[Gap]:
         near = lines[top >= least]
         for one in near[:: max(1, -(-len(near) // _WINDOWS))]:
             for sign in work.signs:
-                _, best, *_ = lay(work.grid, sign * work.z, sign * work.z, turn, edges=False, ends=True, lines=one[None])
+                z = sign * work.z
+                _, best, *_ = lay(work.grid, z, z, turn, edges=False, ends=True, lines=one[None])
                 triple = end_triple(turn, best)
                 if triple is not None:
                     found.append(gap_of(work, triple, float(best[0])))
