@@ -115,7 +115,9 @@ def test_the_job_by_scan_runs_to_a_wall_within(by_scan):
     assert codes == [0, 0, 0, 0, 0, 0]
     assert result(folder, "finished", "check")["verdict"]["decision"] == "within"
     assert (folder / "wall.zip").is_file()
-    assert run(["recheck", str(folder / "wall.zip"), "--quiet"]) == 0
+    # sealed without drawings, as the whole job was told
+    with undrawn():
+        assert run(["recheck", str(folder / "wall.zip"), "--quiet"]) == 0
 
 
 def test_the_figures_of_the_job_by_scan(by_scan):
