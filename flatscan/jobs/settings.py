@@ -188,7 +188,8 @@ class Requirement:
     def entries(self) -> tuple[Tolerance, ...]:
         """All that is to be judged by: the tolerances named, or an unnamed entry for each limit that was given."""
         if self.tolerances:
-            return tuple(replace(entry, accepted=self.accept_source) for entry in self.tolerances)
+            named = self.tolerances
+            return tuple(replace(one, accepted=True) for one in named) if self.accept_source else named
         limits = (
             ("flatness", self.limit if self.judges else None),
             ("plumb", self.plumb_limit),

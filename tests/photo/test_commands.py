@@ -81,7 +81,7 @@ def test_tied_gaps_are_surer_than_untied_ones(capsys):
         (("plan-readings", WALL, "--readings", "six"), 2, "list of numbers"),
         (("plan-readings", WALL, "--readings", "600"), 1, "0 to 60 readings"),
         (("plan-readings", SAMPLES / "laser_grid.csv"), 1, "not a scan"),
-        (("line", WALL), 1, "not TOML"),
+        (("line", WALL), 1, "is not text"),
         (("line", "a.jpg", "b.jpg"), 2, "--setup"),
         (("line", "a.jpg", "--setup", "s.toml"), 2, "pairs"),
         (("line", "nowhere.toml"), 1, "no such file"),
