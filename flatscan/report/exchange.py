@@ -167,6 +167,10 @@ def write_dxf(report: Report, path: Path) -> None:
         for name, colour, weight in LAYERS:
             drawing.layers.add(name, color=colour, lineweight=weight)
         _draw(report, drawing)
+        # the library lists them in an order that changes from one process to another
+        listed = drawing.classes
+        listed.add_required_classes(drawing.dxfversion)
+        listed.classes = dict(sorted(listed.classes.items()))
         with path.open("wt", encoding="utf-8", newline="\n") as stream:
             drawing.write(stream)
     finally:

@@ -5,6 +5,7 @@ import json
 import stat
 import zipfile
 from contextlib import nullcontext
+from importlib.metadata import version
 from pathlib import Path
 
 import pytest
@@ -473,6 +474,55 @@ def test_it_is_found_and_named(attack, files, memory, tmp_path):
     # nothing of a stranger's steers the reader's terminal, and nothing of this machine is shown
     assert said.replace("\n", "").isprintable()
     assert "root:" not in said
+
+
+def repacked(folder, manifest):
+    """The same sheets as another version of the libraries packs them."""
+    on_paper(lambda writer: [page.compress_content_streams(level=1) for page in writer.pages])(folder, manifest)
+    of_picture(lambda shown, path, dots: shown.save(path, dpi=dots, compress_level=1))(folder, manifest)
+
+
+def moved(by):
+    """Every text on page one a little aside [mm]."""
+
+    def edit(writer):
+        from pypdf.generic import ContentStream, FloatObject, NameObject
+
+        page = writer.pages[0]
+        drawn = ContentStream(page.get_contents(), writer)
+        for operands, operator in drawn.operations:
+            if operator == b"Td":
+                operands[0] = FloatObject(float(operands[0]) + by / 25.4 * 72)
+        page[NameObject("/Contents")] = writer._add_object(drawn)
+
+    return on_paper(edit)
+
+
+def of_library(folder, manifest):
+    # as long a word, so that page one breaks its lines alike
+    other = version("matplotlib")[:-1] + "x"
+    manifest["versions"]["matplotlib"] = other
+    was = (folder / "README.txt").read_text()
+    (folder / "README.txt").write_text(was.replace(f"matplotlib {version('matplotlib')}", f"matplotlib {other}"))
+
+
+@pytest.mark.parametrize(
+    ("change", "code", "says"),
+    [
+        (
+            repacked,
+            0,
+            f"The same to a reader in other bytes, packed by another version of a library: {PICTURE}, {SHEETS}",
+        ),
+        (both(of_library, moved(0.3)), 0, "Sealed, as stated, with matplotlib "),
+        (both(of_library, moved(0.7)), 4, f"{SHEETS}: "),
+        (moved(0.3), 3, f"{SHEETS}: "),
+    ],
+    ids=["packed", "0.3 mm by another library", "0.7 mm by another library", "0.3 mm by the same"],
+)
+def test_what_a_reader_sees_alike_is_the_same_and_said(files, memory, tmp_path, change, code, says):
+    ended, said = carried_out(Attack("", code, says, change), files[False].path, tmp_path, memory)
+    assert (ended, says in " ".join(said.split())) == (code, True), said
 
 
 def test_there_are_enough_of_them_and_none_ends_well():
