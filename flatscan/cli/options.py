@@ -73,6 +73,7 @@ PLAN: dict[str, Command] = {
     "statement": click.option("--statement", type=STATED, multiple=True, help="What somebody states: text|by|date."),
     "rule": click.option("--rule", type=LENGTH, help="Length of the straightedge.  [default: 1.8m]"),
     "limit": click.option("--limit", type=LENGTH, help="Largest gap allowed under the rule."),
+    "plumb_limit": click.option("--plumb-limit", type=LENGTH, help="Largest lean allowed over the wall's height."),
     "tolerance": click.option("--tolerance", multiple=True, help="A published tolerance by its ID instead of a limit."),
     "method": click.option("--method", type=click.Choice(METHODS), help="Of --limit.  [default: resting and balanced]"),
     "accept_source": click.option(
@@ -85,6 +86,10 @@ PLAN: dict[str, Command] = {
     "strip": click.option("--strip", type=LENGTH, help="Thickness of screed strips.  [default: dots]"),
     "cut": click.option("--cut", type=CUT, multiple=True, help="A hump to cut: its number, or as 0.7,1.75,6mm."),
     "shave": click.option("--shave", type=SHAVE, multiple=True, help="A ridge to shave off, as 0.7,1.75,2mm."),
+    "surface": click.option("--surface", type=click.Choice(SURFACES), help="What was surveyed."),
+    "seen": click.option(
+        "--seen", type=click.Choice(SIGNS), multiple=True, help="A sign seen on site that stops the job."
+    ),
     "mix": click.option("--mix", help="Sand to one of cement in what is mixed on site, such as 1:4."),
     "laser": click.option("--laser", type=LENGTH, help="How far a plumb laser plane stands off the wall's foot."),
     "fix": click.option("--fix", type=FIXED, multiple=True, help="A point the face goes through: 0.8m,1m,12mm."),
@@ -102,6 +107,9 @@ PLAN: dict[str, Command] = {
     "up": click.option("--up", type=click.Choice(tuple(AXES)), help="File axis that points up."),
     "seen_from": click.option("--seen-from", type=POINT, help="A point x,y,z on the room side, in the file's numbers."),
     "file_unit": click.option("--file-unit", type=click.Choice(LENGTH_UNITS), help="Unit of the file's coordinates."),
+    "width": click.option("--width", type=LENGTH, help="Taped width, to check the scale."),
+    "height": click.option("--height", type=LENGTH, help="Taped height, to check the scale."),
+    "no_opening": click.option("--no-opening", type=int, multiple=True, help="Number of a found opening to undo."),
     "crop": click.option("--crop", type=BOX, help="Only the points between two corners, in the file's own numbers."),
     "region": click.option("--region", type=REGION, help="Measure only x0,y0,x1,y1 of the wall."),
     "opening": click.option("--opening", type=REGION, multiple=True, help="Add an opening x0,y0,x1,y1."),
@@ -125,9 +133,6 @@ CAPTURE_KEYS = tuple(PLAN)[tuple(PLAN).index("wall") :]
 capture_options = _stack(
     *(PLAN[name] for name in CAPTURE_KEYS),
     click.option("--cell", type=LENGTH, help="Cell size; without it 10 to 200 mm by density."),
-    click.option("--width", type=LENGTH, help="Taped width, to check the scale."),
-    click.option("--height", type=LENGTH, help="Taped height, to check the scale."),
-    click.option("--no-opening", type=int, multiple=True, help="Number of a found opening to undo."),
     click.option("--reading-u", type=LENGTH, help="Standard uncertainty of one laser reading.  [default: 0.6mm]"),
     click.option("--max-points", type=click.IntRange(1), help="Refuse a capture of more.  [default: what fits]"),
     click.option("--warp", type=WARP, help="Size and length of the scan's warp, such as 8mm,2m, if known."),
@@ -137,7 +142,6 @@ directions_option = click.option("--directions", help="Degrees from horizontal, 
 
 # what else a wall is judged by and is no part of the job's plan, in a check and in a check that is sealed
 check_options = _stack(
-    click.option("--plumb-limit", type=LENGTH, help="Largest lean allowed over the wall's height."),
     click.option("--step-limit", type=LENGTH, help="Largest abrupt step allowed."),
     click.option("--corner-limit", type=LENGTH, help="How far a corner may be out of square over 600 mm."),
     click.option("--hand", type=click.Path(), help="Straightedge readings people made (CSV), set beside the scan's."),
@@ -147,11 +151,9 @@ check_options = _stack(
 # what is planned and is no part of the job's plan
 finish_options = _stack(
     click.option("--hack-most", type=LENGTH, help="Deepest cut.  [default: 10mm]"),
-    click.option("--surface", type=click.Choice(SURFACES), help="What was surveyed."),
     click.option("--old-plaster", type=PAIR, help="Thickness low,high of old plaster that comes off."),
     click.option("--background", help="What the coats go on, in a word the system knows."),
     click.option("--waste", type=float, metavar="SHARE", help="Waste as a share, such as 0.1."),
-    click.option("--seen", type=click.Choice(SIGNS), multiple=True, help="A sign seen on site that stops the job."),
 )
 
 quote_options = _stack(
@@ -173,7 +175,7 @@ more_option = click.option("--more", is_flag=True, help="All of the answer in wo
 # how help shows the options of a command that works by a plan; the rest stands first, under the command's own
 _GROUPS = {
     "The job and its plan": ("plan", "keep", "stage", "start", "job", "statement"),
-    "The limit": ("rule", "directions", "limit", "tolerance", "method", "accept_source"),
+    "The limit": ("rule", "directions", "limit", "plumb_limit", "tolerance", "method", "accept_source"),
     "What is put on": (
         *("system", "least", "most", "finish", "strip", "cut", "shave", "mix", "rates", "hack_most", "surface"),
         *("old_plaster", "background", "waste", "seen", "area_rule", "clash", "light"),
@@ -184,7 +186,7 @@ _GROUPS = {
     ),
     "The capture and its wall": (
         *CAPTURE_KEYS,
-        *("cell", "width", "height", "no_opening", "reading_u", "max_points", "warp"),
+        *("cell", "reading_u", "max_points", "warp"),
     ),
     "Where the answer goes": (
         *("out", "as_json", "units", "quiet", "overwrite", "more", "explain", "paper", "also"),

@@ -22,75 +22,16 @@ WITHIN, OUTSIDE, UNDECIDED, FAILED = 0, 3, 4, 1
 
 def capturing(options: dict[str, Any]) -> Capturing:
     """How to read a capture, out of the options of `cli.options.capture_options` (taken out of the dict)."""
-    from flatscan.jobs import Capturing
+    from flatscan.jobs.by_options import capturing_by
 
-    names = (
-        "wall",
-        "cell",
-        "up",
-        "seen_from",
-        "file_unit",
-        "width",
-        "height",
-        "region",
-        "opening",
-        "no_opening",
-        "as_wall",
-        "not_wall",
-        "capture_type",
-        "repeat",
-        "reading_u",
-        "max_points",
-        "tie",
-        "warp",
-        "crop",
-        "same_wall",
-        "pocket",
-        "skip",
-        "accept",
-    )
-    given = {name: options.pop(name, None) for name in names}
-    given["wall"], given["part"] = given["wall"]
-    return Capturing(**{name: value for name, value in given.items() if value is not None})
+    return capturing_by(options)
 
 
 def finishing(options: dict[str, Any]) -> Finishing:
     """What to plan, out of the options of `cli.options.finish_options` (taken out of the dict)."""
-    from flatscan.jobs import Finishing
+    from flatscan.jobs.by_options import finishing_by
 
-    names = (
-        "least",
-        "most",
-        "lean_up_to",
-        "turn_up_to",
-        "fix",
-        "hack_most",
-        "surface",
-        "old_plaster",
-        "background",
-        "waste",
-        "system",
-        "seen",
-        "parallel_to",
-        "square_to",
-        "rates",
-        "area_rule",
-        "clash",
-        "light",
-        "stage",
-        "start",
-        "cut",
-        "finish",
-        "strip",
-        "laser",
-        "mix",
-        "fix_reading",
-    )
-    taken = {name: options.pop(name, None) for name in names}
-    given = {name: value for name, value in taken.items() if value is not None}
-    # typed in mm per m
-    given |= {name: given[name] / 1000 for name in ("lean_up_to", "turn_up_to") if name in given}
-    return Finishing.by(**given)
+    return finishing_by(options)
 
 
 LIMITS = ("limit", "plumb_limit", "step_limit", "corner_limit")

@@ -51,7 +51,6 @@ def _job_options(command: Any) -> Any:  # noqa: ANN401
         click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the method."),
         click.option("--corner-limit", type=LENGTH, help="How far a corner may be out of square over 600 mm."),
         click.option("--step-limit", type=LENGTH, help="Largest abrupt step allowed."),
-        click.option("--plumb-limit", type=LENGTH, help="Largest lean allowed over the wall's height."),
         options.quote_options,
         options.finish_options,
     ):

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from flatscan.core.choices import SURFACES
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, share, square_metres
 from flatscan.core.warp import CommonError
@@ -80,7 +81,13 @@ def said_by_plan(plan: JobPlan, listed: Sequence[Setting], stage: str) -> tuple[
     A command that has no use for a part of its plan stands by all of it all the same: its fingerprint does. ``stage``
     is the command's usual one. Whose job it is and what was stated are no settings: they stand in their own places.
     """
-    usual = {"least": USUAL_COVER, "rule": DEFAULT_RULE, "system": DEFAULT_SYSTEM, "stage": stage}
+    usual = {
+        "least": USUAL_COVER,
+        "rule": DEFAULT_RULE,
+        "system": DEFAULT_SYSTEM,
+        "stage": stage,
+        "surface": SURFACES[0],
+    }
     known = {one.name for one in listed} | {"wall", "job", "statement"}
     found = []
     for name, value in plan.options.items():

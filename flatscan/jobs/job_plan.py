@@ -9,7 +9,7 @@ from dataclasses import dataclass, fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from flatscan.core.choices import STAGES
+from flatscan.core.choices import STAGES, SURFACES
 from flatscan.core.geometry import Rectangle
 from flatscan.jobs.settings import DEFAULT_RULE, DEFAULT_SYSTEM, USUAL_COVER, Capturing, Finishing
 from flatscan.plan.cutting import Cut
@@ -64,7 +64,8 @@ class JobPlan:
     Every field has the name of the option that overrides it for one run. ``cut`` are humps by their number in the plan
     without cuts, or by place and depth. ``fix`` are points (x, y, offset, band, beside) that the face goes through,
     ``fix_reading`` points (x, y, reading) that it meets in the laser's own readings. ``same_wall`` are further captures
-    of the wall, ``as_wall`` and ``not_wall`` places on objects that somebody decided about.
+    of the wall, ``as_wall`` and ``not_wall`` places on objects that somebody decided about. ``width`` and ``height``
+    are taped, ``no_opening`` numbers of openings found that are none, ``seen`` signs seen on site that stop the job.
     """
 
     stage: str | None = None
@@ -79,8 +80,11 @@ class JobPlan:
     method: str | None = None
     cut: tuple[Cut | str, ...] = ()
     shave: tuple[Cut, ...] = ()
+    plumb_limit: float | None = None
     start: str | None = None
     rates: str | None = None
+    surface: str | None = None
+    seen: tuple[str, ...] = ()
     mix: str | None = None
     laser: float | None = None
     lean_up_to: float | None = None
@@ -96,6 +100,9 @@ class JobPlan:
     up: str | None = None
     seen_from: tuple[float, ...] | None = None
     file_unit: str | None = None
+    width: float | None = None
+    height: float | None = None
+    no_opening: tuple[int, ...] = ()
     wall: tuple[int, str] | None = None
     region: Rectangle | None = None
     crop: tuple[float, ...] | None = None
@@ -121,7 +128,7 @@ class JobPlan:
         if "limit" in given and "tolerance" not in given:
             given = {"tolerance": (), **given}
         elif given.get("tolerance"):
-            given = {"limit": None, "method": None, **given}
+            given = {"limit": None, "method": None, "plumb_limit": None, **given}
         return replace(self, **{name: value for name, value in given.items() if name in names})
 
     def with_cuts(self, cuts: Sequence[Cut]) -> JobPlan:
@@ -150,9 +157,10 @@ class JobPlan:
         finish = load_system(system).last if self.finish is None else self.finish
         usual: dict[str, Any] = {"stage": STAGES[0], "least": USUAL_COVER, "rule": DEFAULT_RULE}
         said = {name: value for name, value in usual.items() if getattr(self, name) is None}
-        # the first wall is the one that nobody has to name
+        # the first wall is the one that nobody has to name, and bare what everybody takes it for
         wall = None if self.wall == (1, "") else self.wall
-        return replace(self, system=system, finish=finish, wall=wall, **said)
+        surface = None if self.surface == SURFACES[0] else self.surface
+        return replace(self, system=system, finish=finish, wall=wall, surface=surface, **said)
 
     @property
     def fingerprint(self) -> str:
@@ -178,6 +186,7 @@ def plan_by(how: Capturing, finish: Finishing | None = None, **given: Any) -> Jo
         plane = finish.plane
         said |= {name: getattr(finish, name) for name in _OF_FINISHES} | {"least": plane.least, "most": plane.most}
         said |= {name: getattr(plane, name) * 1000 or None for name in ("lean_up_to", "turn_up_to")}
+        said["surface"] = None if finish.order.surface == SURFACES[0] else finish.order.surface
         said["fix"] = tuple((at.x, at.y, at.offset, at.band, at.beside) for at in plane.fixed)
         # a stage that nobody named is that of the command
         said["stage"] = None if finish.stage == STAGES[0] else finish.stage
@@ -192,6 +201,9 @@ _OF_CAPTURES: tuple[str, ...] = (
     "up",
     "seen_from",
     "file_unit",
+    "width",
+    "height",
+    "no_opening",
     "region",
     "crop",
     "accept",
@@ -202,6 +214,7 @@ _OF_CAPTURES: tuple[str, ...] = (
 )
 _OF_FINISHES: tuple[str, ...] = (
     "system",
+    "seen",
     "finish",
     "strip",
     "cut",

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any, NoReturn
 
 from flatscan.core.beside import near
-from flatscan.core.choices import AXES, CAPTURE_TYPES, LENGTH_UNITS, METHODS, STAGES
+from flatscan.core.choices import AXES, CAPTURE_TYPES, LENGTH_UNITS, METHODS, SIGNS, STAGES, SURFACES
 from flatscan.core.errors import BadTable, FlatscanError
 from flatscan.core.records import parse_toml
 from flatscan.core.settled import file_numbers
@@ -20,6 +20,9 @@ from flatscan.plan.cutting import Cut
 
 NAME = "plan.toml"
 _REMEDY = "Put it right in the file, or take the line out"
+# the name of a table at the head of a line, and a key before its value
+_HEAD = re.compile(r"\s*\[{1,2}\s*([\w-]+)\s*\]{1,2}\s*(?:#.*)?$")
+_OWN = re.compile(r"\s*[\"']?([\w-]+)[\"']?\s*=")
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3])[:.]([0-5][0-9])")
 Read = Callable[[Any], Any]
 
@@ -41,8 +44,9 @@ def load_plan(path: str | Path) -> JobPlan:
 def read_plan(text: str, path: str | Path) -> JobPlan:
     """The plan in the text of a file at ``path``; raises as `load_plan` does."""
     table = parse_toml(text, path, "a plan in TOML", "Write it with {set:keep}, or put it right in the file")
-    said = _read(table, _KEYS, path, "")
-    said |= _read(said.pop("face", {}), _FACE, path, "face")
+    lines = _Lines(text, path)
+    said = _read(table, _KEYS, lines, "")
+    said |= _read(said.pop("face", {}), _FACE, lines, "face")
     fixed, objects = said.pop("fixed", ()), said.pop("object", ())
     said["fix"] = tuple(point for kind, point in fixed if kind == "offset")
     said["fix_reading"] = tuple(point for kind, point in fixed if kind == "reading")
@@ -60,12 +64,34 @@ def _beside(path: str | Path, name: str, value: Any) -> Any:
     return str(near(path, value))
 
 
-def _read(table: Any, keys: Mapping[str, tuple[str, Read]], path: str | Path, inside: str) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """Where the keys of a file stand in its text."""
+
+    text: str
+    path: str | Path
+
+    def at(self, key: str, inside: str, nth: int = 0) -> str:
+        """The file with the line of a key, in the table it is ``inside`` of, or of the ``nth`` table of that name."""
+        table, passed = "", 0
+        for number, line in enumerate(self.text.splitlines(), 1):
+            head, own = _HEAD.match(line), _OWN.match(line)
+            if head is not None:
+                table = head[1]
+                if table == key and not inside and passed == nth:
+                    return f"{self.path}, line {number}"
+                passed += table == key
+            elif own is not None and (own[1], table) == (key, inside):
+                return f"{self.path}, line {number}"
+        return str(self.path)
+
+
+def _read(table: Any, keys: Mapping[str, tuple[str, Read]], lines: _Lines, inside: str) -> dict[str, Any]:
     """What a table of the file says, by the names of a `JobPlan`."""
     unknown = tuple(key for key in table if key not in keys)
     if unknown:
         raise BadTable(
-            path,
+            lines.at(unknown[0], inside),
             "{unknown} {inside} is no key of a plan" if inside else "{unknown} is no key of a plan",
             needed="some of {known}",
             remedy=_REMEDY,
@@ -73,11 +99,11 @@ def _read(table: Any, keys: Mapping[str, tuple[str, Read]], path: str | Path, in
             inside=f"in [{inside}]",
             known=tuple(keys),
         )
-    return {keys[key][0]: _taken(keys[key][1], value, path, key, inside) for key, value in table.items()}
+    return {keys[key][0]: _taken(keys[key][1], value, lines, key, inside) for key, value in table.items()}
 
 
-def _taken(read: Read, value: Any, path: str | Path, key: str, inside: str) -> Any:
-    """A value as its key takes it; raises `BadTable` with the key and what it needed."""
+def _taken(read: Read, value: Any, lines: _Lines, key: str, inside: str) -> Any:
+    """A value as its key takes it; raises `BadTable` with the line, the key and what it needed."""
     try:
         return read(value)
     except BadTable:
@@ -85,13 +111,23 @@ def _taken(read: Read, value: Any, path: str | Path, key: str, inside: str) -> A
     except (_Misfit, FlatscanError) as wrong:
         needed = wrong.needed if isinstance(wrong, FlatscanError) else str(wrong)
         raise BadTable(
-            path,
+            lines.at(key, inside, _first_wrong(read, value)),
             "{key} = {value}",
             needed=needed,
             remedy=_REMEDY,
             key=f"[{inside}] {key}" if inside else key,
             value=repr(value)[:LONGEST_SHOWN],
         ) from None
+
+
+def _first_wrong(read: Read, value: Any) -> int:
+    """The first of several tables that its key cannot hold, from 0."""
+    for nth, one in enumerate(value if isinstance(value, list) else ()):
+        try:
+            read([one])
+        except (_Misfit, FlatscanError):
+            return nth
+    return 0
 
 
 def _needs(needed: str) -> NoReturn:
@@ -126,8 +162,8 @@ def _slope(value: Any) -> float:
     return float(value)
 
 
-def _number(value: Any) -> int:
-    return value if type(value) is int and value > 0 else _needs("a wall's number")
+def _number(of: str) -> Read:
+    return lambda value: value if type(value) is int and value > 0 else _needs(f"{of}'s number")
 
 
 def _one_of(words: Iterable[str]) -> Read:
@@ -236,8 +272,8 @@ def _job(value: Any) -> JobRecord:
 _FACE: dict[str, tuple[str, Read]] = {
     "lean_up_to": ("lean_up_to", _slope),
     "turn_up_to": ("turn_up_to", _slope),
-    "parallel_to": ("parallel_to", _number),
-    "square_to": ("square_to", _number),
+    "parallel_to": ("parallel_to", _number("a wall")),
+    "square_to": ("square_to", _number("a wall")),
 }
 _KEYS: dict[str, tuple[str, Read]] = {
     "stage": ("stage", _one_of(STAGES)),
@@ -250,15 +286,21 @@ _KEYS: dict[str, tuple[str, Read]] = {
     "limit": ("limit", _length),
     "tolerance": ("tolerance", _list_of(_text)),
     "method": ("method", _one_of(METHODS)),
+    "plumb_limit": ("plumb_limit", _length),
     "cut": ("cut", _list_of(_cut)),
     "start": ("start", _clock),
     "rates": ("rates", _text),
+    "surface": ("surface", _one_of(SURFACES)),
+    "seen": ("seen", _list_of(_one_of(SIGNS))),
     "mix": ("mix", _text),
     "laser": ("laser", _length),
     "capture_type": ("capture_type", _one_of(CAPTURE_TYPES)),
     "up": ("up", _one_of(AXES)),
     "seen_from": ("seen_from", _file_places(3, "seen_from")),
     "file_unit": ("file_unit", _one_of(LENGTH_UNITS)),
+    "width": ("width", _length),
+    "height": ("height", _length),
+    "no_opening": ("no_opening", _list_of(_number("an opening"))),
     "wall": ("wall", _wall),
     "region": ("region", _places(4)),
     "crop": ("crop", _file_places(6, "crop")),

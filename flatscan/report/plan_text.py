@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from tomlkit import TOMLDocument
 
 _FACE = ("lean_up_to", "turn_up_to", "parallel_to", "square_to")
-_THICKNESSES = frozenset({"least", "most", "finish", "strip", "limit"})
+_THICKNESSES = frozenset({"least", "most", "finish", "strip", "limit", "plumb_limit"})
 _RECTANGLES = ("opening", "pocket", "skip")
 _FILES = frozenset({"rates", "tie", "repeat", "same_wall"})
 # names of the file that are others than those of the options
@@ -114,7 +114,7 @@ def _value(name: str, value: Any, folder: Path) -> Any:
         return f"{number}{part}" if part else number
     if name in _THICKNESSES:
         return _thick(value)
-    if name in ("rule", "laser"):
+    if name in ("rule", "laser", "width", "height"):
         return _at(value)
     if name == "cut":
         return [_cut(one) for one in value] if all(isinstance(one, Cut) for one in value) else _names(value)

@@ -30,11 +30,17 @@ cut = ["h1", { x = "1.2 m", y = 0.8, depth = "4 mm" }]
 start = "7:30"
 rates = "rates.toml"
 mix = "1:4"
+surface = "stays"
+seen = ["damp", "blown"]
+plumb_limit = "8 mm"
 laser = "115 mm"
 capture_type = "scanner"
 up = "z"
 seen_from = [1, 2.5, 0]
 file_unit = "mm"
+width = "4.2 m"
+height = "8 ft"
+no_opening = [2]
 wall = "2a"
 region = "0, 0, 2 m, 2.4 m"
 crop = "0,0,0,1000,1000,1000"
@@ -113,6 +119,8 @@ def test_every_key_says_what_it_stands_for(tmp_path):
     assert_allclose(plan.fix_reading, [(3.0, 1.0, 0.104)])
     assert (plan.as_wall, plan.not_wall, plan.accept) == (((1.0, 2.0),), ((2.0, 2.0),), ((1.1, 0.1), (0.5, 0.2)))
     assert (plan.wall, plan.seen_from, plan.accept_source) == ((2, "a"), (1.0, 2.5, 0.0), True)
+    assert (plan.surface, plan.seen, plan.no_opening) == ("stays", ("damp", "blown"), (2,))
+    assert_allclose([plan.plumb_limit, plan.width, plan.height], [0.008, 4.2, 8 * 0.3048])
     assert plan.shave == (Cut(0.4, 1.1, 0.002),)
     assert plan.statement == (Statement("measured before any work of ours", "the foreman", "3 March"),)
     assert plan.job == JobRecord(client="the client", issued="4 March")
