@@ -5,10 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from flatscan.core.errors import BadValue
+from flatscan.core.geometry import Rectangle
+from flatscan.core.model import Wall
+from flatscan.core.quantity import metres
 from flatscan.jobs.results import Seen
 from flatscan.plan.finish import FixedPoint
 
 _Reading = tuple[float, float, float]
+# a lining or a corner bead stands at the wall's very edge, and a tape is read to so much [m]
+_BEYOND = 0.05
 
 
 def fixed_points(seen: Seen, readings: Sequence[_Reading], laser: float | None) -> tuple[FixedPoint, ...]:
@@ -33,3 +38,30 @@ def fixed_points(seen: Seen, readings: Sequence[_Reading], laser: float | None) 
             file=seen.origin.file,
         )
     return (*found, *(FixedPoint(x, y, zero + sense * reading) for x, y, reading in readings))
+
+
+def off_wall(wall: Wall, x: float, y: float) -> tuple[bool, bool]:
+    """Whether a place [m] lies beyond the ends of a wall, and whether under its foot or over its top."""
+    return not -_BEYOND <= x <= wall.width + _BEYOND, not -_BEYOND <= y <= wall.height + _BEYOND
+
+
+def box(left: float, bottom: float, width: float, height: float) -> Rectangle:
+    """The corners of a box that somebody measured [m]; raises `BadValue` for one without any size."""
+    if not (width > 0 and height > 0):
+        raise BadValue("box", "no size", needed="a width and a height over 0", remedy="Give what was taped")
+    return left, bottom, left + width, bottom + height
+
+
+def must_lie_on(wall: Wall, points: Sequence[FixedPoint]) -> None:
+    """Raise `BadValue` for a fixed point off the wall: no face goes through it."""
+    for point in points:
+        if any(off_wall(wall, point.x, point.y)):
+            raise BadValue(
+                "{set:fix}",
+                "the point {at:xy} is off the wall",
+                needed="0 to {width:span.3g} from the left, 0 to {height:span.3g} up",
+                remedy="Put its place right, or take it out",
+                at=(point.x, point.y),
+                width=metres(wall.width),
+                height=metres(wall.height),
+            )

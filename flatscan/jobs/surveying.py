@@ -6,7 +6,10 @@ import math
 from dataclasses import fields, replace
 from typing import Any
 
+import numpy as np
+
 from flatscan.core.errors import BadValue
+from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.jobs.changed import changed
@@ -14,7 +17,7 @@ from flatscan.jobs.checking import check_seen
 from flatscan.jobs.days import cutting_hours, day_of, laid_out, laid_out_or_none, with_strips
 from flatscan.jobs.either import planned_both_ways
 from flatscan.jobs.extra_over import beyond
-from flatscan.jobs.fixing import fixed_points
+from flatscan.jobs.fixing import fixed_points, must_lie_on
 from flatscan.jobs.hanging import without_doubted
 from flatscan.jobs.results import Looked, Seen, SetOut, SiteWall, Survey
 from flatscan.jobs.seeing import Capture, look, see, swept
@@ -51,8 +54,17 @@ def survey(
     return survey_seen(see(source, how, progress), requirement, finish, progress)
 
 
-def survey_seen(seen: Seen, requirement: Requirement, finish: Finishing, progress: Progress = silent) -> Survey:
-    """`survey` of a wall already seen, both ways where something hangs on it that may be wall or not."""
+def survey_seen(
+    seen: Seen,
+    requirement: Requirement,
+    finish: Finishing,
+    progress: Progress = silent,
+    done: tuple[Looked, Gaps] | None = None,
+) -> Survey:
+    """`survey` of a wall already seen, both ways where something hangs on it that may be wall or not.
+
+    ``done`` is what `measured` found on it by the same requirement, where that is known already.
+    """
 
     def once(one: Seen) -> Survey:
         return planned(*measured(one, requirement, progress), finish, progress)
@@ -62,7 +74,20 @@ def survey_seen(seen: Seen, requirement: Requirement, finish: Finishing, progres
         looked = look(one, requirement, silent)
         return _quoted(looked, plan(looked, turned, silent, _screeds(finish, requirement.rule)), turned)[0]
 
-    return without_doubted(planned_both_ways(once(seen), once), sums)
+    first = once(seen) if done is None else planned(*done, finish, progress)
+
+    def otherwise(one: Seen) -> Survey:
+        # a hump that is left out as an object is none to cut
+        left = replace(finish, cut=tuple(cut for cut in first.plan.cuts if _is_measured(one.relief, cut)))
+        return planned(*measured(one, requirement, progress), left, progress)
+
+    return without_doubted(planned_both_ways(first, otherwise), sums)
+
+
+def _is_measured(relief: Relief, cut: Cut) -> bool:
+    """Whether the wall is known where a cut is."""
+    across, upward = relief.places
+    return bool(relief.valid.flat[int(np.argmin(np.hypot(across - cut.x, upward - cut.y)))])
 
 
 def measured(seen: Seen, requirement: Requirement, progress: Progress = silent) -> tuple[Looked, Gaps]:
@@ -234,6 +259,7 @@ def _face(finish: Finishing, looked: Looked) -> PlaneOptions:
     # z of a laser that was set up anew
     laser = None if finish.laser is None else float(looked.shape.plane[0]) + finish.laser
     fixed = (*finish.plane.fixed, *fixed_points(looked.seen, finish.fix_reading, laser))
+    must_lie_on(looked.wall, fixed)
     return replace(finish.plane, background=finish.order.background, fixed=fixed)
 
 

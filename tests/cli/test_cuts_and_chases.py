@@ -1,5 +1,8 @@
 """A hall read by laser, with two humps in the plane's way, a window and a chase: cuts and chases from list to price."""
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
@@ -94,6 +97,30 @@ def test_a_cut_asked_for_deeper_than_the_hump_is_said(hall):
     found = hall("--cut", "3.7,0.8,30mm", "--hack-most", "20mm")
     assert_allclose(found["plan"]["cut"][0]["cut_mm"], 9)
     assert any(it["code"] == "plan.cut-less" and "30.0 mm asked" in it["text"] for it in found["notes"])
+
+
+def test_a_hump_that_is_left_out_as_an_object_is_none_to_cut(tmp_path, monkeypatch):
+    """Planned once more without what may be an object, the hump at 3.7 m: the cut on it is no error there."""
+    from flatscan.jobs import surveying
+
+    def both_ways(found, again):
+        offset = found.seen.relief.offset.copy()
+        offset[np.isclose(found.seen.relief.places[0], 3.7) & np.isclose(found.seen.relief.places[1], 0.8)] = np.nan
+        others.append(again(replace(found.seen, relief=replace(found.seen.relief, offset=offset))))
+        return found
+
+    others = []
+    monkeypatch.setattr(surveying, "planned_both_ways", both_ways)
+    found = surveyed(tmp_path, cut=("H1", "H2"))
+    assert {(one.x, one.y) for one in found.plan.cuts} == {(1.0, 1.5), (3.7, 0.8)}
+    assert [(one.x, one.y) for one in others[0].plan.cuts] == [(1.0, 1.5)]
+
+
+def test_a_fixed_point_off_the_wall_is_refused(flatscan, hall):
+    hall("--fix", "4.24m,1m,160mm")
+    ran = flatscan("survey", "hall.csv", "--fix", "5m,1m,12mm")
+    assert ran.code == 1
+    assert "x 5.000 m, y 1.000 m is off the wall; needed: 0 to 4.2 m from the left, 0 to 2.6 m up" in ran.err
 
 
 def test_strips_that_set_the_plane_leave_nothing_to_cut(hall):
