@@ -1,27 +1,28 @@
-"""The answers: the report's facts under the questions they answer, the wall to touch, and what ticks would change."""
+"""The answers: the first lines and facts of the report, the wall to touch, and the plan to be changed beside it."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from flatscan.core.errors import BadValue
+from flatscan.core.errors import FlatscanError
 from flatscan.core.notes import Note, note
 from flatscan.core.phrase import Manner
 from flatscan.core.quantity import cubic_metres, metres
-from flatscan.core.typed import parse_length
-from flatscan.desk import answering
-from flatscan.desk.bench import Cut, Working
-from flatscan.desk.folders import Job, Plain
-from flatscan.desk.screens import changed, revision, sent_json, sent_values, show
-from flatscan.jobs import Result, SetOut, Survey
-from flatscan.plan.hacking import Hack
+from flatscan.desk import answering, mending
+from flatscan.desk.bench import Working
+from flatscan.desk.folders import Job
+from flatscan.desk.screens import changed, revision, sent_values, show, take
+from flatscan.jobs import Planned, Result, SetOut, Survey
+from flatscan.jobs.job_plan import JobPlan
+from flatscan.jobs.ticking import ticks_of
 from flatscan.report import report_of
+from flatscan.report.bands import cut_of
 from flatscan.report.page import packing
 from flatscan.report.parts import Fact, Report
 from flatscan.report.say import Said, finished, say
+from flatscan.report.screen import in_words
 from flatscan.report.sections.hacking_section import depth_of
-from flatscan.report.sections.plan_section import material, order_section
 from flatscan.report.sections.seen_section import signed
 from flatscan.report.tables import rounded
 
@@ -57,16 +58,6 @@ QUESTIONS = {
 }
 # a set-out asks where, not how much
 _NOT_OF_SET_OUT = {"bags", "order-note", "governs", "coats", "days"}
-# what a cut changes: the fact's key, and its name beside the ticks
-_CHANGES = (
-    ("volume", "ask.cut-volume"),
-    ("bags", "ask.cut-bags"),
-    ("mean", "ask.cut-mean"),
-    ("most", "ask.cut-most"),
-    ("left-foot", "ask.cut-foot"),
-    ("lean-turn", "ask.cut-lean"),
-)
-_MOST_FIXED = 20
 
 
 def lines(report: Report, to: Manner) -> list[Line]:
@@ -85,42 +76,48 @@ def _is_unknown(fact: Fact) -> bool:
     return isinstance(fact.text, Note) and fact.text.code == "report.unknown"
 
 
-def after_cutting(cut: Cut, to: Manner) -> list[Line]:
-    """What the ticked humps change: savings, thickness, volume, order and where the face stands."""
-    facts = {fact.key: fact.text for section in (material(cut.plan), order_section(cut.plan)) for fact in section.facts}
-    saves = note("desk.saves", volume=cubic_metres(cut.saves))
-    changes = [("ask.cut-saves", saves), *((code, facts.get(key, note("report.unknown"))) for key, code in _CHANGES)]
-    return [(say(Note(code), to), say(said, to)) for code, said in changes]
-
-
-def humps(hacks: Sequence[Hack], to: Manner) -> Iterator[dict[str, str]]:
-    """The hacking list for ticking: mark, place (also in metres, as its key), and cut in words."""
-    for number, hack in enumerate(hacks, 1):
-        where = note("desk.hump-where", (hack.x, hack.y), saves=cubic_metres(hack.saves))
-        cut = note("desk.hump", cut=depth_of(hack))
-        yield {"mark": f"H{number}", "key": _key(hack), "where": say(where, to), "cut": say(cut, to)}
-
-
-def _key(hack: Hack) -> str:
-    return f"{hack.x:.4f},{hack.y:.4f}"
+def ticks(plan: Planned, to: Manner) -> list[dict[str, Any]]:
+    """The humps for ticking: mark, place (also in metres, as its key), cut in words, and whether it is cut already."""
+    rows = []
+    for one in ticks_of(plan):
+        where = note("report.at", (one.x, one.y))
+        if one.saves is not None:
+            where = note("desk.hump-where", (one.x, one.y), saves=cubic_metres(one.saves))
+        cut = note("desk.hump", cut=cut_of(one.depth, None) if one.hack is None else depth_of(one.hack))
+        row = {"mark": f"H{one.number}", "key": mending.key_of(one), "where": say(where, to), "cut": say(cut, to)}
+        rows.append(row | {"ticked": one.cut})
+    return rows
 
 
 def answers(desk: Desk, name: str) -> Any:
-    """One line for each answer, the wall to touch, what hacking and other choices would change."""
+    """What can be said at once, the wall to touch, and the plan to change: cuts, fixed points, boxes, the face."""
     from flask import redirect, request
 
     job = desk.jobs.get(name)
     if not answering.asked(job):
         return redirect(f"/wall/{name}/purpose")
     if request.method == "POST":
-        values = sent_values({"face"}, set())
-        job = desk.jobs.keep(name, revision(), lambda settings: answering.take(settings, values))
-        return changed(job, "answers")
-    found = desk.bench.result(job)
+        return changed(take(desk, name, revision(), sent_values({"face"}, set())), "answers")
+    trouble = None
+    try:
+        found: Result | Working | None = desk.bench.nearest(job)
+    except FlatscanError as wrong:
+        found, trouble = None, answering.in_four_parts(wrong, desk.jobs.folder, job.settings["units"])
     if isinstance(found, Working):
         return show("working.html.j2", job, "answers", working=found, of="answers")
+    if found is None:
+        return show("mend.html.j2", job, "answers", trouble=trouble, **_plan(desk, job, None))
     report = report_of(found)
-    return show("answers.html.j2", job, "answers", **_drawn(report, job), **_said(report, job), **_planned(found, job))
+    return show(
+        "answers.html.j2",
+        job,
+        "answers",
+        **_drawn(report, job),
+        **_said(report, job),
+        **_planned(found, job),
+        **_plan(desk, job, found),
+        fingerprint=report.fingerprint,
+    )
 
 
 def _drawn(report: Report, job: Job) -> dict[str, Any]:
@@ -133,7 +130,7 @@ def _drawn(report: Report, job: Job) -> dict[str, Any]:
 
 
 def _said(report: Report, job: Job) -> dict[str, Any]:
-    """What the report says: stop signs and cautions first, the answers, the choices side by side, the notes last."""
+    """What the report says: the first lines, cautions, the answers, the choices side by side, the notes last."""
     to = answering.spoken_to(job)
     choices = report.section("choices")
     beside = None if choices is None else choices.tables[0]
@@ -143,6 +140,7 @@ def _said(report: Report, job: Job) -> dict[str, Any]:
         *report.notes,
     )
     return {
+        "first": [in_words(line, to) for line in report.first],
         "stops": [say(note("report.stop", sign=sign), to) for sign in report.stops],
         "cautions": [say(caution, to) for caution in report.cautions],
         "lines": lines(report, to),
@@ -157,66 +155,67 @@ def _said(report: Report, job: Job) -> dict[str, Any]:
 
 
 def _planned(found: Result, job: Job) -> dict[str, Any]:
-    """What may be ticked, put in and chosen, where something was planned."""
-    to, held = answering.spoken_to(job), job.settings
+    """What may be ticked, put in and chosen, where something was planned; and readings that somebody must look at."""
+    to = answering.spoken_to(job)
     plan = found.plan if isinstance(found, (Survey, SetOut)) else None
+    doubted = [
+        (f"{one.x:.4f},{one.y:.4f}", say(note("desk.doubted", (one.x, one.y), reading=metres(one.reading)), to))
+        for one in found.seen.doubted
+    ]
     return {
         "plans": plan is not None,
-        "humps": [] if plan is None else list(humps(plan.hacks, to)),
+        "humps": [] if plan is None else ticks(plan, to),
         "before_hacking": say(note("report.before-hacking"), to),
-        "cut": [f"{x:.4f},{y:.4f}" for x, y in held["cut"]],
-        "fixed": [
-            (number, say(note("report.at", (x, y)), to), say(signed(metres(proud)), to))
-            for number, (x, y, proud) in enumerate(held["fixed"])
-        ],
-        "face": answering.answer(job, "face") or "plumb",
+        "face": answering.answer(job, "face"),
+        "doubted": doubted,
     }
 
 
-def fix(desk: Desk, name: str) -> Any:
-    """A fixed point added where the wall was tapped, or taken away."""
-    from flask import redirect, request
-
-    form = request.form
-
-    def put(settings: Plain) -> None:
-        if "remove" in form:
-            number = form["remove"]
-            if number.isdigit() and len(number) < 4 and int(number) < len(settings["fixed"]):
-                del settings["fixed"][int(number)]
-            return
-        unit = "in" if settings["units"] == "in" else "mm"
-        at = [
-            parse_length(form.get(field, ""), where=said, unit=unit)
-            for field, said in (("x", "From the left"), ("y", "Up"), ("proud", "Stands proud"))
-        ]
-        if len(settings["fixed"]) >= _MOST_FIXED:
-            raise BadValue("fixed points", "{count}", needed="no more", remedy="Remove one first", count=_MOST_FIXED)
-        if not all(abs(value) < 100 for value in at):
-            raise BadValue(
-                "fixed point",
-                "a length over {most:span}",
-                needed="a place on the wall",
-                remedy="Check the unit",
-                most=metres(100),
-            )
-        settings["fixed"].append([round(value, 6) for value in at])
-
-    desk.jobs.keep(name, revision(), put)
-    return redirect(f"/wall/{name}/answers#fixed", 303)
+def _plan(desk: Desk, job: Job, found: Result | None) -> dict[str, Any]:
+    """The points, boxes and cuts of the plan, and what was typed for one and could not be put in."""
+    to, plan = answering.spoken_to(job), job.plan
+    wall = mending.wall_of(desk, job) if found is None else found.wall
+    forms = {}
+    for form in ("fix", "box"):
+        texts = mending.held(job, form)
+        typed = any(texts.values())
+        forms[form] = {"texts": texts, "wrong": mending.read(form, texts, wall, to)[1] if typed else {}}
+    return {
+        "forms": forms,
+        "fixed": [*_points(plan, to)],
+        "boxes": [*_boxes(plan, to)],
+        "cuts": [*_cuts(plan, to)],
+        "kinds": mending.BOXES,
+    }
 
 
-def cut(desk: Desk, name: str) -> Any:
-    """Humps ticked or unticked: kept, and what that changes."""
-    from flask import jsonify
+Row = tuple[str, str, dict[str, str]]
 
-    sent = sent_json()
-    keys = sent.get("cut")
-    job = desk.jobs.get(name)
-    found = desk.bench.result(job, wait=60.0)
-    if isinstance(found, Working) or not isinstance(found, (Survey, SetOut)) or not isinstance(keys, list):
-        raise BadValue("hacking", "the answers are not ready", needed="a moment", remedy="Load the page again")
-    places = [(hack.x, hack.y) for hack in found.plan.hacks if _key(hack) in keys]
-    after = desk.bench.cut(job, places)
-    job = desk.jobs.keep(name, sent["revision"], lambda settings: settings.update(cut=[list(at) for at in places]))
-    return jsonify(revision=job.revision, lines=after_cutting(after, answering.spoken_to(job)))
+
+def _points(plan: JobPlan, to: Manner) -> Iterator[Row]:
+    """Every fixed point: what the page calls it, in words, and its fields where it may be changed."""
+    for number, (x, y, offset, _, beside) in enumerate(plan.fix):
+        code = "desk.point-beside" if beside else "desk.point"
+        fields = dict(zip(mending.POINT, (_field(one, to) for one in (x, y, offset)), strict=True))
+        yield f"fix-{number}", say(note(code, (x, y), proud=signed(metres(offset))), to), fields
+    for number, (x, y, reading) in enumerate(plan.fix_reading):
+        yield f"reading-{number}", say(note("desk.point-read", (x, y), reading=metres(reading)), to), {}
+
+
+def _field(length: float, to: Manner) -> str:
+    return say(note("desk.held", length=metres(length)), to)
+
+
+def _boxes(plan: JobPlan, to: Manner) -> Iterator[Row]:
+    for kind, name in mending.BOXES.items():
+        for number, (left, bottom, right, top) in enumerate(getattr(plan, kind)):
+            size = {"name": name, "left": metres(left), "bottom": metres(bottom)}
+            size |= {"right": metres(right), "top": metres(top)}
+            yield f"{kind}-{number}", say(note("desk.box", None, **size), to), {}
+
+
+def _cuts(plan: JobPlan, to: Manner) -> Iterator[Row]:
+    """The cuts of a plan that nothing could be worked out by: there are no humps to tick then."""
+    for number, one in enumerate(plan.cut):
+        place = None if isinstance(one, str) else note("desk.cut-at", (one.x, one.y), cut=metres(one.depth))
+        yield f"cut-{number}", one if isinstance(one, str) else say(place or "", to), {}

@@ -113,7 +113,7 @@ def _templates(app: Flask) -> None:
 
 
 def _routes(app: Flask, desk: Desk) -> None:
-    from flatscan.desk import answers, choosing, papers, stations
+    from flatscan.desk import answers, choosing, mending, papers, stations
 
     table: dict[str, tuple[Callable[..., Any], str]] = {
         "/": (choosing.home, "GET"),
@@ -129,8 +129,13 @@ def _routes(app: Flask, desk: Desk) -> None:
         "/wall/<name>/purpose": (choosing.purpose, "GET POST"),
         "/wall/<name>/questions": (choosing.ask, "GET POST"),
         "/wall/<name>/answers": (answers.answers, "GET POST"),
-        "/wall/<name>/fix": (answers.fix, "POST"),
-        "/wall/<name>/cut": (answers.cut, "POST"),
+        "/wall/<name>/fix": (mending.fix, "POST"),
+        "/wall/<name>/boxes": (mending.boxes, "POST"),
+        "/wall/<name>/cut": (mending.cut, "POST"),
+        "/wall/<name>/accept": (mending.accept, "POST"),
+        "/wall/<name>/plan": (mending.plan_page, "GET POST"),
+        "/wall/<name>/undo": (mending.undo, "POST"),
+        "/wall/<name>/redo": (mending.redo, "POST"),
         "/wall/<name>/sheets": (papers.sheets_page, "GET POST"),
         "/wall/<name>/evidence": (papers.evidence_page, "GET POST"),
         "/wall/<name>/file/<file>": (papers.file, "GET"),
@@ -235,6 +240,11 @@ def _trouble(desk: Desk, trouble: FlatscanError) -> Any:
         code = HTTPStatus.NOT_FOUND
     if _wants_json():
         return jsonify(parts), code
+    if job is not None and job.broken is not None and request.method == "GET":
+        # whatever page was asked for: the plan is put right first
+        from flatscan.desk.mending import plan_page
+
+        return plan_page(desk, job.name, trouble)
     back = request.path if isinstance(trouble, OtherTab) or request.method == "POST" else None
     return render_template("trouble.html.j2", **parts, job=job, back=back), code
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent import futures
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -12,23 +12,26 @@ from pathlib import Path
 from typing import Any
 
 from flatscan import jobs
-from flatscan.core.errors import BadValue, FlatscanError, ReadError
+from flatscan.core.errors import FlatscanError, Infeasible, ReadError
 from flatscan.core.model import Cloud, Readings
 from flatscan.core.notes import Note, note
 from flatscan.desk import answering
-from flatscan.desk.asking import what_for
 from flatscan.desk.folders import Job
-from flatscan.jobs import Capturing, Planned, Result, Seen, SetOut, Survey
+from flatscan.jobs import Capturing, Finishing, Requirement, Result, Seen, SetOut, Survey
 from flatscan.jobs.belonging import in_job
-from flatscan.jobs.job_plan import PlanUsed
-from flatscan.plan.other_planes import ChosenHumps
-from flatscan.plan.takeoff import take_off
+from flatscan.jobs.job_plan import JobPlan, PlanUsed
+from flatscan.jobs.plan_file import NAME
+from flatscan.jobs.ticking import ticked
+from flatscan.plan.cutting import Cut
+from flatscan.plan.lows import LIMIT as LOW_LIMIT
+from flatscan.plan.screeds import SetOutOptions
 from flatscan.report.say import say
 from flatscan.wall import Room
 
 # results of this many steps are kept: about the steps of five walls
 _KEPT = 24
 Key = tuple[Any, ...]
+Place = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,14 +62,6 @@ class _Failed:
     trouble: FlatscanError
 
 
-@dataclass(frozen=True, eq=False)
-class Cut:
-    """The plan with the ticked humps cut, and what that saves [m3]."""
-
-    plan: Planned
-    saves: float
-
-
 class Bench:
     """Runs the stages of a job in one worker; a page that asks meets a result, an error, or `Working`."""
 
@@ -80,36 +75,29 @@ class Bench:
     def room(self, job: Job, wait: float = 0.3) -> Read | Working:
         """The walls of the job's capture; raises the errors of reading and finding."""
         how = _whole_capture(answering.capturing(job))
-        return self._ask(("read", job.name, _stamp(job), how), lambda tell: self._read(job, how, tell), wait)
+        return self._ask(("read", *_stamp(job), how), lambda tell: self._read(job, how, tell), wait)
 
     def result(self, job: Job, wait: float = 0.3) -> Result | Working:
         """What the job's purpose asks for; raises every error of its command."""
-        settings = (answering.capturing(job), answering.testing(job), answering.finishing(job))
-        more = (answering.answer(job, "purpose"), answering.set_out_options(job), answering.low_limit(job))
-        key = ("found", job.name, _stamp(job), settings, more)
-        return self._ask(key, lambda tell: in_job(self._find(job, tell), PlanUsed(answering.plan_of(job))), wait)
+        command = answering.command_of(job)
+        return self._ask(_key(job, command), lambda tell: self._found(job, command, tell), wait)
 
-    def cut(self, job: Job, places: list[tuple[float, float]]) -> Cut:
-        """The plan with humps of the hacking list cut; raises `BadValue` where nothing was planned."""
-        found = self.result(job, wait=60.0)
-        if isinstance(found, Working) or not isinstance(found, (Survey, SetOut)):
-            raise BadValue("hacking", "no plan to change", needed="a priced wall", remedy="Open the answers again")
-        finish, plan = answering.finishing(job), found.plan
-        built = plan.build_up
-        key = ("humps", id(found))
-        with self._lock:
-            held = self._kept.get(key)
-        # the result is kept beside what was made of it, so that an id never stands for another
-        if held is None or held[0] is not found:
-            turn = built.plane.turn if finish.parallel_to else finish.plane.turn
-            plane = replace(finish.plane, turn=turn)
-            held = (found, ChosenHumps(found.relief, found.wall, built, plane=plane, options=finish.hacking))
-            self._keep(key, held)
-        chosen = held[1].with_cut(places)
-        system = finish.material
-        order = replace(finish.order, strict=False)
-        ordered = take_off(chosen.build_up, chosen.relief, system, options=order, stops=plan.take_off.stops)
-        return Cut(replace(plan, build_up=chosen.build_up, take_off=ordered), chosen.saves)
+    def nearest(self, job: Job, wait: float = 0.3) -> Result | Working:
+        """`result`, and for a plan that cannot be set out its survey: with the nearest that can, and what it costs."""
+        try:
+            return self.result(job, wait)
+        except Infeasible:
+            return self._ask(_key(job, "survey"), lambda tell: self._found(job, "survey", tell), wait)
+
+    def made(self, job: Job, command: str) -> Result:
+        """What a command of the job finds, worked out before this returns; raises every error of the command."""
+        key = _key(job, command)
+        return self.do(lambda: self._memo(key, lambda: self._found(job, command, jobs.silent)))
+
+    def ticked(self, job: Job, found: Survey | SetOut, places: Sequence[Place]) -> tuple[Cut, ...]:
+        """The cuts that humps of a list stand for, as deep as all of them together need."""
+        finish = answering.settings(job, found.command)[2]
+        return tuple(self.do(lambda: ticked(found, finish, places)))
 
     def do(self, work: Callable[[], Any]) -> Any:
         """Something else that takes its time, after what is waiting; raises what it raises."""
@@ -169,36 +157,53 @@ class Bench:
         return kept
 
     def _read(self, job: Job, how: Capturing, tell: jobs.Progress) -> Read:
-        path = _capture(job)
-        taken = jobs.read(path, how, tell)
+        taken = jobs.read(_captures(job), how, tell)
         if isinstance(taken, Readings):
             return Read(taken, Room((jobs.seen_in(taken, how, tell).wall,)))
         return Read(taken, jobs.find_room(taken, how, tell))
 
     def _seen(self, job: Job, how: Capturing, tell: jobs.Progress) -> Seen:
         whole = _whole_capture(how)
-        read: Read = self._memo(("read", job.name, _stamp(job), whole), lambda: self._read(job, whole, tell))
+        read: Read = self._memo(("read", *_stamp(job), whole), lambda: self._read(job, whole, tell))
         return jobs.seen_in(read.taken, how, tell, None if isinstance(read.taken, Readings) else read.room)
 
-    def _find(self, job: Job, tell: jobs.Progress) -> Result:
-        how, test, finish = answering.capturing(job), answering.testing(job), answering.finishing(job)
-        purpose = what_for(answering.answer(job, "purpose"))
-        assert purpose is not None
-        seen: Seen = self._memo(("seen", job.name, _stamp(job), how), lambda: self._seen(job, how, tell))
-        if purpose.command == "check":
+    def _found(self, job: Job, command: str, tell: jobs.Progress) -> Result:
+        plan = answering.plan_used(job, command)
+        how, test, finish = answering.settings(job, command)
+        seen: Seen = self._memo(("seen", *_stamp(job), how), lambda: self._seen(job, how, tell))
+        return in_job(self._of(job, command, seen, test, finish, plan, tell), PlanUsed(plan, NAME if job.text else ""))
+
+    def _of(
+        self,
+        job: Job,
+        command: str,
+        seen: Seen,
+        test: Requirement,
+        finish: Finishing,
+        plan: JobPlan,
+        tell: jobs.Progress,
+    ) -> Result:
+        if command == "check":
             return jobs.check_seen(seen, test, tell)
-        if purpose.command == "lows":
-            return jobs.lows_seen(seen, test, answering.low_limit(job), tell)
-        if purpose.command == "setout":
-            return jobs.set_out_seen(seen, test, finish, answering.set_out_options(job), tell)
-        key = ("measured", job.name, _stamp(job), how, test)
-        looked, gaps = self._memo(key, lambda: jobs.measured(seen, test, tell))
-        return jobs.planned(looked, gaps, finish, tell)
+        if command == "lows":
+            return jobs.lows_seen(seen, test, plan.limit or LOW_LIMIT, tell, plan.shave)
+        if command == "setout":
+            return jobs.set_out_seen(seen, test, finish, SetOutOptions(rule=test.rule), tell)
+        key = ("measured", *_stamp(job), seen.how, test)
+        done = self._memo(key, lambda: jobs.measured(seen, test, tell))
+        return jobs.survey_seen(seen, test, finish, tell, done)
 
 
 def _whole_capture(how: Capturing) -> Capturing:
     """What finding the walls depends on: not which of them is chosen, nor what is done with it."""
-    return replace(how, wall=1, part="", no_opening=(), opening=(), as_wall=(), not_wall=(), region=None, cell=None)
+    alone: Capturing = replace(how, wall=1, part="", no_opening=(), opening=(), as_wall=(), not_wall=(), region=None)
+    return replace(alone, cell=None, pocket=(), skip=(), accept=())
+
+
+def _captures(job: Job) -> Any:
+    """The capture, or all of those that the plan says are one wall."""
+    path = _capture(job)
+    return (str(path), *job.plan.same_wall) if job.plan.same_wall else path
 
 
 def _capture(job: Job) -> Path:
@@ -213,7 +218,13 @@ def _capture(job: Job) -> Path:
     return path
 
 
-def _stamp(job: Job) -> tuple[int, int]:
-    """What tells one state of a capture file from another: its time and size."""
-    kept = _capture(job).stat()
-    return kept.st_mtime_ns, kept.st_size
+def _key(job: Job, command: str) -> Key:
+    return ("found", *_stamp(job), command, answering.plan_used(job, command), bool(job.text))
+
+
+def _stamp(job: Job) -> Key:
+    """What tells one state of a job's files from another: their times and sizes, by the job's name."""
+    plan = job.plan
+    named = (plan.rates, plan.tie, *plan.repeat, *plan.same_wall)
+    kept = [path.stat() for path in (_capture(job), *(Path(one) for one in named if one is not None))]
+    return job.name, tuple((one.st_mtime_ns, one.st_size) for one in kept)

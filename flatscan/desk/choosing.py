@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,10 +19,12 @@ from flatscan.core.notes import note
 from flatscan.core.phrase import Manner
 from flatscan.core.quantity import metres
 from flatscan.desk import answering, screens
-from flatscan.desk.asking import PURPOSES, UNKNOWN
+from flatscan.desk.asking import PURPOSES, UNKNOWN, tape_cost
 from flatscan.desk.bench import Read, Working
-from flatscan.desk.folders import Job, Plain, write_stream
-from flatscan.desk.screens import changed, revision, sent_values, show
+from flatscan.desk.folders import ANOTHER, Job, Plain, write_stream
+from flatscan.desk.screens import changed, revision, sent_values, show, take
+from flatscan.desk.taking import HINTS, LISTS, WALL_FIELDS, on_another_wall
+from flatscan.jobs.job_plan import JobPlan, JobRecord
 from flatscan.jobs.settings import CLOUD_TYPE
 from flatscan.report.say import say, spoken
 from flatscan.wall import Room
@@ -132,11 +135,11 @@ def new(desk: Desk) -> Any:
     title = " ".join(request.form.get("title", "").split())[:_TITLE]
     units = "in" if request.form.get("units") == "in" else "mm"
     if request.form.get("kind") == "laser":
-        job = desk.jobs.new(title, units)
+        job = _begun(desk, title, units)
         job = desk.jobs.keep(job.name, job.revision, lambda settings: settings.update(kind="laser"))
         return redirect(url_for("stations.size", name=job.name), 303)
     sent = _sent()
-    job = desk.jobs.new(title, units)
+    job = _begun(desk, title, units)
     try:
         job = _take(desk, job, sent)
     except Exception:
@@ -144,6 +147,14 @@ def new(desk: Desk) -> Any:
         shutil.rmtree(job.folder, ignore_errors=True)
         raise
     return redirect(url_for("choosing.wall", name=job.name), 303)
+
+
+def _begun(desk: Desk, title: str, units: str) -> Job:
+    """An empty job; the wall's name is in its plan, from where it comes onto every sheet."""
+    job = desk.jobs.new(title, units)
+    if not title:
+        return job
+    return desk.jobs.keep(job.name, job.revision, replan=lambda plan: replace(plan, job=JobRecord(wall=title)))
 
 
 def go_on(desk: Desk, name: str) -> Any:
@@ -159,7 +170,7 @@ def capture(desk: Desk, name: str) -> Any:
 
     job = desk.jobs.get(name)
     if request.method == "POST":
-        return changed(_take(desk, job, _sent(), int(request.form.get("revision", "-1"))), "capture")
+        return changed(_take(desk, job, _sent(), revision()), "capture")
     return show("capture.html.j2", job, "capture", suffixes=_suffixes())
 
 
@@ -172,14 +183,14 @@ def _sent() -> FileStorage:
     return sent
 
 
-def _take(desk: Desk, job: Job, sent: FileStorage, revision: int | None = None) -> Job:
+def _take(desk: Desk, job: Job, sent: FileStorage, revision: str | None = None) -> Job:
     """The file into the job's folder under a name of ours; what no reader knows is not kept."""
     shown = (sent.filename or "")[-120:]
     # of the name that was sent only a known ending is used, and that from our own list
     ending = Path(shown.replace("\\", "/")).suffix.lower()
     suffix = next((known for form in formats() for known in form.suffixes if known == ending), ".bin")
     if revision is not None and revision != job.revision:
-        desk.jobs.keep(job.name, revision, lambda _: None)
+        desk.jobs.keep(job.name, revision)
     kept = job.folder / f"capture{suffix}"
     beside = job.folder / f".new{suffix}"
     try:
@@ -197,11 +208,13 @@ def _take(desk: Desk, job: Job, sent: FileStorage, revision: int | None = None) 
     def put(settings: Plain) -> None:
         settings["capture"] = {"file": kept.name, "name": shown, "holds": form.holds}
         settings["readings"] = None
-        settings["cut"], settings["fixed"] = [], []
-        for field in ("wall", "no_opening"):
-            settings["answers"].pop(field, None)
+        # whatever was made of the file before is of another wall
+        settings["sheets"], settings["seal"] = ANOTHER, [settings["seal"][0], ANOTHER] if settings["seal"] else []
 
-    return desk.jobs.keep(job.name, job.revision, put)
+    def replan(plan: JobPlan) -> JobPlan:
+        return replace(on_another_wall(plan), wall=None)
+
+    return desk.jobs.keep(job.name, job.revision, put, None if job.broken else replan)
 
 
 def _suffixes() -> str:
@@ -214,13 +227,17 @@ def wall(desk: Desk, name: str) -> Any:
 
     job = desk.jobs.get(name)
     if request.method == "POST":
-        values = sent_values(set(answering.WALL_FIELDS), answering.LISTS)
+        values = sent_values(set(WALL_FIELDS), LISTS)
         # ticked are the openings that are real: what is kept is what was unticked
         if "found" in request.form:
             found, real = request.form.getlist("found"), request.form.getlist("opening")
             values["no_opening"] = [number for number in found if number not in real]
-        job = desk.jobs.keep(name, revision(), lambda settings: _wall_kept(settings, values))
-        return changed(job, "wall")
+        before = answering.answer(job, "wall") or "1"
+        if values.get("wall", before) == before:
+            return changed(take(desk, name, revision(), values), "wall")
+        # openings, fixed points and cuts belong to the wall that was chosen before
+        values["no_opening"] = []
+        return changed(take(desk, name, revision(), values, first=on_another_wall), "wall")
     try:
         read = desk.bench.room(job)
     except Exception as trouble:
@@ -243,10 +260,11 @@ def _walls(read: Read, job: Job) -> dict[str, Any]:
         "plan": room_plan(read.room, here.name, to) if len(read.room.walls) > 1 else None,
         "drawing": elevation(here, to, dropped),
         "notes": spoken((*read.room.notes, *here.notes), to),
-        "tape": say(answering.tape_cost(answering.answer(job, "capture_type") or CLOUD_TYPE), to),
+        "answers": answering.answers(job),
+        "tape": say(tape_cost(job.plan.capture_type or CLOUD_TYPE), to),
         "is_scan": job.is_scan,
         "troubles": answering.troubles(job),
-        "hints": answering.HINTS,
+        "hints": HINTS,
         "facing": say(here.facing_from, to),
         "up_from": say(here.up_from, to),
     }
@@ -256,21 +274,12 @@ def _size(of: Wall | Opening, to: Manner) -> str:
     return say(note("desk.size", width=metres(of.width), height=metres(of.height)), to)
 
 
-def _wall_kept(settings: Plain, values: dict[str, Any]) -> None:
-    before = settings["answers"].get("wall", "1") or "1"
-    if values.get("wall", before) != before:
-        # openings, fixed points and ticks belong to the wall that was chosen before
-        values["no_opening"] = []
-        settings["fixed"], settings["cut"] = [], []
-    answering.take(settings, values)
-
-
 def _hints(desk: Desk, job: Job, trouble: Exception) -> Any:
     """What the file does not say, asked for beside the reason."""
-    if not isinstance(trouble, FlatscanError):
+    if not isinstance(trouble, FlatscanError) or job.broken is not None:
         raise trouble
     parts = answering.in_four_parts(trouble, desk.jobs.folder, job.settings["units"])
-    return show("hints.html.j2", job, "wall", **parts, hints=answering.HINTS)
+    return show("hints.html.j2", job, "wall", **parts, hints=HINTS, answers=answering.answers(job))
 
 
 def purpose(desk: Desk, name: str) -> Any:
@@ -282,11 +291,10 @@ def purpose(desk: Desk, name: str) -> Any:
         values = sent_values({"purpose"}, set())
         if values.get("purpose") not in {purpose.name for purpose in PURPOSES}:
             raise BadValue("What for", "nothing was chosen", needed="one of the five", remedy="Choose one")
-        job = desk.jobs.keep(name, revision(), lambda settings: answering.take(settings, values))
-        return changed(job, "purpose")
+        return changed(take(desk, name, revision(), values), "purpose")
     # the stages' own work begins while the next screens are read
     desk.bench.room(job, wait=0.0)
-    return show("purpose.html.j2", job, "purpose", purposes=PURPOSES)
+    return show("purpose.html.j2", job, "purpose", purposes=PURPOSES, chosen=job.plan.stage)
 
 
 def ask(desk: Desk, name: str) -> Any:
@@ -298,8 +306,8 @@ def ask(desk: Desk, name: str) -> Any:
     if not asked:
         return redirect(f"/wall/{name}/purpose")
     if request.method == "POST":
-        values = sent_values({question.name for question in asked}, answering.LISTS)
-        job = desk.jobs.keep(name, revision(), lambda settings: answering.take(settings, values))
+        values = sent_values({question.name for question in asked}, LISTS)
+        job = take(desk, name, revision(), values)
         wrong = answering.troubles(job)
         if not wrong or request.form.get("go") == "back":
             return changed(job, "questions")
@@ -308,7 +316,7 @@ def ask(desk: Desk, name: str) -> Any:
         job,
         "questions",
         questions=spoken(asked, answering.spoken_to(job)),
-        answers=job.settings["answers"],
+        answers=answering.answers(job),
         unknown=UNKNOWN,
         troubles=answering.troubles(job),
     )

@@ -9,15 +9,22 @@ import re
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import IO, Any
 
-from flatscan.core.errors import BadValue, OutputError, ReadError
+from flatscan.core.errors import BadValue, FlatscanError, OutputError, ReadError
 from flatscan.core.records import from_plain, to_plain
+from flatscan.desk import plans, taking
+from flatscan.jobs.job_plan import JobPlan
+from flatscan.jobs.plan_file import NAME
+from flatscan.report.plan_text import plan_text
 from flatscan.report.staging import room_in, settle
 
-SETTINGS, RESULTS, READINGS = "settings.json", "results", "readings.csv"
+SETTINGS, READINGS = "settings.json", "readings.csv"
 SCHEMA = 1
+# a state that no job has: what was made of another capture
+ANOTHER = "another"
 Plain = dict[str, Any]
 _NAME = re.compile(r"wall-[0-9]{3,6}", re.ASCII)
 
@@ -46,7 +53,12 @@ class _Typed:
 
 @dataclass(frozen=True, slots=True)
 class _Settings:
-    """The settings of a job as they stand in its folder; ``fixed`` are places with how far they stand proud [m]."""
+    """The settings of a job as they stand in its folder, beside its plan.
+
+    ``entries`` are what was typed into fields and is no value yet. ``plan`` is the text of the plan as this page wrote
+    it last, ``past`` what it was before (text, what changed then), ``undone`` what was taken back. ``answers``,
+    ``fixed`` and ``cut`` are those of a job begun before jobs had plans: a plan is made of them, once.
+    """
 
     schema: int = SCHEMA
     revision: int = 0
@@ -58,6 +70,10 @@ class _Settings:
     answers: dict[str, str | tuple[str, ...]] = field(default_factory=dict)
     fixed: tuple[tuple[float, float, float], ...] = ()
     cut: tuple[tuple[float, float], ...] = ()
+    entries: dict[str, str] = field(default_factory=dict)
+    plan: str = ""
+    past: tuple[tuple[str, str], ...] = ()
+    undone: tuple[tuple[str, str], ...] = ()
     sheets: str = ""
     seal: tuple[str, ...] = ()
 
@@ -72,16 +88,33 @@ class NoWall(ReadError):
 
 @dataclass(frozen=True, eq=False)
 class Job:
-    """One wall: its name (that of its folder), its folder, and its settings as they were read."""
+    """One wall: its name (that of its folder), its folder, its settings and the text of its plan as they were read."""
 
     name: str
     folder: Path
     settings: Plain
+    text: str = ""
 
     @property
-    def revision(self) -> int:
-        """How many times the settings were written."""
-        return int(self.settings["revision"])
+    def revision(self) -> str:
+        """What tells this state of the wall from any other: how often it was written here, and which plan it has."""
+        return f"{self.settings['revision']}-{hashlib.sha256(self.text.encode()).hexdigest()[:8]}"
+
+    @cached_property
+    def plan(self) -> JobPlan:
+        """The plan in the job's folder; raises as `plans.plan_in` does where somebody broke it."""
+        if self.text or not (self.settings["answers"] or self.settings["fixed"]):
+            return plans.plan_in(self.text, self.folder)
+        return taking.of_answers(self.settings["answers"], self.settings["fixed"], self.settings["units"])
+
+    @property
+    def broken(self) -> FlatscanError | None:
+        """What is wrong with the plan in the job's folder, None where nothing is."""
+        try:
+            _ = self.plan
+        except FlatscanError as trouble:
+            return trouble
+        return None
 
     @property
     def capture(self) -> Path | None:
@@ -99,8 +132,9 @@ class Job:
 
     @property
     def state(self) -> str:
-        """What results depend on, as one short text: they are of these settings while it is the same."""
-        held = {name: self.settings[name] for name in ("units", "capture", "readings", "answers", "fixed", "title")}
+        """What results depend on, as one short text: they are of these settings and this plan while it is the same."""
+        held = {name: self.settings[name] for name in ("units", "capture", "readings", "title")}
+        held["plan"] = self.text if self.broken else repr(self.plan)
         return hashlib.sha256(json.dumps(held, sort_keys=True).encode()).hexdigest()[:16]
 
     @property
@@ -111,7 +145,7 @@ class Job:
     @property
     def results(self) -> Path:
         """Where the sheets go."""
-        return self.folder / RESULTS
+        return self.folder
 
 
 class Jobs:
@@ -146,7 +180,7 @@ class Jobs:
                 (self.folder / name).mkdir()
             except OSError as reason:
                 raise _cannot(self.folder / name, reason) from None
-        return self._write(Job(name, self.folder / name, to_plain(_Settings(title=title, units=units))))
+        return self._write(Job(name, self.folder / name, to_plain(_Settings(title=title, units=units))), "")
 
     def get(self, name: str) -> Job:
         """The job of that name; raises `ReadError` for a name that is none, or settings that cannot be read."""
@@ -156,7 +190,7 @@ class Jobs:
                 "wall", "no such wall here", needed="one of the list", remedy="Go back to all walls and choose one"
             )
         # what a run that was killed left half moved is moved back before a page shows it
-        settle(folder / RESULTS)
+        settle(folder)
         try:
             settings = from_plain(_Settings, json.loads((folder / SETTINGS).read_bytes()))
             if settings.schema != SCHEMA:
@@ -169,27 +203,64 @@ class Jobs:
                 remedy="Bring back a copy of the file, or begin the wall anew with the capture in its folder",
                 reason=str(reason),
             ) from None
-        return Job(name, folder, to_plain(settings))
+        return Job(name, folder, to_plain(settings), plans.text_in(folder))
 
-    def keep(self, name: str, revision: int, change: Callable[[Plain], None]) -> Job:
-        """Settings with a change, written; `OtherTab` where ``revision`` is not the one that stands in the folder."""
+    def keep(
+        self,
+        name: str,
+        revision: str,
+        change: Callable[[Plain], object] = lambda _: None,
+        replan: Callable[[JobPlan], JobPlan] | None = None,
+        *,
+        typed: bool = False,
+    ) -> Job:
+        """Settings with a change, and the plan with another, written; what is ``typed`` is one change until it is done.
+
+        `OtherTab` where ``revision`` is not the one that stands in the folder; where the plan stays as it is, somebody
+        else may have changed that. Raises as `plans.plan_in` does for a plan that is broken.
+        """
         with self._lock:
-            job = self.get(name)
-            if job.revision != revision:
-                raise OtherTab(
-                    "this wall",
-                    "it was changed in another window or on another phone since this page was opened",
-                    needed="the page as it stands now",
-                    remedy="Open this page again to see what stands there; your last entry was not saved",
-                )
+            job = self._at(name, revision, whole=replan is not None)
+            if replan is None:
+                change(job.settings)
+                return self._write(job, job.text)
+            text, plan = job.text, replan(job.plan)
             change(job.settings)
-            return self._write(job)
+            if plan != job.plan or (plan != JobPlan() and not text):
+                text = plan_text(plan, job.text, job.folder / NAME)
+                what = plans.what_changed(plans.plan_in(job.text, job.folder), plan)
+                plans.changed(job.settings, job.text, text, what, typed=typed)
+            job.settings.update(answers={}, fixed=[], cut=[])
+            return self._write(job, text)
 
-    def _write(self, job: Job) -> Job:
-        settings = job.settings | {"revision": job.revision + 1}
+    def put_plan(self, name: str, revision: str, choose: Callable[[Job], str]) -> Job:
+        """Another text in place of the plan, broken or not; ``choose`` may note in the settings what it was before."""
+        with self._lock:
+            job = self._at(name, revision, whole=True)
+            text = choose(job)
+            job.settings.update(answers={}, fixed=[], cut=[])
+            return self._write(job, text)
+
+    def _at(self, name: str, revision: str, *, whole: bool) -> Job:
+        job = self.get(name)
+        here, there = (text if whole else text.partition("-")[0] for text in (job.revision, revision))
+        if here != there:
+            raise OtherTab(
+                "this wall",
+                "it was changed in another window, on another phone or in its folder since this page was opened",
+                needed="the page as it stands now",
+                remedy="Open this page again to see what stands there; your last entry was not saved",
+            )
+        return job
+
+    def _write(self, job: Job, plan: str) -> Job:
+        settings = job.settings | {"revision": int(job.settings["revision"]) + 1}
         text = json.dumps(settings, ensure_ascii=False, indent=1, sort_keys=True) + "\n"
+        if plan != job.text:
+            # a plan without its settings is one that somebody edited by hand: nothing is lost in between
+            write_through(job.folder / NAME, plan.encode())
         write_through(job.folder / SETTINGS, text.encode())
-        return Job(job.name, job.folder, settings)
+        return Job(job.name, job.folder, settings, plan)
 
 
 def write_through(path: Path, content: bytes) -> None:

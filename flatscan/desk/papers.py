@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from flatscan import evidence, report
-from flatscan.core.errors import BadValue
+from flatscan.core.errors import BadValue, FlatscanError
 from flatscan.desk import answering
 from flatscan.desk.asking import PURPOSES, what_for
 from flatscan.desk.bench import Working
-from flatscan.desk.folders import RESULTS, Job
+from flatscan.desk.folders import Job
 from flatscan.desk.screens import revision, show
-from flatscan.jobs import Requirement, Result
-from flatscan.report.job_folder import sheet_name
+from flatscan.jobs.job_plan import PlanUsed
+from flatscan.jobs.plan_file import NAME
+from flatscan.report.job_folder import sheet_name, sheets_by
 
 if TYPE_CHECKING:
     from flatscan.desk.app import Desk
@@ -23,6 +26,7 @@ EVIDENCE = "evidence.zip"
 _COMMANDS = tuple(dict.fromkeys(purpose.command for purpose in PURPOSES))
 # what a file is, for somebody who has never seen its ending
 _SAID = {
+    "day.pdf": ("The day's sheet", "one page for the wall: cut, fill, dots, mix, times"),
     "sheets.pdf": ("Sheets to print", "A4 or letter, black and white"),
     "wall.html": ("The wall to touch", "one file to send to a phone; opens without a signal"),
     "contour.png": ("Drawing of the wall", ""),
@@ -44,43 +48,96 @@ _TYPES = {
 }
 _SHOWN = {"pdf", "html", "png"}
 _MOST_WORDS = 300
+# a capture up to this size [bytes] is hashed whenever its sheets are shown
+_MOST_HASHED = 20_000_000
 
 
 def sheets_page(desk: Desk, name: str) -> Any:
-    """Make the sheets of the answers as they stand, and what there is of them."""
+    """Make the sheets of the plan as it stands, and what there is of them, with the plan that each was made by."""
     from flask import redirect, request
 
     job = desk.jobs.get(name)
     if not answering.asked(job):
         return redirect(f"/wall/{name}/purpose")
-    found = desk.bench.result(job)
+    command = answering.command_of(job)
+    try:
+        found = desk.bench.result(job)
+    except FlatscanError:
+        # what is wrong is shown where it can be put right
+        return redirect(f"/wall/{name}/answers", 303)
     if isinstance(found, Working):
         return show("working.html.j2", job, "sheets", working=found, of="answers")
     if request.method == "POST":
         paper = "letter" if request.form.get("paper") == "letter" else "a4"
-        units = job.settings["units"]
-        desk.bench.do(lambda: _write(found, job, units, paper))
+        for one in (command, *(made.command for made in _made(job) if made.command != command)):
+            _write(desk, job, one, paper, needed=one == command)
         desk.jobs.keep(name, revision(), lambda settings: settings.update(sheets=job.state))
         return redirect(f"/wall/{name}/sheets", 303)
-    stale = (job.settings["sheets"] or job.state) != job.state
-    return show("sheets.html.j2", job, "sheets", files=_files(job), stale=stale)
+    made = _made(job)
+    return show(
+        "sheets.html.j2", job, "sheets", made=made, stale=any(one.stale for one in made), plan=_used(job, command)
+    )
 
 
-def _write(found: Result, job: Job, units: str, paper: str) -> None:
-    """The sheets of these answers, and none of those that another purpose left."""
-    report.write(found, job.results, overwrite=True, units=units, paper=paper, alone=True)
+def _write(desk: Desk, job: Job, command: str, paper: str, *, needed: bool) -> None:
+    """The sheets of a command by the plan as it stands; those it cannot be done by any more stay as they are."""
+    try:
+        found = desk.bench.made(job, command)
+    except FlatscanError:
+        if needed:
+            raise
+        return
+    units = job.settings["units"]
+    desk.bench.do(lambda: report.write(found, job.results, overwrite=True, units=units, paper=paper))
 
 
-def _files(job: Job) -> list[tuple[str, str, str]]:
-    """The sheets that are there, by their names, in the order they are offered."""
+@dataclass(frozen=True, slots=True)
+class Made:
+    """The sheets of a command: the fingerprint of the plan they were made by, whether it is another now, the files."""
+
+    command: str
+    plan: str
+    stale: bool
+    files: tuple[tuple[str, str, str], ...]
+
+
+def _made(job: Job) -> list[Made]:
+    """What there is of sheets, by command; stale where plan, capture or units are others than they were made by."""
+    by = sheets_by(job.results)
+    known = _hash_of(job)
+    changed = (job.settings["sheets"] or job.state) != job.state
+    found = []
+    for command in _COMMANDS:
+        files = tuple(_files(job, command))
+        if files:
+            plan, capture = by.get(command, ("", ""))
+            stale = changed or plan != _used(job, command) or known not in (None, capture)
+            found.append(Made(command, plan, stale, files))
+    return found
+
+
+def _hash_of(job: Job) -> str | None:
+    """SHA-256 of the capture where it is a small file; a large one is told by the state of its job."""
+    path = job.capture
+    if path is None or not path.is_file() or path.stat().st_size > _MOST_HASHED:
+        return None
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def _used(job: Job, command: str) -> str:
+    return answering.plan_used(job, command).fingerprint
+
+
+def _files(job: Job, command: str) -> Iterator[tuple[str, str, str]]:
+    """The sheets of a command that are there, by their names, in the order they are offered."""
     there = {path.name for path in job.results.iterdir()} if job.results.is_dir() else set()
-    return [(name, *said) for name, said in _offered() if name in there]
+    return ((name, *said) for name, said in _offered(command) if name in there)
 
 
-def _offered() -> Iterator[tuple[str, tuple[str, str]]]:
+def _offered(*commands: str) -> Iterator[tuple[str, tuple[str, str]]]:
     """The names that a sheet can have here, with what is said of it."""
-    for sheet, said in _SAID.items():
-        yield from ((sheet_name(command, sheet), said) for command in _COMMANDS)
+    for command in commands or _COMMANDS:
+        yield from ((sheet_name(command, sheet), said) for sheet, said in _SAID.items())
 
 
 def evidence_page(desk: Desk, name: str) -> Any:
@@ -107,20 +164,19 @@ def evidence_page(desk: Desk, name: str) -> Any:
 
 
 def _jobs(job: Job) -> Sequence[evidence.Job]:
-    """What is sealed: the survey, and the check where the job judges by a limit."""
-    purpose = what_for(answering.answer(job, "purpose"))
-    how, finish = answering.capturing(job), answering.finishing(job)
-    sealed = (
-        []
-        if purpose is None or purpose.command != "check"
-        else [evidence.Job("check", (0,), capturing=how, testing=answering.testing(job))]
-    )
-    if purpose is not None and (purpose.command != "check" or purpose.name == "dispute"):
-        length = answering.length(job, "rule")
-        sealed.append(
-            evidence.Job("survey", (0,), capturing=how, testing=Requirement.by(rule=length), finishing=finish)
-        )
-    return sealed
+    """What is sealed, with the plan of the job: the survey, and the check where the job judges by a limit."""
+    purpose = what_for(job.plan.stage or "")
+    if purpose is None:
+        return []
+    commands = ["check"] if purpose.command == "check" else []
+    commands += ["survey"] if purpose.command != "check" or purpose.name == "dispute" else []
+    return [_sealed(job, command) for command in commands]
+
+
+def _sealed(job: Job, command: str) -> evidence.Job:
+    how, test, finish = answering.settings(job, command)
+    used = PlanUsed(answering.plan_used(job, command), NAME if job.text else "")
+    return evidence.Job(command, (0,), capturing=how, testing=test, finishing=finish, plan=used)
 
 
 def _statement() -> evidence.Statement:
@@ -150,7 +206,7 @@ def file(desk: Desk, name: str, file: str) -> Any:
         abort(404)
     ending = file.rpartition(".")[2]
     answer = send_from_directory(
-        job.folder.resolve() / RESULTS,
+        job.folder.resolve(),
         file,
         mimetype=_TYPES[ending],
         as_attachment=ending not in _SHOWN,

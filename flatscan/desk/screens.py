@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from flatscan.core.errors import BadValue, FlatscanError
-from flatscan.desk import answering
+from flatscan.desk import answering, plans
 from flatscan.desk.bench import Working
-from flatscan.desk.folders import Job
+from flatscan.desk.folders import Job, Plain
+from flatscan.desk.taking import taken
+from flatscan.jobs.job_plan import JobPlan
 
 if TYPE_CHECKING:
     from flatscan.desk.app import Desk
@@ -24,6 +27,8 @@ _TITLES = {
     "sheets": "Sheets",
     "evidence": "Evidence",
 }
+# a page of its own beside the steps
+PLAN = "plan"
 SCAN = ("capture", "wall", "purpose", "questions", "answers", "sheets", "evidence")
 LASER = ("size", "readings", "purpose", "questions", "answers", "sheets", "evidence")
 
@@ -45,7 +50,7 @@ def names_of(job: Job) -> tuple[str, ...]:
 
 def steps_of(job: Job) -> list[Step]:
     """All steps of a job."""
-    has, chosen = job.capture is not None, bool(answering.answer(job, "purpose"))
+    has, chosen = job.capture is not None, bool(_said(job, "purpose"))
     reached = {
         "capture": True,
         "size": True,
@@ -70,14 +75,21 @@ def where_to_go_on(job: Job) -> str:
     """The step a job opened again goes on at: the last one that makes sense, answers at most."""
     names = names_of(job)
     reached = {step.name: step.reached for step in steps_of(job)}
-    held, purpose = job.settings["readings"], answering.answer(job, "purpose")
+    held, purpose = job.settings["readings"], _said(job, "purpose")
+    if job.broken is not None:
+        return PLAN
     if held is not None and not purpose and any(text == "" for _, _, text in held["stations"]):
         # somebody who comes back to a wall half read goes on reading
         return "readings"
     for name in ("answers", "purpose", "wall", "readings"):
         if name in names and reached[name]:
-            return "wall" if name == "purpose" and "wall" in names and not answering.answer(job, "wall") else name
+            return "wall" if name == "purpose" and "wall" in names and not _said(job, "wall") else name
     return names[0]
+
+
+def _said(job: Job, name: str) -> str:
+    """The answer to a question; "" also where the plan that has it is broken."""
+    return "" if job.broken is not None else answering.answer(job, name)
 
 
 def show(template: str, job: Job, here: str, **more: Any) -> Any:
@@ -86,7 +98,9 @@ def show(template: str, job: Job, here: str, **more: Any) -> Any:
 
     before, after = beside(job, here)
     title = "" if after is None else _TITLES[after]
-    return render_template(template, job=job, here=here, before=before, after=after, next_title=title, **more)
+    ways = {"undo": plans.way_back(job.settings, job.text), "redo": plans.way_forth(job.settings, job.text)}
+    named = {name: answering.labels(what) for name, what in ways.items()}
+    return render_template(template, job=job, here=here, before=before, after=after, next_title=title, **named, **more)
 
 
 def changed(job: Job, here: str) -> Any:
@@ -106,12 +120,11 @@ def sent_values(names: set[str], lists: set[str]) -> dict[str, Any]:
     return values | {name: request.form.getlist(name) for name in names & lists}
 
 
-def revision() -> int:
-    """The revision of the settings that a form was made from; -1, which is none, where it says nothing sensible."""
+def revision() -> str:
+    """The revision of the settings and the plan that a form was made from; one that is none where it says nothing."""
     from flask import request
 
-    given = request.form.get("revision", "")
-    return int(given) if given.isascii() and given.isdigit() and len(given) < 10 else -1
+    return request.form.get("revision", "")
 
 
 def sent_json() -> dict[str, Any]:
@@ -119,9 +132,32 @@ def sent_json() -> dict[str, Any]:
     from flask import request
 
     sent = request.get_json(silent=True)
-    if not isinstance(sent, dict) or type(sent.get("revision")) is not int:
+    if not isinstance(sent, dict) or not isinstance(sent.get("revision"), str):
         raise BadValue("the page", "not what its script sends", needed="its own request", remedy="Load it again")
     return sent
+
+
+def take(
+    desk: Desk,
+    name: str,
+    revision: str,
+    values: Mapping[str, Any],
+    *,
+    typed: bool = False,
+    first: Callable[[JobPlan], JobPlan] = lambda plan: plan,
+) -> Job:
+    """What a page sent, in the job's plan, after ``first``; what is no value yet is kept as it was typed."""
+    units, wrong = desk.jobs.get(name).settings["units"], dict[str, str]()
+
+    def replan(plan: JobPlan) -> JobPlan:
+        made, found = taken(first(plan), values, units)
+        wrong.update(found)
+        return made
+
+    def put(settings: Plain) -> None:
+        settings["entries"] = {key: text for key, text in (settings["entries"] | wrong).items() if text}
+
+    return desk.jobs.keep(name, revision, put, replan, typed=typed)
 
 
 def keep(desk: Desk, name: str) -> Any:
@@ -132,7 +168,7 @@ def keep(desk: Desk, name: str) -> Any:
     values = sent.get("values")
     if not isinstance(values, dict):
         raise BadValue("the page", "no values", needed="its own fields", remedy="Load it again")
-    job = desk.jobs.keep(name, sent["revision"], lambda settings: answering.take(settings, values))
+    job = take(desk, name, sent["revision"], values, typed=True)
     wrong = answering.troubles(job)
     return jsonify(revision=job.revision, troubles={key: wrong.get(key, "") for key in values})
 
@@ -143,7 +179,7 @@ def state(desk: Desk, name: str) -> Any:
 
     job = desk.jobs.get(name)
     try:
-        found = desk.bench.room(job) if request.args.get("of") == "wall" else desk.bench.result(job)
+        found = desk.bench.room(job) if request.args.get("of") == "wall" else desk.bench.nearest(job)
     except FlatscanError:
         # the page itself tells it when it is loaded again
         return jsonify(done=True)

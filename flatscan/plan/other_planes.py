@@ -13,8 +13,7 @@ from flatscan.core.geometry import Array
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import degrees, slope
-from flatscan.plan.finish import WORTH, BuildUp, FinishPlane, PlaneOptions, build_up, place, problem_of
-from flatscan.plan.hacking import Cutter, HackOptions
+from flatscan.plan.finish import WORTH, BuildUp, PlaneOptions, place, problem_of
 from flatscan.plan.highest import Errors, errors_of
 from flatscan.plan.program import MM, Problem, Rows, rows_of
 from flatscan.plan.surface import surface_of
@@ -115,80 +114,6 @@ def _choice(
     taken = None if system is None else take_off(built, relief, system, options=order)
     square = (built.plane.turn - line) * wall.width
     return Choice(name, built, taken, built.plane.lean * wall.height, square, None)
-
-
-@dataclass(frozen=True, eq=False)
-class Chosen:
-    """The wall with some humps cut: its ``relief``, the ``build_up`` on it, and what that ``saves`` [m3].
-
-    ``cuts`` [m] are the depths, one for each place chosen; ``removed`` [m3] is the masonry cut away.
-    """
-
-    relief: Relief
-    build_up: BuildUp
-    saves: float
-    cuts: tuple[float, ...]
-    removed: float
-
-
-class ChosenHumps:
-    """Tries which humps to cut; the humps are found once, so that each choice after the first takes no time.
-
-    Takes the relief, wall and options the hacking list was made with, and the ``uncut`` build-up. Raises what
-    `finish.place` does.
-    """
-
-    def __init__(
-        self,
-        relief: Relief,
-        wall: Wall,
-        uncut: BuildUp,
-        *,
-        plane: PlaneOptions | None = None,
-        options: HackOptions | None = None,
-    ) -> None:
-        self.relief, self.wall, self.uncut = relief, wall, uncut
-        self.cutter = Cutter(relief, wall, plane or PlaneOptions(), options or HackOptions())
-        self.start = self.cutter.stage([]).volume
-
-    def with_cut(self, places: Sequence[tuple[float, float]]) -> Chosen:
-        """The wall with the humps at these places [m] cut, each no deeper than allowed (methods/finish-plane 10).
-
-        The first k places of the hacking list save what its line k says. A place without a hump raises `BadValue`.
-        """
-        cutter = self.cutter
-        numbers = [self._hump_at(x, y) for x, y in places]
-        stage = cutter.stage(numbers)
-        found, wall = stage.found, cutter.wall
-        face = found.offset + found.turn * wall.x + found.lean * wall.y
-        lowered = np.isin(cutter.label, numbers) & cutter.free
-        offset = np.full_like(self.relief.offset, np.nan)
-        offset[self.relief.valid] = np.where(lowered, np.minimum(wall.z, face - cutter.plane.least), wall.z)
-        relief = replace(self.relief, offset=offset)
-        was = self.uncut.plane
-        foot = found.offset - was.offset + was.at_left_foot
-        plane = FinishPlane(found.offset, found.turn, found.lean, foot, _rule_with_cuts(was.rule, len(numbers)))
-        built = build_up(relief, self.wall, plane, stage.settled, cutter.plane)
-        cuts = tuple(float(stage.depth[cutter.label == number].max()) for number in numbers)
-        return Chosen(relief, built, self.start - stage.volume, cuts, stage.cut)
-
-    def _hump_at(self, x: float, y: float) -> int:
-        number = int(self.cutter.label[self.cutter.index_of(x, y)])
-        if number == 0:
-            raise BadValue(
-                "hump",
-                "none {at:place}",
-                needed="a place of the hacking list",
-                remedy="Take the place from the list",
-                at=(x, y),
-            )
-        return number
-
-
-def _rule_with_cuts(rule: Note, count: int) -> Note:
-    if count == 0:
-        return rule
-    return note("plan.rule-one-cut" if count == 1 else "plan.rule-cut", rule=rule, count=count)
 
 
 CORNERS = ("square", "keep")

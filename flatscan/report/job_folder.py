@@ -90,6 +90,21 @@ def subject_of(folder: str | Path) -> Subject | None:
         return None
 
 
+def sheets_by(folder: str | Path) -> dict[str, tuple[str, str]]:
+    """Of every command with sheets in a folder the plan's fingerprint and the capture's SHA-256 they were made by.
+
+    Empty words where its document is not there, or says nothing of it.
+    """
+    found = {}
+    for path in sorted(Path(folder).glob(sheet_name("*", RESULT))):
+        try:
+            said = json.loads(path.read_bytes())
+            found[str(said["command"])] = (str(said["plan"]["fingerprint"]), str(said["capture"]["sha256"]))
+        except (OSError, ValueError, KeyError, TypeError, RecursionError):
+            found[path.name.removesuffix(sheet_name("", RESULT))] = ("", "")
+    return found
+
+
 def claim(folder: str | Path, subject: Subject, *, overwrite: bool = False) -> None:
     """Note whose a folder is before its first sheet, so that a plan kept in it is nobody else's; the folder is made.
 

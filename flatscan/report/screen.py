@@ -53,16 +53,22 @@ def first_screen(result: Result | LowsByHand | Report, manner: Manner | str = "m
     report = result if isinstance(result, Report) else report_of(result)
     if not report.first:
         return summary(report, manner)
-    return "\n".join(text for line in report.first for text in _columns(line, manner)) + "\n"
+    return "\n".join(text for line in report.first for text in _columns(*in_words(line, manner))) + "\n"
 
 
-def _columns(line: FirstLine, manner: Manner | str) -> list[str]:
+def in_words(line: FirstLine, manner: Manner | str = "mm") -> tuple[str, str]:
+    """One of the first lines: its label, "" for a doubt that decides, and what it says, for a reader or in units."""
+    label = say(line.label, manner)
+    if label:
+        return label, say(line.said, manner)
+    # only here do the answers follow
+    return "", f"{finished(line.said, manner)} {say(note('doubt.until-then'), manner)}"
+
+
+def _columns(label: str, said: str) -> list[str]:
     """A line with its label aside; one without a label reaches over the whole screen."""
-    label, said = say(line.label, manner), say(line.said, manner)
     if not label:
-        # a doubt that decides; only here do the answers follow
-        then = say(note("doubt.until-then"), manner)
-        return _lines(f"{finished(line.said, manner)} {then}")
+        return _lines(said)
     aside = " " * _ASIDE
     if len(label) > _LONGEST:
         # a long name stands whole, over what is said of it

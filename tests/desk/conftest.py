@@ -10,9 +10,11 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from flatscan.desk import make_app
+from flatscan.desk.folders import Jobs
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_clouds"
@@ -40,8 +42,11 @@ class Client:
     def settings(self, name="wall-001"):
         return json.loads((self.folder / name / "settings.json").read_text())
 
+    def job(self, name="wall-001"):
+        return Jobs(self.folder).get(name)
+
     def send(self, name, step, **fields):
-        return self.post(f"/wall/{name}/{step}", {"revision": self.settings(name)["revision"], **fields})
+        return self.post(f"/wall/{name}/{step}", {"revision": self.job(name).revision, **fields})
 
     def upload(self, path, **fields):
         from werkzeug.datastructures import FileStorage
@@ -61,6 +66,23 @@ class Client:
 
     def close(self):
         self.app.extensions["flatscan-desk"].bench.close()
+
+
+@pytest.fixture(scope="session")
+def two_humps(tmp_path_factory):
+    """A scan of 1.5 x 1.2 m in cells of 40 mm with two humps, lying in the plane of two of its axes."""
+    rng = np.random.default_rng(4)
+    n = 13_000
+    x, y = rng.uniform(0, 1.5, n), rng.uniform(0, 1.2, n)
+    z = 0.004 * y + rng.normal(0, 0.0005, n)
+    for a, b, high in ((0.5, 0.8, 0.009), (1.1, 0.4, 0.009)):
+        z += high * np.exp(-((x - a) ** 2 + (y - b) ** 2) / (2 * 0.09**2))
+    points = np.stack([x - 2, 2.5 - z, y - 1], axis=1).astype("<f4")
+    head = f"ply\nformat binary_little_endian 1.0\nelement vertex {n}\n"
+    head += "".join(f"property float {axis}\n" for axis in "xyz") + "end_header\n"
+    path = tmp_path_factory.mktemp("scans") / "two_humps.ply"
+    path.write_bytes(head.encode() + points.tobytes())
+    return path
 
 
 @pytest.fixture

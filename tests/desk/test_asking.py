@@ -1,6 +1,7 @@
 """Questions in trade words: every "don't know" has its cost, and answers become what the commands take."""
 
 import re
+from types import SimpleNamespace
 
 import pytest
 
@@ -8,6 +9,9 @@ from flatscan.core.errors import BadValue
 from flatscan.desk import answering
 from flatscan.desk.asking import PURPOSES, how_captured, questions, tape_cost
 from flatscan.desk.folders import Jobs
+from flatscan.desk.screens import take
+from flatscan.desk.taking import FIELDS, shown, taken
+from flatscan.jobs.job_plan import JobPlan
 from flatscan.plan import systems
 from flatscan.plan.coats import bags_per_m3
 from flatscan.report.say import say, spoken
@@ -23,9 +27,9 @@ def job(tmp_path):
 
         def put(settings):
             settings["capture"] = {"file": "capture.ply", "name": "scan.ply", "holds": holds}
-            answering.take(settings, answers)
 
-        return jobs.keep(new.name, new.revision, put)
+        kept = jobs.keep(new.name, new.revision, put)
+        return take(SimpleNamespace(jobs=jobs), kept.name, kept.revision, answers)
 
     return make
 
@@ -92,7 +96,7 @@ def test_answers_become_the_settings_of_the_commands(job):
         system="lime",
         face="lean",
     )
-    how, test, finish = answering.capturing(made), answering.testing(made), answering.finishing(made)
+    how, test, finish = answering.settings(made, "check")
     assert (how.wall, how.width, how.capture_type, how.no_opening) == (2, 4.2, "scanner", (1, 2))
     assert how.height == pytest.approx(8 * 0.3048)
     assert (test.rule, test.judges) == (2.0, True)
@@ -105,9 +109,7 @@ def test_nothing_known_is_what_a_command_without_options_does(job):
     from flatscan.jobs import Capturing, Finishing, Requirement
 
     made = job(purpose="quote", capture_type="dont-know", surface="dont-know", system="dont-know", least="", seen=[""])
-    assert answering.capturing(made) == Capturing()
-    assert answering.testing(made) == Requirement.by(rule=None)
-    assert answering.finishing(made) == Finishing()
+    assert answering.settings(made, "survey") == (Capturing(), Requirement.by(rule=None), Finishing())
     assert [ask for ask, _ in answering.unknowns(made)] == [
         "How was it scanned?",
         "What did you measure?",
@@ -120,22 +122,29 @@ def test_nothing_known_is_what_a_command_without_options_does(job):
 
 def test_a_bare_length_keeps_the_unit_it_was_typed_in(job, tmp_path):
     made = job(least="6", width="3,5")
-    assert (made.settings["answers"]["least"], made.settings["answers"]["width"]) == ("6 mm", "3,5 m")
-    made.settings["units"] = "in"
-    assert answering.length(made, "least") == pytest.approx(0.006)
-    assert answering.length(job(units="in", least="1/4"), "least") == pytest.approx(0.00635)
+    held = answering.answers(made)
+    assert (held["least"], held["width"]) == ("6 mm", "3.5 m")
+    assert (made.folder / "plan.toml").read_text().splitlines()[1:] == ['least = "6 mm"', 'width = "3.5 m"']
+    assert job(units="in", least="1/4").plan.least == pytest.approx(0.00635)
+
+
+def test_a_field_that_shows_the_plan_changes_nothing_of_it():
+    """A length that a field shows in sixteenths, a face that leans more, two documents: they stay as they are."""
+    plan = JobPlan(least=0.0047625, lean_up_to=5.0, tolerance=("a", "b"), seen=("damp",), wall=(2, "a"), rule=1.8288)
+    for units in ("mm", "in"):
+        fields = {name: shown(plan, name, units) for name in FIELDS}
+        assert taken(plan, fields, units) == (plan, dict.fromkeys(FIELDS, ""))
 
 
 def test_a_tolerance_brings_its_own_rule_and_limit(job):
-    made = job(purpose="dispute", tolerance="en-13914-2-2016-class-3", limit="9", rule="1 m")
-    test = answering.testing(made)
+    made = job(purpose="dispute", tolerance="en-13914-2-2016-class-3", limit="9", rule="1 m", plumb_limit="8")
+    _, test, _ = answering.settings(made, "check")
     assert (test.rule, test.limit, test.tolerances[0].id) == (2.0, 0.005, "en-13914-2-2016-class-3")
 
 
 def test_readings_in_a_dropped_table_are_not_asked_how_they_were_scanned(job):
-    made = job(purpose="quote", holds="stations", capture_type="scanner", wall="3")
+    made = job(purpose="quote", holds="stations", capture_type="scanner")
     assert "capture_type" not in [question.name for question in answering.asked(made)]
-    assert answering.capturing(made).wall == 1
 
 
 @pytest.mark.parametrize(
@@ -160,3 +169,6 @@ def test_lengths_that_are_none_are_told_by_their_field(job):
     wrong = answering.troubles(made)
     assert set(wrong) == {"rule", "limit", "width"}
     assert "3 stone" in wrong["limit"]
+    # what was typed stands in its field still, and the plan holds only what is a length
+    assert answering.answers(made)["limit"] == "3 stone"
+    assert (made.plan.limit, made.plan.rule, made.plan.least) == (None, None, pytest.approx(0.005))

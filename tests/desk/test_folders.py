@@ -3,20 +3,23 @@
 import json
 import os
 import threading
+from dataclasses import replace
 
 import pytest
 
-from flatscan.core.errors import OutputError, ReadError
+from flatscan.core.errors import BadTable, OutputError, ReadError
+from flatscan.desk import plans
 from flatscan.desk.folders import Jobs, OtherTab, write_stream
+from flatscan.jobs.plan_file import load_plan
 
 
 def test_settings_come_back_as_they_were_kept(tmp_path):
     jobs = Jobs(tmp_path / "walls")
     job = jobs.new("kitchen, left of the door", "mm")
-    job = jobs.keep(job.name, job.revision, lambda s: s["answers"].update(least="6 mm"))
+    job = jobs.keep(job.name, job.revision, lambda s: s.update(kind="laser"), lambda plan: replace(plan, least=0.006))
     again = Jobs(tmp_path / "walls").get("wall-001")
-    assert (again.title, again.settings["answers"]) == ("kitchen, left of the door", {"least": "6 mm"})
-    assert again.revision == job.revision == 2
+    assert (again.title, again.settings["kind"], again.plan.least) == ("kitchen, left of the door", "laser", 0.006)
+    assert again.revision == job.revision != Jobs(tmp_path / "walls").new("", "mm").revision
 
 
 def test_a_change_on_an_old_revision_is_refused_and_changes_nothing(tmp_path):
@@ -44,7 +47,7 @@ def test_of_many_writers_on_one_revision_one_wins(tmp_path):
     for thread in threads:
         thread.join()
     assert len(refused) == 15
-    assert jobs.get(job.name).revision == job.revision + 1
+    assert jobs.get(job.name).settings["revision"] == job.settings["revision"] + 1
 
 
 def test_a_write_that_breaks_off_leaves_the_old_settings(tmp_path):
@@ -102,6 +105,93 @@ def test_settings_of_an_older_page_lack_nothing(tmp_path):
     job = jobs.new("", "in")
     (job.folder / "settings.json").write_text(json.dumps({"schema": 1, "revision": 7, "title": "old"}))
     assert jobs.get(job.name).settings["fixed"] == []
+
+
+def test_the_answers_of_a_page_without_plans_become_the_plan(tmp_path):
+    jobs = Jobs(tmp_path)
+    job = jobs.new("", "mm")
+    held = {"purpose": "hand-over", "rule": "2 m", "limit": "3 stone", "face": "lean", "surface": "dont-know"}
+    old = {"schema": 1, "revision": 7, "answers": held, "fixed": [[0.4, 1.0, 0.025]], "cut": [[1.0, 2.0]]}
+    (job.folder / "settings.json").write_text(json.dumps(old))
+    job = jobs.get(job.name)
+    assert (job.plan.stage, job.plan.rule, job.plan.limit, job.plan.lean_up_to) == ("hand-over", 2.0, None, 3.0)
+    assert job.plan.fix == ((0.4, 1.0, 0.025, 0.0, True),)
+    # only a change writes it down
+    assert not (job.folder / "plan.toml").exists()
+    kept = jobs.keep(job.name, job.revision, replan=lambda plan: replace(plan, least=0.006))
+    assert load_plan(job.folder / "plan.toml") == kept.plan == replace(job.plan, least=0.006)
+    assert jobs.get(job.name).settings["answers"] == {}
+
+
+def test_a_plan_edited_by_hand_is_taken_up_and_keeps_its_remarks(tmp_path):
+    jobs = Jobs(tmp_path)
+    job = jobs.new("", "mm")
+    opened = jobs.keep(job.name, job.revision, replan=lambda plan: replace(plan, least=0.006))
+    path = job.folder / "plan.toml"
+    path.write_text(path.read_text() + '# the client wants it\nmost = "20 mm" # at most\nlaser = "115 mm"\n')
+    assert jobs.get(job.name).plan.most == pytest.approx(0.02)
+    # a page opened before that does not write over it
+    with pytest.raises(OtherTab, match="in its folder"):
+        jobs.keep(job.name, opened.revision, replan=lambda plan: replace(plan, strip=0.008))
+    now = jobs.get(job.name)
+    kept = jobs.keep(job.name, now.revision, replan=lambda plan: replace(plan, strip=0.008))
+    assert path.read_text().splitlines()[-4:-1] == [
+        "# the client wants it",
+        'most = "20 mm" # at most',
+        'laser = "115 mm"',
+    ]
+    assert load_plan(path) == kept.plan == replace(now.plan, strip=0.008)
+
+
+def test_changes_are_taken_back_and_made_again(tmp_path):
+    jobs = Jobs(tmp_path)
+    job = jobs.new("", "mm")
+    path = job.folder / "plan.toml"
+    for limit in (0.003, 0.004):
+        job = jobs.keep(job.name, job.revision, replan=lambda plan, limit=limit: replace(plan, limit=limit))
+    for typed in (0.001, 0.012):
+        change = lambda plan, typed=typed: replace(plan, least=typed)  # noqa: E731
+        job = jobs.keep(job.name, job.revision, replan=change, typed=True)
+    by_hand = path.read_text() + "# mine\n"
+    path.write_text(by_hand)
+
+    def move(way):
+        return jobs.put_plan(job.name, jobs.get(job.name).revision, lambda job: way(job.settings, job.text))
+
+    assert plans.way_back(jobs.get(job.name).settings, by_hand) == "by-hand"
+    said = [(one.plan.limit, one.plan.least) for one in (move(plans.back) for _ in range(3))]
+    assert said == [(0.004, 0.012), (0.004, None), (0.003, None)]
+    said = [(one.plan.limit, one.plan.least) for one in (move(plans.forth) for _ in range(3))]
+    assert said == [(0.004, None), (0.004, 0.012), (0.004, 0.012)]
+    assert path.read_text() == by_hand
+    with pytest.raises(ReadError, match="nothing was taken back"):
+        move(plans.forth)
+
+
+def test_a_broken_plan_is_told_by_its_line_and_set_back(tmp_path):
+    jobs = Jobs(tmp_path)
+    job = jobs.new("", "mm")
+    job = jobs.keep(job.name, job.revision, replan=lambda plan: replace(plan, least=0.006))
+    path = job.folder / "plan.toml"
+    whole = path.read_text()
+    path.write_text(whole + 'colour = "white"\n')
+    job = jobs.get(job.name)
+    assert job.broken is not None
+    assert job.broken.where.endswith("plan.toml, line 3")
+    with pytest.raises(BadTable, match="colour"):
+        jobs.keep(job.name, job.revision, replan=lambda plan: plan)
+    # readings go on: they are no part of the plan
+    job = jobs.keep(job.name, job.revision, lambda s: s.update(kind="laser"))
+    job = jobs.put_plan(job.name, job.revision, lambda job: plans.back(job.settings, job.text))
+    assert (job.broken, path.read_text()) == (None, whole)
+
+
+@pytest.mark.parametrize("line", ['rates = "/etc/passwd"', 'tie = "../other/readings.csv"', 'repeats = ["gone.ply"]'])
+def test_a_plan_names_files_of_its_own_folder_only(tmp_path, line):
+    job = Jobs(tmp_path).new("", "mm")
+    (job.folder / "plan.toml").write_text(line)
+    with pytest.raises(ReadError, match="beside it|elsewhere"):
+        _ = Jobs(tmp_path).get(job.name).plan
 
 
 def test_numbers_go_on_after_the_highest(tmp_path):

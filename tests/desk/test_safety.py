@@ -195,10 +195,10 @@ def test_a_failure_of_a_file_does_not_tell_where_the_folder_is(client):
         b"",
         b"[]",
         b"{",
-        b'{"revision": "1"}',
+        b'{"revision": 1}',
         b'{"revision": true, "values": {}}',
-        b'{"revision": 1, "values": []}',
-        b'{"revision": 1, "values": {"wall": {"a": 1}}}',
+        b'{"revision": "1-x", "values": []}',
+        b'{"revision": "1-x", "values": {"wall": {"a": 1}}}',
         b"\xff\xfe",
     ],
 )

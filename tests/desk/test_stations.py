@@ -12,7 +12,7 @@ from flatscan.report.say import say
 
 
 def put(client, key, text):
-    revision = client.settings()["revision"]
+    revision = client.job().revision
     return client.post("/wall/wall-001/reading", json={"revision": revision, "number": key, "text": text}).get_json()
 
 
@@ -152,8 +152,6 @@ def test_without_scripts_the_whole_table_is_sent_as_one_form(laser):
     ("key", "text"), [("0", "1"), ("13", "1"), ("-1", "1"), ("x", "1"), ("1", "1" * 21), ("1", "1\n2")]
 )
 def test_stations_there_are_not(laser, key, text):
-    made = laser.post(
-        "/wall/wall-001/reading", json={"revision": laser.settings()["revision"], "number": key, "text": text}
-    )
+    made = laser.post("/wall/wall-001/reading", json={"revision": laser.job().revision, "number": key, "text": text})
     assert made.status_code == 422
     assert made.get_json()["found"]

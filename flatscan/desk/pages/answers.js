@@ -1,20 +1,25 @@
-// Ticks of the hacking list, and fixed points by tapping. The numbers come back from Python.
+// Ticks of the hacking list, and fixed points by tapping. Nothing is worked out here.
 const $ = (id) => document.getElementById(id);
-const humps = $("humps");
-const show = (made) => {
-  if (!made) return;
-  $("after").replaceChildren(...made.lines.map(([name, value]) => {
-    const pair = document.createElement("div"), term = document.createElement("dt"), said = document.createElement("dd");
-    term.textContent = name;
-    said.textContent = value;
-    pair.append(term, said);
-    return pair;
-  }));
+const humps = $("humps"), after = $("after");
+// what is ticked goes into the plan; once everything is worked out by it, the page is shown anew at the same place
+let taps = 0;
+const worked = async (tap) => {
+  for (;;) {
+    if (tap !== taps) return;
+    try {
+      const answer = await fetch(`/wall/${document.body.dataset.wall}/state?of=answers`), made = await answer.json();
+      if (made.done) { if (tap === taps) { location.hash = "hacking"; location.reload(); } return; }
+    } catch { window.desk.tell("No answer from the program: is it still running?"); }
+    await new Promise((done) => { setTimeout(done, 400); });
+  }
 };
-const tick = () => window.desk.post("cut", () => ({ cut: [...humps.querySelectorAll("input:checked")].map((box) => box.value) })).then(show);
 if (humps) {
-  humps.addEventListener("change", tick);
-  tick();
+  humps.addEventListener("change", async () => {
+    const tap = ++taps;
+    after.textContent = "Working it out with what is ticked cut …";
+    const made = await window.desk.post("cut", () => ({ cut: [...humps.querySelectorAll("input:checked")].map((box) => box.value) }));
+    if (made) worked(tap); else after.textContent = "Not in the plan yet.";
+  });
 }
 const across = $("fix-x"), up = $("fix-y"), wall = $("wall");
 if (across) {

@@ -1,6 +1,6 @@
 // Saving at every key, sending a scan, and waiting for the wall to be measured. Nothing is worked out here.
 const body = document.body, wall = body.dataset.wall;
-let revision = Number(body.dataset.revision || -1), stopped = false;
+let revision = body.dataset.revision || "", stopped = false;
 const told = document.getElementById("told"), saved = document.getElementById("saved");
 const tell = (text) => { told.textContent = text; told.hidden = !text; };
 const say = (text) => { if (saved) saved.textContent = text; };
