@@ -29,6 +29,7 @@ PROOFS: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (
     ("prove_levels.py", (), ("--walls", "4")),
     ("prove_objects.py", ("--seed", "11000"), ("--walls", "5", "--seed", "11000")),
     ("prove_hints.py", (), ("--part", "9")),
+    ("prove_agreement.py", (), ("--pairs", "4")),
 )
 
 

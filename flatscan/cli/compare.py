@@ -33,6 +33,9 @@ def compare(surveys: tuple[str, ...], **given: Any) -> int:
     --reference-wall or --points. Without a tie only changes of shape are told. More than two surveys, or a folder of
     them, make a series: what was done between, and numbered low spots that keep their number.
 
+    Where the surveys contradict what was said of them the exit code is 4 until --confirm answers. With --stage dispute
+    two parties surveyed one unchanged wall: where do they disagree beyond what both claim?
+
     Example: flatscan compare before.ply after.ply --reference 0,0,0.2m,2.4m --reference 3.8m,0,4m,2.4m
     """
     from flatscan import jobs
@@ -83,6 +86,7 @@ def asked_of(given: dict[str, Any]) -> Comparing:
     return Comparing(
         **plain,
         reference_walls=tuple(walls),
+        confirm=tuple(given["confirm"]),
         least=given["least"] or USUAL_COVER,
         quoted=given.pop("quoted"),
         used=given.pop("used"),
@@ -120,4 +124,4 @@ def _series(
         hand_over(report.text(paper.series_document(surveyed)))
     else:
         words(paper.series_text(surveyed, given["units"]).rstrip("\n"), quiet=given["quiet"])
-    return 0
+    return running.UNDECIDED if any(step.change.questions for step in surveyed.steps) else 0

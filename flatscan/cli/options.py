@@ -35,6 +35,7 @@ from flatscan.cli.kinds import (
     Length,
 )
 from flatscan.core.choices import (
+    ANSWERS,
     AREA_RULES,
     AXES,
     CAPTURE_TYPES,
@@ -71,6 +72,9 @@ PLAN: dict[str, Command] = {
     "start": click.option("--start", type=CLOCK, help="When work starts, such as 7:30: clock times on the day sheet."),
     "job": click.option("--record", "job", type=RECORD, multiple=True, help="Of the job, as client=NAME: see [job]."),
     "statement": click.option("--statement", type=STATED, multiple=True, help="What somebody states: text|by|date."),
+    "confirm": click.option(
+        "--confirm", type=click.Choice(ANSWERS), multiple=True, help="Answer to what compare asks."
+    ),
     "rule": click.option("--rule", type=LENGTH, help="Length of the straightedge.  [default: 1.8m]"),
     "limit": click.option("--limit", type=LENGTH, help="Largest gap allowed under the rule."),
     "plumb_limit": click.option("--plumb-limit", type=LENGTH, help="Largest lean allowed over the wall's height."),
@@ -174,7 +178,7 @@ more_option = click.option("--more", is_flag=True, help="All of the answer in wo
 
 # how help shows the options of a command that works by a plan; the rest stands first, under the command's own
 _GROUPS = {
-    "The job and its plan": ("plan", "keep", "stage", "start", "job", "statement"),
+    "The job and its plan": ("plan", "keep", "stage", "start", "job", "statement", "confirm"),
     "The limit": ("rule", "directions", "limit", "plumb_limit", "tolerance", "method", "accept_source"),
     "What is put on": (
         *("system", "least", "most", "finish", "strip", "cut", "shave", "mix", "rates", "hack_most", "surface"),

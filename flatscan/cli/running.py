@@ -222,9 +222,10 @@ def _to_open(files: tuple[str, ...]) -> str:
 def exit_code(results: Sequence[Result | None], *, judged: bool) -> int:
     """Any failure 1, else any criterion outside 3, else any not within 4, else 0.
 
-    Without judging 0, but 1 where the plan cannot be built, and 4 where what is planned hangs on readings in doubt.
+    Without judging 0, but 1 where the plan cannot be built, and 4 where what is planned hangs on readings in doubt or
+    something has to be asked before two surveys are compared.
     """
-    from flatscan.jobs import SetOut, Survey, verdict_in
+    from flatscan.jobs import Change, SetOut, Survey, verdict_in
     from flatscan.jobs.doubts import hangs_on_readings
 
     if any(found is None for found in results):
@@ -233,7 +234,8 @@ def exit_code(results: Sequence[Result | None], *, judged: bool) -> int:
         plans = [found for found in results if isinstance(found, (Survey, SetOut))]
         if any(found.plan.cannot is not None for found in plans):
             return FAILED
-        return UNDECIDED if any(hangs_on_readings(found) for found in plans) else 0
+        asked = any(isinstance(found, Change) and found.questions for found in results)
+        return UNDECIDED if asked or any(hangs_on_readings(found) for found in plans) else 0
 
     verdicts = [None if found is None else verdict_in(found) for found in results]
     decisions = ["undecided" if verdict is None else verdict.decision for verdict in verdicts]

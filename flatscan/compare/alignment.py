@@ -82,7 +82,7 @@ def same_frame(earlier: Wall, later: Wall, shifts: tuple[Array, Array], *, u: fl
     """Both captures lie in one coordinate system, met to ``u`` [m] at the wall."""
     turn, shift = between(earlier, later, (np.eye(3), np.zeros(3)), shifts)
     design = np.diag([u**2, 0.0, 0.0])
-    return Alignment(turn, shift, note("compare.same-frame", u=metres(u)), u, design)
+    return Alignment(turn, shift, note("compare.same-frame", u=metres(0.0, u)), u, design)
 
 
 def lie_together(earlier: Wall, later: Wall, shifts: tuple[Array, Array]) -> bool:
@@ -242,8 +242,8 @@ def by_outline(earlier: Wall, later: Wall, *, undetermined: tuple[str, ...] = ("
 def _outline_note(openings: int, u: float) -> Note:
     """What two surveys are laid over each other by: the outline, and the openings that both have."""
     if openings > 1:
-        return note("compare.by-outline-and-openings", openings=openings, u=metres(u))
-    return note("compare.by-outline-and-opening" if openings else "compare.by-outline", u=metres(u))
+        return note("compare.by-outline-and-openings", openings=openings, u=metres(0.0, u))
+    return note("compare.by-outline-and-opening" if openings else "compare.by-outline", u=metres(0.0, u))
 
 
 def _size_differences(earlier: Wall, later: Wall) -> Array:

@@ -20,12 +20,17 @@ from flatscan.core.warp import CommonError
 from flatscan.relief.smooth import quadratic_gain
 
 _SMALLEST = 4
+# of less of a wall [share of its area] nothing is said of the rest: the judged part's least coverage (methods/decision)
+ENOUGH_COMPARED = 0.95
 Kind = Literal["added", "removed", "thin"]
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A connected part: ``kind`` (added, removed, thin), its extreme at x, y with ``value`` and ``u`` [m], its size."""
+    """A connected part: ``kind`` (added, removed, thin), its extreme at x, y with ``value`` and ``u`` [m], its size.
+
+    ``u_volume`` [m3] is that of its ``volume`` as if all of it erred together.
+    """
 
     kind: Kind
     x: float
@@ -36,6 +41,7 @@ class Place:
     height: float
     area: float
     volume: float
+    u_volume: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,7 +53,10 @@ class Difference:
     ``mean``, ``volume`` and ``least`` are None where nothing fixes the direction out of the wall: then ``change`` is
     one of shape only. ``least_at`` is where the least was found. ``added`` and ``removed`` are the volumes [m3] of what
     is over the detection limit either way, ``changed_share`` their area's share of ``compared_area`` [m2], which is
-    ``compared_share`` of the wall. ``places`` are connected changes over the limit, the largest volume first.
+    ``compared_share`` of the wall; ``surely_share`` is so beyond what chance makes anywhere. Mean and volume are the
+    ``whole`` wall's where `ENOUGH_COMPARED` of it was compared, else of that part alone. ``places`` are connected
+    changes over the limit, the largest volume first. ``apart`` are places that were not worked on, as was said: neither
+    the least nor a thin place is looked for there.
     """
 
     relief: Relief
@@ -58,12 +67,15 @@ class Difference:
     volume: Quantity | None
     least: Quantity | None
     least_at: tuple[float, float] | None
-    added: float
-    removed: float
+    added: Quantity
+    removed: Quantity
     changed_share: float
     compared_share: float
     compared_area: float
+    whole: bool
     places: tuple[Place, ...]
+    surely_share: float = 0.0
+    apart: Mask | None = None
     notes: tuple[Note, ...] = ()
 
     @property
@@ -102,16 +114,26 @@ def change_by(both: Both, commons: tuple[CommonError, CommonError], alignment: A
 
 
 def change_leveled(
-    both: Both, commons: tuple[CommonError, CommonError], alignment: Alignment, leveled: Leveled
+    both: Both,
+    commons: tuple[CommonError, CommonError],
+    alignment: Alignment,
+    leveled: Leveled,
+    apart: Mask | None = None,
 ) -> Difference:
-    """Change with the set-up taken out over a part that did not change."""
+    """Change with the set-up taken out over a part that did not change, ``apart`` where somebody named it."""
     # what a sideways error is worth on the earlier surface
     sideways = both.base.slope_of(both.first) * alignment.u_place
-    return _change(both, leveled.change, np.hypot(leveled.u, sideways), leveled.u_mean, commons, alignment)
+    return _change(both, leveled.change, np.hypot(leveled.u, sideways), leveled.u_mean, commons, alignment, apart)
 
 
 def _change(
-    both: Both, change: Array, u: Array, u_mean: float, commons: tuple[CommonError, CommonError], alignment: Alignment
+    both: Both,
+    change: Array,
+    u: Array,
+    u_mean: float,
+    commons: tuple[CommonError, CommonError],
+    alignment: Alignment,
+    apart: Mask | None = None,
 ) -> Difference:
     base = both.base
     change = np.where(base.inside, change, np.nan)
@@ -119,13 +141,14 @@ def _change(
     area, d = base.area[here], change[here]
     total, net = float(area.sum()), base.net_area
     mean = float(np.average(d, weights=area))
-    spread = math.sqrt(float(np.average((d - mean) ** 2, weights=area)))
-    # the part of the wall not measured in both is taken from the mean of the rest
-    unseen = max(0.0, 1 - total / net) * spread
+    whole = total >= ENOUGH_COMPARED * net
+    # a little that was not measured in both is taken from the mean of the rest, and may as well be bare
+    unseen = max(0.0, 1 - total / net) * math.sqrt(float(np.average(d**2, weights=area))) if whole else 0.0
     quantity = Quantity(mean, math.hypot(u_mean, unseen))
-    scale = math.hypot(*(2 * c.scale for c in commons))
-    volume = cubic_metres(mean * net, net * math.hypot(math.hypot(u_mean, unseen), scale * mean))
-    at = np.unravel_index(int(np.nanargmin(change)), change.shape)
+    scale, ground = math.hypot(*(2 * c.scale for c in commons)), net if whole else total
+    volume = cubic_metres(mean * ground, ground * math.hypot(math.hypot(u_mean, unseen), scale * mean))
+    worked = here if apart is None or not (here & ~apart).any() else here & ~apart
+    at = np.unravel_index(int(np.argmin(np.where(worked, change, np.inf))), change.shape)
     fixed = alignment.fixes_out
     seen = here & (np.abs(change) > COVER * u)
     difference = Difference(
@@ -137,21 +160,30 @@ def _change(
         volume=volume if fixed else None,
         least=Quantity(float(change[at]), float(u[at])) if fixed else None,
         least_at=(float(base.x[at[1]]), float(base.y[at[0]])) if fixed else None,
-        added=float((change * base.area)[seen & (change > 0)].sum()),
-        removed=-float((change * base.area)[seen & (change < 0)].sum()),
+        added=_together(base, change, u, seen & (change > 0)),
+        removed=_together(base, -change, u, seen & (change < 0)),
         changed_share=float(base.area[seen].sum()) / total,
         compared_share=total / net,
         compared_area=total,
+        whole=whole,
+        apart=apart,
         places=(
             *parts(base, change, u, seen & (change > 0), "added"),
             *parts(base, change, u, seen & (change < 0), "removed"),
         ),
     )
     # a place is listed where its extreme is beyond what chance makes somewhere on a wall of that size
-    _, factor = beyond_joint(difference)
+    sure, factor = beyond_joint(difference)
     listed = (p for p in difference.places if abs(p.value) > factor * p.u)
-    difference = replace(difference, places=tuple(sorted(listed, key=lambda p: (-abs(p.volume), p.x, p.y))))
+    places = tuple(sorted(listed, key=lambda p: (-abs(p.volume), p.x, p.y)))
+    surely = float(base.area[sure & here].sum()) / total
+    difference = replace(difference, places=places, surely_share=surely)
     return replace(difference, notes=(*alignment.notes, *_notes(difference)))
+
+
+def _together(base: Relief, value: Array, u: Array, chosen: Mask) -> Quantity:
+    """Volume [m3] of some places, its u as if all of them erred together: no less, whatever they share."""
+    return cubic_metres(float((value * base.area)[chosen].sum()), float((u * base.area)[chosen].sum()))
 
 
 def parts(base: Relief, value: Array, u: Array, chosen: Mask, kind: Kind) -> tuple[Place, ...]:
@@ -166,15 +198,21 @@ def parts(base: Relief, value: Array, u: Array, chosen: Mask, kind: Kind) -> tup
         at = np.unravel_index(int(np.argmax(np.where(here, sign * value, -np.inf))), value.shape)
         area = float(base.area[here].sum())
         x, y, width, height = float(base.x[at[1]]), float(base.y[at[0]]), *base.ground_of(*np.nonzero(here))
-        volume = float((value * base.area)[here].sum())
-        found.append(Place(kind, x, y, float(value[at]), float(u[at]), width, height, area, volume))
+        volume = _together(base, value, u, here)
+        found.append(
+            Place(kind, x, y, float(value[at]), float(u[at]), width, height, area, volume.value, volume.u or 0)
+        )
     return tuple(found)
 
 
 def thin_places(change: Difference, least: float) -> tuple[Place, ...]:
     """Places where the thickness applied is under ``least`` [m] by the best estimate, the thinnest first."""
-    under = np.nan_to_num(change.change, nan=np.inf) < least
+    under = _worked(change) & (np.nan_to_num(change.change, nan=np.inf) < least)
     return tuple(sorted(parts(change.relief, change.change, change.u, under, "thin"), key=lambda p: (p.value, p.x)))
+
+
+def _worked(change: Difference) -> Mask:
+    return np.ones(change.change.shape, bool) if change.apart is None else ~change.apart
 
 
 def under_least(change: Difference, least: float) -> Quantity:
@@ -182,7 +220,7 @@ def under_least(change: Difference, least: float) -> Quantity:
 
     def under(more: float) -> float:
         thickness = np.nan_to_num(change.change + more * change.u, nan=np.inf)
-        return float(change.relief.area[thickness < least].sum())
+        return float(change.relief.area[_worked(change) & (thickness < least)].sum())
 
     return square_metres(under(0.0), None, (under(COVER), under(-COVER)))
 
@@ -190,7 +228,8 @@ def under_least(change: Difference, least: float) -> Quantity:
 def _notes(difference: Difference) -> list[Note]:
     said = []
     if difference.compared_share < 0.9995:
-        said.append(note("compare.partly", share=share(1 - difference.compared_share)))
+        code = "compare.partly" if difference.whole else "compare.part-only"
+        said.append(note(code, share=share(1 - difference.compared_share)))
     lost = [place for place in difference.places if place.kind == "removed"]
     if lost and difference.alignment.fixes_out:
         worst = min(lost, key=lambda place: place.value)

@@ -1,28 +1,44 @@
-"""Parts of what a comparison finds: whether two surveys agree, and what lies beyond an allowance."""
+"""Parts of what a comparison finds: agreement of two parties, what must be asked first, what is over an allowance."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from flatscan.compare import Place
+from flatscan.compare import Place, Scores
+from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Agreement:
-    """Whether two surveys of one surface agree within their joint ±.
+    """Whether two surveys of one surface agree within what both say of their own uncertainty.
 
-    ``differ`` are the parts where they do not, at a factor on u that leaves 5 % for the whole wall; ``factor`` is it.
-    ``lean`` [m per m] is the later survey's lean less the earlier's. ``correlation`` is that of the two shapes.
+    ``scores`` are those of all places, ``differ`` the connected parts beyond their limit, the largest first. ``lean``
+    [m per m] is the later survey's lean less the earlier's. ``correlation`` is that of the two shapes.
     """
 
-    agree: bool
+    scores: Scores
     differ: tuple[Place, ...]
-    share: float
-    factor: float
     lean: Quantity
     lean_agrees: bool | None
     correlation: float | None
+
+    @property
+    def agree(self) -> bool:
+        """Whether they agree everywhere."""
+        return not self.scores.beyond.any()
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What must be asked before two surveys are compared: ``answer`` is the word that settles it.
+
+    ``said`` is what was found, ``settle`` what must be so.
+    """
+
+    answer: str
+    said: Note
+    settle: Note
 
 
 @dataclass(frozen=True, slots=True)

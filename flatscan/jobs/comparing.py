@@ -1,4 +1,4 @@
-"""One wall surveyed twice: from two captures to what changed between them, and what was put on beyond the price."""
+"""One wall surveyed twice: from two captures to what changed between them, and whether two parties agree."""
 
 from __future__ import annotations
 
@@ -12,26 +12,29 @@ from flatscan.compare import (
     Both,
     Difference,
     Leveled,
-    beyond_joint,
+    Reference,
     change_by,
     change_leveled,
+    claimed,
     following,
     level,
+    parts,
+    scores,
     thin_places,
     together,
     under_least,
 )
+from flatscan.core.choices import STAGES
 from flatscan.core.geometry import Mask
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import COVER, Quantity, cubic_metres, metres, root_sum_square, share
-from flatscan.core.warp import CommonError
+from flatscan.core.quantity import COVER, Quantity, metres, root_sum_square
 from flatscan.jobs.changed import changed
-from flatscan.jobs.checking import check_looked, check_seen, sweeps_of
-from flatscan.jobs.compared import Agreement, Extra
-from flatscan.jobs.extra_over import beyond
-from flatscan.jobs.results import Background, Change, Check, Seen, Setting, Survey, Variation
-from flatscan.jobs.seeing import Capture, look
+from flatscan.jobs.checking import check_seen
+from flatscan.jobs.compared import Agreement
+from flatscan.jobs.over_allowance import judged
+from flatscan.jobs.results import Change, Seen, Setting
+from flatscan.jobs.seeing import Capture
 from flatscan.jobs.settings import (
     USUAL_COVER,
     Capturing,
@@ -41,12 +44,12 @@ from flatscan.jobs.settings import (
     Requirement,
     silent,
 )
-from flatscan.jobs.surveying import planned
+from flatscan.jobs.tie_questions import commons_of, not_judged, questions_of, reference_of, u_plumb
 from flatscan.jobs.tying import Surveyed, aligned, take
-from flatscan.plan.rates import Rates, load_rates
 from flatscan.relief import choose_window, smooth
 from flatscan.relief.shape import Shape, shape_of
-from flatscan.straightedge.balanced import gaps_beside
+
+_DISPUTE = STAGES[4]
 
 
 def compare_surveys(
@@ -59,9 +62,13 @@ def compare_surveys(
 ) -> Change:
     """What changed on a wall between two captures of it; what was seen is the later one.
 
-    ``hows`` are for the earlier and the later capture. Raises `MixedSurveys` where they show different walls or
-    overlap too little, and all errors of reading and finding.
+    ``hows`` are for the earlier and the later capture. At the stage of a dispute nothing was done between: do two
+    parties agree? Raises `MixedSurveys` where they show different walls, overlap too little, or where the reference
+    was worked on, and all errors of reading and finding.
     """
+    asked, finish = options, finish or Finishing()
+    if finish.stage == _DISPUTE:
+        options = replace(options, same_surface=True)
     surveys = _at_one_cell((earlier, later), hows, progress)
     requirement = options.finish or Requirement()
     checked = check_seen(surveys[1].seen, requirement, progress)
@@ -70,23 +77,19 @@ def compare_surveys(
     shapes = [shape_of(r, s.wall) for r, s in zip(reliefs, surveys, strict=True)]
     alignment, assumed = aligned(surveys, reliefs, options)
     both = together(*reliefs, alignment)
-    difference = _change(both, surveys, alignment, options)
-    same = surveys[0].seen.origin.sha256 == surveys[1].seen.origin.sha256
-    twice = (note("jobs.same-file"),) if same else ()
+    difference, reference = _change(both, surveys, alignment, options)
     found = _followed(surveys, shapes, both, difference, options)
-    found |= judged(surveys[0].seen, difference, both, options, finish or Finishing(), progress)
+    found |= judged(surveys[0].seen, difference, both, options, finish, progress)
     if options.finish is not None:
         found |= {"verdict": checked.verdict, "tolerance": checked.tolerance}
+    if finish.stage == _DISPUTE:
+        found["other"] = check_seen(surveys[0].seen, requirement, progress)
     earlier_notes = tuple(note("jobs.earlier", what=what) for what in surveys[0].seen.notes)
-    notes = (
-        *checked.notes,
-        *twice,
-        *assumed,
-        *difference.notes,
-        *_agreement_notes(found.get("agreement")),
-        *earlier_notes,
-    )
-    return replace(checked, notes=notes, settings=(*checked.settings, *_settings(hows, options, finish))).extended(
+    questions = questions_of(surveys, both, difference, reference, options)
+    # of an unchanged wall nothing was hacked off
+    of_change = (said for said in difference.notes if not (options.same_surface and said.code == "compare.thinner"))
+    notes = (*(one.said for one in questions), *checked.notes, *assumed, *of_change, *earlier_notes)
+    return replace(checked, notes=notes, settings=(*checked.settings, *_settings(hows, asked, finish))).extended(
         Change,
         earlier=surveys[0].seen,
         difference=difference,
@@ -96,11 +99,14 @@ def compare_surveys(
         hand=checked.hand,
         quoted=options.quoted,
         used=options.used,
+        questions=questions,
+        not_judged=not_judged(difference, reference, options),
+        reference=reference,
         **found,
     )
 
 
-def _settings(hows: tuple[Capturing, Capturing], options: Comparing, finish: Finishing | None) -> tuple[Setting, ...]:
+def _settings(hows: tuple[Capturing, Capturing], options: Comparing, finish: Finishing) -> tuple[Setting, ...]:
     """What is not as by default beside how the later capture was read and tested."""
     background = () if options.background is None else changed(options.background, prefix="background_")
     alone = replace(options, background=None, finish=None)
@@ -110,7 +116,7 @@ def _settings(hows: tuple[Capturing, Capturing], options: Comparing, finish: Fin
         *changed(hows[0], hows[1], "earlier_"),
         *changed(alone, usual),
         *background,
-        *changed(finish or Finishing()),
+        *changed(finish),
     )
     # cover and rates belong to both
     return tuple({one.name: one for one in found}.values())
@@ -148,9 +154,11 @@ def _not_wall(seen: Seen) -> frozenset[int]:
     return frozenset(one.number for one in seen.wall.objects if one.chosen and one.state == "removed")
 
 
-def _change(both: Both, surveys: tuple[Surveyed, Surveyed], alignment: Alignment, options: Comparing) -> Difference:
+def _change(
+    both: Both, surveys: tuple[Surveyed, Surveyed], alignment: Alignment, options: Comparing
+) -> tuple[Difference, Reference | None]:
     """The change, its set-up taken out over the reference, or over the whole wall where nothing else fixes it."""
-    commons: tuple[CommonError, CommonError] = (surveys[0].seen.relief.common, surveys[1].seen.relief.common)
+    commons = commons_of(surveys)
     across, upward = both.base.places
     support: Mask = np.ones(across.shape, bool)
     if options.reference:
@@ -158,25 +166,27 @@ def _change(both: Both, surveys: tuple[Surveyed, Surveyed], alignment: Alignment
         for x0, y0, x1, y1 in options.reference:
             support |= (across >= x0) & (across <= x1) & (upward >= y0) & (upward <= y1)
     elif alignment.fixes_out and not options.same_surface:
-        return change_by(both, commons, alignment)
-    u_lean = root_sum_square(surveys[0].wall.plumb.u_lean, surveys[1].wall.plumb.u_lean)
-    leveled = level(both, commons, support, u_lean=u_lean)
+        return change_by(both, commons, alignment), None
+    leveled = level(both, commons, support, u_lean=u_plumb(surveys))
+    reference = reference_of(surveys, both, leveled, options.reference, support) if options.reference else None
     if options.same_surface or options.reference:
         # a turn that the reference is too narrow to carry leaves the thickness open
         unknown = ("out", *leveled.undetermined) if leveled.undetermined else ()
-        notes = (*alignment.notes, *_reference_notes(leveled, options))
-        how = note("jobs.leveled-on-whole" if options.same_surface else "jobs.leveled-on-reference", how=alignment.how)
+        notes = (*alignment.notes, *_reference_notes(leveled, reference))
+        how = note("jobs.leveled-on-reference" if options.reference else "jobs.leveled-on-whole", how=alignment.how)
         alignment = replace(alignment, how=how, undetermined=unknown, notes=notes)
-    return change_leveled(both, commons, alignment, leveled)
+    apart = None if reference is None else reference.support
+    return change_leveled(both, commons, alignment, leveled, apart), reference
 
 
-def _reference_notes(leveled: Leveled, options: Comparing) -> tuple[Note, ...]:
-    """What the reference leaves open, and whether part of it seems to have changed."""
+def _reference_notes(leveled: Leveled, reference: Reference | None) -> tuple[Note, ...]:
+    """What the reference leaves open, and that a small part of it changed after all."""
     said = []
     if leveled.undetermined:
         said.append(note("jobs.reference-too-small", what=leveled.undetermined))
-    if options.reference and leveled.share < 0.8:
-        said.append(note("jobs.reference-worked-on", share=share(leveled.share)))
+    if reference is not None and reference.differing > 0:
+        most = metres(abs(reference.worst.value), reference.worst.u)
+        said.append(note("jobs.reference-partly", reference.at, most=most))
     return tuple(said)
 
 
@@ -186,7 +196,7 @@ def _followed(
     """What was asked for beside the change: agreement of two parties, or places under the least cover."""
     found: dict[str, Any] = {}
     if options.same_surface:
-        found["agreement"] = _agreement(surveys, shapes, both, change)
+        found["agreement"] = agreement(surveys, shapes, both, change)
     if options.least is not None and change.mean is not None and not options.same_surface:
         found["least"] = options.least
         found["thin"] = thin_places(change, options.least)
@@ -194,87 +204,24 @@ def _followed(
     return found
 
 
-def _agreement(surveys: tuple[Surveyed, Surveyed], shapes: list[Shape], both: Both, change: Difference) -> Agreement:
-    beyond, factor = beyond_joint(change)
-    area = change.relief.area
-    differing = float(area[beyond].sum()) / change.compared_area
-    differ = tuple(place for place in change.places if abs(place.value) > factor * place.u)
+def agreement(surveys: tuple[Surveyed, Surveyed], shapes: list[Shape], both: Both, change: Difference) -> Agreement:
+    """Whether two surveys of one surface agree, place by place and in their lean."""
+    found = scores(both, change.change, claimed(both, commons_of(surveys), change.u))
+    difference, u = found.on_cells(found.difference), found.on_cells(found.u)
+    beyond = np.nan_to_num(found.on_cells(found.beyond.astype(float))) > 0
+    differ = (
+        *parts(change.relief, difference, u, beyond & (difference > 0), "added"),
+        *parts(change.relief, difference, u, beyond & (difference < 0), "removed"),
+    )
     leans = [
         Quantity(shape.lean, root_sum_square(shape.u_lean, survey.wall.plumb.u_lean))
         for shape, survey in zip(shapes, surveys, strict=True)
     ]
     lean = leans[1] - leans[0]
     return Agreement(
-        agree=not beyond.any(),
-        differ=differ,
-        share=differing,
-        factor=factor,
+        scores=found,
+        differ=tuple(sorted(differ, key=lambda place: (-abs(place.volume), place.x, place.y))),
         lean=lean,
         lean_agrees=None if lean.u is None else abs(lean.value) <= COVER * lean.u,
         correlation=following(both).correlation,
     )
-
-
-def _agreement_notes(agreement: Agreement | None) -> tuple[Note, ...]:
-    if agreement is None or agreement.correlation is None or agreement.correlation > 0.3:
-        return ()
-    return (note("jobs.little-in-common", correlation=share(agreement.correlation)),)
-
-
-def judged(
-    earlier: Seen, difference: Difference, both: Both, options: Comparing, finish: Finishing, progress: Progress
-) -> dict[str, Any]:
-    """Background by its own limit and quantity over the allowance, by their names in a `Change`, where asked for.
-
-    Both are told from one look at the earlier wall and one set of sweeps.
-    """
-    rates = None if options.rates is None else load_rates(options.rates)
-    allowance = options.allowance
-    if allowance is None and rates is not None:
-        allowance = rates.allowance
-    found: dict[str, Any] = {}
-    if options.background is None and allowance is None:
-        return found
-    requirement = options.background or Requirement()
-    looked = look(earlier, requirement, progress)
-    sweeps = sweeps_of(looked, requirement)
-    if options.background is not None:
-        found["background"] = background_of(check_looked(looked, sweeps, requirement, progress), requirement)
-    if allowance is not None:
-        if rates is not None:
-            rates = replace(rates, allowance=allowance)
-        progress(note("stage.straightedge"), None)
-        gaps = gaps_beside(sweeps, requirement.rule, requirement.shown, requirement.directions)
-        survey = planned(looked, gaps, finish, progress)
-        found["variation"] = variation_of(survey, difference, both, allowance, rates, finish)
-    return found
-
-
-def background_of(found: Check, requirement: Requirement) -> Background:
-    """What of the earlier surface, checked against its own limit, is over it."""
-    flat = found.verdict.flatness
-    limit = requirement.limit if flat is None else flat.limit
-    measured = None if flat is None else flat.measured
-    excess = None if measured is None else measured.beyond(limit)
-    area = found.gaps.area_over(limit, found.relief)
-    return Background(replace(found, tolerance=requirement.tolerance), limit, excess, area)
-
-
-def variation_of(
-    survey: Survey, difference: Difference, both: Both, allowance: float, rates: Rates | None, finish: Finishing
-) -> Variation:
-    """What the earlier wall takes beyond the allowance [m], and what both surveys show as put on over it."""
-    return replace(beyond(survey, allowance, rates, finish), applied=_applied(difference, both, allowance))
-
-
-def _applied(change: Difference, both: Both, allowance: float) -> Extra | None:
-    """What both surveys show as put on over the allowance."""
-    if change.mean is None:
-        return None
-    here = np.isfinite(change.change) & both.base.inside
-    over = np.maximum(change.change[here] - allowance, 0.0)
-    scale = 1 / change.compared_share if change.compared_share > 0 else 1.0
-    area = float(both.base.area[here][over > 0].sum()) * scale
-    volume = float(over @ both.base.area[here]) * scale
-    u = None if change.mean.u is None else change.mean.u * area
-    return Extra(cubic_metres(volume, u), area)

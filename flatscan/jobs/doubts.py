@@ -68,6 +68,7 @@ def doubts_of(result: Result, notes: Iterable[object]) -> tuple[Doubt, ...]:
     """All doubts of a result whose ``notes`` are all that is said beside it, the heaviest first."""
     told = tuple(said for said in notes if isinstance(said, Note))
     found = [
+        *_asked(result),
         *_built(result, told),
         *_comes_off(result),
         *_readings(result, told),
@@ -78,6 +79,12 @@ def doubts_of(result: Result, notes: Iterable[object]) -> tuple[Doubt, ...]:
     ]
     found += [*_objects(told), *_one_reading(result, told), *_side(told), *_type(told), *_between(result, told)]
     return tuple(sorted(found, key=lambda doubt: not doubt.decides))
+
+
+def _asked(result: Result) -> Iterator[Doubt]:
+    """What somebody must answer before two surveys are compared."""
+    for one in result.questions if isinstance(result, Change) else ():
+        yield Doubt(one.said, one.settle, True, True, (one.said,))
 
 
 def _built(result: Result, told: tuple[Note, ...]) -> Iterator[Doubt]:
@@ -154,6 +161,27 @@ def _answer(result: Result, told: tuple[Note, ...]) -> Iterator[Doubt]:
         yield from _gap(result)
     elif isinstance(result, Check):
         yield from _undecided(result)
+    elif isinstance(result, Change):
+        yield from _compared(result, told)
+
+
+def _compared(result: Change, told: tuple[Note, ...]) -> Iterator[Doubt]:
+    """Nothing ties the surveys, part of the wall is in one only, one coordinate system was assumed, thick or thin."""
+    change, mean = result.difference, result.difference.mean
+    by_code = {said.code: (said,) for said in told}
+    if mean is None:
+        yield Doubt(note("doubt.untied"), note("doubt.tied-together"), False, True, by_code.get("compare.untied", ()))
+    if not change.whole:
+        partly = note("doubt.compared", compared=share(change.compared_share))
+        yield Doubt(partly, note("doubt.rest-is-measured"), False, True, by_code.get("compare.part-only", ()))
+    if result.agreement is not None or mean is None or mean.u is None:
+        return
+    if 2 * mean.u > abs(mean.value):
+        yield Doubt(note("doubt.thickness", mean=metres(mean.value, mean.u)), note("doubt.tied-surer"), False, True)
+    if "jobs.one-frame-assumed" in by_code:
+        yield Doubt(note("doubt.one-frame"), note("doubt.frame-said"), False, True, by_code["jobs.one-frame-assumed"])
+    for said in result.not_judged[:1]:
+        yield Doubt(note("doubt.cannot-tell", what=said), note("doubt.site-says"))
 
 
 def _volume(result: Survey | SetOut, told: tuple[Note, ...]) -> Iterator[Doubt]:

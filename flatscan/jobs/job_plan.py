@@ -65,7 +65,8 @@ class JobPlan:
     without cuts, or by place and depth. ``fix`` are points (x, y, offset, band, beside) that the face goes through,
     ``fix_reading`` points (x, y, reading) that it meets in the laser's own readings. ``same_wall`` are further captures
     of the wall, ``as_wall`` and ``not_wall`` places on objects that somebody decided about. ``width`` and ``height``
-    are taped, ``no_opening`` numbers of openings found that are none, ``seen`` signs seen on site that stop the job.
+    are taped, ``no_opening`` numbers of openings found that are none, ``seen`` signs seen on site that stop the job,
+    ``confirm`` answers to what was asked of two surveys.
     """
 
     stage: str | None = None
@@ -113,6 +114,7 @@ class JobPlan:
     repeat: tuple[str, ...] = ()
     as_wall: tuple[Place, ...] = ()
     not_wall: tuple[Place, ...] = ()
+    confirm: tuple[str, ...] = ()
     statement: tuple[Statement, ...] = ()
     job: JobRecord = JobRecord()
 

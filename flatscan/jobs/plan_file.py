@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from flatscan.core.beside import near
-from flatscan.core.choices import AXES, CAPTURE_TYPES, LENGTH_UNITS, METHODS, SIGNS, STAGES, SURFACES
+from flatscan.core.choices import ANSWERS, AXES, CAPTURE_TYPES, LENGTH_UNITS, METHODS, SIGNS, STAGES, SURFACES
 from flatscan.core.errors import BadTable, FlatscanError
 from flatscan.core.records import parse_toml
 from flatscan.core.settled import file_numbers
@@ -306,6 +306,7 @@ _KEYS: dict[str, tuple[str, Read]] = {
     "crop": ("crop", _file_places(6, "crop")),
     "accept": ("accept", _list_of(_places(2))),
     "accept_source": ("accept_source", _flag),
+    "confirm": ("confirm", _list_of(_one_of(ANSWERS))),
     "same_wall": ("same_wall", _list_of(_text)),
     "tie": ("tie", _text),
     "repeats": ("repeat", _list_of(_text)),

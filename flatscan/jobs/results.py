@@ -7,7 +7,7 @@ from functools import cached_property
 from typing import Any, ClassVar, TypeVar
 
 from flatscan.capture.line_budget import LineSurvey
-from flatscan.compare import Difference, Following, Place
+from flatscan.compare import Difference, Following, Place, Reference
 from flatscan.core.choices import STAGES
 from flatscan.core.geometry import Mask
 from flatscan.core.model import Origin, Readings, Relief, Wall
@@ -15,7 +15,7 @@ from flatscan.core.notes import Note
 from flatscan.core.quantity import Quantity
 from flatscan.core.showing import Showing
 from flatscan.core.unlikely import Doubted, Without
-from flatscan.jobs.compared import Agreement, Extra
+from flatscan.jobs.compared import Agreement, Extra, Question
 from flatscan.jobs.job_plan import JobPlan
 from flatscan.jobs.settings import Capturing
 from flatscan.jobs.work_planned import Planned, Together
@@ -305,7 +305,9 @@ class Change(Looked):
 
     What was seen is the later survey. ``earlier`` is what was seen before, ``gaps`` and ``verdict`` are the later
     surface's (no verdict where it was given no limit). ``thin`` are places under the least cover and ``under`` their
-    area and the part of it that is so with 95 % confidence [m2].
+    area and the part of it that is so with 95 % confidence [m2]. ``questions`` must be answered before any of it is
+    used, ``not_judged`` is what nothing in two surveys can tell, ``reference`` the part that they were leveled on.
+    ``other`` is the earlier survey's own check, where two parties are in dispute.
     """
 
     command: ClassVar[str] = "compare"
@@ -326,6 +328,10 @@ class Change(Looked):
     agreement: Agreement | None = None
     background: Background | None = None
     variation: Variation | None = None
+    questions: tuple[Question, ...] = ()
+    not_judged: tuple[Note, ...] = ()
+    reference: Reference | None = None
+    other: Check | None = None
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -361,7 +361,8 @@ class Comparing:
     wall that nobody worked on, ``reference_walls`` numbers of other walls, ``points`` a table of fixed points.
     ``same_surface``: two surveys of an unchanged wall. ``least`` is the cover asked for. ``allowance`` is the thickness
     the price holds, ``rates`` the user's rates file, ``background`` and ``finish`` what the earlier and the later
-    surface are judged by.
+    surface are judged by. ``confirm`` are answers (`core.choices.ANSWERS`) to what is asked before two surveys are
+    compared.
     """
 
     same_frame: bool = False
@@ -378,6 +379,7 @@ class Comparing:
     rates: str | None = None
     background: Requirement | None = None
     finish: Requirement | None = None
+    confirm: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("points_u", "align_u", "least", "quoted", "used", "allowance"):

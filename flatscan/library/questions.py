@@ -275,6 +275,7 @@ def compare(
     least: Length = 0.005,
     background: Requirement | None = None,
     required: Requirement | None = None,
+    confirm: Iterable[str] = (),
     earlier: How | None = None,
     **how: Unpack[How],
 ) -> Change:
@@ -300,6 +301,8 @@ def compare(
         Least thickness asked for; places under it are listed.
     background, required : Requirement, optional
         What the surface before, and the surface after, are judged by.
+    confirm : iterable of "size", "order", "even", "wall", "copy"
+        Answers to what is asked of the two, as `questions` of the result names them.
     earlier : dict, optional
         Settings of `relief` that were others for the capture before.
     **how
@@ -317,7 +320,7 @@ def compare(
 
     Source
     ------
-    methods/comparison 1 to 4.
+    methods/comparison 1 to 5.
 
     Examples
     --------
@@ -344,6 +347,7 @@ def compare(
         least=in_metres(least, "least"),
         background=background,
         finish=required,
+        confirm=tuple(confirm),
     )
     return asked_by(jobs.compare_surveys(before, after, (first, later), asked), None, later, least=asked.least)
 

@@ -134,6 +134,18 @@ def _round_up(value: float, units: str) -> float:
     return next((s for s in steps if value <= s), steps[-1])
 
 
+def score_bands(limit: float) -> tuple[Band, ...]:
+    """Bands of signed scores: agreed up to 1 either way, left to chance up to ``limit``, beyond."""
+    most = 1000.0
+    return (
+        Band(-most, -limit, HOLLOW[2], _DOTS[2], note("drawing.beyond-hollower")),
+        Band(-limit, -1.0, HOLLOW[0], "", note("drawing.by-chance-hollower")),
+        Band(-1.0, 1.0, NEUTRAL, "", note("drawing.agreed")),
+        Band(1.0, limit, PROUD[0], "", note("drawing.by-chance-prouder")),
+        Band(limit, most, PROUD[2], _LINES[2], note("drawing.beyond-prouder")),
+    )
+
+
 def line_levels(
     bands: tuple[Band, ...], least: float, most: float, *, between: bool = False, most_lines: int = 12
 ) -> list[float]:
@@ -236,14 +248,11 @@ def gap_spots(gaps: Gaps, limit: float | None) -> tuple[Spot, ...]:
     return tuple(Spot(f"G{n}", *gap.at, abs(gap.value), note("drawing.gap-there")) for n, gap in enumerate(kept, 1))
 
 
-def change_spots(found: Difference, change: Array) -> Iterator[Spot]:
-    """Where most came on and where most went off, of ``change`` (rows, cols) [m]."""
-    across, up = found.relief.places
-    for mark, sign, what in (("H1", 1, note("drawing.came-on")), ("L1", -1, note("drawing.went-off"))):
-        values = np.where(np.isfinite(change), change * sign, -np.inf)
-        k = int(values.argmax())
-        if values.flat[k] > 0:
-            yield Spot(mark, float(across.flat[k]), float(up.flat[k]), float(values.flat[k]), what)
+def change_spots(found: Difference) -> Iterator[Spot]:
+    """The connected changes that matter most, numbered as they are listed."""
+    for number, place in enumerate(found.places[:_MOST], 1):
+        what = note("drawing.came-on" if place.value > 0 else "drawing.went-off")
+        yield Spot(f"C{number}", place.x, place.y, abs(place.value), what)
 
 
 def resting(built: BuildUp) -> tuple[tuple[float, float], ...]:

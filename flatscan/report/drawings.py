@@ -10,13 +10,15 @@ from typing import Literal
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
+from flatscan.compare import Difference, Reference
 from flatscan.core.choices import METHODS
 from flatscan.core.errors import OutputError
-from flatscan.core.geometry import Array, Mask
+from flatscan.core.geometry import Array, Mask, Rectangle
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import Quantity, metres
+from flatscan.core.quantity import Quantity, metres, share
 from flatscan.jobs import Change, Lows, Planned, Result, SetOut, Survey, gaps_in, verdict_in
+from flatscan.jobs.compared import Agreement
 from flatscan.plan import stops as signs
 from flatscan.plan.lows import Low
 from flatscan.plan.screeds import Screeds
@@ -34,6 +36,7 @@ from flatscan.report.bands import (
     low_spots,
     patch_spots,
     plan_spots,
+    score_bands,
 )
 from flatscan.report.elevations import DEFAULT_RULE, Elevation
 from flatscan.report.say import Said
@@ -65,14 +68,15 @@ class BandedDrawing:
     """A map of the wall in bands.
 
     ``shows`` says what its ``values`` (rows, cols) [m] are, NaN where nothing was measured: proud (+) and hollow of the
-    ``plane`` (z = a + b x + c y), build-up from the wall to it, gaps under a straightedge, or a change. Gaps are toned
-    by how far they are over ``limit`` [m]. ``between`` draws lines inside the bands too, where those are broad. ``how``
-    says how it was drawn, ``places`` where it is shown, ``caution`` what stands before its table.
+    ``plane`` (z = a + b x + c y), build-up from the wall to it, gaps under a straightedge, a change, a difference of
+    two parties or their scores with the sign of their difference (no lengths). Gaps and scores are toned by how far
+    they are over ``limit``. ``between`` draws lines inside the bands too, where those are broad. ``how`` says how
+    it was drawn, ``places`` where it is shown, ``caution`` what stands before its table.
     """
 
     name: str
     title: Note
-    shows: Literal["relief", "build-up", "gaps", "change"]
+    shows: Literal["relief", "build-up", "gaps", "change", "difference", "score"]
     on: Elevation
     values: Array
     spots: tuple[Spot, ...]
@@ -87,7 +91,7 @@ class BandedDrawing:
     @cached_property
     def drawn(self) -> Array:
         """The values through which contours are drawn: means over about `DRAWN_OVER` on cells."""
-        return smoothed(self.values, self.on.relief)
+        return self.values if self.shows == "score" else smoothed(self.values, self.on.relief)
 
     @property
     def span(self) -> tuple[float, float]:
@@ -108,10 +112,14 @@ class BandedDrawing:
             return build_up_bands(least, most)
         if self.shows == "gaps":
             return gap_bands(self.limit, float(np.nanmax(self.values)), units)
+        if self.shows == "score":
+            return score_bands(self.limit or 1.0)
         return deviation_bands(least, most, units, grown=self.shows == "change")
 
     def levels(self, units: str = "mm", *, between: bool | None = None) -> list[float]:
-        """Levels of the contour lines [m]; ``between`` is the drawing's own where it is not given."""
+        """Levels of the contour lines [m], none of scores; ``between`` is the drawing's own where it is not given."""
+        if self.shows == "score":
+            return []
         return line_levels(self.bands(units), *self.span, between=self.between if between is None else between)
 
     def shares(self, units: str = "mm") -> tuple[tuple[Band, float, float], ...]:
@@ -309,15 +317,55 @@ def _gap_map(on: Elevation, gaps: Gaps, limit: float | None) -> Iterator[BandedD
 
 def _change(result: Change, on: Elevation) -> Iterator[BandedDrawing]:
     """What came on and went off between two scans; what cannot be told from noise is 0."""
-    found = result.difference
+    found, agreement = result.difference, result.agreement
     change = np.where(found.relief.inside, found.change, np.nan)
-    if not found.relief.known_between or not np.isfinite(change).any():
+    if not np.isfinite(change).any():
+        return
+    if agreement is not None:
+        yield _scores(agreement, found, on)
+    if not found.relief.known_between:
         return
     seen = np.where(np.abs(change) > found.detection, change, np.where(np.isfinite(change), 0.0, np.nan))
-    where = replace(on, relief=replace(found.relief, offset=found.change))
+    where = replace(on, relief=replace(found.relief, offset=found.change), reference=_parts(result))
     how = note("drawing.under-noise", limit=metres(float(np.nanmedian(found.detection))))
-    spots = tuple(change_spots(found, seen))
+    spots = tuple(change_spots(found)) if agreement is None else _differing(agreement)
+    if agreement is not None:
+        yield BandedDrawing("change", note("drawing.difference"), "difference", where, seen, spots, how, SHEET)
+        return
     yield BandedDrawing("change", note("drawing.change"), "change", where, seen, spots, how, SHEET)
+    if result.reference is not None:
+        yield _reference(result.reference, found, on)
+
+
+def _parts(result: Change) -> tuple[Rectangle, ...]:
+    return () if result.reference is None else result.reference.parts
+
+
+def _differing(agreement: Agreement) -> tuple[Spot, ...]:
+    what = note("drawing.differ")
+    return tuple(Spot(f"D{n}", one.x, one.y, abs(one.value), what) for n, one in enumerate(agreement.differ, 1))
+
+
+def _scores(agreement: Agreement, found: Difference, on: Elevation) -> BandedDrawing:
+    """Scores of two parties place by place, + where the later survey is the prouder."""
+    scored = agreement.scores
+    # where they agree for all their score, one capture may have bent the whole wall
+    shown = np.where(scored.beyond, scored.score, np.minimum(scored.score, scored.limit * (1 - 1e-6)))
+    values = scored.on_cells(shown * np.sign(scored.difference))
+    where = replace(on, relief=replace(found.relief, offset=np.where(np.isfinite(values), found.change, np.nan)))
+    how = note("drawing.scores", limit=share(scored.limit), places=len(scored.score))
+    return BandedDrawing(
+        "score", note("drawing.score"), "score", where, values, _differing(agreement), how, SHEET, limit=scored.limit
+    )
+
+
+def _reference(reference: Reference, found: Difference, on: Elevation) -> BandedDrawing:
+    """What is left of a change on the part that two surveys were leveled on."""
+    where = replace(on, relief=replace(found.relief, offset=found.change), reference=reference.parts)
+    left = np.where(reference.support, reference.residual, np.where(np.isfinite(found.change), 0.0, np.nan))
+    title, how = note("drawing.reference-left"), note("drawing.reference-how", hides=metres(reference.hides))
+    spot = Spot("R1", *reference.at, abs(reference.worst.value), note("drawing.left-over"))
+    return BandedDrawing("reference", title, "change", where, left, (spot,), how, SHEET)
 
 
 def _lows(result: Lows, on: Elevation) -> LowDrawing:

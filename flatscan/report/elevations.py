@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from flatscan.core.geometry import Rectangle
 from flatscan.core.holes import GIVEN, LIKELY, Opening
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.relief.unmeasured import reasons_in
 
-Stroke = Literal["dashed", "dotted"]
+Stroke = Literal["dashed", "dotted", "dots"]
 # what is laid on a wall that was not tested
 DEFAULT_RULE = 1.8
 
@@ -20,7 +21,7 @@ class Elevation:
     """The wall as it is seen from the room: what every flat drawing stands on.
 
     ``rule`` [m] is the straightedge laid on it, ``fixed`` are points the finished face goes through (x, y, offset).
-    ``region``: somebody drew which part of the wall this is.
+    ``region``: somebody drew which part of the wall this is. ``reference`` are parts that two surveys were leveled on.
     """
 
     wall: Wall
@@ -28,6 +29,7 @@ class Elevation:
     rule: float = DEFAULT_RULE
     fixed: tuple[tuple[float, float, float], ...] = ()
     region: bool = False
+    reference: tuple[Rectangle, ...] = ()
 
     @property
     def by_hand(self) -> tuple[tuple[Stroke, Note], ...]:
@@ -37,6 +39,8 @@ class Elevation:
             found.append(("dashed", note("drawing.opening-by-hand")))
         if self.region:
             found.append(("dotted", note("drawing.region-by-hand")))
+        if self.reference:
+            found.append(("dots", note("drawing.reference")))
         return tuple(found)
 
     @property

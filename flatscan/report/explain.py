@@ -14,7 +14,8 @@ from flatscan.jobs import Change, Lows, Result, SetOut, Survey, Tested, gaps_in,
 from flatscan.report.limits import limit_of_criterion, limit_value, method_in_short
 from flatscan.report.reporting import report_of, short_cautions
 from flatscan.report.say import Said, finished, say
-from flatscan.report.sections.change_section import agreement_note, typical_limit
+from flatscan.report.sections.agreement_section import agreement_note
+from flatscan.report.sections.change_section import typical_limit
 from flatscan.report.sections.gap_section import as_restricted, titled
 from flatscan.report.sections.hacking_section import depth_of
 from flatscan.report.sections.plan_section import litres

@@ -9,7 +9,7 @@ import numpy as np
 
 from flatscan.core.notes import Unknown
 from flatscan.core.phrase import command_line, expanded_length, written
-from flatscan.core.quantity import Quantity, metres
+from flatscan.core.quantity import COVER, Quantity, metres
 from flatscan.core.units import area_scale, mass_scale, volume_scale
 from flatscan.report.say import Said, say
 
@@ -110,7 +110,7 @@ def _text(column: Column, value: Cell, system: str) -> str:
     if not isinstance(value, (int, float, np.number)):
         return say(value, system)
     if column.spread and not _is_length(column.key):
-        return _text(replace(column, spread=False), 2 * value, system)
+        return _text(replace(column, spread=False), COVER * value, system)
     if column.spread:
         return expanded_length(float(value), system, bare=True)
     if _is_length(column.key):
@@ -119,7 +119,9 @@ def _text(column: Column, value: Cell, system: str) -> str:
         return written(metres(float(value)), kind, command_line(system))
     scale = _scale(column.key, system)
     shown = value * (factor(column.key) if scale is None else scale[0]) + 0.0
-    return f"{shown:g}" if column.decimals == AS_IS else f"{shown:.{column.decimals}f}"
+    text = f"{shown:g}" if column.decimals == AS_IS else f"{shown:.{column.decimals}f}"
+    # what rounds to nothing has no sign
+    return text if text.strip("-0.") else text.removeprefix("-")
 
 
 # a key's ending names its unit, so a number and its unit cannot part; the longer ending is looked at first

@@ -52,6 +52,7 @@ SAID = {
     "crop": ('crop = "0,0,0,1,2,3"', ("--crop", "0,0,0,1,2,3")),
     "accept": ('accept = ["1.1,0.1"]', ("--accept", "1.1,0.1")),
     "accept_source": ("accept_source = true", ("--accept-source",)),
+    "confirm": ('confirm = ["order", "even"]', ("--confirm", "order", "--confirm", "even")),
     "same_wall": ('same_wall = ["b.csv"]', ("b.csv", "--same-wall")),
     "tie": ('tie = "ties.csv"', ("--tie", "x/ties.csv")),
     "repeats": ('repeats = ["b.ply"]', ("--repeat", "x/b.ply")),

@@ -39,7 +39,7 @@ def test_a_prism_has_its_volume(relief_of):
     assert found.mean.value == pytest.approx(0.012)
     assert found.least.value == pytest.approx(0.012)
     assert found.changed_share == pytest.approx(1.0)
-    assert found.removed == 0
+    assert found.removed.value == 0
 
 
 def test_a_wedge_on_an_uneven_wall_has_half_its_prism(relief_of, rough):
@@ -52,7 +52,7 @@ def test_a_wedge_on_an_uneven_wall_has_half_its_prism(relief_of, rough):
 def test_a_patch_hacked_off_is_named_with_its_place(relief_of):
     later = relief_of(lambda x, y: np.where((x > 1) & (x < 1.4) & (y > 0.6) & (y < 0.9), -0.004, 0.010))
     found = changed(relief_of(lambda x, y: 0 * x), later)
-    assert found.removed == pytest.approx(0.4 * 0.3 * 0.004, rel=1e-6)
+    assert found.removed.value == pytest.approx(0.4 * 0.3 * 0.004, rel=1e-6)
     hacked = [place for place in found.places if place.kind == "removed"]
     assert len(hacked) == 1
     assert hacked[0].area == pytest.approx(0.12)
@@ -92,14 +92,27 @@ def test_swapping_the_surveys_changes_the_sign_only(relief_of, rough):
 
 
 def test_missing_cells_stay_missing_and_widen_the_doubt(relief_of):
-    later = relief_of(lambda x, y: 0.01 + 0.002 * x, hide=lambda x, y: (x > 1.5) & (x < 2.1))
+    later = relief_of(lambda x, y: 0.01 + 0.002 * x, hide=lambda x, y: (x > 1.5) & (x < 1.62))
     found = changed(relief_of(lambda x, y: 0 * x), later)
-    assert found.compared_share == pytest.approx(0.8)
-    assert np.isnan(found.change[10, 90])
+    assert found.compared_share == pytest.approx(0.96)
+    assert found.whole
+    assert np.isnan(found.change[10, 78])
     whole = changed(relief_of(lambda x, y: 0 * x), relief_of(lambda x, y: 0.01 + 0.002 * x))
     assert found.mean.u > whole.mean.u
+    # it may as well be bare: 4 % of a coat of 13 mm is 0.52 mm
+    assert found.mean.u == pytest.approx(0.04 * np.sqrt(np.mean((0.01 + 0.002 * later.x) ** 2)), rel=0.02)
     assert abs(found.mean.value - whole.mean.value) < 2 * found.mean.u
-    assert any("20.0 %" in say(it) for it in found.notes)
+    assert any("4.0 %" in say(it) for it in found.notes)
+
+
+def test_of_half_a_wall_nothing_is_said_of_the_rest(relief_of):
+    # only what was coated was surveyed again: 10 mm on 1.8 m x 2.4 m
+    later = relief_of(lambda x, y: 0.01 + 0 * x, hide=lambda x, y: x > 1.8)
+    found = changed(relief_of(lambda x, y: 0 * x), later)
+    assert not found.whole
+    assert found.mean.value == pytest.approx(0.01)
+    assert found.volume.value == pytest.approx(1.8 * 2.4 * 0.01)
+    assert any(it.code == "compare.part-only" for it in found.notes)
 
 
 def test_surveys_without_overlap_are_refused(relief_of):

@@ -10,9 +10,10 @@ from matplotlib.patches import Circle
 from matplotlib.text import Text
 from results import drawings, figure_of, reported
 
-from flatscan.compare import Alignment, Difference, Following
+from flatscan.compare import Alignment, Difference, Following, parts
 from flatscan.core.errors import OutputError
 from flatscan.core.notes import note
+from flatscan.core.quantity import cubic_metres
 from flatscan.plan.lows import Low
 from flatscan.plan.screeds import Dot, Screed, Screeds
 from flatscan.report.figures import draw, style
@@ -127,7 +128,25 @@ def compared(earlier, later):
     change = later.relief.offset - earlier.relief.offset
     u = np.hypot(earlier.relief.u, later.relief.u)
     tie = Alignment(np.eye(3), np.zeros(3), note("report.none"), 0.0)
-    found = Difference(later.relief, change, u, tie, None, None, None, None, 0.0, 0.0, 0.0, 0.0, 0.0, ())
+    seen = np.nan_to_num(np.abs(change)) > np.nan_to_num(1.96 * u, nan=np.inf)
+    ways = ((seen & (change > 0), "added"), (seen & (change < 0), "removed"))
+    found = Difference(
+        relief=later.relief,
+        change=change,
+        u=u,
+        alignment=tie,
+        mean=None,
+        volume=None,
+        least=None,
+        least_at=None,
+        added=cubic_metres(0.0),
+        removed=cubic_metres(0.0),
+        changed_share=0.0,
+        compared_share=0.0,
+        compared_area=0.0,
+        whole=False,
+        places=tuple(place for chosen, kind in ways for place in parts(later.relief, change, u, chosen, kind)),
+    )
     made = Comparison(earlier.origin, "scanner", found, following=Following(None, None, None))
     return dataclasses.replace(later, compared=made)
 

@@ -137,9 +137,7 @@ def tint_cells(axes: Axes, drawing: BandedDrawing, units: str) -> QuadContourSet
 
 def number_stations(axes: Axes, drawing: BandedDrawing, units: str) -> None:
     """Each station's mark and number, without tones."""
-    across, up = drawing.on.relief.places
-    known = np.isfinite(drawing.values) & drawing.on.relief.inside
-    _numbers(axes, drawing.on.wall, across[known], up[known], drawing.values[known], units)
+    _numbers(axes, drawing, units)
 
 
 def _cover(axes: Axes, x: Array, y: Array, missing: Mask, clip: PathPatch) -> None:
@@ -170,15 +168,18 @@ def fill_stations(axes: Axes, drawing: BandedDrawing, units: str) -> None:
             axes.contourf(x, y, part, levels=[0.5, 1.5], colors=[band.colour], hatches=hatch, zorder=1).set_clip_path(
                 clip
             )
-    _numbers(axes, drawing.on.wall, across[known], up[known], drawing.values[known], units)
+    _numbers(axes, drawing, units)
 
 
-def _numbers(axes: Axes, wall: Wall, x: Array, y: Array, values: Array, units: str) -> None:
-    """Each station's mark, and its number over or under it."""
+def _numbers(axes: Axes, drawing: BandedDrawing, units: str) -> None:
+    """Each station's mark, and its number over or under it; scores are no lengths."""
+    wall, (across, up) = drawing.on.wall, drawing.on.relief.places
+    known = np.isfinite(drawing.values) & drawing.on.relief.inside
+    x, y, values = across[known], up[known], drawing.values[known]
+    scale = 1.0 if drawing.shows == "score" else 1000.0
+    inches = units == "in" and scale > 1
     # a number that rounds to zero has no sign
-    said = [
-        feet_and_inches(v) if units == "in" else f"{round(v * 1000, 1) + 0.0:.1f}".replace("-", "−") for v in values
-    ]
+    said = [feet_and_inches(v) if inches else f"{round(v * scale, 1) + 0.0:.1f}".replace("-", "−") for v in values]
     for at, high in zip(x, y, strict=True):
         axes.plot(at, high, marker="+", color=INK, markersize=5, markeredgewidth=0.6, zorder=5)
     write_figures(axes, wall, list(zip(x, y, strict=True)), said, largest=_NUMBER, off=_CLEAR)
@@ -186,8 +187,12 @@ def _numbers(axes: Axes, wall: Wall, x: Array, y: Array, values: Array, units: s
 
 def draw_wall(axes: Axes, on: Elevation, units: str, *, see_through: bool = False) -> None:
     """Openings, outline and fixed points over whatever was filled in; ``see_through`` leaves a photo's openings be."""
-    from matplotlib.patches import Polygon
+    from matplotlib.patches import Polygon, Rectangle
 
+    for left, bottom, right, top in on.reference:
+        at, stroke = (left, bottom), LINES["dots"]
+        part = Rectangle(at, right - left, top - bottom, fill=False, edgecolor=INK, linewidth=1.6, linestyle=stroke)
+        axes.add_patch(part)
     for hole in on.wall.openings:
         draw_opening(axes, hole, units, see_through)
     for hole in (*on.wall.pockets, *on.wall.skips):

@@ -25,7 +25,7 @@ LETTER = (11.0, 8.5)
 PAPERS = {"a4": A4, "letter": LETTER}
 INK, FAINT, PAPER = "#111111", "#777777", "#ffffff"
 # lines of what somebody drew, apart from the whole ones of what was found
-LINES = {"dashed": (0, (6, 3)), "dotted": (0, (8, 2.5, 1.5, 2.5))}
+LINES = {"dashed": (0, (6, 3)), "dotted": (0, (8, 2.5, 1.5, 2.5)), "dots": (0, (1.5, 2.0))}
 POINTS = 72.0
 _LEADING = 1.25
 _UNIT = 100.0

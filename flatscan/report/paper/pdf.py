@@ -30,7 +30,7 @@ _DRAWN = {
     "site": ("contour", "gaps", "sections"),
     "setout": ("setout", "contour"),
     "lows": ("lows", "gaps", "sections"),
-    "compare": ("change", "contour", "gaps", "sections"),
+    "compare": ("change", "reference", "contour", "gaps", "sections"),
     "check": (),
 }
 # stages at which nothing of the work has been done: what is measured then is the background
@@ -96,7 +96,10 @@ def _plain_fonts() -> Iterator[None]:
 
 def pages(report: Report, units: str, paper: str) -> list[Figure]:
     """Every page this report has something to say on, the drawing with the answers first."""
-    return [*_drawn(report, units, paper), *_lists(report, units, paper)]
+    from flatscan.report.paper import record
+
+    signed = record.agreement(report, units, paper) if record.scored(report) is not None else []
+    return [*signed, *_drawn(report, units, paper), *_lists(report, units, paper)]
 
 
 def _drawn(report: Report, units: str, paper: str) -> Iterator[Figure]:

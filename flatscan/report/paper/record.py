@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from flatscan.core.notes import note
@@ -9,7 +10,7 @@ from flatscan.core.quantity import Quantity, share
 from flatscan.report.drawings import Drawing, SectionsDrawing
 from flatscan.report.figures import draw_in, titleblock
 from flatscan.report.paper.flow import MARGIN
-from flatscan.report.paper.sheets import Sheet, made
+from flatscan.report.paper.sheets import Fill, Sheet, made
 from flatscan.report.parts import Report
 from flatscan.report.say import say
 from flatscan.straightedge.uncertainty import half_factor
@@ -23,6 +24,8 @@ _BY_HAND = {"captured": "sheet.date", "instrument": "sheet.instrument", "people"
 # the drawing takes what the words leave of the page, and no less than this [inches]
 _LEAST_DRAWN = 2.4
 _SECTION_HIGH = 2.35
+# places where two parties differ, on the page that they sign; the rest is listed behind it
+_DIFFERING = 6
 _SCALES = (1.0, 0.92, 0.84, 0.78)
 
 
@@ -33,21 +36,67 @@ def record(report: Report, units: str, paper: str) -> list[Figure]:
 
 def front(report: Report, units: str, paper: str) -> list[Figure]:
     """The page that is signed: whose wall, what was asked and decided, the drawing, what was left out, signatures."""
+    return _on_one_page(report, "sheet.record", _head, _tail, _shown(report), units, paper)
+
+
+def scored(report: Report) -> Drawing | None:
+    """The map of two parties' scores, None where there are no two parties."""
+    return next((drawing for drawing in report.shown_on("paper") if drawing.name == "score"), None)
+
+
+def agreement(report: Report, units: str, paper: str) -> list[Figure]:
+    """The page that two parties sign: whose surveys, where they disagree beyond what both claim, what each says."""
+    return _on_one_page(report, "sheet.agreement", _parties, _both_sign, scored(report), units, paper)
+
+
+def _parties(sheet: Sheet) -> None:
+    change = sheet.report.section("compare")
+    assert change is not None
+    sheet.doubted()
+    sheet.paragraph(sheet.report.record)
+    sheet.of_the_job()
+    for fact in change.facts:
+        if fact.key == "two-parties":
+            sheet.paragraph(fact.text, size=11, weight="bold")
+    wanted = ("earlier", "later", "score", "both-limits")
+    sheet.facts([sheet.fact(fact) for fact in change.facts if fact.key in wanted], aside=1.35)
+    for table in change.tables:
+        if table.name == "differ":
+            sheet.table(replace(table, rows=table.rows[:_DIFFERING]))
+
+
+def _both_sign(sheet: Sheet) -> None:
+    """How they were compared, what cannot be told, who was there, and two signatures."""
+    report = sheet.report
+    change = report.section("compare")
+    assert change is not None
+    sheet.paragraph(note("sheet.score"), size=8.5)
+    left = say(note("report.list", parts=report.not_examined), sheet.units)
+    told = [sheet.fact(fact) for fact in change.facts if fact.key == "cannot-tell"]
+    sheet.facts([*told, (say(note("sheet.not-examined")), left)], aside=1.35)
+    sheet.stated()
+    sheet.ask(*(code for name, code in _BY_HAND.items() if not getattr(report.job, name)), columns=2)
+    sheet.signed("sheet.for-one", "sheet.for-other")
+
+
+def _on_one_page(
+    report: Report, title: str, head: Fill, tail_of: Fill, shown: Drawing | None, units: str, paper: str
+) -> list[Figure]:
+    """A head and a tail with as much of a drawing between them as the page has room for, in type as small as needed."""
     for scale in _SCALES:
-        sheet = Sheet(report, "sheet.record", units, paper, scale)
-        _head(sheet)
-        tail = Sheet(report, "sheet.record", units, paper, scale)
+        sheet = Sheet(report, title, units, paper, scale)
+        head(sheet)
+        tail = Sheet(report, title, units, paper, scale)
         start = tail.y
-        _tail(tail)
+        tail_of(tail)
         # what is left between head and tail
         room = sheet.y - MARGIN - 0.1 - (start - tail.y) - 0.1
         if len(sheet.pages) == len(tail.pages) == 1 and room >= _LEAST_DRAWN:
             break
-    shown = _shown(report)
     if shown is not None and len(tail.pages) == 1 and room > 1.0:
         high = titleblock.takes(shown.on.wall, sheet.room, room)
         sheet.place(high, lambda page, rect: draw_in(page, rect, shown, units))
-    _tail(sheet)
+    tail_of(sheet)
     return sheet.pages
 
 

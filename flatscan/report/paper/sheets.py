@@ -310,6 +310,7 @@ def comparison(report: Report, units: str, paper: str) -> list[Figure]:
 def _comparison(sheet: Sheet) -> None:
     change = sheet.report.section("compare")
     assert change is not None
+    sheet.doubted()
     sheet.paragraph(sheet.report.record)
     sheet.before()
     sheet.titled("sheet.compared")
@@ -317,10 +318,13 @@ def _comparison(sheet: Sheet) -> None:
         sheet.paragraph(text)
     sheet.paragraph(note("sheet.under-limit"))
     sheet.section("compare", facts=False)
+    sheet.facts([sheet.fact(fact) for fact in change.facts if fact.key in ("reference", "cannot-tell")])
     sheet.titled("sheet.both-captures")
     sheet.facts([sheet.fact(fact) for fact in change.facts if fact.key in ("earlier", "later")])
     sheet.closing(notes=True)
-    sheet.signed("sheet.for-one", "sheet.for-other")
+    if all(fact.key != "two-parties" for fact in change.facts):
+        # two parties sign the page with the map of their scores
+        sheet.signed("sheet.for-one", "sheet.for-other")
 
 
 def background_notice(report: Report, earlier: Report, units: str, paper: str) -> list[Figure]:

@@ -6,29 +6,37 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from flatscan.compare import Difference, Place
+from flatscan.compare import Difference, Place, Reference
 from flatscan.core.notes import Note, Unknown, note
-from flatscan.core.quantity import Quantity, cubic_metres, metres, share, slope, square_metres
+from flatscan.core.quantity import Quantity, cubic_metres, metres, share, square_metres
 from flatscan.jobs import Change, Seen
-from flatscan.jobs.compared import Agreement
-from flatscan.jobs.results import Background, Variation
+from flatscan.jobs.results import Background
 from flatscan.report.limits import limit_of_criterion
-from flatscan.report.parts import Fact, Section
+from flatscan.report.parts import Fact, FirstLine, Section
 from flatscan.report.say import Said
-from flatscan.report.sections.extra_section import extra_hours, extra_of, extra_table
-from flatscan.report.sections.gap_section import as_restricted, decided, with_others
-from flatscan.report.sections.seen_section import ends
+from flatscan.report.sections.agreement_section import (
+    agreement_facts,
+    agreement_note,
+    agreement_values,
+    both_notes,
+    differ_table,
+    where_note,
+)
+from flatscan.report.sections.beyond_section import variation_notes, variation_table, variation_values
+from flatscan.report.sections.extra_section import extra_table
+from flatscan.report.sections.gap_section import as_restricted, decided, titled, with_others
+from flatscan.report.sections.seen_section import ends, wall_title
 from flatscan.report.tables import AT, Column, Table
 
 _SHOWN = 3
-_UNTIED, _NO_PLUMB, _FLAT = Unknown("unknown.untied"), Unknown("unknown.u-plumb"), Unknown("unknown.flat")
-_NO_VISITS = Unknown("unknown.no-visits")
+_SHORT = {"report.thickness": "first.applied", "report.thickness-at": "first.applied-at"}
+_UNTIED, _FLAT = Unknown("unknown.untied"), Unknown("unknown.flat")
 
 
 def change_section(found: Change) -> Section:
     """The ``compare`` section: what changed, how the surveys were tied, and what was asked for beside it."""
     change, origin = found.difference, found.earlier.origin
-    mean, least, volume = _tied(change.mean), _tied(change.least), _tied(change.volume, "m3")
+    mean, volume, least = _sums(change)
     limit, compared = typical_limit(change), square_metres(change.compared_area)
     detection = Unknown("unknown.nothing-compared") if limit is None else metres(limit)
     changed = share(change.changed_share)
@@ -48,26 +56,82 @@ def change_section(found: Change) -> Section:
         "least_x_mm": _UNTIED if change.least_at is None else metres(change.least_at[0]),
         "least_y_mm": _UNTIED if change.least_at is None else metres(change.least_at[1]),
         "detection_limit_mm": detection,
-        "added_l": _UNTIED if change.added is None else cubic_metres(change.added),
-        "removed_l": _UNTIED if change.removed is None else cubic_metres(change.removed),
+        "surely_changed_share": share(change.surely_share),
+        "added_l": change.added,
+        "u_added_l": _u(change.added),
+        "removed_l": change.removed,
+        "u_removed_l": _u(change.removed),
         "compared_share": share(change.compared_share),
+        "of": "wall" if change.whole else "part compared",
         "u_place_mm": metres(change.alignment.u_place),
         "tied_by": change.alignment.how,
         "not_determined": tuple(change.alignment.undetermined),
+        "not_judged": found.not_judged,
+        "asked": tuple({"answer": one.answer, "found": one.said, "until": one.settle} for one in found.questions),
         "places": places(found).rows_as_values(),
     }
     values |= _asked_values(found)
     said: list[Said] = [note("report.compared", file=origin.file, how=change.alignment.how)]
     thickness = list(_thickness(found, mean, volume, least))
     said += thickness
-    beyond = note("report.changed", limit=_or_unknown(detection), changed=changed, compared=compared)
+    surely = share(change.surely_share)
+    beyond = note("report.changed", limit=_or_unknown(detection), changed=changed, surely=surely, compared=compared)
     asked = list(_asked_facts(found))
-    said += [beyond, *_place_sentences(found), *(fact.text for fact in asked)]
-    facts = [Fact("compared", said[0]), *(Fact("thickness", text) for text in thickness), Fact("changed", beyond)]
-    facts += asked
+    changes = [beyond, *_place_sentences(found)] if found.agreement is None else []
+    said += [*changes, *(fact.text for fact in asked)]
+    said += [note("report.cannot-tell", what=found.not_judged)] if found.not_judged else []
+    facts = [Fact("compared", said[0]), *(Fact("thickness", text) for text in thickness)]
+    facts += [Fact("changed", beyond)] if found.agreement is None else []
+    facts += [Fact("reference", reference_note(found.reference))] if found.reference is not None else []
+    facts += [*asked, *(Fact("cannot-tell", text) for text in found.not_judged)]
     facts += [Fact("earlier", _survey(found.earlier)), Fact("later", _survey(found.seen))]
-    tables = (places(found), thin(found), extra_table(found.variation), variation_table(found))
+    tables = [differ_table(found)]
+    if found.agreement is None:
+        # of an unchanged wall only what is beyond chance counts
+        tables += [places(found), thin(found), extra_table(found.variation), variation_table(found)]
     return Section("compare", values, tuple(said), tuple(facts), tuple(table for table in tables if table.rows))
+
+
+def compared_lines(found: Change) -> Iterator[FirstLine]:
+    """The answers of the first screen: against what, what came on or who disagrees where, and cover or limit."""
+    wall = found.wall
+    size, tie = (metres(wall.width), metres(wall.height)), found.difference.alignment.how
+    said = note("first.compared", size=size, file=found.earlier.origin.file, how=tie)
+    yield FirstLine(wall_title(found.seen), said)
+    agreement = found.agreement
+    if agreement is not None:
+        yield FirstLine(note("first.agreement"), agreement_note(agreement))
+        yield FirstLine(note("first.where"), where_note(agreement))
+        if found.other is not None:
+            yield FirstLine(note("first.both-say"), note("first.left", parts=tuple(both_notes(found))))
+        return
+    applied = next(_thickness(found, *_sums(found.difference)))
+    if found.difference.mean is not None:
+        applied = note(_SHORT[applied.code], applied.place, **applied.quantities)
+    yield FirstLine(note("first.thickness"), applied)
+    yield FirstLine(note("first.changed"), _changed_most(found))
+    if found.verdict is not None:
+        gap = found.gaps.measured()
+        largest = note("first.no-gap") if gap is None else note("report.party-gap", gap=gap)
+        every = found.verdict.criteria
+        words = tuple(note("first.decided", name=titled(one), decision=decided(one.decision)) for one in every)
+        yield FirstLine(note("first.decision"), note("report.party-decided", decided=words, largest=largest))
+    elif found.under is not None and found.least is not None:
+        yield FirstLine(note("first.cover"), note("first.under-cover", least=metres(found.least), under=found.under))
+
+
+def _changed_most(found: Change) -> Note:
+    """How much of the wall changed, and the place that counts most."""
+    change = found.difference
+    changed, area = share(change.changed_share), square_metres(change.compared_area)
+    said = note("first.changed-on", changed=changed, surely=share(change.surely_share), compared=area)
+    top = next(_place_notes(found), None)
+    return said if top is None else note("first.changed-most", said=said, top=top)
+
+
+def _sums(change: Difference) -> tuple[Quantity | Unknown, Quantity | Unknown, Quantity | Unknown]:
+    """Mean, volume and least, or why they are not known."""
+    return _tied(change.mean), _tied(change.volume, "m3"), _tied(change.least)
 
 
 def _survey(seen: Seen) -> Note:
@@ -90,6 +154,12 @@ def _or_unknown(value: Quantity | Unknown) -> Note:
     return note("report.length-fine", length=value) if isinstance(value, Quantity) else note("report.unknown")
 
 
+def reference_note(found: Reference) -> Note:
+    """How the shape of the reference agrees, and its place that agrees least."""
+    most = metres(abs(found.worst.value), found.worst.u)
+    return note("report.reference", found.at, area=square_metres(found.area), most=most, hides=metres(found.hides))
+
+
 def typical_limit(change: Difference) -> float | None:
     """The detection limit at the middle place [m], None where nothing was compared."""
     limit = change.detection[np.isfinite(change.change)]
@@ -100,13 +170,15 @@ def _thickness(
     found: Change, mean: Quantity | Unknown, volume: Quantity | Unknown, least: Quantity | Unknown
 ) -> Iterator[Note]:
     """What was put on, where a tie lets it be known and nobody asked whether two parties agree."""
+    if found.agreement is not None:
+        return
     if not (isinstance(mean, Quantity) and isinstance(volume, Quantity) and isinstance(least, Quantity)):
         yield note("report.thickness-untied")
         return
-    if found.agreement is not None:
-        return
     at = found.difference.least_at
-    yield note("report.thickness" if at is None else "report.thickness-at", at, mean=mean, volume=volume, least=least)
+    part = "" if found.difference.whole else note("report.on-part", share=share(found.difference.compared_share))
+    values = {"mean": mean, "volume": volume, "least": least, "part": part}
+    yield note("report.thickness" if at is None else "report.thickness-at", at, **values)
     for code, value in (("report.quoted", found.quoted), ("report.used", found.used)):
         if value is not None:
             off = volume.value - value
@@ -115,6 +187,10 @@ def _thickness(
 
 
 def _place_sentences(found: Change) -> Iterator[Note]:
+    return (note("report.place-line", what=said) for said in _place_notes(found))
+
+
+def _place_notes(found: Change) -> Iterator[Note]:
     tied = found.difference.mean is not None
     for number, place in enumerate(found.difference.places[:_SHOWN], 1):
         code = (
@@ -130,30 +206,13 @@ def _asked_facts(found: Change) -> Iterator[Fact]:
     """What was asked beside the change itself."""
     if found.under is not None and found.least is not None:
         yield Fact("under-cover", note("report.under-cover", least=metres(found.least), under=found.under))
-    if found.agreement is not None:
-        yield Fact("two-parties", agreement_note(found.agreement))
+    yield from agreement_facts(found)
     if found.background is not None:
         yield Fact("background", background_note(found.background))
     if found.variation is not None:
         yield from (Fact("beyond", text) for text in variation_notes(found.variation))
     if found.following.share is not None:
         yield Fact("follows", following_note(found))
-
-
-def agreement_note(agreement: Agreement) -> Note:
-    """Whether the two surveys agree, in one sentence."""
-    if agreement.lean_agrees is None:
-        lean = note("report.leans-unknown")
-    else:
-        lean = note("report.leans-agree") if agreement.lean_agrees else note("report.leans-differ")
-    if agreement.agree:
-        return note("report.agree", lean=lean)
-    worst = max(agreement.differ, key=lambda place: abs(place.value), default=None)
-    differing = share(agreement.share)
-    if worst is None:
-        return note("report.differ", share=differing, lean=lean)
-    most = metres(abs(worst.value), worst.u)
-    return note("report.differ-at", (worst.x, worst.y), share=differing, most=most, lean=lean)
 
 
 def background_note(found: Background) -> Note:
@@ -173,24 +232,6 @@ def background_note(found: Background) -> Note:
     said = as_restricted(decided(flat), check.verdict.restricted)
     sentence = note("report.background", decision=said, gap=gap, over=over)
     return note("report.by-limit", judged=with_others(sentence, check.gaps), limit=limit)
-
-
-def variation_notes(found: Variation) -> Iterator[Note]:
-    """What the wall takes beyond the allowance."""
-    planned = found.planned
-    volume = Quantity(planned.volume.value, planned.volume.u, "m3")
-    yield note("report.beyond", allowance=metres(found.allowance), volume=volume, area=square_metres(planned.area))
-    if found.applied is not None:
-        area = square_metres(found.applied.area)
-        applied = Quantity(found.applied.volume.value, found.applied.volume.u, "m3")
-        yield note("report.in-place-beyond", volume=applied, area=area)
-    before, now = found.visits
-    visits = "" if before is None or now is None else note("report.visits-against", now=now, before=before)
-    money: Said = ""
-    if found.amount is not None:
-        money = note("report.at-rates", amount=share(found.amount), currency=found.currency)
-    first, last = found.passes
-    yield note("report.coats-against", now=last, before=first, system=found.system, visits=visits, money=money)
 
 
 def following_note(found: Change) -> Note:
@@ -217,25 +258,12 @@ def _asked_values(found: Change) -> dict[str, object]:
         "slope": _FLAT if found.following.slope is None else share(found.following.slope),
     }
     if found.agreement is not None:
-        more["agreement"] = _agreement_values(found.agreement)
+        more["agreement"] = agreement_values(found)
     if found.background is not None:
         more["background"] = _background_values(found.background)
     if found.variation is not None:
-        more["variation"] = _variation_values(found)
+        more["variation"] = variation_values(found)
     return more
-
-
-def _agreement_values(agreement: Agreement) -> dict[str, object]:
-    u_lean = agreement.lean.u
-    return {
-        "differing_share": share(agreement.share),
-        "k": share(agreement.factor),
-        "lean_mm_per_m": slope(agreement.lean.value),
-        "u_lean_mm_per_m": _NO_PLUMB if u_lean is None else slope(u_lean),
-        "correlation": _FLAT if agreement.correlation is None else share(agreement.correlation),
-        "agree": agreement.agree,
-        "lean_agrees": _NO_PLUMB if agreement.lean_agrees is None else agreement.lean_agrees,
-    }
 
 
 def _background_values(found: Background) -> dict[str, object]:
@@ -260,34 +288,8 @@ def _background_values(found: Background) -> dict[str, object]:
     }
 
 
-def _variation_values(found: Change) -> dict[str, object]:
-    v = found.variation
-    assert v is not None
-    applied = v.applied
-    return {
-        "allowance_mm": metres(v.allowance),
-        "planned_over_l": cubic_metres(v.planned.volume.value),
-        "u_planned_over_l": _UNTIED if v.planned.volume.u is None else cubic_metres(v.planned.volume.u),
-        "planned_area_m2": square_metres(v.planned.area),
-        "applied_over_l": _UNTIED if applied is None else cubic_metres(applied.volume.value),
-        "u_applied_over_l": _UNTIED if applied is None or applied.volume.u is None else cubic_metres(applied.volume.u),
-        "applied_area_m2": _UNTIED if applied is None else square_metres(applied.area),
-        "extra_coats": v.passes[1] - v.passes[0],
-        "extra_visits": extra_of(v.visits),
-        "extra_bags": extra_of(v.bags),
-        "extra_thickness_mm": metres(v.thickness),
-        "extra_labour_hours": extra_hours(v) or _NO_VISITS,
-        "extra_products": tuple(
-            {"name": name, "unit": unit, "count": share(count)} for name, unit, count in v.products
-        ),
-        "price": Unknown("unknown.no-rates") if v.amount is None else share(v.amount),
-        "system": v.system,
-        "currency": v.currency,
-        "lines": variation_table(found).rows_as_values(),
-    }
-
-
 _COLUMNS = (
+    Column("mark", "place"),
     Column("kind", "what"),
     *AT,
     Column("change_mm", "by", 1),
@@ -296,34 +298,23 @@ _COLUMNS = (
     Column("height_mm", "height"),
     Column("area_m2", "area", 2),
     Column("volume_l", "volume", 1),
+    Column("u_volume_l", "±", 1, spread=True),
 )
 
 
-def _rows(found: tuple[Place, ...]) -> tuple[tuple[str | float, ...], ...]:
-    return tuple((p.kind, p.x, p.y, p.value, p.u, p.width, p.height, p.area, p.volume) for p in found)
+def _rows(letter: str, found: tuple[Place, ...]) -> tuple[tuple[str | float, ...], ...]:
+    return tuple(
+        (f"{letter}{n}", p.kind, p.x, p.y, p.value, p.u, p.width, p.height, p.area, p.volume, p.u_volume)
+        for n, p in enumerate(found, 1)
+    )
 
 
 def places(found: Change) -> Table:
     """Connected changes beyond the detection limit, the largest volume first."""
-    rows = _rows(found.difference.places)
+    rows = _rows("C", found.difference.places)
     return Table("changes", "What changed", _COLUMNS, rows, "no change beyond the detection limit")
 
 
 def thin(found: Change) -> Table:
     """Places under the least cover, the thinnest first."""
-    return Table("thin", "Under the least cover", _COLUMNS, _rows(found.thin), "no place under the least cover")
-
-
-def variation_table(found: Change) -> Table:
-    """Lines of the quote at the measured thickness less those at the allowance."""
-    lines = () if found.variation is None else found.variation.lines
-    columns = (
-        Column("what", "what"),
-        Column("quantity", "more by", 2),
-        Column("unit", "unit"),
-        Column("rate", "rate", 2),
-        Column("amount", "amount", 2),
-    )
-    rows = tuple((line.what, line.quantity, line.unit, line.rate, line.amount) for line in lines)
-    empty = "no rates were given: flatscan ships no prices"
-    return Table("variation", "Lines of the quote that differ", columns, rows, empty)
+    return Table("thin", "Under the least cover", _COLUMNS, _rows("T", found.thin), "no place under the least cover")

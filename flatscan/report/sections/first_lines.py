@@ -15,6 +15,7 @@ from flatscan.plan.lows import Low
 from flatscan.report.limits import limit_of_criterion, limit_source
 from flatscan.report.parts import FirstLine
 from flatscan.report.say import Said
+from flatscan.report.sections.change_section import compared_lines
 from flatscan.report.sections.gap_section import ALL, as_restricted, of_measured, titled
 from flatscan.report.sections.hacking_section import depth_of
 from flatscan.report.sections.order_words import beside, bought_one
@@ -32,9 +33,7 @@ _NOTHING = note("doubt.nothing")
 
 
 def first_lines(result: Result, doubts: tuple[Doubt, ...]) -> tuple[FirstLine, ...]:
-    """What deserves the first five lines, in their order; empty for a comparison, which is told in sentences."""
-    if isinstance(result, Change):
-        return ()
+    """What deserves the first five lines, in their order."""
     return (*_leading(result, doubts), *_answers(result, doubts))
 
 
@@ -62,7 +61,10 @@ def _answers(result: Result, doubts: tuple[Doubt, ...]) -> Iterator[FirstLine]:
     if isinstance(result, Check):
         yield from _checked(result, doubts)
         return
-    yield FirstLine(wall_title(result.seen), _size(result))
+    if isinstance(result, Change):
+        yield from compared_lines(result)
+    else:
+        yield FirstLine(wall_title(result.seen), _size(result))
     if isinstance(result, Lows):
         yield from _ruled(result)
     elif isinstance(result, (Survey, SetOut)):
@@ -86,7 +88,7 @@ def first_by_hand(found: LowsByHand, doubts: tuple[Doubt, ...]) -> tuple[FirstLi
     )
 
 
-def _size(result: Result) -> Note:
+def _size(result: Survey | SetOut | Lows) -> Note:
     wall, net = result.wall, Quantity(result.relief.net_area, None, "m2")
     size = (metres(wall.width), metres(wall.height))
     return note("first.ruled", size=size) if isinstance(result, Lows) else note("first.to-plaster", size=size, net=net)

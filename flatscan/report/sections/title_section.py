@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from flatscan.core.notes import Note, note
-from flatscan.core.quantity import Quantity, cubic_metres, metres
-from flatscan.jobs import Lows, Planned, Result, SetOut, SiteWall, Survey
+from flatscan.core.quantity import Quantity, cubic_metres, metres, share
+from flatscan.jobs import Change, Lows, Planned, Result, SetOut, SiteWall, Survey
 from flatscan.plan.screeds import Screeds
 from flatscan.report.limits import limit_in_short, limit_value
 from flatscan.report.parts import TitleCell
@@ -35,9 +35,30 @@ def _cells(result: Result) -> Iterator[TitleCell]:
     elif isinstance(result, Lows):
         yield _shave(result)
         yield _fill(result)
+    elif isinstance(result, Change) and result.verdict is None:
+        yield from _compared(result)
     else:
         yield _limit(result.verdict)
         yield _decision(result.verdict)
+
+
+def _compared(found: Change) -> Iterator[TitleCell]:
+    """With what it is compared, and what came on or whether two parties agree."""
+    yield TitleCell(note("drawing.head-compared"), found.earlier.origin.file, found.difference.alignment.how)
+    change, agreement = found.difference, found.agreement
+    if found.questions:
+        yield TitleCell(note("drawing.head-applied"), note("drawing.to-be-settled"), note("drawing.see-question"))
+    elif agreement is not None:
+        big = note("drawing.agree" if agreement.agree else "drawing.disagree")
+        big = note("drawing.leans-differ") if agreement.agree and agreement.lean_agrees is False else big
+        small = note("drawing.agree-on", share=share(1 - agreement.scores.share))
+        yield TitleCell(note("drawing.head-agreement"), big, small)
+    elif change.mean is None or change.volume is None:
+        yield TitleCell(note("drawing.head-applied"), note("drawing.not-known"), note("drawing.untied"))
+    else:
+        mean, volume = metres(change.mean.value, change.mean.u), cubic_metres(change.volume.value, change.volume.u)
+        code = "drawing.volume-placed" if change.whole else "drawing.volume-placed-part"
+        yield TitleCell(note("drawing.head-applied"), note("drawing.mean", mean=mean), note(code, volume=volume))
 
 
 def quote_as(plan: Planned) -> Note | None:
