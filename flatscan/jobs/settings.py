@@ -361,8 +361,7 @@ class Comparing:
     wall that nobody worked on, ``reference_walls`` numbers of other walls, ``points`` a table of fixed points.
     ``same_surface``: two surveys of an unchanged wall. ``least`` is the cover asked for. ``allowance`` is the thickness
     the price holds, ``rates`` the user's rates file, ``background`` and ``finish`` what the earlier and the later
-    surface are judged by. ``confirm`` are answers (`core.choices.ANSWERS`) to what is asked before two surveys are
-    compared.
+    surface are judged by, ``confirm`` answers (`core.choices.ANSWERS`) to what is asked of two surveys.
     """
 
     same_frame: bool = False

@@ -8,7 +8,7 @@ from math import ceil
 
 import numpy as np
 
-from flatscan.compare import Difference
+from flatscan.compare import Difference, Place
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
@@ -248,11 +248,19 @@ def gap_spots(gaps: Gaps, limit: float | None) -> tuple[Spot, ...]:
     return tuple(Spot(f"G{n}", *gap.at, abs(gap.value), note("drawing.gap-there")) for n, gap in enumerate(kept, 1))
 
 
-def change_spots(found: Difference) -> Iterator[Spot]:
+def change_spots(found: Difference) -> tuple[Spot, ...]:
     """The connected changes that matter most, numbered as they are listed."""
-    for number, place in enumerate(found.places[:_MOST], 1):
-        what = note("drawing.came-on" if place.value > 0 else "drawing.went-off")
-        yield Spot(f"C{number}", place.x, place.y, abs(place.value), what)
+    ways = (note("drawing.went-off"), note("drawing.came-on"))
+    return tuple(
+        Spot(f"C{number}", place.x, place.y, abs(place.value), ways[place.value > 0])
+        for number, place in enumerate(found.places[:_MOST], 1)
+    )
+
+
+def differing_spots(places: tuple[Place, ...]) -> tuple[Spot, ...]:
+    """Where two parties differ, numbered as it is listed."""
+    what = note("drawing.differ")
+    return tuple(Spot(f"D{n}", one.x, one.y, abs(one.value), what) for n, one in enumerate(places[:_MOST], 1))
 
 
 def resting(built: BuildUp) -> tuple[tuple[float, float], ...]:

@@ -13,7 +13,7 @@ from scipy.ndimage import gaussian_filter
 from flatscan.compare import Difference, Reference
 from flatscan.core.choices import METHODS
 from flatscan.core.errors import OutputError
-from flatscan.core.geometry import Array, Mask, Rectangle
+from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres, share
@@ -29,6 +29,7 @@ from flatscan.report.bands import (
     build_up_bands,
     change_spots,
     deviation_bands,
+    differing_spots,
     filling_spots,
     gap_bands,
     gap_spots,
@@ -326,24 +327,16 @@ def _change(result: Change, on: Elevation) -> Iterator[BandedDrawing]:
     if not found.relief.known_between:
         return
     seen = np.where(np.abs(change) > found.detection, change, np.where(np.isfinite(change), 0.0, np.nan))
-    where = replace(on, relief=replace(found.relief, offset=found.change), reference=_parts(result))
+    parts = () if result.reference is None else result.reference.parts
+    where = replace(on, relief=replace(found.relief, offset=found.change), reference=parts)
     how = note("drawing.under-noise", limit=metres(float(np.nanmedian(found.detection))))
-    spots = tuple(change_spots(found)) if agreement is None else _differing(agreement)
     if agreement is not None:
-        yield BandedDrawing("change", note("drawing.difference"), "difference", where, seen, spots, how, SHEET)
+        title, spots = note("drawing.difference"), differing_spots(agreement.differ)
+        yield BandedDrawing("change", title, "difference", where, seen, spots, how, SHEET)
         return
-    yield BandedDrawing("change", note("drawing.change"), "change", where, seen, spots, how, SHEET)
+    yield BandedDrawing("change", note("drawing.change"), "change", where, seen, change_spots(found), how, SHEET)
     if result.reference is not None:
         yield _reference(result.reference, found, on)
-
-
-def _parts(result: Change) -> tuple[Rectangle, ...]:
-    return () if result.reference is None else result.reference.parts
-
-
-def _differing(agreement: Agreement) -> tuple[Spot, ...]:
-    what = note("drawing.differ")
-    return tuple(Spot(f"D{n}", one.x, one.y, abs(one.value), what) for n, one in enumerate(agreement.differ, 1))
 
 
 def _scores(agreement: Agreement, found: Difference, on: Elevation) -> BandedDrawing:
@@ -354,9 +347,8 @@ def _scores(agreement: Agreement, found: Difference, on: Elevation) -> BandedDra
     values = scored.on_cells(shown * np.sign(scored.difference))
     where = replace(on, relief=replace(found.relief, offset=np.where(np.isfinite(values), found.change, np.nan)))
     how = note("drawing.scores", limit=share(scored.limit), places=len(scored.score))
-    return BandedDrawing(
-        "score", note("drawing.score"), "score", where, values, _differing(agreement), how, SHEET, limit=scored.limit
-    )
+    title, spots = note("drawing.score"), differing_spots(agreement.differ)
+    return BandedDrawing("score", title, "score", where, values, spots, how, SHEET, limit=scored.limit)
 
 
 def _reference(reference: Reference, found: Difference, on: Elevation) -> BandedDrawing:
