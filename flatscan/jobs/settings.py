@@ -360,8 +360,7 @@ class Comparing:
     ``same_frame``: both files share one coordinate system, met to ``align_u``. ``reference`` are parts of the earlier
     wall that nobody worked on, ``reference_walls`` numbers of other walls, ``points`` a table of fixed points.
     ``same_surface``: two surveys of an unchanged wall. ``least`` is the cover asked for. ``allowance`` is the thickness
-    the price holds, ``rates`` the user's rates file, ``background`` and ``finish`` what the earlier and the later
-    surface are judged by, ``confirm`` answers (`core.choices.ANSWERS`) to what is asked of two surveys.
+    the price holds, ``background`` and ``finish`` judge the earlier and the later surface, ``confirm`` are answers.
     """
 
     same_frame: bool = False
