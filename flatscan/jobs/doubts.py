@@ -73,7 +73,7 @@ def doubts_of(result: Result, notes: Iterable[object]) -> tuple[Doubt, ...]:
         *_comes_off(result),
         *_readings(result, told),
         *_laser(told),
-        *_doubled(result),
+        *_doubled(result, told),
         *_half(result, told),
         *_answer(result, told),
     ]
@@ -130,10 +130,12 @@ def _laser(told: tuple[Note, ...]) -> Iterator[Doubt]:
             yield Doubt(moved, note("doubt.all-read-again"), True, True, (said,))
 
 
-def _doubled(result: Result) -> Iterator[Doubt]:
+def _doubled(result: Result, told: tuple[Note, ...]) -> Iterator[Doubt]:
     apart = result.relief.doubled
     if apart is not None:
-        yield Doubt(note("doubt.doubled", apart=metres(apart)), note("doubt.one-left-out"), True, True)
+        same = tuple(said for said in told if said.code == "relief.doubled")
+        settle = note("doubt.scanned-once" if same else "doubt.one-left-out")
+        yield Doubt(note("doubt.doubled", apart=metres(apart)), settle, True, True, same)
 
 
 def _half(result: Result, told: tuple[Note, ...]) -> Iterator[Doubt]:
@@ -192,7 +194,7 @@ def _volume(result: Survey | SetOut, told: tuple[Note, ...]) -> Iterator[Doubt]:
         unknown = tuple(said for said in told if said.code in _VOLUME_UNKNOWN)
         yield Doubt(note("doubt.volume-unknown"), note("doubt.plumb-is-known"), False, False, unknown)
         return
-    if value <= 0 or high <= _SURE * value:
+    if value <= 0 or high <= _SURE * value or built.between:
         return
     # two codes for one thing: a whole line of its own where readings stand alone
     quote = tuple(said for said in told if said.code in _QUOTES)
@@ -320,7 +322,11 @@ def leads(result: Result) -> str:
 def hangs_on_readings(result: Survey | SetOut) -> bool:
     """Whether what is planned hangs on readings in doubt: one that others deny, another unit, a laser that moved.
 
-    Also on a file that was cut off.
+    Also on a file that was cut off, and on which of two surfaces in a scan is the wall.
     """
     codes = {"grid.range", "grid.control-moved", "grid.cut-off"}
-    return bool(result.seen.doubted) or any(said.code in codes for said in result.notes)
+    return (
+        bool(result.seen.doubted)
+        or result.relief.doubled is not None
+        or any(said.code in codes for said in result.notes)
+    )

@@ -70,6 +70,11 @@ class BuildUp:
     lowered: float = 0.0
 
     @property
+    def between(self) -> bool:
+        """Whether nothing but a range is known: two surfaces lie in the scan, and nobody knows which is the wall."""
+        return self.order is None and self.low is not None
+
+    @property
     def ordered(self) -> float:
         """Volume to order [m3] before waste: the best estimate where nothing says how far that may be off."""
         return self.volume.value if self.order is None else self.order

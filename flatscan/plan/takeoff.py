@@ -149,6 +149,8 @@ def take_off(
     )
     if unreachable is not None:
         return replace(plain, notes=(unreachable,))
+    if build_up.between:
+        return replace(plain, notes=(note("plan.no-order-doubled"),))
     return _ordered(plain, build_up, relief, system, options, hacking)
 
 

@@ -27,7 +27,7 @@ _TELLS = 0.8
 class Doubt:
     """A volume's standard uncertainty, its 95 % interval and the quantity that is enough nine times in ten, in m3.
 
-    All None, with a note, where they cannot be known.
+    All None, with a note, where they cannot be known; ``order`` alone where two surfaces lie in the scan.
     """
 
     u: float | None
@@ -66,6 +66,10 @@ def volume_doubt(relief: Relief, wall: Wall, deep: Array, rise: Rise, least: flo
     high = max(float(np.quantile(thick, HIGH)), mean)
     wanted = thick + (1 - rise.for_order) * (rise.own - float(rise.own.mean()))
     order = min(max(float(np.quantile(wanted, ORDER)), float(np.quantile(thick, ORDER)), mean), high)
+    if relief.doubled is not None:
+        # every place may be as far off as the two surfaces are apart, the highest one way and the rest the other
+        ends = max(least, low - relief.doubled), high + relief.doubled
+        return Doubt(net * float(np.std(thick)), net * ends[0], net * ends[1], None, notes)
     if relief.known_between and rise.told < _TELLS:
         told = share_of(rise.told)
         notes = (

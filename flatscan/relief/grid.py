@@ -29,6 +29,7 @@ from flatscan.relief.cell_size import (
     largest_cell,
     small_counts,
 )
+from flatscan.relief.doubles import doubles
 from flatscan.relief.footprint import extent, footprint, opening_area
 from flatscan.relief.gates import Gates, gates_of
 from flatscan.relief.in_pockets import in_pockets
@@ -187,6 +188,9 @@ def grid(
     relief = with_narrow(relief, cloud, wall, surface, GATE, inside)
     off = proud[..., 0] if relief.standing is None else np.where(relief.standing.number > 0, 0.0, proud[..., 0])
     doubts = doubts if alone is None else (said_of(alone), *doubts)
+    twice = doubles(cloud, wall)
+    if twice is not None:
+        relief, doubts = replace(relief, doubled=twice.apart), (twice.said, *doubts)
     return relief, (*chosen.notes, *doubts, *said, *_standing_before(off, both.n, chosen.size))
 
 

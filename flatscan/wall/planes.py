@@ -32,7 +32,7 @@ COMPANY = 0.5
 GROWTH, STEPS, FURTHER = 5.0, 17, 1.02
 CURVED_SAGITTA = 0.06
 MORE = 1.25
-LARGEST_RADIUS = 30.0
+LARGEST_RADIUS = 25.0
 LEVELS = (0.015, 0.25)
 # the row of cells that a line runs through holds points of both levels: a third of the narrowest part
 SHARED = 0.3
@@ -283,7 +283,7 @@ def find_bend(thinned: Thinned, plane: Candidate) -> Bend | None:
     """The curvature of the surface that ``plane`` touches, or None where it is flat.
 
     A quadratic is grown outward from the plane's own points until it holds no more. The surface is curved if it holds
-    a quarter more points than the plane does, leaves it by more than 60 mm over its extent, with a radius under 30 m.
+    a quarter more points than the plane does, leaves it by more than 60 mm over its extent, with a radius under 25 m.
     """
     flat = in_plane(thinned.points, plane.centre, plane.normal)
     off = (thinned.points - plane.centre) @ plane.normal

@@ -88,3 +88,22 @@ def test_a_straightedge_shorter_than_three_cells_is_an_answer_with_what_would_do
     reasons = " ".join(ran.document["verdict"]["reasons"])
     assert "too sparse for a straightedge of 0.3 m" in reasons
     assert "would carry it" in reasons
+
+
+def test_a_wall_swept_twice_is_never_quoted_by_one_number(flatscan, tmp_path, write_ply, plain_wall):
+    """Half of the points 15 mm behind the other half: a range, no order, exit 4; and no decision."""
+    points = plain_wall(lambda x, _: 0.004 * np.sin(2 * x), n=30_000, noise=0.003)
+    out = np.array([np.sin(0.4), -np.cos(0.4), 0])
+    points[::2] -= 0.015 * out
+    write_ply(tmp_path / "twice.ply", points)
+    given = ("--up", "z", "--system", "gypsum-undercoat", "--capture-type", "scanner")
+    ran = flatscan("survey", "twice.ply", "--json", *given)
+    assert ran.code == 4
+    assert ran.document["wall"]["doubled_mm"] == pytest.approx(15, abs=1)
+    found = ran.document["material"]
+    assert [found[key] for key in ("volume_l", "mean_mm", "order_l", "bags", "price_low")] == [None] * 5
+    # the plane and the rest of the wall may each be off by the distance: net area 4.8 m2
+    assert found["volume_high_l"] - found["volume_low_l"] > 4.8 * 15
+    checked = flatscan("check", "twice.ply", "--rule", "1.8m", "--limit", "3mm", "--json", *given[:2], *given[4:])
+    assert checked.code == 4
+    assert any("two surfaces" in reason for reason in checked.document["verdict"]["reasons"])

@@ -103,6 +103,9 @@ def thickness(plan: Planned) -> Note:
         "mean": metres(built.mean),
         "volume": Quantity(built.volume.value, None, "m3"),
     }
+    if built.low is not None and built.high is not None and built.between:
+        ends = {"low": cubic_metres(built.low), "high": cubic_metres(built.high)}
+        return note("first.thick-between", None, least=values["least"], most=values["most"], **ends)
     if built.low is None or built.high is None:
         return note("first.thick-unsure", None, **values)
     return note("first.thick", None, low=cubic_metres(built.low), high=cubic_metres(built.high), **values)
@@ -112,7 +115,8 @@ def ordered(plan: Planned) -> Said:
     """Every product to order, and the price where rates were given; else why none was worked out."""
     take = plan.take_off
     if not take.order:
-        return next((why for why in take.notes if isinstance(why, Infeasible)), note("first.no-order"))
+        none = note("first.no-order-doubled") if plan.build_up.between else note("first.no-order")
+        return next((why for why in take.notes if isinstance(why, Infeasible)), none)
     mixed = (_product(line) for line in take.order if line.order > 0)
     order = note("first.some", parts=(*mixed, *(bought_one(it) for it in beside(take))))
     if take.price is None:

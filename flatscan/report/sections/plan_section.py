@@ -30,7 +30,7 @@ from flatscan.wall import Corner
 
 # a coat whose mean [m] over the whole wall is under this goes to a few places only
 _IN_PLACES = 5e-4
-_NO_BAGS = Unknown("unknown.no-bags")
+_NO_BAGS, _DOUBLED = Unknown("unknown.no-bags"), Unknown("unknown.doubled")
 
 
 def material(plan: Planned, bands: tuple[Table, ...] = (), without: Table | None = None) -> Section:
@@ -40,20 +40,24 @@ def material(plan: Planned, bands: tuple[Table, ...] = (), without: Table | None
     lean, turn, foot = slope(plane.lean), slope(plane.turn), metres(plane.at_left_foot)
     least, mean, most = metres(built.least), metres(built.mean), metres(built.most)
     volume, said = built.volume, litres(built.volume, built.low, built.high, built.order)
+    one = (mean, volume, _litres(volume.u), _litres(built.order))
+    if built.between:
+        # a range, never a number: nobody knows which of the two surfaces is the wall
+        one = (_DOUBLED,) * 4
     coats = coat_table(order)
     values = {
         "system": order.system,
         "least_mm": least,
-        "mean_mm": mean,
+        "mean_mm": one[0],
         "most_mm": most,
-        "volume_l": volume,
-        "u_volume_l": _litres(volume.u),
+        "volume_l": one[1],
+        "u_volume_l": one[2],
         "volume_low_l": _litres(built.low),
         "volume_high_l": _litres(built.high),
-        "order_l": _litres(built.order),
+        "order_l": one[3],
         "plane": {"lean_mm_per_m": lean, "turn_mm_per_m": turn, "at_left_foot_mm": foot},
         "coats": coats.rows_as_values(),
-        "bags": _NO_BAGS if order.bags is None else order.bags,
+        "bags": (_DOUBLED if built.between else _NO_BAGS) if order.bags is None else order.bags,
         "waste_share": share(order.waste_share),
         "products": products(order),
         **labour(order),
@@ -101,6 +105,8 @@ def order_notes(order: TakeOff) -> tuple[Said, ...]:
 
 def litres(volume: Quantity, low: float | None, high: float | None, order: float | None) -> Note:
     """A volume with what to order of it and its 95 % interval, all in m3; an exact one bare."""
+    if low is not None and high is not None and order is None:
+        return note("report.volume-between", low=cubic_metres(low), high=cubic_metres(high))
     if low is None or high is None or order is None:
         return note("report.volume-unknown-spread", volume=Quantity(volume.value, None, "m3"))
     if low == high:

@@ -76,7 +76,9 @@ def _build_up(plan: Planned) -> TitleCell:
     built, volume = plan.build_up, Quantity(plan.build_up.volume.value, None, "m3")
     least, mean, most = metres(built.least), metres(built.mean), metres(built.most)
     small = note("drawing.litres-unsure", volume=volume)
-    if built.low is not None and built.high is not None:
+    if built.low is not None and built.high is not None and built.between:
+        small = note("report.volume-between", low=cubic_metres(built.low), high=cubic_metres(built.high))
+    elif built.low is not None and built.high is not None:
         small = note("drawing.litres", volume=volume, low=cubic_metres(built.low), high=cubic_metres(built.high))
     return TitleCell(
         note("drawing.head-build-up"), note("drawing.least-mean-most", least=least, mean=mean, most=most), small
