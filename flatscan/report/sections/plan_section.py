@@ -40,7 +40,7 @@ def material(plan: Planned, bands: tuple[Table, ...] = (), without: Table | None
     lean, turn, foot = slope(plane.lean), slope(plane.turn), metres(plane.at_left_foot)
     least, mean, most = metres(built.least), metres(built.mean), metres(built.most)
     volume, said = built.volume, litres(built.volume, built.low, built.high, built.order)
-    one = (mean, volume, _litres(volume.u), _litres(built.order))
+    one: tuple[Quantity | Unknown, ...] = (mean, volume, _litres(volume.u), _litres(built.order))
     if built.between:
         # a range, never a number: nobody knows which of the two surfaces is the wall
         one = (_DOUBLED,) * 4
