@@ -336,9 +336,9 @@ def test_inches_and_printing(served, chrome, sized, axe):
     find(chrome, "#limit").send_keys("1/8")
     look(chrome, sized, axe)
     press(chrome, ".bar .main")
-    said = find(chrome, "dl.answers:not(.first)").text
-    assert "limit 1/8 in" in said
-    assert "mm" not in said + find(chrome, "dl.answers.first").text
+    said = find(chrome, "dl.answers.first").text
+    assert "1/8 in under" in said
+    assert "mm" not in said + find(chrome, "dl.answers:not(.first)").text
     chrome.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
     for css in (".bar", ".steps"):
         assert not chrome.find_element(By.CSS_SELECTOR, css).is_displayed()
