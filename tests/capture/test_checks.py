@@ -32,7 +32,7 @@ def test_rows_that_are_not_numbers_are_counted_and_left_out(read, wall):
     dirty = wall.copy()
     dirty[3, 0], dirty[10, 2], dirty[1999, 1] = np.nan, np.inf, -np.inf
     cloud = read(dirty)
-    assert said(cloud, "3 of 2,000 rows are not numbers")
+    assert said(cloud, "3 of 2,000 rows hold no number")
     assert_array_equal(all_points(cloud), np.delete(wall, [3, 10, 1999], axis=0))
     assert cloud.count == cloud.origin.points == 1997
 
@@ -40,7 +40,7 @@ def test_rows_that_are_not_numbers_are_counted_and_left_out(read, wall):
 def test_signalling_nan_in_single_precision_is_only_counted(write, ply, wall):
     data = bytearray(ply(wall, code="f4"))
     data[-12:-8] = (0x7FA00000).to_bytes(4, "little")
-    assert said(capture.read(write("a.ply", bytes(data))), "1 of 2,000 rows are not numbers")
+    assert said(capture.read(write("a.ply", bytes(data))), "1 of 2,000 rows holds no number")
 
 
 def test_only_rubbish_is_an_error(read, wall):

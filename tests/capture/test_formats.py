@@ -62,7 +62,7 @@ def test_pcd_returns_of_range_zero_are_found_at_the_scanner(write, make, wall):
     dirty = wall.copy()
     dirty[3] = 0
     cloud = capture.read(write("a.pcd", make.pcd(dirty, view="10 20 30 0.9 0.1 0.2 0.3")))
-    assert said(cloud, "1 of 2,000 rows lie exactly at the scanner's own place")
+    assert said(cloud, "1 of 2,000 rows lies exactly at the scanner's own place")
 
 
 @pytest.mark.parametrize("data", ["ascii", "binary", "binary_compressed"])
@@ -237,7 +237,7 @@ def test_braces_in_a_broken_row_are_shown_as_they_are(write, wall):
 
 def test_text_with_nan_and_repeats_counts_them(write, wall):
     cloud = capture.read(write("a.xyz", rows_text(wall) + "nan 1 2\n" + rows_text(wall[:5])))
-    assert said(cloud, "1 of 2,006 rows are not numbers")
+    assert said(cloud, "1 of 2,006 rows holds no number")
     assert said(cloud, "5 of 2,006 rows repeat")
 
 
@@ -510,7 +510,7 @@ def test_a_depth_camera_with_steps_of_some_centimetres(cloud_file):
     # 52 744 NaN, steps of 74 mm at 5 m (README beside the file); its VIEWPOINT turns camera axes, so that Z is back
     cloud = capture.read(cloud_file("office1.pcd"))
     assert cloud.count == 307_200 - 52_744
-    assert said(cloud, "52,744 of 307,200 rows are not numbers")
+    assert said(cloud, "52,744 of 307,200 rows hold no number")
     assert said(cloud, "steps (z ")
     assert cloud.sample[:, 2].max() < 0
 

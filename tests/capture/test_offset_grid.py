@@ -152,7 +152,7 @@ def test_readings_that_cannot_be_the_unit_are_doubted(read):
     assert said(read(table([[v * 100 for v in row] for row in FLAT], head=alone)), "is mm their unit?")
     # stated once more by hand it is no longer doubted
     assert not said(read(in_cm, file_unit="mm"), "is mm their unit?")
-    assert said(read(table([[-5, *FLAT[0][1:]], *FLAT[1:]])), "1 of 16 readings are negative")
+    assert said(read(table([[-5, *FLAT[0][1:]], *FLAT[1:]])), "1 of 16 readings is negative")
 
 
 def test_a_station_read_twice_is_said_and_its_mean_used(read):

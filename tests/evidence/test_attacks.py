@@ -384,7 +384,7 @@ DESCRIBED = [
     Attack("a weaker limit", 4, "verdict.limit_mm", setting("testing", limit=0.02), drawn=False),
     Attack("a weaker test", 3, "verdict.confidence", setting("testing", confidence=0.6), drawn=False),
     Attack("another wall", 4, "not wall 7", setting("capturing", wall=7)),
-    Attack("another person's plan", 3, "README.txt: line", of_manifest(
+    Attack("another person's plan", 4, "record.client", of_manifest(
         lambda m: m["jobs"][0]["settings"]["plan"]["said"]["job"].update(client="a friend"))),
     Attack("the plan left out", 3, "does not come from", of_manifest(lambda m: m["jobs"][0]["settings"].pop("plan")),
            drawn=False),

@@ -49,6 +49,7 @@ accept_source = true
 same_wall = ["left.ply"]
 tie = "readings.csv"
 repeats = ["again.ply"]
+confirm = ["order"]
 [face]
 lean_up_to = 2
 turn_up_to = 1.5
