@@ -34,7 +34,7 @@ from flatscan.evidence.contents import (
 )
 from flatscan.evidence.entries import compare_documents
 from flatscan.evidence.same_content import otherwise, shown
-from flatscan.evidence.seal import KIND, SCHEMA, Gathering, digest, dumps, seal_record, versions
+from flatscan.evidence.seal import KIND, SCHEMA, Gathering, digest, dumps, member_list, seal_record, versions
 from flatscan.evidence.signing import is_signed
 from flatscan.jobs import Progress, silent
 from flatscan.report.rechecked import ALTERED, DIFFERENT, SAME, Rechecked, Rerun, Sheet
@@ -153,11 +153,12 @@ class _Again:
         statement = _statement(self.manifest)
         again = self.gathering.manifest(statement, signer, self.versions[0])
         sealed = {name: value for name, value in self.manifest.items() if name != "members"}
-        return [
+        problems = [
             note("evidence.entry-otherwise", name=shown(name))
             for name in {**sealed, **again}
             if name not in sealed or name not in again or dumps(sealed[name]) != dumps(again[name])
         ]
+        return problems or [note("evidence.other-form", name=MANIFEST)] * (list(self.manifest) != [*again, "members"])
 
     def _of_members(self) -> list[Note]:
         """Members that sealing does not make from the captures, and those that it makes and are not there."""
@@ -258,6 +259,9 @@ def _member_problems(members: Mapping[str, Path], manifest: Mapping[str, Any]) -
         size, sha256 = listed[name]
         if members[name].stat().st_size != size or digest(members[name]) != sha256:
             problems.append(note("evidence.other-bytes", name=name))
+    # each once, in order, and with no word more than sealing says of it
+    if not problems and dumps(manifest["members"]) != dumps(member_list({name: members[name] for name in here})):
+        problems.append(note("evidence.list-damaged"))
     return problems
 
 

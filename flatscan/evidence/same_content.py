@@ -7,7 +7,9 @@ Of anything else only the same bytes are the same.
 
 from __future__ import annotations
 
+import re
 import struct
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -120,20 +122,45 @@ def _paper(sealed: bytes, again: bytes, off: float) -> Note | None:
     from pypdf.errors import PyPdfError
 
     try:
-        one, two = (PdfReader(BytesIO(data)) for data in (sealed, again))
+        _check_read_one_way(sealed)
+        one, two = PdfReader(BytesIO(sealed), strict=True), PdfReader(BytesIO(again))
         if one.is_encrypted or len(one.pages) != len(two.pages):
             return note("recheck.pages", sealed=len(one.pages), again=len(two.pages))
         if _Walk(None).over(one.trailer) == _Walk(None).over(two.trailer):
             return None
         same_but_pages = _Walk(one).over(one.trailer) == _Walk(two).over(two.trailer)
         return _first_on_paper(one, two, off) or (None if same_but_pages else note("recheck.behind-the-pages"))
-    except (PyPdfError, ValueError, TypeError, KeyError, AttributeError, IndexError, OSError, RecursionError):
+    except (
+        PyPdfError,
+        ValueError,
+        TypeError,
+        KeyError,
+        AttributeError,
+        IndexError,
+        OSError,
+        RecursionError,
+        zlib.error,
+    ):
         return note("recheck.unreadable")
 
 
-# of how a file is packed, and of nothing that is in it
-_PACKING = frozenset({"/Size", "/Prev", "/XRefStm", "/Filter", "/DecodeParms", "/Length", "/W", "/Index", "/ID"})
-_DRAWN = "drawn, compared by its operations"
+def _check_read_one_way(data: bytes) -> None:
+    """`ValueError` for a PDF that one program may read otherwise than another.
+
+    That is one which is mended as it is opened, or holds a later state of itself or an object twice: what we compare
+    would not be what is shown.
+    """
+    numbers = _OBJECT.findall(data)
+    whole = data.startswith(b"%PDF-") and data.rstrip().endswith(b"%%EOF")
+    if not whole or data.count(b"startxref") != 1 or len(set(numbers)) != len(numbers):
+        raise ValueError("more than one way to read it")
+
+
+_OBJECT = re.compile(rb"(?<!\d)0*(\d+)\s+\d+\s+obj\b")
+# of how a file is packed, and of nothing that is in it: in its trailer and in its streams
+_OF_TRAILER = frozenset({"/Size", "/Prev", "/XRefStm", "/Filter", "/DecodeParms", "/Length", "/W", "/Index", "/ID"})
+_OF_STREAM = frozenset({"/Filter", "/Length"})
+_DRAWN = b"drawn, compared by its operations"
 
 
 class _Walk:
@@ -146,7 +173,8 @@ class _Walk:
         self.seen: dict[tuple[int, int], int] = {}
         self.drawn = set() if reader is None else {_number_of(page) for page in reader.pages}
 
-    def over(self, value: Any) -> Any:
+    def over(self, value: Any, *, drawn: bool = False) -> Any:
+        """``drawn`` is whether it is what a page draws."""
         from pypdf.generic import IndirectObject
 
         if isinstance(value, IndirectObject):
@@ -154,32 +182,40 @@ class _Walk:
             if key in self.seen:
                 return ("seen", self.seen[key])
             self.seen[key] = len(self.seen)
-            return self._inside(value.get_object(), drawn=key in self.drawn)
-        return self._inside(value, drawn=False)
+            return self._inside(value.get_object(), page=key in self.drawn, drawn=drawn)
+        return self._inside(value, page=False, drawn=drawn)
 
-    def _inside(self, value: Any, *, drawn: bool) -> Any:
+    def _inside(self, value: Any, *, page: bool, drawn: bool) -> Any:
         from pypdf.generic import DictionaryObject, StreamObject
 
         if isinstance(value, DictionaryObject):
-            keys = sorted(key for key in value if not (key in _PACKING and _packs(value)))
+            keys = sorted(set(value) - _packing(value))
             # the trailer of a file whose list of objects is itself packed says that it is such a list
             keys = [key for key in keys if not (key == "/Type" and value.get("/Type") == "/XRef")]
-            parts = [
-                (str(key), _DRAWN if drawn and key == "/Contents" else self.over(value.raw_get(key))) for key in keys
-            ]
-            return ("stream", value.get_data(), parts) if isinstance(value, StreamObject) else ("table", parts)
+            parts = [(str(key), self.over(value.raw_get(key), drawn=page and key == "/Contents")) for key in keys]
+            if isinstance(value, StreamObject):
+                return ("stream", _DRAWN if drawn else value.get_data(), parts)
+            return ("table", parts)
         if isinstance(value, list):
-            return [self.over(part) for part in list.__iter__(value)]
+            return [self.over(part, drawn=drawn) for part in list.__iter__(value)]
         if isinstance(value, (int, float)) and not isinstance(value, bool):
             return float(value)
         return (type(value).__name__, value if isinstance(value, (bytes, str)) else repr(value))
 
 
-def _packs(value: Any) -> bool:
-    """Whether a table is one whose keys may say how something is packed: that of a stream, or the trailer."""
+def _packing(value: Any) -> frozenset[str]:
+    """Keys of a table that say how something is packed: of a stream, or of the trailer.
+
+    `ValueError` for a stream packed otherwise than drawings are: what a library that does not know the way passes on
+    as it is, a viewer may show as nothing.
+    """
     from pypdf.generic import StreamObject
 
-    return isinstance(value, StreamObject) or "/Root" in value
+    if not isinstance(value, StreamObject):
+        return _OF_TRAILER if "/Root" in value else frozenset()
+    if "/Filter" in value and value.raw_get("/Filter") not in ("/FlateDecode", ["/FlateDecode"]):
+        raise ValueError("packed in another way")
+    return _OF_STREAM
 
 
 def _number_of(page: Any) -> tuple[int, int]:

@@ -206,10 +206,7 @@ class Gathering:
 
     def close(self, manifest: dict[str, Any], key: Key | None) -> str:
         """Write the manifest over all members, and the seal over the manifest; returns the seal."""
-        manifest["members"] = [
-            {"name": name, "bytes": source.stat().st_size, "sha256": digest(source)}
-            for name, source in sorted(self.files.items())
-        ]
+        manifest["members"] = member_list(self.files)
         text = dumps(manifest)
         self._write(MANIFEST, text)
         said = hashlib.sha256(text.encode()).hexdigest()
@@ -306,6 +303,14 @@ def seal(
 def seal_record(said: str, public: str | None, signature: str | None) -> dict[str, Any]:
     """What seal.json holds."""
     return {"manifest_sha256": said, "public_key": public, "signature": signature}
+
+
+def member_list(files: Mapping[str, Path]) -> list[dict[str, Any]]:
+    """What a manifest says of its members: each once, by name."""
+    return [
+        {"name": name, "bytes": source.stat().st_size, "sha256": digest(source)}
+        for name, source in sorted(files.items())
+    ]
 
 
 def digest(path: Path) -> str:

@@ -164,6 +164,55 @@ def more_lines(writer):
     page[NameObject("/Contents")] = writer._add_object(drawn)
 
 
+def drawn_with(**entries):
+    """Page one's drawing with other entries in its stream, its operations as they were."""
+
+    def edit(writer):
+        from pypdf.generic import NameObject
+
+        page = writer.pages[0]
+        drawn = page["/Contents"].get_object()
+        for name, value in entries.items():
+            drawn[NameObject(f"/{name}")] = value
+
+    return on_paper(edit)
+
+
+def packed_by(*ways):
+    from pypdf.generic import ArrayObject, NameObject
+
+    return drawn_with(Filter=ArrayObject([NameObject(f"/{way}") for way in ways]))
+
+
+def elsewhere():
+    from pypdf.generic import TextStringObject
+
+    return drawn_with(F=TextStringObject("certificate.txt"))
+
+
+def object_twice(folder, manifest):
+    """Page one's drawing once more under its own number, empty: for programs that mend a PDF as they open it."""
+    paper = (folder / SHEETS).read_bytes()
+    number = PdfReader(io.BytesIO(paper)).pages[0].raw_get("/Contents").idnum
+    (folder / SHEETS).write_bytes(paper + b"%d 0 obj\n<< /Length 0 >>\nstream\n\nendstream\nendobj\n" % number)
+
+
+def words_before(folder, manifest):
+    (folder / SHEETS).write_bytes(b"certified\n" + (folder / SHEETS).read_bytes())
+
+
+def as_written(edit):
+    """Another manifest, with the list of members as ``edit`` leaves it."""
+
+    def change(folder, manifest):
+        from flatscan.evidence.seal import dumps
+
+        edit(manifest)
+        (folder / "manifest.json").write_text(dumps(manifest))
+
+    return change
+
+
 def last_page_gone(writer):
     kept = PdfReader(io.BytesIO(_bytes(writer)))
     writer.__init__()
@@ -303,6 +352,11 @@ FORGED = [
            on_paper(lambda w: w.add_attachment("certificate.txt", b"flat"))),
     Attack("paper that is no paper", 3, "cannot be read", added(SHEETS, b"%PDF-1.4 certified")),
     Attack("paper far too large", 3, "far larger", added(SHEETS, b"%PDF-1.4\n" + bytes(8_000_000))),
+    Attack("paper that a viewer shows as nothing", 3, "cannot be read", packed_by("FlateDecode", "DCTDecode")),
+    Attack("paper packed in no known way", 3, "cannot be read", packed_by("Nonsense")),
+    Attack("paper drawn by a file that is not there", 3, "beside its pages", elsewhere()),
+    Attack("paper with a thing in it twice", 3, "cannot be read", object_twice),
+    Attack("words before the paper begins", 3, "cannot be read", words_before),
     Attack("a stain on the drawing", 3, "points of the picture", of_picture(a_stain)),
     Attack("a word behind the drawing", 3, "beside the picture", of_picture(a_word_behind)),
     Attack("a smaller drawing", 3, "of another size", of_picture(smaller)),
@@ -422,6 +476,14 @@ DESCRIBED = [
     Attack("another name of the capture", 3, "'captures' is not what sealing writes", first("file", "certified.csv")),
     Attack("a capture that is no capture", 3, "not describe captures", first("member", "README.txt")),
     Attack("a capture out of the file", 3, "not describe captures", first("member", "captures/../../etc/passwd")),
+    Attack("a word beside a member's name", 3, "list of members is damaged",
+           as_written(lambda m: m["members"][0].update(says="certified flat"))),
+    Attack("a member listed twice", 3, "list of members is damaged",
+           as_written(lambda m: m["members"].append(m["members"][0]))),
+    Attack("members listed in another order", 3, "list of members is damaged",
+           as_written(lambda m: m["members"].reverse())),
+    Attack("entries in another order", 3, "'manifest.json' is not in the form",
+           of_manifest(lambda m: m.update(title=m.pop("title")))),
     Attack("a signer who did not sign", 3, "taken away, added or exchanged", stated("signed_by", OTHER_KEY)),
     Attack("another schema", 3, "not one of a sealed file", stated("schema", 99)),
 ]  # fmt: skip
