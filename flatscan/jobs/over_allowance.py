@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from flatscan.compare import Both, Difference
+from flatscan.core.errors import BadValue
 from flatscan.core.notes import note
 from flatscan.core.quantity import cubic_metres
 from flatscan.jobs.checking import check_looked, sweeps_of
@@ -30,7 +31,8 @@ def judged(
     """
     rates = None if options.rates is None else load_rates(options.rates)
     allowance = options.allowance
-    if allowance is None and rates is not None:
+    # on a surface that is one nothing was put on that a price could go beyond, whatever the job's plan charges
+    if allowance is None and rates is not None and not options.same_surface:
         allowance = rates.allowance
     found: dict[str, Any] = {}
     if options.background is None and allowance is None:
@@ -45,7 +47,11 @@ def judged(
             rates = replace(rates, allowance=allowance)
         progress(note("stage.straightedge"), None)
         gaps = gaps_beside(sweeps, requirement.rule, requirement.shown, requirement.directions)
-        survey = planned(looked, gaps, finish, progress)
+        try:
+            survey = planned(looked, gaps, finish, progress)
+        except BadValue:
+            # a hump that the job's plan cuts may be gone by the earlier survey; what else is wrong stays wrong
+            survey = planned(looked, gaps, replace(finish, cut=()), progress)
         found["variation"] = variation_of(survey, difference, both, allowance, rates, finish)
     return found
 

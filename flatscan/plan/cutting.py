@@ -127,7 +127,7 @@ def _named(name: str, listed: Sequence[Hack]) -> Hack:
     raise BadValue(
         "{set:cut}",
         "no hump is called {name}",
-        needed=f"a hump of the plan without cuts: {there}" if listed else "a plan that lists a hump: it lists none",
+        needed=f"a hump of the plan without cuts: {there}" if listed else "a plan that lists a hump: it lists none (an H on its sheets is the wall itself)",
         remedy="Give one of these, or its place and depth" if listed else "Give its place and depth",
         name=name,
         **places,

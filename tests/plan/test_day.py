@@ -12,7 +12,7 @@ from flatscan.plan.systems import load, with_mix
 from flatscan.plan.takeoff import take_off
 from flatscan.plan.zones import zones_of
 from flatscan.report.say import say
-from flatscan.report.sections.day_section import moment, use_by
+from flatscan.report.sections.day_section import clock, moment, use_by
 
 
 @pytest.fixture
@@ -93,10 +93,13 @@ def test_every_mix_is_used_up_while_it_is_good(pitted):
     assert all(lay.begins - 1e-9 <= at < lay.ends for at, _ in use.mixes)
     # from 7:30, as it is printed; nothing without a start
     said = say(use_by(use, 7.5))
-    assert said.startswith(f"mixed {say(moment(7.5 + lay.begins))}: use by {say(moment(7.75 + lay.begins))}")
+    assert said.startswith(f"mixed {say(moment(7.5 + lay.begins))}: use by {clock(7.75 + lay.begins)}")
     assert use_by(use, None) is None
     many = Line(use.said, "", tuple((k / 2, k / 2 + 0.25) for k in range(20)))
     assert say(use_by(many, 7.5)) == ("mixed 7:30: use by 7:45, 8:00: use by 8:15, 8:30: use by 8:45, and so on")
+    # of the second day the day is said once
+    late = Line(use.said, "", ((24.0, 24.25), (24.5, 24.75)))
+    assert say(use_by(late, 7.5)) == "mixed day 2, 7:30: use by 7:45, 8:00: use by 8:15"
 
 
 def test_steps_of_every_system_follow_each_other(build):

@@ -189,7 +189,7 @@ def test_what_is_set_out_from_readings_says_what_the_laser_reads(tmp_path):
     found = jobs.set_out_seen(read(tmp_path, table(FLAT)), jobs.Requirement(), jobs.Finishing(), options_of(1.8))
     reading = {round(dot.reading, 6) for screed in found.screeds.screeds for dot in screed.dots}
     (one,) = reading
-    assert f"all dots read {metres(one).value * 1000:.0f} mm on the laser" in " ".join(
+    assert f"all dots read {metres(one).value * 1000:.1f} mm on the laser" in " ".join(
         report.first_screen(found).split()
     )
 

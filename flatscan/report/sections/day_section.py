@@ -168,7 +168,11 @@ def use_by(line: Line, start: float | None) -> Note | None:
     if start is None or not line.mixes:
         return None
     told = line.mixes if len(line.mixes) <= _MIXES else line.mixes[: _MIXES - 1]
-    mixes = tuple(note("day.used-by", mixed=moment(start + at), by=moment(start + by)) for at, by in told)
+    # the day is said where it changes: "mixed day 2, 7:30: use by 7:45, 8:25: use by 8:40"
+    times = [start + time for mix in told for time in mix]
+    before = [0.0, *times]
+    said = [clock(at) if at // 24 == last // 24 else moment(at) for last, at in zip(before, times, strict=False)]
+    mixes = tuple(note("day.used-by", mixed=at, by=by) for at, by in zip(said[::2], said[1::2], strict=True))
     return note("day.use-by" if len(told) == len(line.mixes) else "day.use-by-more", mixes=mixes)
 
 
