@@ -82,10 +82,11 @@ def by_hand() -> frozenset[str]:
     return frozenset(name for name in ctx.params if ctx.get_parameter_source(name) in _BY_HAND)
 
 
-def asked(capture: Any, given: dict[str, Any], folder: Path, hand: frozenset[str]) -> Asked:
+def asked(capture: Any, given: dict[str, Any], folder: Path, hand: frozenset[str], own: Path | None = None) -> Asked:
     """Options for a capture: those given by ``hand``, else the plan's, else the usual ones; ``given`` stays as it is.
 
-    The plan is the file of --plan, else plan.toml in ``folder``, the job's own. Raises `ReadError` for a plan that was
+    The plan is the file of --plan, else plan.toml in ``folder``, where the sheets go, else that in ``own``, the job's
+    folder, where they would go without --out. Raises `ReadError` for a plan that was
     named and is not there, and what `load_plan` does; with --keep also for a file that the plan could not name.
     """
     from flatscan.core.beside import near
@@ -94,6 +95,8 @@ def asked(capture: Any, given: dict[str, Any], folder: Path, hand: frozenset[str
     from flatscan.report.staging import settle
 
     path = Path(given["plan"]) if given.get("plan") else folder / NAME
+    if own is not None and not given.get("plan") and not path.is_file() and (own / NAME).is_file():
+        path = own / NAME
     # a run that was killed while it put its sheets there is undone before anything of the folder is read
     settle(folder)
     found = bool(given.get("plan")) or path.is_file()

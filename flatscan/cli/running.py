@@ -58,8 +58,9 @@ def asked_each(captures: tuple[str, ...], given: dict[str, Any]) -> list[Asked]:
 
     hand = by_hand()
     whole: Sequence[Any] = (captures,) if given.get("same_wall") else captures
-    homes = _homes(captures[: len(whole)], given)
-    return [asked(capture, given, home, hand) for capture, home in zip(whole, homes, strict=True)]
+    first = captures[: len(whole)]
+    homes, own = _homes(first, given), _homes(first, {"out": None})
+    return [asked(capture, given, home, hand, job) for capture, home, job in zip(whole, homes, own, strict=True)]
 
 
 def run_each(

@@ -119,6 +119,9 @@ def _less(asked: Cut, taken: Cut, most: float) -> list[Note]:
     return [note("plan.cut-less", (asked.x, asked.y), **depths)]
 
 
+_NONE_LISTED = "a plan that lists a hump: it lists none (an H on its sheets is the wall itself)"
+
+
 def _named(name: str, listed: Sequence[Hack]) -> Hack:
     number = int(name[1:]) if name[:1] in "Hh" and name[1:].isdigit() else 0
     if 1 <= number <= len(listed):
@@ -127,7 +130,7 @@ def _named(name: str, listed: Sequence[Hack]) -> Hack:
     raise BadValue(
         "{set:cut}",
         "no hump is called {name}",
-        needed=f"a hump of the plan without cuts: {there}" if listed else "a plan that lists a hump: it lists none (an H on its sheets is the wall itself)",
+        needed=f"a hump of the plan without cuts: {there}" if listed else _NONE_LISTED,
         remedy="Give one of these, or its place and depth" if listed else "Give its place and depth",
         name=name,
         **places,

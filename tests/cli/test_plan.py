@@ -71,8 +71,14 @@ def test_a_named_plan_stands_before_those_of_the_folders(in_folder, tmp_path):
     def least(*options):
         return flatscan("survey", GRID, "--json", *options).document["material"]["least_mm"]
 
-    wanted = [least(), least("--out", "sheets"), least("--out", "sheets2", "--plan", "other.toml")]
-    assert_allclose(wanted, [8.0, 9.0, 11.0], atol=1e-6)
+    wanted = [
+        least(),
+        least("--out", "sheets"),
+        least("--out", "sheets2", "--plan", "other.toml"),
+        # sheets elsewhere are of the same job
+        least("--out", "sheets3"),
+    ]
+    assert_allclose(wanted, [8.0, 9.0, 11.0, 8.0], atol=1e-6)
 
 
 def test_a_plan_that_cannot_be_read_ends_the_run(in_folder):
@@ -143,3 +149,25 @@ def test_a_plan_in_the_folder_of_another_capture_is_not_used_nor_overwritten(fla
         assert (ran.code, ran.out) == (1, "")
         assert "--overwrite" in ran.err
     assert (tmp_path / "hall-flatscan" / "plan.toml").read_text() == kept
+
+
+def test_parties_may_differ_on_a_wall_whose_plan_cuts_a_hump_that_is_gone(flatscan, few_sheets):
+    """No hump stands at 0.9 m, 1.8 m of the wall as finished; the plan's rates price no work of a dispute either."""
+    rates = 'currency = ""\nbasis = "area"\nday = 0\nm2 = 10\nallowance_mm = 13\nextra_mm_m2 = 2\nhack = 0\n'
+    Path("rates.toml").write_text(rates + "bag = 5\ncall_out = 0\n")
+    Path("plan.toml").write_text('rates = "rates.toml"\n[[cut]]\nx = "0.9 m"\ny = "1.8 m"\ndepth = "4 mm"\n')
+    after = SAMPLES / "laser_grid_after.csv"
+    lines = after.read_text().splitlines()
+    rows = [k for k, line in enumerate(lines) if line[:1].isdigit()]
+    lines[rows[0]] = ", ".join([*lines[rows[0]].split(", ")[:-1], "104"])
+    Path("theirs.csv").write_text("\n".join(lines) + "\n")
+    shown = [
+        flatscan(
+            "compare", after, "theirs.csv", "--plan", "plan.toml", "--limit", "3mm", "--confirm", "copy", "--json", *how
+        )
+        for how in (("--stage", "dispute"), ("--same-frame",))
+    ]
+    assert [one.code for one in shown] == [0, 0], [one.err for one in shown]
+    assert shown[0].document["compare"]["agreement"] is not None
+    assert "variation" not in shown[0].document["compare"]
+    assert shown[1].document["compare"]["variation"]["lines"]
