@@ -23,6 +23,7 @@ PROOFS: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (
     ("prove_volume.py", (), ()),
     ("prove_independent.py", (), ("--walls", "2")),
     ("prove_doubts.py", (), ("--walls", "60")),
+    ("prove_doubles.py", (), ("--walls", "1")),
     ("prove_hidden.py", (), ("--quick",)),
     ("prove_seams.py", (), ("--walls", "2")),
     ("prove_strips.py", (), ("--seeds", "1")),

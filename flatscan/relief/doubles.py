@@ -26,6 +26,8 @@ _FEWEST = 150
 _LEAST, _MOST, _TIMES = 0.003, 0.060, 2.4
 # of all neighbours so many lie on both surfaces, nearly as many however close; and how much likelier that must be
 _BOTH, _STILL, _LIKELIER = 0.10, 0.75, 20.0
+# of the file's own steps so many at least
+_STEPS = 3.0
 # of the squares so many, and no fewer than two, before it is the scan and not a place [setting; simulated]
 _SHARE = 0.12
 # [in parts of the scale]
@@ -66,7 +68,8 @@ def doubles(cloud: Cloud, wall: Wall) -> Doubles | None:
     )
     apart, noise = two.apart * scale, two.noise * scale
     sure = (two.likely - one > _LIKELIER) & (apart > _TIMES * noise) & (apart > _LEAST) & (apart < _MOST)
-    sure &= two.both > _BOTH
+    # what the file rounds to lies on two levels too, and on three
+    sure &= (two.both > _BOTH) & (apart > _STEPS * np.sqrt(12) * float(np.linalg.norm(wall.frame.out * cloud.u_step)))
     # one square's line is a guess: what edges make falls in most of them
     if not sure.any() or np.median(still[sure]) < _STILL:
         return None
@@ -83,18 +86,16 @@ def _squares(cloud: Cloud, wall: Wall) -> list[Array]:
     (left, bottom), (right, top) = wall.outline.min(axis=0), wall.outline.max(axis=0)
     on = (np.abs(local[:, 2]) <= wall.slab) & (local[:, 0] > left) & (local[:, 0] < right)
     local = local[on & (local[:, 1] > bottom) & (local[:, 1] < top)]
-    key = np.floor((local[:, :2] - (x0, y0)) / _SQUARE).astype(np.int64)
-    number = key[:, 1] * (int(key[:, 0].max(initial=0)) + 1) + key[:, 0]
-    order = np.argsort(number, kind="stable")
-    cuts = np.flatnonzero(np.diff(number[order])) + 1
-    parts = []
-    for rows in np.split(order, cuts):
-        if len(rows) < _FEWEST / _NEIGHBOURS:
-            continue
-        # close neighbours are what tells: fewer points mean a smaller square, not a thinner one
-        off = np.abs(local[rows, :2] - (x0, y0) - (key[rows[0]] + 0.5) * _SQUARE).max(axis=1)
-        parts.append(local[rows[np.argsort(off, kind="stable")[:_OF_EACH]]])
-    return parts
+    place = (local[:, :2] - (x0, y0)) / _SQUARE
+    key = np.floor(place).astype(np.int64)
+    # close neighbours are what tells: fewer points mean a smaller square, not a thinner one
+    off = np.abs(place - key - 0.5).max(axis=1)
+    part = 2 * _OF_EACH / max(len(local) * _SQUARE**2 / max(wall.gross_area, _SQUARE**2), 1.0)
+    near = np.flatnonzero(off <= 0.5 * min(1.0, np.sqrt(part)))
+    number = (key[near, 1] * (int(key[:, 0].max(initial=0)) + 1) + key[near, 0]).astype(np.int64)
+    order = near[np.lexsort((off[near], number))]
+    cuts = np.flatnonzero(np.diff(np.sort(number))) + 1
+    return [local[rows[:_OF_EACH]] for rows in np.split(order, cuts) if len(rows) >= _FEWEST / _NEIGHBOURS]
 
 
 def _neighbours(points: Array) -> tuple[Array, Array, Array]:

@@ -1,5 +1,7 @@
 """Two surfaces in one scan: found whatever the wall is made of, and not taken for joints, stones or heavy tails."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -69,6 +71,24 @@ def test_where_a_part_was_swept_twice_it_is_said():
 
 def test_what_is_less_than_twice_the_noise_apart_is_not_told():
     assert doubles(scan("plaster", 0.004), wall()) is None
+
+
+def test_steps_of_the_file_are_no_surfaces():
+    """In whole centimetres, as the coordinates of many files are, a wall 3 degrees off their axes lies on levels."""
+    turn = np.radians(3.0)
+    frame = Frame(
+        np.zeros(3),
+        np.array([np.cos(turn), np.sin(turn), 0]),
+        np.array([0, 0, 1.0]),
+        np.array([np.sin(turn), -np.cos(turn), 0]),
+    )
+    rng = np.random.default_rng(1)
+    x, y = rng.uniform(0, WIDE, 20_000), rng.uniform(0, HIGH, 20_000)
+    z = form("plaster", x, y) + rng.normal(0, 0.001, 20_000)
+    points = np.round(np.outer(x, frame.along) + np.outer(y, frame.up) + np.outer(z, frame.out), 2)
+    on, unknown = replace(wall(), frame=frame), replace(scan("plaster"), sample=points)
+    assert doubles(unknown, on) is not None
+    assert doubles(replace(unknown, u_step=np.full(3, 0.01 / np.sqrt(12))), on) is None
 
 
 def test_too_few_points_tell_nothing():
