@@ -231,14 +231,14 @@ def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> 
 
 
 def _quoted(looked: Looked, planned: Planned, finish: Finishing) -> tuple[Planned, Quote | None]:
-    """The plan with its price, and the quote: both as they are without rates."""
+    """The plan with its price, and the quote: both as they are without rates, none of one where surfaces are two."""
     if finish.rates is None:
         return planned, None
     assert planned.arranged is not None
     smooth, rates = planned.arranged.relief, load_rates(finish.rates)
     area = measured_area(looked.wall, smooth, finish.area_rule)
     quoted = quote(
-        planned.take_off,
+        planned.take_off.either or planned.take_off,
         planned.build_up,
         smooth,
         rates,
@@ -247,8 +247,10 @@ def _quoted(looked: Looked, planned: Planned, finish: Finishing) -> tuple[Planne
         hacks=planned.cuts,
         pockets=planned.pockets,
     )
-    priced = replace(planned.take_off, price=quoted.total, price_span=quoted.ends)
-    return replace(planned, take_off=priced, notes=(*planned.notes, *quoted.unpriced)), quoted
+    # of two surfaces nobody knows which is the wall: a price from and to, and nothing to sign
+    total, shown = (None, None) if planned.build_up.between else (quoted.total, quoted)
+    priced = replace(planned.take_off, price=total, price_span=quoted.ends)
+    return replace(planned, take_off=priced, notes=(*planned.notes, *quoted.unpriced)), shown
 
 
 def _face(finish: Finishing, looked: Looked) -> PlaneOptions:

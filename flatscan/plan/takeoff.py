@@ -31,7 +31,8 @@ class TakeOff:
     (low, high) [m3] where old plaster comes off, else None.
     ``visits`` counts trips, ``passes`` coats. ``days`` are one person's working days, without waiting; ``labour`` has
     both apart. ``products`` are what is bought in whole units. ``price`` is in the user's currency, ``price_span`` what
-    it is at both ends of the volume's 95 % interval.
+    it is at both ends of the volume's 95 % interval. ``either`` is the take-off of both surfaces as one where two lie
+    in the scan: nobody orders by it, but the ends of bags and price come from it.
     """
 
     system: str
@@ -58,6 +59,7 @@ class TakeOff:
     products: tuple[Product, ...] = ()
     price_span: tuple[float, float] | None = None
     cautions: tuple[Caution, ...] = ()
+    either: TakeOff | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,9 +151,10 @@ def take_off(
     )
     if unreachable is not None:
         return replace(plain, notes=(unreachable,))
+    ordered = _ordered(plain, build_up, relief, system, options, hacking)
     if build_up.between:
-        return replace(plain, notes=(note("plan.no-order-doubled"),))
-    return _ordered(plain, build_up, relief, system, options, hacking)
+        return replace(plain, bags_range=ordered.bags_range, notes=(note("plan.no-order-doubled"),), either=ordered)
+    return ordered
 
 
 def _ordered(

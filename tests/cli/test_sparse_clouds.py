@@ -1,5 +1,7 @@
 """However few points: an answer, or one message of four parts; never a traceback and never a bound out of nothing."""
 
+import math
+
 import numpy as np
 import pytest
 
@@ -102,6 +104,19 @@ def test_a_wall_swept_twice_is_never_quoted_by_one_number(flatscan, tmp_path, wr
     assert ran.document["wall"]["doubled_mm"] == pytest.approx(15, abs=1)
     found = ran.document["material"]
     assert [found[key] for key in ("volume_l", "mean_mm", "order_l", "bags", "price_low")] == [None] * 5
+    assert {row["volume_l"] for row in ran.document["choices"]} == {None}
+    low, high = found["bags_range"]
+    assert 0 < low < high
+    # at rates of one's own a price from and to, each the wall's and the bags' at that end, and none between
+    (tmp_path / "rates.toml").write_text('currency = ""\nbasis = "area"\nday = 0\nm2 = 10\nallowance_mm = 900\n'
+                                         "extra_mm_m2 = 0\nhack = 0\nbag = 7\ncall_out = 0\n")  # fmt: skip
+    priced = flatscan("survey", "twice.ply", "--rates", "rates.toml", "--json", *given).document
+    assert priced["material"]["price"] is None
+    assert "quote" not in priced
+    area, bags = 10 * priced["wall"]["area_m2"], [math.floor(low), math.ceil(high) + 1]
+    assert (
+        area + 7 * bags[0] <= priced["material"]["price_low"] < priced["material"]["price_high"] <= area + 7 * bags[1]
+    )
     # the plane and the rest of the wall may each be off by the distance: net area 4.8 m2
     assert found["volume_high_l"] - found["volume_low_l"] > 4.8 * 15
     checked = flatscan("check", "twice.ply", "--rule", "1.8m", "--limit", "3mm", "--json", *given[:2], *given[4:])

@@ -24,7 +24,7 @@ def products(order: TakeOff) -> tuple[dict[str, object], ...]:
 
 def labour(order: TakeOff) -> dict[str, object]:
     """Hours of work and days with the waits, apart, and both by coat."""
-    unknown, work = Unknown("unknown.no-days"), order.labour
+    unknown, work = Unknown("unknown.no-days" if order.either is None else "unknown.doubled"), order.labour
     if work is None:
         return dict.fromkeys(("labour_hours", "elapsed_days", "days", "visits", "hacking_hours", "labour"), unknown)
     coats = tuple(
@@ -50,7 +50,8 @@ def prices(order: TakeOff) -> dict[str, object]:
     """The price and what it is at both ends of the volume's interval; reasons without rates."""
     unpriced = Unknown("unknown.no-rates")
     low, high = (unpriced, unpriced) if order.price_span is None else (share(end) for end in order.price_span)
-    return {"price": unpriced if order.price is None else share(order.price), "price_low": low, "price_high": high}
+    none = unpriced if order.price_span is None else Unknown("unknown.doubled")
+    return {"price": none if order.price is None else share(order.price), "price_low": low, "price_high": high}
 
 
 def beside(order: TakeOff) -> tuple[Product, ...]:
@@ -89,11 +90,11 @@ def working_time(order: TakeOff) -> Note | None:
 
 def price_words(order: TakeOff) -> Note:
     """The price with its range."""
-    if order.price is None:
-        return note("report.no-rates")
     if order.price_span is None:
-        return note("report.price", price=share(order.price))
+        return note("report.no-rates") if order.price is None else note("report.price", price=share(order.price))
     low, high = order.price_span
+    if order.price is None:
+        return note("report.price-between", low=share(low), high=share(high))
     return note("report.price-span", price=share(order.price), low=share(low), high=share(high))
 
 

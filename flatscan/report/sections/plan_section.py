@@ -68,17 +68,19 @@ def material(plan: Planned, bands: tuple[Table, ...] = (), without: Table | None
         "without": () if without is None else without.rows_as_values(),
         "notes": order_notes(order),
     }
-    sentence = note("report.build-up", plane=plane.rule, least=least, mean=mean, most=most, volume=said)
+    ends = {"least": least, "most": most} | ({} if built.between else {"mean": mean})
+    code = "report.build-up-between" if built.between else "report.build-up"
+    sentence = note(code, None, plane=plane.rule, volume=said, **ends)
     facts = (
         Fact("plane", plane.rule),
         Fact("lean-turn", note("report.lean-turn", lean=lean, turn=turn)),
         Fact("left-foot", _left_foot(plan, foot)),
         Fact("least", note("report.length-fine", length=least)),
-        Fact("mean", note("report.length-fine", length=mean)),
+        Fact("mean", note("report.unknown") if built.between else note("report.length-fine", length=mean)),
         Fact("most", note("report.length-fine", length=most)),
         Fact("volume", note("report.before-waste", volume=said)),
     )
-    answers = (Fact("thick", note("report.thick", least=least, mean=mean, most=most)),)
+    answers = (Fact("thick", note("report.thick-between" if built.between else "report.thick", None, **ends)),)
     beside = (*((pocket_table(plan),) if plan.pockets else ()), *((without,) if without and without.rows else ()))
     words = (sentence, *pocket_words(plan))
     return Section("material", values, words, facts, (*bands, *beside), answers=answers)
@@ -252,14 +254,16 @@ def _order_line(line: OrderLine) -> Note:
 
 def _choices(found: Survey) -> Section:
     """The price list of choices: what each way to place the plane takes, and what it costs in plumb and square."""
+    between = found.plan.build_up.between
     not_placed = Unknown("unknown.choice")
+    sized, bagged = (_DOUBLED, _DOUBLED) if between else (not_placed, _NO_BAGS)
     columns = (
         Column("name", "choice"),
         Column("least_mm", "least", 1, not_placed),
-        Column("mean_mm", "mean", 1, not_placed),
+        Column("mean_mm", "mean", 1, sized),
         Column("most_mm", "most", 1, not_placed),
-        Column("volume_l", "volume", 0, not_placed),
-        Column("bags", "bags", 0, _NO_BAGS),
+        Column("volume_l", "volume", 0, sized),
+        Column("bags", "bags", 0, bagged),
         Column("out_of_plumb_mm", "out of plumb", 1),
         Column("out_of_square_mm", "out of square", 1),
         Column("reason", "why not"),
@@ -269,7 +273,8 @@ def _choices(found: Survey) -> Section:
         built, bags = choice.build_up, None if choice.take_off is None else choice.take_off.bags
         sizes: tuple[Cell, ...] = (None,) * 4
         if built is not None:
-            sizes = built.least, built.mean, built.most, built.volume.value
+            likely = (None, None) if between else (built.mean, built.volume.value)
+            sizes = built.least, likely[0], built.most, likely[1]
         reason = choice.reason or ""
         rows.append((choice.name, *sizes, bags, choice.out_of_plumb, choice.out_of_square, reason))
     table = Table("choices", "Choices of finish plane", columns, tuple(rows), "no choice was worked out")
@@ -279,7 +284,7 @@ def _choices(found: Survey) -> Section:
 def _best_choice(found: Survey) -> Iterator[Note]:
     """The choice worth more than the first, with what it costs in plumb and square."""
     best = worth_more(found.choices)
-    if best is None:
+    if best is None or found.plan.build_up.between:
         return
     off = ((best.out_of_plumb, "report.out-of-plumb"), (best.out_of_square, "report.out-of-square"))
     costs = [note(code, by=metres(abs(value))) for value, code in off if shows(value)]

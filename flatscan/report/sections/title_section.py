@@ -75,21 +75,24 @@ def _wall(result: Result) -> TitleCell:
 def _build_up(plan: Planned) -> TitleCell:
     built, volume = plan.build_up, Quantity(plan.build_up.volume.value, None, "m3")
     least, mean, most = metres(built.least), metres(built.mean), metres(built.most)
-    small = note("drawing.litres-unsure", volume=volume)
+    big, small = (
+        note("drawing.least-mean-most", least=least, mean=mean, most=most),
+        note("drawing.litres-unsure", volume=volume),
+    )
     if built.low is not None and built.high is not None and built.between:
+        big = note("drawing.least-unknown-most", least=least, most=most)
         small = note("report.volume-between", low=cubic_metres(built.low), high=cubic_metres(built.high))
     elif built.low is not None and built.high is not None:
         small = note("drawing.litres", volume=volume, low=cubic_metres(built.low), high=cubic_metres(built.high))
-    return TitleCell(
-        note("drawing.head-build-up"), note("drawing.least-mean-most", least=least, mean=mean, most=most), small
-    )
+    return TitleCell(note("drawing.head-build-up"), big, small)
 
 
 def _order(plan: Planned) -> TitleCell:
     """Bags of each product in the order they go on, and their names."""
     head, lines = note("drawing.head-order"), [line for line in plan.take_off.order if line.in_bags and line.order > 0]
     if not lines:
-        return TitleCell(head, note("drawing.no-order"), plan.take_off.system)
+        code = "drawing.no-order-yet" if plan.build_up.between else "drawing.no-order"
+        return TitleCell(head, note(code), plan.take_off.system)
     counts = " + ".join(str(round(line.order)) for line in lines)
     return TitleCell(head, note("drawing.bags", counts=counts), ", ".join(line.product for line in lines))
 
