@@ -100,6 +100,11 @@ class Made:
     stale: bool
     files: tuple[tuple[str, str, str], ...]
 
+    @property
+    def title(self) -> str:
+        """What the sheets are for, in the words it was asked in."""
+        return next(purpose.title for purpose in PURPOSES if purpose.command == self.command)
+
 
 def _made(job: Job) -> list[Made]:
     """What there is of sheets, by command; stale where plan, capture or units are others than they were made by."""

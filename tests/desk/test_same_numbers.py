@@ -76,6 +76,7 @@ def test_the_sheets_hold_the_numbers_of_the_command(priced, capsys, few_sheets):
     assert priced.send("wall-001", "sheets", paper="a4").status_code == 303
     page = _sheets(priced)
     assert "older plan" not in page
+    assert [page.count(f"{made}: plan ") for made in ("Price the job", "Hand the wall over")] == [1, 1]
     assert {"check-spots.csv", "survey-spots.csv"} <= set(re.findall(r"file/([\w.-]+)", page))
     for command in ("check", "survey"):
         assert by_the_plan(priced, capsys, command)[1] == of_the_desk(priced, command)

@@ -9,6 +9,7 @@ from flatscan.core.notes import note
 from flatscan.core.phrase import Manner, command_line, written
 from flatscan.core.quantity import Quantity, metres
 from flatscan.plan import stops
+from flatscan.plan.hacking import Hack
 from flatscan.plan.other_planes import Choice
 from flatscan.report.say import finished, say, spoken
 
@@ -94,6 +95,16 @@ def test_stations_are_said_to_leave_out_what_lies_between(stations):
 
 def test_no_hump_worth_cutting_is_said(findings_for):
     assert "no hump is worth cutting" in joined(findings_for("survey", hacks=()))
+
+
+def test_a_hump_no_prouder_than_the_next_saves_nothing_by_itself(findings_for):
+    """Of two equally proud humps either one alone takes no depth and frees no litre; both have to go."""
+    first = Hack(0.8, 1.7, 0.0017, 0.05, 0.0, 0.0, 0.0, cut_so_far=0.0, minutes=12)
+    both = Hack(3.2, 0.9, 0.0017, 0.05, 0.010, 0.3, 0.001, cut_so_far=0.0017, minutes=11)
+    said = joined(findings_for("survey", hacks=(first, both)))
+    assert "cut 1.7 mm: saves nothing until the next is cut as well" in said
+    assert "saves 10 litres, 0.3 bags, 23 minutes' work in all" in said
+    assert "0.0 mm (" not in said
 
 
 def test_every_warning_is_said_once(findings_for):

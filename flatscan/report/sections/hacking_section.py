@@ -10,7 +10,7 @@ from flatscan.jobs import Planned
 from flatscan.plan.hacking import Hack
 from flatscan.report.bands import cut_of, if_deeper, resting
 from flatscan.report.parts import Fact, Section
-from flatscan.report.tables import AT, Cell, Column, Table
+from flatscan.report.tables import AT, Cell, Column, Table, shows
 
 _HACKS = 3
 _NO_BAGS = Unknown("unknown.no-bags")
@@ -73,6 +73,11 @@ def depth_of(hack: Hack) -> Note:
     return cut_of(hack.cut_so_far, if_deeper(hack))
 
 
+def _not_alone(plan: Planned) -> bool:
+    """Whether the first hump listed stands no prouder than the next, so that cutting it by itself takes 0.0 mm."""
+    return len(plan.hacks) > 1 and not shows(plan.hacks[0].cut_so_far)
+
+
 def _hack_sentences(plan: Planned) -> Iterator[Note]:
     if plan.cuts:
         marked = zip(plan.cut_numbers, plan.cuts, strict=True)
@@ -93,8 +98,12 @@ def _hack_sentences(plan: Planned) -> Iterator[Note]:
         first = "report.hump-also" if plan.cuts else "report.hump-first"
         code = first if number == 1 else "report.hump-then"
         work = round(sum(one.minutes for one in plan.hacks[:number]))
-        at = hack.x, hack.y
-        yield note(code, at, number=hack.number or number, cut=depth_of(hack), saves=saves, bags=bags, minutes=work)
+        at, named = (hack.x, hack.y), hack.number or number
+        if number == 1 and _not_alone(plan):
+            alone = "report.hump-also-not-alone" if plan.cuts else "report.hump-first-not-alone"
+            yield note(alone, at, number=named, cut=cut_of(hack.cut, None))
+            continue
+        yield note(code, at, number=named, cut=depth_of(hack), saves=saves, bags=bags, minutes=work)
 
 
 def governs(plan: Planned) -> Note:
@@ -102,6 +111,9 @@ def governs(plan: Planned) -> Note:
     if plan.hacks:
         first = plan.hacks[0]
         number, saves = first.number or 1, cubic_metres(first.saves)
+        if _not_alone(plan):
+            cut = cut_of(first.cut, None)
+            return note("report.hump-governs-not-alone", (first.x, first.y), number=number, cut=cut)
         return note("report.hump-governs", (first.x, first.y), number=number, cut=depth_of(first), saves=saves)
     if plan.held_by is not None:
         return plan.held_by
