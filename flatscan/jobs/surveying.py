@@ -144,10 +144,14 @@ def plan(
         if len(hacks) < len(cuts.hacks):
             held = note("plan.dots-set-it" if room.strip is None else "plan.strips-set-it")
             ends = note("plan.hacking-held", by=held)
+    if build_up.between:
+        hacks, held = (), note("plan.two-surfaces")
+        ends = note("plan.hacking-held", by=held)
     more = extras(wall, smooth, build_up, mesh_over=system.mesh_over)
+    bought = () if build_up.between else products_of(take.order, edges=more.edges, mesh=more.mesh)
     return Planned(
         build_up=build_up,
-        take_off=replace(take, products=products_of(take.order, edges=more.edges, mesh=more.mesh)),
+        take_off=replace(take, products=bought),
         hacks=hacks,
         extras=more,
         bands=bands(build_up, smooth, system),

@@ -122,3 +122,7 @@ def test_a_wall_swept_twice_is_never_quoted_by_one_number(flatscan, tmp_path, wr
     checked = flatscan("check", "twice.ply", "--rule", "1.8m", "--limit", "3mm", "--json", *given[:2], *given[4:])
     assert checked.code == 4
     assert any("two surfaces" in reason for reason in checked.document["verdict"]["reasons"])
+    # nothing on screen either is one number, and nothing is to be cut or bought yet
+    said = flatscan("survey", "twice.ply", "--more", *given).err
+    assert "as either surface is the wall" in " ".join(said.split())
+    assert not any(word in said for word in ("on average", "H1 ", " bags "))

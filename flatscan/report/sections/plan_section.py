@@ -81,6 +81,8 @@ def material(plan: Planned, bands: tuple[Table, ...] = (), without: Table | None
         Fact("volume", note("report.before-waste", volume=said)),
     )
     answers = (Fact("thick", note("report.thick-between" if built.between else "report.thick", None, **ends)),)
+    if built.between:
+        bands = ()
     beside = (*((pocket_table(plan),) if plan.pockets else ()), *((without,) if without and without.rows else ()))
     words = (sentence, *pocket_words(plan))
     return Section("material", values, words, facts, (*bands, *beside), answers=answers)
