@@ -7,6 +7,11 @@ from pypdf import PdfReader
 from two_scans import plastered, raw, scan
 
 from flatscan.cli import run
+from flatscan.core.notes import note
+from flatscan.core.quantity import Quantity
+from flatscan.jobs.compared import Extra
+from flatscan.report.say import say
+from flatscan.report.sections.extra_section import litres_over
 
 NEVER = re.compile(r"complies|certif|caused by|\bowe[sd]?\b", re.IGNORECASE)
 RATES = """currency = "units"
@@ -106,3 +111,13 @@ def test_what_was_asked_is_told_on_paper_page_and_in_plain_words_alike(sheets):
     assert found
     assert found[0].removeprefix("C") in text_of(sheets / "compare-sheets.pdf")
     assert found[0].removeprefix("C") in (sheets / "compare-wall.html").read_text()
+
+
+def test_litres_over_an_allowance_are_never_less_than_none_and_the_same_twice(sheets):
+    """10 litres with 1.96 x 15 litres of doubt end at nothing; sentence and table of the record say one range."""
+    loose = litres_over(Extra(Quantity(0.010, 0.015, "m3"), 4.5))
+    assert say(note("report.volume-spread", volume=loose)) == "10 litres (0 litres to 39 litres)"
+    said = text_of(sheets / "compare-sheets.pdf")
+    sentence = re.search(r"Beyond 13 mm: (\d+ litres \(\d+ litres to \d+ litres\))", said)
+    assert sentence
+    assert f"material placed {sentence[1]}" in said

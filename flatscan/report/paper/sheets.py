@@ -353,7 +353,9 @@ def variation_record(report: Report, units: str, paper: str) -> list[Figure]:
         sheet.stated()
         sheet.paragraph(report.record)
         sheet.before()
-        sheet.titled("fact.background")
+        change = report.section("compare")
+        if change is not None and any(fact.key == "background" for fact in change.facts):
+            sheet.titled("fact.background")
         _facts_of(sheet, report, "background")
         _beyond(sheet, report)
         if report.section("verdict") is not None:

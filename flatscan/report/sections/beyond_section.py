@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from flatscan.core.notes import Note, Unknown, note
-from flatscan.core.quantity import Quantity, cubic_metres, metres, share, square_metres
+from flatscan.core.quantity import cubic_metres, metres, share, square_metres
 from flatscan.jobs import Change
 from flatscan.jobs.results import Variation
 from flatscan.report.say import Said
-from flatscan.report.sections.extra_section import extra_hours, extra_of
+from flatscan.report.sections.extra_section import extra_hours, extra_of, litres_over
 from flatscan.report.tables import Column, Table
 
 _UNTIED, _NO_VISITS = Unknown("unknown.untied"), Unknown("unknown.no-visits")
@@ -18,12 +18,11 @@ _UNTIED, _NO_VISITS = Unknown("unknown.untied"), Unknown("unknown.no-visits")
 def variation_notes(found: Variation) -> Iterator[Note]:
     """What the wall takes beyond the allowance."""
     planned = found.planned
-    volume = Quantity(planned.volume.value, planned.volume.u, "m3")
-    yield note("report.beyond", allowance=metres(found.allowance), volume=volume, area=square_metres(planned.area))
+    volume, area = litres_over(planned), square_metres(planned.area)
+    yield note("report.beyond", allowance=metres(found.allowance), volume=volume, area=area)
     if found.applied is not None:
         area = square_metres(found.applied.area)
-        applied = Quantity(found.applied.volume.value, found.applied.volume.u, "m3")
-        yield note("report.in-place-beyond", volume=applied, area=area)
+        yield note("report.in-place-beyond", volume=litres_over(found.applied), area=area)
     before, now = found.visits
     visits = "" if before is None or now is None else note("report.visits-against", now=now, before=before)
     money: Said = ""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from flatscan.core.notes import Unknown, note
 from flatscan.core.quantity import COVER, Quantity, hours, metres, share, square_metres
+from flatscan.jobs.compared import Extra
 from flatscan.jobs.results import Variation
 from flatscan.report.parts import Section
 from flatscan.report.tables import Cell, Column, Table
@@ -25,7 +26,7 @@ def extra_table(found: Variation | None) -> Table:
         thickness = note("report.extra-thickness", thickness=metres(found.thickness), allowance=allowance)
         rows.append((note("report.extra-mean"), thickness))
         rows.append((note("report.extra-area"), note("report.area", area=square_metres(found.planned.area))))
-        rows.append((note("report.extra-volume"), note("report.volume-spread", volume=_over(found))))
+        rows.append((note("report.extra-volume"), note("report.volume-spread", volume=litres_over(found.planned))))
         bought = [(name, unit, count) for name, unit, count in found.products if count]
         rows += [(name, note("report.extra-product", count=share(count), unit=unit)) for name, unit, count in bought]
         work, visits = extra_hours(found), extra_of(found.visits)
@@ -35,9 +36,9 @@ def extra_table(found: Variation | None) -> Table:
     return Table("extra", note("report.extra-title"), columns, tuple(rows), "no allowance was given")
 
 
-def _over(found: Variation) -> Quantity:
-    """What lies over the allowance, which is never less than nothing."""
-    value, u = found.planned.volume.value, found.planned.volume.u
+def litres_over(found: Extra) -> Quantity:
+    """What lies over the allowance [m3], which is never less than nothing."""
+    value, u = found.volume.value, found.volume.u
     if u is None:
         return Quantity(value, None, "m3")
     return Quantity(value, u, "m3", max(value - COVER * u, 0.0), value + COVER * u)
