@@ -10,6 +10,11 @@ from flatscan.report.rechecked import Row, State
 # documents are rounded to 0.001, so two computations of one number may differ by one such step
 ROUNDING = 0.001
 _SLACK = 1e-9
+# what was entered, wherever these stand: no library computes it, so no version moves it. Limits are not among them,
+# since some follow a measured length
+_ENTERED = frozenset(
+    {"confidence", "risk", "rule_mm", "finish_mm", "strip_mm", "cover_mm", "waste_share", "by_hand_mm"}
+)
 
 
 class _Absent(str):
@@ -24,7 +29,7 @@ _ABSENT = _Absent("(absent)")
 def compare_documents(sealed: Any, again: Any, *, rounding: bool = False) -> tuple[Row, ...]:
     """Every entry of two result documents in reading order; one that only one of them has is different.
 
-    With ``rounding``, where other versions of the libraries ran, numbers may be one step of rounding apart.
+    With ``rounding``, where other versions of the libraries ran, computed numbers may be one step of rounding apart.
     """
     return tuple(_walk(sealed, again, "", rounding))
 
@@ -33,7 +38,8 @@ def _walk(sealed: Any, again: Any, path: str, rounding: bool) -> Iterator[Row]:
     if isinstance(sealed, dict) and isinstance(again, dict):
         for key in [*sealed, *(key for key in again if key not in sealed)]:
             below = f"{path}.{key}" if path else key
-            yield from _walk(sealed.get(key, _ABSENT), again.get(key, _ABSENT), below, rounding)
+            computed = rounding and key not in _ENTERED
+            yield from _walk(sealed.get(key, _ABSENT), again.get(key, _ABSENT), below, computed)
     elif isinstance(sealed, list) and isinstance(again, list):
         for k in range(max(len(sealed), len(again))):
             one, two = (side[k] if k < len(side) else _ABSENT for side in (sealed, again))

@@ -50,3 +50,9 @@ def test_with_other_libraries_a_number_may_be_a_step_of_rounding_off_and_nothing
     assert states(SEALED, far, rounding=True) == {"wall.width_mm": "different"}
     counted = SEALED | {"wall": {"width_mm": 2400.0, "number": 2}}
     assert states(SEALED, counted, rounding=True) == {"wall.number": "different"}
+
+
+@pytest.mark.parametrize("name", ["confidence", "rule_mm", "waste_share"])
+def test_with_other_libraries_what_was_entered_is_what_it_was(name):
+    one, two = ({"verdict": {name: value}} for value in (0.95, 0.951))
+    assert states(one, two, rounding=True) == {f"verdict.{name}": "different"}
