@@ -11,7 +11,7 @@ from flatscan.core.holes import GIVEN, Opening
 from flatscan.core.model import Plumb, Wall
 from flatscan.report import form
 from flatscan.report.bands import Spot
-from flatscan.report.figures import apart, elevation, style
+from flatscan.report.figures import apart, elevation, style, titleblock
 from flatscan.report.figures.placed import BESIDE, OVER, write_figures
 
 WINDOW, CHASE = Opening(1.6, 0.9, 1.1, 1.2, GIVEN), Opening(3.42, 0.0, 0.1, 2.6, GIVEN)
@@ -60,6 +60,33 @@ def test_figures_stay_by_their_places_on_nothing_else(drawn, around, text):
         for hole in (WINDOW, CHASE):
             assert not meet(box, (hole.left, hole.bottom, hole.right, hole.top))
     assert not any(meet(a, b) for a, b in itertools.combinations(found, 2))
+
+
+def test_a_station_in_a_corner_has_its_number_too():
+    """A small elevation, stations 0.1 m off corners and 0.2 m from the next: that one makes room."""
+    frame = plumb_frame(np.zeros(3), np.array((0.0, -1.0, 0.0)), np.array([0.0, 0.0, 1.0]))
+    outline = np.array([[0, 0], [2.4, 0], [2.4, 2.5], [0, 2.5]], float)
+    wall = Wall(1, frame, outline, (), 1.0, "given", "given", Plumb("given", 0.0))
+    places = list(itertools.product((0.1, 0.5, 0.9, 1.3, 1.7, 2.1, 2.3), (0.1, 0.6, 1.2, 1.8, 2.4)))
+    with style.sheet_style():
+        axes = elevation.wall_axes(style.new_figure((8.27, 11.69)), (0.8, 3.0, 1.8, 1.875), wall, "mm")
+        write_figures(axes, wall, places, ["1.6"] * len(places), largest=10, off=0.05)
+        found = list(boxes(axes))
+    assert len(found) == len(places)
+    assert not any(meet(a, b) for a, b in itertools.combinations(found, 2))
+    assert max(box[2] for box in found) < 2.4
+    assert max(box[3] for box in found) < 2.5
+
+
+def test_a_spots_place_is_not_cut_short_in_a_narrow_list():
+    """By hand: 2.3 m is 90.55 in, 2.4 m is 94.49 in."""
+    figure = style.new_figure((8.27, 11.69))
+    titleblock.spot_list(figure, (5.9, 3.0, 1.55, 2.0), (Spot("L1", 2.3, 2.4, -0.003, "hollow"),), "in")
+    words = [text.get_text() for text in figure.texts]
+    assert words[2:4] == ["7 ft 6 9/16 in /", "7 ft 10 1/2 in"]
+    assert not any("…" in one for one in words)
+    tops = [text.get_position()[1] for text in figure.texts]
+    assert tops[4] < tops[3] < tops[2]
 
 
 def test_a_mark_that_moved_points_to_its_own_place(drawn):

@@ -31,7 +31,9 @@ _HALF = 0.52
 # where a figure stands by its place: beside a dot, or over and under a station's mark
 BESIDE: tuple[Point, ...] = ((1, 0), (-1, 0), (0, 1), (0, -1), (0.8, 0.8), (-0.8, 0.8), (0.8, -0.8), (-0.8, -0.8))
 OVER: tuple[Point, ...] = ((0, 1), (0, -1), (1, 0), (-1, 0))
-_FURTHER: tuple[Point, ...] = ((0, 1.7), (0, -1.7))
+_FURTHER: tuple[Point, ...] = ((0, 1.7), (0, -1.7), (-1, 0.3), (-1, -0.3), (1, 0.3), (1, -0.3))
+# how often those that found no room may choose theirs before the others
+_ROUNDS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,9 +68,11 @@ def write_figures(
     offs = [float(off)] * len(marks) if isinstance(off, (int, float)) else list(off)
     size, found = _LEAST, list[Point | None]()
     for size in np.arange(largest, _LEAST - 0.1, -_STEP):
-        found = _placed(field, marks, said, float(size), offs, around)
+        found = _placed(field, marks, said, float(size), offs, around, range(len(marks)))
         if None not in found:
             break
+    else:
+        found = _narrowest_first(field, marks, said, offs, around, found)
     for at, text in zip(found, said, strict=True):
         if at is not None:
             _write(axes, field, at, text, float(size), zorder)
@@ -84,21 +88,48 @@ def _field_of(axes: Axes, wall: Wall) -> _Field:
     return _Field(scale, (inches, top * scale), avoid)
 
 
-def _placed(
-    field: _Field, marks: list[Point], said: Sequence[str], size: float, offs: list[float], around: tuple[Point, ...]
+def _narrowest_first(
+    field: _Field,
+    marks: list[Point],
+    said: Sequence[str],
+    offs: list[float],
+    around: tuple[Point, ...],
+    found: list[Point | None],
 ) -> list[Point | None]:
-    """The middle of each figure in one type, None where there is no room."""
+    """In the smallest type: those that found no room choose theirs before all others; the fullest of all tries."""
+    best, last, first = found, found, list[int]()
+    for _ in range(_ROUNDS):
+        first += [number for number, at in enumerate(last) if at is None and number not in first]
+        order = [*first, *(number for number in range(len(marks)) if number not in first)]
+        last = _placed(field, marks, said, _LEAST, offs, around, order)
+        best = min(best, last, key=lambda one: one.count(None))
+        if None not in best:
+            break
+    return best
+
+
+def _placed(
+    field: _Field,
+    marks: list[Point],
+    said: Sequence[str],
+    size: float,
+    offs: list[float],
+    around: tuple[Point, ...],
+    order: Sequence[int],
+) -> list[Point | None]:
+    """The middle of each figure in one type, None where there is no room; they choose theirs in that ``order``."""
     reach = [_REACH * off for off in offs]
     own = [(x - r, y - r, x + r, y + r) for (x, y), r in zip(marks, reach, strict=True)]
     taken, holes = own, [_wider(box, _EDGE, _EDGE) for box in field.avoid]
-    found = list[Point | None]()
-    for mark, text, off in zip(marks, said, offs, strict=True):
+    found: list[Point | None] = [None] * len(marks)
+    for number in order:
+        mark, text, off = marks[number], said[number], offs[number]
         half = width(text, size, "bold") / 2, _HALF * size / POINTS
         tried = [p for p in _tried(field, mark, half, off, around) if _free(p, half, taken)]
         # in the smallest type rather over an opening than nowhere
         over = tried if size <= _LEAST else []
         at = next(iter([*(p for p in tried if _free(p, half, holes)), *over]), None)
-        found.append(at)
+        found[number] = at
         if at is not None:
             taken.append(_wider((at[0] - half[0], at[1] - half[1], at[0] + half[0], at[1] + half[1]), *_APART))
     return found

@@ -42,6 +42,8 @@ _TITLE, _FOOT, _KEY_WIDE, _KEY_WIDEST, _KEY_HIGH = 1.0, 0.5, 2.75, 3.6, 1.75
 # room for the tick labels and axis names left of and under a drawing
 _LEFT, _UNDER = 0.75, 0.95
 _KEY_ROW = 0.28
+# the smallest type of a place in the list of spots
+_PLACE = 8.0
 # type of a legend, what a line of it takes [inches per point], and the room between its sentences
 _LEGEND, _LINE, _APART = (9.0, 8.0, 7.2, 6.5), 1.25 / 72, 0.05
 # tone, hatch, line (None: a thin whole one) and words of a row of the key
@@ -189,14 +191,16 @@ def spot_list(figure: Figure, rect: Rect, spots: tuple[Spot, ...], units: str) -
     head = say(note("drawing.spot-head")) + after(units)
     top = write(figure, left, top, head, size=8, colour=FAINT) - 0.02
     for number, spot in enumerate(spots):
-        if top - 0.2 < rect[1] and number < len(spots):
+        rows = _place_rows([written(metres(value), "bare", manner) for value in (spot.x, spot.y)], rect[2] - 0.36)
+        said = say(note("drawing.spot", what=spot.what, value=cut_of(spot.value, spot.once_all)), units)
+        if top - 0.2 - 0.15 * (len(rows) - 1) < rect[1]:
             more = say(note("drawing.more-spots", more=len(spots) - number))
             return write(figure, left, top, more, size=8, colour=FAINT)
-        at = " / ".join(written(metres(value), "bare", manner) for value in (spot.x, spot.y))
-        said = say(note("drawing.spot", what=spot.what, value=cut_of(spot.value, spot.once_all)), units)
         write(figure, left, top, spot.mark, size=10, weight="bold")
-        write(figure, left + 0.36, top, at, size=9, room=rect[2] - 0.36, smallest=6)
-        if width(at, 9) + width(said, 9, "bold") > rect[2] - 0.46:
+        for row in rows[:-1]:
+            top = write(figure, left + 0.36, top, row, size=9)
+        write(figure, left + 0.36, top, rows[-1], size=9, room=rect[2] - 0.36, smallest=_PLACE)
+        if width(rows[-1], 9) + width(said, 9, "bold") > rect[2] - 0.46:
             top -= 0.18
         write(figure, left + rect[2], top, said, size=9, align="right", weight="bold")
         top -= 0.205
@@ -204,6 +208,12 @@ def spot_list(figure: Figure, rect: Rect, spots: tuple[Spot, ...], units: str) -
             saves = say(note("drawing.saves", saves=cubic_metres(spot.saves)), units)
             top = write(figure, left + 0.36, top + 0.02, saves, size=8) - 0.03
     return top
+
+
+def _place_rows(lengths: Sequence[str], room: float) -> list[str]:
+    """A place on one line, or each of its two lengths on one where it would be cut short."""
+    one = " / ".join(lengths)
+    return [one] if width(one, _PLACE) <= room else [f"{lengths[0]} /", lengths[1]]
 
 
 def framed(report: Report, title: Said, units: str, size: tuple[float, float] = A4) -> tuple[Figure, Rect]:
