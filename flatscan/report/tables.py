@@ -11,7 +11,7 @@ from flatscan.core.notes import Unknown
 from flatscan.core.phrase import command_line, expanded_length, written
 from flatscan.core.quantity import COVER, Quantity, metres
 from flatscan.core.units import area_scale, mass_scale, volume_scale
-from flatscan.report.say import Said, say
+from flatscan.report.say import Said, printed, say
 
 # decimals of a number that is shown as it was worked out, such as whole bags
 AS_IS = -1
@@ -108,7 +108,8 @@ def _text(column: Column, value: Cell, system: str) -> str:
     if value is None:
         return "-"
     if not isinstance(value, (int, float, np.number)):
-        return say(value, system)
+        # tables stand on paper and pages, where nobody types an option
+        return say(printed(value), system)
     if column.spread and not _is_length(column.key):
         return _text(replace(column, spread=False), COVER * value, system)
     if column.spread:

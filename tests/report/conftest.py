@@ -32,7 +32,9 @@ def rectangle(width, height):
 
 def make_wall(width, height, openings=()):
     plumb = Plumb("the file's up axis", 0.002)
-    return Wall(1, FRAME, rectangle(width, height), openings, 1.0, "the file's convention", "--seen-from", plumb)
+    return Wall(
+        1, FRAME, rectangle(width, height), openings, 1.0, "the file's convention", note("wall.facing-asked"), plumb
+    )
 
 
 def surface(x, y):

@@ -4,6 +4,7 @@ import base64
 import dataclasses
 import hashlib
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -18,7 +19,9 @@ from flatscan.jobs import Setting
 from flatscan.report.figures.section_line import rest, sample
 from flatscan.report.page import packing
 from flatscan.report.page import page as page_of
+from flatscan.report.parts import Fact
 from flatscan.report.say import say
+from flatscan.report.tables import Column, Table
 
 EVIL = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&{{ 7 * 7 }}"
 
@@ -50,6 +53,21 @@ class Reading(HTMLParser):
     @property
     def text(self):
         return " ".join(" ".join(self.said).split())
+
+
+def test_no_option_of_the_command_line_stands_on_the_page(check):
+    report, told = reported(check), note("verdict.usual-contract")
+    assert "--method" in say(told)
+    rows = Table("rows", told, (Column("why", "why"),), ((told,),), told, caution=told)
+    parts = tuple(
+        replace(part, facts=(*part.facts, Fact("decided", told)), tables=(rows,)) if part.facts else part
+        for part in report.sections
+    )
+    cells = tuple(replace(cell, small=told) for cell in report.cells)
+    said = replace(report, sections=parts, cells=cells)
+    text = Reading(page_of(said, "mm")).text
+    assert text.count("the setting 'method'") >= 4 * sum(bool(part.facts) for part in parts) + len(cells)
+    assert re.findall(r".{60}--[a-z].{40}", text) == []
 
 
 def test_nothing_is_fetched_and_only_its_own_script_may_run(check):

@@ -67,27 +67,32 @@ def _content(report: Report, units: str) -> dict[str, object]:
     return {
         "units": units,
         "name": say(report.name, units),
-        "size": say(first.small, units),
-        "cells": [(say(cell.head), say(cell.big, units), say(cell.small, units)) for cell in cells],
+        "size": _said(first.small, units),
+        "cells": [(say(cell.head), _said(cell.big, units), _said(cell.small, units)) for cell in cells],
         "leading": finished(printed(report.leading), units),
-        "doubt": say(printed(report.doubt), units),
+        "doubt": _said(report.doubt, units),
         "doubt_label": say(note("first.doubt"), units),
-        "stops": [say(sign, units) for sign in stop_signs(report)],
-        "cautions": [say(text, units) for text in beside_stops(report)],
-        "all_cautions": [say(text, units) for text in report.cautions],
-        "decisions": [finished(fact.text, units) for fact in judged if fact.key == "decided"],
-        "by_hand": [finished(words, units) for _, words in report.maps()["relief"].on.by_hand],
+        "stops": [_said(sign, units) for sign in stop_signs(report)],
+        "cautions": [_said(text, units) for text in beside_stops(report)],
+        "all_cautions": [_said(text, units) for text in report.cautions],
+        "decisions": [finished(printed(fact.text), units) for fact in judged if fact.key == "decided"],
+        "by_hand": [finished(printed(words), units) for _, words in report.maps()["relief"].on.by_hand],
         "layers": data["layers"],
         "grid": data["grid"] is not None,
         "spots": [(spot.mark, rounded(spot.x * 1000), rounded(spot.y * 1000)) for spot in report.spots],
         "sections": list(_sections(report, units)),
-        "not_examined": say(note("report.list", parts=report.not_examined), units),
+        "not_examined": _said(note("report.list", parts=report.not_examined), units),
         "notes": [finished(printed(text), units) for text in report.notes],
         "spread": say(note("sheet.spread"), units),
-        "record": say(report.record, units),
+        "record": _said(report.record, units),
         "source": say(_source(report), units),
         "data": data,
     }
+
+
+def _said(it: Said, units: str) -> str:
+    """Words for somebody who reads a page and types no command."""
+    return say(printed(it), units)
 
 
 def _source(report: Report) -> Note:
@@ -109,7 +114,7 @@ def _sections(report: Report, units: str) -> Iterator[dict[str, object]]:
     """Title, facts and tables of every section that has any, in reading order."""
     order = dict.fromkeys(_FIRST, -1) | {name: number for number, name in enumerate(_LAST, 1)}
     for section in sorted(report.sections, key=lambda part: order.get(part.name, 0)):
-        facts = [(_label(fact), say(fact.text, units)) for fact in section.facts]
+        facts = [(_label(fact), _said(fact.text, units)) for fact in section.facts]
         tables = [_shown(table, units) for table in section.tables]
         if facts or tables:
             yield {"title": _title(section), "facts": facts, "tables": tables}
@@ -129,9 +134,9 @@ def _shown(table: Table, units: str) -> dict[str, object]:
     """A table with, beside every text, whether it is a word and not a number."""
     wordy = [column.key in _WORDS for column in table.columns]
     return {
-        "title": say(table.title, units),
-        "empty": finished(table.empty, units),
-        "caution": say(table.caution, units),
+        "title": _said(table.title, units),
+        "empty": finished(printed(table.empty), units),
+        "caution": _said(table.caution, units),
         "heads": list(zip(table.headings(units), wordy, strict=True)),
         "rows": [list(zip(row, wordy, strict=True)) for row in table.texts(units)],
     }

@@ -12,7 +12,7 @@ from flatscan.report.figures import draw_in, titleblock
 from flatscan.report.paper.flow import MARGIN
 from flatscan.report.paper.sheets import Fill, Sheet, made
 from flatscan.report.parts import Report
-from flatscan.report.say import say
+from flatscan.report.say import printed, say
 from flatscan.straightedge.uncertainty import half_factor
 from flatscan.verdict import coverage_factor
 
@@ -116,7 +116,7 @@ def _head(sheet: Sheet) -> None:
     sheet.facts([(say(note("sheet.asked")), say(limit, sheet.units)) for limit in limits], aside=0.95)
     for fact in (*verdict.facts, *(fact for fact in verdict.answers if fact.key == "by-hand")):
         if fact.key == "by-hand":
-            sheet.facts([(say(note("sheet.try-by-hand")), say(fact.text, sheet.units))], aside=1.35)
+            sheet.facts([(say(note("sheet.try-by-hand")), say(printed(fact.text), sheet.units))], aside=1.35)
         elif fact.key == "decided":
             sheet.paragraph(fact.text, size=11, weight="bold")
         elif fact.key == "reason":

@@ -69,7 +69,7 @@ class Sheet(Flow):
 
     def fact(self, fact: Fact) -> tuple[str, str]:
         """Label and words of a fact."""
-        return say(Note(f"fact.{fact.key}"), self.units), say(fact.text, self.units)
+        return say(Note(f"fact.{fact.key}"), self.units), say(printed(fact.text), self.units)
 
     def section(self, name: str, *, facts: bool = True, tables: bool = True, tick: bool = False) -> None:
         """A section under its heading: its facts, then its tables."""
