@@ -228,8 +228,22 @@ def test_every_document_of_a_job_lists_the_humps_cut_whatever_command_it_is_of(f
     assert [cut["x_mm"] for cut in survey["cut"]] == [3700, 1000]
     assert lows == survey
     assert not any("the plan cuts" in one["text"] for one in said)
-    # a later capture does not show the hump any more
+
+
+@pytest.mark.parametrize("command", ["survey", "setout", "check", "lows", "compare"])
+def test_a_hump_that_no_longer_matches_ends_what_is_planned_by_it_and_is_said_by_what_looks_again(
+    command, flatscan, tmp_path
+):
+    (tmp_path / "hall.csv").write_text(HALL)
+    (tmp_path / "again.csv").write_text(HALL)
     (tmp_path / "plan.toml").write_text('cut = ["H9"]\n')
-    found, notes = plan("lows")
-    assert found["cut"] == []
-    assert any("the plan cuts H9" in one["text"] for one in notes)
+    limit = ("--rule", "1.8m", "--limit", "3mm") if command == "check" else ()
+    captures = ("hall.csv", "again.csv", "--confirm", "copy") if command == "compare" else ("hall.csv",)
+    done = flatscan(command, *captures, *limit, "--plan", "plan.toml", "--json")
+    if command in ("survey", "setout"):
+        assert done.code == 1
+        assert "no hump is called H9" in done.err
+    else:
+        assert done.code in (0, 3, 4)
+        assert any("the plan cuts H9" in one["text"] for one in done.document["notes"])
+        assert done.document["plan"]["cut"] == []
