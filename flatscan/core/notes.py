@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from flatscan.core.quantity import metres
+
 Place = tuple[float, float]
 
 
@@ -32,6 +34,14 @@ def note(code: str, place: Place | None = None, **quantities: object) -> Note:
     if missing:
         raise ValueError(f"note {code}: no {', '.join(missing)}")
     return Note(code, place, tuple(quantities.items()))
+
+
+_IN = {"mm": "limit.in-mm", "cm": "limit.in-cm", "m": "limit.in-m", "in": "limit.in-in", "ft": "limit.in-ft"}
+
+
+def in_unit(length: float, unit: str) -> Note:
+    """A length [m] in the ``unit`` that its document gives it in, for whichever reader."""
+    return note(_IN[unit], length=metres(length))
 
 
 @dataclass(frozen=True, slots=True)

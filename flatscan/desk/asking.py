@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from flatscan import standards
 from flatscan.core.choices import METHODS, SIGNS, SURFACES
-from flatscan.core.notes import Note, note
+from flatscan.core.notes import Note, in_unit, note
 from flatscan.core.quantity import COVER, cubic_metres, metres, share
 from flatscan.core.units import METRES_PER
 from flatscan.jobs.settings import CLOUD_TYPE, DEFAULT_LIMIT, DEFAULT_RULE, DEFAULT_SYSTEM
@@ -16,7 +16,6 @@ from flatscan.plan.finish import PlaneOptions
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
 from flatscan.plan.takeoff import TakeOffOptions
 from flatscan.relief import TYPES, capture_type
-from flatscan.report.limits import in_unit
 from flatscan.report.say import Said
 
 UNKNOWN = "dont-know"

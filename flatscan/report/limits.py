@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from flatscan.core.choices import BOTH, METHODS
-from flatscan.core.notes import Note, note
-from flatscan.core.quantity import metres
+from flatscan.core.notes import Note, in_unit, note
 from flatscan.report.say import Said
 from flatscan.standards import Tolerance
 from flatscan.verdict import Criterion
@@ -20,7 +19,6 @@ _OVER = {
     "square": "limit.square",
     "reveal": "limit.reveal",
 }
-_IN = {"mm": "limit.in-mm", "cm": "limit.in-cm", "m": "limit.in-m", "in": "limit.in-in", "ft": "limit.in-ft"}
 
 
 def limit_of_criterion(criterion: Criterion) -> Note:
@@ -47,6 +45,12 @@ def limit_source(entry: Tolerance | None) -> Note:
     return note(code, document=entry.document, edition=entry.edition, clause=entry.clause)
 
 
+def limit_how(criterion: Criterion) -> Note:
+    """A criterion's limit with what it is for and how, without where it stands."""
+    entry, span = _judged_by(criterion)
+    return _judged_how(entry, criterion.limit, span)
+
+
 def limit_value(criterion: Criterion) -> Note:
     """A criterion's limit in the unit that it was given in."""
     return in_unit(criterion.limit, _judged_by(criterion)[0].unit)
@@ -71,11 +75,6 @@ def _judged_by(criterion: Criterion) -> tuple[Tolerance, tuple[float, ...]]:
     span = criterion.span if criterion.rule is None else (criterion.rule,)
     method = criterion.method or METHODS[0]
     return Tolerance.entered(criterion.judges, criterion.limit, span[0] if span else 1.0, method), span
-
-
-def in_unit(length: float, unit: str) -> Note:
-    """A length [m] in the unit of its document, for whichever reader."""
-    return note(_IN[unit], length=metres(length))
 
 
 def _judged_how(entry: Tolerance, limit: float, span: Sequence[float]) -> Note:

@@ -10,11 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from flatscan.compare import Entry
-from flatscan.core.notes import Note, note
+from flatscan.core.notes import Note, in_unit, note
 from flatscan.core.quantity import Quantity, metres, square_metres
 from flatscan.jobs.series import ADDED, BOTH, NOTHING, REMOVED, Series, Step
 from flatscan.report.job_folder import Subject, put_sheets, sheet_name
-from flatscan.report.limits import in_unit
 from flatscan.report.reporting import report_of
 from flatscan.report.result_document import SCHEMA, plain_values, text
 from flatscan.report.say import finished, say

@@ -65,12 +65,13 @@ _FLOORS = (
 class JudgedBy:
     """A criterion by its ``name``, its ``value`` with its interval, None where it was not measured, and its ``limit``.
 
-    ``depends`` where it is undecided because two methods decide otherwise.
+    The limit is said with what it is for, in the unit of its document. ``depends`` where it is undecided because two
+    methods decide otherwise.
     """
 
     name: str | Note
     value: Quantity | None
-    limit: Quantity
+    limit: Note
     depends: bool = False
 
 
@@ -248,9 +249,7 @@ def _value(row: dict[str, Any]) -> Note:
 
 
 def _limit(row: dict[str, Any]) -> Note:
-    if row["judged"] is None:
-        return note("report.unknown")
-    return note("report.length-fine", length=row["judged"].limit)
+    return note("report.unknown") if row["judged"] is None else row["judged"].limit
 
 
 # what stands in a cell of the page for a row of the summary

@@ -12,10 +12,10 @@ from typing import Any
 from flatscan import jobs, report
 from flatscan.core.errors import FlatscanError, OutputError, ReadError
 from flatscan.core.model import Cloud, Readings
-from flatscan.core.quantity import metres
 from flatscan.core.records import from_plain, to_plain
 from flatscan.jobs.belonging import in_job
 from flatscan.plan.coats import OrderLine
+from flatscan.report.limits import limit_how
 from flatscan.report.parts import Report
 from flatscan.report.site_report import JudgedBy, WallSaid
 from flatscan.site import buildings
@@ -127,7 +127,7 @@ def _wall(task: Task) -> Outcome:
 def _said(found: jobs.SiteWall, full: Report) -> WallSaid:
     """What a summary says of a wall: stop signs, and each criterion with its value and u."""
     criteria = () if found.verdict is None else found.verdict.criteria
-    judged = tuple(JudgedBy(one.name, one.measured, metres(one.limit), one.depends) for one in criteria)
+    judged = tuple(JudgedBy(one.name, one.measured, limit_how(one), one.depends) for one in criteria)
     return WallSaid(full.stops, judged)
 
 

@@ -10,7 +10,7 @@ from scipy.special import ndtri
 
 from flatscan.core.choices import BOTH
 from flatscan.core.model import Relief
-from flatscan.core.notes import Note, note
+from flatscan.core.notes import Note, in_unit, note
 from flatscan.core.quantity import metres, share
 from flatscan.straightedge.gaps import Gap, Gaps, Point
 from flatscan.straightedge.hand_gaps import HandCheck
@@ -38,8 +38,11 @@ _FEATURE_OF_RULE = 0.5
 _PLACES = 5
 
 
-def cannot_be_within(relief: Relief, rule: float, limit: float) -> Note | None:
-    """The early warning: why no straightedge result from this relief could prove the limit kept, or None."""
+def cannot_be_within(relief: Relief, rule: float, limit: float, unit: str = "mm") -> Note | None:
+    """The early warning: why no straightedge result from this relief could prove the limit kept, or None.
+
+    ``unit`` is the one that the limit [m] was given in.
+    """
     positive(limit, "flatness")
     if not relief.known_between:
         return note("verdict.stations-cannot")
@@ -47,17 +50,23 @@ def cannot_be_within(relief: Relief, rule: float, limit: float) -> Note | None:
     if u is None:
         return note("verdict.u-not-known")
     if u > limit / 4:
-        return note("verdict.cannot-show", limit=metres(limit), u=metres(u), quarter=metres(limit / 4))
+        return note("verdict.cannot-show", limit=in_unit(limit, unit), u=metres(u), quarter=metres(limit / 4))
     return None
 
 
 def flatness(
-    gaps: Gaps, limit: float, *, relief: Relief | None = None, name: str | Note = "flatness", decides: bool = True
+    gaps: Gaps,
+    limit: float,
+    *,
+    relief: Relief | None = None,
+    name: str | Note = "flatness",
+    decides: bool = True,
+    unit: str = "mm",
 ) -> Criterion:
     """Judge a sweep against a limit [m] by the rule of methods/decision 1: by the two ends of its interval.
 
     ``relief`` brings smoothing and hidden features into it. ``decides`` False (a limit from memory) gives the numbers
-    only. A limit of 0 or less raises `BadValue`.
+    only. Reasons have the limit in the ``unit`` it was given in. A limit of 0 or less raises `BadValue`.
     """
     positive(limit, "flatness")
     judged = gaps.judged()
@@ -65,7 +74,7 @@ def flatness(
     if judged is None:
         reasons = gaps.notes or (note("verdict.no-straightedge"),)
         return Criterion(name, UNDECIDED, None, None, limit, reasons, rule=gaps.rule, method=gaps.method)
-    against = _against_within(gaps, judged, limit, relief)
+    against = _against_within(gaps, judged, limit, relief, unit)
     places = tuple(place.at for place in gaps.worst_places if place.value + gaps.k * (place.u or math.inf) > limit)
     if relief is not None and relief.hidden_at:
         places = (*relief.hidden_at, *places)[:_PLACES]
@@ -78,10 +87,10 @@ def flatness(
         reasons = (MEMORY, *against)
     elif lower is not None and lower > limit:
         decision = OUTSIDE
-        reasons = (note("verdict.at-least", lower=metres(lower), limit=metres(limit)),)
+        reasons = (note("verdict.at-least", lower=metres(lower), limit=in_unit(limit, unit)),)
     elif not against:
         decision, places = WITHIN, ()
-        reasons = (note("verdict.at-most", upper=metres(gaps.upper or 0.0), limit=metres(limit)),)
+        reasons = (note("verdict.at-most", upper=metres(gaps.upper or 0.0), limit=in_unit(limit, unit)),)
     else:
         nothing = not gaps.known_between and value <= limit
         reasons = (*((note("verdict.nothing-over"),) if nothing else ()), *against)
@@ -89,48 +98,48 @@ def flatness(
     return Criterion(name, decision, value, gaps.upper, limit, reasons, lower, places, gaps.rule, gaps.method, judged.u)
 
 
-def by_both(resting: Criterion, balanced: Criterion) -> Criterion:
-    """Flatness where no method was named: the resting gap and the balanced end gap held against one limit.
+def by_both(resting: Criterion, balanced: Criterion, unit: str = "mm") -> Criterion:
+    """Flatness where no method was named: the resting gap and the balanced end gap held against one limit in ``unit``.
 
     Outside by the resting gap is outside, within by both is within; where only the balanced end gap is not within, the
     decision depends on the method, and both numbers say so.
     """
     found = replace(resting, method=BOTH, other=balanced, resting=resting.decision)
     if resting.decision == WITHIN and balanced.decision == WITHIN:
-        return replace(found, reasons=(*resting.reasons, _at_most(balanced)))
+        return replace(found, reasons=(*resting.reasons, _at_most(balanced, unit)))
     if resting.decision == WITHIN:
         more = balanced.reasons if balanced.decision == UNDECIDED else ()
-        said = (_depends(resting, balanced), note("verdict.usual-contract"), *more)
+        said = (_depends(resting, balanced, unit), note("verdict.usual-contract"), *more)
         return replace(found, decision=UNDECIDED, reasons=said, places=balanced.places)
     over = balanced.value is not None and balanced.value > resting.limit
-    found = replace(found, reasons=(*resting.reasons, *((_by_balancing(balanced),) if over else ())))
+    found = replace(found, reasons=(*resting.reasons, *((_by_balancing(balanced, unit),) if over else ())))
     if resting.decision == OUTSIDE:
         return found
     return replace(found, places=tuple(dict.fromkeys((*resting.places, *balanced.places)))[:_PLACES])
 
 
-def _by_balancing(balanced: Criterion) -> Note:
+def _by_balancing(balanced: Criterion, unit: str) -> Note:
     """That the balanced end gap is over the limit as well."""
-    return note("verdict.balanced-over", value=balanced.measured, limit=metres(balanced.limit))
+    return note("verdict.balanced-over", value=balanced.measured, limit=in_unit(balanced.limit, unit))
 
 
-def _at_most(balanced: Criterion) -> Note:
-    return note("verdict.balanced-at-most", upper=metres(balanced.upper or 0.0), limit=metres(balanced.limit))
+def _at_most(balanced: Criterion, unit: str) -> Note:
+    return note("verdict.balanced-at-most", upper=metres(balanced.upper or 0.0), limit=in_unit(balanced.limit, unit))
 
 
-def _depends(resting: Criterion, balanced: Criterion) -> Note:
+def _depends(resting: Criterion, balanced: Criterion, unit: str) -> Note:
     """Why two methods leave a limit undecided: both numbers."""
     one, two = (
         note("verdict.no-value") if c.measured is None else note("verdict.value", value=c.measured)
         for c in (resting, balanced)
     )
-    return note("verdict.depends", resting=one, balanced=two, limit=metres(resting.limit))
+    return note("verdict.depends", resting=one, balanced=two, limit=in_unit(resting.limit, unit))
 
 
-def _against_within(gaps: Gaps, judged: Gap, limit: float, relief: Relief | None) -> tuple[Note, ...]:
+def _against_within(gaps: Gaps, judged: Gap, limit: float, relief: Relief | None, unit: str) -> tuple[Note, ...]:
     """Every reason why the result is not *within*, the early warning first; empty if it is."""
     reasons = []
-    early = None if relief is None else cannot_be_within(relief, gaps.rule, limit)
+    early = None if relief is None else cannot_be_within(relief, gaps.rule, limit, unit)
     if early is None and judged.u is not None and judged.u > limit / 4:
         early = note("verdict.u-over-quarter", u=metres(judged.u))
     if early:
@@ -140,7 +149,7 @@ def _against_within(gaps: Gaps, judged: Gap, limit: float, relief: Relief | None
     if gaps.upper is None:
         reasons.append(note("verdict.no-upper"))
     elif gaps.upper > limit:
-        reasons.append(note("verdict.not-ruled-out", upper=metres(gaps.upper), limit=metres(limit)))
+        reasons.append(note("verdict.not-ruled-out", upper=metres(gaps.upper), limit=in_unit(limit, unit)))
     if gaps.coverage is not None and gaps.coverage < LEAST_COVERAGE:
         reasons.append(note("verdict.coverage", coverage=share(gaps.coverage), needed=share(LEAST_COVERAGE)))
     if relief is not None and relief.hidden:

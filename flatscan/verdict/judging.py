@@ -174,13 +174,13 @@ def _by_rule(entry: Tolerance, measured: Measured, relief: Relief | None) -> Jud
     criteria = []
     for gaps, length, limit in zip(measured.sweeps, entry.lengths, entry.limits, strict=True):
         name = "flatness" if len(entry.lengths) == 1 else note("verdict.flatness-under", length=metres(length))
-        criteria.append(flatness(gaps, limit, relief=relief, name=name, decides=entry.decides))
+        criteria.append(flatness(gaps, limit, relief=relief, name=name, decides=entry.decides, unit=entry.unit))
     if measured.balanced:
         others = [
-            flatness(gaps, limit, relief=relief, decides=entry.decides)
+            flatness(gaps, limit, relief=relief, decides=entry.decides, unit=entry.unit)
             for gaps, limit in zip(measured.balanced, entry.limits, strict=True)
         ]
-        criteria = [by_both(one, other) for one, other in zip(criteria, others, strict=True)]
+        criteria = [by_both(one, other, entry.unit) for one, other in zip(criteria, others, strict=True)]
     part = [(criterion.value or 0.0) / criterion.limit for criterion in criteria]
     nearest = part.index(max(part))
     return Judged(entry, tuple(criteria), measured.sweeps[nearest], nearest=nearest)
@@ -196,13 +196,16 @@ def _by_distance(entry: Tolerance, measured: Measured, relief: Relief | None) ->
     if not stairs:
         reason = note("verdict.no-contacts")
         return Judged(entry, (Criterion("flatness", UNDECIDED, None, None, entry.limits[0], (reason,)),))
-    each = [flatness(stair.gaps, stair.limit, relief=relief, decides=entry.decides) for stair in stairs]
+    each = [
+        flatness(stair.gaps, stair.limit, relief=relief, decides=entry.decides, unit=entry.unit) for stair in stairs
+    ]
     worst = max(range(len(each)), key=lambda number: _over(each[number]))
     chosen = replace(each[worst], rule=None, method="chord", span=(stairs[worst].start, stairs[worst].stop))
     open_ones = [criterion for criterion in each if criterion.decision != WITHIN]
     if open_ones:
         over = entry.decides and excess is not None and excess > 0
-        reasons: tuple[Note, ...] = open_ones[0].reasons
+        # of the stair that is named, where that one is open
+        reasons: tuple[Note, ...] = (open_ones[0] if chosen.decision == WITHIN else chosen).reasons
         if over and excess:
             reasons = (note("verdict.excess", excess=metres(excess)),)
         chosen = replace(

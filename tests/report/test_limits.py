@@ -13,18 +13,27 @@ from pypdf import PdfReader
 
 from flatscan import standards
 from flatscan.core.geometry import Frame
+from flatscan.core.notes import in_unit
+from flatscan.core.quantity import metres
 from flatscan.jobs import Capturing, Requirement, check
 from flatscan.jobs.belonging import in_job
 from flatscan.jobs.declared import stood_before
 from flatscan.jobs.job_plan import JobPlan, JobRecord, PlanUsed, Statement
 from flatscan.jobs.results import Stood
 from flatscan.report import document, say
-from flatscan.report.limits import in_unit, limit_sentence
+from flatscan.report.limits import limit_how, limit_sentence
 from flatscan.report.page import page
 from flatscan.report.paper import pdf, record
 from flatscan.report.reporting import report_of
 from flatscan.report.screen import first_screen, summary
+from flatscan.report.site_report import JudgedBy, site_lines
 from flatscan.standards import Tolerance
+from flatscan.straightedge import Gap, Gaps
+from flatscan.straightedge.sweeping import Stair
+from flatscan.verdict import Measured, judge
+
+TOTALS = dict.fromkeys(("walls", "outside", "undecided", "within", "not_judged", "within_restricted"), 0)
+NONE = ("failed", "stops", "rooms", "by_system", "order")
 
 # by hand: 1 in is 25.4 mm (1959), 1/4 in 6.35 mm, 10 ft 3.048 m, 3 mm 0.118 in, 1.8 m 5 ft 10.866 in
 BY_HAND = [
@@ -68,6 +77,59 @@ def test_every_entry_says_document_edition_clause_method_and_value_in_its_unit(e
         assert ("value from memory" in said) == (entry.checked == "from memory")
         assert "-0" not in said
         assert "((" not in said
+
+
+def _swept(rule, size, method="resting"):
+    """A gap of that size under a straightedge, its interval a tenth of it to either side."""
+    gap = Gap(size, size / 20, (1.0, 1.0), (0.5, 1.0), (1.5, 1.0), 0.0, size / 20, 0.0)
+    lone = {"worst": gap, "balanced": gap, "equal_offset": gap, "method": method, "gap": size}
+    ends = {"lower": 0.9 * size, "upper": 1.1 * size}
+    return Gaps(rule, (0.0,), positions=9, coverage=1.0, deepest=np.zeros((1, 1)), **lone, **ends)
+
+
+def _reasons(entry, part):
+    """Why a wall whose deviations are that part of each limit was decided so, by method and length."""
+    entry = dataclasses.replace(entry, checked="printed")
+    sizes = [part * limit for limit in entry.limits]
+    if entry.criterion == "step":
+        measured = Measured(step=metres(sizes[0], sizes[0] / 20))
+    elif entry.criterion != "flatness":
+        measured = Measured(quantity=metres(sizes[0], sizes[0] / 20), over=entry.lengths[0])
+    elif entry.method == "chord":
+        ends = zip((0.0, *entry.lengths), entry.lengths, entry.limits, sizes, strict=False)
+        measured = Measured(stairs=tuple(Stair(a, b, limit, _swept(b, size)) for a, b, limit, size in ends))
+    else:
+        sweeps = [_swept(length, size, entry.method) for length, size in zip(entry.lengths, sizes, strict=True)]
+        # more than the limit when balanced, so that the method decides
+        other = [_swept(length, 2 * limit) for length, limit in zip(entry.lengths, entry.limits, strict=True)]
+        measured = Measured(sweeps=tuple(sweeps), balanced=tuple(other) if part < 1 else ())
+    return judge(entry, measured)
+
+
+@pytest.mark.parametrize("entry", standards.available(), ids=lambda entry: entry.id)
+@pytest.mark.parametrize("units", ["mm", "in"])
+def test_reasons_and_a_sites_lines_have_every_entrys_limit_in_its_unit(entry, units):
+    seen = 0
+    for part in (0.5, 1.0, 2.0):
+        found = _reasons(entry, part)
+        for criterion in found.criteria:
+            value = say(in_unit(criterion.limit, entry.unit), units)
+            for reason in criterion.reasons:
+                said = say(reason, units)
+                if "limit" in reason.quantities:
+                    assert value in said
+                    seen += 1
+                assert entry.criterion == "flatness" or "straightedge" not in said
+            how = say(limit_how(criterion), units)
+            assert how.startswith(value)
+            assert ("straightedge" in how or "contacts" in how) == (entry.criterion == "flatness")
+            assert ("out of plumb" in how) == (entry.criterion == "plumb")
+            judged = JudgedBy(criterion.name, criterion.measured, limit_how(criterion), criterion.depends)
+            row = {"title": "w", "judged": judged, "covered_share": 1.0, "decision": criterion.decision}
+            row |= {"restricted": [], "balanced_end_gap_mm": None}
+            summary_of = {"totals": TOTALS, "walls": [row]} | dict.fromkeys(NONE, ())
+            assert how in " ".join(site_lines({"site": "s", "not_examined": "", **summary_of}, units))
+    assert (seen > 0) == (entry.criterion == "flatness")
 
 
 def test_what_is_entered_keeps_the_unit_it_was_meant_in():

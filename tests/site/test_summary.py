@@ -8,6 +8,7 @@ import re
 from html.parser import HTMLParser
 
 import pytest
+from limit_words import in_own_units_alone
 from numpy.testing import assert_allclose
 from site_builders import InlinePool, grid_text
 
@@ -17,13 +18,19 @@ from flatscan.core.quantity import metres
 from flatscan.core.records import from_plain, to_plain
 from flatscan.jobs import Requirement
 from flatscan.plan.coats import OrderLine, combined_order
+from flatscan.report.limits import limit_how
 from flatscan.report.say import say
 from flatscan.report.site_report import JudgedBy, WallSaid, site_lines
 from flatscan.site import job, run, summary
 from flatscan.site.job import Settings, in_folder
+from flatscan.verdict import Criterion
 
 SHEETS = ["site.html", "site.csv", "order.csv", "site.json"]
 BULGE = note("stop.bulge-along", size=metres(0.031, 0.001), limit=metres(0.025), structure=note("stop.structure"))
+
+
+# as the records of a site keep it
+LIMIT = limit_how(Criterion("flatness", "outside", None, None, 0.003, rule=1.8, method="resting"))
 
 
 def record(
@@ -33,7 +40,7 @@ def record(
     if decision:
         one = {"name": "flatness", "decision": decision, "value_mm": upper - 1, "upper_mm": upper, "limit_mm": 3.0}
         verdict = {"decision": decision, "criteria": [one], "restricted": more.pop("restricted", [])}
-        judged = (JudgedBy("flatness", metres((upper - 1) / 1000, 0.0002), metres(0.003)),)
+        judged = (JudgedBy("flatness", metres((upper - 1) / 1000, 0.0002), LIMIT),)
     signs = tuple(more.pop("stops", ()))
     material = {
         "system": system,
@@ -241,10 +248,11 @@ def test_one_screen_says_stop_first():
 def test_a_wall_is_said_with_its_doubt_in_the_words_of_all_sheets():
     summed = summary.summed_up(SITE)
     (line,) = (line for line in site_lines(summed) if line.startswith("  1 d:"))
-    assert line == "  1 d: outside the limit as entered, on the 99 % measured; flatness 6.0 mm ± 0.4 mm, limit 3 mm"
+    said = "  1 d: outside the limit as entered, on the 99 % measured; flatness 6.0 mm ± 0.4 mm, limit "
+    assert line == said + "3 mm under a 1.8 m straightedge, resting"
     page = summary.files(summed, "mm")["site.html"].decode()
     assert "outside the limit as entered (flatness)" in page
-    assert "<td>6.0 mm ± 0.4 mm</td><td>3.0 mm</td>" in page
+    assert "<td>6.0 mm ± 0.4 mm</td><td>3 mm under a 1.8 m straightedge, resting</td>" in page
     assert "<td>6.0 mm ± 0.8 mm under 1800 mm</td>" in page
     assert "550 litres, order 590 litres (530 litres to 630 litres)" in page
     (line,) = (line for line in site_lines(summary.summed_up([record("n")])) if line.startswith("   n"))
@@ -305,7 +313,7 @@ def test_a_site_in_inches_has_no_mm_on_page_and_screen(tmp_path):
     assert done.document["failed"]
     assert json.loads((out / "site.json").read_text()) == done.document | {"files": SHEETS}
     page, screen = (out / "site.html").read_text(), "\n".join(site_lines(done.summary, "in"))
-    for text in (page, screen):
+    for text in map(in_own_units_alone, (page, screen)):
         assert "bulges toward the room" in text
         assert "narrow.csv" in text
         assert not re.search(r"\bmm\b|\blitres\b|m²|\d m\b", text)
