@@ -1,4 +1,7 @@
-"""What a dishonest party does to a sealed file, and what is said of it: none of it ends with exit code 0."""
+"""What a dishonest party does to a sealed file, and what is said of it: none of it ends with exit code 0.
+
+What he does to the comparison of two surveys stands in tests/compare/test_attacks_on_comparison.py.
+"""
 
 import io
 import json
@@ -521,9 +524,7 @@ SIGNED = [
     Attack("signed by another than expected", 3, "not the one expected", nothing, signed=True, signature="kept",
            expects={"key": OTHER_KEY}),
 ]  # fmt: skip
-# attacks on a comparison of two surveys: on captures, ties and settings of a file sealed with the job "compare"
-COMPARISON: list[Attack] = []
-ATTACKS = [*CONTAINER, *FORGED, *MEMBERS, *DESCRIBED, *CAPTURES, *SIGNED, *COMPARISON]
+ATTACKS = [*CONTAINER, *FORGED, *MEMBERS, *DESCRIBED, *CAPTURES, *SIGNED]
 
 
 @pytest.mark.filterwarnings("ignore:Duplicate name")
