@@ -38,6 +38,7 @@ from flatscan.evidence.seal import KIND, SCHEMA, Gathering, digest, dumps, membe
 from flatscan.evidence.signing import is_signed
 from flatscan.jobs import Progress, silent
 from flatscan.report.rechecked import ALTERED, DIFFERENT, SAME, Rechecked, Rerun, Sheet
+from flatscan.report.sealed_page import papers_of
 
 # what nobody can check: it is printed as stated
 _STATED = {
@@ -50,6 +51,11 @@ _STATED = {
 }
 _VERSION = re.compile(r"[0-9A-Za-z][0-9A-Za-z.+_-]{0,30}")
 _MOST_JOBS = 100
+# entries of a result that stand at the foot of its papers
+_MARKED = frozenset(
+    {("capture", "sha256"), ("compare", "earlier", "sha256"), ("plan", "fingerprint")}
+    | {("record", name) for name in ("number", "report")}
+)
 
 
 def recheck(
@@ -117,7 +123,19 @@ class _Again:
         status = self._status(problems, reruns, sheets)
         stated = tuple(_stated(self.manifest))
         texts = sealed_texts(self.manifest["methods"], self.members)
-        return Rechecked(status, problems, reruns, said, signer, self.versions, texts, sheets, stated)
+        papers = () if status == ALTERED else self._papers(reruns)
+        return Rechecked(status, problems, reruns, said, signer, self.versions, texts, sheets, stated, papers)
+
+    def _papers(self, reruns: Sequence[Rerun]) -> tuple[Note, ...]:
+        """What the sealed papers carry: as those made anew, where nothing of it came out otherwise."""
+        sound = [rerun for rerun in reruns if rerun.trouble is None]
+        return papers_of(
+            [
+                made
+                for rerun, made in zip(sound, self.gathering.reports, strict=True)
+                if not any(row.differs and tuple(row.path.split(".")) in _MARKED for row in rerun.rows)
+            ]
+        )
 
     def _capture(self, member: str) -> None:
         try:

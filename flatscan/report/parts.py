@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from flatscan import __version__
-from flatscan.core.notes import Caution, Note, Unknown
+from flatscan.core.notes import Caution, Note, Unknown, note
 from flatscan.core.quantity import Quantity
 from flatscan.jobs.doubts import Doubt
 from flatscan.jobs.job_plan import JobRecord, Statement
@@ -51,13 +51,21 @@ class FirstLine:
     said: Said
 
 
+# hex digits of a capture's SHA-256 on paper, as many as a plan's fingerprint has
+MARK = 8
+
+
 @dataclass(frozen=True, slots=True)
 class Source:
-    """Where the numbers come from: the capture's file, its hash or the word for none, its declared type."""
+    """Where the numbers come from: the capture's file, its hash or the word for none, its declared type.
+
+    ``earlier`` is the hash of the survey it is compared with, empty where there is none.
+    """
 
     file: str
     sha256: str = "none"
     capture_type: str = ""
+    earlier: str = ""
     tool: str = f"flatscan {__version__}"
 
 
@@ -117,6 +125,19 @@ class Report:
     job: JobRecord = JobRecord()
     statements: tuple[Statement, ...] = ()
     stated_stage: bool = False
+
+    @property
+    def marks(self) -> Note:
+        """What every foot carries, so that a paper can be matched by eye: captures, plan and report number."""
+        number = self.job.number or self.job.report
+        said = {
+            "capture": self.source.sha256[:MARK],
+            "plan": self.fingerprint or note("report.none"),
+            "report": note("report.mark-number", number=number) if number else note("report.mark-no-number"),
+        }
+        if not self.source.earlier:
+            return note("report.marks", **said)
+        return note("report.marks-of-two", earlier=self.source.earlier[:MARK], **said)
 
     def section(self, name: str) -> Section | None:
         """The section of that name, None where the job has none."""

@@ -102,7 +102,8 @@ class Rechecked:
 
     ``problems`` are what was altered. ``seal`` is the SHA-256 of the manifest, ``signed_by`` the public key in hex
     whose signature holds, None where there is none. ``versions`` are (sealed with, run with). ``texts`` are the sealed
-    methods, ``sheets`` all members made anew, ``stated`` what the file's maker states and nobody can check.
+    methods, ``sheets`` all members made anew, ``stated`` what the file's maker states and nobody can check, ``papers``
+    what its papers carry at their feet.
     """
 
     status: str
@@ -114,6 +115,7 @@ class Rechecked:
     texts: tuple[SealedText, ...] = ()
     sheets: tuple[Sheet, ...] = ()
     stated: tuple[Note, ...] = ()
+    papers: tuple[Note, ...] = ()
     time: Time = Time()
 
     @property
@@ -157,6 +159,7 @@ def _lines(found: Rechecked, every: bool, units: str) -> Iterator[Said]:
     if found.seal is not None:
         yield ""
         yield note("recheck.seal", seal=found.seal)
+        yield from found.papers
     if found.status != ALTERED:
         yield note("recheck.signed", key=found.signed_by) if found.signed_by else note("recheck.unsigned")
         yield found.time.said
@@ -251,6 +254,7 @@ def recheck_record(found: Rechecked) -> dict[str, object]:
         "problems": [say(problem) for problem in found.problems],
         "seal": found.seal,
         "signed_by": found.signed_by,
+        "papers": [say(one) for one in found.papers],
         "time": {"at": found.time.at or None, "by": found.time.by or None, "verified": found.time.verified}
         | {"text": say(found.time.said)},
         "not_proven": say(note("sealed.not-proven")),

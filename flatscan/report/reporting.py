@@ -59,7 +59,7 @@ def report_of(result: Result | LowsByHand) -> Report:
     """The report of any result of one wall."""
     if isinstance(result, LowsByHand):
         return _by_hand(result)
-    spots, drawings, origin = spots_of(result), drawings_of(result), result.origin
+    spots, drawings = spots_of(result), drawings_of(result)
     bands = next(it.table() for it in drawings if isinstance(it, BandedDrawing) and it.name == "contour")
     # those of a build-up stand with it on paper too, others with the drawings' spots
     beside, planned = ((), (bands,)) if isinstance(result, Survey) else ((bands,), ())
@@ -87,7 +87,7 @@ def report_of(result: Result | LowsByHand) -> Report:
         not_examined=tuple(_not_examined(result)),
         record=note("report.record"),
         background=_background(result),
-        source=Source(origin.file, origin.sha256 or "none", result.seen.capture_type),
+        source=_source(result),
         cells=title_cells(result),
         drawings=drawings,
         spots=spots,
@@ -100,6 +100,12 @@ def report_of(result: Result | LowsByHand) -> Report:
         statements=job.statement,
         stated_stage=job.stage is not None,
     )
+
+
+def _source(result: Result) -> Source:
+    origin = result.origin
+    earlier = (result.earlier.origin.sha256 or "none") if isinstance(result, Change) else ""
+    return Source(origin.file, origin.sha256 or "none", result.seen.capture_type, earlier=earlier)
 
 
 def _day_sheet(result: Result, drawings: tuple[Drawing, ...]) -> DaySheet | None:

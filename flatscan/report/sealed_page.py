@@ -52,6 +52,8 @@ def _paragraphs(manifest: Mapping[str, Any], reports: Sequence[Report], manner: 
     yield ""
     yield note("sealed.open-it")
     yield ""
+    yield from papers_of(reports)
+    yield ""
     yield from _stated(manifest)
     for number, (job, report) in enumerate(zip(manifest["jobs"], reports, strict=True), 1):
         yield ""
@@ -65,6 +67,11 @@ def _paragraphs(manifest: Mapping[str, Any], reports: Sequence[Report], manner: 
     yield note("sealed.time")
     made_with = tuple(f"{name} {version}" for name, version in manifest["versions"].items())
     yield note("sealed.made-with", versions=made_with)
+
+
+def papers_of(reports: Sequence[Report]) -> tuple[Note, ...]:
+    """What stands at the foot of the papers of each job, each once, to match a paper to its sealed file by eye."""
+    return tuple(dict.fromkeys(note("sealed.papers", marks=report.marks) for report in reports))
 
 
 def _stated(manifest: Mapping[str, Any]) -> Iterator[Note]:

@@ -1,5 +1,6 @@
 """The sheets of a comparison: drawing, notice of background, variation record, and the words they may not say."""
 
+import json
 import re
 
 import pytest
@@ -58,6 +59,14 @@ def sheets(tmp_path_factory):
 
 def text_of(pdf):
     return " ".join(" ".join(page.extract_text() for page in PdfReader(pdf).pages).split())
+
+
+def test_every_sheet_carries_both_surveys_the_plan_and_the_report(sheets):
+    made = json.loads((sheets / "compare-result.json").read_text())
+    earlier, later = (of["sha256"][:8] for of in (made["compare"]["earlier"], made["capture"]))
+    marks = f"captures {earlier} and {later}, plan {made['plan']['fingerprint']}, report number not stated page"
+    for page in PdfReader(sheets / "compare-sheets.pdf").pages:
+        assert marks in " ".join(page.extract_text().split())
 
 
 def test_all_sheets_of_a_comparison(sheets):

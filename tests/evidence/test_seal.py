@@ -22,6 +22,7 @@ from flatscan.evidence.archive import FIRST, safe_name, write_archive
 from flatscan.evidence.seal import digest, dumps, seal_record
 from flatscan.evidence.signing import is_signed, key_of
 from flatscan.jobs import Requirement
+from flatscan.jobs.job_plan import JobPlan, JobRecord, PlanUsed
 from flatscan.report import say
 from flatscan.report.rechecked import recheck_record, recheck_text
 
@@ -84,6 +85,18 @@ def test_a_sealed_file_comes_out_the_same(sealed):
     assert report.signed_by == sealed.manifest["signed_by"]
     assert report.reruns[0].same_bytes
     assert {row.state for row in report.reruns[0].rows} == {"same"}
+
+
+def test_a_paper_is_matched_to_its_sealed_file_by_eye(tmp_path):
+    """What the foot of the paper carries is said by recheck and on page one, by the capture's published hash."""
+    plan = PlanUsed(JobPlan(job=JobRecord(number="12")))
+    made = seal(tmp_path / "x.zip", [GRID], [Job("survey", (0,), plan=plan)])
+    report = recheck(made.path)
+    said = f"capture {digest(GRID)[:8]}, plan {plan.said.fingerprint}, report 12"
+    assert f"Papers of this file carry: {said}\n" in recheck_text(report)
+    assert recheck_record(report)["papers"] == [f"Papers of this file carry: {said}"]
+    with zipfile.ZipFile(made.path) as archive:
+        assert f"Papers of this file carry: {said}\n" in archive.read("README.txt").decode()
 
 
 def test_the_same_input_gives_the_same_file(sealed, plain, tmp_path, key, photo):

@@ -120,6 +120,7 @@ def test_every_page_says_which_it_is_and_of_what_file(book, anything):
         said = page.extract_text()
         assert f"page {number} of {total}" in said
         assert f"SHA-256 {anything.origin.sha256}" in said
+        assert f"{say(reported(anything).marks)} " in " ".join(said.split())
 
 
 def test_every_sheet_says_what_was_not_examined(book, anything):
@@ -227,11 +228,22 @@ def test_no_page_is_a_rest_of_a_few_lines_and_forms_are_one_page(check, survey, 
 
 
 def test_stage_and_plan_stand_at_every_foot(check, tmp_path):
-    for stage, words in (("hand-over", "report number not stated hand-over plan"), (None, "number not stated plan")):
+    for stage, words in (
+        ("hand-over", "report number not stated hand-over page"),
+        (None, "report number not stated page"),
+    ):
         plan = JobPlan(stage=stage, least=0.006)
         pdf.write(report_of(dataclasses.replace(result_of(check), job=plan)), tmp_path / "x.pdf")
         for page in PdfReader(tmp_path / "x.pdf").pages:
-            assert f"{words} {plan.fingerprint} page" in " ".join(page.extract_text().split())
+            assert f"plan {plan.fingerprint}, report number not stated {words}" in " ".join(page.extract_text().split())
+
+
+def test_a_long_report_number_leaves_the_page_its_own(check, tmp_path):
+    plan = JobPlan(stage="hand-over", job=JobRecord(number="N" * 300))
+    pdf.write(report_of(dataclasses.replace(result_of(check), job=plan)), tmp_path / "x.pdf")
+    said = " ".join(PdfReader(tmp_path / "x.pdf").pages[0].extract_text().split())
+    assert f"plan {plan.fingerprint}, report NNN" in said
+    assert "hand-over page 1 of" in said
 
 
 def test_inches_throughout(check):

@@ -119,9 +119,9 @@ def foot(figure: Figure, report: Report, units: str, said: str = "", *, source: 
     under = write(figure, MARGIN, top, f"{missing}. {said}".strip(), size=8, room=room, lines=2, smallest=6.5)
     if not source:
         return
-    of, plan = report.source, report.fingerprint
-    parts = {"record": report.record, "tool": of.tool, "type": of.capture_type, "hash": of.sha256[:16]}
-    origin = say(note("drawing.source", None, plan=plan, file=of.file, **parts), units)
+    of = report.source
+    parts = {"record": report.record, "tool": of.tool, "type": of.capture_type, "marks": report.marks}
+    origin = say(note("drawing.source", None, file=of.file, **parts), units)
     write(figure, MARGIN, min(under, MARGIN + 0.17), origin, size=7, room=room, colour=FAINT, lines=1, smallest=6)
 
 

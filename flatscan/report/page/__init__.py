@@ -105,7 +105,7 @@ def _source(report: Report) -> Note:
         tool=source.tool,
         file=source.file,
         hash=source.sha256,
-        plan=report.fingerprint,
+        marks=report.marks,
         grain=grain,
     )
 

@@ -1,6 +1,6 @@
 """All sheets of one wall in one PDF: what the job's stage asks for, the drawing with the answers first.
 
-Vector drawings, embedded fonts; file, plan and page number at every foot.
+Vector drawings, embedded fonts; captures, plan, report and page number at every foot.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from flatscan.core.notes import note
 from flatscan.report.drawings import Drawing, SectionsDrawing
 from flatscan.report.elevations import reach_of
 from flatscan.report.figures import draw, draw_in
-from flatscan.report.figures.style import FAINT, PAPERS, cut, font, printable, sheet_style
+from flatscan.report.figures.style import FAINT, PAPERS, cut, fitted, font, printable, sheet_style, width
 from flatscan.report.parts import Report
 from flatscan.report.say import say
 
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _FOOT_AT, _ORIGIN_AT = 0.3, 0.18
+# between the words at the left of a foot, those at its right, and its page number [inches]
+_BETWEEN = 0.4
 # drawings on paper by command, in their order before the lists; a record carries its own
 _DRAWN = {
     "survey": ("contour", "gaps", "sections"),
@@ -175,17 +177,19 @@ def _before_work(report: Report) -> bool:
 
 
 def _number(page: Figure, report: Report, number: int, total: int, units: str) -> None:
-    """File, hash and version, the plan and the page number in one line at the foot, on every kind of page."""
+    """Captures, plan, report and page number, and file, hash and version, at the foot of every kind of page."""
     wide, high = page.get_size_inches()
     place = _FOOT_AT / high
-    named = report.job.number or report.job.report
-    report_number = note("drawing.of-report", number=named) if named else note("drawing.of-no-report")
-    which = note("drawing.page-number", plan=report.fingerprint, number=number, total=total)
+    which = note("drawing.page-number", number=number, total=total)
     which = note("drawing.page-at-stage", stage=report.stage, page=which) if report.stated_stage else which
-    right = say(note("drawing.page-of-report", report=report_number, page=which), units)
-    page.text(1 - 0.4 / wide, place, right, fontproperties=font(8), ha="right", va="bottom")
+    spread = say(note("sheet.spread"), units)
+    # a long report number is cut, the page's own never
+    room = wide - 0.8 - _BETWEEN - width(spread, 6.0) - width(say(which, units), 8.0)
+    (marks, *_), size = fitted(say(report.marks, units), room, 8.0, 6.0, 1)
+    right = say(note("drawing.page-of-report", marks=marks, page=which), units)
+    page.text(1 - 0.4 / wide, place, right, fontproperties=font(size), ha="right", va="bottom")
     source = report.source
     origin = note("drawing.page-foot", name=report.name, file=source.file, hash=source.sha256, tool=source.tool)
-    for at, said in ((_FOOT_AT, note("sheet.spread")), (_ORIGIN_AT, origin)):
-        words = cut(say(said, units), wide - 0.8, 6.0)
+    for at, said in ((_FOOT_AT, spread), (_ORIGIN_AT, say(origin, units))):
+        words = cut(said, wide - 0.8, 6.0)
         page.text(0.4 / wide, at / high, words, fontproperties=font(6.0), ha="left", va="bottom", color=FAINT)
