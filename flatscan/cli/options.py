@@ -194,7 +194,7 @@ _GROUPS = {
     ),
     "Where the answer goes": (
         *("out", "as_json", "units", "quiet", "overwrite", "more", "explain", "paper", "also"),
-        *("photo", "photo_corners", "photo_target", "target_size"),
+        *("overlay_photo", "photo_corners", "photo_target", "target_size"),
     ),
 }
 
@@ -273,13 +273,21 @@ file_options = _stack(
     click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Of the PDF."),
     click.option("--also", type=click.Choice(EXTRA_FILES), multiple=True, help="More files for other programs."),
 )
-sheet_options = _stack(
-    file_options,
-    click.option("--photo", type=click.Path(), help="A photo of the wall: the contour is laid over it."),
+_overlay_points = _stack(
     click.option("--photo-corners", type=PIXELS, help="Wall corners in it, in pixels, from the lower left round."),
     click.option("--photo-target", type=TARGET, multiple=True, help="Printed target number,x,y on the wall."),
     click.option("--target-size", type=LENGTH, help="Side of the targets' black square, as measured on the paper."),
 )
+
+
+def _overlay(*names: str) -> Command:
+    laid = "A photo of the wall: the contour is laid over it."
+    return _stack(click.option(*names, "overlay_photo", type=click.Path(), help=laid), _overlay_points)
+
+
+sheet_options = _stack(file_options, _overlay("--overlay-photo", "--photo"))
+# where --photo is one to be put in as it is
+sealed_sheet_options = _stack(file_options, _overlay("--overlay-photo"))
 
 # the same numbers in plain words, for the commands whose answer somebody else has to understand
 explain_option = click.option("--explain", is_flag=True, help="Add plain words for client, foreman and adjudicator.")

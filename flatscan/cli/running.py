@@ -167,28 +167,28 @@ def _write(found: Result, folder: Path | None, output: dict[str, Any]) -> tuple[
         units=output["units"],
         formats=formats,
         paper=output.get("paper", "a4"),
-        photo=_photo(output),
+        photo=overlay(output),
     )
     return tuple(path.name for path in written)
 
 
-def _photo(output: dict[str, Any]) -> Photo | None:
+def overlay(output: dict[str, Any]) -> Photo | None:
     """The photo to lay the contour over, None without one; raises `BadValue` for a photo with nothing known in it."""
     from flatscan import report
     from flatscan.core.errors import BadValue
 
-    if output.get("photo") is None:
+    if output.get("overlay_photo") is None:
         return None
     corners, targets = output["photo_corners"] or (), output["photo_target"]
     if not corners and (not targets or output["target_size"] is None):
         raise BadValue(
-            "{set:photo}",
+            "{set:overlay_photo}",
             "no corners and no targets of a known size",
             needed="{set:photo_corners}, or {set:photo_target} with {set:target_size}",
             remedy="Pick the wall's four corners in the photo, in pixels",
         )
     places = {number: (x, y) for number, x, y in targets}
-    return report.Photo(Path(output["photo"]), corners, places, output["target_size"])
+    return report.Photo(Path(output["overlay_photo"]), corners, places, output["target_size"])
 
 
 def _report(found: Result, folder: Path | None, files: tuple[str, ...], output: dict[str, Any]) -> None:

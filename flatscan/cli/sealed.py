@@ -46,7 +46,7 @@ SAME, ALTERED, DIFFERENT = 0, 3, 4
 @options.explain_option
 @options.more_option
 @options.output_options
-@options.file_options
+@options.sealed_sheet_options
 def evidence(captures: tuple[str, ...], **given: Any) -> int:
     """Seal captures, settings, results and sheets into one file that another party can check and rerun.
 
@@ -168,6 +168,10 @@ def _jobs(captures: tuple[str, ...], each: list[by_plan.Asked]) -> tuple[list[st
     if "compare" in each[-1].given["jobs"]:
         if len(captures) != 2 or len(files) != 2:
             raise click.UsageError("A comparison is sealed with two captures: EARLIER LATER.")
+        if not jobs and each[-1].given["overlay_photo"] is not None:
+            raise click.UsageError(
+                "--overlay-photo goes with a survey or a check: the sheets of a comparison have none."
+            )
         jobs.append(_comparison(each[-1]))
         whose.append(len(each) - 1)
     return files, jobs, whose
@@ -184,12 +188,14 @@ def _names(given: dict[str, Any]) -> tuple[str, ...]:
 
 def _job(name: str, captures: tuple[int, ...], asked: by_plan.Asked) -> Job:
     """A check or a survey of one wall, with all its settings."""
-    from flatscan.evidence import Job
+    from flatscan.evidence import Job, Overlay
     from flatscan.jobs import Requirement
 
     said = dict(asked.given)
     how, finish = running.capturing(said), running.finishing(said)
+    photo = running.overlay(said)
     files = {"plan": asked.used, "paper": said["paper"], "also": _also(said)}
+    files |= {} if photo is None else {"overlay": Overlay.of(photo)}
     if name == "check":
         return Job(name, captures, capturing=how, testing=running.judging(said, asked.hand), **files)
     test = Requirement.by(rule=said["rule"], directions=options.degrees(said["directions"]))

@@ -4,10 +4,10 @@ Sealed means unchanged since sealing. Origin and wall are not proven, nor the da
 The layout is in `archive`.
 """
 
-from flatscan.evidence.contents import Job, Photo, Statement
+from flatscan.evidence.contents import Job, Overlay, Photo, Statement
 from flatscan.evidence.rechecking import recheck
 from flatscan.evidence.seal import seal
 from flatscan.evidence.signing import Key, load_key
 from flatscan.report.rechecked import Rechecked
 
-__all__ = ["Job", "Key", "Photo", "Rechecked", "Statement", "load_key", "recheck", "seal"]
+__all__ = ["Job", "Key", "Overlay", "Photo", "Rechecked", "Statement", "load_key", "recheck", "seal"]

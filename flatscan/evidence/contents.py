@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
-from flatscan import methods
+from flatscan import methods, report
 from flatscan.core.choices import EXTRA_FILES, PAPERS
 from flatscan.core.errors import ReadError
 from flatscan.core.notes import note
@@ -36,6 +36,41 @@ from flatscan.standards import Tolerance
 COMMANDS = ("survey", "check", "compare")
 # what may be written beside the usual sheets
 MORE_FILES = (*EXTRA_FILES, "explain")
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoTarget:
+    """A printed target by its ``number``, its middle at x, y on the wall [m]."""
+
+    number: int
+    x: float
+    y: float
+
+
+@dataclass(frozen=True, slots=True)
+class Overlay:
+    """The ``photo`` a contour is laid over (empty: none), and what is known in it, as `report.Photo` has it."""
+
+    photo: str = ""
+    corners: tuple[tuple[float, float], ...] = ()
+    targets: tuple[PhotoTarget, ...] = ()
+    target_size: float | None = None
+
+    @classmethod
+    def of(cls, photo: report.Photo) -> Overlay:
+        """The overlay with that photo; what is known in it by points of another kind is left out."""
+        targets = tuple(PhotoTarget(number, *at) for number, at in sorted(photo.targets.items()))
+        return cls(str(photo.path), tuple(photo.corners), targets, photo.target_size)
+
+    @property
+    def drawn(self) -> report.Photo | None:
+        """What the contour is laid over, None without a photo."""
+        if not self.photo:
+            return None
+        targets = {one.number: (one.x, one.y) for one in self.targets}
+        return report.Photo(Path(self.photo), self.corners, targets, self.target_size)
+
+
 # parts of a job's settings and what each of them is
 PARTS: dict[str, type] = {
     "capturing": Capturing,
@@ -44,6 +79,7 @@ PARTS: dict[str, type] = {
     "comparing": Comparing,
     "earlier": Capturing,
     "plan": PlanUsed,
+    "overlay": Overlay,
 }
 Pack = Callable[[Path, bool], str]
 _QUALITY = 95
@@ -54,7 +90,8 @@ class Job:
     """One command on one capture (two for compare, several where they are one wall), with all its settings.
 
     ``captures`` are positions in the list of captures, from 0. ``earlier`` is how compare's first capture is read.
-    ``plan`` is the plan of the job, ``paper`` what its sheets are printed on, ``also`` what else is written.
+    ``plan`` is the plan of the job, ``overlay`` a photo that its contour is laid over, ``paper`` what its
+    sheets are printed on, ``also`` what else is written.
     """
 
     command: str
@@ -65,6 +102,7 @@ class Job:
     comparing: Comparing = field(default_factory=Comparing)
     earlier: Capturing = field(default_factory=Capturing)
     plan: PlanUsed = field(default_factory=PlanUsed)
+    overlay: Overlay = field(default_factory=Overlay)
     paper: str = PAPERS[0]
     also: tuple[str, ...] = ()
 
@@ -211,7 +249,7 @@ class OddSetting(ReadError):
 
 T = TypeVar("T")
 # fields that may name a file of the user's own, which then has to travel along
-_FILES = frozenset({"repeat", "tie", "system", "points", "rates", "hand", "clash", "same_wall"})
+_FILES = frozenset({"repeat", "tie", "system", "points", "rates", "hand", "clash", "same_wall", "photo"})
 # among them captures, which may be folders
 _CAPTURES = frozenset({"repeat", "tie", "same_wall"})
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]*")
@@ -239,12 +277,12 @@ def from_plain(kind: type[T], plain: Any, files: Mapping[str, Path]) -> T:
     `OddSetting` for a value of another kind, or a file that is not in the sealed file.
     """
 
-    def opened(value: Any, _: str) -> Any:
+    def opened(value: Any, name: str) -> Any:
         if isinstance(value, dict):
             if set(value) != {"file"} or not isinstance(value["file"], str) or value["file"] not in files:
                 raise _odd("file", value)
             return str(files[str(value["file"])])
-        if isinstance(value, str) and not _NAME.fullmatch(value):
+        if isinstance(value, str) and (name != "system" or not _NAME.fullmatch(value)):
             # a name of something that ships with the package, never a path on the checker's machine
             raise _odd("file", value)
         return value

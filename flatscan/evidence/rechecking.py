@@ -160,7 +160,8 @@ class _Again:
 
     def _inputs(self) -> dict[str, Path]:
         """What settings may name: every input and capture by its name, folders of frames as well as files."""
-        found = {name: path for name, path in self.members.items() if name.startswith(("inputs/", "captures/"))}
+        held = ("inputs/", "captures/", "photos/")
+        found = {name: path for name, path in self.members.items() if name.startswith(held)}
         for name in list(found):
             above = Path(name).parents
             found |= {inner.as_posix(): self.folder / inner for inner in list(above)[:-3]}

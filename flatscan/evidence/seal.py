@@ -127,11 +127,15 @@ class Gathering:
         sealed = job_of(described, paths | self._inputs_by_name())
         try:
             found = sealed.run(tuple(paths.values()), self.progress)
+            self.progress(note("stage.sheets"), None)
+            how: dict[str, Any] = {
+                "paper": job.paper,
+                "formats": (*report.USUAL, *job.also),
+                "photo": sealed.overlay.drawn,
+            }
+            written = report.write(found, self.folder / folder, units=self.units, **how)
         except FlatscanError as trouble:
             raise self._by_its_own_name(trouble) from None
-        self.progress(note("stage.sheets"), None)
-        formats = (*report.USUAL, *job.also)
-        written = report.write(found, self.folder / folder, units=self.units, paper=job.paper, formats=formats)
         for sheet in written:
             self._add(f"{folder}/{sheet.name}", sheet)
         self._tolerances |= {entry.id: entry for entry in sealed.tolerances}
@@ -158,6 +162,7 @@ class Gathering:
             taken = take_photo(photo, self.folder / "photos" / f"{number:02d}", keep_metadata=keep_metadata)
             name = f"photos/{taken.path.name}"
             self._add(name, taken.path)
+            self._taken[Path(photo).resolve()] = name
             self.photos.append(
                 {
                     "member": name,
@@ -170,7 +175,11 @@ class Gathering:
     def keep_photos(self, described: Sequence[tuple[str, dict[str, Any]]], members: Mapping[str, Path]) -> None:
         """Take photos of a sealed file in as they are."""
         for name, said in described:
-            self._add(name, members[name])
+            copy = self.folder / name
+            copy.parent.mkdir(exist_ok=True)
+            shutil.copyfile(members[name], copy)
+            self._add(name, copy)
+            self._taken[members[name].resolve()] = name
             self.photos.append(said)
 
     def manifest(
@@ -276,7 +285,10 @@ def seal(
         path.parent.mkdir(parents=True, exist_ok=True)
         with room_in(path.parent) as folder:
             gathering = Gathering(folder, units, progress)
-            gathering.take_photos(photos, keep_metadata=keep_metadata)
+            # the picture a contour is laid over is sealed as any photo is, and named once
+            laid = (job.overlay.photo for job in jobs if job.overlay.photo)
+            every = {Path(one).resolve(): one for one in (*photos, *laid)}
+            gathering.take_photos(list(every.values()), keep_metadata=keep_metadata)
             for one in captures:
                 gathering.capture(Path(one))
             for job in jobs:

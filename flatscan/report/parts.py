@@ -129,15 +129,12 @@ class Report:
     @property
     def marks(self) -> Note:
         """What every foot carries, so that a paper can be matched by eye: captures, plan and report number."""
-        number = self.job.number or self.job.report
-        said = {
-            "capture": self.source.sha256[:MARK],
-            "plan": self.fingerprint or note("report.none"),
-            "report": note("report.mark-number", number=number) if number else note("report.mark-no-number"),
-        }
-        if not self.source.earlier:
-            return note("report.marks", **said)
-        return note("report.marks-of-two", earlier=self.source.earlier[:MARK], **said)
+        number, plan = self.job.number or self.job.report, self.fingerprint or note("report.none")
+        report = note("report.mark-number", number=number) if number else note("report.mark-no-number")
+        capture, earlier = self.source.sha256[:MARK], self.source.earlier[:MARK]
+        if not earlier:
+            return note("report.marks", capture=capture, plan=plan, report=report)
+        return note("report.marks-of-two", earlier=earlier, capture=capture, plan=plan, report=report)
 
     def section(self, name: str) -> Section | None:
         """The section of that name, None where the job has none."""

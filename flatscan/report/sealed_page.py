@@ -30,6 +30,8 @@ _BARE = frozenset(
         "square_to",
         "reference_walls",
         "light",
+        "corners",
+        "number",
     }
 )
 _SLOPES, _VOLUMES = frozenset({"lean", "turn", "lean_up_to", "turn_up_to"}), frozenset({"quoted", "used"})

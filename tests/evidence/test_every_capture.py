@@ -10,15 +10,18 @@ from pathlib import Path
 
 import pytest
 from every_capture import BEFORE_IT, EVERY, files, points
+from PIL import Image
 
 from flatscan import capture
 from flatscan.capture.camera import PICTURE
+from flatscan.cli import run
 from flatscan.evidence import Job, recheck, seal
 from flatscan.evidence.contents import from_plain, to_plain
 from flatscan.evidence.seal import Gathering
 from flatscan.jobs import Capturing, Finishing, Requirement, silent
 from flatscan.report.rechecked import recheck_text
 
+GRID = Path(__file__).parents[2] / "sample_clouds" / "laser_grid.csv"
 # few directions, so that it is quick
 TEST = Requirement.by(rule=1.0, limit=0.003, directions=(0.0, 90.0))
 RATES = "\n".join(
@@ -159,3 +162,33 @@ def test_paper_and_files_for_other_programs_are_sealed_and_made_again(tmp_path):
     names = {name.rpartition("/")[2] for name in zipfile.ZipFile(made.path).namelist()}
     assert {"survey-wall.dxf", "survey-explain.txt"} <= names
     assert recheck(made.path).status == "same"
+
+
+def test_the_photo_a_contour_is_laid_over_is_sealed_and_drawn_again_from_it(tmp_path, monkeypatch, capsys):
+    """Once, though it is attached too; without time and place; made again from nothing outside the sealed file."""
+    work = tmp_path / "work"
+    work.mkdir()
+    monkeypatch.chdir(work)
+    Image.new("RGB", (130, 140), (180, 170, 160)).save("wall.jpg", exif=_taken_at())
+    laid = ["--overlay-photo", "wall.jpg", "--photo-corners", "10,135,126,135,126,14,10,14"]
+    asked = ["evidence", str(GRID), "--limit", "3mm", *laid, "--photo", "wall.jpg", "--quiet"]
+    assert run([*asked, "--out", str(tmp_path / "x.zip")]) == 0, capsys.readouterr().err
+    monkeypatch.chdir(tmp_path)
+    shutil.rmtree(work)
+    with zipfile.ZipFile(tmp_path / "x.zip") as archive:
+        names = archive.namelist()
+        assert [name for name in names if name.startswith("photos/")] == ["photos/01.jpg"]
+        assert "results/01-check/check-photo.png" in names
+        assert not Image.open(archive.open("photos/01.jpg")).getexif()
+        page = " ".join(archive.read("README.txt").decode().split())
+    assert "overlay: photo: file photos/01.jpg" in page
+    assert "overlay: corners: (10.0, 135.0)" in page
+    found = recheck(tmp_path / "x.zip")
+    assert found.status == "same", recheck_text(found)
+    assert "results/01-check/check-photo.png" in {sheet.name for sheet in found.sheets}
+
+
+def _taken_at():
+    data = Image.Exif()
+    data[306] = "2026:11:20 07:30:00"
+    return data

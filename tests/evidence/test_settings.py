@@ -9,7 +9,7 @@ import pytest
 from flatscan import jobs
 from flatscan.core.errors import ReadError
 from flatscan.core.phrase import command_line
-from flatscan.evidence.contents import from_plain, to_plain
+from flatscan.evidence.contents import Overlay, PhotoTarget, from_plain, to_plain
 from flatscan.jobs import Comparing
 from flatscan.plan.finish import FixedPoint, PlaneOptions
 from flatscan.report.sealed_page import setting_lines
@@ -26,6 +26,8 @@ CASES = [
     ),
     Comparing(reference=((0.0, 0.0, 0.2, 2.0),), quoted=0.12,
               background=jobs.Requirement.by(tolerance="din-18202-2019-row-5")),
+    Overlay(corners=((1.0, 9.0), (8.0, 9.0), (8.0, 1.0), (1.0, 1.0))),
+    Overlay(targets=(PhotoTarget(3, 0.2, 1.5),), target_size=0.08),
 ]  # fmt: skip
 
 
@@ -84,6 +86,8 @@ def test_files_that_settings_name_travel_along(tmp_path):
         (jobs.Capturing, {"opening": {"x": 1}}),
         (jobs.Capturing, []),
         (jobs.Capturing, {"tie": "/etc/passwd"}),
+        (jobs.Capturing, {"tie": "scan.ply"}),
+        (Overlay, {"photo": "wall.jpg"}),
         (jobs.Capturing, {"tie": {"file": "../../etc/passwd"}}),
         (jobs.Capturing, {"repeat": [{"file": "inputs/09/none.ply"}]}),
         (jobs.Finishing, {"system": "../rates.toml"}),

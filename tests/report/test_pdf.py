@@ -229,8 +229,8 @@ def test_no_page_is_a_rest_of_a_few_lines_and_forms_are_one_page(check, survey, 
 
 def test_stage_and_plan_stand_at_every_foot(check, tmp_path):
     for stage, words in (
-        ("hand-over", "report number not stated hand-over page"),
-        (None, "report number not stated page"),
+        ("hand-over", "hand-over page"),
+        (None, "page"),
     ):
         plan = JobPlan(stage=stage, least=0.006)
         pdf.write(report_of(dataclasses.replace(result_of(check), job=plan)), tmp_path / "x.pdf")
