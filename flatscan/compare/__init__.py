@@ -1,18 +1,17 @@
 """Two surveys of one wall: laid over each other, what changed, and how sure that is."""
 
 from flatscan.compare.alignment import Alignment, by_outline, by_points, by_reference_walls, lie_together, same_frame
+from flatscan.compare.changed_places import Place, parts
 from flatscan.compare.difference import (
     Difference,
     Entry,
     Following,
     Found,
-    Place,
     beyond_joint,
     change_by,
     change_leveled,
     following,
     ledger,
-    parts,
     thin_places,
     under_least,
 )

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from scipy.special import ndtri
 
 from flatscan.compare.alignment import Alignment
+from flatscan.compare.changed_places import Place, changed_between, parts, together_of
 from flatscan.compare.overlay import Both, Leveled, own_variance
 from flatscan.core.geometry import Array, Mask, fit_plane
 from flatscan.core.model import Relief
@@ -19,29 +19,8 @@ from flatscan.core.quantity import COVER, Quantity, cubic_metres, metres, share,
 from flatscan.core.warp import CommonError
 from flatscan.relief.smooth import quadratic_gain
 
-_SMALLEST = 4
 # of less of a wall [share of its area] nothing is said of the rest: the judged part's least coverage (methods/decision)
 ENOUGH_COMPARED = 0.95
-Kind = Literal["added", "removed", "thin"]
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """A connected part: ``kind`` (added, removed, thin), its extreme at x, y with ``value`` and ``u`` [m], its size.
-
-    ``u_volume`` [m3] is that of its ``volume`` as if all of it erred together.
-    """
-
-    kind: Kind
-    x: float
-    y: float
-    value: float
-    u: float
-    width: float
-    height: float
-    area: float
-    volume: float
-    u_volume: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +32,8 @@ class Difference:
     ``mean``, ``volume`` and ``least`` are None where nothing fixes the direction out of the wall: then ``change`` is
     one of shape only. ``least_at`` is where the least was found. ``added`` and ``removed`` are the volumes [m3] of what
     is over the detection limit either way, ``changed_share`` their area's share of ``compared_area`` [m2], which is
-    ``compared_share`` of the wall; ``surely_share`` is so beyond what chance makes anywhere. Mean and volume are the
+    ``compared_share`` of the wall; ``surely_share`` is so beyond what chance makes anywhere, ``changed_between`` the
+    share that the listed places have at least, and all that is over the limit has at most. Mean and volume are the
     ``whole`` wall's where `ENOUGH_COMPARED` of it was compared, else of that part alone. ``places`` are connected
     changes over the limit, the largest volume first. ``apart`` are places that were not worked on, as was said: neither
     the least nor a thin place is looked for there.
@@ -75,6 +55,7 @@ class Difference:
     whole: bool
     places: tuple[Place, ...]
     surely_share: float = 0.0
+    changed_between: tuple[float | None, float | None] = (None, None)
     apart: Mask | None = None
     notes: tuple[Note, ...] = ()
 
@@ -160,16 +141,16 @@ def _change(
         volume=volume if fixed else None,
         least=Quantity(float(change[at]), float(u[at])) if fixed else None,
         least_at=(float(base.x[at[1]]), float(base.y[at[0]])) if fixed else None,
-        added=_together(base, change, u, seen & (change > 0)),
-        removed=_together(base, -change, u, seen & (change < 0)),
+        added=together_of(base, change, u, seen & (change > 0)),
+        removed=together_of(base, -change, u, seen & (change < 0)),
         changed_share=float(base.area[seen].sum()) / total,
         compared_share=total / net,
         compared_area=total,
         whole=whole,
         apart=apart,
         places=(
-            *parts(base, change, u, seen & (change > 0), "added"),
-            *parts(base, change, u, seen & (change < 0), "removed"),
+            *parts(base, change, u, seen & (change > 0), "added", alignment.u_place),
+            *parts(base, change, u, seen & (change < 0), "removed", alignment.u_place),
         ),
     )
     # a place is listed where its extreme is beyond what chance makes somewhere on a wall of that size
@@ -177,38 +158,16 @@ def _change(
     listed = (p for p in difference.places if abs(p.value) > factor * p.u)
     places = tuple(sorted(listed, key=lambda p: (-abs(p.volume), p.x, p.y)))
     surely = float(base.area[sure & here].sum()) / total
-    difference = replace(difference, places=places, surely_share=surely)
+    between = changed_between(difference.changed_share * total, places, total)
+    difference = replace(difference, places=places, surely_share=surely, changed_between=between)
     return replace(difference, notes=(*alignment.notes, *_notes(difference)))
-
-
-def _together(base: Relief, value: Array, u: Array, chosen: Mask) -> Quantity:
-    """Volume [m3] of some places, its u as if all of them erred together: no less, whatever they share."""
-    return cubic_metres(float((value * base.area)[chosen].sum()), float((u * base.area)[chosen].sum()))
-
-
-def parts(base: Relief, value: Array, u: Array, chosen: Mask, kind: Kind) -> tuple[Place, ...]:
-    """Connected chosen places with their extreme, size and volume; groups of fewer than four cells are left out."""
-    labels, number = base.connected(chosen)
-    sign = 1.0 if kind == "added" else -1.0
-    found = []
-    for label in range(1, number + 1):
-        here = labels == label
-        if base.known_between and here.sum() < _SMALLEST:
-            continue
-        at = np.unravel_index(int(np.argmax(np.where(here, sign * value, -np.inf))), value.shape)
-        area = float(base.area[here].sum())
-        x, y, width, height = float(base.x[at[1]]), float(base.y[at[0]]), *base.ground_of(*np.nonzero(here))
-        volume = _together(base, value, u, here)
-        found.append(
-            Place(kind, x, y, float(value[at]), float(u[at]), width, height, area, volume.value, volume.u or 0)
-        )
-    return tuple(found)
 
 
 def thin_places(change: Difference, least: float) -> tuple[Place, ...]:
     """Places where the thickness applied is under ``least`` [m] by the best estimate, the thinnest first."""
     under = _worked(change) & (np.nan_to_num(change.change, nan=np.inf) < least)
-    return tuple(sorted(parts(change.relief, change.change, change.u, under, "thin"), key=lambda p: (p.value, p.x)))
+    thin = parts(change.relief, change.change, change.u, under, "thin", change.alignment.u_place)
+    return tuple(sorted(thin, key=lambda p: (p.value, p.x)))
 
 
 def _worked(change: Difference) -> Mask:

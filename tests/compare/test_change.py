@@ -1,5 +1,7 @@
 """Change between two surveys: prisms and caps in closed form, the stated u by simulation, damaged input."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -113,6 +115,23 @@ def test_of_half_a_wall_nothing_is_said_of_the_rest(relief_of):
     assert found.mean.value == pytest.approx(0.01)
     assert found.volume.value == pytest.approx(1.8 * 2.4 * 0.01)
     assert any(it.code == "compare.part-only" for it in found.notes)
+
+
+def test_a_block_has_its_size_within_a_cell_at_each_edge(relief_of):
+    """A block of 0.6 m x 0.4 m in cells of 20 mm: an edge may lie a cell off, and what the tie is off beside it."""
+    block = lambda x, y: 0.010 * ((x > 1) & (x < 1.6) & (y > 0.6) & (y < 1.0))  # noqa: E731
+    found = changed(relief_of(lambda x, y: 0 * x), relief_of(block))
+    (place,) = found.places
+    assert (place.width, place.height) == pytest.approx((0.6, 0.4))
+    assert 1.96 * place.u_size == pytest.approx(2 * 0.02, rel=1e-3)
+    assert place.area_between == pytest.approx((0.56 * 0.36, 0.64 * 0.44 - 4 * 0.02**2))
+    assert found.changed_share == pytest.approx(0.24 / 7.2)
+    assert found.changed_between == pytest.approx([area / 7.2 for area in place.area_between])
+    loose = changed(relief_of(lambda x, y: 0 * x), relief_of(block), dataclasses.replace(STILL, u_place=0.01))
+    assert 1.96 * loose.places[0].u_size == pytest.approx(2 * (0.02 + 0.0196), rel=1e-3)
+    # over the whole wall there is no edge to lie off
+    every = changed(relief_of(lambda x, y: 0 * x), relief_of(lambda x, y: 0 * x + 0.012))
+    assert every.changed_between == pytest.approx((1.0, 1.0))
 
 
 def test_surveys_without_overlap_are_refused(relief_of):

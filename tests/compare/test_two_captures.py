@@ -263,6 +263,11 @@ def test_a_block_on_a_flat_wall_has_the_volume_of_its_prism(compared, tmp_path):
     (place,) = found["places"]
     assert place["area_m2"] == pytest.approx(0.30, abs=0.01)
     assert (place["width_mm"], place["height_mm"]) == (pytest.approx(600, abs=40), pytest.approx(500, abs=40))
+    # its true size lies in the stated ±, and so does its share of the wall
+    for name, true in (("width_mm", 600), ("height_mm", 500)):
+        assert abs(place[name] - true) <= 1.96 * place["u_size_mm"] < 150
+    assert place["area_low_m2"] <= 0.30 <= place["area_high_m2"] < 0.45
+    assert found["changed_low_share"] <= 0.6 * 0.5 / (WIDTH * HEIGHT) <= found["changed_high_share"] < 0.15
     # by the joint ± alone the two surveys disagree there, and nowhere else
     _, made, _ = compared(flat, block, "--same-surface")
     agreement = made["compare"]["agreement"]

@@ -39,7 +39,7 @@ def change_section(found: Change) -> Section:
     mean, volume, least = _sums(change)
     limit, compared = typical_limit(change), square_metres(change.compared_area)
     detection = Unknown("unknown.nothing-compared") if limit is None else metres(limit)
-    changed = share(change.changed_share)
+    changed = changed_share(change)
     values: dict[str, object] = {
         "earlier": {
             "file": origin.file,
@@ -50,6 +50,8 @@ def change_section(found: Change) -> Section:
         "volume_l": volume,
         "least_mm": least,
         "changed_share": changed,
+        "changed_low_share": ends(changed)[0],
+        "changed_high_share": ends(changed)[1],
         "u_mm": _u(mean),
         "u_volume_l": _u(volume),
         "u_least_mm": _u(least),
@@ -123,10 +125,15 @@ def compared_lines(found: Change) -> Iterator[FirstLine]:
 def _changed_most(found: Change) -> Note:
     """How much of the wall changed, and the place that counts most."""
     change = found.difference
-    changed, area = share(change.changed_share), square_metres(change.compared_area)
+    changed, area = changed_share(change), square_metres(change.compared_area)
     said = note("first.changed-on", changed=changed, surely=share(change.surely_share), compared=area)
     top = next(_place_notes(found), None)
     return said if top is None else note("first.changed-most", said=said, top=top)
+
+
+def changed_share(change: Difference) -> Quantity:
+    """The share that changed, between what it is at least and at most."""
+    return Quantity(change.changed_share, None, "1", *change.changed_between)
 
 
 def _sums(change: Difference) -> tuple[Quantity | Unknown, Quantity | Unknown, Quantity | Unknown]:
@@ -198,7 +205,7 @@ def _place_notes(found: Change) -> Iterator[Note]:
             if tied
             else ("report.prouder" if place.value > 0 else "report.hollower")
         )
-        most, area = metres(abs(place.value), place.u), square_metres(place.area)
+        most, area = metres(abs(place.value), place.u), square_metres(place.area, None, place.area_between)
         yield note("report.change-at", (place.x, place.y), number=number, what=note(code), most=most, area=area)
 
 
@@ -296,15 +303,21 @@ _COLUMNS = (
     Column("u_mm", "±", spread=True),
     Column("width_mm", "width"),
     Column("height_mm", "height"),
+    Column("u_size_mm", "±", spread=True),
     Column("area_m2", "area", 2),
+    Column("area_low_m2", "at least", 2),
+    Column("area_high_m2", "at most", 2),
     Column("volume_l", "volume", 1),
     Column("u_volume_l", "±", 1, spread=True),
 )
 
 
-def _rows(letter: str, found: tuple[Place, ...]) -> tuple[tuple[str | float, ...], ...]:
+def _rows(letter: str, found: tuple[Place, ...]) -> tuple[tuple[str | float | None, ...], ...]:
     return tuple(
-        (f"{letter}{n}", p.kind, p.x, p.y, p.value, p.u, p.width, p.height, p.area, p.volume, p.u_volume)
+        (
+            *(f"{letter}{n}", p.kind, p.x, p.y, p.value, p.u, p.width, p.height, p.u_size),
+            *(p.area, *p.area_between, p.volume, p.u_volume),
+        )
         for n, p in enumerate(found, 1)
     )
 
