@@ -31,6 +31,17 @@ def test_the_example_is_filled_in_and_priced(flatscan, tmp_path):
     assert_allclose(sum(coat["hours"] for coat in material["labour"]), material["labour_hours"], atol=0.002)
 
 
+def test_what_no_system_can_build_has_no_price(flatscan, tmp_path):
+    """60 mm of cover is more than the 40 mm that gypsum undercoat may have: a price of area alone would look cheap."""
+    filled = flatscan("rates", "--example").out.replace("\nm2 = 0", "\nm2 = 10")
+    (tmp_path / "mine.toml").write_text(filled)
+    found = flatscan("survey", SAMPLES / "laser_grid.csv", "--rates", "mine.toml", "--least", "60mm", "--json").document
+    assert found["material"]["coats"] == []
+    assert found["material"]["price"] is found["material"]["price_high"] is None
+    assert "quote" not in found
+    assert any("price is null: nothing could be ordered" in said for said in found["capture"]["warnings"])
+
+
 def test_a_list_is_asked_for_and_an_unknown_line_refused(flatscan, tmp_path):
     assert flatscan("rates").code == 2
     (tmp_path / "mine.toml").write_text(flatscan("rates", "--example").out + "\n[extra]\nbeads = 3\n")

@@ -178,7 +178,10 @@ def key(figure: Figure, rect: Rect, bands: tuple[Band, ...], units: str, on: Ele
                 transform=figure.transFigure,
             )
         )
-        write(figure, x + 0.5, y - 0.03, text, size=9, room=span - 0.55, smallest=6)
+        room = span - 0.55
+        # what fits no line of this rectangle is written on two rather than cut off
+        whole = len(wrapped(text, room, 6)) == 1
+        write(figure, x + 0.5, y - 0.03, text, size=9 if whole else 7, room=room, lines=1 if whole else 2, smallest=6)
     return top - min(len(rows), deep) * _KEY_ROW
 
 

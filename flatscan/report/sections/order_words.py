@@ -48,7 +48,7 @@ def labour(order: TakeOff) -> dict[str, object]:
 
 def prices(order: TakeOff) -> dict[str, object]:
     """The price and what it is at both ends of the volume's interval; reasons without rates."""
-    unpriced = Unknown("unknown.no-rates")
+    unpriced = Unknown("unknown.no-rates" if order.coats else "unknown.no-order")
     low, high = (unpriced, unpriced) if order.price_span is None else (share(end) for end in order.price_span)
     none = unpriced if order.price_span is None else Unknown("unknown.doubled")
     return {"price": none if order.price is None else share(order.price), "price_low": low, "price_high": high}
@@ -91,7 +91,9 @@ def working_time(order: TakeOff) -> Note | None:
 def price_words(order: TakeOff) -> Note:
     """The price with its range."""
     if order.price_span is None:
-        return note("report.no-rates") if order.price is None else note("report.price", price=share(order.price))
+        if order.price is None:
+            return note("report.no-rates") if order.coats else note("report.no-price")
+        return note("report.price", price=share(order.price))
     low, high = order.price_span
     if order.price is None:
         return note("report.price-between", low=share(low), high=share(high))
