@@ -14,6 +14,7 @@ from flatscan.core.notes import note
 from flatscan.report import form
 from flatscan.report.figures import draw, style
 from flatscan.report.say import say
+from flatscan.report.sections.settings_section import amount
 
 FORBIDDEN = re.compile(r"compl(?:y|ies|iant|iance) with|certif|caused? by|\bowe[sd]?\b", re.IGNORECASE)
 
@@ -117,3 +118,8 @@ def test_the_document_is_the_same_in_every_unit(build, tmp_path):
         write(build("check", cell=0.05), tmp_path / units, formats=("json",), units=units)
     first, second = (json.loads((tmp_path / units / "check-result.json").read_text()) for units in ("mm", "in"))
     assert first == second
+
+
+@pytest.mark.parametrize("nothing", [None, (), ""])
+def test_a_setting_that_nobody_gave_is_said_so(nothing):
+    assert say(amount("background", nothing)) == "none given"

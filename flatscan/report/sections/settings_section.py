@@ -43,7 +43,7 @@ def _said(setting: Setting) -> tuple[Said, Said]:
 
 def amount(name: str, value: object) -> Said:
     """A setting's value with its unit; lists part by part, and a word for what the capture itself decides."""
-    if value is None or value == ():
+    if value is None or value in ((), ""):
         return note("setting.none")
     if isinstance(value, bool):
         return note("setting.yes") if value else note("setting.no")
