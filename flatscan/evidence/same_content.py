@@ -25,6 +25,7 @@ _TONE = 1 / 255
 _LONGEST = 70
 # a sealed sheet so much larger than ours is not the same one packed otherwise, and not worth unpacking
 _LARGER, _SPARE = 20, 2**20
+_LARGEST_PART = 2**20
 _SIGNATURE = b"\x89PNG\r\n\x1a\n"
 # operators that set a colour, those whose operands are places, and those that end with one
 _TONES = frozenset({b"g", b"G", b"rg", b"RG", b"k", b"K", b"sc", b"SC", b"scn", b"SCN"})
@@ -81,15 +82,29 @@ def _picture(sealed: bytes, again: bytes) -> Note | None:
         theirs, ours = (dict(_chunks(data)) for data in (sealed, again))
         if theirs.get(b"IHDR") != ours.get(b"IHDR"):
             return note("recheck.other-size")
-        if {name: data for name, data in theirs.items() if name != b"IDAT"} != {
-            name: data for name, data in ours.items() if name != b"IDAT"
-        }:
+        # in their order too: what stands before the picture is for it, what stands behind is not read by all
+        if _beside(theirs) != _beside(ours) or _behind(theirs[b"IDAT"]):
             return note("recheck.more-than-picture")
         one, two = (_pixels(Image, data) for data in (sealed, again))
-    except (UnidentifiedImageError, OSError, ValueError, SyntaxError, struct.error):
+    except (UnidentifiedImageError, OSError, ValueError, KeyError, SyntaxError, struct.error, zlib.error):
         return note("recheck.unreadable")
     off = np.any(one != two, axis=-1) if one.ndim == 3 else one != two
     return note("recheck.pixels", count=int(off.sum())) if off.any() else None
+
+
+def _beside(chunks: dict[bytes, bytes]) -> list[tuple[bytes, bytes]]:
+    """Everything but the picture's own data, in order."""
+    return [(name, b"" if name == b"IDAT" else data) for name, data in chunks.items()]
+
+
+def _behind(packed: bytes) -> bytes:
+    """What stands in a picture's data behind its end."""
+    unpacking = zlib.decompressobj()
+    while not unpacking.eof and (packed := unpacking.unconsumed_tail or packed):
+        unpacking.decompress(packed, _LARGEST_PART)
+        if not unpacking.unconsumed_tail and not unpacking.eof:
+            raise ValueError("cut off")
+    return unpacking.unused_data
 
 
 def _chunks(data: bytes) -> Iterator[tuple[bytes, bytes]]:
@@ -97,11 +112,14 @@ def _chunks(data: bytes) -> Iterator[tuple[bytes, bytes]]:
     if data[:8] != _SIGNATURE:
         raise ValueError("no PNG")
     found: dict[bytes, bytes] = {}
-    at = 8
+    at, last = 8, b""
     while at < len(data):
         (length,), kind = struct.unpack(">I", data[at : at + 4]), data[at + 4 : at + 8]
         if at + 12 + length > len(data) or (kind == b"IEND") != (at + 12 + length == len(data)):
             raise ValueError("cut off, or more behind its end")
+        if kind == b"IDAT" and kind in found and last != kind:
+            raise ValueError("a picture in two places")
+        last = kind
         found[kind] = found.get(kind, b"") + data[at + 8 : at + 8 + length] + (b"" if kind == b"IDAT" else b"\0|\0")
         at += 12 + length
     yield from found.items()

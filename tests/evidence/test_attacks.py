@@ -7,6 +7,7 @@ import io
 import json
 import stat
 import zipfile
+import zlib
 from contextlib import nullcontext
 from importlib.metadata import version
 from pathlib import Path
@@ -249,6 +250,34 @@ def a_word_behind(shown, path, dots):
     shown.save(path, dpi=dots, pnginfo=behind)
 
 
+def of_chunks(edit):
+    """Other chunks of the drawing: kinds and what is in them, each with a checksum that fits."""
+
+    def change(folder, manifest):
+        data, at, chunks = (folder / PICTURE).read_bytes(), 8, []
+        while at < len(data):
+            length = int.from_bytes(data[at : at + 4], "big")
+            chunks.append([data[at + 4 : at + 8], data[at + 8 : at + 8 + length]])
+            at += 12 + length
+        edit(chunks)
+        packed = (
+            len(it).to_bytes(4, "big") + kind + it + zlib.crc32(kind + it).to_bytes(4, "big") for kind, it in chunks
+        )
+        (folder / PICTURE).write_bytes(data[:8] + b"".join(packed))
+
+    return change
+
+
+def words_in_its_data(chunks):
+    last = max(k for k, (kind, _) in enumerate(chunks) if kind == b"IDAT")
+    chunks[last][1] += b"certified flat"
+
+
+def in_two_places(chunks):
+    chunks.insert(-1, chunks.pop(1))
+    chunks.insert(-1, [b"IDAT", b""])
+
+
 def smaller(shown, path, dots):
     shown.resize((200, 200)).save(path, dpi=dots)
 
@@ -362,6 +391,10 @@ FORGED = [
     Attack("words before the paper begins", 3, "cannot be read", words_before),
     Attack("a stain on the drawing", 3, "points of the picture", of_picture(a_stain)),
     Attack("a word behind the drawing", 3, "beside the picture", of_picture(a_word_behind)),
+    Attack("words behind the drawing's data", 3, "beside the picture", of_chunks(words_in_its_data)),
+    Attack("a drawing in two places", 3, "cannot be read", of_chunks(in_two_places)),
+    Attack("its chunks in another order", 3, "beside the picture",
+           of_chunks(lambda chunks: chunks.insert(-1, chunks.pop(1)))),
     Attack("a smaller drawing", 3, "of another size", of_picture(smaller)),
     Attack("more behind the drawing", 3, "cannot be read",
            lambda f, m: (f / PICTURE).write_bytes((f / PICTURE).read_bytes() + b"certified")),
