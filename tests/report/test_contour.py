@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from matplotlib.collections import LineCollection
 from matplotlib.contour import QuadContourSet
+from matplotlib.figure import Figure
 from matplotlib.text import Text
 from results import drawings
 from results import figure_of as draw
@@ -13,6 +14,7 @@ from results import figure_of as draw
 from flatscan.report import bands
 from flatscan.report.drawings import smoothed
 from flatscan.report.figures import style
+from flatscan.report.figures.titleblock import key
 from flatscan.report.say import say
 
 
@@ -124,6 +126,18 @@ def test_a_wall_measured_throughout_has_no_such_key(findings_for):
     relief = dataclasses.replace(whole.relief, offset=filled)
     shape = dataclasses.replace(whole.shape, residual=filled)
     assert "not measured" not in words_of(draw(dataclasses.replace(whole, relief=relief, shape=shape)))
+
+
+def test_words_of_a_narrow_key_are_wrapped_not_cut_off(check):
+    """A key 1.3 inches wide, as on page one of a record: every band's words whole, on two lines where one is short."""
+    on = drawings(check)["contour"].on
+    figure = Figure(figsize=(8, 11))
+    kinds = bands.deviation_bands(-0.002, 0.002)
+    key(figure, (1.0, 5.0, 1.3, 2.0), kinds, "mm", on, missing=False)
+    said = " ".join(words_of(figure))
+    assert "…" not in said
+    assert all(say(band.words, "mm") in said for band in kinds)
+    assert "dashed: opening drawn by hand" in said
 
 
 def test_axes_run_in_millimetres_from_the_left_foot(check):
