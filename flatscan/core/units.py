@@ -61,7 +61,8 @@ def volume_scale(system: str = "mm") -> tuple[float, str]:
 def volume_text(cubic_metres: float, system: str = "mm", *, decimals: int = 0) -> str:
     """A volume in the words of a sheet: litres, or US gallons to one place more."""
     scale, name = volume_scale(system)
-    return f"{cubic_metres * scale:z.{decimals + 1 if system == 'in' else decimals}f} {name}"
+    figure = f"{cubic_metres * scale:z.{decimals + 1 if system == 'in' else decimals}f}"
+    return f"{figure} {'litre' if (figure, name) == ('1', 'litres') else name}"
 
 
 def mass_text(kilograms: float, system: str = "mm", *, decimals: int = 0) -> str:

@@ -36,7 +36,9 @@ def in_job(found: Kind, used: PlanUsed) -> Kind:
             notes = (*notes, note("jobs.cut-not-here", names=named))
     settings = (*said, *found.settings)
     more = said_by_plan(plan, settings, found.usual_stage)
-    return replace(found, job=plan, notes=notes, settings=(*settings, *more))
+    # a scan has no words for its wall, its plan has
+    seen = found.seen if found.seen.title else replace(found.seen, title=plan.job.wall)
+    return replace(found, seen=seen, job=plan, notes=notes, settings=(*settings, *more))
 
 
 def _placed(found: Looked, plan: JobPlan) -> Sequence[Cut]:
