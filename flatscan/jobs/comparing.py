@@ -127,11 +127,16 @@ def _at_one_cell(
 ) -> tuple[Surveyed, Surveyed]:
     """Both surveys on cells of one size: the finer is measured again on the coarser's, and that is said."""
     surveys = [take(source, how, progress) for source, how in zip(captures, hows, strict=True)]
+    levels = len(surveys[0].wall.parts) == len(surveys[1].wall.parts)
+    if not levels:
+        # a coat that ends beside what was left bare is a change of one wall, no wall of another part
+        hows = replace(hows[0], part=""), replace(hows[1], part="")
+        surveys = [take(source, how, progress, levels=False) for source, how in zip(captures, hows, strict=True)]
     sizes = [survey.seen.relief.step for survey in surveys]
     if all(sizes) and sizes[0] != sizes[1]:
         finer = int(np.argmin(sizes))
         coarse = max(sizes)
-        coarser = take(captures[finer], replace(hows[finer], cell=coarse), progress)
+        coarser = take(captures[finer], replace(hows[finer], cell=coarse), progress, levels=levels)
         said = note("jobs.coarser-later" if finer else "jobs.coarser-earlier", cell=metres(coarse))
         surveys[finer] = replace(coarser, seen=replace(coarser.seen, notes=(*coarser.seen.notes, said)))
     return surveys[0], surveys[1]

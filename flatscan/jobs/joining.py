@@ -22,13 +22,14 @@ _ONE_SIDED = 0.95
 _SLAB = 0.05
 
 
-def room_of_all(cloud: Cloud, find: Callable[..., walls.Room]) -> walls.Room:
+def room_of_all(cloud: Cloud, find: Callable[..., walls.Room], *, levels: bool = True) -> walls.Room:
     """The walls of a cloud; of one put together, no levels that are only how two captures differ.
 
-    Two sweeps that lie beside each other and do not meet look like a wall on two levels.
+    Two sweeps that lie beside each other and do not meet look like a wall on two levels. Without ``levels`` every wall
+    is whole.
     """
-    room = find(cloud)
-    if cloud.members and any(_by_capture(wall, room, cloud) for wall in room.walls if wall.part == "a"):
+    room = find(cloud, levels=levels)
+    if levels and cloud.members and any(_by_capture(wall, room, cloud) for wall in room.walls if wall.part == "a"):
         return find(cloud, levels=False)
     return room
 

@@ -300,8 +300,8 @@ def list_walls(source: Capture, how: Capturing, progress: Progress = silent, *, 
     return room
 
 
-def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent) -> walls.Room:
-    """All walls of a cloud, numbered."""
+def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent, *, levels: bool = True) -> walls.Room:
+    """All walls of a cloud, numbered; without ``levels`` none is parted."""
     progress(note("stage.walls"), None)
     kind, _ = declared_type(cloud, how.capture_type)
     # a capture that knows its own vertical worse than usual says so; else its type does
@@ -310,7 +310,7 @@ def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent) -> wall
     scale = METRES_PER[cloud.origin.file_unit]
     seen_from: Array | None = None if how.seen_from is None else np.array(how.seen_from) * scale
     find = partial(walls.find_walls, up=how.up, seen_from=seen_from, width=how.width, height=how.height, ask=False)
-    return room_of_all(cloud, find)
+    return room_of_all(cloud, find, levels=levels)
 
 
 def _watched(cloud: Cloud, progress: Progress) -> Cloud:

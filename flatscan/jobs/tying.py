@@ -46,14 +46,14 @@ class Surveyed:
         return self.seen.wall
 
 
-def take(source: Capture, how: Capturing, progress: Progress = silent) -> Surveyed:
-    """A capture read and its wall seen, with its place in the file."""
+def take(source: Capture, how: Capturing, progress: Progress = silent, *, levels: bool = True) -> Surveyed:
+    """A capture read and its wall seen, with its place in the file; without ``levels`` the wall is whole."""
     taken = read(source, how, progress)
     if not isinstance(taken, Cloud):
         # options for a scan stand for both captures where the other is one; readings have their own type and places
         how = replace(how, capture_type=STATIONS_TYPE, cell=None, tie=None, repeat=())
         return Surveyed(seen_in(taken, how, progress), np.zeros(3), None)
-    room = find_room(taken, how, progress)
+    room = find_room(taken, how, progress, levels=levels)
     seen = see(source, how, progress, taken=taken, room=room)
     return Surveyed(seen, taken.shift, room)
 

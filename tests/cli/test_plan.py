@@ -175,5 +175,7 @@ def test_parties_may_differ_on_a_wall_whose_plan_cuts_a_hump_that_is_gone(flatsc
 
 def test_a_scan_is_called_as_its_plan_calls_the_wall(flatscan, tmp_path):
     (tmp_path / "p.toml").write_text('[job]\nwall = "hall, north side"\n')
-    first = flatscan("survey", SAMPLES / "wall.ply", "--capture-type", "scanner", "--plan", "p.toml").err.splitlines()[0]
+    first = flatscan("survey", SAMPLES / "wall.ply", "--capture-type", "scanner", "--plan", "p.toml").err.splitlines()[
+        0
+    ]
     assert first.startswith("hall, north side ")

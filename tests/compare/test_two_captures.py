@@ -280,3 +280,16 @@ def test_a_cover_that_nobody_named_is_no_setting(compared, before):
     _, named, _ = compared(before, before, "--same-frame", "--least", "8mm")
     assert "least" not in [one["name"] for one in usual["settings"]]
     assert "least" in [one["name"] for one in named["settings"]]
+
+
+def test_a_coat_that_ends_at_a_part_left_bare_is_one_wall(compared, tmp_path):
+    """The later scan alone shows a step: the wall is compared whole, not as a part of it against all."""
+    flat = scan(tmp_path / "flat.ply", lambda x, y: 0 * x, seed=1, n=100_000)
+    coat = scan(tmp_path / "coat.ply", lambda x, y: 0.012 * ((x > 0.7) & (x < 1.7)), seed=2, n=100_000)
+    code, made, err = compared(flat, coat, "--reference", "0,0,0.65m,2m", "--reference", "1.75m,0,2.4m,2m")
+    assert code == 0, err
+    assert made["wall"]["width_mm"] == pytest.approx(WIDTH * 1000, abs=5)
+    assert made["wall"]["part"] in (None, "")
+    # 1 m of 2.4 m at 12 mm
+    assert made["compare"]["mean_mm"] == pytest.approx(5.0, abs=max(0.1, 2 * made["compare"]["u_mm"]))
+    assert made["compare"]["changed_share"] == pytest.approx(1 / 2.4, abs=0.02)
