@@ -216,6 +216,8 @@ def cut_of(depth: float, once_all: float | None) -> Note:
     """A depth of cut [m], and the one once all humps listed go where that is another."""
     if once_all is None:
         return note("report.cut-once", cut=metres(depth))
+    if not shows(depth):
+        return note("report.cut-with-others", all=metres(once_all))
     return note("report.cut-deeper", cut=metres(depth), all=metres(once_all))
 
 

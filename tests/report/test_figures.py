@@ -16,8 +16,10 @@ from flatscan.core.notes import note
 from flatscan.core.quantity import cubic_metres
 from flatscan.plan.lows import Low
 from flatscan.plan.screeds import Dot, Screed, Screeds
+from flatscan.report.bands import cut_of
 from flatscan.report.figures import draw, style
 from flatscan.report.figures.section_line import sample, worst
+from flatscan.report.say import say
 
 
 @pytest.fixture(autouse=True)
@@ -169,3 +171,8 @@ def test_changes_of_stations_or_without_an_overlap_are_not_drawn(check, stations
     assert "change" not in drawings(compared(stations, stations))
     blind = dataclasses.replace(check.relief, offset=np.full(check.relief.offset.shape, np.nan))
     assert "change" not in drawings(compared(dataclasses.replace(check, relief=blind), check))
+
+
+def test_a_hump_that_takes_no_cut_by_itself_is_not_offered_with_none():
+    assert say(cut_of(0.00002, 0.0017)) == "1.7 mm once all go, nothing by itself"
+    assert say(cut_of(0.005, 0.0067)) == "5.0 mm (6.7 mm once all go)"

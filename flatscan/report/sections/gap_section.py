@@ -132,7 +132,9 @@ def _test_facts(gaps: Gaps, method: str, tolerance: Tolerance | None, values: di
     if gaps.worst is not None and gaps.judged() is not gaps.worst:
         facts.append(Fact("resting", note("report.length-spread", length=gaps.said_of(METHODS[0]))))
     coverage = values["coverage"]
-    covered = note("report.covered", coverage=coverage) if isinstance(coverage, Quantity) else note("report.unknown")
+    covered = note("report.unknown") if gaps.known_between else note("report.none-between")
+    if isinstance(coverage, Quantity):
+        covered = note("report.covered", coverage=coverage)
     directions = len(gaps.directions)
     facts.append(
         Fact("positions", note("report.positions", positions=gaps.positions, directions=directions, covered=covered))
