@@ -37,7 +37,8 @@ def in_job(found: Kind, used: PlanUsed) -> Kind:
     settings = (*said, *found.settings)
     more = said_by_plan(plan, settings, found.usual_stage)
     # a scan has no words for its wall, its plan has
-    seen = found.seen if found.seen.title else replace(found.seen, title=plan.job.wall)
+    called = bool(plan.job.wall) and not found.seen.title
+    seen = replace(found.seen, title=plan.job.wall) if called else found.seen
     return replace(found, seen=seen, job=plan, notes=notes, settings=(*settings, *more))
 
 

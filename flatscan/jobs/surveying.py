@@ -237,7 +237,7 @@ def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> 
 def _quoted(looked: Looked, planned: Planned, finish: Finishing) -> tuple[Planned, Quote | None]:
     """The plan with its price, and the quote: both as they are without rates, none of one where surfaces are two."""
     # without an order the bags are missing from a price, which then looks cheap
-    if finish.rates is None or not planned.take_off.coats:
+    if finish.rates is None or not (planned.take_off.either or planned.take_off).coats:
         return planned, None
     assert planned.arranged is not None
     smooth, rates = planned.arranged.relief, load_rates(finish.rates)

@@ -48,7 +48,7 @@ def labour(order: TakeOff) -> dict[str, object]:
 
 def prices(order: TakeOff) -> dict[str, object]:
     """The price and what it is at both ends of the volume's interval; reasons without rates."""
-    unpriced = Unknown("unknown.no-rates" if order.coats else "unknown.no-order")
+    unpriced = Unknown("unknown.no-rates" if order.coats or order.either else "unknown.no-order")
     low, high = (unpriced, unpriced) if order.price_span is None else (share(end) for end in order.price_span)
     none = unpriced if order.price_span is None else Unknown("unknown.doubled")
     return {"price": none if order.price is None else share(order.price), "price_low": low, "price_high": high}
