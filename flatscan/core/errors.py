@@ -131,3 +131,14 @@ class MixedSurveys(FlatscanError):
 
 class OutputError(FlatscanError):
     """A sheet that cannot be written where it was asked for."""
+
+
+def unwritten(where: object, reason: OSError, remedy: str) -> OutputError:
+    """The error for a file or folder that the disk did not take."""
+    return OutputError(
+        where,
+        "cannot be written ({reason})",
+        needed="a folder that may be written, with room on its disk",
+        remedy=remedy,
+        reason=(reason.strerror or str(reason)).lower(),
+    )

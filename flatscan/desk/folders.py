@@ -13,7 +13,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import IO, Any
 
-from flatscan.core.errors import BadValue, FlatscanError, OutputError, ReadError
+from flatscan.core.errors import BadValue, FlatscanError, OutputError, ReadError, unwritten
 from flatscan.core.records import from_plain, to_plain
 from flatscan.desk import plans, taking
 from flatscan.jobs.job_plan import JobPlan
@@ -286,10 +286,4 @@ def write_stream(path: Path, fill: Callable[[IO[bytes]], None]) -> None:
 
 
 def _cannot(path: Path, reason: OSError) -> OutputError:
-    return OutputError(
-        path,
-        "it cannot be written ({reason})",
-        needed="a folder that can be written to, with room on its disk",
-        remedy="Make room, or start again with another folder: {run:desk --folder ...}",
-        reason=(reason.strerror or str(reason)).lower(),
-    )
+    return unwritten(path, reason, "Make room, or start again with another folder: {run:desk --folder ...}")

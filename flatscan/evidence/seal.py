@@ -14,7 +14,7 @@ from typing import Any
 
 from flatscan import __version__, capture, methods, report
 from flatscan.capture.registry import present_file
-from flatscan.core.errors import BadValue, FlatscanError, OutputError
+from flatscan.core.errors import BadValue, FlatscanError, OutputError, unwritten
 from flatscan.core.notes import note
 from flatscan.evidence.archive import MANIFEST, README, SEAL, TOLERANCES, safe_name, write_archive
 from flatscan.evidence.contents import Job, Statement, job_of, member_of, relied_on, settings_of, take_photo
@@ -299,13 +299,7 @@ def seal(
             write_archive(beside, gathering.files)
             beside.replace(path)
     except OSError as reason:
-        raise OutputError(
-            path,
-            "cannot be written ({reason})",
-            needed="a folder that may be written, with room on its disk",
-            remedy="Choose another with {set:out}",
-            reason=(reason.strerror or str(reason)).lower(),
-        ) from reason
+        raise unwritten(path, reason, "Choose another with {set:out}") from reason
     finally:
         if new_folder and path.parent.is_dir() and not any(path.parent.iterdir()):
             path.parent.rmdir()

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from flatscan.core.errors import BadValue, OutputError, ReadError
+from flatscan.core.errors import BadValue, OutputError, ReadError, unwritten
 from flatscan.core.notes import Note, note
 from flatscan.evidence.archive import MANIFEST, STAMP, Altered, unpack, write_archive
 from flatscan.report.rechecked import Time
@@ -124,13 +124,7 @@ def _opened(path: Path) -> Iterator[dict[str, Path]]:
 
 
 def _unwritten(path: Path, reason: OSError) -> OutputError:
-    return OutputError(
-        path,
-        "cannot be written ({reason})",
-        needed="a folder that may be written, with room on its disk",
-        remedy="Choose another with {set:out}",
-        reason=(reason.strerror or str(reason)).lower(),
-    )
+    return unwritten(path, reason, "Choose another with {set:out}")
 
 
 def time_of(members: Mapping[str, Path], roots: Sequence[Any] | None) -> tuple[Time, Note | None]:

@@ -3,36 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import fields
 from typing import Any
 
 from flatscan.jobs.job_plan import JobPlan
 from flatscan.jobs.settings import DEFAULT_LIMIT, Capturing, Finishing, Requirement
 
-_OF_CAPTURES = (
-    "wall",
-    "cell",
-    "up",
-    "seen_from",
-    "file_unit",
-    "width",
-    "height",
-    "region",
-    "opening",
-    "no_opening",
-    "as_wall",
-    "not_wall",
-    "capture_type",
-    "repeat",
-    "reading_u",
-    "max_points",
-    "tie",
-    "warp",
-    "crop",
-    "same_wall",
-    "pocket",
-    "skip",
-    "accept",
-)
+# a part comes with its wall, and what repeats are compared by with the rule
+_OF_CAPTURES = tuple(item.name for item in fields(Capturing) if item.name not in ("part", "repeat_rule"))
 _OF_FINISHES = (
     "least",
     "most",

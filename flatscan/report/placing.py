@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 
-from flatscan.core.errors import OutputError
+from flatscan.core.errors import OutputError, unwritten
 from flatscan.report.staging import Staging, alone_in, room_in, standing
 
 Make = Callable[[Path], None]
@@ -60,13 +60,7 @@ def _refuse_clash(folder: Path, names: Sequence[str], overwrite: bool) -> None:
 
 def cannot(folder: Path, error: OSError) -> OutputError:
     """The error for a folder that the disk will not take files into."""
-    return OutputError(
-        folder,
-        "cannot be written ({reason})",
-        needed="a folder that may be written, with room on its disk",
-        remedy="Choose another folder with {set:out}, or make room",
-        reason=(error.strerror or str(error)).lower(),
-    )
+    return unwritten(folder, error, "Choose another folder with {set:out}, or make room")
 
 
 def write_file(path: str | Path, content: bytes, *, overwrite: bool = False) -> Path:

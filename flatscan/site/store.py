@@ -15,7 +15,7 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
-from flatscan.core.errors import OutputError
+from flatscan.core.errors import OutputError, unwritten
 from flatscan.report import locking
 
 RECORD, LOCK = "record.json", "lock"
@@ -114,13 +114,7 @@ class Store:
 
 def cannot(folder: Path, error: OSError) -> OutputError:
     """The error for a folder that takes no more; what was finished before is safe in it."""
-    return OutputError(
-        folder,
-        "cannot be written ({reason})",
-        needed="a folder that may be written, with room on its disk",
-        remedy="Make room and run the same command again: it goes on where it stopped",
-        reason=(error.strerror or str(error)).lower(),
-    )
+    return unwritten(folder, error, "Make room and run the same command again: it goes on where it stopped")
 
 
 def _is_whole(path: Path, size: int) -> bool:

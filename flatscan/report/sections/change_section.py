@@ -22,8 +22,7 @@ from flatscan.report.sections.agreement_section import (
     differ_table,
     where_note,
 )
-from flatscan.report.sections.beyond_section import variation_notes, variation_table, variation_values
-from flatscan.report.sections.extra_section import extra_table
+from flatscan.report.sections.extra_section import extra_table, variation_notes, variation_table, variation_values
 from flatscan.report.sections.gap_section import as_restricted, decided, titled, with_others
 from flatscan.report.sections.seen_section import ends, wall_title
 from flatscan.report.tables import AT, Column, Table
