@@ -16,10 +16,10 @@ from flatscan.plan.dots import OVERHANG, Laser
 from flatscan.plan.hacking import AT_STATION
 from flatscan.plan.hacking_work import minutes_of
 from flatscan.plan.labour import Hands
+from flatscan.plan.materials import System
 from flatscan.plan.products import products_of
 from flatscan.plan.screeds import Screeds, SetOutOptions
 from flatscan.plan.screeds import set_out as set_out_screeds
-from flatscan.plan.systems import System
 
 # the shortest straightedge that screeds are laid out for [m]
 _SHORTEST = OVERHANG + 0.3

@@ -14,12 +14,12 @@ from flatscan.core.geometry import Rectangle
 from flatscan.core.notes import Note
 from flatscan.core.quantity import metres, share
 from flatscan.core.typed import in_metres
+from flatscan.plan import systems
 from flatscan.plan.cutting import Cut
 from flatscan.plan.day import start_of
 from flatscan.plan.finish import FixedPoint, PlaneOptions
 from flatscan.plan.hacking import HackOptions
-from flatscan.plan.systems import System, with_mix
-from flatscan.plan.systems import load as load_system
+from flatscan.plan.materials import System
 from flatscan.plan.takeoff import TakeOffOptions
 from flatscan.standards import Tolerance
 from flatscan.standards import load as load_tolerance
@@ -297,7 +297,7 @@ class Finishing:
     @property
     def material(self) -> System:
         """The material system with the mix asked for; raises as `plan.systems.load` and `with_mix` do."""
-        return with_mix(load_system(self.system or DEFAULT_SYSTEM), self.mix)
+        return systems.with_mix(systems.load(self.system or DEFAULT_SYSTEM), self.mix)
 
     @classmethod
     def by(

@@ -32,13 +32,13 @@ from flatscan.plan.finish import PlaneOptions
 from flatscan.plan.hacking import hacking_plan
 from flatscan.plan.highest import Errors, errors_of
 from flatscan.plan.labour import WORKDAY
+from flatscan.plan.materials import System
 from flatscan.plan.other_planes import choices, turn_parallel_to, turn_square_to
 from flatscan.plan.pockets import pockets_of
 from flatscan.plan.products import products_of
 from flatscan.plan.rates import Quote, extras, load_rates, measured_area, quote
 from flatscan.plan.screeds import SetOutOptions
 from flatscan.plan.stops import not_ruled_out, stops
-from flatscan.plan.systems import System
 from flatscan.plan.takeoff import take_off
 from flatscan.straightedge.gaps import Gaps
 

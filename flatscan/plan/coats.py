@@ -14,7 +14,8 @@ from flatscan.core.model import Relief
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import COVER, metres, share
 from flatscan.plan.finish import BuildUp
-from flatscan.plan.systems import SAND, Coat, System, available, batch, load
+from flatscan.plan.materials import SAND, Coat, System, batch
+from flatscan.plan.systems import available, load
 
 _SLACK = 1e-9
 # a hair over a tenth from rounding of floats is that tenth

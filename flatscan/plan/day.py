@@ -16,8 +16,8 @@ from flatscan.plan.cutting import Cut
 from flatscan.plan.dots import Screeds
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.labour import WORKDAY, Hands, opens, worked
+from flatscan.plan.materials import Coat, System
 from flatscan.plan.stops import DESIGNER
-from flatscan.plan.systems import Coat, System
 from flatscan.plan.takeoff import TakeOff
 from flatscan.plan.zones import Zone, filled_apart, passes_of, zones_of
 
@@ -37,7 +37,7 @@ _START = re.compile(r"([01]?[0-9]|2[0-3])[:.h]([0-5][0-9])")
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """What is said at a step, and how sure its figures are: one of `plan.systems.TAGS`, empty for what is no figure.
+    """What is said at a step, and how sure its figures are: one of `plan.materials.TAGS`, empty for what is no figure.
 
     ``mixes`` are when each mix is made and by when it must be used [h after work starts].
     """

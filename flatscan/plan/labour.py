@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from flatscan.core.geometry import Array
 from flatscan.core.notes import Note
 from flatscan.plan.coats import Pass
-from flatscan.plan.systems import System
+from flatscan.plan.materials import System
 
 # hours one person works in a day (methods/trade 9, setting)
 WORKDAY = 8.0

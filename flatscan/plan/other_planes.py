@@ -15,9 +15,9 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import degrees, slope
 from flatscan.plan.finish import WORTH, BuildUp, PlaneOptions, place, problem_of
 from flatscan.plan.highest import Errors, errors_of
+from flatscan.plan.materials import System
 from flatscan.plan.program import MM, Problem, Rows, rows_of
 from flatscan.plan.surface import surface_of
-from flatscan.plan.systems import System
 from flatscan.plan.takeoff import TakeOff, TakeOffOptions, take_off
 from flatscan.relief.shape import Shape
 

@@ -15,9 +15,9 @@ from flatscan.core.quantity import cubic_metres, metres, share
 from flatscan.plan.coats import CoatLayer, OrderLine, Pass, bags_of, cannot_reach, layer_of, order_of
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.labour import WORKDAY, Labour, labour_of
+from flatscan.plan.materials import System
 from flatscan.plan.products import Product, products_of
 from flatscan.plan.stops import OLD_PLASTER_OFF, OLD_PLASTER_STAYS, WET_CEMENT, thick_caution
-from flatscan.plan.systems import System
 from flatscan.plan.zones import passes_of
 
 
@@ -259,6 +259,6 @@ def _lead(build_up: BuildUp, options: TakeOffOptions) -> Note:
 
 def _cautions(build_up: BuildUp, system: System, options: TakeOffOptions) -> tuple[Caution, ...]:
     cautions = list(thick_caution(build_up))
-    cautions += [WET_CEMENT] if system.cement or system.name == "lime" else []
+    cautions += [WET_CEMENT] if "wet-cement" in system.cautions else []
     cautions += {"stays": [OLD_PLASTER_STAYS], "comes-off": [OLD_PLASTER_OFF]}.get(options.surface, [])
     return tuple(cautions)

@@ -11,7 +11,7 @@ from flatscan.core.geometry import Array
 from flatscan.core.model import Counts, Relief
 from flatscan.plan.coats import Pass, split
 from flatscan.plan.finish import BuildUp
-from flatscan.plan.systems import System
+from flatscan.plan.materials import System
 
 _SLACK = 1e-9
 # a pass that more of the wall than this takes goes everywhere; what fewer places take is filled as zones (setting)

@@ -4,12 +4,14 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadTable, BadValue, ReadError
-from flatscan.plan.systems import TAGS, available, batch, load, with_mix
+from flatscan.plan.materials import TAGS, batch
+from flatscan.plan.systems import available, load, with_mix
 
 OWN = """
 title = "own"
 least_mm = 5
 waste_share = 0.1
+cautions = ["gypsum"]
 
 [[coat]]
 name = "base"
@@ -96,6 +98,19 @@ def test_figures_of_the_trade():
     assert all(load(name).mesh_over == 0.025 for name in available())
 
 
+def test_a_system_says_what_its_materials_can_do_to_people():
+    """Cement and lime burn, gypsum alone does not: safety sheets of the materials, common practice."""
+    told = {name: load(name).cautions for name in available()}
+    assert [name for name in told if "wet-cement" in told[name]] == [
+        "lime",
+        "sand-cement-inside",
+        "sand-cement-outside",
+    ]
+    with_gypsum = ["gypsum-undercoat", "one-coat-gypsum", "sand-cement-inside"]
+    assert [name for name in told if "gypsum" in told[name]] == with_gypsum
+    assert all("bags" in codes for codes in told.values())
+
+
 def test_own_file(tmp_path):
     path = tmp_path / "own.toml"
     path.write_text(OWN)
@@ -116,6 +131,11 @@ def test_own_file(tmp_path):
         (("bag_kg = 20", "nominal_mm = 2"), "0 coats without nominal_mm"),
         (("waste_share = 0.1", "waste_share = true"), "waste_share: True"),
         (("waste_share = 0.1", "waste_share = nan"), "waste_share: nan"),
+        (
+            ('cautions = ["gypsum"]', 'cautions = ["gold"]'),
+            "cautions: 'gold'; needed: codes out of wet-cement",
+        ),
+        (('cautions = ["gypsum"]\n', ""), "missing: cautions"),
         (("base_m2_day = 20", "base_m2_day = 0"), "output.*over 0"),
         (("[output]", "[out]"), "missing: output; unknown: out"),
         (("[[coat]]", "[coat]"), "coat"),

@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 from scipy.integrate import trapezoid
 
 from flatscan.core.errors import BadValue
-from flatscan.plan.systems import Mix, batch, coverage
+from flatscan.plan.materials import Mix, batch, coverage
 from flatscan.plan.volume import end_area, grid_volume, prismoid
 
 

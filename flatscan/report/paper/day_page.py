@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.plan.day import Line, Step
-from flatscan.plan.systems import TAGS
+from flatscan.plan.materials import TAGS
 from flatscan.report.elevations import reach_of
 from flatscan.report.figures.day_wall import LEFT_OVER, DayWall
 from flatscan.report.figures.style import (
