@@ -142,8 +142,8 @@ def test_survey_gives_what_the_command_gives(capsys):
 
 
 def test_set_out_lows_and_compare_give_what_the_commands_give(capsys):
-    out = fs.set_out(GRID, rule="1.5 m", strip="9.5 mm")
-    assert fs.document(out) == command(capsys, "setout", GRID, "--rule", "1.5m", "--strip", "9.5mm")
+    out = fs.set_out(GRID, rule="1.5 m", strip="8 mm")
+    assert fs.document(out) == command(capsys, "setout", GRID, "--rule", "1.5m", "--strip", "8mm")
     assert fs.document(fs.lows(GRID, limit="1 mm")) == command(capsys, "lows", GRID, "--limit", "1mm")
     same = fs.compare(GRID, GRID, same_surface=True)
     assert fs.document(same) == command(capsys, "compare", GRID, GRID, "--same-surface")

@@ -76,7 +76,7 @@ def tables(later, *options, earlier=raw, **more):
 
 def test_an_answer_is_kept_in_the_plan_and_listed(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
-    asked = ["compare", *tables(lambda x, y: raw(x, y) + 0.0125, "--same-frame")(tmp_path), "--json"]
+    asked = ["compare", *tables(lambda x, y: raw(x, y) + 0.014, "--same-frame")(tmp_path), "--json"]
     assert run(asked) == 4
     capsys.readouterr()
     assert run([*asked, "--confirm", "even", "--keep"]) == 0

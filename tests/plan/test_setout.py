@@ -133,22 +133,22 @@ def test_gable_screeds_follow_the_rake():
 
 
 def test_strips_measure_to_their_backs():
-    options = SetOutOptions(1.8, strip=0.0095)
-    done = set_out(cells_of(4, 2.4, lambda x, y: 0.0), wall_of(4, 2.4), Plane(0.0125), options=options)
-    assert_allclose([dot.packing for screed in done.screeds for dot in screed.dots], 0.003)
+    options = SetOutOptions(1.8, strip=0.008)
+    done = set_out(cells_of(4, 2.4, lambda x, y: 0.0), wall_of(4, 2.4), Plane(0.014), options=options)
+    assert_allclose([dot.packing for screed in done.screeds for dot in screed.dots], 0.006)
 
 
 def test_a_screed_that_hits_the_wall_moves_or_is_named():
-    """Face at 15 mm, strip 9.5, 2 mm clear: the wall may stand 3.5 mm proud. A 6 mm nib 0.2 m wide is passed by."""
+    """Face at 14 mm, strip 8, 2 mm clear: the wall may stand 4 mm proud. A 6.5 mm nib 0.2 m wide is passed by."""
 
     def nib(half):
-        return lambda x, y: 0.006 * ((np.abs(x - 1.45) < half) & (np.abs(y - 0.1) < 0.1))
+        return lambda x, y: 0.0065 * ((np.abs(x - 1.45) < half) & (np.abs(y - 0.1) < 0.1))
 
-    options = SetOutOptions(1.8, strip=0.0095)
-    done = set_out(cells_of(4, 2.4, nib(0.05)), wall_of(4, 2.4), Plane(0.015), options=options)
+    options = SetOutOptions(1.8, strip=0.008)
+    done = set_out(cells_of(4, 2.4, nib(0.05)), wall_of(4, 2.4), Plane(0.014), options=options)
     assert abs(done.screeds[1].moved) == pytest.approx(0.125)  # half a screed, 70 mm, off a nib of 50: over 110
     assert "moved" in say(done.screeds[1].note)
-    named = set_out(cells_of(4, 2.4, nib(0.3)), wall_of(4, 2.4), Plane(0.015), options=options)
+    named = set_out(cells_of(4, 2.4, nib(0.3)), wall_of(4, 2.4), Plane(0.014), options=options)
     assert named.screeds[1].moved == 0
     assert "2.5 mm too little room" in say(named.screeds[1].note)
     assert any("1.45" in say(note) for note in named.notes)
