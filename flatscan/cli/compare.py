@@ -27,14 +27,14 @@ _TIES = ("same_frame", "same_surface", "reference", "reference_wall", "points", 
 @options.more_option
 @options.output_options
 def compare(surveys: tuple[str, ...], **given: Any) -> int:
-    """What changed between EARLIER and LATER, two surveys of one wall: thickness applied, where, beyond the ±.
+    """What changed between EARLIER and LATER, two surveys of one wall: what was put on, where, how sure.
 
     A thickness is known only where something ties the two surveys together: --same-frame, --reference,
     --reference-wall or --points. Without a tie only changes of shape are told. More than two surveys, or a folder of
     them, make a series: what was done between, and numbered low spots that keep their number.
 
-    Where the surveys contradict what was said of them the exit code is 4 until --confirm answers. With --stage dispute
-    two parties surveyed one unchanged wall: where do they disagree beyond what both claim?
+    Where the surveys do not fit what was said of them the exit code is 4 until --confirm answers. With --stage dispute
+    two parties measured one unchanged wall: where do they differ by more than both allow for?
 
     Example: flatscan compare before.ply after.ply --reference 0,0,0.2m,2.4m --reference 3.8m,0,4m,2.4m
     """

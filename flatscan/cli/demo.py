@@ -22,7 +22,7 @@ GRID, WALL = "laser_grid.csv", "wall.ply"
 @click.command("demo")
 @options.output_options
 def demo(**given: Any) -> int:
-    """The main job on the bundled samples: a laser grid before quoting, a scan before quoting, and the scan checked.
+    """The main job on the samples that come with it: laser readings and a scan before quoting, and the scan checked.
 
     Example: flatscan demo --out demo-sheets
     """

@@ -18,17 +18,21 @@ from flatscan.cli.speaking import hand_over, words
     type=click.Path(file_okay=False),
     help="Folder for walls.  [default: flatscan-walls at home]",
 )
-@click.option("--json", "as_json", is_flag=True, help="The page's address as a document on stdout, once it is ready.")
-@click.option("--quiet", is_flag=True, help="No words on standard error but errors.")
-@click.option("--share", is_flag=True, help="Listen on the local network too, for the phone in the same room.")
-@click.option("--port", type=click.IntRange(0, 65535), help="Port to listen on.  [default: 8765, or a free one]")
+@click.option("--json", "as_json", is_flag=True, help="Print the page's address as JSON, once it is ready.")
+@click.option("--quiet", is_flag=True, help="Say nothing but errors.")
+@click.option("--share", is_flag=True, help="Let a phone on the same network open the page too.")
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    help="Number of the port (the door the page is reached by).  [default: 8765, or a free one]",
+)
 @click.option(
     "--upload-limit",
     type=click.FloatRange(0.001, 1000),
     default=4.0,
     show_default=True,
     metavar="GB",
-    help="Largest scan the page takes.",
+    help="Largest scan the page takes, in gigabytes.",
 )
 @click.option("--no-browser", is_flag=True, help="Only print the address.")
 def desk(

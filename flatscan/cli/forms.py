@@ -18,10 +18,12 @@ from flatscan.core.notes import note
 @click.command("form")
 @click.option("--width", type=LENGTH, default="4m", show_default=True, help="Width of the wall.")
 @click.option("--height", type=LENGTH, default="2.4m", show_default=True, help="Height of the wall.")
-@click.option("--spacing", type=LENGTH, default="1.2m", show_default=True, help="Most between columns of stations.")
+@click.option(
+    "--spacing", type=LENGTH, default="1.2m", show_default=True, help="Most distance between two columns of stations."
+)
 @click.option("--title", default="", help="The wall's name.")
-@click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Of the form.")
-@click.option("--record", is_flag=True, help="Also a form for what a record says of client, people and instrument.")
+@click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Paper of the form.")
+@click.option("--record", is_flag=True, help="Also a form for client, people and instrument, for a record.")
 @options.output("Folder for the files.  [default: flatscan-form]")
 def form(*, width: float, height: float, spacing: float, title: str, paper: str, record: bool, **given: Any) -> int:
     """A blank form with numbered stations in walking order, and the CSV to type the readings into.
@@ -47,9 +49,9 @@ def form(*, width: float, height: float, spacing: float, title: str, paper: str,
 @click.command("targets")
 @click.option("--size", type=LENGTH, required=True, help="Side of the black square on paper, or of a board's square.")
 @click.option("--count", type=int, default=8, show_default=True, help="How many targets.")
-@click.option("--first", type=int, default=0, show_default=True, help="Number of the first.")
-@click.option("--board", type=SQUARES, help="A calibration board of so many squares instead, such as 7x9.")
-@click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Of the pages.")
+@click.option("--first", type=int, default=0, show_default=True, help="Number of the first target.")
+@click.option("--board", type=SQUARES, help="A chequered board for the lens instead, such as 7x9 squares.")
+@click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Paper of the pages.")
 @options.output("The PDF, or a folder for it.  [default: targets.pdf]")
 def targets(*, size: float, count: int, first: int, board: tuple[int, int] | None, paper: str, **given: Any) -> int:
     """Printable targets for photos of a wall, to scale, with a ruler to check the print; or a calibration board.
@@ -79,7 +81,7 @@ def targets(*, size: float, count: int, first: int, board: tuple[int, int] | Non
 @click.argument("capture", type=click.Path())
 @click.option("--rule", type=LENGTH, help="Length of the straightedge.  [default: 1.8m]")
 @click.option("--limit", type=LENGTH, help="Largest gap allowed under it.  [default: 3mm]")
-@click.option("--readings", default="6,12,20", show_default=True, help="Numbers of readings to plan for.")
+@click.option("--readings", default="6,12,20", show_default=True, help="How many readings to plan for.")
 @click.option("--form", type=click.Path(), help="Write the last plan as a CSV form to fill in.")
 @options.capture_options
 @options.output("Folder for the plans and a form of the last.  [default: none is written]")

@@ -16,11 +16,11 @@ from flatscan.core.notes import note
 
 @click.command("line")
 @click.argument("photos", nargs=-1, type=click.Path())
-@click.option("--setup", type=click.Path(), help="The set-up (TOML) of the PHOTOS; without it PHOTOS is the set-up.")
+@click.option("--setup", type=click.Path(), help="The set-up file (TOML), where PHOTOS are pictures.")
 @click.option("--rule", type=LENGTH, help="Length of the straightedge.  [default: 1.8m]")
 @options.output("Folder for the document.  [default: none is written]")
 def line(photos: tuple[str, ...], setup: str | None, *, rule: float | None, **given: Any) -> int:
-    """How straight a wall is along photographed laser lines, with the ± of each and what would halve it.
+    """How straight a wall is along laser lines in photos, each with its ± and what would halve it.
 
     PHOTOS are pairs of pictures, laser on and laser off, from one fixed camera; or the set-up file that names them.
 
@@ -55,7 +55,7 @@ def _asked(photos: tuple[str, ...], setup: str | None) -> tuple[Path, tuple[tupl
 
 @click.command("calibrate")
 @click.argument("photos", nargs=-1, required=True, type=click.Path())
-@click.option("--board", type=SQUARES, required=True, help="Squares across and down, such as 10x7.")
+@click.option("--board", type=SQUARES, required=True, help="How many squares across and down, such as 10x7.")
 @click.option("--square", type=LENGTH, required=True, help="Side of a square as measured on the paper.")
 @click.option("--markers", is_flag=True, help="The board has markers in its white squares (flatscan targets --board).")
 @options.output("The camera's file, or a folder for it.  [default: camera.json]")

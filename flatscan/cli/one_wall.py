@@ -24,9 +24,9 @@ if TYPE_CHECKING:
 @options.output_options
 @options.sheet_options
 def check(captures: tuple[str, ...], **given: Any) -> int:
-    """Does it conform: flatness under a straightedge, and plumb where a limit is given, each with its ±.
+    """Is it flat enough under a straightedge, and plumb enough where a limit is given? Each with its ±.
 
-    Exit code 0: every criterion asked for is within; 3: one is outside; 4: otherwise.
+    Exit code 0: all that was asked for is within; 3: something is outside; 4: not decided.
 
     Example: flatscan check wall.ply --rule 1.8m --limit 3mm --capture-type scanner
     """
@@ -48,8 +48,16 @@ def check(captures: tuple[str, ...], **given: Any) -> int:
 @click.command("survey", cls=options.Grouped)
 @options.captures
 @click.option("--list", "listing", is_flag=True, help="Only list the walls found.")
-@click.option("--together", metavar="WALLS", help="Plan several walls of a room as one, such as 1,2: one order.")
-@click.option("--corners", type=click.Choice(["square", "keep"]), default="square", show_default=True, help="Of those.")
+@click.option(
+    "--together", metavar="WALLS", help="Plan several walls of a room as one, such as 1,2: one order for all."
+)
+@click.option(
+    "--corners",
+    type=click.Choice(["square", "keep"]),
+    default="square",
+    show_default=True,
+    help="With --together: make the corners square, or keep them as they are.",
+)
 @options.finish_options
 @options.quote_options
 @options.explain_option
@@ -58,7 +66,7 @@ def check(captures: tuple[str, ...], **given: Any) -> int:
 @options.output_options
 @options.sheet_options
 def survey(captures: tuple[str, ...], *, listing: bool, together: str | None, corners: str, **given: Any) -> int:
-    """Before quoting: what the wall is, build-up, coats, material, hacking, stop signs.
+    """Before quoting: how far out the wall is, what goes on it, what to hack, and signs to stop.
 
     Example: flatscan survey wall.ply --least 6mm --system gypsum-undercoat
     """
@@ -82,14 +90,14 @@ def survey(captures: tuple[str, ...], *, listing: bool, together: str | None, co
 
 @click.command("setout", cls=options.Grouped)
 @options.captures
-@click.option("--spacing", type=LENGTH, help="Most between screeds.  [default: rule less 300 mm]")
+@click.option("--spacing", type=LENGTH, help="Most distance between two screeds.  [default: rule less 300 mm]")
 @options.finish_options
 @options.plan_options
 @options.more_option
 @options.output_options
 @options.sheet_options
 def setout(captures: tuple[str, ...], **given: Any) -> int:
-    """Set out: where the screeds stand, the packing at each dot, which dot to start from, and the check lines.
+    """Set out: where the screeds stand, the packing at each dot, where to start, and how to check it.
 
     Example: flatscan setout wall.ply --rule 1.8m --strip 8mm --capture-type scanner
     """
@@ -116,8 +124,8 @@ def setout(captures: tuple[str, ...], **given: Any) -> int:
 def lows(captures: tuple[str, ...], *, by_hand: str | None, **given: Any) -> int:
     """After ruling off: what to fill or shave, where, how deep, how many litres, in the order of work.
 
-    A low is listed from --limit deep, 2mm where none is given. Readings by hand are a table with the columns x_m, y_m,
-    depth_mm, width_mm, height_mm (any unit of length).
+    A low is listed from the depth --limit on, 2mm where none is given. Readings by hand are a table with the columns
+    x_m, y_m, depth_mm, width_mm, height_mm (any unit of length).
 
     Example: flatscan lows ruled.ply --rule 1.8m --capture-type scanner
     """

@@ -36,7 +36,7 @@ _FILES = "Folder for it as files.  [default: none is written]"
 @click.argument("words", nargs=-1)
 @options.output(_FILES)
 def tolerances(words: tuple[str, ...], **given: Any) -> int:
-    """The tolerance entries: length, limit, method, source, how sure. WORDS narrow the list.
+    """Published limits: how far out, under what length, how read, from where. WORDS narrow the list.
 
     Entries tagged "from memory" give numbers but no decision. The contract's document and edition govern.
 
@@ -55,7 +55,7 @@ def tolerances(words: tuple[str, ...], **given: Any) -> int:
 @click.argument("name", required=False)
 @options.output(_FILES)
 def methods(name: str | None, **given: Any) -> int:
-    """How it computes and decides: the text called NAME, or a list of all texts.
+    """How it measures and decides: the text called NAME, or a list of all texts. NAME words explains the words.
 
     A sheet or a line of code that cites methods/decision 3 means section 3 of the text called decision.
 
@@ -74,7 +74,7 @@ def methods(name: str | None, **given: Any) -> int:
 
 
 @click.command("rates")
-@click.option("--example", is_flag=True, help="A commented price list in TOML, to fill in.")
+@click.option("--example", is_flag=True, help="A price list with remarks (TOML), to fill in.")
 @options.output("The file to write, or a folder for it.  [default: stdout]")
 def rates(*, example: bool, **given: Any) -> int:
     """A price list to fill in with your own rates, for survey and compare --rates FILE. No price comes with it.
@@ -98,7 +98,7 @@ def rates(*, example: bool, **given: Any) -> int:
 @click.argument("shell", type=click.Choice(["bash", "zsh", "fish"]))
 @options.output("Folder for it as a file.  [default: none is written]")
 def completion(shell: str, **given: Any) -> int:
-    """Print what a shell needs to complete flatscan's commands and options on the tab key.
+    """Print what lets the tab key complete flatscan's commands and options.
 
     Example: flatscan completion bash > ~/.local/share/bash-completion/completions/flatscan
     """

@@ -26,19 +26,17 @@ SAME, ALTERED, DIFFERENT = 0, 3, 4
     "--job", "jobs", type=click.Choice(["survey", "check", "compare"]), multiple=True, help="What to run and seal."
 )
 @options.check_options
-@click.option("--sign", type=click.Path(), help="Your Ed25519 private key (PEM or OpenSSH); signs the file.")
+@click.option("--sign", type=click.Path(), help="Sign the file with your private key (Ed25519, PEM or OpenSSH).")
 @click.option("--title", default="", help="What the file is about, in your words.")
 @click.option("--date", default="", help="The day, as you state it; it is not proven.")
-@click.option("--grounds", default="", help="Why the capture type is what you say it is.")
+@click.option("--grounds", default="", help="How you know how it was measured.")
 @click.option("--present", multiple=True, help="Who was present.")
 @click.option("--note", "notes", multiple=True, help="A note for page one.")
-@click.option("--left-out", multiple=True, help="A capture that was made and is not in the file, and why.")
+@click.option("--left-out", multiple=True, help="A capture that was made and left out of the file, and why.")
 @click.option("--photo", "photos", type=click.Path(), multiple=True, help="A photo; time and place are taken out.")
 @click.option("--keep-photo-data", is_flag=True, help="Leave time, place and device in the photos.")
-@click.option("--time-request", is_flag=True, help="Write a request for a trusted time stamp (RFC 3161) beside it.")
-@click.option(
-    "--time-response", type=click.Path(), help="The authority's answer; goes into the sealed file that stands there."
-)
+@click.option("--time-request", is_flag=True, help="Also write a request for a trusted time stamp (RFC 3161).")
+@click.option("--time-response", type=click.Path(), help="The authority's answer, to add to the sealed file.")
 @options.compare_options
 @options.finish_options
 @options.quote_options
@@ -48,7 +46,7 @@ SAME, ALTERED, DIFFERENT = 0, 3, 4
 @options.output_options
 @options.sealed_sheet_options
 def evidence(captures: tuple[str, ...], **given: Any) -> int:
-    """Seal captures, settings, results and sheets into one file that another party can check and rerun.
+    """Seal captures, settings, results and sheets into one file that another party can check and run again.
 
     Sealed means unchanged since sealing: origin and wall are not proven, nor the date unless a verified time stamp
     says so. --out names the file (.zip) or its folder. A key is made by its user: openssl genpkey -algorithm ed25519
@@ -263,13 +261,13 @@ def _path(captures: tuple[str, ...], out: str | None) -> Path:
 
 @click.command("recheck")
 @click.argument("file", type=click.Path())
-@click.option("--seal", help="The seal as told by the file's maker another way (64 hex digits).")
-@click.option("--key", help="The public key you expect: 64 hex digits, or a public key file.")
-@click.option("--time-roots", type=click.Path(), help="Root certificates under which you trust its time stamp.")
+@click.option("--seal", help="The seal, as the file's maker told you by another way.")
+@click.option("--key", help="The public key you expect: its 64 signs, or its file.")
+@click.option("--time-roots", type=click.Path(), help="Certificates of the time stamp authorities that you trust.")
 @options.more_option
 @options.output("Folder for the report.  [default: none is written]")
 def recheck(file: str, *, seal: str | None, key: str | None, time_roots: str | None, more: bool, **given: Any) -> int:
-    """Verify a sealed FILE byte by byte, make all of it again from its captures, and compare each number and sheet.
+    """Check a sealed FILE, make all of it again from its captures, and compare each number and sheet.
 
     Exit code 0: same; 3: altered; 4: the seal holds, but it recomputes differently.
 

@@ -48,9 +48,11 @@ def _job_options(command: Any) -> Any:  # noqa: ANN401
     """What may be said for the whole site and, in a list's own column, for a single capture."""
     for decorate in (
         options.wall_options,
-        click.option("--confidence", type=float, default=0.95, show_default=True, help="Of the method."),
+        click.option(
+            "--confidence", type=float, default=0.95, show_default=True, help="How sure a decision has to be."
+        ),
         click.option("--corner-limit", type=LENGTH, help="How far a corner may be out of square over 600 mm."),
-        click.option("--step-limit", type=LENGTH, help="Largest abrupt step allowed."),
+        click.option("--step-limit", type=LENGTH, help="Largest sudden step allowed."),
         options.quote_options,
         options.finish_options,
     ):
@@ -62,17 +64,26 @@ def _job_options(command: Any) -> Any:  # noqa: ANN401
 @click.argument("source", metavar="FOLDER|LIST.csv", type=click.Path())
 @click.option("--jobs", type=click.IntRange(1), help="Walls worked on at once.  [default: one per processor]")
 @click.option(
-    "--time-limit", type=click.FloatRange(1), metavar="SECONDS", default=3600, show_default=True, help="For one wall."
+    "--time-limit",
+    type=click.FloatRange(1),
+    metavar="SECONDS",
+    default=3600,
+    show_default=True,
+    help="Longest time for one wall.",
 )
-@click.option("--memory-limit", type=click.FloatRange(1), metavar="GB", help="For one wall.  [default: a fair share]")
+@click.option(
+    "--memory-limit", type=click.FloatRange(1), metavar="GB", help="Most memory for one wall.  [default: a fair share]"
+)
 @click.option("--formats", metavar="LIST", help="Sheets of each wall, such as png,json.  [default: all]")
-@click.option("--cluster", metavar="ADDRESS", help="Work on a Dask scheduler that you trust, such as tcp://host:8786.")
+@click.option(
+    "--cluster", metavar="ADDRESS", help="Share the work with machines you trust (Dask), such as tcp://host:8786."
+)
 @_job_options
 @options.plan_file_options
 @options.more_option
 @options.output_options
 def site(source: str, **given: Any) -> int:
-    """Many walls: every capture in a folder or a list, all walls of each; interrupted, it goes on where it stopped.
+    """Many walls: every capture in a folder or a list, all walls of each. Stopped, it goes on where it was.
 
     A list has the columns wall, file, options, tolerance, trade, floor, room. Without --wall every wall found is
     done. Results stay as long as file and settings are the same; --overwrite begins anew.
