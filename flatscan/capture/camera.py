@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,17 +13,9 @@ from numpy.typing import NDArray
 
 from flatscan.capture.registry import Format, need
 from flatscan.capture.source import Block, Normals, PointSource
-from flatscan.core.beside import plain_in
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
 from flatscan.core.model import Readings
-from flatscan.core.quantity import share
-from flatscan.core.records import load_json
-
-# OpenCV's order k1 k2 p1 p2 k3 ...; the numbers of coefficients it knows
-_COEFFICIENTS = (0, 4, 5, 8, 12, 14)
-_NAMES = ("intrinsic.json", "intrinsics.json", "camera_intrinsic.json", "camera.json", "calibration.json")
-_EXAMPLE = '{"width": w, "height": h, "intrinsic_matrix": [fx, 0, 0, 0, fy, 0, cx, cy, 1]}'
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,89 +71,6 @@ class Camera:
         if self.rms is not None:
             record["rms_pixels"] = self.rms
         return json.dumps(record | dict(self.extras), indent=2) + "\n"
-
-
-def read_camera(path: Path) -> Camera:
-    """The camera in a JSON file; raises `ReadError` where the file is no such thing or contradicts itself."""
-    record = load_json(path, lambda reason: _no_camera(path, "not JSON ({reason})", reason=reason))
-    try:
-        matrix = np.array(record["intrinsic_matrix"], float).reshape(3, 3).T
-        width, height = int(record["width"]), int(record["height"])
-        distortion = tuple(float(value) for value in record.get("distortion", ()))
-        rms = record.get("rms_pixels")
-    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as reason:
-        raise _no_camera(path, "no intrinsics in it ({reason})", reason=str(reason)) from None
-    _refuse_unsound(path, matrix, width, height)
-    if len(distortion) not in _COEFFICIENTS or not np.isfinite(distortion).all():
-        raise ReadError(
-            path,
-            "{count} distortion coefficients",
-            needed="0, 4, 5, 8, 12 or 14 (k1 k2 p1 p2 k3 ...)",
-            remedy="Correct the file",
-            count=len(distortion),
-        )
-    known = {"width", "height", "intrinsic_matrix", "distortion", "rms_pixels"}
-    extras = tuple(sorted((key, value) for key, value in record.items() if key not in known))
-    (fx, _, cx), (_, fy, cy) = (map(float, row) for row in matrix[:2])
-    return Camera(width, height, fx, fy, cx, cy, distortion, extras, rms)
-
-
-def _no_camera(path: Path, found: str, needed: str = _EXAMPLE, **values: object) -> ReadError:
-    return ReadError(path, found, needed=needed, remedy="Export the intrinsics again", **values)
-
-
-def _refuse_unsound(path: Path, matrix: Array, width: int, height: int) -> None:
-    """Raise `ReadError` for a matrix (3, 3) that no camera of so many pixels has."""
-    (fx, skew, cx), (_, fy, cy) = matrix[0], matrix[1]
-    values = {"fx": share(fx), "fy": share(fy), "cx": share(cx), "cy": share(cy), "width": width, "height": height}
-    sound = np.isfinite(matrix).all() and np.allclose(matrix[2], [0, 0, 1]) and skew == 0 and min(width, height) > 0
-    if not (sound and 0.1 * width < fx < 20 * width and 0.1 * height < fy < 20 * height):
-        found = "fx {fx:number}, fy {fy:number}, cx {cx:number}, cy {cy:number} for {width} x {height} pixels"
-        raise _no_camera(path, found, "focal lengths and centre in pixels", **values)
-    if not (-0.5 * width < cx < 1.5 * width and -0.5 * height < cy < 1.5 * height):
-        found = "principal point {cx:number}, {cy:number} far outside {width} x {height} pixels"
-        raise _no_camera(path, found, "the matrix column by column", **values)
-
-
-def camera_beside(picture: Path) -> tuple[Camera, Path]:
-    """The camera whose file stands beside a picture or in its folder; raises `ReadError` that says how to get one."""
-    folder = picture if picture.is_dir() else picture.parent
-    names = () if picture.is_dir() else (f"{picture.stem}.json", f"{picture.stem}_intrinsics.json")
-    for name in (*names, *_NAMES):
-        if os.path.lexists(folder / name):
-            return read_camera(plain_in(folder, folder / name)), folder / name
-    raise ReadError(
-        picture,
-        "no intrinsics (focal length and centre in pixels) beside it",
-        needed="a file {name} such as {example}, with depth_scale (units per metre)",
-        remedy="Export the camera's intrinsics with the capture, or make the file with {run:calibrate}",
-        name=names[0] if names else _NAMES[0],
-        example=_EXAMPLE,
-    )
-
-
-def fit_size(camera: Camera, camera_file: Path, width: int, height: int, picture: Path) -> Camera:
-    """The same camera for a picture of that size, if it is only scaled; raises `ReadError` otherwise."""
-    ratio = width / camera.width
-    if (width, height) == (camera.width, camera.height):
-        return camera
-    if abs(height - camera.height * ratio) > 1.0:
-        raise ReadError(
-            picture,
-            "{width} x {height} pixels, but {file} is for {wide} x {high}",
-            needed="intrinsics of this picture",
-            remedy="Export both from the same capture",
-            width=width,
-            height=height,
-            file=camera_file.name,
-            wide=camera.width,
-            high=camera.height,
-        )
-    # centres of pixels lie at whole numbers, so half a pixel shifts with the scale
-    cx, cy = ((centre + 0.5) * ratio - 0.5 for centre in (camera.cx, camera.cy))
-    return Camera(
-        width, height, camera.fx * ratio, camera.fy * ratio, cx, cy, camera.distortion, camera.extras, camera.rms
-    )
 
 
 @dataclass(frozen=True, eq=False)

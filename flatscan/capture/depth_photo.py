@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.capture.camera import MOST_DEPTHS, Camera, camera_beside, fit_size, refuse_pixels
+from flatscan.capture.camera import MOST_DEPTHS, Camera, refuse_pixels
+from flatscan.capture.camera_file import camera_beside, fit_size
 from flatscan.capture.registry import Format
 from flatscan.capture.source import Block, PointSource
 from flatscan.core.beside import plain_in

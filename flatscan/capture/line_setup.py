@@ -66,6 +66,7 @@ class Setup:
     width: float | None
     height: float | None
     camera_file: Path | None
+    camera_name: str | None
     place: Array | None
     channel: str
     level: bool
@@ -101,6 +102,7 @@ def read_setup(path: Path) -> Setup:
         width=get.size(wall, "width"),
         height=get.size(wall, "height"),
         camera_file=beside(path, camera["file"]) if "file" in camera else None,
+        camera_name=str(camera["name"]) if "name" in camera else None,
         place=get.lengths(camera, "place", 3) if "place" in camera else None,
         channel=channel,
         level=runs == "along",

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.capture.camera import Camera, Picture, fit_size, read_camera, read_picture
+from flatscan.capture.camera import Camera, Picture, read_picture
+from flatscan.capture.camera_file import fit_size, read_camera
 from flatscan.capture.line_rays import Bow, LaserPlane, View, apply, bow_of, refuse_degenerate, see_wall
 from flatscan.capture.line_setup import Line, Setup
 from flatscan.capture.line_stripe import Stripe, find_stripe, notes_on_exposure
@@ -115,7 +116,8 @@ def _seen(setup: Setup, line: Line) -> tuple[View, Points, Stripe, tuple[Note, .
 def _camera(setup: Setup, picture: Picture, where: Path) -> Camera | None:
     height, width = picture.colours.shape[:2]
     if setup.camera_file is not None:
-        return fit_size(read_camera(setup.camera_file), setup.camera_file, width, height, where)
+        camera = read_camera(setup.camera_file, setup.camera_name)
+        return fit_size(camera, setup.camera_file, width, height, where)
     if picture.focal is None or setup.place is not None:
         return None
     return Camera(width, height, picture.focal, picture.focal, (width - 1) / 2, (height - 1) / 2)
