@@ -91,7 +91,7 @@ PLAN: dict[str, Command] = {
         help="How the straightedge is read for --limit.  [default: resting and balanced]",
     ),
     "accept_source": click.option(
-        "--accept-source", is_flag=True, help="Decide by a tolerance that is quoted from memory, on your word."
+        "--accept-source", is_flag=True, help="On your word, decide by a tolerance that was not read well enough."
     ),
     "system": click.option("--system", help="Material system: a name, or your own TOML file."),
     "least": click.option("--least", type=LENGTH, help="Least thickness, over the highest point.  [default: 5mm]"),

@@ -12,6 +12,7 @@ from click.shell_completion import get_completion_class
 from flatscan import __version__
 from flatscan.cli import options
 from flatscan.cli.speaking import hand_out, tell, text_file
+from flatscan.core.choices import LIMIT_STAGES
 
 # in the order of how much of a result depends on them; names as the package index knows them
 COMPUTES_WITH = (
@@ -34,17 +35,20 @@ _FILES = "Folder for it as files.  [default: none is written]"
 
 @click.command("tolerances")
 @click.argument("words", nargs=-1)
+@click.option("--country", help="Only documents of a country, by its code: DE, GB, AU-QLD.")
+@click.option("--stage", type=click.Choice(LIMIT_STAGES), help="Only limits for that surface.")
 @options.output(_FILES)
-def tolerances(words: tuple[str, ...], **given: Any) -> int:
-    """Published limits: how far out, under what length, how read, from where. WORDS narrow the list.
+def tolerances(words: tuple[str, ...], country: str | None, stage: str | None, **given: Any) -> int:
+    """Published limits: how far out, under what length, how read, where it was read, whether it decides.
 
-    Entries tagged "from memory" give numbers but no decision. The contract's document and edition govern.
+    WORDS narrow the list; an entry's ID prints all of it. An entry read in the document itself or in two independent
+    places decides; of all others check gives numbers and ends with 4. The contract's document and edition govern.
 
-    Example: flatscan tolerances plaster 2m
+    Example: flatscan tolerances plaster 2m --country DE
     """
     from flatscan import report, standards
 
-    entries = standards.matching(words)
+    entries = standards.matching(words, country, stage)
     text, record = report.tolerance_text(entries, given["units"]) + "\n", report.tolerance_records(entries)
     made = [("tolerances.txt", text_file(text)), ("tolerances-result.json", text_file(report.text(record)))]
     hand_out("tolerances", given, record, text, made=made)

@@ -40,6 +40,8 @@ STAGES = ("quote", "set-out", "after-ruling", "hand-over", "dispute")
 # what only somebody who knows the job can say of two surveys: that it is one wall for all its other size, that the
 # later is the thinner, that the coat is even, that the shapes have nothing in common, that one is no copy of the other
 ANSWERS = ("size", "order", "even", "wall", "copy")
+# what surface a published limit is for
+LIMIT_STAGES = ("background", "undercoat", "finish", "tiles", "formed concrete")
 # what was surveyed: bare wall, old plaster that stays, old plaster that comes off
 SURFACES = ("bare", "stays", "comes-off")
 # what a surveyor saw on site that stops the job

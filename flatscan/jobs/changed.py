@@ -35,6 +35,7 @@ _NAMES = {
     ("PlaneOptions", "fixed"): "fix",
     ("Requirement", "tolerances"): "tolerance",
 }
+_READ_AS = {"one place": "verdict.read-in-one-place", "memory": "verdict.read-from-memory"}
 # under this confidence numbers are given and no decision; under the usual one the test is a weaker one
 LEAST_CONFIDENCE, USUAL_CONFIDENCE = 0.90, 0.95
 # spans [m] over which a warp stated by hand is held against that of the capture type
@@ -115,8 +116,8 @@ def _by_requirement(requirement: Requirement) -> Iterator[Note]:
     if laid < usual and not all(entry.directions for entry in asked):
         yield note("verdict.few-directions", directions=laid, usual=usual)
     for entry in requirement.entries:
-        if entry.accepted and entry.checked == "from memory":
-            yield note("verdict.source-accepted", entry=entry.id)
+        if entry.accepted and not entry.sure:
+            yield note("verdict.source-accepted", entry=entry.id, read_as=note(_READ_AS[entry.read_as]))
     if requirement.confidence < USUAL_CONFIDENCE - 1e-9:
         yield note("verdict.less-sure", confidence=share(requirement.confidence), usual=share(USUAL_CONFIDENCE))
 

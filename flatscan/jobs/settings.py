@@ -145,7 +145,7 @@ class Requirement:
     """What straightedge the wall is tried with; ``limit`` also sets how far noise is smoothed before the test.
 
     Where no ``method`` is named, a limit is held against the resting gap and the balanced end gap. ``accept_source``:
-    a tolerance that was never read in its document decides all the same, on somebody's word.
+    a tolerance that was read in one place only, or written down from memory, decides all the same, on somebody's word.
     """
 
     rule: float = DEFAULT_RULE

@@ -11,7 +11,8 @@ from flatscan.standards import Tolerance
 from flatscan.verdict import Criterion
 
 # entries whose limit is a share of the length judged
-_SHARES = ("per length", "share of height")
+_SHARES = ("pro rata",)
+_READ = {"one place": "limit.document-one-place", "memory": "limit.document-from-memory"}
 _OVER = {
     "plumb": "limit.plumb",
     "step": "limit.step",
@@ -40,8 +41,8 @@ def limit_source(entry: Tolerance | None) -> Note:
     if entry is None or not entry.published:
         return note("limit.entered")
     code = "limit.document"
-    if entry.checked == "from memory":
-        code = "limit.document-accepted" if entry.accepted else "limit.document-from-memory"
+    if not entry.sure:
+        code = "limit.document-accepted" if entry.accepted else _READ[entry.read_as]
     return note(code, document=entry.document, edition=entry.edition, clause=entry.clause)
 
 

@@ -1,66 +1,22 @@
-"""Beside the report of a wall: published tolerances, a series of surveys."""
+"""Beside the report of a wall: a series of surveys."""
 
 from __future__ import annotations
 
 import csv
 import io
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from flatscan.compare import Entry
-from flatscan.core.notes import Note, in_unit, note
+from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres, square_metres
 from flatscan.jobs.series import ADDED, BOTH, NOTHING, REMOVED, Series, Step
 from flatscan.report.job_folder import Subject, put_sheets, sheet_name
 from flatscan.report.reporting import report_of
 from flatscan.report.result_document import SCHEMA, plain_values, text
 from flatscan.report.say import finished, say
-from flatscan.standards import Tolerance
-
-WIDTH = 96
-_PLAIN = ("id", "document", "edition", "clause", "criterion", "applies_to", "method", "interpolation")
-
-
-def tolerance_records(entries: Sequence[Tolerance]) -> dict[str, object]:
-    """The entries as a document, lengths in mm."""
-    rows = []
-    for entry in entries:
-        row: dict[str, object] = {name: getattr(entry, name) for name in _PLAIN}
-        row |= {"lengths_mm": list(entry.lengths), "limits_mm": list(entry.limits)}
-        rows.append(row | {"source": entry.source, "checked": entry.checked, "note": entry.note})
-    return plain_values({"schema": SCHEMA, "tolerances": rows})
-
-
-def tolerance_text(entries: Sequence[Tolerance], units: str) -> str:
-    """The entries for reading: what, how much over how far, by which method, from where, how sure."""
-    lines = []
-    for entry in entries:
-        pairs = tuple(
-            note("list.limit-over", limit=in_unit(limit, entry.unit), length=in_unit(length, entry.length_unit))
-            for length, limit in zip(entry.lengths, entry.limits, strict=True)
-        )
-        body = note(
-            "list.tolerance-by" if entry.method else "list.tolerance",
-            None,
-            document=entry.document,
-            edition=entry.edition,
-            clause=entry.clause,
-            criterion=entry.criterion,
-            pairs=note("report.list-comma", parts=pairs),
-            **({"method": entry.method} if entry.method else {}),
-        )
-        more = note("list.tolerance-for", applies=entry.applies_to, note=entry.note)
-        source = note("list.checked", checked=entry.checked, source=entry.source)
-        lines += [entry.id, *(part for text in (body, more, source) for part in _wrapped(say(text, units).strip()))]
-    lines += [say(note("list.from-memory"), units), say(note("list.contract-governs"), units)]
-    return "\n".join(lines)
-
-
-def _wrapped(text: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent="    ", subsequent_indent="    ")
-
 
 _SCREEN = 79
 _DONE = {

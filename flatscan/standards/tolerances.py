@@ -1,30 +1,44 @@
-"""Published tolerances: one limit from one edition of one document, and all of them, with where each was read."""
+"""Published tolerances: one limit from one edition of one document, where it was read, and whether that decides."""
 
 from __future__ import annotations
 
-import difflib
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from itertools import pairwise
-from typing import Annotated
 
 import numpy as np
 
 from flatscan.core import choices
-from flatscan.core.errors import BadTable, BadValue
+from flatscan.core.errors import BadValue
 from flatscan.core.quantity import metres
-from flatscan.core.records import Positive, of_table, one_of, parse_toml
-from flatscan.core.typed import is_length, parse_length
 from flatscan.core.units import METRES_PER
 
 CRITERIA = ("flatness", "plumb", "step", "corner", "reveal", "square")
 METHODS = (*choices.METHODS, "chord", "")
-INTERPOLATIONS = ("none", "linear", "linear, half up to whole mm", "class", "per length", "share of height")
-_WHOLE_MM = ("linear, half up to whole mm", "share of height")
-CHECKED = ("printed", "printed elsewhere", "from memory")
+INTERPOLATIONS = ("none", "linear", "class", "pro rata", "per storey")
+HALF_UP = "half up to whole mm"
+ROUNDINGS = ("", HALF_UP)
+SHORTER = ("same limit", "pro rata")
+DOCUMENT, PAGE, NOTES, MEMORY = "document itself", "page that prints it", "shared notes", "memory"
+KINDS = (DOCUMENT, PAGE, NOTES, MEMORY)
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One place where a limit was read: a document, or a page that prints its values.
+
+    ``kind`` is ``document itself``, ``page that prints it``, ``shared notes`` (read by others, page not named) or
+    ``memory``. ``date`` is the day it was read (ISO 8601), ``copies`` the name of the reading it repeats word for word,
+    ``says`` how far it bears the entry out.
+    """
+
+    name: str
+    title: str
+    publisher: str
+    kind: str
+    date: str
+    copies: str = ""
+    says: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,16 +50,19 @@ class Tolerance:
     the rest. ``lengths`` and ``limits`` run in parallel; several of them are joined by ``interpolation``:
 
     - ``none``: each length has its own limit, judged by itself;
-    - ``linear``, ``linear, half up to whole mm``: between two lengths the limit runs straight (and is rounded half up
-      to whole millimetres); it stays at the first below the first and at the last above the last;
-    - ``class``: the limit of the first length that is not exceeded, and the last beyond;
-    - ``per length``: a slope, ``limits[0]`` in every ``lengths[0]``;
-    - ``share of height``: the same slope, rounded half up to whole millimetres.
+    - ``linear``: between two lengths the limit runs straight; it stays at the first below the first;
+    - ``class``: the limit of the first length that is not exceeded;
+    - ``pro rata``: a slope, ``limits[0]`` in every ``lengths[0]``;
+    - ``per storey``: the whole of ``limits[0]`` in each storey, however high; ``lengths[0]`` is the most that is taken
+      for one storey.
 
-    ``directions`` (degrees from horizontal) are the only ones it speaks of; empty means every direction. ``checked``
-    is ``printed``, ``printed elsewhere`` or ``from memory``: the last gives numbers but no decision, unless somebody
-    ``accepted`` it on his word. ``tags`` are words to find it by. ``unit`` and ``length_unit`` are those in which the
-    document gives limits and lengths.
+    ``beyond`` [m] is the limit over more than the last length; None: a slope goes on, the last limit stays. Where
+    ``rounding`` is not empty the document rounds half up to whole millimetres. ``directions`` (degrees from
+    horizontal) are the only ones it speaks of; empty means every direction. ``readings`` say where it was read, and
+    with them ``decides``; somebody may have ``accepted`` it on his word. ``line`` is the document's line in our words,
+    ``anywhere`` where the straightedge may lie, ``short`` what counts on a wall shorter than the length named, and what
+    a straightedge longer than the wall does; ``shorter`` is ``same limit`` or ``pro rata`` for it. ``doubt`` is what is
+    not confirmed. ``unit`` and ``length_unit`` are those of the document.
     """
 
     id: str
@@ -58,11 +75,18 @@ class Tolerance:
     lengths: tuple[float, ...]
     limits: tuple[float, ...]
     interpolation: str
-    source: str
-    checked: str
-    note: str = ""
-    tags: tuple[str, ...] = ()
+    rounding: str = ""
+    beyond: float | None = None
     directions: tuple[float, ...] = ()
+    stages: tuple[str, ...] = ()
+    countries: tuple[str, ...] = ()
+    superseded_by: str = ""
+    line: str = ""
+    anywhere: str = ""
+    short: str = ""
+    shorter: str = "same limit"
+    doubt: str = ""
+    readings: tuple[Reading, ...] = ()
     accepted: bool = False
     unit: str = "mm"
     length_unit: str = "m"
@@ -84,8 +108,6 @@ class Tolerance:
             lengths=(length,),
             limits=(limit,),
             interpolation="linear",
-            source="",
-            checked="entered",
             unit="in" if _is_whole(limit, METRES_PER["in"] / 16, 5e-4) else "mm",
             length_unit="ft" if _is_whole(length, METRES_PER["in"], 0.01) else "m",
         )
@@ -96,9 +118,34 @@ class Tolerance:
         return bool(self.id)
 
     @property
+    def places(self) -> int:
+        """In how many independent places it was read: pages of one publisher, copies and memory add none."""
+        return len(
+            {
+                (one.kind, one.publisher)
+                for one in self.readings
+                if one.kind in (PAGE, NOTES) and not any(one.copies == other.name for other in self.readings)
+            }
+        )
+
+    @property
+    def read_as(self) -> str:
+        """How well it was read: ``document``, ``two places``, ``one place`` or ``memory``; ``entered`` by hand."""
+        if not self.published:
+            return "entered"
+        if any(one.kind == DOCUMENT for one in self.readings):
+            return "document"
+        return ("memory", "one place", "two places")[min(self.places, 2)]
+
+    @property
+    def sure(self) -> bool:
+        """Whether it was read in the document itself or in two independent places, or was entered by hand."""
+        return self.read_as != "memory"
+
+    @property
     def decides(self) -> bool:
-        """Whether the limit may be decided on; one written down from memory may where somebody accepted it."""
-        return self.accepted or self.checked != "from memory"
+        """Whether the limit may be decided on: it was read well enough, or somebody accepted it."""
+        return self.accepted or self.sure
 
     def limit_at(self, length: float) -> float:
         """Limit [m] over a length [m]; with ``none`` only at the lengths named, anything else raises `BadValue`."""
@@ -111,24 +158,38 @@ class Tolerance:
                 length=metres(length),
             )
         if self.interpolation == "none":
-            near = [limit for at, limit in zip(self.lengths, self.limits, strict=True) if abs(at - length) < 1e-9]
-            if not near:
-                raise BadValue(
-                    self.id,
-                    "a length of {length:span}",
-                    needed="one of the lengths it names ({known:span})",
-                    remedy="Use the length the document names",
-                    length=metres(length),
-                    known=tuple(metres(at) for at in self.lengths),
-                )
-            return near[0]
-        if self.interpolation == "class":
+            return self._named(length)
+        limit = self._over(length)
+        return half_up_mm(limit) if self.rounding == HALF_UP else limit
+
+    def reaches(self, length: float) -> bool:
+        """Whether the document names a limit for that length [m]: not for several storeys where it names one a storey.
+
+        With `beyond` it does, but each storey keeps its own limit as well.
+        """
+        return self.interpolation != "per storey" or length <= self.lengths[0] + 1e-9
+
+    def _named(self, length: float) -> float:
+        near = [limit for at, limit in zip(self.lengths, self.limits, strict=True) if abs(at - length) < 1e-9]
+        if not near:
+            raise BadValue(
+                self.id,
+                "a length of {length:span}",
+                needed="one of the lengths it names ({known:span})",
+                remedy="Use the length the document names",
+                length=metres(length),
+                known=tuple(metres(at) for at in self.lengths),
+            )
+        return near[0]
+
+    def _over(self, length: float) -> float:
+        if self.beyond is not None and length > self.lengths[-1] + 1e-9:
+            return self.beyond
+        if self.interpolation == "pro rata":
+            return self.limits[0] * length / self.lengths[0]
+        if self.interpolation in ("class", "per storey"):
             return self.limits[min(int(np.searchsorted(self.lengths, length - 1e-9)), len(self.limits) - 1)]
-        if self.interpolation in ("per length", "share of height"):
-            limit = self.limits[0] * length / self.lengths[0]
-        else:
-            limit = float(np.interp(length, self.lengths, self.limits))
-        return half_up_mm(limit) if self.interpolation in _WHOLE_MM else limit
+        return float(np.interp(length, self.lengths, self.limits))
 
     def stairs(self, longest: float) -> tuple[tuple[float, float, float], ...]:
         """The limit as stairs up to ``longest`` [m]: (from length, to length, limit), each constant to below ``to``.
@@ -142,12 +203,14 @@ class Tolerance:
             if self.interpolation in ("class", "none"):
                 rising.append((l0 + 1e-6, t1))
                 continue
-            grid, shift = (1e-3, 5e-4) if self.interpolation in _WHOLE_MM else (5e-4, 0.0)
+            grid, shift = (1e-3, 5e-4) if self.rounding == HALF_UP else (5e-4, 0.0)
             first, last = (math.floor((limit + shift) / grid + 1e-9) for limit in (t0, t1))
             rising += [
                 (l0 + (l1 - l0) * (count * grid - shift - t0) / (t1 - t0), round(count * grid, 9))
                 for count in range(first + 1, last + 1)
             ]
+        if self.beyond is not None:
+            rising.append((self.lengths[-1] + 1e-6, self.beyond))
         rising = [step for step in rising if step[0] < longest]
         ends = [step[0] for step in rising[1:]] + [longest]
         return tuple((start, stop, limit) for (start, limit), stop in zip(rising, ends, strict=True))
@@ -163,132 +226,3 @@ def half_up_mm(metres: float) -> float:
     """Rounded to whole millimetres, a half going up (12.5 mm is 13 mm, where Python's ``round`` gives 12)."""
     # 1e-9 mm forgives what binary fractions take off an exact half
     return math.floor(metres * 1000 + 0.5 + 1e-9) / 1000
-
-
-@dataclass(frozen=True, slots=True)
-class _Entry:
-    """One ``[[entry]]`` as a file has it: lengths in ``length_unit``, limits in ``unit``."""
-
-    id: str
-    clause: str
-    criterion: Annotated[str, one_of(CRITERIA)]
-    applies_to: str
-    method: Annotated[str, one_of(METHODS)]
-    unit: Annotated[str, one_of(METRES_PER)]
-    lengths: tuple[Positive, ...]
-    limits: tuple[Positive, ...]
-    interpolation: Annotated[str, one_of(INTERPOLATIONS)] = "none"
-    note: str = ""
-    checked: Annotated[str, one_of(CHECKED)] | None = None
-    length_unit: Annotated[str, one_of(METRES_PER)] = "m"
-    tags: tuple[str, ...] = ()
-    source: str | None = None
-    directions: tuple[float, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class _Document:
-    """A file: one edition of one document."""
-
-    document: str
-    edition: str | int
-    source: str
-    checked: Annotated[str, one_of(CHECKED)]
-    entry: tuple[_Entry, ...]
-
-
-def parse(text: str, where: str) -> tuple[Tolerance, ...]:
-    """Entries of one document edition in TOML; a missing, unknown or contradictory key raises `BadTable`."""
-    tables = parse_toml(text, where, "a TOML table", "Correct the line named")
-    document = of_table(_Document, tables, where, "Correct the file; the shipped ones show the layout")
-    if not document.entry:
-        raise BadTable(where, "no [[entry]]", needed="at least one", remedy="Add what is missing")
-    return tuple(_tolerance(document, entry, where) for entry in document.entry)
-
-
-def _tolerance(document: _Document, entry: _Entry, where: str) -> Tolerance:
-    lengths, limits = entry.lengths, entry.limits
-    if not lengths or len(lengths) != len(limits) or list(lengths) != sorted(set(lengths)):
-        raise BadTable(
-            "{file}, entry {id}",
-            "{lengths} lengths and {limits} limits",
-            needed="as many limits as rising lengths",
-            remedy="Correct the row",
-            file=where,
-            id=entry.id,
-            lengths=len(lengths),
-            limits=len(limits),
-        )
-    return Tolerance(
-        id=entry.id,
-        document=document.document,
-        edition=str(document.edition),
-        clause=entry.clause,
-        criterion=entry.criterion,
-        applies_to=entry.applies_to,
-        method=entry.method,
-        lengths=tuple(length * METRES_PER[entry.length_unit] for length in lengths),
-        limits=tuple(limit * METRES_PER[entry.unit] for limit in limits),
-        interpolation=entry.interpolation,
-        source=entry.source or document.source,
-        checked=entry.checked or document.checked,
-        note=entry.note,
-        tags=entry.tags,
-        directions=entry.directions,
-        unit=entry.unit,
-        length_unit=entry.length_unit,
-    )
-
-
-@cache
-def available() -> tuple[Tolerance, ...]:
-    """All entries that ship with the package, in the order of their ids."""
-    folder = files("flatscan.standards")
-    found = [
-        entry
-        for item in sorted(folder.iterdir(), key=lambda item: item.name)
-        if item.name.endswith(".toml")
-        for entry in parse(item.read_text(encoding="utf-8"), item.name)
-    ]
-    return tuple(sorted(found, key=lambda entry: entry.id))
-
-
-def matching(words: Sequence[str]) -> tuple[Tolerance, ...]:
-    """The entries that hold all of the words, in any case, or have that length or limit; `BadValue` where none does."""
-    wanted = [word.lower() for word in words]
-    found = tuple(entry for entry in available() if all(_holds(entry, word) for word in wanted))
-    if not found:
-        raise BadValue(
-            "tolerances",
-            "no entry holds all of '{words}'",
-            needed="words of an entry's id, document or note, a length or a limit",
-            remedy="Leave the words out to see them all ({run:tolerances})",
-            words=tuple(words),
-        )
-    return found
-
-
-def _holds(entry: Tolerance, word: str) -> bool:
-    if word in str(entry).lower():
-        return True
-    if not is_length(word, None):
-        return False
-    length = parse_length(word)
-    return any(math.isclose(length, known, abs_tol=1e-6) for known in (*entry.lengths, *entry.limits))
-
-
-def load(identifier: str) -> Tolerance:
-    """The entry of that id; an unknown one raises `BadValue` with the closest ids."""
-    known = {entry.id: entry for entry in available()}
-    if identifier in known:
-        return known[identifier]
-    close = difflib.get_close_matches(identifier.lower(), known, n=3, cutoff=0.4)
-    close = close or [name for name in known if identifier.lower() in name][:3]
-    raise BadValue(
-        "tolerance",
-        "'{id}'",
-        needed="an id that `{run:tolerances}` lists",
-        remedy="Use {close}" if close else "List them with `{run:tolerances}`",
-        id=identifier,
-        close=" or ".join(close),
-    )

@@ -16,7 +16,6 @@ from flatscan.straightedge.gaps import Point
 from flatscan.straightedge.uncertainty import half_factor
 
 WITHIN, OUTSIDE, UNDECIDED = "within", "outside", "undecided"
-MEMORY = note("verdict.from-memory")
 _U_UNKNOWN = note("verdict.u-unknown")
 PLACES = 5
 
@@ -182,6 +181,13 @@ def conformance(value: float, u: float, limit: float) -> float:
     return float(ndtr((limit - value) / u) - ndtr((-limit - value) / u)) if math.isfinite(value) else 0.0
 
 
+def numbers_only(entry: Tolerance) -> Note | None:
+    """Why an entry's limit gives numbers and no decision: where it was read does not carry one. None: it decides."""
+    if entry.decides:
+        return None
+    return note("verdict.from-memory") if entry.read_as == "memory" else note("verdict.one-place")
+
+
 def positive(limit: float, name: str) -> float:
     """The limit, if it is one; 0 or less, or no number, raises `BadValue`."""
     if not (math.isfinite(limit) and limit > 0):
@@ -202,13 +208,14 @@ def single(
     limit: float,
     *,
     k: float = 1.645,
-    decides: bool = True,
+    barred: Note | None = None,
     unknown: Note = _U_UNKNOWN,
     places: tuple[Point, ...] = (),
 ) -> Criterion:
     """Judge |one quantity| [m], chosen beforehand, against a limit [m]; 0 or less raises `BadValue`.
 
     ``k`` is the confidence's one-sided factor; both ends of the interval that is printed share its error probability.
+    ``barred`` is the reason of a limit that gives numbers only.
     """
     positive(limit, name)
     value = abs(measured.value)
@@ -216,10 +223,10 @@ def single(
         return Criterion(name, UNDECIDED, value, None, limit, (unknown,))
     wide = half_factor(k) * measured.u
     upper, lower = value + wide, value - wide
-    decision = decide(value, measured.u, limit, half_factor(k)) if decides else UNDECIDED
+    decision = UNDECIDED if barred else decide(value, measured.u, limit, half_factor(k))
     said = note("verdict.between", value=metres(value), lower=metres(max(lower, 0.0)), upper=metres(upper))
-    memory = () if decides else (MEMORY,)
-    return Criterion(name, decision, value, upper, limit, (*memory, said), lower, places, u=measured.u)
+    reasons = (barred, said) if barred else (said,)
+    return Criterion(name, decision, value, upper, limit, reasons, lower, places, u=measured.u)
 
 
 def undecided(criterion: Criterion, reason: Note) -> Criterion:

@@ -16,7 +16,6 @@ from flatscan.straightedge.gaps import Gap, Gaps, Point
 from flatscan.straightedge.hand_gaps import HandCheck
 from flatscan.straightedge.uncertainty import expected_u
 from flatscan.verdict.criteria import (
-    MEMORY,
     OUTSIDE,
     UNDECIDED,
     WITHIN,
@@ -60,12 +59,12 @@ def flatness(
     *,
     relief: Relief | None = None,
     name: str | Note = "flatness",
-    decides: bool = True,
+    barred: Note | None = None,
     unit: str = "mm",
 ) -> Criterion:
     """Judge a sweep against a limit [m] by the rule of methods/decision 1: by the two ends of its interval.
 
-    ``relief`` brings smoothing and hidden features into it. ``decides`` False (a limit from memory) gives the numbers
+    ``relief`` brings smoothing and hidden features into it. ``barred`` is the reason of a limit that gives numbers
     only. Reasons have the limit in the ``unit`` it was given in. A limit of 0 or less raises `BadValue`.
     """
     positive(limit, "flatness")
@@ -83,8 +82,8 @@ def flatness(
     made_up = 0.0 if relief is None or relief.doubled is None else relief.doubled
     lower = None if gaps.lower is None else max(gaps.lower - made_up, 0.0)
     value = judged.value if gaps.gap is None else gaps.gap
-    if not decides:
-        reasons = (MEMORY, *against)
+    if barred:
+        reasons = (barred, *against)
     elif lower is not None and lower > limit:
         decision = OUTSIDE
         reasons = (note("verdict.at-least", lower=metres(lower), limit=in_unit(limit, unit)),)
@@ -225,7 +224,8 @@ def with_hand(verdict: Verdict, checks: Sequence[HandCheck], *, decides: bool = 
     places and leave the rest of the wall as it was. Where a wall the scan calls within reads over the limit by hand,
     neither is believed: undecided. The readings share the error probability of both sides (Bonferroni). A gap under a
     shorter straightedge can pass the limit of a longer one but not keep it, and the other way round; a resting
-    straightedge settles nothing read on blocks or balanced. ``decides`` False (a limit from memory) adds words only.
+    straightedge settles nothing read on blocks or balanced. ``decides`` False (a limit for
+    numbers only) adds words only.
     """
     if not checks:
         return verdict

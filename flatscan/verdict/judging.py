@@ -7,14 +7,13 @@ from dataclasses import dataclass, replace
 
 from flatscan.core.errors import BadValue
 from flatscan.core.model import Relief
-from flatscan.core.notes import Note, note
+from flatscan.core.notes import Note, in_unit, note
 from flatscan.core.quantity import Quantity, metres, share
 from flatscan.standards.tolerances import Tolerance
 from flatscan.straightedge.gaps import Gaps
 from flatscan.straightedge.lips import Lip
 from flatscan.straightedge.sweeping import Stair
 from flatscan.verdict.criteria import (
-    MEMORY,
     OUTSIDE,
     UNDECIDED,
     WITHIN,
@@ -22,9 +21,11 @@ from flatscan.verdict.criteria import (
     CurvePoint,
     Verdict,
     coverage_factor,
+    numbers_only,
     positive,
     single,
     together,
+    undecided,
 )
 from flatscan.verdict.flatness import by_both, flatness
 from flatscan.verdict.repeating import without_loose_tie, without_repeats
@@ -103,8 +104,22 @@ def _judged(entry: Tolerance, measured: Measured, relief: Relief | None, k: floa
         return Judged(entry, (_unmeasured(entry),))
     unknown = note("verdict.no-vertical" if entry.criterion == "plumb" else "verdict.u-unknown")
     limit = entry.limit_at(measured.over)
-    found = single(entry.criterion, measured.quantity, limit, k=k, decides=entry.decides, unknown=unknown)
+    barred = numbers_only(entry)
+    found = single(entry.criterion, measured.quantity, limit, k=k, barred=barred, unknown=unknown)
+    if not entry.reaches(measured.over):
+        found = _of_several_storeys(entry, found, single(entry.criterion, measured.quantity, entry.limits[0], k=k))
     return Judged(entry, (found,))
+
+
+def _of_several_storeys(entry: Tolerance, found: Criterion, as_one: Criterion) -> Criterion:
+    """A lean over several storeys, of which each has a limit of its own: where one storey ends is not known here.
+
+    Within is what keeps one storey's limit over the whole height, outside what is over a limit for the whole height.
+    """
+    sure = WITHIN if as_one.decision == WITHIN else OUTSIDE if entry.beyond is not None else UNDECIDED
+    if found.decision in (UNDECIDED, sure):
+        return found
+    return undecided(found, note("verdict.each-storey", limit=in_unit(entry.limits[0], entry.unit)))
 
 
 def verdict_of(judged: Sequence[Judged], *, confidence: float = 0.95) -> Verdict:
@@ -156,7 +171,7 @@ def _step(entry: Tolerance, found: Lip | Quantity | None, k: float) -> Criterion
     if found is None:
         return Criterion("step", UNDECIDED, None, None, limit, (note("verdict.not-measured"),))
     if isinstance(found, Quantity):
-        return single("step", found, limit, k=k, decides=entry.decides)
+        return single("step", found, limit, k=k, barred=numbers_only(entry))
     value = metres(found.value)
     if found.upper is None:
         unknown = note("verdict.largest-step-u-unknown", value=value)
@@ -164,20 +179,21 @@ def _step(entry: Tolerance, found: Lip | Quantity | None, k: float) -> Criterion
     decision = WITHIN if found.upper <= limit else UNDECIDED
     decision = OUTSIDE if found.lower is not None and found.lower > limit else decision
     said = note("verdict.largest-step", value=value)
-    decision, reasons = (decision, (said,)) if entry.decides else (UNDECIDED, (MEMORY, said))
+    barred = numbers_only(entry)
+    decision, reasons = (UNDECIDED, (barred, said)) if barred else (decision, (said,))
     places = (found.at,) if decision == UNDECIDED else ()
     return Criterion("step", decision, found.value, found.upper, limit, reasons, found.lower, places, u=found.u)
 
 
 def _by_rule(entry: Tolerance, measured: Measured, relief: Relief | None) -> Judged:
     """A criterion for each length the entry names, and the sweep of the one nearest to (or furthest over) its limit."""
-    criteria = []
+    criteria, barred = [], numbers_only(entry)
     for gaps, length, limit in zip(measured.sweeps, entry.lengths, entry.limits, strict=True):
         name = "flatness" if len(entry.lengths) == 1 else note("verdict.flatness-under", length=metres(length))
-        criteria.append(flatness(gaps, limit, relief=relief, name=name, decides=entry.decides, unit=entry.unit))
+        criteria.append(flatness(gaps, limit, relief=relief, name=name, barred=barred, unit=entry.unit))
     if measured.balanced:
         others = [
-            flatness(gaps, limit, relief=relief, decides=entry.decides, unit=entry.unit)
+            flatness(gaps, limit, relief=relief, barred=barred, unit=entry.unit)
             for gaps, limit in zip(measured.balanced, entry.limits, strict=True)
         ]
         criteria = [by_both(one, other, entry.unit) for one, other in zip(criteria, others, strict=True)]
@@ -196,9 +212,8 @@ def _by_distance(entry: Tolerance, measured: Measured, relief: Relief | None) ->
     if not stairs:
         reason = note("verdict.no-contacts")
         return Judged(entry, (Criterion("flatness", UNDECIDED, None, None, entry.limits[0], (reason,)),))
-    each = [
-        flatness(stair.gaps, stair.limit, relief=relief, decides=entry.decides, unit=entry.unit) for stair in stairs
-    ]
+    barred = numbers_only(entry)
+    each = [flatness(stair.gaps, stair.limit, relief=relief, barred=barred, unit=entry.unit) for stair in stairs]
     worst = max(range(len(each)), key=lambda number: _over(each[number]))
     chosen = replace(each[worst], rule=None, method="chord", span=(stairs[worst].start, stairs[worst].stop))
     open_ones = [criterion for criterion in each if criterion.decision != WITHIN]

@@ -74,7 +74,7 @@ def test_every_entry_says_document_edition_clause_method_and_value_in_its_unit(e
         assert ("contacts" in said) == (entry.method == "chord")
         assert entry.method == "chord" or entry.method in said
         assert ("out of plumb over" in said) == (entry.criterion == "plumb")
-        assert ("value from memory" in said) == (entry.checked == "from memory")
+        assert ("value from memory" in said) == (entry.read_as == "memory")
         assert "-0" not in said
         assert "((" not in said
 
@@ -89,7 +89,7 @@ def _swept(rule, size, method="resting"):
 
 def _reasons(entry, part):
     """Why a wall whose deviations are that part of each limit was decided so, by method and length."""
-    entry = dataclasses.replace(entry, checked="printed")
+    entry = dataclasses.replace(entry, accepted=True)
     sizes = [part * limit for limit in entry.limits]
     if entry.criterion == "step":
         measured = Measured(step=metres(sizes[0], sizes[0] / 20))

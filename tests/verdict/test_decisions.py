@@ -79,7 +79,7 @@ def test_a_single_quantity_with_no_known_u_is_undecided():
 
 
 def test_a_single_quantity_from_memory_is_not_decided():
-    got = single("corner", Quantity(0.001, 1e-5), 0.005, decides=False)
+    got = single("corner", Quantity(0.001, 1e-5), 0.005, barred=note("verdict.from-memory"))
     assert got.decision == "undecided"
     assert "memory" in spoken(got.reasons)[0]
 

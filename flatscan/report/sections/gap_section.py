@@ -20,6 +20,12 @@ from flatscan.straightedge.gaps import Gaps
 from flatscan.straightedge.hand_gaps import HandCheck
 from flatscan.verdict import Criterion, Verdict
 
+_LIMIT_FROM = {
+    "document": "report.limit-from-document",
+    "two places": "report.limit-from-two",
+    "one place": "report.limit-from-one",
+    "memory": "report.limit-from-memory",
+}
 _NO_GAP = "unknown.no-position"
 # by method: the codes of how a straightedge is read, and of what that way hides
 _METHODS = {
@@ -145,10 +151,9 @@ def _test_facts(gaps: Gaps, method: str, tolerance: Tolerance | None, values: di
 def limit_from(tolerance: Tolerance | None) -> Note:
     """Where the limit was read and what it applies to, or that it was entered by hand."""
     source = limit_source(tolerance)
-    if tolerance is None:
+    if tolerance is None or not tolerance.published:
         return source
-    more = {"applies": tolerance.applies_to, "checked": tolerance.checked, "source": tolerance.source}
-    return note("report.limit-from" if tolerance.decides else "report.limit-from-memory", None, said=source, **more)
+    return note(_LIMIT_FROM[tolerance.read_as], said=source, applies=tolerance.applies_to)
 
 
 def _excess(gaps: Gaps, limit: float, relief: Relief) -> list[Fact]:
