@@ -127,7 +127,7 @@ def test_the_tolerances_text_names_every_document_and_what_is_from_memory():
         words = re.findall(r"[A-Z]{2,}[ -]?[A-Z0-9.]*\d+", entry.document) or [entry.document.split()[0]]
         assert any(word.split()[-1] in text for word in words), entry.document
     marked = [line for line in text.splitlines() if "[memory]" in line]
-    unsure = {entry.document for entry in standards.available() if entry.checked == "from memory"}
+    unsure = {entry.document for entry in standards.available() if entry.read_as == "memory"}
     assert len(marked) == len({"Dutch": 2, "GB": 1, "EN 1996": 1}) == len(unsure)
 
 
