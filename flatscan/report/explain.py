@@ -19,7 +19,7 @@ from flatscan.report.sections.change_section import typical_limit
 from flatscan.report.sections.gap_section import as_restricted, titled
 from flatscan.report.sections.hacking_section import depth_of
 from flatscan.report.sections.plan_section import litres
-from flatscan.report.sections.seen_section import signed, wall_name
+from flatscan.report.sections.seen_section import leaning, wall_name
 from flatscan.straightedge.gaps import Gaps
 from flatscan.verdict import Criterion, Verdict, conformance
 
@@ -87,9 +87,9 @@ def _came_on(result: Change) -> Note:
 def _foreman(result: Result) -> Iterator[Said]:
     # what can hurt comes before what is to be done
     yield from short_cautions(report_of(result))
-    lean = signed(metres(result.shape.lean_height))
+    lean = leaning(metres(result.shape.lean_height))
     source = result.wall.plumb.known_from or note("report.nothing-in-capture")
-    if lean.code == "report.on-plane":
+    if lean.code == "report.plumb":
         yield note("explain.plumb", source=source)
     else:
         yield note("explain.leans", lean=lean, source=source)

@@ -94,7 +94,7 @@ def test_strips_move_the_plane_out_and_say_what_that_costs(build):
     strips = SetOutOptions(1.8, strip=0.008, finish=0.002)
     found = arrange(relief, wall, Work(PlaneOptions(), screeds=strips))
     assert_allclose([found.out, found.build_up.volume.value], [0.007, 0.120], rtol=1e-9)
-    assert "so it stands 7.0 mm further out, which costs 70.0 litres" in say(found.notes[0])
+    assert "So the face stands 7.0 mm further out, which costs 70.0 litres" in say(found.notes[0])
     assert "moved out 7.0 mm for the screeds" in say(found.build_up.plane.rule)
     laid = set_out(relief, wall, found.build_up.plane, options=strips)
     assert_allclose([dot.packing for screed in laid.screeds for dot in screed.dots], 0.002, atol=1e-9)

@@ -65,7 +65,7 @@ def test_less_cut_than_was_asked_for_is_said_with_what_keeps_it(build):
     small = cut(Cut(1.5, 1.3, 0.030))
     assert_allclose(small.cuts[0].depth, 0.008, rtol=1e-9)
     assert "30.0 mm asked for" in say(small.notes[0])
-    assert "8.0 mm taken: it stands no further" in say(small.notes[0])
+    assert "8.0 mm taken: that is all it stands" in say(small.notes[0])
     barred = cut(Cut(1.5, 1.3, 0.005), most=0.003)
     assert_allclose(barred.cuts[0].depth, 0.003, rtol=1e-9)
     assert say(barred.notes[0]).endswith("3.0 mm taken: --hack-most is 3 mm")

@@ -79,7 +79,7 @@ def test_plumb_unknown_makes_the_volumes_doubt_unknown(build):
     done = place(relief, build.wall(4.0, 2.4, u_lean=None))
     assert (done.volume.u, done.low, done.high, done.order) == (None,) * 4
     assert done.ordered == done.volume.value
-    assert "how well plumb is known was not stated" in say(done.notes[-1])
+    assert "nobody said how well plumb is known" in say(done.notes[-1])
 
 
 def test_scale_by_scaling_the_wall(build):

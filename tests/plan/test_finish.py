@@ -180,7 +180,7 @@ def test_one_station_alone(build):
     done = place(relief, build.wall(1.0, 1.0), options=PlaneOptions(turn_up_to=0.01, lean_up_to=0.01))
     assert_allclose([done.plane.offset, done.volume.value], [0.009, 0.005], rtol=1e-9)
     assert done.volume.u is None
-    assert any("three stations on a line" in say(note) for note in done.notes)
+    assert any("Three stations on a line" in say(note) for note in done.notes)
 
 
 @settings(max_examples=30, deadline=None)

@@ -44,7 +44,7 @@ def test_three_nibs_govern_in_turn(build):
     assert_allclose([h.cut_so_far for h in plan.hacks], [0.002, 0.002, 0.004], atol=1e-12)
     assert_allclose([h.cut for h in plan.hacks], [0.008, 0.006, 0.004], atol=1e-12)
     assert plan.enough == 3
-    assert "once these humps are cut, the wall itself sets the plane" in say(plan.ends_because)
+    assert "once these humps are cut, the wall itself sets the face" in say(plan.ends_because)
 
 
 def test_never_deeper_than_allowed(build):
@@ -53,7 +53,7 @@ def test_never_deeper_than_allowed(build):
     plan = hacking_plan(relief, build.wall(4.0, 2.5))
     (hack,) = plan.hacks
     assert_allclose([hack.cut, hack.saves], [0.010, 0.18944 - 0.08984], rtol=1e-9)
-    assert "cut by the most allowed (10 mm)" in say(plan.ends_because)
+    assert "cut as deep as allowed (10 mm)" in say(plan.ends_because)
 
 
 def test_equal_humps_save_nothing_until_both_are_cut(build):
@@ -121,7 +121,7 @@ def test_patches_too_small_to_work_are_left_or_joined(build):
     wall = build.wall(4.0, 2.5)
     lone = hacking_plan(build.cells(4.0, 2.5, lambda x, y: nib(x, y, (1.51, 1.31), 0.06, 0.008)), wall)
     assert lone.hacks == ()
-    assert "less than a workable patch" in say(lone.ends_because)
+    assert "too small a patch to work" in say(lone.ends_because)
     spots = [((1.51, 1.31), 0.008), ((1.63, 1.31), 0.007)]
     pair = build.cells(4.0, 2.5, lambda x, y: sum(nib(x, y, at, 0.06, high) for at, high in spots))
     (hack,) = hacks(pair, wall)

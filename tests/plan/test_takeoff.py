@@ -58,7 +58,7 @@ def test_the_surveys_doubt_widens_the_range(flat):
     unsure = replace(done, volume=Quantity(0.120, None, "m3"), low=None, high=None, order=None)
     unknown = take_off(unsure, relief, load("one-coat-gypsum"))
     assert_allclose(unknown.order[0].high, sure.high, rtol=1e-12)
-    assert any("how far the volume may be off is not known" in say(note) for note in unknown.notes)
+    assert any("how far the volume may be off, which is not known" in say(note) for note in unknown.notes)
 
 
 def test_bags_round_up_once(flat):

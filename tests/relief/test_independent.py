@@ -128,7 +128,7 @@ def test_points_on_a_mesh_are_known_to_repeat_each_other(still):
     relief, notes = shown(scan(8), still, independent_share=0.05, drawn=True)
     assert relief.independence.kind == "drawn"
     assert_allclose(relief.independence.share, 0.05)
-    assert "count as about 200 measurements" in say(notes[0])
+    assert "are worth about 200 measurements" in say(notes[0])
 
 
 def test_the_note_says_how_many_points_count(still):

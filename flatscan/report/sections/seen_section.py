@@ -64,6 +64,14 @@ def signed(value: Quantity) -> Note:
     return note("report.proud", by=by) if value.value > 0 else note("report.hollow", by=by)
 
 
+def leaning(top: Quantity) -> Note:
+    """How the wall leans, by how far its ``top`` stands toward the room."""
+    if not shows(top.value):
+        return note("report.plumb")
+    by = metres(abs(top.value))
+    return note("report.leans-in", by=by) if top.value > 0 else note("report.leans-away", by=by)
+
+
 def seen_sections(looked: Looked) -> tuple[Section, ...]:
     """The first sections of every report, in the order of the document."""
     return capture(looked), *standing(looked), patches(looked)
@@ -157,7 +165,7 @@ def standing(looked: Looked) -> tuple[Section, Section, Section]:
         height=wall["height_mm"],
         net=wall["area_m2"],
         measured=wall["covered_share"],
-        lean=note("report.top", lean=signed(lean)) if lean.value else note("report.plumb"),
+        lean=leaning(lean),
     )
     facts = tuple(_standing_facts(looked, wall, plumb, shape))
     largest = tuple(note("report.largest-missing", part=part) for part in looked.not_measured[:1])
@@ -273,7 +281,7 @@ def _standing_facts(
     yield from [Fact("levels", note("report.list", parts=steps))] if steps else []
     yield Fact("up-from", wall["up_from"])
     yield Fact("facing-from", wall["facing_from"])
-    yield Fact("lean", note("report.lean", lean=signed(lean), height=lean, slope=plumb["lean_mm_per_m"]))
+    yield Fact("lean", note("report.lean", lean=leaning(lean), height=lean, slope=plumb["lean_mm_per_m"]))
     yield Fact("plumb-from", note("report.plumb-from", source=known_from))
     yield Fact("belly", note("report.list", parts=belly) if belly else note("report.unknown"))
     yield Fact("span", note("report.span", span=shape["range_mm"], rms=shape["rms_mm"]))
