@@ -54,6 +54,11 @@ def read_camera(path: Path, name: str | None = None, *, depth: bool = False) -> 
         record = _stored(path)
     else:
         record = load_json(path, lambda reason: _no_camera(path, "not JSON ({reason})", reason=reason))
+    return camera_of(path, record, name, depth=depth)
+
+
+def camera_of(path: Path, record: Any, name: str | None = None, *, depth: bool = False) -> Camera:
+    """The camera in the contents of a file, as `read_camera` finds it."""
     if not isinstance(record, dict):
         raise _no_camera(path, "no intrinsics in it ({reason})", reason="no names")
     try:

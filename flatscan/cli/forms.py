@@ -60,14 +60,14 @@ def targets(*, size: float, count: int, first: int, board: tuple[int, int] | Non
 
     Example: flatscan targets --size 120mm --count 8
     """
-    from flatscan.capture.printed_marks import Board
+    from flatscan.capture.boards import MARKERS, Board
     from flatscan.report.say import say
     from flatscan.report.target_sheet import board_page, target_pages, targets_document
 
     if board is None:
         pages = target_pages(size, count, first=first, paper=paper, units=given["units"])
     else:
-        pages = board_page(Board(*board, size, markers=True), paper=paper, units=given["units"])
+        pages = board_page(Board(*board, size, MARKERS), paper=paper, units=given["units"])
     name = "targets.pdf"
     folder = given["out"] or (None if given["as_json"] else name)
     text = say(note("run.targets-written", file=str(folder)), given["units"])

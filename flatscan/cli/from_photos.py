@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from flatscan.cli import options
-from flatscan.cli.kinds import LENGTH, SQUARES
+from flatscan.cli.kinds import BOARD, LENGTH
 from flatscan.cli.progress import progress_bar
 from flatscan.cli.speaking import hand_out, text_file
 from flatscan.core.notes import note
@@ -55,12 +55,19 @@ def _asked(photos: tuple[str, ...], setup: str | None) -> tuple[Path, tuple[tupl
 
 @click.command("calibrate")
 @click.argument("photos", nargs=-1, required=True, type=click.Path())
-@click.option("--board", type=SQUARES, required=True, help="How many squares across and down, such as 10x7.")
-@click.option("--square", type=LENGTH, required=True, help="Side of a square as measured on the paper.")
+@click.option(
+    "--board",
+    type=BOARD,
+    required=True,
+    help="How many squares across and down, such as 10x7; or circles:7x7, asymmetric-circles:4x11, markers:7x9.",
+)
+@click.option(
+    "--square", type=LENGTH, required=True, help="Side of a square as measured; of circles, middle to middle in a row."
+)
 @click.option("--markers", is_flag=True, help="The board has markers in its white squares (flatscan targets --board).")
 @options.output("The camera's file, or a folder for it.  [default: camera.json]")
-def calibrate(photos: tuple[str, ...], *, board: tuple[int, int], square: float, markers: bool, **given: Any) -> int:
-    """Focal length and distortion of a lens from PHOTOS of a flat, printed, chequered board.
+def calibrate(photos: tuple[str, ...], *, board: str, square: float, markers: bool, **given: Any) -> int:
+    """Focal length and distortion of a lens from PHOTOS of a flat, printed board of squares or circles.
 
     Ten photos or more, focus locked at the wall's distance, the board tilted every way and brought to all edges.
 
@@ -68,13 +75,13 @@ def calibrate(photos: tuple[str, ...], *, board: tuple[int, int], square: float,
     """
     import json
 
-    from flatscan.capture.printed_marks import Board
-    from flatscan.capture.printed_marks import calibrate as calibrated
+    from flatscan.capture.boards import as_board
+    from flatscan.capture.lens import calibrate as calibrated
     from flatscan.report.say import say
 
     with progress_bar(quiet=given["quiet"]) as progress:
         progress(note("stage.board"), None)
-        found = calibrated([Path(photo) for photo in photos], Board(*board, square, markers))
+        found = calibrated([Path(photo) for photo in photos], as_board(board, square, markers=markers))
     camera, name = found.camera.text(), "camera.json"
     folder = given["out"] or (None if given["as_json"] else name)
     said = [note("run.calibrated", what=found.summary, file=str(folder))]

@@ -275,7 +275,24 @@ class Squares(click.ParamType):
         return int(match[1]), int(match[2])
 
 
+class BoardName(click.ParamType):
+    """A printed board, ``10x7`` squares or ``kind:7x7``."""
+
+    name = "[kind:]WxH"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """The board as it is asked for; a kind or counts that are none are a malformed option."""
+        match = re.fullmatch(r"(?:([a-z-]+)\s*:)?\s*(\d{1,3})\s*[x×]\s*(\d{1,3})", str(value).strip().lower())
+        kinds = ("squares", "markers", "circles", "asymmetric-circles")
+        if match is None or match[1] not in (None, *kinds):
+            known = ", ".join(f"{kind}:7x9" for kind in kinds[1:])
+            self.fail(f"'{value}' is not squares across and down such as 10x7, nor one of {known}", param, ctx)
+        counts = f"{match[2]}x{match[3]}"
+        return counts if match[1] is None else f"{match[1]}:{counts}"
+
+
 LENGTH = Length()
+BOARD = BoardName()
 SQUARES = Squares()
 PIXELS = Pixels()
 TARGET = Target()

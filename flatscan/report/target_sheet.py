@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from flatscan.capture.printed_marks import MARKER_SHARE, MARKERS, Board, marker_bits
+from flatscan.capture.boards import MARKERS as MARKED
+from flatscan.capture.boards import Board
+from flatscan.capture.printed_marks import MARKER_SHARE, MARKERS, marker_bits
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Mask
 from flatscan.core.quantity import metres
@@ -108,7 +110,7 @@ def board_figure(board: Board, paper: str, units: str = "mm") -> Figure:
             foot = left + col * square, top - (row + 1) * square
             if (row + col) % 2 == 0:
                 _black(axes, foot, square, square)
-            elif board.markers:
+            elif board.kind == MARKED:
                 inner = MARKER_SHARE * square
                 _squares(page, marker_bits(number), tuple(edge + (square - inner) / 2 for edge in foot), inner)
                 number += 1
