@@ -11,7 +11,7 @@ FOOT, INCH = 0.3048, 0.0254
 @pytest.mark.parametrize(
     ("identifier", "method", "printed"),
     [
-        # Belgian building research institute, sheet "Buitenbepleistering": flatness of render by class
+        # Belgian building research centre, fiche "Buitenbepleistering": flatness of render by class
         ("be-render-class-1", "equal offsets", {0.2: 2, 2: 5}),
         ("be-render-class-2", "equal offsets", {0.2: 4, 2: 8}),
         ("be-render-class-3", "equal offsets", {0.2: 5, 2: 10}),
@@ -71,7 +71,7 @@ def test_swedish_lean_follows_the_height(identifier, height, limit):
 
 @pytest.mark.parametrize(
     ("identifier", "storey", "limit"),
-    # Belgian sheet: 8 mm in a storey of 2.50 m; Build 155: 5 mm in 2.4 m, not in proportion below it
+    # Belgian fiche: 8 mm in a storey of 2.50 m; Build 155: 5 mm in 2.4 m, not in proportion below it
     [("be-render-plumb", 2.5, 8), ("nz-nzs-3604-plumb", 2.4, 5)],
 )
 def test_a_limit_per_storey_is_not_taken_in_proportion(identifier, storey, limit):
@@ -88,7 +88,7 @@ def test_dutch_boards_run_straight_between_the_lengths_and_are_not_rounded():
 @pytest.mark.parametrize(
     ("identifier", "read_as"),
     [
-        ("be-render-class-2", "document"), ("dk-boards-steel-q2", "document"), ("se-wet-room-2021-bow", "document"),
+        ("be-render-class-2", "one place"), ("dk-boards-steel-q2", "document"), ("se-wet-room-2021-bow", "document"),
         ("uk-warranty-a-2018-tile-thin-bed", "document"),
         # two editions of one body's rules print the table: one place
         ("se-ama-hus-bow", "one place"), ("nz-nzs-3604-plumb", "one place"),
