@@ -245,7 +245,9 @@ def _trouble(desk: Desk, trouble: FlatscanError) -> Any:
         from flatscan.desk.mending import plan_page
 
         return plan_page(desk, job.name, trouble)
-    back = request.path if isinstance(trouble, OtherTab) or request.method == "POST" else None
+    # a wall that was not begun has no page of its own
+    again = request.path != "/new" and (isinstance(trouble, OtherTab) or request.method == "POST")
+    back = request.path if again else None
     return render_template("trouble.html.j2", **parts, job=job, back=back), code
 
 

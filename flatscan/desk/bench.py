@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent import futures
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -218,6 +218,10 @@ def _capture(job: Job) -> Path:
     return path
 
 
+def _own_folder(job: Job, capture: Path) -> Iterator[Path]:
+    return (job.folder / capture.relative_to(job.folder).parts[0]).rglob("*")
+
+
 def _key(job: Job, command: str) -> Key:
     return ("found", *_stamp(job), command, answering.plan_used(job, command), bool(job.text))
 
@@ -226,5 +230,8 @@ def _stamp(job: Job) -> Key:
     """What tells one state of a job's files from another: their times and sizes, by the job's name."""
     plan = job.plan
     named = (plan.rates, plan.tie, *plan.repeat, *plan.same_wall)
-    kept = [path.stat() for path in (_capture(job), *(Path(one) for one in named if one is not None))]
+    capture = _capture(job)
+    # of several files each counts: they lie in a folder of their own
+    whole = [capture] if capture.parent == job.folder and capture.is_file() else sorted(_own_folder(job, capture))
+    kept = [path.stat() for path in (*whole, *(Path(one) for one in named if one is not None))]
     return job.name, tuple((one.st_mtime_ns, one.st_size) for one in kept)

@@ -4,24 +4,24 @@ from __future__ import annotations
 
 import shutil
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from markupsafe import Markup, escape
 
 from flatscan.capture import formats
-from flatscan.capture.registry import pick
 from flatscan.core.errors import BadValue, FlatscanError, ReadError
 from flatscan.core.geometry import Array
 from flatscan.core.model import Opening, Wall
 from flatscan.core.notes import note
 from flatscan.core.phrase import Manner
 from flatscan.core.quantity import metres
+from flatscan.core.records import to_plain
 from flatscan.desk import answering, screens
+from flatscan.desk.arriving import arrive, forget_others
 from flatscan.desk.asking import PURPOSES, UNKNOWN, tape_cost
 from flatscan.desk.bench import Read, Working
-from flatscan.desk.folders import ANOTHER, Job, Plain, write_stream
+from flatscan.desk.folders import ANOTHER, Job, Plain
 from flatscan.desk.screens import changed, revision, sent_values, show, take
 from flatscan.desk.taking import HINTS, LISTS, WALL_FIELDS, on_another_wall
 from flatscan.jobs.job_plan import JobPlan, JobRecord
@@ -118,6 +118,8 @@ def _drawing(parts: list[str], wide: float, high: float, said: str) -> Markup:
 
 
 _TITLE = 80
+# what comes with captures of several files: lens files, buffers of a mesh, pictures, and a zip of all
+_BESIDE = (".json", ".yml", ".yaml", ".xml", ".bin", ".log", ".png", ".zip")
 
 
 def home(desk: Desk) -> Any:
@@ -174,39 +176,25 @@ def capture(desk: Desk, name: str) -> Any:
     return show("capture.html.j2", job, "capture", suffixes=_suffixes())
 
 
-def _sent() -> FileStorage:
+def _sent() -> list[FileStorage]:
     from flask import request
 
-    sent = request.files.get("capture")
-    if sent is None or not sent.filename:
+    sent = [one for one in request.files.getlist("capture") if one.filename]
+    if not sent:
         raise ReadError("the scan", "no file was chosen", needed="one file", remedy="Choose it, or drop it on the page")
     return sent
 
 
-def _take(desk: Desk, job: Job, sent: FileStorage, revision: str | None = None) -> Job:
-    """The file into the job's folder under a name of ours; what no reader knows is not kept."""
-    shown = (sent.filename or "")[-120:]
-    # of the name that was sent only a known ending is used, and that from our own list
-    ending = Path(shown.replace("\\", "/")).suffix.lower()
-    suffix = next((known for form in formats() for known in form.suffixes if known == ending), ".bin")
+def _take(desk: Desk, job: Job, sent: list[FileStorage], revision: str | None = None) -> Job:
+    """What was sent into the job's folder; what no reader knows is not kept."""
+    from flask import current_app
+
     if revision is not None and revision != job.revision:
         desk.jobs.keep(job.name, revision)
-    kept = job.folder / f"capture{suffix}"
-    beside = job.folder / f".new{suffix}"
-    try:
-        write_stream(beside, lambda stream: shutil.copyfileobj(sent.stream, stream, 1 << 20))
-        if not beside.stat().st_size:
-            raise ReadError(shown, "the file is empty (0 bytes)", needed="a scan", remedy="Export or copy it again")
-        try:
-            form, _ = pick(beside)
-        except ReadError as trouble:
-            raise trouble.at(shown) from None
-        beside.replace(kept)
-    finally:
-        beside.unlink(missing_ok=True)
+    arrived = arrive(job.folder, sent, current_app.config["MAX_CONTENT_LENGTH"])
 
     def put(settings: Plain) -> None:
-        settings["capture"] = {"file": kept.name, "name": shown, "holds": form.holds}
+        settings["capture"] = to_plain(arrived)
         settings["readings"] = None
         # whatever was made of the file before is of another wall
         settings["sheets"], settings["seal"] = ANOTHER, [settings["seal"][0], ANOTHER] if settings["seal"] else []
@@ -214,11 +202,13 @@ def _take(desk: Desk, job: Job, sent: FileStorage, revision: str | None = None) 
     def replan(plan: JobPlan) -> JobPlan:
         return replace(on_another_wall(plan), wall=None)
 
-    return desk.jobs.keep(job.name, job.revision, put, None if job.broken else replan)
+    taken = desk.jobs.keep(job.name, job.revision, put, None if job.broken else replan)
+    forget_others(job.folder, arrived.file)
+    return taken
 
 
 def _suffixes() -> str:
-    return ",".join(dict.fromkeys(suffix for form in formats() for suffix in form.suffixes))
+    return ",".join(dict.fromkeys([*(suffix for form in formats() for suffix in form.suffixes), *_BESIDE]))
 
 
 def wall(desk: Desk, name: str) -> Any:

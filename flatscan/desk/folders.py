@@ -11,11 +11,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 from flatscan.core.errors import BadValue, FlatscanError, OutputError, ReadError, unwritten
 from flatscan.core.records import from_plain, to_plain
 from flatscan.desk import plans, taking
+from flatscan.desk.arriving import Arrived
 from flatscan.jobs.job_plan import JobPlan
 from flatscan.jobs.plan_file import NAME
 from flatscan.report.plan_text import plan_text
@@ -27,15 +28,6 @@ SCHEMA = 1
 ANOTHER = "another"
 Plain = dict[str, Any]
 _NAME = re.compile(r"wall-[0-9]{3,6}", re.ASCII)
-
-
-@dataclass(frozen=True, slots=True)
-class _Taken:
-    """The capture in a job's folder: its file, what its user called it, and what it holds."""
-
-    file: str
-    name: str
-    holds: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +57,7 @@ class _Settings:
     title: str = ""
     units: str = "mm"
     kind: str = ""
-    capture: _Taken | None = None
+    capture: Arrived | None = None
     readings: _Typed | None = None
     answers: dict[str, str | tuple[str, ...]] = field(default_factory=dict)
     fixed: tuple[tuple[float, float, float], ...] = ()
@@ -264,20 +256,14 @@ class Jobs:
 
 
 def write_through(path: Path, content: bytes) -> None:
-    """Write a file beside its place and rename it once the disk has it: a dead battery leaves the old or the new."""
+    """Write a file beside its place and rename it once the disk has it: a dead battery leaves the old or the new.
 
-    def fill(stream: IO[bytes]) -> None:
-        stream.write(content)
-
-    write_stream(path, fill)
-
-
-def write_stream(path: Path, fill: Callable[[IO[bytes]], None]) -> None:
-    """`write_through` for what is too large for memory; raises `OutputError` where the disk will not take it."""
+    Raises `OutputError` where the disk will not take it.
+    """
     try:
         with room_in(path.parent) as room:
             with (room / "file").open("wb") as stream:
-                fill(stream)
+                stream.write(content)
                 stream.flush()
                 os.fsync(stream.fileno())
             (room / "file").replace(path)

@@ -92,7 +92,9 @@ document.querySelectorAll("form[data-upload]").forEach((form) => {
   for (const name of ["dragleave", "drop"]) zone.addEventListener(name, () => zone.classList.remove("over"));
   zone.addEventListener("drop", (event) => {
     event.preventDefault();
-    if (event.dataTransfer.files.length !== 1) { tell("Drop one file."); return; }
+    const dropped = [...event.dataTransfer.items].map((item) => item.webkitGetAsEntry && item.webkitGetAsEntry());
+    if (dropped.some((entry) => entry && entry.isDirectory)) { tell("Drop the files that are in the folder, or a zip of it."); return; }
+    if (!event.dataTransfer.files.length) { tell("Drop the file, or the files, of one scan."); return; }
     file.files = event.dataTransfer.files;
     form.requestSubmit(zone.querySelector("button"));
   });
@@ -104,7 +106,7 @@ document.querySelectorAll("form[data-upload]").forEach((form) => {
     bar.hidden = false;
     tell("");
     request.upload.onprogress = (step) => { if (step.lengthComputable) bar.value = step.loaded / step.total; };
-    request.onerror = () => { bar.hidden = true; tell("The file did not arrive: is the program still running? Try again."); };
+    request.onerror = () => { bar.hidden = true; tell("What was sent did not arrive: is the program still running? Try again."); };
     request.onload = () => {
       bar.hidden = true;
       if (request.status < 400) { location.href = request.responseURL; return; }
