@@ -1,15 +1,18 @@
 """Jobs as plain folders: whole settings, one writer at a time, names from here only."""
 
+import io
 import json
 import os
 import threading
 from dataclasses import replace
 
 import pytest
+from werkzeug.datastructures import FileStorage
 
 from flatscan.core.errors import BadTable, OutputError, ReadError
 from flatscan.desk import plans
-from flatscan.desk.folders import Jobs, OtherTab, write_stream
+from flatscan.desk.arriving import arrive
+from flatscan.desk.folders import Jobs, OtherTab, write_through
 from flatscan.jobs.plan_file import load_plan
 
 
@@ -50,17 +53,20 @@ def test_of_many_writers_on_one_revision_one_wins(tmp_path):
     assert jobs.get(job.name).settings["revision"] == job.settings["revision"] + 1
 
 
-def test_a_write_that_breaks_off_leaves_the_old_settings(tmp_path):
+def test_a_write_that_breaks_off_leaves_the_old_settings(tmp_path, monkeypatch):
     job = Jobs(tmp_path).new("as it was", "mm")
     path = job.folder / "settings.json"
     before = path.read_bytes()
 
-    def breaks(stream):
-        stream.write(b"{half of it")
+    def full(_descriptor):
         raise OSError(28, "No space left on device")
 
+    # the disk says so when the last of it is written
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(OutputError, match="no space left"):
-        write_stream(path, breaks)
+        write_through(path, b"{half of it")
+    with pytest.raises(OutputError, match="no space left"):
+        arrive(job.folder, [FileStorage(io.BytesIO(b"0 0 0"), "scan.xyz")], 10**6)
     assert path.read_bytes() == before
     assert [p.name for p in job.folder.iterdir()] == ["settings.json"]
 
