@@ -209,7 +209,7 @@ def _refuse_rubbish(path: Path, tally: Tally) -> None:
         raise ReadError(
             path,
             "of {rows:count} points {wrong:count} are not numbers and {zero:count} lie at 0, 0, 0",
-            needed="points with finite coordinates",
+            needed="points with real numbers",
             remedy="Export the scan again",
             rows=tally.rows,
             wrong=tally.not_finite,

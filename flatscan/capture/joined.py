@@ -109,7 +109,7 @@ def _alike(taken: Sequence[Cloud | Readings]) -> list[Cloud]:
             raise MixedSurveys(
                 cloud.origin.file,
                 "coordinates in {unit}, while {other} has {first}",
-                needed="captures in one coordinate system",
+                needed="captures with shared coordinates",
                 remedy="Say the unit of all with {set:file_unit}, or export them alike",
                 unit=cloud.origin.file_unit,
                 other=first.origin.file,
@@ -127,7 +127,7 @@ def _same_up(first: Cloud, cloud: Cloud) -> None:
         raise MixedSurveys(
             cloud.origin.file,
             "up is {angle:angle.1} from that of {other}",
-            needed="captures in one coordinate system",
+            needed="captures with shared coordinates",
             remedy="Export them from one project, with the same axis up",
             angle=degrees(float(np.degrees(angle))),
             other=first.origin.file,

@@ -50,7 +50,7 @@ def read_grid(path: Path, *, file_unit: str | None = None, reading_u: float = 0.
             "reading u",
             "{value:length.g}",
             needed="more than 0 and less than {most:length}",
-            remedy="Give the standard uncertainty of one reading, such as 0.6mm",
+            remedy="Give how far one reading is off, two times in three, such as 0.6mm",
             value=metres(reading_u),
             most=metres(0.1),
         )

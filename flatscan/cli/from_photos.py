@@ -67,7 +67,7 @@ def _asked(photos: tuple[str, ...], setup: str | None) -> tuple[Path, tuple[tupl
 @click.option("--markers", is_flag=True, help="The board has markers in its white squares (flatscan targets --board).")
 @options.output("The camera's file, or a folder for it.  [default: camera.json]")
 def calibrate(photos: tuple[str, ...], *, board: str, square: float, markers: bool, **given: Any) -> int:
-    """Focal length and distortion of a lens from PHOTOS of a flat, printed board of squares or circles.
+    """Measure a lens, and how it bends lines, with PHOTOS of a flat, printed board of squares or circles.
 
     Ten photos or more, focus locked at the wall's distance, the board tilted every way and brought to all edges.
 

@@ -281,8 +281,8 @@ def _refuse(earlier: Wall, later: Wall, differences: Array, odd: list[Opening]) 
     raise MixedSurveys(
         "the two surveys",
         "{width:length} x {height:length} with {openings} openings against {later_width:length} x "
-        "{later_height:length} with {later_openings} openings: {off_width:length} apart in width, {off_height:length} "
-        "in height" + (", {odd} openings without a partner" if odd else ""),
+        "{later_height:length} with {later_openings} openings. They are {off_width:length} apart in "
+        "width, {off_height:length} in height" + (", {odd} openings without a partner" if odd else ""),
         needed="one wall: sizes within {most_width:length} and {most_height:length}, the same openings",
         remedy="Choose the wall with {set:earlier_wall} and {set:later_wall}, or tie the surveys with {set:points}",
         width=metres(earlier.width),

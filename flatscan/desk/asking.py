@@ -33,10 +33,10 @@ class Purpose:
 
 PURPOSES = (
     Purpose("quote", "Price the job", "How much, how many bags, which hump sets it, what cutting saves.", "survey"),
-    Purpose("set-out", "Set out the screeds", "Where the screeds stand and the packing at each dot.", "setout"),
+    Purpose("set-out", "Set out the screeds", "Where the screeds stand, and the packing at each dot.", "setout"),
     Purpose("after-ruling", "Check after ruling off", "Which low spots to fill and which ridges to shave.", "lows"),
     Purpose("hand-over", "Hand the wall over", "Is it within the limit, with its ±, and a record of it.", "check"),
-    Purpose("dispute", "Settle an argument", "The same, sealed in a file the other side can run again.", "check"),
+    Purpose("dispute", "Settle an argument", "The same, sealed in a file the other side can check.", "check"),
 )
 
 
@@ -75,7 +75,11 @@ _CAPTURES = {
     "depth-photo": "One depth photo",
     "laser-line": "A photo of a laser line",
 }
-_METHODS = ("Resting on the wall, gap between its contacts", "On two equal blocks", "Balanced on the hump under it")
+_METHODS = (
+    "Resting on the wall, gap read between where it touches",
+    "On two equal blocks",
+    "Balanced on the hump under it",
+)
 _SURFACES = ("Bare brick, block or stone", "Old plaster that stays on", "Old plaster that comes off")
 
 
@@ -177,8 +181,8 @@ def _signs() -> Question:
         "Did you see any of these on the wall?",
         "ticks",
         tuple(Choice(name, name[:1].upper() + name[1:]) for name in SIGNS),
-        unknown="Nothing ticked means: not looked for.",
-        cost="No ±: the measurement cannot see them either.",
+        unknown="If nothing is ticked, it is taken that nobody looked.",
+        cost="No number changes, but the measurement cannot see them either.",
     )
 
 
@@ -190,7 +194,7 @@ def _rule(units: str) -> Question:
         unit="m",
         example=_example("1.8 m", "72 in", units),
         unknown=_taken_as(DEFAULT_RULE),
-        cost="No ± on the wall, but a shorter straightedge finds smaller gaps.",
+        cost="The wall stays the same, but a shorter straightedge finds smaller gaps.",
     )
 
 
@@ -201,7 +205,7 @@ def _limit(units: str) -> Question:
         "length",
         example=_example("3 mm", "1/8 in", units),
         unknown=note("desk.limit-unknown", limit=metres(DEFAULT_LIMIT), rule=metres(DEFAULT_RULE)),
-        cost="No ±: yours may be another, and then the answer is another.",
+        cost="Yours may be another, and then the answer is another.",
     )
 
 
@@ -211,8 +215,8 @@ def _method() -> Question:
         "How does your contract have the straightedge read?",
         "choice",
         tuple(Choice(name, words) for name, words in zip(METHODS, _METHODS, strict=True)),
-        unknown="Resting and balanced are both judged; where they differ, the answer is neither yes nor no.",
-        cost="No ±, but a bow is flat by one of them and not by the other.",
+        unknown="Resting and balanced are both tried; where they differ, the answer is neither yes nor no.",
+        cost="A bow is flat by one of them and not by the other.",
     )
 
 
@@ -223,7 +227,7 @@ def _plumb(units: str) -> Question:
         "length",
         example=_example("8 mm", "3/8 in", units),
         unknown="Plumb is measured, not judged.",
-        cost="No ± on the rest.",
+        cost="The rest of the answer stays the same.",
     )
 
 
@@ -234,7 +238,7 @@ def _low_limit(units: str) -> Question:
         "length",
         example=_example("2 mm", "1/16 in", units),
         unknown=note("desk.low-limit-unknown", limit=metres(LOW_LIMIT)),
-        cost="No ±: shallower ones are left out of the list.",
+        cost="Shallower ones are left out of the list.",
     )
 
 
@@ -245,7 +249,7 @@ def _strip(units: str) -> Question:
         "length",
         example=_example("8 mm", "5/16 in", units),
         unknown="Packing is given to the face of the screed.",
-        cost="No ±: packing is larger by the strip's thickness.",
+        cost="Packing is larger by the strip's thickness.",
     )
 
 
@@ -257,7 +261,7 @@ def _tolerance() -> Question:
         "pick",
         tuple(map(_entry, entries)),
         unknown="Judged by the gap entered below.",
-        cost="No ±: the contract's document and edition govern.",
+        cost="The numbers stay the same; the contract's document and edition decide.",
         why="Only if it does. Its own straightedge and limit then count.",
     )
 

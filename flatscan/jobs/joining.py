@@ -107,7 +107,7 @@ def _apart(together: Mosaic, one: int, two: int, off: float, angle: float) -> Mi
         together.files[two - 1],
         "its wall lies {off:length.1} off that of {other}, turned by {angle:angle.1}",
         needed="captures that show one wall, within {most:length} and {turned:angle}",
-        remedy="Leave it out, or register the captures again and export them in one coordinate system",
+        remedy="Leave it out, or line the captures up again and export them with shared coordinates",
         other=together.files[one - 1],
         off=metres(abs(off)),
         angle=degrees(float(np.degrees(angle))),

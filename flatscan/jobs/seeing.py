@@ -257,7 +257,7 @@ def _step_across(wall: Wall, cloud: Cloud) -> float:
             cloud.origin.file,
             "coordinates in steps of {step:length} across the wall",
             needed="steps of {least:length} at most; what is finer cannot be seen in this file",
-            remedy="Export it again with a local origin (coordinates near zero), or as LAS, E57 or 64-bit numbers",
+            remedy="Export it again with its zero point near the wall, or as LAS, E57 or 64-bit numbers",
             step=metres(step),
             least=metres(_FINE_ENOUGH),
         )

@@ -104,7 +104,7 @@ def _one_frame(walls: tuple[Wall, Wall], shifts: tuple[Array, Array], u: float) 
         raise MixedSurveys(
             "{set:same_frame}",
             "the walls lie {apart:length} apart and turned by {angle:angle.1}",
-            needed="one wall in one coordinate system: within {most:length} and {most_angle:angle}",
+            needed="one wall with shared coordinates: within {most:length} and {most_angle:angle}",
             remedy="Choose the wall with {set:earlier_wall} and {set:later_wall}, or tie the surveys another way",
             apart=metres(abs(middle[2])),
             angle=degrees(angle),

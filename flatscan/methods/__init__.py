@@ -23,6 +23,7 @@ NAMES = (
     "trade",
     "tolerances",
     "comparison",
+    "words",
 )
 _HEADING = re.compile(r"^## (\d+)\. (.+)$", re.MULTILINE)
 

@@ -143,7 +143,7 @@ class PlaneOptions:
                 raise BadValue(
                     "{set:fix}",
                     "{at:span.g}, band {band:length.g}",
-                    needed="finite numbers and a band from 0 up",
+                    needed="real numbers and a band from 0 up",
                     remedy="Give x, y and offset in metres",
                     at=tuple(metres(value) for value in (point.x, point.y, point.offset)),
                     band=metres(point.band),

@@ -244,7 +244,7 @@ def _check_reading(number: int, reading: HandReading) -> None:
         raise BadValue(
             "reading {number}",
             "x {x:span.g}, y {y:span.g}, depth {depth:length.g}, size {width:span.g} by {height:span.g}",
-            needed="finite numbers, depth and size from 0 up",
+            needed="real numbers, depth and size from 0 up",
             remedy="Read the gap under the straightedge; a ridge is not a low",
             number=number,
             **{name: metres(getattr(reading, name)) for name in ("x", "y", "depth", "width", "height")},

@@ -235,7 +235,7 @@ def _refuse_strangers(stack: Array, both: Array, aligned: Sequence[Grid]) -> Non
         if min(sizes) > 3 * noise and likeness < _ALIKE:
             raise MixedSurveys(
                 "capture {number}",
-                "a form that differs from the first by {off:length.1} (1 sd) where the walls' own forms are "
+                "a form that differs from the first by {off:length.1} typically, where the walls' own forms are "
                 "{first:length.1} and {this:length.1}",
                 needed="captures of one wall",
                 remedy="Choose the same wall of each capture, or leave this one out",

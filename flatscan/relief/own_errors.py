@@ -78,7 +78,7 @@ def _refused(number: int, first: int, found: str, **values: object) -> MixedSurv
         "capture {number}",
         found,
         needed="captures independent of each other: the wall walked again, or the instrument set up again elsewhere",
-        remedy="Scan the wall again so, or leave this one out; copies, halves and resampled files are no repeats",
+        remedy="Scan the wall again so, or leave this one out; copies, halves and files made of another are no repeats",
         number=number,
         first=first,
         **values,

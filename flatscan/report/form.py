@@ -364,9 +364,9 @@ def _filled(blank: Blank, units: str, paper: str, scale: float) -> Flow:
     ):
         flow.table(_empty(title, box, mark, count), spans=(0.6, 1.5, 1.5, 1.5, 1.5))
     high = ("no.", "from left", "up", f"reading, {SENSE}", "what is there")
-    flow.table(_empty("High spots hunted between the stations", high, "H", 8), spans=(0.6, 1.3, 1.0, 2.2, 1.7))
+    flow.table(_empty("High spots found between the stations", high, "H", 8), spans=(0.6, 1.3, 1.0, 2.2, 1.7))
     fixed = ("no.", "from left", "up", f"reading, {SENSE}", "lining, bead, frame")
-    flow.table(_empty("Fixed points the face goes through", fixed, "F", 6), spans=(0.6, 1.3, 1.0, 2.2, 1.7))
+    flow.table(_empty("Linings and beads to finish flush with", fixed, "F", 6), spans=(0.6, 1.3, 1.0, 2.2, 1.7))
     flow.heading("Condition: tick what was seen, and write where")
     flow.tick_list([f"{say(seen, units)}: ______________________" for seen in CONDITION])
     flow.heading("Not examined")

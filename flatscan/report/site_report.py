@@ -48,7 +48,7 @@ _ORDER = (
     Column("product", "product"),
     Column("unit", "sold as"),
     Column("kg", "weight"),
-    Column("low", "wanted from", 1),
+    Column("low", "needed from", 1),
     Column("high", "to", 1),
     Column("order", "ORDER", 1),
 )

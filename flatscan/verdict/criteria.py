@@ -157,7 +157,7 @@ def coverage_factor(confidence: float) -> float:
         raise BadValue(
             "{set:confidence}",
             "{given:number}",
-            needed="a probability over 0.5 and under 1",
+            needed="a share over 0.5 and under 1, such as 0.95",
             remedy="Leave it at 0.95",
             given=share(confidence),
         )

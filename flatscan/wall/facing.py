@@ -215,8 +215,8 @@ def _ask(cloud: Cloud, plane: Candidate, points: dict[float, str]) -> UnitsUnkno
     """The error that asks which side is the room."""
     return UnitsUnknown(
         cloud.origin.file,
-        "nothing tells which side of the wall is the room (no scanner position, normals or other surface; "
-        "the file's origin is {off:span.2} off the wall)",
+        "nothing tells on which side the room is: no scanner position, no other surface, and the file's "
+        "zero point is {off:span.2} off the wall",
         needed="the room side, because on the wrong one humps read as hollows",
         remedy="Give a point on the room side: {set:seen_from} {one} or {set:seen_from} {two}",
         off=metres(abs(float(_off(plane, -cloud.shift)[0]))),

@@ -207,8 +207,8 @@ def _checked(cloud: Cloud) -> Array:
     if points.ndim != 2 or points.shape[1] != 3 or not np.isfinite(points).all():
         raise TooFewPoints(
             cloud.origin.file,
-            "a sample of shape {shape} with values that are not finite",
-            needed="finite points (n, 3)",
+            "a sample of shape {shape} with values that are not numbers",
+            needed="points (n, 3) of real numbers",
             remedy="Export the capture again",
             shape=str(points.shape),
         )

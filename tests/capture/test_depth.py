@@ -93,7 +93,7 @@ def test_edges_doubt_and_holes_are_left_out_and_counted(tmp_path):
     cloud = capture.read(tmp_path / "w.png")
     said = next(words for words in map(say, cloud.origin.warnings) if "pixels left out" in words)
     assert "1,000 without depth" in said
-    assert f"{40 * WIDE:,} of low confidence" in said
+    assert f"{40 * WIDE:,} of which the camera was not sure" in said
     assert cloud.sample[:, 1].min() > -(199 - 121 + 1) * 2.5 / FOCAL
     assert not ((cloud.sample[:, 2] > -2.49) & (cloud.sample[:, 2] < -1.51)).any()
 
@@ -227,7 +227,7 @@ def test_frames_fuse_to_the_wall_they_saw(folder):
     assert cloud.stands.shape == (4, 3)
     assert cloud.origin.kind == "phone-walk"
     assert [say(it) for it in cloud.origin.warnings] == [
-        "4 depth frames fused, 3 of them from a place or angle of their own"
+        "4 depth frames put together, 3 of them from a place or angle of their own"
     ]
     assert len(cloud.origin.sha256) == 64
 

@@ -56,7 +56,7 @@ def test_map_coordinates_in_single_precision_hide_the_wall(flatscan, tmp_path, w
     write_ply(tmp_path / "far.ply", plain_wall() + [512_345.0, 5_412_345.0, 320.0])
     given = ("--up", "z", "--seen-from", "512346,5412344,320")
     ran = flatscan("check", "far.ply", "--rule", "1.8m", "--limit", "3mm", *given)
-    refused(ran, tmp_path, "far.ply", "steps of", "local origin", left=["far.ply"])
+    refused(ran, tmp_path, "far.ply", "steps of", "zero point near the wall", left=["far.ply"])
 
 
 def test_nan_and_infinite_points_are_left_out_and_counted(flatscan, tmp_path, write_ply, plain_wall):

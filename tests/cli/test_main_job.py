@@ -109,7 +109,7 @@ def test_a_flat_scan_is_within_and_a_phone_cannot_prove_it(few_sheets, flatscan,
     # methods/uncertainty 7: 5 mm for a walking phone scan, on a two-metre chord
     assert_allclose(phone.document["capture"]["u_common_mm"], 5.0, atol=0.01)
     assert "cannot show" in phone.document["verdict"]["reasons"][0]
-    assert phone.err.startswith("flatness: this capture cannot show 3 mm kept")
+    assert phone.err.startswith("flatness: this capture cannot show that 3 mm is kept")
 
 
 def test_readings_are_never_within(flatscan):

@@ -58,7 +58,7 @@ def test_a_patch_hacked_off_is_named_with_its_place(relief_of):
     hacked = [place for place in found.places if place.kind == "removed"]
     assert len(hacked) == 1
     assert hacked[0].area == pytest.approx(0.12)
-    assert any("hacked off, or the surveys are misaligned" in say(it) for it in found.notes)
+    assert any("hacked off, or the surveys do not lie right" in say(it) for it in found.notes)
 
 
 def test_a_shifted_survey_is_brought_back(relief_of, rough):

@@ -52,7 +52,7 @@ def test_a_coat_scanned_in_one_coordinate_system(compared, before, tmp_path):
 
 def test_one_coordinate_system_is_assumed_aloud(compared, before, tmp_path):
     _, made, _ = compared(before, scan(tmp_path / "after.ply", plastered, seed=2))
-    assert any("one coordinate system was assumed" in text for text in made["capture"]["warnings"])
+    assert any("their coordinates were taken as shared" in text for text in made["capture"]["warnings"])
 
 
 def test_without_a_tie_the_thickness_is_null_with_its_reason(compared, before, tmp_path):
@@ -121,7 +121,7 @@ def test_a_later_survey_that_is_thinner_is_said(compared, before, tmp_path):
     assert code == 0
     assert made["compare"]["mean_mm"] == pytest.approx(-15.0, abs=0.2)
     assert made["compare"]["removed_l"] == pytest.approx(15 * WIDTH * HEIGHT, rel=0.02)
-    assert any("hacked off, or the surveys are misaligned" in text for text in made["capture"]["warnings"])
+    assert any("hacked off, or the surveys do not lie right" in text for text in made["capture"]["warnings"])
 
 
 def test_two_parties_agree_and_a_dent_makes_them_differ(compared, before, tmp_path):

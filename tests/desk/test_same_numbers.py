@@ -115,7 +115,7 @@ def test_ticks_are_the_cuts_of_the_plan(priced):
     """Ticked one after the other, humps are cut as deep as the list says all of them go; a depth by hand stays."""
     page = priced.get("/wall/wall-001/answers").text
     keys = re.findall(r'type="checkbox" value="([^"]+)"', page)
-    # each alone, and in brackets once all go
+    # each alone, and in brackets if all are cut
     rows = re.findall(r"<strong>H\d</strong> cut ([\d.]+) mm(?: \(([\d.]+) mm)?", page)
     depths = [float(all_go or alone) for alone, all_go in rows]
     saved = float(re.findall(r"with those before it saves ([\d.]+) litres", page)[-1])

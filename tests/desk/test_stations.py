@@ -113,7 +113,7 @@ def test_a_size_that_makes_no_sense_is_refused_by_the_fields_of_the_page(laser):
     sizes = {"width": "2.4", "height": "2.4", "unit": "mm", "sense": "big = hollow"}
     said = laser.send("wall-001", "size", spacing="0.01", **sizes)
     assert said.status_code == 422
-    assert "“At most between columns”" in said.text
+    assert "“Most distance between columns”" in said.text
     assert "--spacing" not in said.text
 
 

@@ -84,7 +84,7 @@ def test_numbers_are_those_of_the_plan_without_cuts(build):
     # one that does not bear on the plane while others do is cut as the whole list has it, and that is said
     alone = as_cut(relief, wall, ["H3"])
     assert_allclose(alone.cuts[0].depth, 0.004, atol=1e-9)
-    assert "cut alone it saves nothing" in say(alone.notes[0])
+    assert "Cut alone it saves nothing" in say(alone.notes[0])
 
 
 def test_what_is_left_of_a_list_keeps_its_numbers(build):

@@ -104,7 +104,7 @@ def test_spots_carry_h_and_l_at_their_places(survey):
 
 
 def test_a_survey_draws_build_up_and_a_check_the_relief(survey, check):
-    assert "Build-up to the finish plane" in words_of(draw(survey))
+    assert "Build-up to the finished face" in words_of(draw(survey))
     assert "Proud and hollow, off the best-fit plane" in words_of(draw(check))
 
 
@@ -220,7 +220,7 @@ def test_a_wall_without_gaps_has_no_gap_map(stations):
 def test_inches_on_every_scale(check):
     figure = draw(check, units="in")
     assert "3 ft" in words_of(figure)
-    assert not [s for s in words_of(figure) if " mm" in s and " mm (" not in s and "Contours" not in s]
+    assert not [s for s in words_of(figure) if " mm" in s and " mm (" not in s and "Lines of one height" not in s]
 
 
 def test_the_users_own_style_does_not_leak_in(check):

@@ -179,7 +179,7 @@ def test_stations_have_no_cells_and_no_gap(stations):
     assert made["wall"]["cell_mm"] is None
     assert made["flatness"]["gap_mm"] is None
     assert made["flatness"]["from"] is None
-    assert any("no position of the straightedge" in warning for warning in made["capture"]["warnings"])
+    assert any("no straightedge could be laid" in warning for warning in made["capture"]["warnings"])
 
 
 def test_warnings_are_said_once_and_first(findings_for):

@@ -174,5 +174,5 @@ def test_changes_of_stations_or_without_an_overlap_are_not_drawn(check, stations
 
 
 def test_a_hump_that_takes_no_cut_by_itself_is_not_offered_with_none():
-    assert say(cut_of(0.00002, 0.0017)) == "1.7 mm once all go, nothing by itself"
-    assert say(cut_of(0.005, 0.0067)) == "5.0 mm (6.7 mm once all go)"
+    assert say(cut_of(0.00002, 0.0017)) == "1.7 mm if all are cut, nothing by itself"
+    assert say(cut_of(0.005, 0.0067)) == "5.0 mm (6.7 mm if all are cut)"

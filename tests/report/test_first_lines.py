@@ -88,7 +88,7 @@ def test_a_reading_that_its_neighbours_deny_stands_first(tmp_path):
         "NOT TO BE SET OUT until it is read again, or accepted with --accept: the reading 140 mm at 1.10 /"
     )
     said = " ".join(report.first_screen(found).split())
-    assert said.startswith("NOT QUOTABLE until the reading 140 mm at x 1.100 m, y 1.300 m is read again: as typed")
+    assert said.startswith("NOT QUOTABLE until the reading 140 mm at x 1.100 m, y 1.300 m is read again. As typed")
     assert "Until then:" in said
     # the notes, on paper and in the document too, begin with it
     assert "140 mm" in say(made.notes[0], "mm")

@@ -104,8 +104,8 @@ def test_the_form_says_which_way_readings_run_and_what_to_mind(printed):
     for part in (
         "Control: number 1 read first",
         "number 1 read again last",
-        "High spots hunted",
-        "Fixed points",
+        "High spots found",
+        "Linings and beads",
         "damp or salts",
         "cracks; do they move?",
         "(3 mm at 5 m)",

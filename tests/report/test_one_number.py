@@ -237,7 +237,7 @@ def test_a_doubt_is_the_same_in_document_on_screen_and_on_the_page(result, tmp_p
 
 
 def test_a_hump_is_cut_by_one_figure_everywhere(result):
-    """What H1 alone takes leads, and what it takes once all go stands beside it (`plan.hacking.Hack`)."""
+    """What H1 alone takes leads, and what it takes if all are cut stands beside it (`plan.hacking.Hack`)."""
     hacks = getattr(getattr(result, "plan", None), "hacks", ())
     if not hacks:
         return
@@ -250,7 +250,7 @@ def test_a_hump_is_cut_by_one_figure_everywhere(result):
     assert [f"{first[key]:.1f}" for key in ("cut_mm", "cut_all_mm")] == [alone, every]
     said = say(depth_of(hacks[0]))
     assert said.startswith(f"{alone} mm")
-    assert (f"{every} mm once all go" in said) == (alone != every)
+    assert (f"{every} mm if all are cut" in said) == (alone != every)
     drawn = draw(made, next(one for one in made.drawings if getattr(one, "name", "") == "contour"))
     for words in (report.first_screen(made), report.summary(made), *(t.get_text() for t in drawn.findobj(Text))):
         if "cut H1" not in words and "H1 at" in words:

@@ -113,13 +113,13 @@ def test_a_large_wall_is_drawn_in_blocks_and_says_so(sized):
     large = dataclasses.replace(small, relief=relief, shape=dataclasses.replace(small.shape, residual=many))
     made = page(large)
     assert len(made.encode()) < 1_500_000
-    assert "in means over 20 mm" in made
+    assert "smoothed over 20 mm" in made
 
 
 def test_what_a_survey_and_a_check_say(survey, check):
     said = Reading(page(survey)).text
     assert said.index("Before hacking off") < said.index("saves so far, litres")
-    assert "4.4 to 5.8 bags wanted, order 6" in said
+    assert "4.4 to 5.8 bags needed, order 6" in said
     said = Reading(page(check)).text
     assert "Flatness outside the limit as entered: 6.4 mm ± 0.8 mm" in said
     assert say(note("report.record")) in said

@@ -86,7 +86,7 @@ def test_a_survey_holds_material_bands_and_variation(book, survey):
         "gypsum undercoat 25 kg bag 106 3.6 4.9 5",
         "Bands of the marked elevation",
         "115 kg, 19 kg per m² at its worst",
-        "4.4 to 5.8 bags wanted, order 6",
+        "4.4 to 5.8 bags needed, order 6",
     ):
         assert part in said, part
     assert said.index("115 kg, 19 kg") < said.index("order 6, 10 %")
@@ -103,7 +103,7 @@ def test_stop_signs_open_the_survey(book, survey, findings_for):
     pages = book(findings_for("survey", take_off=order)).pages
     assert "STOP: a bulge of 31 mm" in pages[0].extract_text()
     listed = " ".join(pages[-1].extract_text().split() if len(pages) == 1 else text_of_lists(pages).split())
-    assert listed.index("STOP: a bulge of 31 mm") < listed.index("Finish plane")
+    assert listed.index("STOP: a bulge of 31 mm") < listed.index("Finished face")
     assert finished(stops.NO_STOP) not in listed
 
 

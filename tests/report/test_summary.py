@@ -35,7 +35,7 @@ def test_a_survey_answers_how_thick_what_sets_it_and_what_to_order(survey):
     first = "What sets it: H1 at 800 mm from the left, 1700 mm up; cut 4.2 mm: saves 34 litres, 0.9 bags"
     assert f"{first}, 16 minutes' work." in said
     assert "gypsum undercoat 13.4 mm, then finish 2.0 mm" in said
-    assert "Order: 4.4 to 5.8 bags wanted, order 6" in said
+    assert "Order: 4.4 to 5.8 bags needed, order 6" in said
     assert finished(stops.NO_STOP) in said
 
 

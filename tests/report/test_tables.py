@@ -36,7 +36,7 @@ def test_headings_carry_the_unit_where_the_cells_do_not(survey):
         "bags saved so far",
         "minutes' work",
         "rubble, litres",
-        "once all go, mm",
+        "if all are cut, mm",
     ]
     assert hacks.headings("in")[:5] == ["from left", "up", "cut", "area, sq ft", "saves so far, US gal"]
     assert hacks.texts("mm")[0] == ["800", "1700", "4.2", "0.05", "33.5", "0.9", "16", "0.3", "4.2"]
@@ -152,7 +152,7 @@ def test_excess_in_millimetres_per_cent_and_area(check):
     fine = dataclasses.replace(check.gaps.worst, value=0.002)
     gaps = dataclasses.replace(check.gaps, worst=fine, lower=0.0013, upper=0.0026)
     below = dataclasses.replace(check, gaps=gaps)
-    assert facts(below, "flatness")["excess"] == "none at the best estimate, 2.0 mm (1.3 to 2.6)"
+    assert facts(below, "flatness")["excess"] == "none by the most likely gap, 2.0 mm (1.3 to 2.6)"
 
 
 def test_spots_csv_is_read_by_a_csv_reader(survey):

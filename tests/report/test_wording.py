@@ -4,6 +4,7 @@ import ast
 import re
 
 import pytest
+from every_text import sample
 from sources import nodes
 
 from flatscan.core.notes import Note, Unknown, note
@@ -42,15 +43,6 @@ def notes_in_the_code():
         names = {word.arg for word in node.keywords} | ({"place"} if len(node.args) > 1 else set())
         if node.func.id == "note" and isinstance(node.args[0], ast.Constant) and None not in names:
             yield node.args[0].value, names, f"{path}:{node.lineno}"
-
-
-def sample(kind):
-    base = kind.removesuffix("±").partition(".")[0]
-    if base in KINDS:
-        return Quantity(0.123456, 0.0021, KINDS[base])
-    if base in ("list", "then"):
-        return ("N", "N")
-    return (1.234, 0.456) if base in ("place", "xy", "spot", "sides") else "N" if base == "" else 3
 
 
 def test_every_code_has_words_and_every_word_a_code():

@@ -75,7 +75,7 @@ def test_what_is_printed_of_a_quantity_is_what_decides():
 def test_a_single_quantity_with_no_known_u_is_undecided():
     got = single("plumb", Quantity(0.0024, None), 0.006, unknown=note("verdict.no-vertical"))
     assert (got.decision, got.upper) == ("undecided", None)
-    assert "vertical" in spoken(got.reasons)[0]
+    assert "plumb" in spoken(got.reasons)[0]
 
 
 def test_a_single_quantity_from_memory_is_not_decided():

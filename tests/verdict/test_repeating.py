@@ -34,8 +34,8 @@ def test_neither_decision_from_copies(grid_relief, depth, decision):
     verdict = judged(grid_relief, depth, COPIES)
     assert verdict.decision == "undecided"
     said = spoken(verdict.reasons)
-    assert "90 % of the points' scatter is shared" in said[0]
-    assert "on 1 m² they stand for about 8,000 measurements" in said[0]
+    assert "90 % of their scatter is shared" in said[0]
+    assert "On 1 m² they are worth about 8,000 measurements" in said[0]
     assert any("as the instrument recorded it" in one for one in said)
     # the numbers stay
     assert verdict.criteria[0].value == judged(grid_relief, depth, None).criteria[0].value

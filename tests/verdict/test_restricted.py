@@ -64,7 +64,7 @@ def test_a_test_at_full_strength_is_not_restricted(whole):
 
 WEAKER = {
     "verdict.few-directions": ({"directions": (0.0, 90.0)}, "2 of 12 directions"),
-    "verdict.less-sure": ({"confidence": 0.92}, "confidence 92 % instead of 95 %"),
+    "verdict.less-sure": ({"confidence": 0.92}, "92 % sure instead of 95 %"),
     "verdict.larger-cells": ({"cell": 0.05}, "cells of 50 mm"),
     "verdict.region-by-hand": ({"region": (0.2, 0.2, 2.4, 2.2)}, "a region drawn by hand"),
     "verdict.cropped": ({"crop": (0.0, -1.0, 0.0, 2.6, 1.0, 2.4)}, "a box drawn by hand"),
@@ -124,7 +124,7 @@ def test_a_side_against_the_evidence_is_named():
     wrong = fs.check(stood, **TEST, **HOW | {"seen_from": (2.0, -2.0, 1.2)})
     assert codes(right) == []
     assert codes(wrong) == ["verdict.side-against"]
-    assert "room side against the evidence" in first_words(wrong)
+    assert "room side against what the capture shows" in first_words(wrong)
 
 
 def test_an_opening_over_a_hollow_is_not_all_measured():
@@ -152,11 +152,11 @@ def test_an_opening_where_there_is_a_hole_sets_nothing_aside():
 
 def test_a_scanner_that_the_file_does_not_show_is_declared(whole):
     lines = report.summary(whole).splitlines()
-    assert lines[0].startswith("Capture type scanner is declared; ")
+    assert lines[0].startswith("Said to be made as scanner, ")
     assert [said.code for said in whole.seen.against] == ["jobs.no-stands"]
     shown = fs.check(cloud(stands=[[1.5, 3.0, 1.5]]), **TEST, **HOW)
     assert shown.seen.against == ()
-    assert "declared" not in report.summary(shown).splitlines()[0]
+    assert "Said to be" not in report.summary(shown).splitlines()[0]
     rough = fs.check(cloud(stands=[[1.5, 3.0, 1.5]], noise=0.007), **TEST, **HOW)
     assert [said.code for said in rough.seen.against] == ["jobs.phone-like"]
 
@@ -173,7 +173,7 @@ def test_sweeps_of_several_millimetres_apart_are_no_scanners(step):
     assert list(said) == (["jobs.sweeps-apart"] if step > 0.003 else [])
     if said:
         assert_allclose(said["jobs.sweeps-apart"].quantities["apart"].value, step, atol=0.001)
-        assert report.summary(found).splitlines()[0].startswith("Capture type scanner is declared; ")
+        assert report.summary(found).splitlines()[0].startswith("Said to be made as scanner, ")
 
 
 DEFAULTS = (Capturing(), Requirement(), Finishing(), Comparing())
@@ -220,5 +220,5 @@ def test_settings_stand_in_the_document_with_their_defaults(flat):
     assert told["directions"] == ("0 degrees, 90 degrees", "none given")
     assert "rule" not in told
     assert document["verdict"]["restricted"] == [say(said) for said in found.verdict.restricted]
-    assert "Set otherwise than by default" in report.summary(found)
-    assert "confidence: 0.92 (by default: 0.95)" in page(report.report_of(found))
+    assert "Set otherwise than usual" in report.summary(found)
+    assert "confidence: 0.92 (usual: 0.95)" in page(report.report_of(found))

@@ -75,7 +75,7 @@ def test_corners_are_trimmed_and_said(bare):
     assert (strips <= 0.02).all()
     assert_allclose(wall.full.max(axis=0), [wall.width, wall.height], atol=1e-12)
     said = say(wall.notes[0])
-    assert said.startswith("where another surface adjoins, this capture smears: along the edges ")
+    assert said.startswith("beside another surface this capture smears, so strips along the edges ")
     assert [f"mm {side}" in said for side in ("left", "bottom", "right", "top")] == [True] * 4
 
 

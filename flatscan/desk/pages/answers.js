@@ -16,7 +16,7 @@ const worked = async (tap) => {
 if (humps) {
   humps.addEventListener("change", async () => {
     const tap = ++taps;
-    after.textContent = "Working it out with what is ticked cut …";
+    after.textContent = "Working it out with those humps cut off …";
     const made = await window.desk.post("cut", () => ({ cut: [...humps.querySelectorAll("input:checked")].map((box) => box.value) }));
     if (made) worked(tap); else after.textContent = "Not in the plan yet.";
   });

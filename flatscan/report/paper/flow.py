@@ -52,7 +52,7 @@ class Flow:
         self.turned += [self.used] if self.pages else []
         self.pages.append(new_figure(self.size))
         self.y = self.size[1] - MARGIN
-        again = " (goes on)" if len(self.pages) > 1 else ""
+        again = ", continued" if len(self.pages) > 1 else ""
         self._line(f"{self.title}{again}", 15, "bold")
         self._line(self.name, 11)
         self._rule()

@@ -300,8 +300,8 @@ def decided(decision: str) -> Note:
 _BOUNDS = (
     Column("decision", "decision"),
     Column("value_mm", "measured", 1, Unknown("unknown.criterion")),
-    Column("lower_mm", "lower bound", 1, Unknown("unknown.criterion")),
-    Column("upper_mm", "upper bound", 1, Unknown("unknown.criterion")),
+    Column("lower_mm", "at least", 1, Unknown("unknown.criterion")),
+    Column("upper_mm", "at most", 1, Unknown("unknown.criterion")),
     Column("limit_mm", "limit", 1),
 )
 
@@ -317,8 +317,8 @@ def criteria_table(verdict: Verdict, *, words: bool = False) -> Table:
         (c.name, _in_words(c.decision, verdict) if words else c.decision, c.value, c.lower, c.upper, c.limit)
         for c in verdict.criteria
     )
-    columns = (Column("name", "criterion"), *_BOUNDS)
-    return Table("criteria", "Criteria", columns, rows, "nothing was judged")
+    columns = (Column("name", "what"), *_BOUNDS)
+    return Table("criteria", "What was judged", columns, rows, "nothing was judged")
 
 
 def _by_method(verdict: Verdict, *, words: bool = False) -> Table:
@@ -340,7 +340,7 @@ def _by_hand(verdict: Verdict) -> Table:
 def curve(verdict: Verdict) -> Table:
     """The limit over the distance between the contacts, with the largest gap found at each."""
     columns = (
-        Column("from_mm", "contacts from"),
+        Column("from_mm", "touches from"),
         Column("to_mm", "to"),
         Column("limit_mm", "limit", 1),
         Column("gap_mm", "largest gap", 1),

@@ -37,7 +37,7 @@ def hack_table(hacks: tuple[Hack, ...]) -> Table:
         Column("saves_bags", "bags saved so far", 1, _NO_BAGS),
         Column("minutes", "minutes' work", 0),
         Column("rubble_l", "rubble", 1),
-        Column("cut_all_mm", "once all go", 1),
+        Column("cut_all_mm", "if all are cut", 1),
     )
     return Table("hacking", "Hacking", columns, rows, "no hump is worth cutting", note("report.before-hacking"))
 
@@ -59,7 +59,7 @@ def cut_list(plan: Planned) -> Table:
         Column("what", "what"),
         *AT,
         Column("cut_mm", "cut", 1),
-        Column("cut_all_mm", "once all go", 1),
+        Column("cut_all_mm", "if all are cut", 1),
         Column("saves_l", "saves so far", 1),
         Column("saves_bags", "bags so far", 1, _NO_BAGS),
         Column("minutes", "minutes' work", 0),

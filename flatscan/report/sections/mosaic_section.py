@@ -80,6 +80,6 @@ def mosaic_tables(seen: Seen) -> tuple[Table, ...]:
         Column("right_mm", "to"),
         Column("mean_mm", "stands off by", 1),
         Column("rms_mm", "in all", 1),
-        Column("most_mm", "95 % under", 1),
+        Column("most_mm", "19 in 20 under", 1),
     )
     return (Table("overlaps", note("report.overlaps"), columns, rows, "no two captures overlap"),)

@@ -153,7 +153,11 @@ def _order_sentences(order: TakeOff) -> Iterator[Said]:
 
 def _wanted(order: TakeOff) -> Said:
     span = order.bags_range
-    return "" if span is None else note("report.bags-wanted", low=share(span[0]), high=share(span[1]))
+    if span is None:
+        return ""
+    if span[0] == span[1]:
+        return note("report.bags-about", bags=share(span[0]))
+    return note("report.bags-wanted", low=share(span[0]), high=share(span[1]))
 
 
 def _order_facts(order: TakeOff) -> Iterator[Fact]:
@@ -193,7 +197,7 @@ def order_table(order: TakeOff) -> Table:
         Column("product", "product"),
         Column("unit", "sold as"),
         Column("kg", "with waste", 0, _NO_BAGS),
-        Column("low", "wanted from", 1),
+        Column("low", "needed from", 1),
         Column("high", "to", 1),
         Column("order", "ORDER", AS_IS),
     )
@@ -234,7 +238,7 @@ def _together(joined: Together) -> Section:
     columns = (
         Column("product", "product"),
         Column("unit", "sold as"),
-        Column("low", "wanted from", 1),
+        Column("low", "needed from", 1),
         Column("high", "to", 1),
         Column("order", "ORDER", AS_IS),
     )
@@ -279,7 +283,7 @@ def _choices(found: Survey) -> Section:
             sizes = built.least, likely[0], built.most, likely[1]
         reason = choice.reason or ""
         rows.append((choice.name, *sizes, bags, choice.out_of_plumb, choice.out_of_square, reason))
-    table = Table("choices", "Choices of finish plane", columns, tuple(rows), "no choice was worked out")
+    table = Table("choices", "Choices of finished face", columns, tuple(rows), "no choice was worked out")
     return Section("choices", headline=tuple(_best_choice(found)), listed=table, tables=(table,))
 
 

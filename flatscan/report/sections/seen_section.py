@@ -371,7 +371,7 @@ def spot_section(spots: tuple[Spot, ...], *tables: Table) -> Section:
     """The numbered spots of the drawings and ``tables`` of them, for readers; gaps stand with the straightedge."""
     marked = tuple(spot for spot in spots if spot.mark[0] != "G")
     deeper = any(spot.once_all is not None for spot in marked)
-    more: tuple[Column, ...] = (Column("once_all_mm", "once all go", 1),) if deeper else ()
+    more: tuple[Column, ...] = (Column("once_all_mm", "if all are cut", 1),) if deeper else ()
     rows = tuple(
         (
             *(spot.mark, spot.x, spot.y, spot.value),

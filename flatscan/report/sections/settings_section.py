@@ -22,7 +22,7 @@ _OF = ("earlier_", "background_")
 def settings_section(looked: Looked) -> Section:
     """What was set otherwise than by default; in the document a list of name, value and default."""
     said = [_said(one) for one in looked.settings]
-    columns = (Column("name", "setting"), Column("value", "set to"), Column("default", "by default"))
+    columns = (Column("name", "setting"), Column("value", "set to"), Column("default", "usual"))
     rows = tuple((one.name, value, usual) for one, (value, usual) in zip(looked.settings, said, strict=True))
     table = Table("settings", note("section.settings"), columns, rows, "all settings are as by default")
     facts, names = [], []
