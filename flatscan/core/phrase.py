@@ -214,7 +214,8 @@ def _stated(value: float, units: str, unit: str) -> str:
     long, imperial = unit in ("m", "ft"), unit in ("in", "ft")
     count = value / METRES_PER[unit]
     text = f"{_number(count, '3g' if unit == 'm' else '4g')} {unit}"
-    if unit == "ft" and abs(count - round(count)) > 1e-9 or unit == "in" and abs(count * 16 % 1) < 1e-6 and count % 1:
+    parts = abs(count * 16 - round(count * 16))
+    if unit == "ft" and abs(count - round(count)) > 1e-9 or unit == "in" and parts < 1e-6 and count % 1:
         text = feet_and_inches(value)
     if imperial == (units == "in"):
         return text

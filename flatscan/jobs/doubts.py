@@ -44,6 +44,13 @@ _WOULD = {
     "verdict.measure-rest": "doubt.rest-is-measured",
     "verdict.straightedge-would": "doubt.by-hand",
 }
+# reasons that lie in the limit and not in the wall: the same in few words, and what settles it
+_OF_THE_LIMIT = {
+    "verdict.from-memory": ("doubt.limit-from-memory", "doubt.limit-is-read"),
+    "verdict.one-place": ("doubt.limit-one-place", "doubt.limit-is-read"),
+    "verdict.each-storey": ("doubt.several-storeys", "doubt.each-storey"),
+    "verdict.beyond-lengths": ("doubt.limit-ends", "doubt.limit-is-agreed"),
+}
 # what of their quantities is said again
 _KEPT = ("repeats", "times")
 
@@ -239,8 +246,10 @@ def _undecided(result: Check) -> Iterator[Doubt]:
         why = next((reason for reason in reasons if reason.code not in _WOULD), note("doubt.no-reason"))
         if why.code == "verdict.cannot-show":
             why = note("doubt.too-coarse", u=_spread(why.quantities["u"]), limit=why.quantities["limit"])
-        said = note("doubt.undecided", name=criterion.name, why=why)
         settle = note("doubt.rest-is-measured") if why.code == "verdict.coverage" else _would(reasons)
+        if why.code in _OF_THE_LIMIT:
+            why, settle = (note(code) for code in _OF_THE_LIMIT[why.code])
+        said = note("doubt.undecided", name=criterion.name, why=why)
         yield Doubt(said, settle, result.verdict.decision == "undecided", True)
         return
 

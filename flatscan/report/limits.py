@@ -10,8 +10,6 @@ from flatscan.report.say import Said
 from flatscan.standards import Tolerance
 from flatscan.verdict import Criterion
 
-# entries whose limit is a share of the length judged
-_SHARES = ("pro rata",)
 _READ = {"one place": "limit.document-one-place", "memory": "limit.document-from-memory"}
 _OVER = {
     "plumb": "limit.plumb",
@@ -94,10 +92,10 @@ def _judged_how(entry: Tolerance, limit: float, span: Sequence[float]) -> Note:
     if not lengths:
         return note("limit.of", limit=value, name=entry.criterion)
     said = note(_OVER[entry.criterion], limit=value, length=lengths[0])
-    if entry.interpolation not in _SHARES or abs(span[0] - entry.lengths[0]) < 1e-9:
+    rate, per = entry.slope_at(span[0])
+    if entry.interpolation != "pro rata" or abs(span[0] - per) < 1e-9:
         return said
-    rate, per = in_unit(entry.limits[0], entry.unit), in_unit(entry.lengths[0], entry.length_unit)
-    return note("limit.at-rate", limit=said, rate=rate, per=per)
+    return note("limit.at-rate", limit=said, rate=in_unit(rate, entry.unit), per=in_unit(per, entry.length_unit))
 
 
 def method_in_short(method: str) -> Said:

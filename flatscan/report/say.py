@@ -60,6 +60,8 @@ def say(it: Said, manner: Manner | str = "mm") -> str:
 
 # notes that name an option, and their words where nobody types one
 _PRINTED = {
+    "doubt.limit-is-read": "printed.limit-is-read",
+    "doubt.each-storey": "printed.each-storey",
     "doubt.side-said": "printed.side-said",
     "doubt.read-again": "printed.read-again",
     "doubt.tied": "printed.tied",

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 
 from flatscan.core.notes import Note, in_unit, note
+from flatscan.core.quantity import degrees
 from flatscan.report.result_document import SCHEMA, plain_values
 from flatscan.report.say import finished, say
 from flatscan.standards import Tolerance
@@ -13,7 +14,7 @@ from flatscan.standards import Tolerance
 WIDTH = 96
 _PLAIN = (
     *("id", "document", "edition", "clause", "superseded_by", "countries", "stages", "applies_to", "criterion"),
-    *("line", "method", "anywhere", "interpolation", "rounding", "short", "shorter", "unit", "length_unit"),
+    *("line", "method", "anywhere", "interpolation", "rounding", "short", "unit", "length_unit"),
 )
 _READING = ("title", "publisher", "kind", "date", "says")
 _READ_AS = {
@@ -22,6 +23,13 @@ _READ_AS = {
     "one place": "list.read-in-one",
     "memory": "list.from-memory",
 }
+_IN_SHORT = {
+    "document": "list.in-document",
+    "two places": "list.in-two",
+    "one place": "list.in-one",
+    "memory": "list.by-memory",
+}
+_LAID = {(0.0,): "list.level-only", (0.0, 90.0): "list.level-and-upright"}
 _BETWEEN = {"linear": "list.straight-between", "none": "list.none-between"}
 _OVER = {
     "linear": "list.limit-at",
@@ -49,32 +57,43 @@ def tolerance_text(entries: Sequence[Tolerance], units: str) -> str:
     """The entries for reading: one in full, several with their limit and whether it decides."""
     lines = []
     for entry in entries:
-        said = _in_full(entry) if len(entries) == 1 else (_first(entry), note(_READ_AS[entry.read_as]))
+        said = _in_full(entry) if len(entries) == 1 else (_in_short(entry),)
         lines += [entry.id, *(part for text in said for part in _wrapped(text, units))]
     if len(entries) > 1:
-        lines.append(say(note("list.in-full"), units))
+        lines += [say(note("list.numbers-only"), units), say(note("list.in-full"), units)]
     lines.append(say(note("list.contract-governs"), units))
     return "\n".join(lines)
 
 
 def _wrapped(said: Note, units: str) -> list[str]:
-    return textwrap.wrap(finished(said, units), WIDTH, initial_indent="    ", subsequent_indent="      ")
+    return textwrap.wrap(
+        finished(said, units), WIDTH, initial_indent="    ", subsequent_indent="      ", break_on_hyphens=False
+    )
 
 
-def _first(entry: Tolerance) -> Note:
-    """Document, criterion, method and limits in one sentence."""
-    code = "list.tolerance-by" if entry.method else "list.tolerance"
-    method = {"method": entry.method} if entry.method else {}
+def _in_short(entry: Tolerance) -> Note:
     names = {"document": entry.document, "edition": entry.edition, "clause": entry.clause}
-    return note(code, None, **names, criterion=entry.criterion, pairs=limits_of(entry), **method)
+    read_as = note(_IN_SHORT[entry.read_as])
+    return note("list.tolerance", None, **names, limits=_limits(entry), read_as=read_as)
+
+
+def _limits(entry: Tolerance) -> Note:
+    """Criterion, method and limits."""
+    if not entry.method:
+        return note("list.limits", criterion=entry.criterion, pairs=limits_of(entry))
+    return note("list.limits-by", criterion=entry.criterion, method=entry.method, pairs=limits_of(entry))
 
 
 def _in_full(entry: Tolerance) -> Iterator[Note]:
-    yield _first(entry)
+    yield note("list.document", document=entry.document, edition=entry.edition, clause=entry.clause)
     if entry.superseded_by:
         yield note("list.superseded", by=entry.superseded_by)
+    yield _limits(entry)
     yield note("list.where", countries=entry.countries, stages=entry.stages, applies=entry.applies_to)
     yield note("list.line", line=entry.line)
+    if entry.directions:
+        turns = tuple(degrees(turn) for turn in entry.directions)
+        yield note(_LAID.get(entry.directions, "list.directions"), turns=turns)
     if entry.method:
         yield note("list.anywhere", anywhere=entry.anywhere)
         yield note("list.short", short=entry.short)
@@ -98,6 +117,8 @@ def limits_of(entry: Tolerance) -> Note:
         pairs.append(note(over, limit=in_unit(entry.beyond, entry.unit)))
     if len(entry.lengths) > 1 and entry.interpolation in _BETWEEN:
         pairs.append(note(_BETWEEN[entry.interpolation]))
+    if entry.interpolation == "pro rata":
+        pairs.append(note("list.slope"))
     if entry.rounding:
         pairs.append(note("list.rounded"))
     return note("report.list-comma", parts=tuple(pairs))

@@ -24,7 +24,6 @@ from flatscan.standards.tolerances import (
     METHODS,
     NOTES,
     ROUNDINGS,
-    SHORTER,
     Reading,
     Tolerance,
 )
@@ -84,7 +83,6 @@ class _Entry:
     rounding: Annotated[str, one_of(ROUNDINGS)] = ""
     beyond: Positive | None = None
     short: str = ""
-    shorter: Annotated[str, one_of(SHORTER)] = "same limit"
     doubt: str = ""
     length_unit: Annotated[str, one_of(METRES_PER)] = "m"
     directions: tuple[float, ...] = ()
@@ -140,7 +138,6 @@ def _tolerance(document: _Document, entry: _Entry, where: str) -> Tolerance:
         line=entry.line,
         anywhere=entry.anywhere,
         short=entry.short,
-        shorter=entry.shorter,
         doubt=entry.doubt,
         readings=readings,
         unit=entry.unit,
@@ -166,7 +163,7 @@ def _wrong(document: _Document, entry: _Entry) -> Iterator[tuple[str, str]]:
         yield "method, anywhere and short", "all three for flatness, none of them otherwise"
     if entry.method == "chord" and entry.interpolation not in ("linear", "class"):
         yield f"interpolation {entry.interpolation} for a chord", "linear or class"
-    if entry.interpolation in ("pro rata", "per storey") and len(lengths) != 1:
+    if entry.interpolation == "per storey" and len(lengths) != 1:
         yield f"{len(lengths)} lengths for {entry.interpolation}", "one"
 
 

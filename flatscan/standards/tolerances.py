@@ -18,7 +18,6 @@ METHODS = (*choices.METHODS, "chord", "")
 INTERPOLATIONS = ("none", "linear", "class", "pro rata", "per storey")
 HALF_UP = "half up to whole mm"
 ROUNDINGS = ("", HALF_UP)
-SHORTER = ("same limit", "pro rata")
 DOCUMENT, PAGE, NOTES, MEMORY = "document itself", "page that prints it", "shared notes", "memory"
 KINDS = (DOCUMENT, PAGE, NOTES, MEMORY)
 
@@ -52,7 +51,7 @@ class Tolerance:
     - ``none``: each length has its own limit, judged by itself;
     - ``linear``: between two lengths the limit runs straight; it stays at the first below the first;
     - ``class``: the limit of the first length that is not exceeded;
-    - ``pro rata``: a slope, ``limits[0]`` in every ``lengths[0]``;
+    - ``pro rata``: a slope, ``limits[0]`` in every ``lengths[0]``; of several the least among those that fit;
     - ``per storey``: the whole of ``limits[0]`` in each storey, however high; ``lengths[0]`` is the most that is taken
       for one storey.
 
@@ -60,9 +59,8 @@ class Tolerance:
     ``rounding`` is not empty the document rounds half up to whole millimetres. ``directions`` (degrees from
     horizontal) are the only ones it speaks of; empty means every direction. ``readings`` say where it was read, and
     with them ``decides``; somebody may have ``accepted`` it on his word. ``line`` is the document's line in our words,
-    ``anywhere`` where the straightedge may lie, ``short`` what counts on a wall shorter than the length named, and what
-    a straightedge longer than the wall does; ``shorter`` is ``same limit`` or ``pro rata`` for it. ``doubt`` is what is
-    not confirmed. ``unit`` and ``length_unit`` are those of the document.
+    ``anywhere`` where the straightedge may lie, ``short`` what counts on a wall shorter than the length named and
+    ``doubt`` what is not confirmed. ``unit`` and ``length_unit`` are those of the document.
     """
 
     id: str
@@ -84,7 +82,6 @@ class Tolerance:
     line: str = ""
     anywhere: str = ""
     short: str = ""
-    shorter: str = "same limit"
     doubt: str = ""
     readings: tuple[Reading, ...] = ()
     accepted: bool = False
@@ -140,7 +137,7 @@ class Tolerance:
     @property
     def sure(self) -> bool:
         """Whether it was read in the document itself or in two independent places, or was entered by hand."""
-        return self.read_as != "memory"
+        return self.read_as in ("document", "two places", "entered")
 
     @property
     def decides(self) -> bool:
@@ -162,12 +159,20 @@ class Tolerance:
         limit = self._over(length)
         return half_up_mm(limit) if self.rounding == HALF_UP else limit
 
-    def reaches(self, length: float) -> bool:
-        """Whether the document names a limit for that length [m]: not for several storeys where it names one a storey.
+    def slope_at(self, length: float) -> tuple[float, float]:
+        """The limit and the length it is printed for [m] whose slope is the least among those that fit in a length."""
+        pairs = list(zip(self.limits, self.lengths, strict=True))
+        fits = [(limit, at) for limit, at in pairs if at <= length + 1e-9]
+        return min(fits or pairs[:1], key=lambda pair: pair[0] / pair[1])
 
-        With `beyond` it does, but each storey keeps its own limit as well.
+    def reaches(self, length: float) -> bool:
+        """Whether the document names one limit for that length [m].
+
+        Not for several storeys where it names one for each, nor beyond the last of its lengths without `beyond`.
         """
-        return self.interpolation != "per storey" or length <= self.lengths[0] + 1e-9
+        if self.interpolation == "pro rata" or length <= self.lengths[-1] + 1e-9:
+            return True
+        return self.interpolation != "per storey" and self.beyond is not None
 
     def _named(self, length: float) -> float:
         near = [limit for at, limit in zip(self.lengths, self.limits, strict=True) if abs(at - length) < 1e-9]
@@ -186,7 +191,8 @@ class Tolerance:
         if self.beyond is not None and length > self.lengths[-1] + 1e-9:
             return self.beyond
         if self.interpolation == "pro rata":
-            return self.limits[0] * length / self.lengths[0]
+            limit, every = self.slope_at(length)
+            return limit * length / every
         if self.interpolation in ("class", "per storey"):
             return self.limits[min(int(np.searchsorted(self.lengths, length - 1e-9)), len(self.limits) - 1)]
         return float(np.interp(length, self.lengths, self.limits))

@@ -106,16 +106,20 @@ def _judged(entry: Tolerance, measured: Measured, relief: Relief | None, k: floa
     limit = entry.limit_at(measured.over)
     barred = numbers_only(entry)
     found = single(entry.criterion, measured.quantity, limit, k=k, barred=barred, unknown=unknown)
-    if not entry.reaches(measured.over):
-        found = _of_several_storeys(entry, found, single(entry.criterion, measured.quantity, entry.limits[0], k=k))
+    if entry.published and not entry.reaches(measured.over):
+        found = _beyond(entry, found, single(entry.criterion, measured.quantity, entry.limits[0], k=k))
     return Judged(entry, (found,))
 
 
-def _of_several_storeys(entry: Tolerance, found: Criterion, as_one: Criterion) -> Criterion:
-    """A lean over several storeys, of which each has a limit of its own: where one storey ends is not known here.
+def _beyond(entry: Tolerance, found: Criterion, as_one: Criterion) -> Criterion:
+    """What is judged over more than the document names one limit for.
 
-    Within is what keeps one storey's limit over the whole height, outside what is over a limit for the whole height.
+    Of a lean over several storeys it is not known where one storey ends: within is what keeps one storey's limit over
+    the whole height, outside what is over a limit for the whole height.
     """
+    if entry.interpolation != "per storey":
+        length = in_unit(entry.lengths[-1], entry.length_unit)
+        return undecided(found, note("verdict.beyond-lengths", length=length))
     sure = WITHIN if as_one.decision == WITHIN else OUTSIDE if entry.beyond is not None else UNDECIDED
     if found.decision in (UNDECIDED, sure):
         return found

@@ -128,7 +128,8 @@ def test_the_tolerances_text_names_every_document_and_what_is_from_memory():
         assert any(word.split()[-1] in text for word in words), entry.document
     marked = [line for line in text.splitlines() if "[memory]" in line]
     unsure = {entry.document for entry in standards.available() if entry.read_as == "memory"}
-    assert len(marked) == len({"Dutch": 2, "GB": 1, "EN 1996": 1}) == len(unsure)
+    # beside the line that says what the mark means
+    assert len(marked) - 1 == len({"GB": 1, "EN 1996": 1}) == len(unsure)
 
 
 def test_an_unknown_name_is_answered_with_all_there_are():

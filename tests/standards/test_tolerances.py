@@ -46,22 +46,64 @@ def test_every_entry_says_what_it_is_and_where_it_comes_from(entry):
      (6, 6, 13), (6, 8, 17), (6, 10, 20), (6, 15, 25),
      # What the methods hide: 12.5 is printed as 13 in row 5
      (5, 2.5, 13), (5, 0.1, 5), (5, 1, 10), (5, 4, 15), (5, 10, 25), (5, 15, 30),
-     (7, 0.1, 2), (7, 1, 3), (7, 4, 8), (7, 10, 15), (7, 15, 20)],
+     # the extended table of the Zentralverband Deutsches Baugewerbe, rows 5 and 7; row 7 at 0.6 m stands below
+     (5, 0.6, 8), (5, 1.5, 11), (5, 2, 12), (5, 3, 13), (5, 3.5, 14), (5, 6, 18), (5, 8, 22),
+     (7, 0.1, 2), (7, 1, 3), (7, 1.5, 4), (7, 2, 5), (7, 2.5, 6), (7, 3, 6), (7, 3.5, 7), (7, 4, 8), (7, 6, 10),
+     (7, 8, 13), (7, 10, 15), (7, 15, 20)],
 )  # fmt: skip
 def test_din_18202_as_printed(row, length, printed):
     assert_allclose(load(f"din-18202-2019-row-{row}").limit_at(length), printed / 1000, atol=1e-12)
 
 
+def test_din_18202_row_7_says_where_the_rule_and_the_printed_table_part():
+    # 2 + 1 x 0.5 / 0.9 = 2.56 mm, which any rounding makes 3; the extended table prints 2
+    entry = load("din-18202-2019-row-7")
+    assert entry.limit_at(0.6) == pytest.approx(0.003)
+    assert "0.6 m" in entry.doubt
+
+
 @pytest.mark.parametrize(
-    ("length", "limit"), [(0.3, 3), (0.5, 3), (0.51, 6), (1, 6), (2.7, 8), (3, 8), (3.01, 12), (6, 12), (9, 16)]
+    # table 2 as printed by beaplan
+    ("length", "limit"),
+    [(0.3, 3), (0.5, 3), (0.51, 6), (1, 6), (2.7, 8), (3, 8), (3.01, 12), (6, 12), (9, 16), (15, 16)],
 )
 def test_din_18202_plumb(length, limit):
     assert load("din-18202-2019-plumb").limit_at(length) == pytest.approx(limit / 1000)
 
 
 def test_nbr_13749_worked_examples():
+    # worked in the answer to an examination on the standard; its line on plumb, quoted there, has no rounding
     plumb = load("nbr-13749-plumb")
     assert (plumb.limit_at(2.7), plumb.limit_at(3.6)) == pytest.approx((0.003, 0.004))
+    assert plumb.limit_at(2.5) == pytest.approx(2.5 / 900)
+
+
+@pytest.mark.parametrize(
+    ("identifier", "limit"),
+    # printed for the height of a storey (sos-expert on NF DTU 25.41; NF DTU 20.1, 8.1.1; the Belgian fiches)
+    [("nf-dtu-25-41-plumb", 5), ("nf-dtu-20-1-2020-plumb", 15), ("be-tv-199-normal-plumb", 8),
+     ("be-tv-199-special-plumb", 5), ("be-render-background-plumb", 8)],
+)  # fmt: skip
+def test_a_limit_for_a_storey_is_no_slope(identifier, limit):
+    entry = load(identifier)
+    assert [entry.limit_at(height) for height in (2.2, 2.5, 3.2)] == pytest.approx([limit / 1000] * 3)
+    assert entry.reaches(3.2)
+    assert not entry.reaches(5.4)
+
+
+def test_sia_266_plumb_over_two_and_four_metres():
+    # table 11 in the handbook of the Swiss brick industry: facing masonry 6 mm over 2 m, 8 mm over 4 m
+    plumb = load("sia-266-facing-plumb")
+    heights, limits = (1.0, 2.0, 2.5, 3.9, 4.0, 8.0), (0.003, 0.006, 0.0075, 0.0117, 0.008, 0.016)
+    assert [plumb.limit_at(height) for height in heights] == pytest.approx(limits)
+
+
+def test_ends_of_what_a_document_names():
+    # DIN 18202, table 2, beyond 15 m was read in one place; the warranty standards of 2019 name any height over 2.5 m
+    assert not load("din-18202-2019-plumb").reaches(15.1)
+    assert load("uk-warranty-a-2019-plumb").reaches(6.0)
+    assert not load("en-13914-2-2016-angle").reaches(3.5)
+    assert load("au-solid-plaster-plumb").reaches(50.0)
 
 
 @pytest.mark.parametrize(
@@ -69,7 +111,11 @@ def test_nbr_13749_worked_examples():
     [
         ("uk-plaster-3mm-1.8m", 1.8, 0.003),
         ("uk-warranty-a-2020-flatness", 2.0, 0.003), ("uk-warranty-a-2019-flatness", 2.0, 0.005),
+        ("uk-warranty-a-2019-plumb", 2.4, 0.008), ("uk-warranty-a-2019-plumb", 2.6, 0.012),
         ("uk-warranty-a-2020-plumb", 2.4, 0.008), ("uk-warranty-a-2020-plumb", 4.8, 0.012),
+        ("uk-warranty-b-masonry-line", 5.0, 0.010), ("be-render-background-class-2", 0.2, 0.005),
+        ("netherlands-group-2", 0.4, 0.0015), ("netherlands-group-1", 1.0, 0.002), ("netherlands-group-1", 1.1, 0.005),
+        ("sia-266-standard-hollow", 4.0, 0.008), ("tms-602-plumb", 21 * FOOT, INCH / 2),
         ("uk-warranty-b-step", 0.3, 0.004),
         ("en-13914-2-2016-class-3", 2.0, 0.005), ("en-13914-2-2016-angle", 0.4, 0.005),
         ("nf-dtu-25-41-local", 0.2, 0.001), ("nf-dtu-25-41-plumb", 2.5, 0.005),
@@ -90,9 +136,10 @@ def test_a_limit_entered_by_hand_is_not_published():
     assert not Tolerance.entered("flatness", 0.003, 1.8, "resting").published
 
 
-def test_what_is_from_memory_does_not_decide():
+def test_what_is_from_memory_or_read_once_does_not_decide():
     assert not load("gb-50210-ordinary").decides
     assert not load("en-1996-2-plumb").decides
+    assert not load("uk-plaster-3mm-1.8m").decides
     assert load("din-18202-2019-row-6").decides
 
 
@@ -102,13 +149,13 @@ def test_half_goes_up():
     )
 
 
-@pytest.mark.parametrize("identifier", [entry.id for entry in available() if len(entry.lengths) > 1])
+@pytest.mark.parametrize("identifier", [entry.id for entry in available() if entry.method == "chord"])
 def test_stairs_are_the_limit(identifier):
     entry = load(identifier)
     stairs = entry.stairs(20.0)
     assert stairs[0][0] == 0.0
     assert stairs[-1][1] == 20.0
-    assert all(one[1] == two[0] and one[2] < two[2] for one, two in zip(stairs, stairs[1:], strict=False))
+    assert all(one[1] == two[0] and one[2] <= two[2] for one, two in zip(stairs, stairs[1:], strict=False))
     if entry.interpolation == "none":
         return
     for (start, stop, limit), share in product(stairs, (1e-5, 0.3, 1 - 1e-5)):

@@ -1,5 +1,7 @@
 """Walls judged by published entries."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from judging import in_words, judge_by
@@ -59,7 +61,7 @@ def test_short_bump_only_breaks_the_short_stair(grid_relief):
 
 
 def test_every_length_has_its_own_criterion(grid_relief):
-    verdict = judge_by(load("be-tv-199-normal"), scanned(grid_relief, lambda x, y: 0 * x)).verdict
+    verdict = judge_by(load("nbr-13749-flatness"), scanned(grid_relief, lambda x, y: 0 * x)).verdict
     assert [say(one.name) for one in verdict.criteria] == ["flatness under 0.2 m", "flatness under 2 m"]
     assert {one.judges for one in verdict.criteria} == {"flatness"}
     assert verdict.decision == "within"
@@ -69,9 +71,9 @@ def test_every_length_has_its_own_criterion(grid_relief):
 def test_method_of_the_entry_is_what_is_judged(grid_relief):
     # a smooth outward bow: nothing under a resting straightedge, 6 mm off blocks of equal height (methods/tolerances 4)
     relief = scanned(grid_relief, lambda x, y: -0.006 * (x - 1.5) ** 2)
-    resting = judge_by(load("en-13914-2-2016-class-4"), relief)
+    resting = judge_by(load("uk-warranty-a-2020-tile-thin-bed"), relief)
     offsets = judge_by(load("uk-warranty-a-2020-flatness"), relief)
-    humps = judge_by(load("sia-266-facing-hump"), relief)
+    humps = judge_by(replace(load("sia-266-facing-hump"), lengths=(2.0,), limits=(0.006,)), relief)
     assert resting.verdict.decision == "within"
     assert offsets.verdict.decision == "outside"
     assert humps.gaps.judged().value == pytest.approx(0.006, abs=3e-4)
@@ -107,10 +109,46 @@ def test_plumb_corner_and_step_entries(grid_relief):
     )
     assert judge_by(load("nbr-13749-plumb"), relief, lean=lean, height=2.7).verdict.decision == "outside"
     assert judge_by(load("uk-warranty-b-step"), relief).verdict.decision == "outside"
-    leg = judge_by(load("en-13914-2-2016-angle"), relief, measured=Quantity(0.004, 1e-4), over=0.4).verdict
+    angle, sides = (replace(load(name), accepted=True) for name in ("en-13914-2-2016-angle", "au-solid-plaster-reveal"))
+    leg = judge_by(angle, relief, measured=Quantity(0.004, 1e-4), over=0.4).verdict
     assert (leg.decision, leg.criteria[0].limit) == ("within", pytest.approx(0.005))
-    reveal = judge_by(load("au-solid-plaster-reveal"), relief, measured=Quantity(0.004, 1e-4), over=1.8).verdict
+    reveal = judge_by(sides, relief, measured=Quantity(0.004, 1e-4), over=1.8).verdict
     assert in_words(reveal).startswith("reveal outside")
+
+
+@pytest.mark.parametrize(
+    ("identifier", "height", "lean", "decision"),
+    [
+        # 5 mm in the storey, whatever its height: 4.8 mm over 3.2 m is within, 5.2 mm over 2.2 m outside
+        ("nf-dtu-25-41-plumb", 3.2, 4.8, "within"), ("nf-dtu-25-41-plumb", 2.2, 5.2, "outside"),
+        # two storeys: what one storey is allowed, over both, is within; more depends on where a storey ends
+        ("nf-dtu-25-41-plumb", 5.4, 4.8, "within"), ("nf-dtu-25-41-plumb", 5.4, 9.0, "undecided"),
+        ("nf-dtu-25-41-plumb", 5.4, 40.0, "undecided"),
+        # the warranty standards of 2020: 8 mm in a storey and 12 mm in all, 8 mm up to 3 m
+        ("uk-warranty-a-2020-plumb", 2.9, 8.5, "outside"), ("uk-warranty-a-2020-plumb", 5.4, 7.5, "within"),
+        ("uk-warranty-a-2020-plumb", 5.4, 10.0, "undecided"), ("uk-warranty-a-2020-plumb", 5.4, 12.5, "outside"),
+        # table 2 of DIN 18202 beyond 15 m was read in one place
+        ("din-18202-2019-plumb", 14.0, 15.0, "within"), ("din-18202-2019-plumb", 16.0, 15.0, "undecided"),
+    ],
+)  # fmt: skip
+def test_plumb_over_storeys_and_beyond_what_is_named(grid_relief, identifier, height, lean, decision):
+    relief, slope = grid_relief(lambda x, y: 0 * x), Quantity(lean / 1000 / height, 1e-6)
+    verdict = judge_by(load(identifier), relief, lean=slope, height=height).verdict
+    assert verdict.decision == decision
+    told = spoken(verdict.reasons)[0]
+    assert ("each storey" in told) == (decision == "undecided" and height < 10)
+    assert ("up to" in told and "only" in told) == (decision == "undecided" and height > 10)
+
+
+def test_read_in_one_place_gives_numbers_and_the_way_out(grid_relief):
+    entry = load("uk-plaster-3mm-1.8m")
+    hollow = scanned(grid_relief, arc(0.02, 2.0))
+    verdict = judge_by(entry, hollow).verdict
+    assert verdict.decision == "undecided"
+    assert verdict.criteria[0].value > 0.01
+    assert "one place" in spoken(verdict.reasons)[0]
+    assert "--accept-source" in spoken(verdict.reasons)[0]
+    assert judge_by(replace(entry, accepted=True), hollow).verdict.decision == "outside"
 
 
 @pytest.mark.parametrize("identifier", ["au-solid-plaster-square", "din-18202-2019-plumb", "en-13914-2-2016-angle"])
