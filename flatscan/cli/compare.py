@@ -79,6 +79,7 @@ def asked_of(given: dict[str, Any]) -> Comparing:
     walls = ties.pop("reference_wall")
     plain = {name: value for name, value in ties.items() if value is not None}
     background = given.pop("background_tolerance")
+    accepted = bool(given.get("accept_source"))
     asks = bool(given["tolerance"]) or given["limit"] is not None
     # how firm the later surface must be is asked by limit and tolerance alone
     finish = running.judging(given | {"plumb_limit": None}, by_plan.by_hand()) if asks else None
@@ -93,7 +94,9 @@ def asked_of(given: dict[str, Any]) -> Comparing:
         allowance=given.pop("allowance"),
         rates=given["rates"],
         finish=finish,
-        background=None if background is None else Requirement.by(tolerance=background, directions=directions),
+        background=None
+        if background is None
+        else Requirement.by(tolerance=background, directions=directions, accept_source=accepted),
     )
 
 

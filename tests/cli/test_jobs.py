@@ -32,21 +32,33 @@ def test_each_criterion_is_judged_by_itself(flatscan, truth):
 
 def test_several_tolerances_are_each_named(flatscan):
     ran = flatscan(
-        "check", *WALL, "--tolerance", "uk-plaster-3mm-1.8m", "--tolerance", "din-18202-2019-plumb", "--json"
+        "check", *WALL, "--tolerance", "nf-dtu-25-41-flatness", "--tolerance", "din-18202-2019-plumb", "--json"
     )
     names = [one["name"] for one in ran.document["verdict"]["criteria"]]
-    assert names == ["flatness (uk-plaster-3mm-1.8m)", "plumb (din-18202-2019-plumb)"]
+    assert names == ["flatness (nf-dtu-25-41-flatness)", "plumb (din-18202-2019-plumb)"]
     assert ran.code == 3
 
 
 def test_a_tolerance_gives_the_same_decision_as_its_rule_and_limit(flatscan):
-    by_name = flatscan("check", *WALL, "--tolerance", "uk-plaster-3mm-1.8m", "--json").document
-    rule = ("--rule", "1.8m", "--limit", "3mm", "--method", "resting", "--json")
+    by_name = flatscan("check", *WALL, "--tolerance", "nf-dtu-25-41-flatness", "--json").document
+    rule = ("--rule", "2m", "--limit", "5mm", "--method", "resting", "--json")
     by_hand = flatscan("check", *WALL, *rule).document
     assert by_name["flatness"] == by_hand["flatness"]
-    assert by_name["verdict"]["decision"] == by_hand["verdict"]["decision"]
-    assert by_name["verdict"]["tolerance"] == "uk-plaster-3mm-1.8m"
+    assert by_name["verdict"]["decision"] == by_hand["verdict"]["decision"] == "outside"
+    assert by_name["verdict"]["tolerance"] == "nf-dtu-25-41-flatness"
     assert by_hand["verdict"]["tolerance"] is None
+
+
+def test_a_tolerance_read_in_one_place_gives_numbers_until_somebody_accepts_it(flatscan):
+    asked = ("check", *WALL, "--tolerance", "uk-plaster-3mm-1.8m", "--json")
+    ran = flatscan(*asked)
+    assert ran.code == 4
+    assert "one place only" in " ".join(ran.document["verdict"]["reasons"])
+    assert not ran.document["verdict"]["restricted"]
+    accepted = flatscan(*asked, "--accept-source")
+    assert accepted.code == 3
+    assert "read in one place only" in accepted.document["verdict"]["restricted"][0]
+    assert {"name": "accept_source", "value": "yes", "default": "no"} in accepted.document["settings"]
 
 
 def test_a_tolerance_from_memory_gives_numbers_and_no_decision(flatscan):

@@ -43,6 +43,7 @@ def sheets(tmp_path_factory):
             "scanner",
             "--background-tolerance",
             "uk-plaster-3mm-1.8m",
+            "--accept-source",
             "--limit",
             "3mm",
             "--rates",
