@@ -8,7 +8,7 @@ from flatscan.core.units import METRES_PER
 from flatscan.report import tolerance_records, tolerance_text
 from flatscan.standards import available, load
 
-LENGTH = re.compile(r"([\d.]+) (mm|cm|m|ft|in)\b")
+LENGTH = re.compile(r"(\d[\d.]*) (mm|cm|m|ft|in)\b")
 
 
 @pytest.mark.parametrize("units", ["mm", "in"])
