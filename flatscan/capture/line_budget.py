@@ -91,12 +91,11 @@ def budget_of(setup: Setup, given: Line, line: MeasuredLine) -> Budget:
     """The budget of a measured line: every taped or seen number moved by its doubt, one after the other.
 
     The sums of squares of the changes in height (about their median where the line has no place of its own) are the
-    variances (JCGM 100:2008, 5.1.2); the light's scatter is measured from row to row.
+    variances (JCGM 100:2008, 5.1.2); what the picture leaves is the line's own.
     """
     doubts = setup.doubts
-    rows = max(float(np.median(line.rows)), 1.0)
-    noise = line.stripe.noise * line.pixel / line.sensitivity / math.sqrt(rows)
-    stripe = doubts.stripe * line.stripe.width * line.pixel / line.sensitivity
+    noise = float(np.sqrt(np.mean(line.u**2))) if len(line.u) else 0.0
+    stripe = line.stripe.shared(doubts.stripe) * line.pixel / line.sensitivity
     trial = _Trial(setup, given, line, heights_after(setup, line, given, line.points, setup.place))
     common = (
         (TARGETS_ON_PICTURE, trial.points(pixels=doubts.target_pixel)),
@@ -196,8 +195,8 @@ class LineSurvey:
     lines: tuple[tuple[MeasuredLine, Budget], ...]
 
 
-def survey_lines(path: Path, pairs: Sequence[tuple[Path, Path]] = ()) -> LineSurvey:
-    """Measure all lines of a set-up file, or pictures ``pairs`` (on, off) with its first line's set-up.
+def survey_lines(path: Path, pairs: Sequence[tuple[Path, Path | None]] = ()) -> LineSurvey:
+    """Measure all lines of a set-up file, or pictures ``pairs`` (on, off or None) with its first line's set-up.
 
     Raises what reading, seeing and measuring raise.
     """

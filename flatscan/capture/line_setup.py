@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from flatscan.capture.line_stripe import CHANNELS
+from flatscan.capture.line_ridge import CHANNELS
 from flatscan.core.beside import beside
 from flatscan.core.errors import BadTable, BadValue
 from flatscan.core.geometry import Array
@@ -27,11 +27,12 @@ _SHORTEST_SIDE = 0.05
 class Line:
     """One line: its pictures, the laser's pivot (3,) [m], and where it meets the wall's plane, if that is known.
 
-    ``at`` [m] is its place across; ``known`` (2, 2) two places along it with their heights [m].
+    ``off`` is None where there is no picture without the laser. ``at`` [m] is its place across; ``known`` (2, 2) two
+    places along it with their heights [m].
     """
 
     on: Path
-    off: Path
+    off: Path | None
     pivot: Array
     at: float | None
     known: Array | None
@@ -41,8 +42,8 @@ class Line:
 class Doubts:
     """Standard uncertainties of what was taped and seen: lengths [m], ``target_pixel`` [pixels], ``focal`` relative.
 
-    ``stripe`` is how far the line's middle follows the colour of the wall, as a share of its width: 0.03 on smooth
-    block or plaster, 0.05 to 0.1 on rough or patched walls (methods/laser-line 8; all engineering estimates).
+    ``stripe`` is how far a line's middle may lie off its light's, as a share of its width, beside what the picture
+    itself tells (methods/laser-line 4 and 8; all engineering estimates).
     """
 
     target_pixel: float = 0.3
@@ -52,14 +53,14 @@ class Doubts:
     camera: float = 0.050
     focal: float = 0.003
     bow: float = 0.0003
-    stripe: float = 0.03
+    stripe: float = 0.005
     # the targets' upright against plumb, from a taped rectangle (common practice: 2 mm per m)
     upright: float = 0.002
 
 
 @dataclass(frozen=True, eq=False)
 class Setup:
-    """All that was said about a set-up; lengths in metres. ``corners`` (4, 2) pixels of a taped rectangle."""
+    """All that was said about a set-up; lengths in metres. ``channel`` is None where the pictures are to choose it."""
 
     file: Path
     name: str
@@ -68,7 +69,7 @@ class Setup:
     camera_file: Path | None
     camera_name: str | None
     place: Array | None
-    channel: str
+    channel: str | None
     level: bool
     targets: dict[int, Array]
     target_size: float | None
@@ -85,10 +86,10 @@ def read_setup(path: Path) -> Setup:
     get = _Reader(path)
     laser, camera, wall = (get.table(record, name) for name in ("laser", "camera", "wall"))
     targets = get.table(record, "targets")
-    channel, runs = str(laser.get("channel", "red")), laser.get("runs", "up")
-    if channel not in CHANNELS or runs not in ("up", "along"):
-        needed = "channel red, green or blue; runs up or along"
-        raise get.wrong("laser", "{channel}, runs {runs}", needed, channel=channel, runs=str(runs))
+    channel, runs = laser.get("channel"), laser.get("runs", "up")
+    if channel not in (None, *CHANNELS) or runs not in ("up", "along"):
+        needed = "channel red, green or blue, or none; runs up or along"
+        raise get.wrong("laser", "{channel}, runs {runs}", needed, channel=str(channel), runs=str(runs))
     pivot = get.lengths(laser, "pivot", 3) if "pivot" in laser else None
     pixels, points = _marked(get, record)
     lines = record.get("line", [])
@@ -120,13 +121,14 @@ def files_of_setup(path: Path) -> tuple[Path, ...]:
     """The pictures and the lens that a set-up names; raises as `read_setup` does."""
     setup = read_setup(path)
     lines = setup.lines if setup.straightness is None else (*setup.lines, setup.straightness)
-    named = [picture for line in lines for picture in (line.on, line.off)]
+    named = [picture for line in lines for picture in (line.on, line.off) if picture is not None]
     return tuple(dict.fromkeys([*named, *([] if setup.camera_file is None else [setup.camera_file])]))
 
 
 def _line(get: _Reader, entry: Any, pivot: Array | None) -> Line:
-    if not isinstance(entry, dict) or not {"on", "off"} <= set(entry):
-        raise get.wrong("line", "{given}", "on and off: the pictures with the laser on and off", given=short(entry))
+    if not isinstance(entry, dict) or "on" not in entry:
+        needed = "on and off: the pictures with the laser on and off (in a dim room on alone will do)"
+        raise get.wrong("line", "{given}", needed, given=short(entry))
     own = get.lengths(entry, "pivot", 3) if "pivot" in entry else pivot
     if own is None:
         raise get.wrong("laser", "no pivot", 'pivot = ["0.8 m", "1.2 m", "0.45 m"]: its x, height and distance')
@@ -136,7 +138,8 @@ def _line(get: _Reader, entry: Any, pivot: Array | None) -> Line:
         if not isinstance(rows, list) or len(rows) != 2:
             raise get.wrong("line", "known", "two pairs of a place along the line and the wall's height there")
         known = np.array([get.lengths({"known": row}, "known", 2) for row in rows])
-    return Line(get.beside(entry["on"]), get.beside(entry["off"]), own, get.size(entry, "at"), known)
+    off = get.beside(entry["off"]) if "off" in entry else None
+    return Line(get.beside(entry["on"]), off, own, get.size(entry, "at"), known)
 
 
 def _marked(get: _Reader, record: dict[str, Any]) -> tuple[Array, Array]:

@@ -1,51 +1,100 @@
-"""A laser line on a picture to a part of a pixel: what was added when the laser was on, ridge, then centroid."""
+"""A laser line on a picture to a part of a pixel, row by row: found as a ridge, then fitted in its sharpest channel."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from flatscan.capture.camera import Picture
+from flatscan.capture.line_profile import (
+    FULL,
+    FWHM,
+    Fit,
+    Rows,
+    Windows,
+    cut,
+    fit,
+    fit_line,
+    linear_light,
+    scatter,
+    thirds,
+    widths,
+)
+from flatscan.capture.line_ridge import CHANNELS, FEWEST_ROWS, Colours, Ridge, continuous, ridge_of
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array, Mask, robust_scale
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import share
 
-CHANNELS = {"red": 0, "green": 1, "blue": 2}
-# added light must stand out this many times over the noise of the difference
+# light must stand out this many times over the noise
 _OVER_NOISE = 6.0
-_SATURATED, _MOST_SATURATED, _SAID_SATURATED = 253, 0.5, 0.05
-_WIDEST_SHARE = 0.02
-_FEWEST_ROWS = 30
-_HALF_WINDOW = 2.5
+_SAID_SATURATED, _SAID_TWICE = 0.05, 0.02
+# runs of rows by which a channel is judged
+_RUNS, _RUN = 12, 16
+# no lens and colour grid show a narrower line [pixels]
+_LEAST_SIGMA = 0.8
+# what is left of the pull of the wall's tone after it was taken out: shares of the pull and of sigma (methods 4)
+_PULL_LEFT, _SIGMA_LEFT, _PULL_SMALL = 0.25, 0.1, 0.7
+# a line that fades by so much a row lies on a border of tone; what that leaves where the tone is known and where not
+_FADING_LEAST, _FADING_KNOWN, _FADING_UNKNOWN, _UNEVEN_LEFT = 0.03, 0.6, 2.0, 0.4
+# what demosaicing and compression shift a whole line by [pixels]
+_SHARED = 0.03
+# rows whose middle is no better known than this share of the line's width are left out
+_LEAST_SURE = 0.35
 
 
 @dataclass(frozen=True, eq=False)
 class Stripe:
-    """Places (n, 2) [pixels: across, down] along a line, ``noise`` [pixels] of one place, full ``width`` [pixels].
+    """Places (n, 2) [pixels: across, down] along a line, ``u`` (n,) [pixels] across it, full ``width`` [pixels].
 
-    ``dropped`` counts rows with a line too wide or double, ``saturated`` is the share of rows that are clipped.
+    ``tone`` (n,) is the part of u that the wall's own brightness makes, ``alike`` over how many rows the rest repeats
+    itself. ``channel`` is the one measured in. ``dropped`` counts rows with light that were left out, ``saturated`` is
+    the share of rows that are clipped in the channel, ``notes`` say what about the picture is worth knowing.
     """
 
     places: Array
-    noise: float
+    u: Array
+    tone: Array
+    alike: float
     width: float
+    channel: str
     dropped: int
     saturated: float
+    notes: tuple[Note, ...]
+
+    @property
+    def noise(self) -> float:
+        """Middle of the u of single rows [pixels]."""
+        return float(np.median(self.u))
+
+    def shared(self, doubt: float = 0.005) -> float:
+        """What the whole line shares [pixels]: the grid of colours, compression, and ``doubt`` of its width."""
+        return float(np.hypot(_SHARED, doubt * self.width))
+
+    def weights(self) -> Array:
+        """Weights (n,) by which rows are best averaged."""
+        weights: Array = 1 / self.u**2
+        return weights
+
+    def u_of_mean(self, kept: Rows | Mask) -> float:
+        """u [pixels] of the weighted mean of some rows, without what the whole line shares."""
+        share_of = self.weights()[kept]
+        share_of = share_of / share_of.sum()
+        tone = self.tone[kept] ** 2
+        own = np.maximum(self.u[kept] ** 2 - tone, 0.0)
+        return float(np.sqrt((share_of**2 * (self.alike * own + max(self.width, self.alike) * tone)).sum()))
 
 
-def find_stripe(on: Picture, off: Picture, channel: str, where: Path, *, level: bool = False) -> Stripe:
-    """The laser line that is on one picture and not on the other; ``level`` for a line that runs across.
+def find_stripe(on: Picture, off: Picture | None, channel: str | None, where: Path, *, level: bool = False) -> Stripe:
+    """The laser line on one picture and not on the other; ``level`` for a line that runs across.
 
-    Ridge by the zero of the first derivative of the smoothed profile where the second is most negative (Steger, IEEE
-    PAMI 20, 1998, 113), then the centroid of the light within 2.5 widths. Raises `ReadError` where the laser was off
-    in both, the line is blurred or clipped, or the pictures are of different size.
+    ``channel`` is red, green or blue, None for the one in which the line is measured best; without ``off`` the line is
+    what stands out of a dim room. Raises `ReadError` where no line, or more than one, can be followed.
     """
-    if on.colours.shape != off.colours.shape:
+    if off is not None and on.colours.shape != off.colours.shape:
         raise ReadError(
             where,
             "pictures of {on} and {off} pixels",
@@ -54,149 +103,213 @@ def find_stripe(on: Picture, off: Picture, channel: str, where: Path, *, level: 
             on=on.size,
             off=off.size,
         )
-    lit = on.colours[..., CHANNELS[channel]].astype(np.float32)
-    added = lit - off.colours[..., CHANNELS[channel]]
-    lit, added = (image.T if level else image for image in (lit, added))
-    width = _first_width(added, where)
-    seed, strong, double = _ridge(added, width / 2.355)
-    rows = np.flatnonzero(strong)
-    _refuse_few(rows, double, where)
-    across, wide, clipped = _centroids(added, lit, rows, seed[rows], width)
-    middle, saturated = float(np.median(wide)), float(clipped.mean())
-    _refuse_blurred(middle, saturated, _WIDEST_SHARE * added.shape[1], where)
-    good = (wide < 2 * middle) & ~double[rows] & np.isfinite(across)
-    good &= _continuous(rows, across, good, middle)
-    _refuse_few(rows[good], double, where)
-    places = np.column_stack([across[good], rows[good].astype(float)])
-    noise = _row_noise(places)
-    return Stripe(places[:, ::-1] if level else places, noise, middle, int(len(rows) - good.sum()), saturated)
+    seen = _Light.of(on, off, level)
+    tried = list(CHANNELS) if channel is None else [channel]
+    ridge = ridge_of(seen.lit, seen.dark, tried)
+    rows = np.flatnonzero(ridge.strong)
+    _refuse(ridge, rows, seen.lit, where)
+    rows = rows[~ridge.rivalled[rows] & continuous(rows, ridge, ridge.rivalled[rows])]
+    _refuse_few(len(rows), where)
+    stripe = _followed(seen, ridge, rows, tried, where)
+    return replace(stripe, places=stripe.places[:, ::-1]) if level else stripe
 
 
-def notes_on_exposure(stripe: Stripe, picture: str) -> tuple[Note, ...]:
-    """A note where some of the line on a ``picture`` is clipped."""
-    if stripe.saturated <= _SAID_SATURATED:
-        return ()
-    return (note("line.over-exposed", picture=picture, share=share(stripe.saturated)),)
+def _followed(seen: _Light, ridge: Ridge, rows: Rows, tried: list[str], where: Path) -> Stripe:
+    """The line on some rows, in the best of the channels ``tried``, and in others where that one does not show it."""
+    trials = sorted((_tried(seen, name, rows, ridge) for name in tried), key=lambda trial: trial.cost)
+    best = trials[0]
+    windows = seen.windows(best.channel, rows, ridge.at[rows], best.sigma)
+    found = fit_line(windows, ridge.at[rows], best.sigma)
+    kept, u, tone, alike = _sure(windows, found, ridge)
+    place = found.place.copy()
+    for other in trials[1:]:
+        kept = kept | _filled(seen, best, other, rows, ridge, kept, (place, u, tone))
+    _refuse_few(int(kept.sum()), where)
+    places = np.column_stack([place, rows.astype(float)])[kept]
+    clipped = float(windows.clipped[kept].any(axis=1).mean())
+    wide = float(np.median(found.sigma[kept])) * FWHM
+    dropped = int(ridge.strong.sum() - kept.sum())
+    notes = _notes(where.name, clipped, ridge)
+    return Stripe(places, u[kept], tone[kept], alike, wide, best.channel, dropped, clipped, notes)
 
 
-def _refuse_blurred(width: float, saturated: float, widest: float, where: Path) -> None:
-    """Raise `ReadError` for a line wider than ``widest`` [pixels] or clipped over a large share of it."""
-    if width > widest:
+@dataclass(frozen=True, eq=False)
+class _Light:
+    """Pictures (rows, cols, 3) with the laser on and off, the line running down, and the wall's brightness without."""
+
+    lit: Colours
+    dark: Colours | None
+    bright: NDArray[np.float32] | None
+
+    @classmethod
+    def of(cls, on: Picture, off: Picture | None, level: bool) -> _Light:
+        lit, dark = (None if one is None else _upright(one.colours, level) for one in (on, off))
+        assert lit is not None
+        return cls(lit, dark, None if dark is None else _brightness(dark))
+
+    def windows(self, channel: str, rows: Rows, seed: Array, sigma: float) -> Windows:
+        return cut(self.lit, self.dark, CHANNELS[channel], self.bright, rows, seed, sigma)
+
+
+@dataclass(frozen=True, eq=False)
+class _Trial:
+    """A channel tried on some rows: what its middles there cost [pixels], the line's ``sigma``, where it is strong."""
+
+    channel: str
+    cost: float
+    sigma: float
+    place: Array
+    strong: Mask
+
+
+def _upright(colours: NDArray[np.uint8], level: bool) -> NDArray[np.uint8]:
+    """A picture in which the line runs down."""
+    return np.ascontiguousarray(colours.transpose(1, 0, 2)) if level else colours
+
+
+def _brightness(dark: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """The wall without the laser, grey, linear, and smoothed by less than a pixel."""
+    import cv2
+
+    grey = cv2.LUT(
+        cv2.cvtColor(dark, cv2.COLOR_RGB2GRAY), linear_light(np.arange(256, dtype=np.uint8)).astype(np.float32)
+    )
+    return np.ascontiguousarray(cv2.GaussianBlur(grey, (0, 0), 0.8))
+
+
+def _tried(seen: _Light, name: str, rows: Rows, ridge: Ridge) -> _Trial:
+    """A channel tried on runs of rows: what counts is how its middles scatter from row to row."""
+    runs = np.linspace(0, max(len(rows) - _RUN, 0), _RUNS).astype(np.int64)
+    some = rows[np.unique(np.minimum(runs[:, None] + np.arange(_RUN), len(rows) - 1))]
+    seed, sigma = ridge.at[some], 1.5 * ridge.sigma
+    for _ in range(2):
+        windows = seen.windows(name, some, seed, sigma)
+        sigma = max(float(np.median(widths(windows))) / FWHM, _LEAST_SIGMA)
+    windows = seen.windows(name, some, seed, sigma)
+    found = fit(windows, seed, np.full(len(some), sigma), free=True)
+    strong = _strong(windows, found)
+    # what has no light costs its width; what is sharp is a little better than what is wide
+    cost, weak = ridge.sigma, 1 - float(strong.mean())
+    if strong.sum() >= FEWEST_ROWS:
+        u, _ = scatter(found.place[strong], some[strong], found.u[strong])
+        clipped = float(windows.clipped[strong].any(axis=1).mean())
+        cost = float(np.median(u)) * (1 + clipped / 2) + 0.015 * sigma + weak * ridge.sigma / 8
+    return _Trial(
+        name, cost, max(float(np.clip(np.median(found.sigma), 0.7 * sigma, 1.3 * sigma)), 0.8), found.place, strong
+    )
+
+
+def _strong(windows: Windows, found: Fit) -> Mask:
+    strong: Mask = (found.height > _OVER_NOISE * windows.noise) & np.isfinite(found.u) & (found.u > 0)
+    return strong
+
+
+def _sure(windows: Windows, found: Fit, ridge: Ridge) -> tuple[Mask, Array, Array, float]:
+    """Rows to keep, the u (n,) of all and its part by tone (n,), and over how many rows errors are alike."""
+    good = _strong(windows, found) & (np.abs(found.place - ridge.at[windows.rows]) < 2 * FWHM * ridge.sigma)
+    tone = _tone_left(windows, found)
+    calm = good & (tone < 0.05 * found.sigma)
+    calm = good if calm.sum() < FEWEST_ROWS else calm
+    if calm.sum() < FEWEST_ROWS:
+        return good, found.u, tone, 4.0
+    own, alike = scatter(found.place[calm], windows.rows[calm], found.u[calm])
+    # rows on borders of tone have the scatter of the calm ones, at their own light, and what the tone left
+    u = np.hypot(np.interp(found.u, np.sort(found.u[calm]), np.sort(own)), tone)
+    # whatever was not thought of shows in the rows themselves
+    u = u * max(1.0, thirds(found.place[good], windows.rows[good], u[good]))
+    return good & (u < _LEAST_SURE * FWHM * found.sigma), u, tone, alike
+
+
+def _tone_left(windows: Windows, found: Fit) -> Array:
+    """u (n,) [pixels] by the wall's tone after its pull was taken out as far as it is known.
+
+    Seen are the pull itself, ends of the window unlike each other, and a line that grows or fades from row to row.
+    """
+    from scipy import ndimage
+
+    sigma, pull = found.sigma, np.abs(found.pulled)
+    height = ndimage.gaussian_filter1d(np.maximum(found.height, windows.noise), 1.5)
+    fading = np.abs(ndimage.gaussian_filter1d(np.log(height), 1.0, order=1))
+    reach = 2 * int(np.ceil(float(np.median(sigma)))) + 1
+    fading = ndimage.maximum_filter1d(np.where(fading < _FADING_LEAST, 0.0, fading), reach) * sigma**2
+    known = np.minimum(_PULL_SMALL * pull, _SIGMA_LEFT * sigma + _PULL_LEFT * pull)
+    known = np.hypot(known, np.minimum(_FADING_KNOWN * fading, 0.15 * sigma))
+    unknown = np.hypot(np.minimum(_FADING_UNKNOWN * fading, 0.45 * sigma), _UNEVEN_LEFT * windows.uneven * sigma)
+    left: Array = np.sqrt(windows.known * known**2 + (1 - windows.known) * unknown**2)
+    return left
+
+
+def _filled(
+    seen: _Light, best: _Trial, other: _Trial, rows: Rows, ridge: Ridge, kept: Mask, found: tuple[Array, Array, Array]
+) -> Mask:
+    """Rows that the best channel does not show and another does: places, u and tone (n,) ``found`` are set there."""
+    place, u, tone = found
+    both = best.strong & other.strong
+    empty: Mask = np.zeros(len(rows), bool)
+    missing = np.flatnonzero(~kept)
+    if both.sum() < FEWEST_ROWS or len(missing) < 3:
+        return empty
+    apart = best.place[both] - other.place[both]
+    windows = seen.windows(other.channel, rows[missing], ridge.at[rows[missing]], other.sigma)
+    own = fit(windows, ridge.at[rows[missing]], np.full(len(missing), other.sigma))
+    left = _tone_left(windows, own)
+    spread = np.hypot(4 * own.u, np.hypot(robust_scale(apart), left))
+    good = _strong(windows, own) & (spread < _LEAST_SURE * FWHM * other.sigma) & ~windows.clipped.all(axis=1)
+    place[missing[good]] = own.place[good] + float(np.median(apart))
+    u[missing[good]], tone[missing[good]] = spread[good], left[good]
+    empty[missing[good]] = True
+    return empty
+
+
+def _notes(picture: str, clipped: float, ridge: Ridge) -> tuple[Note, ...]:
+    notes: list[Note] = []
+    if clipped > _SAID_SATURATED:
+        notes.append(note("line.over-exposed", picture=picture, share=share(clipped)))
+    twice = float((ridge.strong & ridge.rivalled).sum() / max(ridge.strong.sum(), 1))
+    if twice > _SAID_TWICE:
+        notes.append(note("line.seen-twice", picture=picture, share=share(twice), apart=share(ridge.apart)))
+    return tuple(notes)
+
+
+def _refuse(ridge: Ridge, rows: Rows, lit: NDArray[np.uint8], where: Path) -> None:
+    """Raise `ReadError` for a picture without a line, with two, or white all over."""
+    white = float((lit[::8, ::8].min(axis=2) >= FULL).mean())
+    if white > 0.5:
         raise ReadError(
             where,
-            "the line is {width:number.0} pixels wide: blurred or over-exposed",
-            needed="less than {widest:number.0}",
-            remedy="Focus on the wall and expose less",
-            width=share(width),
-            widest=share(widest),
+            "the whole picture is over-exposed: {white:share} of it is white",
+            needed="a dim room, in which the line is the brightest thing",
+            remedy="Lock the exposure, two steps or more darker, and take it again",
+            white=share(white),
         )
-    if saturated > _MOST_SATURATED:
+    if len(rows) < FEWEST_ROWS:
         raise ReadError(
             where,
-            "the line is over-exposed: {saturated:share} of it is clipped",
-            needed="no clipped pixels",
-            remedy="Expose two steps less, with the exposure locked",
-            saturated=share(saturated),
-        )
-
-
-def _first_width(added: NDArray[np.float32], where: Path) -> float:
-    """Full width at half height [pixels] of the added light, by second moments around the brightest places."""
-    smooth = ndimage.gaussian_filter(added, (2.0, 1.5))
-    peak = smooth.argmax(axis=1)
-    height = smooth[np.arange(len(smooth)), peak]
-    noise = robust_scale(added[:: max(1, len(added) // 200)].astype(float).ravel())
-    bright = np.flatnonzero(height > max(_OVER_NOISE * noise / 2, 4.0))
-    if len(bright) < _FEWEST_ROWS:
-        raise ReadError(
-            where,
-            "no laser line: the brightest light added is {light:number.0} of 255 over a noise of {noise:number.1}",
-            needed="one picture with the laser on and one with it off, in a dim room",
+            "no laser line stands out: {rows} rows have one",
+            needed="one picture with the laser on and one with it off, in a dim room; at least {least} rows",
             remedy="Check that the laser was on in the first picture only, and its colour",
-            light=share(np.percentile(height, 90)),
-            noise=share(noise),
+            rows=len(rows),
+            least=FEWEST_ROWS,
         )
-    some = bright[:: max(1, len(bright) // 300)]
-    half = 40
-    wide = []
-    for row in some:
-        low = max(0, peak[row] - half)
-        part = smooth[row, low : peak[row] + half + 1]
-        wide.append(int((part > height[row] / 2).sum()))
-    # the smoothing itself widened it: Gaussian widths add in squares
-    return float(np.sqrt(max(np.median(wide) ** 2 - (2.355 * 1.5) ** 2, 2.0**2)))
-
-
-def _ridge(added: NDArray[np.float32], sigma: float) -> tuple[Array, Mask, Mask]:
-    """Sub-pixel ridge of each row (rows,), where it stands out, and where a second ridge rivals it."""
-    sigma = max(sigma, 1.0)
-    first, second = (ndimage.gaussian_filter(added, (1.0, sigma), order=(0, order)) for order in (1, 2))
-    at = second.argmin(axis=1)
-    row = np.arange(len(added))
-    deep = second[row, at]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        shift = np.where(deep < 0, -first[row, at] / deep, 0.0)
-    noise = robust_scale(second[:: max(1, len(second) // 200)].astype(float).ravel())
-    strong = -deep > _OVER_NOISE * max(noise, 1e-6)
-    reach = int(np.ceil(6 * sigma))
-    apart = np.abs(np.arange(added.shape[1])[None, :] - at[:, None]) > reach
-    rival = np.where(apart, second, 0.0).min(axis=1)
-    return at + np.clip(shift, -1.0, 1.0), strong, rival < 0.6 * deep
-
-
-def _centroids(
-    added: NDArray[np.float32], lit: NDArray[np.float32], rows: NDArray[np.int64], seed: Array, width: float
-) -> tuple[Array, Array, Mask]:
-    """Centroid and full width at half height of each row [pixels], and whether it is clipped."""
-    half = int(np.ceil(_HALF_WINDOW * width)) + 1
-    step = np.arange(-half, half + 1)
-    start = np.clip(np.rint(seed).astype(np.int64), half, added.shape[1] - half - 1)
-    cols = start[:, None] + step
-    light = added[rows[:, None], cols].astype(float)
-    # what is left of the background is a level and a slope between the window's ends
-    ends = np.median(light[:, :3], axis=1), np.median(light[:, -3:], axis=1)
-    light = light - (ends[0][:, None] + (ends[1] - ends[0])[:, None] * (step + half) / (2 * half))
-    reach = _HALF_WINDOW * width
-    place = seed.copy()
-    for _ in range(3):
-        weight = np.clip(reach + 0.5 - np.abs(cols - place[:, None]), 0.0, 1.0) * light
-        total = weight.sum(axis=1)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            place = np.where(total > 0, (weight * cols).sum(axis=1) / total, np.nan)
-    wide = (light > light.max(axis=1)[:, None] / 2).sum(axis=1).astype(float)
-    clipped: Mask = (lit[rows[:, None], cols] >= _SATURATED).any(axis=1)
-    return place, wide, clipped
-
-
-def _continuous(rows: NDArray[np.int64], across: Array, good: Mask, width: float) -> Mask:
-    """Rows whose line lies where the rows around them have it: clutter jumps, a wall does not."""
-    values = np.where(good, across, np.nan)
-    known = np.flatnonzero(np.isfinite(values))
-    if len(known) < _FEWEST_ROWS:
-        return np.zeros(len(rows), bool)
-    filled = np.interp(np.arange(len(values)), known, values[known])
-    off = np.abs(filled - ndimage.median_filter(filled, 41, mode="nearest"))
-    limit = max(3 * width, 6 * robust_scale(off[known]) + 1.0)
-    near: Mask = off < limit
-    return near
-
-
-def _row_noise(places: Array) -> float:
-    """Scatter [pixels] of single rows about the smooth line: third differences of white noise have variance 20."""
-    steps = np.diff(places[:, 1], n=1)
-    third = np.diff(places[:, 0], n=3)
-    whole = (steps[:-2] == 1) & (steps[1:-1] == 1) & (steps[2:] == 1)
-    return robust_scale(third[whole]) / np.sqrt(20) if whole.sum() > 20 else 0.3
-
-
-def _refuse_few(rows: NDArray[np.int64], double: Mask, where: Path) -> None:
-    if len(rows) < _FEWEST_ROWS:
-        twice = " and most of it is double" if double.mean() > 0.5 else ""
+    twice = ridge.rivalled[rows]
+    if twice.mean() > 0.5:
         raise ReadError(
             where,
-            f"the laser line can be followed over {{rows}} rows only{twice}",
+            "two lines of light, {apart:number.0} pixels apart, over {twice:share} of the rows",
+            needed="one line",
+            remedy="Switch the second line of the laser off, and cover mirrors and glass that repeat it",
+            apart=share(ridge.apart),
+            twice=share(float(twice.mean())),
+        )
+
+
+def _refuse_few(rows: int, where: Path) -> None:
+    if rows < FEWEST_ROWS:
+        raise ReadError(
+            where,
+            "the laser line can be followed over {rows} rows only",
             needed="at least {least}",
-            remedy="Darken the room, expose for the line, remove what reflects",
-            rows=len(rows),
-            least=_FEWEST_ROWS,
+            remedy="Darken the room, expose for the line, focus on the wall, remove what reflects",
+            rows=rows,
+            least=FEWEST_ROWS,
         )

@@ -12,10 +12,11 @@ from flatscan.capture.camera import Camera, Picture, read_picture
 from flatscan.capture.camera_file import fit_size, read_camera
 from flatscan.capture.line_rays import Bow, LaserPlane, View, apply, bow_of, refuse_degenerate, see_wall
 from flatscan.capture.line_setup import Line, Setup
-from flatscan.capture.line_stripe import Stripe, find_stripe, notes_on_exposure
+from flatscan.capture.line_stripe import Stripe, find_stripe
+from flatscan.capture.picture_pair import refuse_moved
 from flatscan.capture.printed_marks import corners_on_wall, find_targets
 from flatscan.core.errors import ReadError
-from flatscan.core.geometry import Array
+from flatscan.core.geometry import Array, Mask
 from flatscan.core.notes import Note, note
 
 Rows = NDArray[np.int64]
@@ -35,14 +36,16 @@ class Points:
 class MeasuredLine:
     """A line in steps of 50 mm: ``x``, ``y``, ``height`` (n,) [m], ``rows`` (n,) pictures rows in each.
 
-    ``sensitivity`` is S of methods/laser-line 2, ``placed`` whether its distance from the targets' plane is known,
-    ``pixel`` [m] the size of a pixel on the wall there.
+    ``u`` (n,) [m] is what the picture leaves of a height, before all that was taped. ``sensitivity`` is S of
+    methods/laser-line 2, ``placed`` whether its distance from the targets' plane is known, ``pixel`` [m] the size of a
+    pixel on the wall there.
     """
 
     name: str
     x: Array
     y: Array
     height: Array
+    u: Array
     rows: Array
     seen: Array
     plane: LaserPlane
@@ -77,16 +80,18 @@ def _measured(setup: Setup, line: Line, bow: Bow | None) -> MeasuredLine:
     for place, size in ((true[:, 0], setup.width), (true[:, 1], setup.height)):
         # light beyond the wall's own size lies on a ceiling, a floor or another wall
         on_wall &= True if size is None else (place >= 0) & (place <= size)
-    true, height, seen = true[on_wall], height[on_wall], seen[on_wall]
-    x, y, z, rows, kept = _stepped(true, height, setup.level)
+    kept = _steps(true, on_wall, setup.level)
+    x, y = _stations(true, kept, setup.level)
     pixel = float(np.median(view.pixel_size(stripe.places[:: max(1, len(stripe.places) // 50)])))
+    u = np.array([stripe.u_of_mean(rows) for rows in kept]) * pixel / sensitivity
     return MeasuredLine(
         line.on.name,
         x,
         y,
-        z,
-        rows,
-        _middles(seen, kept),
+        _middles(height, stripe, kept),
+        u,
+        np.array([len(rows) for rows in kept]),
+        _middles(seen, stripe, kept).reshape(-1, 2),
         plane,
         view,
         points,
@@ -99,13 +104,14 @@ def _measured(setup: Setup, line: Line, bow: Bow | None) -> MeasuredLine:
 
 
 def _seen(setup: Setup, line: Line) -> tuple[View, Points, Stripe, tuple[Note, ...]]:
-    on, off = read_picture(line.on), read_picture(line.off)
+    on, off = read_picture(line.on), None if line.off is None else read_picture(line.off)
+    refuse_moved(on, off, line.on)
     camera = _camera(setup, on, line.on)
-    points = _points(setup, off, line.off)
-    view = see_wall(line.off, points.pixels, points.at, camera, setup.place)
+    plain, where = (on, line.on) if off is None or line.off is None else (off, line.off)
+    points = _points(setup, plain, where)
+    view = see_wall(where, points.pixels, points.at, camera, setup.place)
     stripe = find_stripe(on, off, setup.channel, line.on, level=setup.level)
-    name = line.on.name
-    notes = notes_on_exposure(stripe, name)
+    name, notes = line.on.name, stripe.notes
     if on.turned:
         notes = (*notes, note("line.turned-upright", picture=name))
     if camera is not None and setup.camera_file is None:
@@ -172,27 +178,31 @@ def _through_known(line: Line, view: View, seen: Array, axis: int) -> LaserPlane
     return LaserPlane.through_points(line.pivot, *ends)
 
 
-def _stepped(true: Array, height: Array, level: bool) -> tuple[Array, Array, Array, Array, list[Rows]]:
-    """Medians in steps of 50 mm along the line, in the middles of whole steps of the wall's own coordinate.
+def _steps(true: Array, on_wall: Mask, level: bool) -> list[Rows]:
+    """Numbers of the places (n, 2) on the wall in each step of 50 mm along the line, steps of enough places only."""
+    step = np.floor(true[:, 0 if level else 1] / STEP).astype(np.int64)
+    kept: list[Rows] = [np.flatnonzero((step == one) & on_wall) for one in np.unique(step[on_wall])]
+    return [rows for rows in kept if len(rows) >= _FEWEST_IN_STEP]
+
+
+def _stations(true: Array, kept: list[Rows], level: bool) -> tuple[Array, Array]:
+    """x and y (n,) of the middles of whole steps of the wall's own coordinate.
 
     The light wanders a few millimetres sideways with the wall's own heights; a straightedge along it is laid on its
     middle, so all stations of a line stand on one line, and those of neighbouring lines side by side.
     """
-    along = true[:, 0 if level else 1]
-    step = np.floor(along / STEP).astype(np.int64)
-    kept: list[Rows] = [np.flatnonzero(step == one) for one in np.unique(step)]
-    kept = [rows for rows in kept if len(rows) >= _FEWEST_IN_STEP]
     if not kept:
-        empty = np.empty(0)
-        return empty, empty, empty, empty, []
-    middles = (np.array([step[rows[0]] for rows in kept]) + 0.5) * STEP
-    sideways = np.full(len(kept), float(np.median(true[:, 1 if level else 0])))
-    x, y = (middles, sideways) if level else (sideways, middles)
-    return x, y, np.array([np.median(height[rows]) for rows in kept]), np.array([len(rows) for rows in kept]), kept
+        return np.empty(0), np.empty(0)
+    along = true[:, 0 if level else 1]
+    middles = np.array([(np.floor(along[rows[0]] / STEP) + 0.5) * STEP for rows in kept])
+    sideways = np.full(len(kept), float(np.median(true[np.concatenate(kept), 1 if level else 0])))
+    return (middles, sideways) if level else (sideways, middles)
 
 
-def _middles(places: Array, kept: list[Rows]) -> Array:
-    return np.array([np.median(places[rows], axis=0) for rows in kept]).reshape(-1, 2)
+def _middles(values: Array, stripe: Stripe, kept: list[Rows]) -> Array:
+    """Means of values (n,) or (n, 2) over the places of each step, those that are better known counting more."""
+    weights = stripe.weights()
+    return np.array([np.average(values[rows], axis=0, weights=weights[rows]) for rows in kept])
 
 
 def heights_after(setup: Setup, line: MeasuredLine, given: Line, points: Points, view_place: Array | None) -> Array:

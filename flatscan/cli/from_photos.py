@@ -18,11 +18,13 @@ from flatscan.core.notes import note
 @click.argument("photos", nargs=-1, type=click.Path())
 @click.option("--setup", type=click.Path(), help="The set-up file (TOML), where PHOTOS are pictures.")
 @click.option("--rule", type=LENGTH, help="Length of the straightedge.  [default: 1.8m]")
+@click.option("--laser-on-only", is_flag=True, help="All PHOTOS show the laser: a dim room, no pictures without it.")
 @options.output("Folder for the document.  [default: none is written]")
-def line(photos: tuple[str, ...], setup: str | None, *, rule: float | None, **given: Any) -> int:
+def line(photos: tuple[str, ...], setup: str | None, *, rule: float | None, laser_on_only: bool, **given: Any) -> int:
     """How straight a wall is along laser lines in photos, each with its ± and what would halve it.
 
-    PHOTOS are pairs of pictures, laser on and laser off, from one fixed camera; or the set-up file that names them.
+    PHOTOS are pairs of pictures, laser on and laser off, from one fixed camera; or one with the laser on, in a dim
+    room; or the set-up file that names them.
 
     Example: flatscan line hall-line.toml
     """
@@ -32,7 +34,7 @@ def line(photos: tuple[str, ...], setup: str | None, *, rule: float | None, **gi
 
     asked = Requirement(rule=Requirement().rule if rule is None else rule).rule
 
-    path, pairs = _asked(photos, setup)
+    path, pairs = _asked(photos, setup, alone=laser_on_only)
     with progress_bar(quiet=given["quiet"]) as progress:
         found = jobs.lines(path, asked, pairs, progress)
     record = line_record(found)
@@ -41,15 +43,19 @@ def line(photos: tuple[str, ...], setup: str | None, *, rule: float | None, **gi
     return 0
 
 
-def _asked(photos: tuple[str, ...], setup: str | None) -> tuple[Path, tuple[tuple[Path, Path], ...]]:
-    """The set-up file, and pairs of pictures that replace its own."""
+def _asked(
+    photos: tuple[str, ...], setup: str | None, *, alone: bool
+) -> tuple[Path, tuple[tuple[Path, Path | None], ...]]:
+    """The set-up file, and pictures that replace its own: pairs, or ``alone`` with the laser on."""
     if setup is None:
         if len(photos) != 1:
             raise click.UsageError("Give one set-up file, or pairs of pictures with --setup.")
         return Path(photos[0]), ()
-    if len(photos) % 2:
-        raise click.UsageError("Pictures come in pairs: laser on, laser off.")
     paths = [Path(photo) for photo in photos]
+    if alone or len(paths) == 1:
+        return Path(setup), tuple((path, None) for path in paths)
+    if len(photos) % 2:
+        raise click.UsageError("Pictures come in pairs: laser on, laser off. Without any laser off: --laser-on-only.")
     return Path(setup), tuple(zip(paths[::2], paths[1::2], strict=True))
 
 

@@ -25,7 +25,9 @@ from flatscan.relief.warps import Warps
 from flatscan.straightedge.gaps import Gap
 
 
-def lines(path: str | Path, rule: float, pairs: Sequence[tuple[Path, Path]] = (), progress: Progress = silent) -> Lines:
+def lines(
+    path: str | Path, rule: float, pairs: Sequence[tuple[Path, Path | None]] = (), progress: Progress = silent
+) -> Lines:
     """The lines of a set-up file, or of ``pairs`` of pictures in place of its own, with a straightedge along each."""
     progress(note("stage.lines"), None)
     surveyed = survey_lines(Path(path), tuple(pairs))

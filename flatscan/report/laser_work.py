@@ -141,6 +141,7 @@ def _line(line: MeasuredLine, budget: Budget, gap: Gap | None, rule: float) -> S
         "u_common_mm": budget.u_common,
         "sensitivity": Quantity(line.sensitivity, None, "1"),
         "range_mm": metres(float(np.ptp(line.height))) if len(line.height) else None,
+        "channel": line.stripe.channel,
         "line_width_pixels": line.stripe.width,
         "pixel_mm": line.pixel,
         "targets_off_mm": line.view.off,

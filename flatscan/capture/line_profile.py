@@ -1,0 +1,283 @@
+"""The middle of a laser line in every row at once: profiles fitted around clipped pixels, each with its u.
+
+See methods/laser-line 4.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flatscan.core.geometry import Array, Mask, robust_scale
+
+Rows = NDArray[np.int64]
+# full width at half height of a Gaussian of sigma 1
+FWHM = float(np.sqrt(8 * np.log(2)))
+# encoded light from which a pixel says no more than "at least so much": demosaicing and JPEG ripple below 255
+FULL = 250
+# the window reaches this many sigmas to either side, and a little more for its ends
+_REACH = 2.4
+# light that varies by itself (speckle, photons, texture) as a share of what is there: it sets weights, not u
+_UNSTEADY = 0.1
+_ROUNDS = 4
+_LEAST_SIGMA = 0.6
+# noise of the wall's brightness must be so many times smaller than the brightness to be believed by half
+_TONE_DOUBT = 3.0
+# scatter with tails counts up to so many robust standard deviations
+_TAIL = 5.0
+# rows over which a line is taken to be smooth when its own errors are looked at
+_TREND = 81
+# widths change smoothly along a line (focus), so single rows lean on this many neighbours
+_ALIKE_WIDE = 31
+
+
+@dataclass(frozen=True, eq=False)
+class Windows:
+    """Light around a line: ``rows`` (n,), first columns ``start`` (n,), ``light`` added by the laser (n, m), linear.
+
+    ``clipped`` (n, m) pixels are full; ``tone`` (n, m) is how bright the wall is there without the laser, as a share
+    of the row's mean, None where no picture tells; ``known`` (n,) from 0 to 1 is how well it is told. ``uneven`` (n,)
+    is by how much the wall's light differs between the window's ends, as a share. ``noise`` is the standard deviation
+    of a dark pixel.
+    """
+
+    rows: Rows
+    start: Rows
+    light: Array
+    clipped: Mask
+    tone: Array | None
+    known: Array
+    uneven: Array
+    noise: float
+
+    @property
+    def columns(self) -> Array:
+        """Column numbers (n, m)."""
+        columns: Array = self.start[:, None] + np.arange(self.light.shape[1])[None, :].astype(float)
+        return columns
+
+    def some(self, kept: Rows | Mask) -> Windows:
+        """The windows of some rows."""
+        names = ("rows", "start", "light", "clipped", "known", "uneven")
+        tone = None if self.tone is None else self.tone[kept]
+        return replace(self, tone=tone, **{name: getattr(self, name)[kept] for name in names})
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """Middles ``place`` (n,), ``u`` (n,) by the scatter of a row's light, ``sigma`` (n,) [pixels], ``height`` (n,).
+
+    ``pulled`` (n,) [pixels] is how far the wall's own brightness pulls the light's middle aside.
+    """
+
+    place: Array
+    u: Array
+    sigma: Array
+    height: Array
+    pulled: Array
+
+
+def linear_light(encoded: NDArray[np.uint8]) -> Array:
+    """Light as a share of full from encoded values (IEC 61966-2-1)."""
+    light: Array = _LINEAR[encoded]
+    return light
+
+
+def _linear_table() -> Array:
+    share = np.arange(256) / 255
+    return np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
+
+
+_LINEAR = _linear_table()
+
+
+def cut(
+    on: NDArray[np.uint8],
+    off: NDArray[np.uint8] | None,
+    channel: int,
+    bright: NDArray[np.float32] | None,
+    rows: Rows,
+    seed: Array,
+    sigma: float,
+) -> Windows:
+    """Windows of one ``channel`` of pictures (rows, cols, 3) about places ``seed`` (n,), for a line of ``sigma``.
+
+    ``bright`` (rows, cols) is the wall without the laser, linear and a little smoothed, which gives the tone.
+    """
+    half = min(int(np.ceil(_REACH * sigma)) + 3, (on.shape[1] - 1) // 2)
+    start = np.clip(np.rint(seed).astype(np.int64) - half, 0, on.shape[1] - 2 * half - 1)
+    flat = (rows * on.shape[1] + start)[:, None] + np.arange(2 * half + 1)
+    own = flat * on.shape[2] + channel
+    encoded = on.ravel()[own]
+    light = linear_light(encoded)
+    ends = np.column_stack([light[:, :3].mean(axis=1), light[:, -3:].mean(axis=1)])
+    if off is not None:
+        light = light - linear_light(off.ravel()[own])
+    full = encoded >= FULL
+    # a neighbour of a full pixel is full in part: demosaicing and compression mix them
+    clipped = full.copy()
+    clipped[:, 1:] |= full[:, :-1]
+    clipped[:, :-1] |= full[:, 1:]
+    noise = max(_roughness(light), 3e-4)
+    uneven = np.abs(ends[:, 1] - ends[:, 0]) / (ends.sum(axis=1) + 4 * noise)
+    tone, known = (None, np.zeros(len(rows))) if bright is None else _tone(bright.ravel()[flat].astype(float))
+    return Windows(rows, start, light, clipped, tone, known, uneven, noise)
+
+
+def _roughness(light: Array) -> float:
+    """Standard deviation of single pixels at the windows' ends: second differences have six times their variance."""
+    ends = np.concatenate([np.diff(light[:, :4], n=2, axis=1), np.diff(light[:, -4:], n=2, axis=1)])
+    return robust_scale(ends.ravel()) / float(np.sqrt(6))
+
+
+def _tone(bright: Array) -> tuple[Array, Array]:
+    """Brightness as a share of the row's mean, and how well (n,) it is known, 0 to 1.
+
+    It is drawn toward 1 where the wall is too dark to tell, and in rows that differ no more than noise does.
+    """
+    rough = np.diff(bright[:, ::2], n=2, axis=1)
+    noise = max(float(np.sqrt(np.median(np.mean(rough**2, axis=1)) / 6)), 1e-4)
+    level = bright.mean(axis=1, keepdims=True)
+    doubt = _TONE_DOUBT * noise
+    real = np.clip(1 - 1.5 * noise**2 / np.maximum(bright.var(axis=1, keepdims=True), 1e-12), 0.0, 1.0)
+    tone: Array = np.clip(1 + real * (bright - level) / (level + doubt), 0.05, 8.0)
+    return tone, (level / (level + doubt))[:, 0]
+
+
+def widths(windows: Windows) -> Array:
+    """Full width at half height (n,) of the light, counted in pixels."""
+    ends = np.minimum(np.median(windows.light[:, :4], axis=1), np.median(windows.light[:, -4:], axis=1))
+    over = windows.light - ends[:, None]
+    wide: Array = (over > over.max(axis=1, keepdims=True) / 2).sum(axis=1).astype(float)
+    return wide
+
+
+def fit_line(windows: Windows, seed: Array, sigma: float) -> Fit:
+    """Middles of a line of about ``sigma`` [pixels]: widths first, smoothed along it, then places by those widths."""
+    first = fit(windows, seed, np.full(len(seed), sigma), free=True)
+    return fit(windows, first.place, running_median(first.sigma, _ALIKE_WIDE))
+
+
+def fit(windows: Windows, seed: Array, sigma: Array, *, free: bool = False) -> Fit:
+    """A Gaussian, times the wall's tone, on a sloping level, fitted to each row; ``free`` fits its width too.
+
+    Weighted least squares by Gauss and Newton; weights fall with the light's own unsteadiness, toward the ends of the
+    window and with large residuals; a clipped pixel counts only where the fit stands below it. u is the root of the
+    inverse normal matrix, scaled by the row's scatter.
+    """
+    light, columns, full = windows.light, windows.columns, windows.clipped
+    tone = 1.0 if windows.tone is None else windows.tone
+    peak = np.maximum(light.max(axis=1), 1e-6)
+    place, spread, height = seed.astype(float), sigma.astype(float), peak.copy()
+    level, slope = np.zeros(len(seed)), np.zeros(len(seed))
+    for turn in range(_ROUNDS + free):
+        far = columns - place[:, None]
+        off = far / spread[:, None]
+        shape = np.exp(-0.5 * off**2) * tone
+        over = height[:, None] * shape
+        rest = light - over - level[:, None] - slope[:, None] * far
+        counted = ~full | (rest > 0)
+        taper = np.clip(_REACH + 0.5 - np.abs(off), 0.0, 1.0)
+        weight = counted * taper / (windows.noise**2 + (_UNSTEADY * over) ** 2)
+        many = np.maximum(counted.sum(axis=1) - 4, 1)
+        if turn > 1:
+            square = weight * rest**2
+            weight /= 1 + square / np.maximum(4 * square.sum(axis=1) / many, 1e-12)[:, None]
+        tall = np.maximum(height, 0.05 * peak)[:, None] * shape
+        parts = [shape, tall * off / spread[:, None], np.ones_like(off), far]
+        if free:
+            parts.append(tall * off**2)
+        change, inverse = _solved(np.stack(parts, axis=1), weight, rest)
+        height = height + change[:, 0]
+        place = place + np.clip(change[:, 1], -spread, spread)
+        level, slope = level + change[:, 2], slope + change[:, 3]
+        if free:
+            spread = spread * np.exp(np.clip(change[:, 4], -0.3, 0.3))
+            spread = np.clip(spread, _LEAST_SIGMA, 2.5 * sigma)
+    squared = inverse * (weight * rest**2).sum(axis=1) / many
+    # the scatter of some twenty pixels is itself unsure: half of it is the neighbours'
+    u = np.sqrt((squared + running_median(squared, _ALIKE_WIDE)) / 2)
+    seen = np.exp(-0.5 * off**2)
+    pulled = (seen * tone * far).sum(axis=1) / (seen * tone).sum(axis=1)
+    pulled = pulled - (seen * far).sum(axis=1) / seen.sum(axis=1)
+    return Fit(place, u, spread, height, pulled)
+
+
+def _solved(parts: Array, weight: Array, rest: Array) -> tuple[Array, Array]:
+    """Changes (n, k) of parameters with derivatives ``parts`` (n, k, m), and the variance (n,) of the second."""
+    weighted = parts * weight[:, None, :]
+    normal = weighted @ parts.transpose(0, 2, 1)
+    pull = (weighted @ rest[:, :, None])[..., 0]
+    size = np.sqrt(np.maximum(np.einsum("njj->nj", normal), 1e-30))
+    # a trace of ridge keeps rows without light from failing; they are left out by their height
+    scaled = normal / size[:, :, None] / size[:, None, :] + 1e-6 * np.eye(parts.shape[1])
+    inverse = np.linalg.inv(scaled)
+    change: Array = (inverse @ (pull / size)[..., None])[..., 0] / size
+    return change, inverse[:, 1, 1] / size[:, 1] ** 2
+
+
+def running_median(values: Array, many: int) -> Array:
+    """Medians of ``many`` neighbours (n,), ends repeated."""
+    from scipy import ndimage
+
+    smooth: Array = ndimage.median_filter(values, min(many, 2 * ((len(values) - 1) // 2) + 1), mode="nearest")
+    return smooth
+
+
+def scatter(places: Array, rows: Rows, u: Array) -> tuple[Array, float]:
+    """u (n,) as large as places (n,) scatter about a smooth line, and over how many rows errors are alike.
+
+    Third differences of white noise have 20 times its variance; neighbours are alike by demosaicing, lens and speckle,
+    so they are taken over several rows too, where likeness is gone. Half of each row's variance follows its own ``u``,
+    half is the line's: coarse speckle moves light without showing in a row.
+    """
+    ratios, plain = thirds(places, rows, u), thirds(places, rows, np.ones(len(u)))
+    if not ratios:
+        return 2 * u, 4.0
+    return np.sqrt(((ratios * u) ** 2 + plain**2) / 2), _alike(places, rows)
+
+
+def thirds(places: Array, rows: Rows, u: Array) -> float:
+    """Root mean square of third differences of places (n,) over what ``u`` (n,) makes of them, 0 where too few show it.
+
+    Over 1, 2, 4 and 8 rows, the largest of these.
+    """
+    scales = [0.0]
+    for step in (1, 2, 4, 8):
+        whole = rows[3 * step :] - rows[: -3 * step] == 3 * step
+        if whole.sum() < 20:
+            continue
+        parts = [places[i * step : len(places) - (3 - i) * step] for i in range(4)]
+        expected = [u[i * step : len(u) - (3 - i) * step] ** 2 for i in range(4)]
+        third = (parts[3] - 3 * parts[2] + 3 * parts[1] - parts[0])[whole]
+        spread = np.sqrt(expected[3] + 9 * expected[2] + 9 * expected[1] + expected[0])[whole]
+        scales.append(_spread_of(third / np.maximum(spread, 1e-9)))
+    return max(scales)
+
+
+def _spread_of(values: Array) -> float:
+    """Root mean square of values about 0, those far out drawn in."""
+    most = _TAIL * robust_scale(values)
+    return float(np.sqrt(np.mean(np.clip(values, -most, most) ** 2)))
+
+
+def _alike(places: Array, rows: Rows) -> float:
+    """Over how many rows errors repeat each other: one and twice the sum of their correlations."""
+    from scipy import signal
+
+    line = np.full(int(rows[-1] - rows[0]) + 1, np.nan)
+    line[rows - rows[0]] = places
+    filled = np.interp(np.arange(len(line)), rows - rows[0], places)
+    if len(line) < 2 * _TREND:
+        return 4.0
+    off = line - signal.savgol_filter(filled, _TREND, 3)
+    off = np.clip(off, *(np.array([-3.0, 3.0]) * robust_scale(off[np.isfinite(off)])))
+    total, power = 1.0, float(np.nanmean(off**2))
+    for step in range(1, _TREND // 3):
+        like = float(np.nanmean(off[step:] * off[:-step])) / max(power, 1e-12)
+        if not like > 0.05:
+            break
+        total += 2 * like
+    return total
