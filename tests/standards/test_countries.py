@@ -1,9 +1,11 @@
 """Limits of further countries, as the pages named with each entry print them (methods/tolerances 5, 6 and 8)."""
 
+import re
+
 import pytest
 from numpy.testing import assert_allclose
 
-from flatscan.standards import load, matching
+from flatscan.standards import available, load, matching
 
 FOOT, INCH = 0.3048, 0.0254
 
@@ -92,13 +94,16 @@ def test_dutch_boards_run_straight_between_the_lengths_and_are_not_rounded():
         ("uk-warranty-a-2018-tile-thin-bed", "document"),
         # two editions of one body's rules print the table: one place
         ("se-ama-hus-bow", "one place"), ("nz-nzs-3604-plumb", "one place"),
-        ("nl-boards-level-a", "one place"), ("nf-dtu-52-2-background", "one place"),
+        ("nl-boards-level-a", "one place"), ("netherlands-group-1", "one place"),
+        ("nf-dtu-52-2-background", "one place"),
         ("uk-render-for-tiles", "one place"), ("queensland-boards-flatness", "one place"),
         ("us-plastering-manual", "one place"),
     ],
 )  # fmt: skip
 def test_how_well_each_was_read(identifier, read_as):
-    assert load(identifier).read_as == read_as
+    entry = load(identifier)
+    assert entry.read_as == read_as
+    assert entry.decides == (read_as == "document")
 
 
 @pytest.mark.parametrize(
@@ -109,3 +114,11 @@ def test_how_well_each_was_read(identifier, read_as):
 )  # fmt: skip
 def test_found_by_country_and_stage(country, stage, identifier):
     assert identifier in [entry.id for entry in matching(country=country, stage=stage)]
+
+
+@pytest.mark.parametrize("entry", available(), ids=lambda entry: entry.id)
+def test_no_reading_names_a_site_and_warranty_providers_stay_letters(entry):
+    provider = re.match(r"UK warranty provider [AB]", entry.document)
+    for one in entry.readings:
+        assert not re.search(r"\.(com|org|net|nl|de|fr|co|be|se|dk)\b", f"{one.title} {one.publisher}")
+        assert provider is None or one.kind != "document itself" or one.publisher == provider[0]

@@ -63,7 +63,7 @@ def test_din_18202_row_7_says_where_the_rule_and_the_printed_table_part():
 
 
 @pytest.mark.parametrize(
-    # table 2 as printed by beaplan
+    # table 2 as a German page on checking buildings prints it
     ("length", "limit"),
     [(0.3, 3), (0.5, 3), (0.51, 6), (1, 6), (2.7, 8), (3, 8), (3.01, 12), (6, 12), (9, 16), (15, 16)],
 )
@@ -80,7 +80,7 @@ def test_nbr_13749_worked_examples():
 
 @pytest.mark.parametrize(
     ("identifier", "limit"),
-    # printed for the height of a storey (sos-expert on NF DTU 25.41; NF DTU 20.1, 8.1.1; the Belgian fiches)
+    # printed for the height of a storey (building experts on NF DTU 25.41; NF DTU 20.1, 8.1.1; the Belgian fiches)
     [("nf-dtu-25-41-plumb", 5), ("nf-dtu-20-1-2020-plumb", 15), ("be-tv-199-normal-plumb", 8),
      ("be-tv-199-special-plumb", 5), ("be-render-background-plumb", 8)],
 )  # fmt: skip
