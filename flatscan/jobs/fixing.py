@@ -34,7 +34,7 @@ def fixed_points(seen: Seen, readings: Sequence[_Reading], laser: float | None) 
             "{set:fix}",
             "a reading at a fixed point of {file}, a scan",
             needed="how far the laser plane stands off the wall's foot",
-            remedy="Give {set:laser}, or the point's offset from the wall",
+            remedy="Give {set:laser}, or how far the point stands off the wall",
             file=seen.origin.file,
         )
     return (*found, *(FixedPoint(x, y, zero + sense * reading) for x, y, reading in readings))

@@ -92,7 +92,7 @@ def _read(table: Any, keys: Mapping[str, tuple[str, Read]], lines: _Lines, insid
     if unknown:
         raise BadTable(
             lines.at(unknown[0], inside),
-            "{unknown} {inside} is no key of a plan" if inside else "{unknown} is no key of a plan",
+            "{unknown} {inside} is nothing a plan knows" if inside else "{unknown} is nothing a plan knows",
             needed="some of {known}",
             remedy=_REMEDY,
             unknown=unknown[:3],

@@ -103,7 +103,7 @@ def cannot_reach(system: System, build_up: BuildUp, relief: Relief) -> Infeasibl
         "system {system}",
         "the build-up reaches {most:length.1}",
         needed=f"at most {{reach:length.g}} in all for this system{patches}",
-        remedy=f"Choose another ({can}), cut the hump that sets the plane, or allow a lean or a turn",
+        remedy=f"Choose another ({can}), cut the hump that sets the face, or allow a lean or a turn",
         system=system.name,
         reach=metres(system.reach),
         **values,

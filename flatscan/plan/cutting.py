@@ -130,7 +130,7 @@ def _named(name: str, listed: Sequence[Hack]) -> Hack:
     raise BadValue(
         "{set:cut}",
         "no hump is called {name}",
-        needed=f"a hump of the plan without cuts: {there}" if listed else _NONE_LISTED,
+        needed=f"a hump of the list without cuts: {there}" if listed else _NONE_LISTED,
         remedy="Give one of these, or its place and depth" if listed else "Give its place and depth",
         name=name,
         **places,

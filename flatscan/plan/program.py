@@ -268,10 +268,10 @@ def _explain(problem: Problem, cover: Rows, cap: Rows | None, held: Rows | None)
         if amount > _TIGHT:
             points, values = _names(pulling, "fixed")
             return Infeasible(
-                "finish plane",
+                "finished face",
                 f"{points} contradict each other by {{amount:length.1}}",
-                needed="fixed points on one plane within the turn and lean allowed",
-                remedy="Check their offsets, give them a band, or allow a turn or a lean",
+                needed="fixed points on one flat face, as far as it may turn and lean",
+                remedy="Check how far they stand off, give them a band, or allow a turn or a lean",
                 amount=metres(2 * amount / MM),
                 gives=APART,
                 **values,
@@ -280,7 +280,7 @@ def _explain(problem: Problem, cover: Rows, cap: Rows | None, held: Rows | None)
         if amount > _TIGHT:
             (humps, where), (points, values) = _names(pulling, "hump"), _names(pulling, "fixed")
             return Infeasible(
-                "finish plane",
+                "finished face",
                 f"{humps} leaves {{amount:length.1}} too little cover under {points}",
                 needed="a face that passes the fixed points and still covers every hump by the least",
                 remedy="Cut it by {amount:length.1}, ask for less cover, or move the fixed point out",
@@ -293,9 +293,9 @@ def _explain(problem: Problem, cover: Rows, cap: Rows | None, held: Rows | None)
     amount, pulling = _shortfall(problem, hard, cap) if cap is not None else (0.0, [])
     (high, where), (hollows, values) = _names(pulling, "hump", "fixed"), _names(pulling, "hollow")
     return Infeasible(
-        "finish plane",
+        "finished face",
         f"{high} puts {hollows} {{amount:length.1}} over the most allowed",
-        needed="a plane between the least and the most everywhere",
+        needed="a face between the least and the most everywhere",
         remedy="Cut the hump, dub the hollow out first, or raise the most by {amount:length.1}",
         amount=metres(amount / MM),
         gives=MOST,

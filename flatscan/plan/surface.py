@@ -56,7 +56,7 @@ def surface_of(relief: Relief) -> Surface:
     if not relief.valid.any() or float(relief.area[relief.valid].sum()) <= 0:
         raise TooFewPoints(
             "wall",
-            "no measured place that owns any area",
+            "no measured place is left on the wall",
             needed="at least one reading on the wall",
             remedy="Check the outline, the openings and the region",
         )
