@@ -23,8 +23,8 @@ from flatscan.core.notes import note
 def line(photos: tuple[str, ...], setup: str | None, *, rule: float | None, laser_on_only: bool, **given: Any) -> int:
     """How straight a wall is along laser lines in photos, each with its ± and what would halve it.
 
-    PHOTOS are pairs of pictures, laser on and laser off, from one fixed camera; or one with the laser on, in a dim
-    room; or the set-up file that names them.
+    PHOTOS are pairs of pictures, laser on and laser off, from one fixed camera. In a dim room one with the laser on
+    will do. Or PHOTOS is the set-up file that names them.
 
     Example: flatscan line hall-line.toml
     """

@@ -182,8 +182,7 @@ def _strangers(readings: Readings, apart: Differences, before: Before, slip: str
         "{file}",
         "the readings and the scan still differ by {rest:length.1} after offset, lean and turn",
         needed="about {expected:length.1}, as capture type and readings say",
-        remedy="Check the wall number, which way big readings run, the unit and where places start from"
-        + guess,
+        remedy="Check the wall number, which way big readings run, the unit and where places start from" + guess,
         file=readings.origin.file,
         rest=metres(_rest(apart)),
         expected=metres(float(np.hypot(before.warp.sd, np.median(apart.u)))),

@@ -56,13 +56,14 @@ def too_long(texts):
 def not_plain(texts):
     """Place, word and what to say instead, of every word that is not for people at a wall."""
     patterns = {word: pattern(word) for word in RULES["words"]}
+    any_of_them = re.compile("|".join(found.pattern for found in patterns.values()), re.IGNORECASE)
     return {
         (place, word, RULES["words"][word])
         for place, text in texts
-        if not excused(place, "may-say")
-        for word, found in patterns.items()
         # what somebody types, and names of settings, stay what they are
-        if found.search(re.sub(r"--[\w-]+|\[\w+\]|'[^']*'", "", text))
+        if any_of_them.search(bare := re.sub(r"--[\w-]+|\[\w+\]|'[^']*'", "", text)) and not excused(place, "may-say")
+        for word, found in patterns.items()
+        if found.search(bare)
     }
 
 
