@@ -178,7 +178,7 @@ def test_the_stages_of_a_job_are_told_as_notes_with_words():
         return [say(stage) for stage, _ in told]
 
     read = stages(jobs.check, "laser_grid.csv")
-    assert (read[0], read[-1]) == ("reading", "straightedge")
+    assert (read[0], read[-1]) == ("reading", "laying the straightedge")
     by_scan = stages(jobs.set_out, "wall.ply", jobs.Finishing(), SetOutOptions(rule=1.8))
     assert "measuring points" in by_scan
-    assert by_scan[-1] == "set-out"
+    assert by_scan[-1] == "setting out"
