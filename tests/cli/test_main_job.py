@@ -206,8 +206,9 @@ def test_demo_runs_all_parts(flatscan, tmp_path, few_sheets):
 
 def test_tolerances_are_listed_with_how_sure_they_are(flatscan):
     listed = flatscan("tolerances", "--json").document["tolerances"]
-    assert {"id", "lengths_mm", "limits_mm", "method", "source", "checked"} <= set(listed[0])
-    assert "Checked:" in flatscan("tolerances").out
+    assert {"id", "lengths_mm", "limits_mm", "method", "read", "read_as", "decides"} <= set(listed[0])
+    assert {entry["decides"] for entry in listed} == {True, False}
+    assert "Decides:" in flatscan("tolerances").out
     assert flatscan("tolerances", "no-such-words").code == 1
 
 
