@@ -44,6 +44,9 @@ KINDS = {
     "spread": "m",
     "bare": "m",
     "amount": "m3",
+    "of-area": "m2",
+    "of-hours": "h",
+    "of-days": "d",
 }
 # how several values stand behind each other: as a list with semicolons, or one after the other
 _JOINTS = {"list": ("; ", ""), "then": (", then ", "")}
@@ -250,10 +253,17 @@ _WRITE: dict[str, Callable[[float, str, str], str]] = {
     "angle": lambda v, _, d: f"{_number(v, d or 'g')} degrees",
     "pixels": lambda v, _, d: f"{_number(v, d or '1')} px",
     "hours": lambda v, _, d: f"{_number(v, d or 'g')} h",
-    "days": lambda v, _, d: f"{_number(v, d or '1')} days",
+    "days": lambda v, _, d: _days(_number(v, d or "1")),
+    "of-area": lambda v, units, d: area_text(v, units, decimals=int(d or _DECIMALS["area"])).split()[0],
+    "of-hours": lambda v, _, d: _number(v, d or "g"),
+    "of-days": lambda v, _, d: _number(v, d or "1"),
     "share": lambda v, _, d: f"{_share(v, d)} %",
     "number": lambda v, _, d: _number(v, d or "g"),
 }
+
+
+def _days(count: str) -> str:
+    return f"{count} day" if count == "1" else f"{count} days"
 
 
 def _share(value: float, digits: str) -> str:

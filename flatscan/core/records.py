@@ -56,6 +56,10 @@ Span = Annotated[
     tuple[float, float],
     Check("two numbers [low, high], low first, none under 0", lambda v: 0 <= v[0] <= v[1] < math.inf),
 ]
+PositiveSpan = Annotated[
+    tuple[float, float],
+    Check("two numbers [low, high], low first, both over 0", lambda v: 0 < v[0] <= v[1] < math.inf),
+]
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,7 +31,7 @@ from flatscan.plan.face import clashes, read_items, shows
 from flatscan.plan.finish import PlaneOptions
 from flatscan.plan.hacking import hacking_plan
 from flatscan.plan.highest import Errors, errors_of
-from flatscan.plan.labour import WORKDAY
+from flatscan.plan.labour import hours_per_m3
 from flatscan.plan.materials import System
 from flatscan.plan.other_planes import choices, turn_parallel_to, turn_square_to
 from flatscan.plan.pockets import pockets_of
@@ -135,12 +135,12 @@ def plan(
     order = replace(finish.order, strict=finish.system is not None)
     hacked = cutting_hours(measured_on, smooth, len(found.as_cut.cuts))
     take = take_off(build_up, smooth, system, options=order, stops=signs, hacking=hacked)
-    hours_per_m3 = WORKDAY / system.output[1]
-    hacking = replace(finish.hacking, bags_per_m3=bags_per_m3(system), hours_per_m3=hours_per_m3)
+    filled = hours_per_m3(system.output)
+    hacking = replace(finish.hacking, bags_per_m3=bags_per_m3(system), hours_per_m3=filled)
     cuts = hacking_plan(smooth, wall, plane=face, options=hacking, standing=signs, errors=errors)
     hacks, ends, held = numbered(cuts.hacks, found.as_cut.listed), cuts.ends_because, None
     if room is not None and (room.strip is not None or found.out > 0):
-        hacks = worth_with_screeds(hacks, found, wall, replace(work, cut=()), errors, hours_per_m3=hours_per_m3)
+        hacks = worth_with_screeds(hacks, found, wall, replace(work, cut=()), errors, hours_per_m3=filled)
         if len(hacks) < len(cuts.hacks):
             held = note("plan.dots-set-it" if room.strip is None else "plan.strips-set-it")
             ends = note("plan.hacking-held", by=held)

@@ -23,10 +23,12 @@ _HAIR = 1e-9
 # the share of the wall that still counts as patches, where a system may go thicker in patches (common practice)
 PATCH_SHARE = 0.10
 Rate = tuple[float, float]
-# half the width of a rectangular range over its standard uncertainty (JCGM 100:2008, 4.3.7)
-_ROOT3 = math.sqrt(3.0)
-# of a normal error: both ends of 95 %, and what covers 90 %
-_K95, _K90 = COVER, 1.282
+# both ends of 95 %, and what covers 90 %, as chances
+_LOW, _HIGH, _ORDER = 0.025, 0.975, 0.90
+# where a survey's low, likely, order and high stand among normal errors
+_STANDS = (-COVER, 0.0, 1.2816, COVER)
+# so many equally likely values stand for a range, which tells its ends to a part in a thousand
+_CHANCES = (np.arange(400) + 0.5) / 400
 # what sand is sold by
 LOOSE = "m3 loose"
 
@@ -121,7 +123,7 @@ def split(system: System, thickness: Array) -> tuple[Pass, ...]:
     for coat in reversed(system.coats):
         if coat.nominal is not None:
             layer = np.minimum(rest, coat.nominal)
-            passes.append(Pass(coat.name, coat, layer, coat.wait, local=False))
+            passes.append(Pass(coat.name, coat, layer, _wait(coat, layer), local=False))
             rest = rest - layer
             continue
         for number in range(coat.passes):
@@ -129,19 +131,24 @@ def split(system: System, thickness: Array) -> tuple[Pass, ...]:
             if number and not (layer > _SLACK).any():
                 break
             name = coat.name if number == 0 else note("plan.pass-under", coat=coat.name)
-            passes.append(Pass(name, coat, layer, coat.wait, local=number > 0))
+            passes.append(Pass(name, coat, layer, _wait(coat, layer), local=number > 0))
             rest = rest - layer
     return tuple(reversed(passes + _dubbing(system, rest)))
+
+
+def _wait(coat: Coat, layer: Array) -> Rate:
+    """The wait after a pass [h]: the thickest place decides."""
+    return coat.waits(float(layer.max(initial=0.0)))
 
 
 def _dubbing(system: System, rest: Array) -> list[Pass]:
     """Dubbing out in passes of at most its own thickness; patches beyond a one-coat system go in one piece."""
     base, passes = system.base, []  # type: Coat, list[Pass]
-    most, wait = (system.dubbing.most, system.dubbing.wait) if system.dubbing else (math.inf, base.wait)
+    most, wait = (system.dubbing.most, system.dubbing.wait) if system.dubbing else (math.inf, None)
     while (rest > _SLACK).any():
         layer = np.minimum(rest, most)
         name = note("plan.dubbing-pass", number=len(passes) + 1) if passes else note("plan.dubbing")
-        passes.append(Pass(name, base, layer, wait, local=True))
+        passes.append(Pass(name, base, layer, wait or _wait(base, layer), local=True))
         rest = rest - layer
     return passes
 
@@ -173,7 +180,8 @@ def _zone_coats(system: System, thickness: Array, area: Array) -> tuple[tuple[No
 class CoatLayer:
     """One coat: mean ``thickness`` [m], ``kg`` and its ``bags`` as a fraction (rounded once, in all), both with waste.
 
-    ``bags`` are None where the product is not sold by the bag. ``area`` [m2] is where it goes.
+    ``bags`` are None where the product is not sold by the bag. ``area`` [m2] is where it goes, ``water`` (low, high)
+    [m3] what goes with all its bags.
     """
 
     name: Note | str
@@ -182,6 +190,7 @@ class CoatLayer:
     bags: float | None
     product: str = ""
     area: float = 0.0
+    water: Rate | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +198,8 @@ class OrderLine:
     """One product to order: kg after waste, the 95 % range of bags by consumption and survey, and the order.
 
     ``wanted`` is enough nine times in ten, and ``order`` that rounded up. ``unit`` is what it is sold by: a bag of its
-    size, or loose volume, which is ordered in m3 instead of bags.
+    size, or loose volume, which is ordered in m3 instead of bags. ``loose`` is the volume of one bag [m3] where it is
+    measured by that as well.
     """
 
     product: str
@@ -199,11 +209,13 @@ class OrderLine:
     high: float
     wanted: float
     order: float
+    loose: float | None = None
 
     @property
     def span(self) -> tuple[float, float]:
-        """Both ends in tenths, rounded outward, so that what is ordered is never over what is said to be wanted."""
-        return math.floor(self.low * 10 + _HAIR) / 10, math.ceil(self.high * 10 - _HAIR) / 10
+        """Both ends rounded outward: bags in tenths, loose volume in hundredths."""
+        step = 10 if self.in_bags else 100
+        return math.floor(self.low * step + _HAIR) / step, math.ceil(self.high * step - _HAIR) / step
 
     @property
     def in_bags(self) -> bool:
@@ -233,8 +245,15 @@ def layer_of(item: Pass, area: Array, waste: float, rate: Rate | None = None) ->
         bags = batch(volume, item.coat.mix).binder * (1 + waste) / item.coat.mix.bag
     elif item.coat.bag is not None:
         bags = kg / item.coat.bag
+    water = item.coat.water
     return CoatLayer(
-        item.name, volume / float(area.sum()), kg, bags, item.coat.product, float(area[item.thickness > 1e-9].sum())
+        item.name,
+        volume / float(area.sum()),
+        kg,
+        bags,
+        item.coat.product,
+        float(area[item.thickness > _SLACK].sum()),
+        None if water is None or bags is None else (water[0] * bags / 1e3, water[1] * bags / 1e3),
     )
 
 
@@ -258,7 +277,8 @@ def order_of(
         if bags and size:
             # by these words a shop sells it and a site adds it up: the kg printed on the bag, also on sheets in inches
             name = coat.mix.binder if coat.mix else product
-            lines.append(_line(name, f"{size:g} kg bag", sum(bags) * size, sum(bags), ends))
+            line = _line(name, f"{size:g} kg bag", sum(bags) * size, sum(bags), ends)
+            lines.append(line if coat.mix is None else replace(line, loose=coat.mix.box))
         if coat.mix:
             sand = batch(placed, coat.mix).sand * (1 + waste)
             lines.append(_line(SAND, LOOSE, None, sand, ends))
@@ -268,19 +288,37 @@ def order_of(
 
 
 def _ends(passes: list[Pass], placed: float, build_up: BuildUp, rate: Rate | None) -> tuple[float, float, float]:
-    """Low, high and order of a product over its mean: consumption (rectangular) and survey, added in squares.
+    """Low, high and order of a product over its mean: quantiles of what a volume takes times the volume.
 
-    See JCGM 100:2008, 5.1.6. Only the base coats carry the survey's doubt, since the others are the same everywhere.
-    Binder and sand go by volume placed, so the spread of the mortar's weight does not move them.
+    What it takes is as likely anywhere in its range (JCGM 100:2008, 4.3.7): of the bag by weight, of a site mix by
+    loose volume, whose weight does not move it. The volume is as the survey knows it, joined straight between its own
+    quantiles. Only the base coats carry that doubt, since the others are the same everywhere.
     """
     low, high = _rate(passes[0].coat, rate)
-    spread = 0.0 if passes[0].coat.mix else (high - low) / (high + low) / _ROOT3
+    half = (high - low) / (high + low) if rate is not None and passes[0].coat.mix is None else passes[0].coat.spread
     likely = build_up.volume.value
     moves = placed > 0 and any(p.coat.nominal is None for p in passes)
-    known = [likely if end is None else end for end in (build_up.low, build_up.high, build_up.order)]
-    off = [abs(end - likely) / placed if moves else 0.0 for end in known]
-    wide = [math.hypot(k * spread, part) for k, part in zip((_K95, _K95, _K90), off, strict=True)]
-    return max(0.0, 1 - wide[0]), 1 + wide[1], 1 + wide[2]
+    known = [likely if end is None else end for end in (build_up.low, likely, build_up.order, build_up.high)]
+    off = np.array([(end - likely) / placed if moves else 0.0 for end in known])
+    if half == 0 or np.abs(off).max() < _HAIR:
+        # either alone: its own ends
+        ends = 1 + off[[0, 3, 2]] if half == 0 else 1 + half * (2 * np.array([_LOW, _HIGH, _ORDER]) - 1)
+    else:
+        taken = np.outer(1 + half * (2 * _CHANCES - 1), 1 + _volumes(off))
+        ends = np.quantile(taken, [_LOW, _HIGH, _ORDER])
+    least, most, wanted = (max(0.0, float(end)) for end in ends)
+    return least, most, wanted
+
+
+def _volumes(off: Array) -> Array:
+    """Equally likely departures of a volume from its likely value, of which four quantiles (4,) are known."""
+    from scipy.special import ndtri
+
+    at = ndtri(_CHANCES)
+    below, above = (off[1] - off[0]) / COVER, (off[3] - off[1]) / COVER
+    beyond = below * np.minimum(at + COVER, 0.0) + above * np.maximum(at - COVER, 0.0)
+    volumes: Array = np.interp(at, _STANDS, off) + beyond
+    return volumes
 
 
 def _line(product: str, unit: str, kg: float | None, mean: float, ends: tuple[float, float, float]) -> OrderLine:

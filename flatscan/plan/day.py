@@ -15,8 +15,8 @@ from flatscan.plan.coats import Pass
 from flatscan.plan.cutting import Cut
 from flatscan.plan.dots import Screeds
 from flatscan.plan.finish import BuildUp
-from flatscan.plan.labour import WORKDAY, Hands, opens, worked
-from flatscan.plan.materials import Coat, System
+from flatscan.plan.labour import Hands, hours_per_m3, opens, worked
+from flatscan.plan.materials import Coat, Range, System, middle
 from flatscan.plan.stops import DESIGNER
 from flatscan.plan.takeoff import TakeOff
 from flatscan.plan.zones import Zone, filled_apart, passes_of, zones_of
@@ -30,6 +30,7 @@ _DOT, _STRIP, _MOST_SETTING = 4 / 60, 10 / 60, 0.4
 _REACH = 2.0
 # times from here on [h] are said in hours, and in days
 _IN_HOURS, _IN_DAYS = 1.0, 48.0
+_HAIR = 1e-9
 # less than this of a bag is not worth saying
 _LEAST_BAGS = 0.05
 _START = re.compile(r"([01]?[0-9]|2[0-3])[:.h]([0-5][0-9])")
@@ -172,15 +173,15 @@ class _Maker:
             yield Step("cut", note("day.cut", humps=humps), begins, at, cautions=cautions)
         chased = self.pockets > 0 or self.unread > 0
         if chased:
-            begins, at = self.hands.work(at, WORKDAY * self.pockets / self.system.output[1])
+            begins, at = self.hands.work(at, hours_per_m3(self.system.output) * self.pockets)
             yield Step("pockets", self._chases(), begins, at, cautions=(note("day.caution-wet"),))
-        ready = at + (self.passes[0].wait[0] if chased and len(self.passes) > 1 else 0.0)
+        ready = at + (middle(self.passes[0].wait) if chased and len(self.passes) > 1 else 0.0)
         fill = [work for work, local in zip(labour.coats, self.local, strict=True) if local]
         if fill and self.zones:
-            step = self._fill(at, [(work.hours, work.wait[0]) for work in fill])
+            step = self._fill(at, [(work.hours, middle(work.wait)) for work in fill], fill[-1].wait)
             yield step
             at = step.ends or at
-            ready = at + fill[-1].wait[0]
+            ready = at + middle(fill[-1].wait)
         setting = 0.0
         if self.screeds is not None and self.screeds.screeds:
             base = sum(work.hours for work in labour.coats if work.base)
@@ -197,11 +198,11 @@ class _Maker:
             return note("day.pockets-more", volume=cubic_metres(self.pockets), count=self.unread)
         return note("day.pockets-unread", count=self.unread)
 
-    def _fill(self, at: float, rounds: list[tuple[float, float]]) -> Step:
-        """All zones, pass by pass, with the wait between two passes."""
+    def _fill(self, at: float, rounds: list[tuple[float, float]], wait: Range) -> Step:
+        """All zones, pass by pass, with the wait between two passes; ``wait`` is its range after the last."""
         spans = [self.hands.work(at, rounds[0][0])]
-        for (_, wait), (work, _) in zip(rounds, rounds[1:], strict=False):
-            spans.append(self.hands.work(spans[-1][1] + wait, work))
+        for (_, between), (work, _) in zip(rounds, rounds[1:], strict=False):
+            spans.append(self.hands.work(spans[-1][1] + between, work))
         begins, ends = spans[0][0], spans[-1][1]
         bags = [coat.bags for coat, local in zip(self.take.coats, self.local, strict=True) if local]
         lines, coat = [Line(_zone_line(zone)) for zone in self.zones], self.system.base
@@ -211,8 +212,7 @@ class _Maker:
                 passes = zip(bags, spans, rounds, strict=True)
                 mixed = (_mixes(bag, span[0], work, coat.use_within[0]) for bag, span, (work, _) in passes)
                 lines.append(self._use(coat, tuple(mix for some in mixed for mix in some)))
-        span = coat.wait if self.system.dubbing is None else self.system.dubbing.wait
-        lines.append(Line(note("day.after-fill", time=lasting(*span)), self.system.tag("wait", coat.name)))
+        lines.append(Line(note("day.after-fill", time=lasting(*wait)), self.system.tag("wait", coat.name)))
         thick = (note("day.caution-thick", limit=metres(DESIGNER)),) if self.most > DESIGNER else ()
         cautions = (note("day.caution-wet"), *thick)
         return Step("fill", note("day.fill", count=len(self.zones)), begins, ends, tuple(lines), cautions)
@@ -258,8 +258,8 @@ class _Maker:
             if bases and number == bases[-1]:
                 yield Step("lows", note("day.lows"), begins, ends)
             if not last:
-                yield from self._key(coat, begins, ends)
-                at = ends + item.wait[0]
+                yield from self._key(item, begins, ends)
+                at = ends + middle(item.wait)
             else:
                 yield from self._ending(coat, begins, ends)
             told.add(coat.name)
@@ -310,15 +310,15 @@ class _Maker:
     def _strips(self) -> bool:
         return self.screeds is not None and self.screeds.strip is not None
 
-    def _key(self, coat: Coat, begins: float, ends: float) -> Iterator[Step]:
+    def _key(self, item: Pass, begins: float, ends: float) -> Iterator[Step]:
         """Keyed where the file says when; then the wait before the next coat."""
-        tag = self.system.tag
+        tag, coat = self.system.tag, item.coat
         if coat.key_after is not None:
             low, high = coat.key_after
             said = Line(note("day.key-after", time=lasting(low, high)), tag("key", coat.name))
             self.hands.hold(begins + low, ends + high)
             yield Step("key", note("day.key"), begins + low, ends + high, (said,))
-        low, high = coat.wait
+        low, high = item.wait
         if high > 0:
             opened = opens(ends + low, _MOMENT)
             said = Line(note("day.wait-for", time=lasting(low, high)), tag("wait", coat.name))
@@ -337,15 +337,16 @@ class _Maker:
             self.hands.hold(begins + low, ends + high)
             yield Step("trowel", note("day.trowel"), begins + low, ends + high, (said,))
         lines: list[Line] = []
-        waits = list(system.paint_days or ())
-        if system.dry_per_mm:
-            dry = system.dry_per_mm * self.most * 1e3
-            lines.append(Line(note("day.dry", time=days(dry), most=metres(self.most)), tag("paint")))
-            waits.append(dry)
         if system.paint_after:
-            lines.insert(0, Line(note("day.paint-when", words=system.paint_after), tag("paint")))
+            lines.append(Line(note("day.paint-when", words=system.paint_after), tag("paint")))
+        dry = self.take.dry_days
+        if dry is not None:
+            time = lasting(24 * dry[0], 24 * dry[1])
+            group = "paint" if system.dry_per_mm is None else "drying"
+            lines.append(Line(note("day.dry", time=time, most=metres(self.most)), tag(group)))
         if lines:
-            yield Step("paint", note("day.paint"), ends + 24 * min(waits, default=0.0), None, tuple(lines))
+            # a coat painted too early is the harm, so the slow end is the day
+            yield Step("paint", note("day.paint"), ends + 24 * (0.0 if dry is None else dry[1]), None, tuple(lines))
 
 
 def _mixes(bags: float | None, begins: float, took: float, good: float) -> tuple[tuple[float, float], ...]:
@@ -372,7 +373,9 @@ def _sold(coat: Coat) -> str:
 def lasting(low: float, high: float) -> Note:
     """A time of low to high [h]: minutes under two hours, days from two days on."""
     if high >= _IN_DAYS:
-        return note("day.day" if low == high else "day.days", low=days(low / 24), high=days(high / 24))
+        # whole days, outward
+        low, high = math.floor(low / 24 + _HAIR), math.ceil(high / 24 - _HAIR)
+        return note("day.day" if low == high else "day.days", low=days(low), high=days(high))
     if high < _IN_HOURS:
         low, high = round(low * 60), round(high * 60)
         return note("day.minute" if low == high else "day.minutes", low=share(low), high=share(high))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from flatscan.core.geometry import Array
 from flatscan.core.notes import Note
 from flatscan.plan.coats import Pass
-from flatscan.plan.materials import System
+from flatscan.plan.materials import Output, Range, System, middle
 
 # hours one person works in a day (methods/trade 9, setting)
 WORKDAY = 8.0
@@ -21,37 +21,50 @@ Wait = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class CoatWork:
-    """One pass: ``hours`` of one person's work and the ``wait`` (low, high) [h] before the next, (0, 0) after the last.
+    """One pass: ``hours`` of one person's work, ``span`` fast and slow, and the ``wait`` (low, high) [h] after it.
 
-    ``base`` says whether it takes up the wall's shape, so that its hours follow the volume.
+    The wait after the last is (0, 0). ``base`` says whether it takes up the wall's shape, so that its hours follow the
+    volume.
     """
 
     name: Note | str
     hours: float
+    span: Range
     wait: Wait
     base: bool
+
+    def at(self, end: str) -> float:
+        """Hours at an ``end`` of what one person does in a day: "low" for fast, "high" for slow, else the middle."""
+        return {"low": self.span[0], "high": self.span[1]}.get(end, self.hours)
 
 
 @dataclass(frozen=True, slots=True)
 class Labour:
     """Hours one person works, by coat and for cutting (``hacking``), and the visits.
 
-    ``elapsed_days`` are from the first hour of work to the last, with the waits at their longest.
+    ``elapsed_days`` are from the first hour of work to the last, all at the middle of its range; ``elapsed`` the same
+    at the fast end of work and waits and at the slow one.
     """
 
     coats: tuple[CoatWork, ...]
     hacking: float
     visits: int
     elapsed_days: float
+    elapsed: Range
 
     @property
     def hours(self) -> float:
         """All hours of work, none of waiting."""
-        return self.hacking + sum(coat.hours for coat in self.coats)
+        return self.grown(1.0)
 
-    def grown(self, factor: float) -> float:
-        """Hours of work where the base coats take ``factor`` times the volume."""
-        return self.hacking + sum(coat.hours * (factor if coat.base else 1.0) for coat in self.coats)
+    @property
+    def span(self) -> Range:
+        """All hours of work, fast and slow."""
+        return self.grown(1.0, "low"), self.grown(1.0, "high")
+
+    def grown(self, factor: float, end: str = "") -> float:
+        """Hours of work where the base coats take ``factor`` times the volume, at an ``end`` as of `CoatWork.at`."""
+        return self.hacking + sum(coat.at(end) * (factor if coat.base else 1.0) for coat in self.coats)
 
 
 def labour_of(system: System, passes: tuple[Pass, ...], area: Array, *, hacking: float = 0.0) -> Labour:
@@ -60,19 +73,37 @@ def labour_of(system: System, passes: tuple[Pass, ...], area: Array, *, hacking:
     The base coats in all take the larger of area / m2 a day and volume / m3 a day, shared out by their volumes; a coat
     that is the same everywhere takes area / m2 of finish a day. Output holds setting out, mixing and cleaning.
     """
-    base_area, base_volume, finish_area = system.output
+    ends = [_hours(system.output, passes, area, end) for end in (1, 0)]
+    coats = []
+    for number, (item, *span) in enumerate(zip(passes, *ends, strict=True), 1):
+        wait = (0.0, 0.0) if number == len(passes) else item.wait
+        fast, slow = span
+        coats.append(CoatWork(item.name, (fast + slow) / 2, (fast, slow), wait, item.coat.nominal is None))
+    visits = 1 + sum(middle(coat.wait) >= _OVERNIGHT for coat in coats)
+    waits = {"low": lambda wait: wait[0], "": middle, "high": lambda wait: wait[1]}
+    last = {
+        end: days_of(schedule([(hacking, 0.0), *((coat.at(end), of(coat.wait)) for coat in coats)])[-1][1])
+        for end, of in waits.items()
+    }
+    return Labour(tuple(coats), hacking, visits, last[""], (last["low"], last["high"]))
+
+
+def _hours(output: Output, passes: tuple[Pass, ...], area: Array, end: int) -> list[float]:
+    """Hours of each pass at one end of what a person does in a day: 1 does most, 0 least."""
     whole = float(area.sum())
     volumes = [float((p.thickness * area).sum()) for p in passes]
     based = sum(volume for p, volume in zip(passes, volumes, strict=True) if p.coat.nominal is None)
-    work = WORKDAY * max(whole / base_area, based / base_volume)
-    coats = []
-    for number, (item, volume) in enumerate(zip(passes, volumes, strict=True), 1):
-        base = item.coat.nominal is None
-        hours = (work * volume / based if based > 0 else 0.0) if base else WORKDAY * whole / finish_area
-        coats.append(CoatWork(item.name, hours, (0.0, 0.0) if number == len(passes) else item.wait, base))
-    visits = 1 + sum(coat.wait[1] >= _OVERNIGHT for coat in coats)
-    pieces = [(hacking, 0.0), *((coat.hours, coat.wait[1]) for coat in coats)]
-    return Labour(tuple(coats), hacking, visits, days_of(schedule(pieces)[-1][1]))
+    work = WORKDAY * max(whole / output.base_area[end], based / output.base_volume[end])
+    finish = WORKDAY * whole / output.finish_area[end]
+    return [
+        finish if p.coat.nominal is not None else work * volume / based if based > 0 else 0.0
+        for p, volume in zip(passes, volumes, strict=True)
+    ]
+
+
+def hours_per_m3(output: Output) -> float:
+    """Hours one person takes for a m3 of base coat, at the middle of what is done in a day."""
+    return middle((WORKDAY / output.base_volume[1], WORKDAY / output.base_volume[0]))
 
 
 def schedule(pieces: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:

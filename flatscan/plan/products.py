@@ -37,7 +37,7 @@ def products_of(
 ) -> tuple[Product, ...]:
     """Products of an order, then beads for ``edges``, screed ``strips`` and ``mesh`` off the roll, all three in metres.
 
-    Sand is said by loose volume and by the bag.
+    What is mixed on site is said by loose volume and by the bag.
     """
     found = [Product(line.product, line.unit, line.order, _instead(line)) for line in order]
     lengths = (("plan.product-bead", edges, BEAD), ("plan.product-strip", strips, STRIP))
@@ -52,8 +52,9 @@ def products_of(
 
 
 def _instead(line: OrderLine) -> tuple[str, float] | None:
-    if line.unit != LOOSE:
-        return None
+    if line.in_bags:
+        # to the next hundredth of a m3: a shovel
+        return None if line.loose is None else (LOOSE, math.ceil(line.order * line.loose * 100 - _HAIR) / 100)
     return f"{SAND_BAG:g} kg bag", float(math.ceil(line.wanted * SAND_DENSITY / SAND_BAG - _HAIR))
 
 

@@ -237,9 +237,9 @@ def quote(
 
 @dataclass(frozen=True, slots=True)
 class _Case:
-    """What a quote is made for: the take-off, all thickness more by ``shift`` [m], bags at the ``end`` of their range.
+    """What a quote is made for: the take-off, all thickness more by ``shift`` [m], bags and work at an ``end``.
 
-    ``end`` is low, high, or what is ordered.
+    ``end`` is low or high of their ranges, or what is ordered and the middle.
     """
 
     take: TakeOff
@@ -290,7 +290,7 @@ def _lines(
     take = case.take
     grown = 1 + case.shift * build_up.area / build_up.volume.value if build_up.volume.value > 0 else 1.0
     if rates.basis == "day":
-        work = 0.0 if take.labour is None else take.labour.grown(grown) / WORKDAY
+        work = 0.0 if take.labour is None else take.labour.grown(grown, case.end) / WORKDAY
         asked: list[_Asked] = [(note("plan.quote-labour"), work, "day", rates.day)]
     else:
         asked = _by_area(build_up, relief, rates, area, case.shift)

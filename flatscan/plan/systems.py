@@ -3,18 +3,45 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 
 from flatscan.core.errors import BadTable, BadValue
-from flatscan.core.records import Amount, Positive, Span, load_toml, of_table
-from flatscan.plan.materials import CEMENT_DENSITY, DRY_FACTOR, Coat, Dubbing, Mix, System
+from flatscan.core.records import Amount, Positive, PositiveSpan, Span, load_toml, of_table
+from flatscan.plan.materials import CEMENT_DENSITY, TAGS, Coat, Dubbing, Mix, Output, Range, System, tag_of
 
 _FOLDER = Path(__file__).parent / "systems"
 # what a material can do to people, by the codes that cautions go by
 _CAUTIONS = Path(__file__).parent / "material_cautions.toml"
 _MOST_SAND = 20.0
+_THICKNESS = "thickness"
+# which figures of a file want a source, by the group it stands under
+_OF_COAT = {
+    "kg_per_m2_mm": "consumption",
+    "bag_kg": "bag",
+    "water_l_per_bag": "water",
+    "wait_h": "wait",
+    "wait_days_per_mm": "wait",
+    "sets_in_h": "set",
+    "use_within_min": "use within",
+    "key_after_min": "key",
+}
+_OF_MIX = {"sand_parts": "mix", "dry_factor": "dry factor", "density_kg_m3": "binder", "binder_bag_kg": "bag"}
+_OF_ALL = {
+    "least_mm": _THICKNESS,
+    "waste_share": "waste",
+    "mesh_over_mm": "mesh",
+    "not_on": "not on",
+    "output": "output",
+    "dubbing": "dubbing out",
+    "dry_days_per_mm": "drying",
+    "paint_after": "paint",
+    "paint_after_days": "paint",
+    "patch_reach_mm": "patches",
+    "use_within": "use within",
+}
 _PARTS = re.compile(r"1\s*:\s*([0-9]+(?:[.,][0-9]+)?)")
 
 
@@ -56,7 +83,7 @@ class _MixTable:
 
     sand_parts: Positive
     binder_bag_kg: Positive
-    dry_factor: Positive = DRY_FACTOR
+    dry_factor: PositiveSpan
     density_kg_m3: Positive = CEMENT_DENSITY
     binder: str = "cement"
 
@@ -69,12 +96,13 @@ class _CoatTable:
     product: str
     least_mm: Amount
     most_mm: Amount
-    kg_per_m2_mm: Span
+    kg_per_m2_mm: PositiveSpan
     bag_kg: Positive | None = None
     nominal_mm: Amount | None = None
     passes: int = 1
     water_l_per_bag: Span | None = None
-    wait_h: Span = (0.0, 0.0)
+    wait_h: Span | None = None
+    wait_days_per_mm: Span | None = None
     sets_in_h: Span | None = None
     use_within_min: Span | None = None
     key_after_min: Span | None = None
@@ -87,16 +115,16 @@ class _DubbingTable:
 
     most_mm: Positive
     in_all_mm: Amount
-    wait_h: Span
+    wait_h: Span | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class _OutputTable:
     """The ``[output]`` table of a file: what one person does in a day."""
 
-    base_m2_day: Positive
-    base_m3_day: Positive
-    finish_m2_day: Positive
+    base_m2_day: PositiveSpan
+    base_m3_day: PositiveSpan
+    finish_m2_day: PositiveSpan
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +140,7 @@ class _File:
     dubbing: _DubbingTable | None = None
     mesh_over_mm: Amount | None = None
     not_on: tuple[str, ...] = ()
-    dry_days_per_mm: Amount = 0.0
+    dry_days_per_mm: Span | None = None
     paint_after: str = ""
     use_within: str = ""
     sources: dict[str, str] = field(default_factory=dict)
@@ -124,17 +152,19 @@ def _scaled(value: float | None, scale: float) -> float | None:
     return None if value is None else value * scale
 
 
-def _hours(minutes: tuple[float, float] | None) -> tuple[float, float] | None:
-    return None if minutes is None else (minutes[0] / 60, minutes[1] / 60)
+def _times(factor: float, of: Range | None) -> Range | None:
+    return None if of is None else (of[0] * factor, of[1] * factor)
 
 
 def _coat(path: Path, table: _CoatTable, number: int) -> Coat:
-    if table.least_mm > table.most_mm or table.passes < 1 or table.kg_per_m2_mm[0] <= 0:
+    twice = table.wait_h is not None and table.wait_days_per_mm is not None
+    if table.least_mm > table.most_mm or table.passes < 1 or twice:
         raise BadTable(
             "{file}, coat {number}",
-            "least_mm, most_mm, passes, kg_per_m2_mm contradict each other or are 0",
-            needed="a least not over the most, at least one pass and a consumption over 0",
+            "{keys} contradict each other",
+            needed="a least not over the most, at least one pass, and a wait in hours or by the mm, not both",
             remedy="Put it right in the file; the shipped files show the layout",
+            keys="wait_h and wait_days_per_mm" if twice else "least_mm, most_mm, passes",
             file=str(path),
             number=number,
         )
@@ -151,10 +181,11 @@ def _coat(path: Path, table: _CoatTable, number: int) -> Coat:
         nominal=_scaled(table.nominal_mm, 1e-3),
         passes=table.passes,
         water=table.water_l_per_bag,
-        wait=table.wait_h,
+        wait=table.wait_h or (0.0, 0.0),
+        wait_per_mm=_times(24.0, table.wait_days_per_mm),
         set_time=table.sets_in_h,
-        use_within=_hours(table.use_within_min),
-        key_after=_hours(table.key_after_min),
+        use_within=_times(1 / 60, table.use_within_min),
+        key_after=_times(1 / 60, table.key_after_min),
         mix=None
         if mix is None
         else Mix(mix.sand_parts, mix.binder_bag_kg, mix.dry_factor, mix.density_kg_m3, mix.binder),
@@ -175,6 +206,42 @@ def _check_cautions(path: Path, codes: tuple[str, ...]) -> None:
         )
 
 
+def _groups(table: _File) -> Iterator[tuple[str, str]]:
+    """Groups of figures that a file has, each with the coat it is of, empty for those of all of it."""
+    for coat in table.coat:
+        yield _THICKNESS, coat.name
+        yield from ((group, coat.name) for key, group in _OF_COAT.items() if getattr(coat, key) is not None)
+        yield from ((group, coat.name) for group in (_OF_MIX.values() if coat.mix is not None else ()))
+    yield from ((group, "") for key, group in _OF_ALL.items() if getattr(table, key) not in (None, "", ()))
+
+
+def _check_sources(path: Path, table: _File) -> None:
+    """Every figure says where it was read and how sure that is; raises `BadTable` where one does not."""
+    groups = list(_groups(table))
+    known = {f"{group}, {coat}" if coat else group for group, coat in groups} | {group for group, _ in groups}
+    lists = {
+        "missing": [group for group, coat in groups if not {group, f"{group}, {coat}"} & set(table.sources)],
+        "unknown": sorted(set(table.sources) - known),
+        "untold": sorted(group for group, said in table.sources.items() if not tag_of(said)),
+    }
+    found = {
+        "missing": "missing: {missing}",
+        "unknown": "unknown: {unknown}",
+        "untold": "how sure is not said: {untold}",
+    }
+    wrong = {what: tuple(dict.fromkeys(names)) for what, names in lists.items() if names}
+    if wrong:
+        raise BadTable(
+            "{file}, sources",
+            "; ".join(found[what] for what in wrong),
+            needed="a line for each group of figures, beginning with one of {tags}",
+            remedy='Say where it was read, such as  consumption = "printed: the bag"',
+            file=str(path),
+            tags=TAGS,
+            **wrong,
+        )
+
+
 def _system(path: Path, table: _File) -> System:
     coats = tuple(_coat(path, coat, number) for number, coat in enumerate(table.coat, 1))
     bare = sum(coat.nominal is None for coat in coats)
@@ -187,6 +254,7 @@ def _system(path: Path, table: _File) -> System:
             bare=bare,
         )
     _check_cautions(path, table.cautions)
+    _check_sources(path, table)
     deep, output = table.dubbing, table.output
     return System(
         name=path.stem,
@@ -197,7 +265,7 @@ def _system(path: Path, table: _File) -> System:
         waste=table.waste_share,
         mesh_over=_scaled(table.mesh_over_mm, 1e-3),
         not_on=table.not_on,
-        output=(output.base_m2_day, output.base_m3_day, output.finish_m2_day),
+        output=Output(output.base_m2_day, output.base_m3_day, output.finish_m2_day),
         dry_per_mm=table.dry_days_per_mm,
         paint_after=table.paint_after,
         use_within=table.use_within,

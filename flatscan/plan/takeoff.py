@@ -15,8 +15,9 @@ from flatscan.core.quantity import cubic_metres, metres, share
 from flatscan.plan.coats import CoatLayer, OrderLine, Pass, bags_of, cannot_reach, layer_of, order_of
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.labour import WORKDAY, Labour, labour_of
-from flatscan.plan.materials import System
+from flatscan.plan.materials import Range, System
 from flatscan.plan.products import Product, products_of
+from flatscan.plan.ranges import Figure, figures
 from flatscan.plan.stops import OLD_PLASTER_OFF, OLD_PLASTER_STAYS, WET_CEMENT, thick_caution
 from flatscan.plan.zones import passes_of
 
@@ -30,9 +31,11 @@ class TakeOff:
     ``weight`` [kg] and ``weight_worst`` [kg/m2] are added to the wall once set; ``weight_wet`` before. ``volume`` is
     (low, high) [m3] where old plaster comes off, else None.
     ``visits`` counts trips, ``passes`` coats. ``days`` are one person's working days, without waiting; ``labour`` has
-    both apart. ``products`` are what is bought in whole units. ``price`` is in the user's currency, ``price_span`` what
-    it is at both ends of the volume's 95 % interval. ``either`` is the take-off of both surfaces as one where two lie
-    in the scan: nobody orders by it, but the ends of bags and price come from it.
+    both apart, ``dry_days`` (low, high) are those from the last coat to the paint. ``products`` are what is bought in
+    whole units. ``price`` is in the user's currency, ``price_span`` what it is at both ends of the volume's 95 %
+    interval, of the bags and of the hours of work. ``either`` is the take-off of both surfaces as one where two lie
+    in the scan: nobody orders by it, but the ends of bags and price come from it. ``figures`` are the ranges that it is
+    reckoned with, each with its source.
     """
 
     system: str
@@ -54,12 +57,13 @@ class TakeOff:
     visits: int | None = None
     passes: int = 0
     mesh_area: float = 0.0
-    dry_days: float | None = None
+    dry_days: Range | None = None
     labour: Labour | None = None
     products: tuple[Product, ...] = ()
     price_span: tuple[float, float] | None = None
     cautions: tuple[Caution, ...] = ()
     either: TakeOff | None = None
+    figures: tuple[Figure, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +152,7 @@ def take_off(
         surface=options.surface,
         volume=_range(build_up, options),
         cautions=_cautions(build_up, system, options),
+        figures=figures(system, build_up.most),
     )
     if unreachable is not None:
         return replace(plain, notes=(unreachable,))
@@ -185,7 +190,7 @@ def _ordered(
         visits=labour.visits,
         passes=len(passes),
         mesh_area=_mesh_area(build_up, relief, system),
-        dry_days=_dry_days(build_up, system),
+        dry_days=system.drying(build_up.most),
         labour=labour,
         products=products_of(order),
     )
@@ -233,10 +238,6 @@ def _weight(passes: tuple[Pass, ...], area: Array) -> tuple[float, float, float]
         np.zeros_like(area),
     )
     return float((load * area).sum()), float(load.max()), float(((load + water) * area).sum())
-
-
-def _dry_days(build_up: BuildUp, system: System) -> float | None:
-    return system.dry_per_mm * build_up.most * 1e3 if system.dry_per_mm else None
 
 
 def _range(build_up: BuildUp, options: TakeOffOptions) -> tuple[float, float] | None:

@@ -68,7 +68,7 @@ def test_price_at_both_ends_of_the_volume(half_and_half, rates):
     """150 L, 135 to 180 likely: 1.5 mm less and 3 mm more all over; 5 m2 at 5 mm over 13 is 3.5 and 8, and 2 at 15."""
     relief, done = half_and_half
     doubtful = replace(done, low=0.135, high=0.180, order=0.165)
-    take = take_off(doubtful, relief, load("one-coat-gypsum"))
+    take = take_off(doubtful, relief, load("one-coat-gypsum"), options=TakeOffOptions(rate=(1000.0, 1000.0)))
     made = quote(take, doubtful, relief, rates())
     bags = [np.ceil(litres * 1.1 / 25) for litres in (135, 165, 180)]
     prices = [100 + over * 0.5 + count * 8 + 40 for over, count in zip((17.5, 25, 50), bags, strict=True)]
@@ -97,11 +97,19 @@ def test_by_the_day(half_and_half, rates):
     relief, done = half_and_half
     take = take_off(done, relief, load("one-coat-gypsum"))
     made = quote(take, done, relief, rates(FULL.replace('"area"', '"day"')))
-    # 150 L at 0.2 m3 a day: hours of work alone
-    assert_allclose(made.lines[0].amount, 200 * 0.75, rtol=1e-9)
+    # 10 m2 at 15 to 20 m2 or 150 L at 180 to 240 L a day, whichever takes longer: hours of work alone, their middle
+    days = np.array([max(10 / 20, 150 / 240), max(10 / 15, 150 / 180)])
+    assert_allclose(made.lines[0].amount, 200 * days.mean(), rtol=1e-9)
+    # the price at its ends has the work at its ends, and the bags at theirs
+    bags = [np.ceil(150 * 1.1 * rate / 25) for rate in (0.85 + 0.025 * 0.15, 0.85 + 0.975 * 0.15)]
+    doubtful = replace(done, low=0.150, high=0.150, order=0.150)
+    ends = quote(take, doubtful, relief, rates(FULL.replace('"area"', '"day"'))).ends
+    assert_allclose(ends, [200 * day + count * 8 + 40 for day, count in zip(days, bags, strict=True)], rtol=1e-9)
     lime = take_off(done, relief, load("lime"))
     waited = quote(lime, done, relief, rates(FULL.replace('"area"', '"day"')))
-    assert_allclose(waited.lines[0].amount, 200 * (0.6 + 1 / 3), rtol=1e-9)
+    # 3 mm of it are the setting coat's, 20 to 30 m2 a day
+    work = [max(10 / 20, 120 / 240) + 10 / 30, max(10 / 15, 120 / 180) + 10 / 20]
+    assert_allclose(waited.lines[0].amount, 200 * np.mean(work), rtol=1e-9)
     assert {line.unit for line in made.lines} == {"day", "bag", "visit"}
 
 

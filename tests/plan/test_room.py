@@ -10,7 +10,7 @@ from flatscan.plan.coats import combined_order
 from flatscan.plan.finish import FixedPoint, PlaneOptions, place
 from flatscan.plan.other_planes import RoomWall, place_room, turn_parallel_to, turn_square_to
 from flatscan.plan.systems import load
-from flatscan.plan.takeoff import take_off
+from flatscan.plan.takeoff import TakeOffOptions, take_off
 
 
 def facing(degrees):
@@ -106,7 +106,7 @@ def test_no_shared_turn_for_two_percent(build):
 def test_one_summed_order(build):
     plan = place_room((flat(build, 0), flat(build, 90)))
     takes = [
-        take_off(b, w.relief, load("one-coat-gypsum"))
+        take_off(b, w.relief, load("one-coat-gypsum"), options=TakeOffOptions(rate=(1000.0, 1000.0)))
         for b, w in zip(plan.build_ups, (flat(build, 0), flat(build, 90)), strict=True)
     ]
     (line,) = combined_order(take.order for take in takes)

@@ -2,15 +2,36 @@
 
 from __future__ import annotations
 
+import math
+
 from flatscan.core.notes import Note, Unknown, note
-from flatscan.core.quantity import days, hours, share
+from flatscan.core.quantity import cubic_metres, days, hours, metres, share, square_metres
+from flatscan.plan.coats import LOOSE
 from flatscan.plan.products import Product
+from flatscan.plan.ranges import Figure
 from flatscan.plan.takeoff import TakeOff
 from flatscan.report.say import Said
 from flatscan.report.tables import Cell, Column, Table
 
 # waits from here on [h] are said in days
 _IN_DAYS = 48.0
+_HAIR = 1e-9
+# the words for ranges of volume, of area and of time
+_VOLUMES = {"fills": "figure.fills", "water": "figure.water", "base-volume": "figure.base-volume"}
+_AREAS = {"base-area": "figure.base-area", "finish-area": "figure.finish-area"}
+_TIMES = {"wait": "figure.wait", "drying": "figure.drying", "paint": "figure.paint"}
+_LABOUR = (
+    "labour_hours",
+    "labour_low_hours",
+    "labour_high_hours",
+    "elapsed_days",
+    "elapsed_low_days",
+    "elapsed_high_days",
+    "days",
+    "visits",
+    "hacking_hours",
+    "labour",
+)
 
 
 def products(order: TakeOff) -> tuple[dict[str, object], ...]:
@@ -26,11 +47,13 @@ def labour(order: TakeOff) -> dict[str, object]:
     """Hours of work and days with the waits, apart, and both by coat."""
     unknown, work = Unknown("unknown.no-days" if order.either is None else "unknown.doubled"), order.labour
     if work is None:
-        return dict.fromkeys(("labour_hours", "elapsed_days", "days", "visits", "hacking_hours", "labour"), unknown)
+        return dict.fromkeys(_LABOUR, unknown)
     coats = tuple(
         {
             "name": coat.name,
             "hours": hours(coat.hours),
+            "low_hours": hours(coat.span[0]),
+            "high_hours": hours(coat.span[1]),
             "wait_low_h": hours(coat.wait[0]),
             "wait_high_h": hours(coat.wait[1]),
         }
@@ -38,7 +61,11 @@ def labour(order: TakeOff) -> dict[str, object]:
     )
     return {
         "labour_hours": hours(work.hours),
+        "labour_low_hours": hours(work.span[0]),
+        "labour_high_hours": hours(work.span[1]),
         "elapsed_days": days(work.elapsed_days),
+        "elapsed_low_days": days(work.elapsed[0]),
+        "elapsed_high_days": days(work.elapsed[1]),
         "days": unknown if order.days is None else days(order.days),
         "visits": work.visits,
         "hacking_hours": hours(work.hacking),
@@ -74,9 +101,16 @@ def bought_one(it: Product) -> Note:
     if isinstance(it.name, Note):
         return note("report.bought-off", count=share(it.count), unit=it.unit, name=it.name)
     if it.instead is None:
-        return note("report.bought", count=share(it.count), unit=it.unit, name=it.name)
+        return note("report.bought", sold=sold(it.count, it.unit), name=it.name)
     unit, count = it.instead
-    return note("report.bought-or", count=share(it.count), unit=it.unit, name=it.name, other=unit, many=share(count))
+    return note("report.bought-or", sold=sold(it.count, it.unit), name=it.name, other=sold(count, unit))
+
+
+def sold(count: float, unit: str) -> Note:
+    """So many of what something is sold by: bags of a size, or loose volume."""
+    if unit == LOOSE:
+        return note("report.sold-loose", count=share(count))
+    return note("report.sold-by", count=share(count), unit=unit)
 
 
 def working_time(order: TakeOff) -> Note | None:
@@ -85,7 +119,13 @@ def working_time(order: TakeOff) -> Note | None:
     if found is None:
         return None
     code = "report.work-one-visit" if found.visits == 1 else "report.work-visits"
-    return note(code, work=hours(found.hours), whole=days(found.elapsed_days), visits=found.visits)
+    work, fast, slow = (hours(it) for it in (found.hours, *found.span))
+    least, most = (days(end) for end in found.elapsed)
+    said = note(code, work=work, fast=fast, slow=slow, least=least, most=most, visits=found.visits)
+    if order.dry_days is None:
+        return said
+    low, high = (days(end) for end in order.dry_days)
+    return note("report.work-dry", work=said, low=low, high=high)
 
 
 def price_words(order: TakeOff) -> Note:
@@ -105,14 +145,54 @@ def labour_table(order: TakeOff) -> Table:
     columns = (
         Column("name", "coat"),
         Column("hours", "hours of work", 1),
+        Column("low", "from", 1),
+        Column("high", "to", 1),
         Column("wait", "then wait"),
     )
     work = order.labour
     rows: list[tuple[Cell, ...]] = []
     if work is not None:
-        rows += [(note("report.cutting"), work.hacking, "")] if work.hacking > 0 else []
-        rows += [(coat.name, coat.hours, waited(coat.wait)) for coat in work.coats]
+        rows += [(note("report.cutting"), work.hacking, None, None, "")] if work.hacking > 0 else []
+        rows += [(coat.name, coat.hours, *coat.span, waited(coat.wait)) for coat in work.coats]
     return Table("labour", "Labour and waiting", columns, tuple(rows), "no labour was worked out")
+
+
+def figures(order: TakeOff) -> tuple[dict[str, object], ...]:
+    """The ranges that the take-off is reckoned with, each with its source and how sure that is, for the document."""
+    return tuple(
+        {"name": it.code, "coat": it.coat, "low": share(it.low), "high": share(it.high), "unit": it.unit}
+        | ({} if it.at is None else {"at_mm": metres(it.at)})
+        | {"source": it.source, "known_from": it.tag}
+        for it in order.figures
+    )
+
+
+def figure_table(order: TakeOff) -> Table:
+    """The same ranges for readers: what a bag fills and covers, water, waits, what is done in a day, drying."""
+    columns = (Column("coat", "coat"), Column("figure", "figure"), Column("known_from", "known from"))
+    told = ((it, _told(it)) for it in order.figures)
+    rows = tuple((it.coat or note("figure.all"), said, it.tag) for it, said in told if said is not None)
+    return Table("figures", "What this is reckoned with", columns, rows, "nothing was worked out")
+
+
+def _told(it: Figure) -> Note | None:
+    """A range in words; None for those that stand elsewhere: consumption as what a bag fills, times on the day."""
+    at = None if it.at is None else metres(it.at)
+    if it.code == "covers":
+        return note("figure.covers", low=square_metres(it.low), high=square_metres(it.high), at=at)
+    if it.code in _VOLUMES:
+        return note(_VOLUMES[it.code], low=cubic_metres(it.low / 1e3), high=cubic_metres(it.high / 1e3))
+    if it.code in _AREAS:
+        return note(_AREAS[it.code], low=square_metres(it.low), high=square_metres(it.high))
+    if it.code == "dry factor":
+        return note("figure.dry-factor", low=share(it.low), high=share(it.high))
+    if it.code not in _TIMES:
+        return None
+    if it.at is None:
+        by = 1.0 if it.unit == "h" else 24.0
+        return note(_TIMES[it.code], time=waited((it.low * by, it.high * by)))
+    time = waited((it.low * it.at * 24e3, it.high * it.at * 24e3))
+    return note("figure.wait-at" if it.code == "wait" else "figure.drying", time=time, at=at)
 
 
 def waited(wait: tuple[float, float]) -> Said:
@@ -120,6 +200,8 @@ def waited(wait: tuple[float, float]) -> Said:
     low, high = wait
     if high <= 0:
         return ""
-    if low >= _IN_DAYS:
-        return note("report.day-wait" if low == high else "report.day-span", low=days(low / 24), high=days(high / 24))
+    if high >= _IN_DAYS:
+        # whole days, outward; a hair over a day from rounding of floats is that day
+        low, high = math.floor(low / 24 + _HAIR), math.ceil(high / 24 - _HAIR)
+        return note("report.day-wait" if low == high else "report.day-span", low=days(low), high=days(high))
     return note("report.hour-wait" if low == high else "report.hour-span", low=hours(low), high=hours(high))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from flatscan.core.notes import Note, Unknown, note
-from flatscan.core.quantity import Quantity, cubic_metres, kilograms, load, metres, share, slope
+from flatscan.core.quantity import Quantity, cubic_metres, days, kilograms, load, metres, share, slope
 from flatscan.jobs import Planned, Survey, Together
 from flatscan.plan.coats import OrderLine
 from flatscan.plan.face import Clash
@@ -17,11 +17,14 @@ from flatscan.report.sections.hacking_section import hacking
 from flatscan.report.sections.order_words import (
     beside,
     bought,
+    figure_table,
+    figures,
     labour,
     labour_table,
     price_words,
     prices,
     products,
+    sold,
     working_time,
 )
 from flatscan.report.sections.pocket_section import pocket_table, pocket_words, without_table
@@ -31,6 +34,7 @@ from flatscan.wall import Corner
 # a coat whose mean [m] over the whole wall is under this goes to a few places only
 _IN_PLACES = 5e-4
 _NO_BAGS, _DOUBLED = Unknown("unknown.no-bags"), Unknown("unknown.doubled")
+_NO_DRYING, _NO_WATER = Unknown("unknown.no-drying"), Unknown("unknown.no-water")
 
 
 def material(plan: Planned, bands: tuple[Table, ...] = (), without: Table | None = None) -> Section:
@@ -61,7 +65,10 @@ def material(plan: Planned, bands: tuple[Table, ...] = (), without: Table | None
         "waste_share": share(order.waste_share),
         "products": products(order),
         **labour(order),
+        "dry_low_days": _NO_DRYING if order.dry_days is None else days(order.dry_days[0]),
+        "dry_high_days": _NO_DRYING if order.dry_days is None else days(order.dry_days[1]),
         **prices(order),
+        "figures": figures(order),
         "bags_range": _NO_BAGS if order.bags_range is None else tuple(share(bag) for bag in order.bags_range),
         "stops": order.stops,
         "pockets": pocket_table(plan).rows_as_values(),
@@ -95,7 +102,7 @@ def order_section(plan: Planned) -> Section:
         "order",
         headline=tuple(_order_sentences(order)),
         facts=tuple(_order_facts(order)),
-        tables=(order_table(order), coat_table(order), labour_table(order)),
+        tables=(order_table(order), coat_table(order), labour_table(order), figure_table(order)),
         remarks=order_notes(order),
         answers=() if order.bags is not None else tuple(Fact("order-note", said) for said in order_notes(order)),
         in_document=False,
@@ -183,8 +190,11 @@ def coat_table(order: TakeOff) -> Table:
         Column("thickness_mm", "mean thickness", 1),
         Column("kg", "with waste", 1),
         Column("bags", "bags with waste", 1, _NO_BAGS),
+        Column("water_low_l", "water from", 0, _NO_WATER),
+        Column("water_high_l", "to", 0, _NO_WATER),
     )
-    rows = tuple((coat.name, coat.thickness, coat.kg, coat.bags) for coat in order.coats)
+    none = (None, None)
+    rows = tuple((coat.name, coat.thickness, coat.kg, coat.bags, *(coat.water or none)) for coat in order.coats)
     return Table("coats", "Coats", columns, rows, "no coat was worked out", note("caution.wet-cement"))
 
 
@@ -197,12 +207,19 @@ def order_table(order: TakeOff) -> Table:
         Column("product", "product"),
         Column("unit", "sold as"),
         Column("kg", "with waste", 0, _NO_BAGS),
-        Column("low", "needed from", 1),
-        Column("high", "to", 1),
+        Column("low", "needed from", AS_IS),
+        Column("high", "to", AS_IS),
         Column("order", "ORDER", AS_IS),
+        Column("or", "or"),
     )
-    rows: list[tuple[Cell, ...]] = [(line.product, line.unit, line.kg, *line.span, line.order) for line in order.order]
-    rows += [(it.name, it.unit, None, None, None, it.count) for it in beside(order)]
+    other: dict[tuple[Said, str], Said] = {
+        (it.name, it.unit): sold(it.instead[1], it.instead[0]) for it in order.products if it.instead is not None
+    }
+    rows: list[tuple[Cell, ...]] = [
+        (line.product, line.unit, line.kg, *line.span, line.order, other.get((line.product, line.unit), ""))
+        for line in order.order
+    ]
+    rows += [(it.name, it.unit, None, None, None, it.count, "") for it in beside(order)]
     return Table(
         "order", "To order", columns, tuple(rows), "nothing to order was worked out", note("caution.wet-cement")
     )
