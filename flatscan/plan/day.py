@@ -321,7 +321,9 @@ class _Maker:
         low, high = item.wait
         if high > 0:
             opened = opens(ends + low, _MOMENT)
-            said = Line(note("day.wait-for", time=lasting(low, high)), tag("wait", coat.name))
+            time = lasting(low, high)
+            wait = note("day.wait-for", time=time) if low == high else note("day.wait-between", time=time)
+            said = Line(wait, tag("wait", coat.name))
             # where work only goes on the next morning the window has no end worth naming
             closes = ends + high
             yield Step(

@@ -79,7 +79,7 @@ def test_gypsum_in_the_order_of_work(pitted):
     assert by["lay"].cautions == ()
     tags = {line.said.code: line.tag for step in day.steps[:7] for line in step.lines}
     assert tags["day.use"] == "printed"
-    assert tags["day.water"] == tags["day.wait-for"] == tags["day.key-after"] == "common practice"
+    assert tags["day.water"] == tags["day.wait-between"] == tags["day.key-after"] == "common practice"
 
 
 def test_every_mix_is_used_up_while_it_is_good(pitted):

@@ -5,10 +5,13 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.plan.coats import LOOSE, OrderLine
+from flatscan.plan.finish import PlaneOptions, place
 from flatscan.plan.labour import WORKDAY, Hands, days_of, schedule
 from flatscan.plan.products import pieces, products_of
+from flatscan.plan.systems import load
+from flatscan.plan.takeoff import take_off
 from flatscan.report.say import say
-from flatscan.report.sections.order_words import bought_one
+from flatscan.report.sections.order_words import bought_one, figure_table, figures, labour, working_time
 
 
 def minute_by_minute(jobs):
@@ -88,3 +91,39 @@ def test_one_person_works_on_one_wall_at_a_time():
     # an hour fits before what is held, an hour and a half goes on the next morning: 7 to 8.5 is over a day of 8 h
     assert hands.work(5.0, 1.0) == (5.0, 6.0)
     assert hands.work(5.0, 1.5) == (24.0, 25.5)
+
+
+@pytest.fixture
+def taken(build):
+    """10 m2 with 12 mm all over of gypsum: 10 of undercoat, 2 of finish."""
+    relief = build.cells(4.0, 2.5, lambda x, y: 0 * x, cell=0.1)
+    done = place(relief, build.wall(4.0, 2.5), options=PlaneOptions(least=0.012))
+    return take_off(done, relief, load("gypsum-undercoat"))
+
+
+def test_the_ranges_of_the_material_stand_on_the_list_and_in_the_document_alike(taken):
+    """A bag of gypsum undercoat fills 25 / 0.83 to 25 / 0.67 litres and covers an 11th of that at 11 mm."""
+    told = figure_table(taken)
+    rows = {(coat, said): known for coat, said, known in told.texts("mm")}
+    assert rows["undercoat", "a bag fills 30 to 37 litres"] == "printed"
+    assert rows["undercoat", "a bag covers 2.7 to 3.4 m² at 11 mm"] == "printed"
+    assert rows["undercoat", "water 14.0 to 15.0 litres a bag"] == "common practice"
+    assert rows["finish", "a bag covers 10.0 to 12.0 m² at 2 mm"] == "printed"
+    assert rows["all of it", "dries in 12 to 17 days at the thickest, 12 mm"] == "printed"
+    assert not any(" mm" in said or "litre" in said for _, said, _ in told.texts("in"))
+    listed = {(one["coat"], one["name"]): one for one in figures(taken)}
+    under = [listed["undercoat", name] for name in ("consumption", "fills")]
+    assert_allclose(
+        [[one[end].value for end in ("low", "high")] for one in under], [[0.67, 0.83], [30.12, 37.31]], atol=5e-3
+    )
+    assert all(one["source"].startswith(one["known_from"]) for one in listed.values())
+
+
+def test_work_and_days_have_the_same_ends_on_paper_and_in_the_document(taken):
+    made, said = labour(taken), say(working_time(taken))
+    value = {key: made[key].value for key in made if key.endswith(("hours", "days"))}
+    assert value["labour_low_hours"] < value["labour_hours"] < value["labour_high_hours"]
+    work = [value[f"labour_{end}hours"] for end in ("", "low_", "high_")]
+    assert said.startswith("{:.1f} h of work for one person ({:.1f} to {:.1f} h)".format(*work))
+    assert "{elapsed_low_days:.1f} to {elapsed_high_days:.1f} days with the waits".format(**value) in said
+    assert said.endswith("then {dry_low_days:g} to {dry_high_days:g} days to dry before paint".format(**value))

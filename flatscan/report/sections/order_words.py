@@ -16,6 +16,7 @@ from flatscan.report.tables import Cell, Column, Table
 # waits from here on [h] are said in days
 _IN_DAYS = 48.0
 _HAIR = 1e-9
+_NO_DRYING = Unknown("unknown.no-drying")
 # the words for ranges of volume, of area and of time
 _VOLUMES = {"fills": "figure.fills", "water": "figure.water", "base-volume": "figure.base-volume"}
 _AREAS = {"base-area": "figure.base-area", "finish-area": "figure.finish-area"}
@@ -30,6 +31,8 @@ _LABOUR = (
     "days",
     "visits",
     "hacking_hours",
+    "dry_low_days",
+    "dry_high_days",
     "labour",
 )
 
@@ -69,6 +72,8 @@ def labour(order: TakeOff) -> dict[str, object]:
         "days": unknown if order.days is None else days(order.days),
         "visits": work.visits,
         "hacking_hours": hours(work.hacking),
+        "dry_low_days": _NO_DRYING if order.dry_days is None else days(order.dry_days[0]),
+        "dry_high_days": _NO_DRYING if order.dry_days is None else days(order.dry_days[1]),
         "labour": coats,
     }
 
@@ -172,7 +177,7 @@ def figure_table(order: TakeOff) -> Table:
     columns = (Column("coat", "coat"), Column("figure", "figure"), Column("known_from", "known from"))
     told = ((it, _told(it)) for it in order.figures)
     rows = tuple((it.coat or note("figure.all"), said, it.tag) for it, said in told if said is not None)
-    return Table("figures", "What this is reckoned with", columns, rows, "nothing was worked out")
+    return Table("figures", "What these figures rest on", columns, rows, "nothing was worked out")
 
 
 def _told(it: Figure) -> Note | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from flatscan.core.notes import Note, Unknown, note
-from flatscan.core.quantity import Quantity, cubic_metres, days, kilograms, load, metres, share, slope
+from flatscan.core.quantity import Quantity, cubic_metres, kilograms, load, metres, share, slope
 from flatscan.jobs import Planned, Survey, Together
 from flatscan.plan.coats import OrderLine
 from flatscan.plan.face import Clash
@@ -34,7 +34,7 @@ from flatscan.wall import Corner
 # a coat whose mean [m] over the whole wall is under this goes to a few places only
 _IN_PLACES = 5e-4
 _NO_BAGS, _DOUBLED = Unknown("unknown.no-bags"), Unknown("unknown.doubled")
-_NO_DRYING, _NO_WATER = Unknown("unknown.no-drying"), Unknown("unknown.no-water")
+_NO_WATER = Unknown("unknown.no-water")
 
 
 def material(plan: Planned, bands: tuple[Table, ...] = (), without: Table | None = None) -> Section:
@@ -65,8 +65,6 @@ def material(plan: Planned, bands: tuple[Table, ...] = (), without: Table | None
         "waste_share": share(order.waste_share),
         "products": products(order),
         **labour(order),
-        "dry_low_days": _NO_DRYING if order.dry_days is None else days(order.dry_days[0]),
-        "dry_high_days": _NO_DRYING if order.dry_days is None else days(order.dry_days[1]),
         **prices(order),
         "figures": figures(order),
         "bags_range": _NO_BAGS if order.bags_range is None else tuple(share(bag) for bag in order.bags_range),
