@@ -75,7 +75,7 @@ def two_humps(tmp_path_factory):
     n = 13_000
     x, y = rng.uniform(0, 1.5, n), rng.uniform(0, 1.2, n)
     z = 0.004 * y + rng.normal(0, 0.0005, n)
-    for a, b, high in ((0.5, 0.8, 0.009), (1.1, 0.4, 0.009)):
+    for a, b, high in ((0.5, 0.8, 0.012), (1.1, 0.4, 0.012)):
         z += high * np.exp(-((x - a) ** 2 + (y - b) ** 2) / (2 * 0.09**2))
     points = np.stack([x - 2, 2.5 - z, y - 1], axis=1).astype("<f4")
     head = f"ply\nformat binary_little_endian 1.0\nelement vertex {n}\n"
