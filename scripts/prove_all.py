@@ -31,6 +31,7 @@ PROOFS: tuple[tuple[str, tuple[str, ...], tuple[str, ...]], ...] = (
     ("prove_objects.py", ("--seed", "11000"), ("--walls", "5", "--seed", "11000")),
     ("prove_hints.py", (), ("--part", "9")),
     ("prove_agreement.py", (), ("--pairs", "4")),
+    ("prove_sweep.py", (), ("--walls", "1")),
 )
 
 

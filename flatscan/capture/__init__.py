@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -36,6 +36,7 @@ def read(
     max_points: int | None = None,
     crop: tuple[float, ...] | None = None,
     colours: bool = False,
+    told: Callable[[float], None] | None = None,
 ) -> Cloud | Readings:
     """What the capture file ``path`` holds: points as a `Cloud`, laser readings as `Readings`.
 
@@ -44,13 +45,14 @@ def read(
     ``file_unit`` (m, mm, cm, ft, in) decides the unit of a file that does not say. ``reading_u`` [m] is the standard
     uncertainty of one laser reading. A file of more than ``max_points`` points is refused. ``crop`` (x0, y0, z0, x1,
     y1, z1 in the file's coordinates and unit) is the part of the points that counts, ``colours`` brings the sample's
-    along, for pictures. Raises `ReadError`, `BadTable`, `UnitsUnknown`, `TooFewPoints` or `BadValue`.
+    along, for pictures. ``told`` hears which part of a long capture is read. Raises `ReadError`, `BadTable`,
+    `UnitsUnknown`, `TooFewPoints` or `BadValue`.
     """
     try:
         # not Path.is_dir: it raises where a name is too long for the system
         if os.path.isdir(path) and is_frames(Path(path)):  # noqa: PTH112
             return read_frames(Path(path), file_unit=file_unit, max_points=max_points, crop=crop)
-        return _read_file(present_file(path), file_unit, reading_u, max_points, crop, colours=colours)
+        return _read_file(present_file(path), file_unit, reading_u, max_points, crop, colours=colours, told=told)
     except OSError as reason:
         raise ReadError(
             path,
@@ -130,6 +132,7 @@ def _read_file(
     crop: tuple[float, ...] | None,
     *,
     colours: bool,
+    told: Callable[[float], None] | None,
 ) -> Cloud | Readings:
     form, notes = pick(path)
     refuse_what_does_not_fit(path)
@@ -138,7 +141,7 @@ def _read_file(
         warnings = notes + stations.origin.warnings
         origin = replace(stations.origin, file=path.name, sha256=_sha256(path), warnings=warnings)
         return replace(stations, origin=origin)
-    source = form.open(path)
+    source = form.open(path, told) if form.tells else form.open(path)
     source = replace(source, warnings=notes + source.warnings)
     # the hash of a big file takes as long as reading it: it starts once the header is sound, and runs beside, because
     # hashing gives up the interpreter's lock

@@ -130,7 +130,7 @@ def rotation_matrix(w: float, x: float, y: float, z: float) -> Array:
     )
 
 
-LINE_READER = "laser line photos"
+LINE_READER, SWEEP_READER = "laser line photos", "swept laser lines"
 # what phones and depth cameras have at most, with room to spare: more is a damaged header, or hours of work
 MOST_PIXELS, MOST_DEPTHS = 130_000_000, 30_000_000
 _ORIENTATION, _FOCAL_35, _EXIF = 0x0112, 0xA405, 0x8769
@@ -153,7 +153,7 @@ class Picture:
         return f"{wide} x {high}"
 
 
-def _size_of(picture: Path) -> tuple[int, int]:
+def size_of(picture: Path) -> tuple[int, int]:
     """Pixels across and down that a picture's header states, or 0 where it states none."""
     from PIL import Image
 
@@ -168,7 +168,7 @@ def _size_of(picture: Path) -> tuple[int, int]:
 
 def refuse_pixels(picture: Path, most: int) -> None:
     """Raise `ReadError` for a picture of more pixels than ``most``, told by its header before it is opened."""
-    wide, high = _size_of(picture)
+    wide, high = size_of(picture)
     if wide * high > most:
         raise ReadError(
             picture,
@@ -244,3 +244,23 @@ def _of_setup(path: Path) -> tuple[Path, ...]:
 
 
 LINE_PHOTOS = Format(LINE_READER, (".toml",), "stations", _is_setup, open_line_photos, _of_setup)
+
+
+def _is_sweep(head: bytes) -> bool:
+    return b"[laser]" in head and b"[[sweep]]" in head
+
+
+def open_swept(path: Path, told: Callable[[float], None] | None = None) -> PointSource:
+    """`swept.open_sweeps`, imported when it is needed."""
+    from flatscan.capture.swept import open_sweeps
+
+    return open_sweeps(path, told)
+
+
+def _of_sweep(path: Path) -> tuple[Path, ...]:
+    from flatscan.capture.sweep_setup import files_of_sweeps
+
+    return files_of_sweeps(path)
+
+
+SWEEP = Format(SWEEP_READER, (".toml",), "points", _is_sweep, open_swept, _of_sweep, tells=True)

@@ -158,6 +158,7 @@ def checked_cloud(
         u_up=PHONE_GRAVITY if source.u_up is None else source.u_up,
         unit=settled,
         sample_colours=None if painted is None else painted[kept],
+        swept=source.swept,
     )
 
 
@@ -228,6 +229,8 @@ def _refuse_rubbish(path: Path, tally: Tally) -> None:
 
 def _independent(source: PointSource, factor: float, count: int, repeats_kept: float) -> float:
     independent = 1.0 - repeats_kept
+    if source.swept is not None:
+        independent = min(independent, source.swept.independent)
     if source.mesh_area is not None:
         independent = min(independent, source.mesh_area * factor**2 / _DOT_PITCH**2 / count)
     return independent

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -123,20 +123,9 @@ class _Trial:
 
     def points(self, *, pixels: float = 0.0, places: float = 0.0, off: float = 0.0) -> float:
         """Root sum of squares over all points, each coordinate moved by itself; corners of a target move together."""
-        points, total = self.line.points, 0.0
-        for group in _together(points.at, alone=pixels > 0):
-            for axis in (0, 1) if off == 0 else (0,):
-                seen, at = points.pixels.copy(), points.at.copy()
-                if pixels:
-                    seen[group, axis] += _SMALL * pixels
-                elif places:
-                    at[group, axis] += _SMALL * places
-                elif self.line.view.place is not None:
-                    # a target that stands proud appears shifted away from the camera's foot
-                    place = self.line.view.place
-                    at[group] -= (at[group] - place[:2]) * (_SMALL * off / place[2])
-                total += self._rms(Points(seen, at), self.setup.place, self.given) ** 2
-        return math.sqrt(total)
+        small = {"pixels": _SMALL * pixels, "places": _SMALL * places, "off": _SMALL * off}
+        every = points_moved(self.line.points, self.line.view.place, **small)
+        return math.hypot(*(self._rms(points, self.setup.place, self.given) for points in every))
 
     def pivot(self, u: float) -> float:
         """The laser's place in all three directions."""
@@ -158,11 +147,31 @@ class _Trial:
             return 0.0
         factor = 1 + _SMALL * u
         other = replace(camera, fx=camera.fx * factor, fy=camera.fy * factor)
-        longer = replace(self.line, view=_with_camera(self.line.view, camera, other))
+        longer = replace(self.line, view=with_camera(self.line.view, camera, other))
         return self._rms(self.line.points, self.setup.place, self.given, longer)
 
 
-def _with_camera(view: View, camera: Camera, other: Camera) -> View:
+def points_moved(
+    points: Points, place: Array | None, *, pixels: float = 0.0, places: float = 0.0, off: float = 0.0
+) -> Iterator[Points]:
+    """Points with each coordinate moved by itself: on the picture [pixels], on the wall, or off it [m].
+
+    The corners of a target move together on the wall. ``place`` (3,) is the camera's.
+    """
+    for group in _together(points.at, alone=pixels > 0):
+        for axis in (0, 1) if off == 0 else (0,):
+            seen, at = points.pixels.copy(), points.at.copy()
+            if pixels:
+                seen[group, axis] += pixels
+            elif places:
+                at[group, axis] += places
+            elif place is not None:
+                # a target that stands proud appears shifted away from the camera's foot
+                at[group] -= (at[group] - place[:2]) * (off / place[2])
+            yield Points(seen, at)
+
+
+def with_camera(view: View, camera: Camera, other: Camera) -> View:
     """The same pixels on the same wall through another focal length."""
     ratio = np.diag([camera.fx / other.fx, camera.fy / other.fy, 1.0])
     return replace(view, camera=other, to_wall=view.to_wall @ np.linalg.inv(ratio))

@@ -56,6 +56,11 @@ class Doubts:
     stripe: float = 0.005
     # the targets' upright against plumb, from a taped rectangle (common practice: 2 mm per m)
     upright: float = 0.002
+    # of swept lines: what a calibration leaves of the lens in the picture's corner [pixels], how far a reference strip
+    # is out of straight in the middle of 2 m, and how far off its face stands (methods/laser-line 15; estimates)
+    lens: float = 0.2
+    reference: float = 0.0003
+    reference_off: float = 0.0005
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +88,7 @@ class Setup:
 def read_setup(path: Path) -> Setup:
     """The set-up in a TOML file; raises `BadTable` that names the entry at fault."""
     record = load_toml(path, "a set-up file", "Correct that line")
-    get = _Reader(path)
+    get = SetupReader(path)
     laser, camera, wall = (get.table(record, name) for name in ("laser", "camera", "wall"))
     targets = get.table(record, "targets")
     channel, runs = laser.get("channel"), laser.get("runs", "up")
@@ -93,7 +98,8 @@ def read_setup(path: Path) -> Setup:
     pivot = get.lengths(laser, "pivot", 3) if "pivot" in laser else None
     pixels, points = _marked(get, record)
     lines = record.get("line", [])
-    if not isinstance(lines, list) or not 1 <= len(lines) <= _MOST_LINES:
+    fewest = 0 if "sweep" in record else 1
+    if not isinstance(lines, list) or not fewest <= len(lines) <= _MOST_LINES:
         needed = "1 to {most} entries [[line]] with on and off"
         raise get.wrong("line", "no lines, or too many", needed, most=_MOST_LINES)
     straight = record.get("straightness")
@@ -125,7 +131,7 @@ def files_of_setup(path: Path) -> tuple[Path, ...]:
     return tuple(dict.fromkeys([*named, *([] if setup.camera_file is None else [setup.camera_file])]))
 
 
-def _line(get: _Reader, entry: Any, pivot: Array | None) -> Line:
+def _line(get: SetupReader, entry: Any, pivot: Array | None) -> Line:
     if not isinstance(entry, dict) or "on" not in entry:
         needed = "on and off: the pictures with the laser on and off (in a dim room on alone will do)"
         raise get.wrong("line", "{given}", needed, given=short(entry))
@@ -142,7 +148,7 @@ def _line(get: _Reader, entry: Any, pivot: Array | None) -> Line:
     return Line(get.beside(entry["on"]), off, own, get.size(entry, "at"), known)
 
 
-def _marked(get: _Reader, record: dict[str, Any]) -> tuple[Array, Array]:
+def _marked(get: SetupReader, record: dict[str, Any]) -> tuple[Array, Array]:
     """Pixels (n, 2) and places (n, 2) [m] of points marked by hand: one by one, or a rectangle with its sides."""
     pixels, places = [np.empty((0, 2))], [np.empty((0, 2))]
     entries = record.get("point", [])
@@ -161,8 +167,8 @@ def _marked(get: _Reader, record: dict[str, Any]) -> tuple[Array, Array]:
     return np.concatenate(pixels), np.concatenate(places)
 
 
-def _doubts(get: _Reader, record: dict[str, Any]) -> Doubts:
-    plain = ("target_pixel", "focal", "upright", "stripe")
+def _doubts(get: SetupReader, record: dict[str, Any]) -> Doubts:
+    plain = ("target_pixel", "focal", "upright", "stripe", "lens")
     doubts: dict[str, float] = {}
     for name, value in record.items():
         if name not in Doubts.__dataclass_fields__:
@@ -179,15 +185,17 @@ def short(given: object) -> str:
 
 
 @dataclass(frozen=True)
-class _Reader:
+class SetupReader:
     """Entries of a TOML table as numbers, with errors that name the file and the entry."""
 
     file: Path
 
     def wrong(self, entry: str, found: str, needed: str, **values: object) -> BadTable:
+        """The error that an entry of the file is none."""
         return BadTable(self.file, f"[{entry}] {found}", needed=needed, remedy="Correct the set-up file", **values)
 
     def table(self, record: dict[str, Any], name: str) -> dict[str, Any]:
+        """A table of the file, empty where there is none."""
         table = record.get(name, {})
         if not isinstance(table, dict):
             raise self.wrong(name, "{given}", f"a table [{name}]", given=short(table))
@@ -201,15 +209,18 @@ class _Reader:
             raise self.wrong(name, "{given}", 'a length such as "1.2 m" or "3 mm"', given=repr(value)) from None
 
     def size(self, record: dict[str, Any], name: str) -> float | None:
+        """A length [m] that need not be there."""
         return self.length(name, record[name]) if name in record else None
 
     def lengths(self, record: dict[str, Any], name: str, many: int) -> Array:
+        """So many lengths (many,) [m]."""
         values = record.get(name)
         if not isinstance(values, list) or len(values) != many:
             raise self.wrong(name, "{given}", "{many} lengths in brackets", given=short(values), many=many)
         return np.array([self.length(name, value) for value in values])
 
     def pixels(self, record: dict[str, Any], name: str, many: int) -> Array:
+        """So many places (many, 2) on a picture [pixels]."""
         try:
             pixels = np.array(record[name], float).reshape(-1, 2)
         except (KeyError, TypeError, ValueError):
@@ -220,6 +231,7 @@ class _Reader:
         return pixels
 
     def places(self, record: dict[str, Any]) -> dict[int, Array]:
+        """Middles (2,) [m] of targets by their number."""
         given = record.get("at", {})
         if not isinstance(given, dict) or not all(re.fullmatch("[0-9]{1,6}", str(key)) for key in given):
             needed = 'at = { 0 = ["0.3 m", "0.3 m"], ... }'
@@ -229,6 +241,7 @@ class _Reader:
         return {int(key): self.lengths({"at": value}, "at", 2) for key, value in given.items()}
 
     def beside(self, name: Any) -> Path:
+        """A file beside the set-up."""
         return beside(self.file, name)
 
 

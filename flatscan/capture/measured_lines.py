@@ -60,11 +60,16 @@ class MeasuredLine:
 
 def measure(setup: Setup) -> tuple[MeasuredLine, ...]:
     """All lines of a set-up; raises `ReadError`, `BadTable` or `BadValue` that says which picture or entry is wrong."""
-    bow = None
-    if setup.straightness is not None:
-        view, _, stripe, _ = _seen(setup, setup.straightness)
-        bow = bow_of(view.on_wall(stripe.places), setup.straightness.pivot, level=setup.level, where=setup.file)
+    bow = straightness_of(setup)
     return tuple(_measured(setup, line, bow) for line in setup.lines)
+
+
+def straightness_of(setup: Setup) -> Bow | None:
+    """The fan's own bend by the set-up's picture of light square to the wall, None without one."""
+    if setup.straightness is None:
+        return None
+    view, _, stripe, _ = _seen(setup, setup.straightness)
+    return bow_of(view.on_wall(stripe.places), setup.straightness.pivot, level=setup.level, where=setup.file)
 
 
 def _measured(setup: Setup, line: Line, bow: Bow | None) -> MeasuredLine:
@@ -108,7 +113,7 @@ def _seen(setup: Setup, line: Line) -> tuple[View, Points, Stripe, tuple[Note, .
     refuse_moved(on, off, line.on)
     camera = _camera(setup, on, line.on)
     plain, where = (on, line.on) if off is None or line.off is None else (off, line.off)
-    points = _points(setup, plain, where)
+    points = points_of(setup, plain.colours, where)
     view = see_wall(where, points.pixels, points.at, camera, setup.place)
     stripe = find_stripe(on, off, setup.channel, line.on, level=setup.level)
     name, notes = line.on.name, stripe.notes
@@ -129,11 +134,11 @@ def _camera(setup: Setup, picture: Picture, where: Path) -> Camera | None:
     return Camera(width, height, picture.focal, picture.focal, (width - 1) / 2, (height - 1) / 2)
 
 
-def _points(setup: Setup, picture: Picture, where: Path) -> Points:
-    """All points of known place on a picture: targets found, and points marked by hand."""
+def points_of(setup: Setup, colours: NDArray[np.uint8], where: Path) -> Points:
+    """All points of known place on a picture (rows, cols, 3): targets found, and points marked by hand."""
     pixels, at = [setup.pixels], [setup.points]
     if setup.targets and setup.target_size is not None:
-        found = find_targets(picture.colours)
+        found = find_targets(colours)
         known = sorted(set(found) & set(setup.targets))
         if len(known) + len(setup.points) < min(4, len(setup.targets) + len(setup.points)):
             raise ReadError(
@@ -207,7 +212,7 @@ def _middles(values: Array, stripe: Stripe, kept: list[Rows]) -> Array:
 
 def heights_after(setup: Setup, line: MeasuredLine, given: Line, points: Points, view_place: Array | None) -> Array:
     """Heights (n,) of the same light after a change of the set-up, about their median where the line has no place."""
-    pixels = _back(line)
+    pixels = pixels_of(line.view, line.seen)
     camera = line.view.camera
     view = see_wall(given.on, points.pixels, points.at, camera, view_place)
     seen = view.on_wall(pixels)
@@ -216,10 +221,10 @@ def heights_after(setup: Setup, line: MeasuredLine, given: Line, points: Points,
     return height if placed else height - np.median(height)
 
 
-def _back(line: MeasuredLine) -> Array:
-    """Pixels (n, 2) at which the steps of a line are seen."""
-    straight = apply(np.asarray(np.linalg.inv(line.view.to_wall), np.float64), line.seen)
-    camera = line.view.camera
+def pixels_of(view: View, seen: Array) -> Array:
+    """Pixels (n, 2) at which places ``seen`` (n, 2) [m] on the wall's plane appear."""
+    straight = apply(np.asarray(np.linalg.inv(view.to_wall), np.float64), seen)
+    camera = view.camera
     if camera is None:
         return straight
     import cv2

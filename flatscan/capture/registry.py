@@ -26,6 +26,7 @@ _FORMATS = (
     "mesh:OBJ",
     "depth_photo",
     "camera:PICTURE",
+    "camera:SWEEP",
     "camera:LINE_PHOTOS",
     "ptx",
     "offset_grid",
@@ -46,7 +47,7 @@ class Format:
 
     ``mark(head)`` tells from the file's first bytes; None where the format has no mark and its suffix decides.
     ``open`` takes a path (and for stations the reading's u and unit). ``others`` gives the further files that reading
-    one opens; None where it is whole by itself.
+    one opens; None where it is whole by itself. ``tells``: ``open`` takes a second thing that hears how far it is.
     """
 
     name: str
@@ -55,6 +56,7 @@ class Format:
     mark: Callable[[bytes], bool] | None
     open: Callable[..., Any]
     others: Callable[[Path], tuple[Path, ...]] | None = None
+    tells: bool = False
 
 
 def need(module: str, extra: str, what: str) -> ModuleType:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from flatscan.capture.colours import of_columns
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
+from flatscan.core.model import SweptWall
 from flatscan.core.notes import Note, note
 
 Rows = NDArray[np.int64]
@@ -52,7 +53,7 @@ class PointSource:
     ``bounds`` (2, 3) are the least and largest coordinates the header gives. ``u_up`` [m per m] is how well ``up`` is
     known where that is worse than usual. ``kind`` is the capture type that the format itself implies.
     ``coloured()`` yields the same blocks with their colours where that takes longer. ``captured`` is when the file says
-    that it was measured.
+    that it was measured. ``swept`` is the wall that lines were swept over, as its set-up gives it.
     """
 
     reader: str
@@ -74,6 +75,7 @@ class PointSource:
     kind: str = ""
     coloured: Callable[[], Iterator[Block]] | None = None
     captured: str = ""
+    swept: SweptWall | None = None
 
 
 def float32_step(largest: Array) -> Array:

@@ -29,6 +29,7 @@ CAPTURE_TYPES = (
     "depth-photo",
     "laser-readings",
     "laser-line",
+    "laser-sweep",
     "scanner",
 )
 # how a straightedge is read

@@ -68,6 +68,25 @@ class Origin:
     captured: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class SweptWall:
+    """The wall that lines of light were swept over, as its set-up gives it: points stand in its own coordinates.
+
+    ``width``, ``height`` [m] from its lower left corner, its ``name``; ``common`` is what the sweep's own budget holds,
+    ``apart`` [m] how far lines lie from each other, ``independent`` how many returns each point stands for, ``scatter``
+    [m] how far single points are off, ``u_lean`` [m per m] how plumb its upright is, None where that is not known.
+    """
+
+    width: float
+    height: float
+    name: str
+    common: CommonError
+    apart: float
+    independent: float
+    scatter: float
+    u_lean: float | None
+
+
 @dataclass(frozen=True, eq=False)
 class Cloud:
     """A capture of points: an evenly drawn ``sample`` (n, 3) to find things in, and ``chunks()`` to stream them all.
@@ -82,7 +101,8 @@ class Cloud:
     map. ``u_up`` [m per m] is how well the capture knows its own vertical.
     ``unit`` says how the file's unit was settled, ``sample_colours`` (n, 3) are red, green and blue of the sample from
     0 to 255; None where nobody looked, or the file has none.
-    ``members`` are the captures it was put together from, in the same shift; none for one capture.
+    ``members`` are the captures it was put together from, in the same shift; none for one capture. ``swept`` is the
+    wall of swept lines, None for all other captures.
     """
 
     origin: Origin
@@ -101,6 +121,7 @@ class Cloud:
     unit: Settled | None = None
     sample_colours: NDArray[np.uint8] | None = None
     members: tuple[Cloud, ...] = ()
+    swept: SweptWall | None = None
 
     def __post_init__(self) -> None:
         _own_arrays(self)

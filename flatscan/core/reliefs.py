@@ -17,7 +17,7 @@ from flatscan.core.holes import InPocket
 from flatscan.core.independence import Independence, Patches
 from flatscan.core.model import Counts, Relief, WallObject
 from flatscan.core.notes import Place
-from flatscan.core.resolution import narrowest_kept
+from flatscan.core.resolution import BETWEEN_LINES, narrowest_kept
 
 # 100 mm dots, common practice; where no cell so near was measured, those within 150 mm
 _DOT, _AROUND = 0.050, 0.150
@@ -102,7 +102,8 @@ class Grid(Relief):
     ``independence`` is how its points show that they repeat each other, None where they do not; ``patches`` are all
     points over a few small squares of it.
     ``aside`` is measured wall in openings that somebody drew, ``pocketed`` what was measured in chases, ``uncut``
-    (rows, cols) [m] the wall as measured within the outlines of humps that are taken as cut, NaN elsewhere.
+    (rows, cols) [m] the wall as measured within the outlines of humps that are taken as cut, NaN elsewhere. ``apart``
+    [m] is how far the lines lie from each other that its points stand on, 0 where they stand on none.
     """
 
     cell: float
@@ -122,6 +123,7 @@ class Grid(Relief):
     aside: tuple[Aside, ...] = ()
     pocketed: tuple[InPocket, ...] = ()
     uncut: Array | None = None
+    apart: float = 0.0
 
     def leaving_out(self, numbers: Collection[int]) -> Grid:
         """The relief as measured with just these of its objects left out, the others taken for wall."""
@@ -165,7 +167,7 @@ class Grid(Relief):
     @property
     def smallest_feature(self) -> float:
         """Width [m] at half height of the narrowest ridge that keeps 95 % of its height wherever it lies."""
-        return narrowest_kept(self.window) * self.cell
+        return max(narrowest_kept(self.window) * self.cell, BETWEEN_LINES * self.apart)
 
     def connected(self, chosen: Mask) -> tuple[Counts, int]:
         """Labels 1..n of the groups of chosen cells that touch, also at a corner (8 neighbours)."""

@@ -11,6 +11,9 @@ from flatscan.core.geometry import Array
 KEPT = 0.95
 # standard deviations of a normal curve over its width at half height: 2 sqrt(2 ln 2)
 _WIDTH = 2.3548200450309493
+# a ridge whose crest lies half way between two lines keeps that share on both of them where it is so many times as wide
+# as they are apart: exp(-4 ln 2 (1/2)^2 / w^2) = 0.95
+BETWEEN_LINES = float(np.sqrt(np.log(2) / -np.log(KEPT)))
 
 
 def smoothing_row(window: int) -> Array:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar
 
 import numpy as np
@@ -65,6 +65,13 @@ class CommonError:
         variance = weight * self.gamma(left) + (1 - weight) * self.gamma(right)
         variance = variance - weight * (1 - weight) * self.gamma(span)
         return np.sqrt(np.clip(2 * variance, 0.0, None))
+
+    def at_least(self, other: CommonError) -> CommonError:
+        """The same with sizes no smaller than another's of the same length, whose word it then has."""
+        if other.sd <= self.sd:
+            return replace(self, u_offset=max(self.u_offset, other.u_offset), scale=max(self.scale, other.scale))
+        offset, scale = max(self.u_offset, other.u_offset), max(self.scale, other.scale)
+        return replace(self, sd=other.sd, u_offset=offset, scale=scale, source=other.source)
 
     @property
     def stationary(self) -> bool:

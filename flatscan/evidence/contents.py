@@ -362,7 +362,7 @@ def _of_capture(result: Mapping[str, Any]) -> set[str]:
     """Texts that depend on how the wall was captured."""
     wanted = set() if result["wall"]["cell_mm"] is None else {"walls"}
     wanted |= {"tie"} if result["capture"].get("tie") else set()
-    return wanted | ({"laser-line"} if result["capture"]["type"] == "laser-line" else set())
+    return wanted | ({"laser-line"} if result["capture"]["type"] in ("laser-line", "laser-sweep") else set())
 
 
 def _names_tolerance(result: Mapping[str, Any]) -> bool:

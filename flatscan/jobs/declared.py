@@ -9,7 +9,7 @@ from flatscan.core.model import Cloud, Readings, Relief, Wall
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import COVER, metres
 from flatscan.jobs.results import Stood
-from flatscan.jobs.settings import CLOUD_TYPE, LINES_TYPE, STATIONS_TYPE
+from flatscan.jobs.settings import CLOUD_TYPE, LINES_TYPE, STATIONS_TYPE, Capturing
 from flatscan.relief import CaptureType, capture_type
 from flatscan.relief.sweep_seams import seams
 
@@ -41,6 +41,19 @@ def declared_type(taken: Cloud | Readings, asked: str | None) -> tuple[CaptureTy
     if asked is None and not is_stations and usual == CLOUD_TYPE:
         return kind, (note("jobs.type-not-stated", type=name, warp=metres(COVER * kind.chord), rule=metres(2.0)),)
     return kind, ()
+
+
+def refuse_sides(taken: Cloud, how: Capturing) -> None:
+    """Raise `BadValue` for an up or a room side given with swept lines, whose set-up says both."""
+    for name in ("up", "seen_from"):
+        if getattr(how, name) is not None:
+            raise BadValue(
+                f"{{set:{name}}}",
+                "given with {file}, whose targets say it",
+                needed="neither {set:up} nor {set:seen_from}",
+                remedy=f"Leave {{set:{name}}} out",
+                file=taken.origin.file,
+            )
 
 
 def stood_before(cloud: Cloud, wall: Wall) -> Stood | None:

@@ -23,7 +23,7 @@ from flatscan.core.quantity import Quantity, metres, root_sum_square, slope
 from flatscan.core.units import METRES_PER
 from flatscan.core.warp import CommonError
 from flatscan.jobs.changed import changed
-from flatscan.jobs.declared import SCANNER, against_declared, declared_type, stood_before
+from flatscan.jobs.declared import SCANNER, against_declared, declared_type, refuse_sides, stood_before
 from flatscan.jobs.joining import put_together, room_of_all
 from flatscan.jobs.made_again import with_repeats
 from flatscan.jobs.results import Looked, Seen
@@ -130,6 +130,7 @@ def read(source: Capture, how: Capturing, progress: Progress = silent, *, colour
         max_points=how.max_points,
         crop=how.crop,
         colours=colours,
+        told=lambda part: progress(note("stage.frames"), part),
     )
 
 
@@ -194,9 +195,11 @@ def _laser_of(relief: Relief, readings: Readings) -> Laser | None:
     return Laser(float(offset), float(turn), readings.origin.file_unit, readings.proud_when_big)
 
 
-def _common(kind: CaptureType, how: Capturing) -> CommonError:
-    """The common error of the capture type, its warp as stated by hand where it is."""
+def _common(taken: Cloud, kind: CaptureType, how: Capturing) -> CommonError:
+    """The common error of the capture type, or a sweep's own where that is larger; its warp by hand where it is."""
     common = kind.common_error()
+    if taken.swept is not None:
+        common = common.at_least(taken.swept.common)
     if how.warp is None:
         return common
     return replace(common, sd=how.warp[0], length=how.warp[1], source=note("jobs.warp-by-hand", type=kind.name))
@@ -226,7 +229,7 @@ def seen_in(
     progress(note("stage.relief"), None)
     wall, plates = _without_plates(wall)
     choices = Choices(how.as_wall, how.not_wall, plates)
-    cells, more = grid(watched, wall, _common(kind, how), cell=how.cell, choices=choices)
+    cells, more = grid(watched, wall, _common(taken, kind, how), cell=how.cell, choices=choices)
     relief, mosaic, laid = cells, None, tuple[Note, ...]()
     if taken.members:
         joined, mosaic, laid = put_together(taken, wall, cells, how.repeat_rule)
@@ -235,7 +238,7 @@ def seen_in(
     return Seen(
         origin=taken.origin,
         capture_type=kind.name,
-        title="",
+        title="" if taken.swept is None else taken.swept.name,
         wall=wall,
         relief=relief,
         notes=(*taken.origin.warnings, *assumed, *room.notes, *wall.notes, *laid, *more, *_unmeasured(relief, step)),
@@ -303,6 +306,9 @@ def list_walls(source: Capture, how: Capturing, progress: Progress = silent, *, 
 def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent, *, levels: bool = True) -> walls.Room:
     """All walls of a cloud, numbered; without ``levels`` none is parted."""
     progress(note("stage.walls"), None)
+    if cloud.swept is not None:
+        refuse_sides(cloud, how)
+        return walls.known_wall(cloud, cloud.swept, width=how.width, height=how.height)
     kind, _ = declared_type(cloud, how.capture_type)
     # a capture that knows its own vertical worse than usual says so; else its type does
     cloud = replace(cloud, u_up=kind.lean if cloud.u_up <= PHONE_GRAVITY else max(kind.lean, cloud.u_up))

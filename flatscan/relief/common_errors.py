@@ -60,6 +60,7 @@ TYPES = {
         CaptureType("depth-photo", 1.5e-3, _PHONE_LEAN, 0.01, "as phone-static: one pose"),
         CaptureType("laser-readings", 0.3e-3, _LASER_LEAN, 0.0, "methods/uncertainty 7, straightness of the fan"),
         CaptureType("laser-line", 0.4e-3, _LASER_LEAN, 0.005, "methods/uncertainty 7, laser-line photo"),
+        CaptureType("laser-sweep", 0.4e-3, _LASER_LEAN, 0.002, "methods/laser-line 15, swept laser lines"),
         CaptureType("scanner", 0.4e-3, 0.1e-3, 0.001, "methods/uncertainty 7, one station within 10 m"),
     )
 }

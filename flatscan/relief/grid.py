@@ -33,7 +33,7 @@ from flatscan.relief.doubles import doubles
 from flatscan.relief.footprint import extent, footprint, opening_area
 from flatscan.relief.gates import Gates, gates_of
 from flatscan.relief.in_pockets import in_pockets
-from flatscan.relief.independent import said_of, shown_by
+from flatscan.relief.independent import least_scatter, said_of, shown_by
 from flatscan.relief.narrow import InCells, with_narrow
 from flatscan.relief.patches import Picking
 from flatscan.relief.pieces import Cells
@@ -171,10 +171,11 @@ def grid(
     )
     quarters, _, beyond = fine.add_up(cloud, coarse, gates.over(both.n.shape, parts, fine.shape), picking=picking)
     first_sums, patches = both, picking.patches(GATE)
-    alone = shown_by(patches, cloud, picking.density)
+    # of swept lines it is known what their points share
+    alone = shown_by(patches, cloud, picking.density) if cloud.swept is None else None
     if alone is not None:
         cloud = replace(cloud, independent_share=alone.share)
-        spread = np.maximum(spread, alone.scatter)
+    spread = np.maximum(spread, least_scatter(cloud, alone))
     halves = quarters[0].merged(parts), quarters[1].merged(parts)
     both = halves[0] + halves[1]
     relief, doubts = _relief(cloud, wall, common, chosen, halves, alone)
@@ -322,8 +323,7 @@ def _relief(
     held = both.n >= cells.fewest
     measured = on.inside & (on.why == Why.MEASURED) & held
     spread, doubts = known_spread(both.mean(), both.pooled_sd(2), both.n, measured, common)
-    # within a cell points that repeat each other scatter less than they are off
-    spread = spread if alone is None else np.maximum(spread, alone.scatter)
+    spread = np.maximum(spread, least_scatter(cloud, alone))
     u = random_u(both.n, spread, cloud, wall)
     x0, y0, width, height = extent(wall)
     masked = [np.where(measured, values, np.nan) for values in (both.mean(), u, halves[0].mean(), halves[1].mean())]
@@ -343,6 +343,7 @@ def _relief(
         u_point=float(np.median(spread[measured])) if np.isfinite(spread[measured]).any() else None,
         independence=alone,
         aside=_set_aside(wall, cell, held),
+        apart=0.0 if cloud.swept is None else cloud.swept.apart,
     )
     return relief, doubts
 

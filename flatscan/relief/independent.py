@@ -280,3 +280,10 @@ def _smooth(points: _Points, step: float) -> bool:
         left = (rest[:, 0] - (weights * rest[:, 1:]).sum(-1)) / np.sqrt(1 + (weights**2).sum(-1))
         least = min(least, float(np.sqrt(max(robust_scale(left) ** 2 - rounding, 0.0))))
     return bool(least < _SENSOR and _TIMES * least < texture)
+
+
+def least_scatter(cloud: Cloud, alone: Independence | None) -> float:
+    """What single points are off by at least [m]: within a cell those that repeat each other scatter less than that."""
+    if cloud.swept is not None:
+        return cloud.swept.scatter
+    return 0.0 if alone is None else alone.scatter

@@ -2,6 +2,7 @@
 
 from flatscan.wall.adjust import adjust
 from flatscan.wall.find import Corner, Room, find_walls
+from flatscan.wall.known import known_wall
 from flatscan.wall.nearest import nearest_surface, points_near
 
-__all__ = ["Corner", "Room", "adjust", "find_walls", "nearest_surface", "points_near"]
+__all__ = ["Corner", "Room", "adjust", "find_walls", "known_wall", "nearest_surface", "points_near"]

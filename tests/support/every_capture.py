@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 from line_scene import Scene
+from sweep_model import SweepScene
 
 from flatscan.jobs import Capturing
 
@@ -96,6 +97,19 @@ def _lines(folder):
     return path
 
 
+def _sweep(folder):
+    """A video in a folder below; drawn once."""
+    shots = folder / "shots"
+    shots.mkdir()
+    if not _DRAWN:
+        scene = SweepScene(size=(480, 270), focal=405.0, lines=24, scale=0.5)
+        _DRAWN[scene] = scene.video(shots / "sweep.avi").read_bytes()
+    ((scene, film),) = _DRAWN.items()
+    (shots / "sweep.avi").write_bytes(film)
+    return scene.setup(folder, video="shots/sweep.avi")
+
+
+_DRAWN = {}
 # by the name of the format; how each is read
 EVERY = {
     "PLY": (lambda to: _written(to, "wall.ply", files.ply_bytes(points(), code="f8")), BEFORE_IT),
@@ -107,6 +121,7 @@ EVERY = {
     "OBJ": (lambda to: _written(to, "wall.obj", files.obj_text(*_mesh())), BEFORE_IT),
     "depth photo": (_depth_photo, Capturing(cell=0.1)),
     "laser line photos": (_lines, Capturing()),
+    "swept laser lines": (_sweep, Capturing(cell=0.05)),
     "PTX": (_ptx, BEFORE_IT),
     "laser grid": (lambda to: _written(to, "readings.csv", files.GRID), Capturing()),
     "text": (

@@ -1,0 +1,194 @@
+"""One frame of a sweep: where its line is, the plane of light by what it crosses, and the wall's heights along it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flatscan.capture.camera import Picture
+from flatscan.capture.line_rays import LEAST_SENSITIVITY, Bow, LaserPlane, View
+from flatscan.capture.line_stripe import CHANNELS, find_stripe
+from flatscan.capture.measured_lines import pixels_of
+from flatscan.capture.sweep_bands import NO_LINE, Coarse, coarse_line
+from flatscan.capture.sweep_setup import Reference, SweepSetup
+from flatscan.core.errors import BadValue, ReadError
+from flatscan.core.geometry import Array, Mask
+
+Pixels = NDArray[np.uint8]
+Rows = NDArray[np.int64]
+# of a strip's face the middle part counts: at its edges light of two heights mixes
+_FACE, _FEWEST_ON_FACE = 0.6, 3
+# what is left out beside a strip, where its light and the wall's mix [m]
+_BESIDE = 0.010
+NO_REFERENCE, FLAT_VIEW = "no reference", "poor angle"
+
+
+@dataclass(frozen=True, eq=False)
+class Shot:
+    """How a sweep's frames are seen: its view, what its lines cross, the laser, and what is known of the fan's bend."""
+
+    given: SweepSetup
+    view: View
+    pivot: Array
+    bow: Bow | None
+    channel: str
+
+    @property
+    def colour(self) -> int:
+        """Which of red, green and blue the laser is."""
+        return CHANNELS[self.channel]
+
+
+@dataclass(frozen=True, eq=False)
+class SweptLine:
+    """One line: ``points`` (n, 3) [m] on the wall, its place ``at`` [m] across, and how it was seen.
+
+    ``pixel`` [m] is the size of a pixel, ``shift`` [pixels] where it lies on the picture, ``marks``
+    (references, 2) the pixels at which it crosses the strips.
+    """
+
+    number: int
+    points: Array
+    at: float
+    shift: float
+    pixel: float
+    sensitivity: float
+    marks: Array
+
+
+def line_in(shot: Shot, number: int, lit: Pixels, dark: Pixels, where: Path) -> SweptLine | str:
+    """The line of a frame, or the word for why there is none; ``lit``, ``dark`` (rows, cols, 3) with and without it."""
+    level = shot.given.setup.level
+    # a level line is an upright one of the picture laid on its side
+    lit, dark = (one.swapaxes(0, 1) if level else one for one in (lit, dark))
+    coarse = coarse_line(lit[..., shot.colour], dark[..., shot.colour])
+    if isinstance(coarse, str):
+        return coarse
+    shift = _on_strips(shot, coarse, len(lit))
+    low, cols = coarse.window(len(lit), lit.shape[1], shift)
+    rows = np.arange(len(lit))[:, None]
+    try:
+        stripe = find_stripe(
+            Picture(lit[rows, cols], False, None), Picture(dark[rows, cols], False, None), shot.channel, where
+        )
+    except ReadError:
+        return NO_LINE
+    row = stripe.places[:, 1]
+    pixels = np.column_stack([stripe.places[:, 0] + low[row.astype(np.int64)], row])
+    return measured(shot, number, pixels[:, ::-1] if level else pixels)
+
+
+def _on_strips(shot: Shot, coarse: Coarse, high: int) -> Rows:
+    """How many pixels each row (high,) of a picture has to be moved so that its line goes on over the strips' faces."""
+    given, view, shift = shot.given, shot.view, np.zeros(high, np.int64)
+    assert view.place is not None
+    rows = np.arange(high)
+    pixels = np.column_stack([coarse.at(rows), rows])
+    seen = view.on_wall(pixels[:, ::-1] if given.setup.level else pixels)
+    for reference in given.references:
+        _, face, at = _on_face(reference, view, seen, given.along, 0.0)
+        if not face.any() or not (at[face, 2] > 0).any():
+            continue
+        # where the plane of light through the pivot and about this place on the wall meets wall and face
+        foot = np.append(np.median(at[face, :2], axis=0), 0.0)
+        across, off = foot[given.along], float(np.median(at[face, 2]))
+        step = (shot.pivot[given.along] - across) * off / shot.pivot[2]
+        on_face = foot.copy()
+        on_face[given.along] += step
+        apparent = view.place[:2] + (on_face[:2] - view.place[:2]) * view.place[2] / (view.place[2] - off)
+        moved = pixels_of(view, np.array([apparent, foot[:2]]))[:, 1 if given.setup.level else 0]
+        shift[face] = round(float(moved[0] - moved[1]))
+    return shift
+
+
+def measured(shot: Shot, number: int, pixels: Array) -> SweptLine | str:
+    """The line seen at ``pixels`` (n, 2), or the word for why it measures nothing."""
+    given, view, axis = shot.given, shot.view, shot.given.along
+    seen = view.on_wall(pixels)
+    on, beside, marks = [], np.zeros(len(seen), bool), []
+    for reference in given.references:
+        face, near, at = _on_face(reference, view, seen, axis, _BESIDE)
+        if face.sum() < _FEWEST_ON_FACE:
+            return NO_REFERENCE
+        beside |= near
+        on.append(at[face].mean(axis=0))
+        marks.append(pixels[face].mean(axis=0))
+    plane = plane_through(np.array(on), shot.pivot, given.axis)
+    if plane is None:
+        return NO_REFERENCE
+    bend = 0.0 if shot.bow is None else shot.bow.at(seen, shot.pivot)
+    height = plane.heights(view, seen, bend)
+    if shot.bow is not None:
+        height = height - _bend_at(np.array(on), shot, plane, seen)
+    true = plane.true_places(view, seen, height)
+    size = np.array([given.width, given.height])
+    wall = ((true >= 0) & (true <= size)).all(axis=1) & ~beside & np.isfinite(height)
+    if wall.sum() < 10 * _FEWEST_ON_FACE:
+        return NO_LINE
+    middle = np.median(seen[wall], axis=0)
+    sensitivity = plane.sensitivity(view, middle)
+    if sensitivity < LEAST_SENSITIVITY:
+        return FLAT_VIEW
+    pixel = float(np.median(view.pixel_size(pixels[wall][:: max(1, int(wall.sum()) // 24)])))
+    return SweptLine(
+        number,
+        np.column_stack([true[wall], height[wall]]),
+        float(np.median(true[wall, axis])),
+        float(np.median(pixels[wall, axis])),
+        pixel,
+        sensitivity,
+        np.array(marks),
+    )
+
+
+def plane_through(on: Array, pivot: Array, axis: Array | None) -> LaserPlane | None:
+    """The plane of light through the laser's pivot (3,) and places (k, 3) on strips; None where they fix none.
+
+    Of one place the ``axis`` (3,) through the pivot makes a plane; of two they alone; of more the nearest to all of
+    them (least squares through the pivot).
+    """
+    try:
+        if len(on) == 1:
+            return None if axis is None else LaserPlane.through_points(pivot, pivot + axis, on[0])
+        if len(on) == 2:
+            return LaserPlane.through_points(pivot, on[0], on[1])
+    except BadValue:
+        return None
+    rays = on - pivot
+    normal = np.linalg.svd(rays / np.linalg.norm(rays, axis=1)[:, None])[2][2]
+    normal = -normal if normal[np.abs(normal[:2]).argmax()] < 0 else normal
+    return LaserPlane(normal, float(normal @ pivot), pivot)
+
+
+def place_on(reference: Reference, view: View, seen: Array, axis: int) -> Array:
+    """Places (n, 3) [m] on a strip's face of light seen at ``seen`` (n, 2) on the wall's plane; NaN beyond its ends."""
+    assert view.place is not None
+    centre, true, off = view.place, seen, np.zeros(len(seen))
+    for _ in range(3):
+        off = reference.at(true[:, axis], axis)[1]
+        true = centre[:2] + (seen - centre[:2]) * ((centre[2] - off) / centre[2])[:, None]
+    return np.column_stack([true, off])
+
+
+def _on_face(reference: Reference, view: View, seen: Array, axis: int, beside: float) -> tuple[Mask, Mask, Array]:
+    """Which light (n,) is on the middle of a strip's face, which within ``beside`` [m] of it, and its places (n, 3)."""
+    at = place_on(reference, view, seen, axis)
+    middle, _ = reference.at(at[:, axis], axis)
+    away = np.abs(at[:, 1 - axis] - middle)
+    with np.errstate(invalid="ignore"):
+        face = away <= _FACE * reference.width / 2
+        near = away <= reference.width / 2 + beside
+    return np.asarray(face), np.asarray(near), at
+
+
+def _bend_at(on: Array, shot: Shot, plane: LaserPlane, seen: Array) -> Array:
+    """What the fan's bend at the strips (k, 3) adds to heights at ``seen`` (n, 2): the plane leans on them."""
+    assert shot.bow is not None
+    axis = shot.given.along
+    at_strips = plane.heights(shot.view, on[:, :2], shot.bow.at(on[:, :2], shot.pivot))
+    at_strips = at_strips - plane.heights(shot.view, on[:, :2])
+    line = np.polynomial.polynomial.polyfit(on[:, 1 - axis], at_strips, min(len(on) - 1, 1))
+    return np.asarray(np.polynomial.polynomial.polyval(seen[:, 1 - axis], line))
