@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from pathlib import Path
 
 from flatscan.core.errors import FlatscanError
@@ -39,7 +40,7 @@ _LABELS = {
     "lean_up_to": "Lean",
     "turn_up_to": "Turn",
     "overwrite": "Replace",
-    "spacing": "At most between columns",
+    "spacing": "Most distance between columns",
     "tolerance": "Document",
     "method": "How the straightedge is read",
     "stage": "What for",
@@ -51,6 +52,8 @@ _LABELS = {
     "accept": "It is right",
     plans.BY_HAND: "The plan, edited by hand",
 }
+# what a plan may say, on the page's own form for it where no question asks
+_KEYS = {item.name for item in fields(JobPlan)}
 # where the page has what a command does; what it has not is named as the command
 _STEPS = {
     "survey": "the answers",
@@ -83,7 +86,11 @@ def labels(what: str | None) -> str | None:
 
 def manner(units: str) -> Manner:
     """How somebody at the page is spoken to: settings by their fields, commands by their steps."""
-    return Manner(units, lambda name: f"“{label(name)}”", lambda words: _STEPS.get(words, f"flatscan {words}"))
+    return Manner(units, _called, lambda words: _STEPS.get(words, f"flatscan {words}"))
+
+
+def _called(name: str) -> str:
+    return f"“{label(name)}”" + (" in the plan" if name in _KEYS and name not in _LABELS else "")
 
 
 def spoken_to(job: Job) -> Manner:
