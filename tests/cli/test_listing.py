@@ -34,7 +34,7 @@ def test_the_list_says_how_all_is_known_how_sure_and_what_settles_it(flatscan, t
     assert "  unit m (sure): the file does not say it; this makes the capture 5.16 m" in ran.err
     assert "  up z (sure): floor and ceiling found, square to the file's z" in ran.err
     assert "--up y makes wall 1 about 4.2 m" in " ".join(ran.err.split())
-    assert ran.err.count("room side (sure): ") == 4
+    assert ran.err.count("room side (sure), known from ") == 4
     # an option stands with its value on one line, ready to be copied
     assert ran.err.count("--seen-from ") == 4
     names = {path.name for path in (tmp_path / "room-flatscan").iterdir()}
