@@ -16,6 +16,7 @@ _FOLDER = Path(__file__).parent / "systems"
 # what a material can do to people, by the codes that cautions go by
 _CAUTIONS = Path(__file__).parent / "material_cautions.toml"
 _MOST_SAND = 20.0
+_LAYOUT = f"Put it right in the file; the files in {_FOLDER} show the layout"
 _THICKNESS = "thickness"
 # which figures of a file want a source, by the group it stands under
 _OF_COAT = {
@@ -73,8 +74,8 @@ def load(name: str) -> System:
             name=name,
             names=", ".join(available()),
         )
-    table = load_toml(path, "a system file in TOML", "Copy a shipped file and change its values")
-    return _system(path, of_table(_File, table, path, "Put it right in the file; the shipped files show the layout"))
+    table = load_toml(path, "a system file in TOML", f"Copy a file of {_FOLDER} and change its values")
+    return _system(path, of_table(_File, table, path, _LAYOUT))
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +164,7 @@ def _coat(path: Path, table: _CoatTable, number: int) -> Coat:
             "{file}, coat {number}",
             "{keys} contradict each other",
             needed="a least not over the most, at least one pass, and a wait in hours or by the mm, not both",
-            remedy="Put it right in the file; the shipped files show the layout",
+            remedy=_LAYOUT,
             keys="wait_h and wait_days_per_mm" if twice else "least_mm, most_mm, passes",
             file=str(path),
             number=number,
@@ -250,7 +251,7 @@ def _system(path: Path, table: _File) -> System:
             path,
             "{bare} coats without nominal_mm",
             needed="exactly one base coat, which has none",
-            remedy="Put it right in the file; the shipped files show the layout",
+            remedy=_LAYOUT,
             bare=bare,
         )
     _check_cautions(path, table.cautions)
