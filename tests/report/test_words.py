@@ -15,6 +15,7 @@ from flatscan.report import form
 from flatscan.report.figures import draw, style
 from flatscan.report.say import say
 from flatscan.report.sections.settings_section import amount
+from flatscan.standards import load
 
 FORBIDDEN = re.compile(r"compl(?:y|ies|iant|iance) with|certif|caused? by|\bowe[sd]?\b", re.IGNORECASE)
 
@@ -83,27 +84,12 @@ def test_a_record_leaves_the_deciding_to_the_contract(sheets_of):
 
 
 def test_a_tolerance_from_memory_says_so_wherever_it_stands(build, tmp_path):
-    from flatscan.standards.tolerances import Tolerance
-
-    entry = Tolerance(
-        "x",
-        "A document",
-        "2001",
-        "4.2",
-        "flatness",
-        "plaster",
-        "resting",
-        (1.8,),
-        (0.003,),
-        "none",
-        "memory",
-        "from memory",
-    )
+    entry = load("gb-50210-ordinary")
     findings = build("check", cell=0.05, tolerance=entry)
     write(findings, tmp_path, formats=("pdf", "html"))
     pdf = " ".join(" ".join(page.extract_text() for page in PdfReader(tmp_path / "check-sheets.pdf").pages).split())
     assert "from memory" in pdf
-    assert "numbers only, no decision" in pdf
+    assert "it decides on somebody's word alone" in pdf
     assert "from memory" in " ".join(Said((tmp_path / "check-wall.html").read_text(encoding="utf-8")).said)
 
 
