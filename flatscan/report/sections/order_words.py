@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-import math
-
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import cubic_metres, days, hours, metres, share, square_metres
 from flatscan.plan.coats import LOOSE
+from flatscan.plan.day import lasting
 from flatscan.plan.products import Product
 from flatscan.plan.ranges import Figure
 from flatscan.plan.takeoff import TakeOff
 from flatscan.report.say import Said
 from flatscan.report.tables import Cell, Column, Table
 
-# waits from here on [h] are said in days
-_IN_DAYS = 48.0
-_HAIR = 1e-9
 _NO_DRYING = Unknown("unknown.no-drying")
 # the words for ranges of volume, of area and of time
 _VOLUMES = {"fills": "figure.fills", "water": "figure.water", "base-volume": "figure.base-volume"}
@@ -201,12 +197,5 @@ def _told(it: Figure) -> Note | None:
 
 
 def waited(wait: tuple[float, float]) -> Said:
-    """A wait of low to high [h], in days where it is two or more."""
-    low, high = wait
-    if high <= 0:
-        return ""
-    if high >= _IN_DAYS:
-        # whole days, outward; a hair over a day from rounding of floats is that day
-        low, high = math.floor(low / 24 + _HAIR), math.ceil(high / 24 - _HAIR)
-        return note("report.day-wait" if low == high else "report.day-span", low=days(low), high=days(high))
-    return note("report.hour-wait" if low == high else "report.hour-span", low=hours(low), high=hours(high))
+    """A wait of low to high [h] in words, none for no wait."""
+    return lasting(*wait) if wait[1] > 0 else ""
