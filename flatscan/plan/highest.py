@@ -40,7 +40,7 @@ _CHANCE = 0.99
 # on the likely one, so many standard deviations of it (set by the proof)
 _LIKELY = 2.0
 # errors narrow by what is usual with this power of the capture's weight, and less for what an order is to cover
-_NARROWS, _FOR_ORDER = 0.35, 0.1
+_NARROWS, _FOR_ORDER = 0.42, 0.1
 # readings go wrong more often than normal errors do: Student's t of so many degrees of freedom
 _TAILS = 5
 
@@ -68,7 +68,7 @@ class Rise:
 
         What is usual follows how ``rough`` the wall is. Each counts by its inverse variance (Gelman et al., Bayesian
         Data Analysis, 2.5): what a capture can tell to a millimetre stays, and where it cannot tell, walls as they
-        usually are are the better guess. The error narrows by less than theory has it (a power of 0.35 for 0.5, of 0.1
+        usually are are the better guess. The error narrows by less than theory has it (a power of 0.42 for 0.5, of 0.1
         for an order), since this wall may be an unusual one.
         """
         if self.mean <= 0:
@@ -221,9 +221,9 @@ def errors_of(relief: Relief, wall: Wall) -> Errors:
 
 
 def _shared(relief: Relief, covariance: Array, middles: Array, weight: Array, rng: np.random.Generator) -> Array:
-    """Shared errors (draws, squares) [m], two in five as stated, the others of the same size in other shapes.
+    """Shared errors (draws, squares) [m], one in five as stated, the others of the same size in other shapes.
 
-    How large a capture's warp is is known better than its shape: two in five are domes or bowls, as self-calibrated
+    How large a capture's warp is is known better than its shape: three in five are domes or bowls, as self-calibrated
     cameras make, and one in five waves three times as long. What readings have tied down has the shape that they left.
     """
     shape = (_DRAWS, len(middles))
@@ -239,7 +239,7 @@ def _shared(relief: Relief, covariance: Array, middles: Array, weight: Array, rn
         replace(relief.common, length=_LONGER * relief.common.length).covariance(middles, middles), weight
     )
     fifth = _DRAWS // 5
-    for start in (0, 2):
+    for start in (0, 2, 4):
         drawn[start::5] = rng.standard_normal((fifth, 1)) * bowl * math.sqrt(size / float((weight * bowl**2).sum()))
     drawn[1::5] = rng.standard_normal((fifth, len(middles))) @ _root(long).T
     drawn[1::5] *= math.sqrt(size / float((weight * np.diag(long)).sum()))

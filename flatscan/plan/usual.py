@@ -15,7 +15,7 @@ LEADING = 0.02
 _USUAL, _USUAL_SD = 0.0075, 0.0053
 # a wall that stands so far off the form that errors may have [m] takes what is usual, one that stands off more takes so
 # many times as much more; errors of other shapes than stated add so many times what the stated do (by trial)
-_VISIBLE, _BY_ROUGHNESS, _OTHER_SHAPES = 0.0041, 1.6, 1.5
+_VISIBLE, _BY_ROUGHNESS, _OTHER_SHAPES = 0.0041, 1.6, 2.2
 # errors of this size [m] leave half of the difference between walls to be seen; the roughness tells so much of it
 _HALF, _TELLS = 0.0010, 0.75
 
