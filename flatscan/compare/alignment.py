@@ -118,7 +118,7 @@ def by_points(
     if worst.max() > _SAME_POINT:
         raise MixedSurveys(
             "fixed points",
-            "point {number} is {off:length} off after the best fit",
+            "point {number} is {off:length} off where all are laid as close as they go",
             needed="the same points in both captures, within {most:length}",
             remedy="Check their order and their unit",
             number=int(worst.argmax()) + 1,

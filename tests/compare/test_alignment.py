@@ -94,7 +94,7 @@ def test_points_that_fix_nothing_are_refused(wall_of, points):
 
 
 def test_points_that_are_not_the_same_are_refused(wall_of):
-    with pytest.raises(MixedSurveys, match="mm off after the best fit"):
+    with pytest.raises(MixedSurveys, match="mm off where all are laid"):
         by_points(wall_of(), wall_of(), SPREAD, SPREAD[::-1], ZERO)
 
 

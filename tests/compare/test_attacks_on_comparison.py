@@ -188,7 +188,7 @@ ATTACKS = (
     Attack("coat thinner than its ±", tables(lambda x, y: raw(x, y) + 0.0005, FRAME), 0, "no more than its ±", 0.5),
     Attack("no tie at all", pair(plastered, yaw=-1.2), 0, "thickness applied is not known"),
     Attack("later readings in the other sense", tables(plastered, FRAME, sense="proud"), 4, ""),
-    Attack("fixed points in another order", targets([1, 2, 0]), 1, "off after the best fit"),
+    Attack("fixed points in another order", targets([1, 2, 0]), 1, "off where all are laid"),
     Attack("fixed points moved", targets([0, 1, 2], out=0.02), 0, "fixed points moved", told=False),
     Attack("answer to nothing", tables(plastered, FRAME, "--confirm", "all"), 2, "confirm"),
 )

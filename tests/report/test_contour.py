@@ -105,7 +105,7 @@ def test_spots_carry_h_and_l_at_their_places(survey):
 
 def test_a_survey_draws_build_up_and_a_check_the_relief(survey, check):
     assert "Build-up to the finished face" in words_of(draw(survey))
-    assert "Proud and hollow, off the best-fit plane" in words_of(draw(check))
+    assert "Proud and hollow, off the wall's own plane" in words_of(draw(check))
 
 
 def test_openings_and_what_was_not_measured_are_covered(check):

@@ -159,7 +159,7 @@ const say = () => {
     const here = at(cross.x, cross.y), told = [];
     if (Number.isFinite(here["build-up"])) told.push(`build-up ${fine(here["build-up"])}`);
     if (Number.isFinite(here.gaps)) told.push(`deepest gap ${fine(here.gaps)}`);
-    if (Number.isFinite(here.relief)) told.push(`${fine(Math.abs(here.relief))} ${here.relief < 0 ? "hollow" : "proud"} of the best-fit plane`);
+    if (Number.isFinite(here.relief)) told.push(`${fine(Math.abs(here.relief))} ${here.relief < 0 ? "hollow" : "proud"} of the wall's own plane`);
     const what = told.join(", ") || (here.outside ? "opening, or off the wall" : "not measured");
     const where = grid ? [cross.x, cross.y] : [here.x, here.y];
     out.textContent = `${grid ? "" : "station "}${long(where[0])} from the left, ${long(where[1])} up: ${what}`;
