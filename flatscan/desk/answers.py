@@ -19,7 +19,7 @@ from flatscan.jobs.ticking import ticks_of
 from flatscan.report import report_of
 from flatscan.report.bands import cut_of
 from flatscan.report.page import packing
-from flatscan.report.parts import Fact, Report
+from flatscan.report.parts import Fact, Report, in_short
 from flatscan.report.say import Said, finished, say
 from flatscan.report.screen import in_words
 from flatscan.report.sections.hacking_section import depth_of
@@ -142,7 +142,7 @@ def _said(report: Report, job: Job) -> dict[str, Any]:
     return {
         "first": [in_words(line, to) for line in report.first],
         "stops": [say(note("report.stop", sign=sign), to) for sign in report.stops],
-        "cautions": [say(caution, to) for caution in report.cautions],
+        "cautions": [finished(line, to) for line in in_short(report.cautions)],
         "lines": lines(report, to),
         "choices": None if beside is None else say(beside.title, to),
         "choice_texts": [] if beside is None else beside.texts(to.units),
@@ -165,7 +165,6 @@ def _planned(found: Result, job: Job) -> dict[str, Any]:
     return {
         "plans": plan is not None,
         "humps": [] if plan is None else ticks(plan, to),
-        "before_hacking": say(note("report.before-hacking"), to),
         "face": answering.answer(job, "face"),
         "doubted": doubted,
     }

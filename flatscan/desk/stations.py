@@ -20,7 +20,7 @@ from flatscan.desk.answering import spoken_to
 from flatscan.desk.choosing import station_plan
 from flatscan.desk.folders import READINGS, Job, Plain, write_through
 from flatscan.desk.screens import changed, revision, sent_json, show
-from flatscan.report.form import BEFORE, Blank, checks, stations
+from flatscan.report.form import Blank, before_reading, checks, stations
 from flatscan.report.say import finished, say
 
 if TYPE_CHECKING:
@@ -247,7 +247,7 @@ def readings(desk: Desk, name: str) -> Any:
         done=done,
         count=count,
         plan=station_plan(held["width"], held["height"], drawn, to),
-        cautions=BEFORE,
+        cautions=before_reading(),
         checks=[say(check, to) for check in checks(to.units)],
         sense=held["sense"],
         unit=held["unit"],

@@ -54,7 +54,6 @@ def cutting_hours(before: Relief, after: Relief, humps: int) -> float:
 
 
 def day_of(
-    looked: Looked,
     planned: Planned,
     finish: Finishing,
     system: System,
@@ -73,7 +72,6 @@ def day_of(
         cuts=planned.cuts,
         numbers=planned.cut_numbers,
         start=start_of(finish.start),
-        height=looked.wall.height,
         pockets=sum(pocket.fill.value for pocket in planned.pockets if pocket.fill is not None),
         unsized=unsized,
         unread=sum(pocket.fill is None for pocket in planned.pockets),

@@ -226,7 +226,7 @@ def _priced(looked: Looked, gaps: Gaps, planned: Planned, finish: Finishing) -> 
         found["shown"] = shows(smooth, math.radians(finish.light))
     screeds = laid_out_or_none(looked, planned, finish, gaps.rule, laser_of(looked, finish))
     planned = with_strips(planned, screeds)
-    day = day_of(looked, planned, finish, system, screeds)
+    day = day_of(planned, finish, system, screeds)
     survey = looked.extended(Survey, gaps=gaps, plan=planned, day=day, **found)
     if finish.rates is None or not planned.take_off.coats:
         return survey
@@ -343,7 +343,7 @@ def set_out_seen(
     progress(note("stage.set-out"), None)
     screeds = laid_out(looked, planned, finish, options, laser_of(looked, finish))
     planned, _ = _quoted(looked, with_strips(planned, screeds), finish)
-    day = day_of(looked, planned, finish, system_of(finish)[0], screeds)
+    day = day_of(planned, finish, system_of(finish)[0], screeds)
     return looked.extended(SetOut, plan=planned, screeds=screeds, day=day)
 
 

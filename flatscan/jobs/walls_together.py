@@ -117,7 +117,7 @@ def _days(
     for looked, each, finish in zip(found, planned, finishes, strict=True):
         screeds = laid_out_or_none(looked, each, finish, rule, laser_of(looked, finish))
         system, _ = system_of(finish)
-        days.append(day_of(looked, with_strips(each, screeds), finish, system, screeds, hands))
+        days.append(day_of(with_strips(each, screeds), finish, system, screeds, hands))
     return days
 
 

@@ -1,11 +1,11 @@
-"""The program of a wall, from the first cut to the paint: zones to fill, steps with amounts, times and cautions."""
+"""The program of a wall, from the first cut to the paint: zones to fill, steps with amounts, times and actions."""
 
 from __future__ import annotations
 
 import math
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from flatscan.core.errors import BadValue
 from flatscan.core.model import Counts, Relief
@@ -17,7 +17,6 @@ from flatscan.plan.dots import Screeds
 from flatscan.plan.finish import BuildUp
 from flatscan.plan.labour import Hands, hours_per_m3, opens, worked
 from flatscan.plan.materials import Coat, Range, System, middle
-from flatscan.plan.stops import DESIGNER
 from flatscan.plan.takeoff import TakeOff
 from flatscan.plan.zones import Zone, filled_apart, passes_of, zones_of
 
@@ -26,8 +25,10 @@ _MOMENT = 1e-6
 # one dot takes so long to set, one screed of strips [h], and both no more than this part of the base coats' hours,
 # which hold the setting out (common practice)
 _DOT, _STRIP, _MOST_SETTING = 4 / 60, 10 / 60, 0.4
-# from here on [m] work is done from a platform
-_REACH = 2.0
+# what may hurt at every step on the wall, at which plaster is mixed, and at which it is put on
+_ON_WALL = ("strip", "cover", "height")
+_MIXED = ("mix", "lift")
+_PUT_ON = (*_ON_WALL, "load")
 # times from here on [h] are said in hours, and in days
 _IN_HOURS, _IN_DAYS = 1.0, 48.0
 _HAIR = 1e-9
@@ -52,7 +53,8 @@ class Line:
 class Step:
     """One step: its ``code``, what is done, with amounts, and when it begins and ends [h after work starts].
 
-    ``ends`` is None for what is waited for and has no end. ``cautions`` stand before it.
+    ``ends`` is None for what is waited for and has no end. ``before`` is said before it, and so are the cautions of its
+    ``actions`` (`plan.cautions`), the first time that one of them is done.
     """
 
     code: str
@@ -60,7 +62,8 @@ class Step:
     begins: float
     ends: float | None
     lines: tuple[Line, ...] = ()
-    cautions: tuple[Note, ...] = ()
+    before: tuple[Note, ...] = ()
+    actions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,13 +106,12 @@ def program(
     cuts: tuple[Cut, ...] = (),
     numbers: tuple[int, ...] | None = None,
     start: float | None = None,
-    height: float = 0.0,
     pockets: float = 0.0,
     unsized: bool = False,
     unread: int = 0,
     hands: Hands | None = None,
 ) -> Day | None:
-    """The program of a wall of a ``height`` [m] in one material system; None where its coats cannot reach.
+    """The program of a wall in one material system; None where its coats cannot reach.
 
     ``relief`` is the wall that the build-up stands on, ``pockets`` [m3] what fills those first and ``unread`` how many
     were not read, ``start`` the time of day [h] at which work begins, ``unsized`` that a hump to cut was read at one
@@ -125,20 +127,9 @@ def program(
     local = [filled_apart(p, area) for p in passes]
     chased = pockets, unread
     laid = zones, screeds, cuts, numbers
-    maker = _Maker(system, take, passes, local, *laid, height, build_up.most, *chased, unsized, hands or Hands())
+    maker = _Maker(system, take, passes, local, *laid, build_up.most, *chased, unsized, hands or Hands())
     reads = None if screeds is None else screeds.reads
-    return Day(tuple(_warned(maker.steps(), height)), zones, zone_of, cuts, numbers, screeds, start, reads)
-
-
-def _warned(steps: Iterator[Step], height: float) -> Iterator[Step]:
-    """The steps, of a high wall the first that is done on it with the caution about height."""
-    high = height > _REACH
-    for step in steps:
-        if high and step.code != "mix":
-            high, said = False, note("day.caution-height", reach=metres(_REACH))
-            yield replace(step, cautions=(*step.cautions, said))
-        else:
-            yield step
+    return Day(tuple(maker.steps()), zones, zone_of, cuts, numbers, screeds, start, reads)
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,7 +144,6 @@ class _Maker:
     screeds: Screeds | None
     cuts: tuple[Cut, ...]
     numbers: tuple[int, ...]
-    height: float
     most: float
     pockets: float
     unread: int
@@ -169,12 +159,12 @@ class _Maker:
             begins, at = self.hands.work(at, labour.hacking)
             numbered = zip(self.numbers, self.cuts, strict=True)
             humps = tuple(note("day.hump", number=n, depth=metres(cut.depth)) for n, cut in numbered)
-            cautions = (note("day.caution-cut"), *((note("day.caution-unsized"),) if self.unsized else ()))
-            yield Step("cut", note("day.cut", humps=humps), begins, at, cautions=cautions)
+            before = (note("day.unsized"),) if self.unsized else ()
+            yield Step("cut", note("day.cut", humps=humps), begins, at, before=before, actions=("hack", *_ON_WALL))
         chased = self.pockets > 0 or self.unread > 0
         if chased:
             begins, at = self.hands.work(at, hours_per_m3(self.system.output) * self.pockets)
-            yield Step("pockets", self._chases(), begins, at, cautions=(note("day.caution-wet"),))
+            yield Step("pockets", self._chases(), begins, at, actions=("chase", *_MIXED, *_PUT_ON))
         ready = at + (middle(self.passes[0].wait) if chased and len(self.passes) > 1 else 0.0)
         fill = [work for work, local in zip(labour.coats, self.local, strict=True) if local]
         if fill and self.zones:
@@ -213,9 +203,8 @@ class _Maker:
                 mixed = (_mixes(bag, span[0], work, coat.use_within[0]) for bag, span, (work, _) in passes)
                 lines.append(self._use(coat, tuple(mix for some in mixed for mix in some)))
         lines.append(Line(note("day.after-fill", time=lasting(*wait)), self.system.tag("wait", coat.name)))
-        thick = (note("day.caution-thick", limit=metres(DESIGNER)),) if self.most > DESIGNER else ()
-        cautions = (note("day.caution-wet"), *thick)
-        return Step("fill", note("day.fill", count=len(self.zones)), begins, ends, tuple(lines), cautions)
+        does = note("day.fill", count=len(self.zones))
+        return Step("fill", does, begins, ends, tuple(lines), actions=(*_MIXED, *_PUT_ON))
 
     def _use(self, coat: Coat, mixes: tuple[tuple[float, float], ...]) -> Line:
         """How long a mix is good for, as sure as the material's file is of it."""
@@ -237,8 +226,9 @@ class _Maker:
             does = note("day.dots", count=count)
         else:
             does = note("day.strips", count=len(laid.screeds), strip=metres(laid.strip))
-        cautions = (note("day.caution-laser"),) if reads is not None else ()
-        return Step("dots" if laid.strip is None else "strips", does, begins, ends, tuple(lines), cautions), took
+        # dots and strips are bedded in plaster
+        actions = (*(("laser",) if laid.laser is not None else ()), *_MIXED, *_ON_WALL)
+        return Step("dots" if laid.strip is None else "strips", does, begins, ends, tuple(lines), actions=actions), took
 
     def _coats(self, at: float, setting: float) -> Iterator[Step]:
         """Every coat that goes everywhere: mixed, laid on and ruled, read for lows, keyed; the last one trowelled."""
@@ -256,7 +246,7 @@ class _Maker:
             yield self._mix(coat, layer.bags, begins, max(took, 0.0), first=coat.name not in told)
             yield self._lay(item, layer.thickness, begins, ends, number if number in bases else None, bases)
             if bases and number == bases[-1]:
-                yield Step("lows", note("day.lows"), begins, ends)
+                yield Step("lows", note("day.lows"), begins, ends, actions=_ON_WALL)
             if not last:
                 yield from self._key(item, begins, ends)
                 at = ends + middle(item.wait)
@@ -288,7 +278,7 @@ class _Maker:
             lines.append(self._use(coat, _mixes(bags, begins, took, coat.use_within[0])))
         elif self.system.use_within and first:
             lines.append(Line(note("day.use-as", words=self.system.use_within), tag("use within", coat.name)))
-        return Step("mix", does, begins, begins, tuple(lines), (note("day.caution-wet"),) if first else ())
+        return Step("mix", does, begins, begins, tuple(lines), actions=_MIXED)
 
     def _lay(self, item: Pass, mean: float, begins: float, ends: float, base: int | None, bases: list[int]) -> Step:
         """One coat laid on: a pass of the base coats, the last of which is ruled off, or one the same everywhere."""
@@ -304,7 +294,7 @@ class _Maker:
         lines = []
         if bases and base == bases[-1]:
             lines.append(Line(note("day.rule-strips" if self._strips else "day.rule-dots")))
-        return Step(code, does, begins, ends, tuple(lines))
+        return Step(code, does, begins, ends, tuple(lines), actions=_PUT_ON)
 
     @property
     def _strips(self) -> bool:

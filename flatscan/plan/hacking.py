@@ -9,14 +9,13 @@ import numpy as np
 from flatscan.core.errors import BadValue, Infeasible
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Relief, Wall
-from flatscan.core.notes import Caution, Note, note
+from flatscan.core.notes import Note, note
 from flatscan.core.quantity import cubic_metres, metres, share, square_metres
 from flatscan.plan.finish import PlaneOptions, Settled, coat_under, need_of, problem_of, settle
 from flatscan.plan.hacking_work import minutes_of, rubble_of
 from flatscan.plan.highest import Errors, errors_of
 from flatscan.plan.humps import HumpOptions, Humps, find_humps
 from flatscan.plan.program import Solution, worthwhile
-from flatscan.plan.stops import HACKING
 from flatscan.plan.surface import Surface, surface_of
 
 # a last hump that saves less than this share of the volume is not worth a line
@@ -90,7 +89,7 @@ class HackOptions:
 
 @dataclass(frozen=True, slots=True)
 class HackPlan:
-    """The list, why it ends where it does, and the cautions that stand before it.
+    """The list, and why it ends where it does.
 
     ``enough`` is the number of humps after which more cutting stops paying: the cheapest place to stop at the costs
     given, else where 95 % of what the list can save is saved.
@@ -98,7 +97,6 @@ class HackPlan:
 
     hacks: tuple[Hack, ...]
     ends_because: Note
-    cautions: tuple[Caution, ...] = HACKING
     notes: tuple[Note, ...] = ()
     enough: int = 0
 

@@ -1,4 +1,4 @@
-"""Signs that a wall is not a plastering problem, and the cautions that stand before what they warn of.
+"""Signs that a wall is not a plastering problem.
 
 Nothing is hacked off or loaded while a sign stands; local codes and licensed practice come first.
 """
@@ -13,29 +13,11 @@ import numpy as np
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief, Wall
-from flatscan.core.notes import Caution, Note, caution, note
+from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, root_sum_square
+from flatscan.plan.cautions import DESIGNER
 from flatscan.plan.finish import BuildUp
 from flatscan.relief.shape import Shape
-
-# over this build-up [m] the designer's word is needed (printed on a site sheet)
-DESIGNER = 0.025
-
-LOCAL_RULES = caution("caution.local-rules", "all")
-HACKING = (
-    caution("caution.hacking-services", "cut"),
-    caution("caution.hacking-dust", "cut"),
-    caution("caution.hacking-coatings", "cut"),
-    caution("caution.hacking-cracks", "cut"),
-    LOCAL_RULES,
-)
-THICK = caution("caution.thick", "thick", limit=metres(DESIGNER))
-LASER = caution("caution.laser", "laser")
-LASER_WORK = (LASER, caution("caution.laser-stand", "laser"), caution("caution.laser-reach", "laser"), LOCAL_RULES)
-HEIGHT = caution("caution.height", "height")
-WET_CEMENT = caution("caution.wet-cement", "fill")
-OLD_PLASTER_STAYS = caution("caution.old-plaster-stays", "cover")
-OLD_PLASTER_OFF = caution("caution.old-plaster-off", "strip")
 
 # all that may be said where no sign fires
 NO_STOP = note("stop.none")
@@ -104,7 +86,7 @@ def _lean(wall: Wall, shape: Shape, limits: StopLimits) -> Iterator[_Sign]:
 
 
 def _thick(relief: Relief, build_up: BuildUp, limits: StopLimits) -> Iterator[_Sign]:
-    """Build-up over 40 mm over some area is a stop; over 25 mm it is only a caution (see `thick_caution`)."""
+    """Build-up over 40 mm over some area is a stop; over 25 mm it is only a caution (`plan.cautions`)."""
     u = _u_thickest(relief, build_up)
     for beyond, stands in ((0.0, True), (limits.k * u, False)):
         if _over(relief, build_up.thickness, limits, beyond):
@@ -171,9 +153,3 @@ def _signs(relief: Relief, wall: Wall, shape: Shape, build_up: BuildUp | None, l
 def not_judged(wall: Wall) -> tuple[Note, ...]:
     """What the stop signs could not look at."""
     return (note("stop.lean-not-judged"),) if wall.plumb.u_lean is None else ()
-
-
-def thick_caution(build_up: BuildUp, limits: StopLimits | None = None) -> tuple[Caution, ...]:
-    """The caution about build-up over 25 mm, where it applies."""
-    limits = limits or StopLimits()
-    return (THICK,) if build_up.most > limits.designer else ()

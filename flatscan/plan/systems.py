@@ -5,16 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from functools import cache
 from pathlib import Path
 
 from flatscan.core.errors import BadTable, BadValue
 from flatscan.core.records import Amount, Positive, PositiveSpan, Span, load_toml, of_table
+from flatscan.plan.cautions import codes_of_materials
 from flatscan.plan.materials import CEMENT_DENSITY, TAGS, Coat, Dubbing, Mix, Output, Range, System, tag_of
 
 _FOLDER = Path(__file__).parent / "systems"
-# what a material can do to people, by the codes that cautions go by
-_CAUTIONS = Path(__file__).parent / "material_cautions.toml"
 _MOST_SAND = 20.0
 _LAYOUT = f"Put it right in the file; the files in {_FOLDER} show the layout"
 _THICKNESS = "thickness"
@@ -49,12 +47,6 @@ _PARTS = re.compile(r"1\s*:\s*([0-9]+(?:[.,][0-9]+)?)")
 def available() -> tuple[str, ...]:
     """Names of the systems that come with the package, in alphabetical order."""
     return tuple(sorted(path.stem for path in _FOLDER.glob("*.toml")))
-
-
-@cache
-def caution_codes() -> tuple[str, ...]:
-    """Codes of the cautions that a system may have."""
-    return tuple(load_toml(_CAUTIONS, "a list of codes", "Install the program again")["codes"])
 
 
 def load(name: str) -> System:
@@ -194,7 +186,7 @@ def _coat(path: Path, table: _CoatTable, number: int) -> Coat:
 
 
 def _check_cautions(path: Path, codes: tuple[str, ...]) -> None:
-    wrong = next((code for code in codes if code not in caution_codes()), None)
+    wrong = next((code for code in codes if code not in codes_of_materials()), None)
     if wrong is not None:
         raise BadTable(
             "{file}, cautions",
@@ -203,7 +195,7 @@ def _check_cautions(path: Path, codes: tuple[str, ...]) -> None:
             remedy="Name what the material can do to people; the shipped files show how",
             file=str(path),
             code=wrong,
-            codes=", ".join(caution_codes()),
+            codes=", ".join(codes_of_materials()),
         )
 
 

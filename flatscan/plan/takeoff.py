@@ -10,7 +10,7 @@ from flatscan.core.choices import SURFACES
 from flatscan.core.errors import BadValue, Infeasible
 from flatscan.core.geometry import Array
 from flatscan.core.model import Relief
-from flatscan.core.notes import Caution, Note, note
+from flatscan.core.notes import Note, note
 from flatscan.core.quantity import cubic_metres, metres, share
 from flatscan.plan.coats import CoatLayer, OrderLine, Pass, bags_of, cannot_reach, layer_of, order_of
 from flatscan.plan.finish import BuildUp
@@ -18,7 +18,6 @@ from flatscan.plan.labour import WORKDAY, Labour, labour_of
 from flatscan.plan.materials import Range, System
 from flatscan.plan.products import Product, products_of
 from flatscan.plan.ranges import Figure, figures
-from flatscan.plan.stops import OLD_PLASTER_OFF, OLD_PLASTER_STAYS, WET_CEMENT, thick_caution
 from flatscan.plan.zones import passes_of
 
 
@@ -35,7 +34,7 @@ class TakeOff:
     whole units. ``price`` is in the user's currency, ``price_span`` what it is at both ends of the volume's 95 %
     interval, of the bags and of the hours of work. ``either`` is the take-off of both surfaces as one where two lie
     in the scan: nobody orders by it, but the ends of bags and price come from it. ``figures`` are the ranges that it is
-    reckoned with, each with its source.
+    reckoned with, each with its source, ``harms`` the codes of what the system's materials can do to people.
     """
 
     system: str
@@ -61,7 +60,7 @@ class TakeOff:
     labour: Labour | None = None
     products: tuple[Product, ...] = ()
     price_span: tuple[float, float] | None = None
-    cautions: tuple[Caution, ...] = ()
+    harms: tuple[str, ...] = ()
     either: TakeOff | None = None
     figures: tuple[Figure, ...] = ()
 
@@ -151,7 +150,7 @@ def take_off(
         lead=_lead(build_up, options),
         surface=options.surface,
         volume=_range(build_up, options),
-        cautions=_cautions(build_up, system, options),
+        harms=system.cautions,
         figures=figures(system, build_up.most),
     )
     if unreachable is not None:
@@ -256,10 +255,3 @@ def _lead(build_up: BuildUp, options: TakeOffOptions) -> Note:
         return note("plan.lead-range", low=cubic_metres(volumes[0]), high=cubic_metres(volumes[1]))
     volume = cubic_metres(build_up.volume.value)
     return note("plan.lead-stays" if options.surface == "stays" else "plan.lead-bare", volume=volume)
-
-
-def _cautions(build_up: BuildUp, system: System, options: TakeOffOptions) -> tuple[Caution, ...]:
-    cautions = list(thick_caution(build_up))
-    cautions += [WET_CEMENT] if "wet-cement" in system.cautions else []
-    cautions += {"stays": [OLD_PLASTER_STAYS], "comes-off": [OLD_PLASTER_OFF]}.get(options.surface, [])
-    return tuple(cautions)

@@ -19,7 +19,6 @@ from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, metres, share
 from flatscan.jobs import Change, Lows, Planned, Result, SetOut, Survey, gaps_in, verdict_in
 from flatscan.jobs.compared import Agreement
-from flatscan.plan import stops as signs
 from flatscan.plan.lows import Low
 from flatscan.plan.screeds import Screeds
 from flatscan.report.bands import (
@@ -40,7 +39,6 @@ from flatscan.report.bands import (
     score_bands,
 )
 from flatscan.report.elevations import DEFAULT_RULE, Elevation
-from flatscan.report.say import Said
 from flatscan.report.tables import Column, Table
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.verdict import Verdict
@@ -72,7 +70,7 @@ class BandedDrawing:
     ``plane`` (z = a + b x + c y), build-up from the wall to it, gaps under a straightedge, a change, a difference of
     two parties or their scores with the sign of their difference (no lengths). Gaps and scores are toned by how far
     they are over ``limit``. ``between`` draws lines inside the bands too, where those are broad. ``how`` says how
-    it was drawn, ``places`` where it is shown, ``caution`` what stands before its table.
+    it was drawn, ``places`` where it is shown.
     """
 
     name: str
@@ -87,7 +85,6 @@ class BandedDrawing:
     limit: float | None = None
     edge: Straightedge | None = None
     between: bool = False
-    caution: Said = ""
 
     @cached_property
     def drawn(self) -> Array:
@@ -143,7 +140,7 @@ class BandedDrawing:
         in_mm, in_inches = (
             tuple((band.words, area, volume) for band, area, volume in self.shares(units)) for units in ("mm", "in")
         )
-        return Table("bands", note("drawing.bands-of"), columns, in_mm, "nothing was measured", self.caution, in_inches)
+        return Table("bands", note("drawing.bands-of"), columns, in_mm, "nothing was measured", in_inches)
 
 
 @dataclass(frozen=True, eq=False)
@@ -285,7 +282,6 @@ def _contours(result: Result, on: Elevation, plan: Planned | None, gaps: Gaps | 
             how,
             plane=planed,
             between=True,
-            caution=signs.THICK if plan.build_up.most > signs.DESIGNER else "",
         )
     shown = None if gaps is None else gaps.judged()
     a, b, c = (float(part) for part in result.shape.plane)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,7 +12,7 @@ from numpy.typing import NDArray
 
 from flatscan.core.errors import OutputError
 from flatscan.core.geometry import Array
-from flatscan.core.notes import note
+from flatscan.core.notes import Caution, note
 from flatscan.core.phrase import written
 from flatscan.core.quantity import metres
 from flatscan.report.bands import Spot, band_of, cut_of
@@ -49,12 +51,24 @@ def offsets(report: Report) -> str:
 
 
 def spots(report: Report) -> str:
-    """The numbered spots of the contour and of the gap map, one a line."""
-    lines = [
-        f"{s.mark},{s.x * 1000:.1f},{s.y * 1000:.1f},{s.value * 1000:.1f},{say(s.what).replace(',', '')},{_deeper(s)}"
-        for s in report.spots
-    ]
-    return "\n".join(("mark,x_mm,y_mm,value_mm,what,once_all_mm", *lines)) + "\n"
+    """The numbered spots of the contour and of the gap map, one a line.
+
+    Cautions stand before what they warn of, with the mark !, their words in the column of what is to be done.
+    """
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(("mark", "x_mm", "y_mm", "value_mm", "what", "once_all_mm"))
+    writer.writerows(("!", "", "", "", say(one), "") for one in _warned(report))
+    for spot in report.spots:
+        place = (f"{length * 1000:.1f}" for length in (spot.x, spot.y, spot.value))
+        writer.writerow((spot.mark, *place, say(spot.what), _deeper(spot)))
+    return out.getvalue()
+
+
+def _warned(report: Report) -> tuple[Caution, ...]:
+    """Cautions of what the spots ask for: humps to cut, or ridges to shave and lows to fill."""
+    asked = ("shave", "mix") if report.command == "lows" else ("hack",)
+    return report.warned(*asked, "height", "all") if report.warned(*asked) else ()
 
 
 def _deeper(spot: Spot) -> str:

@@ -17,7 +17,7 @@ from flatscan.core.errors import BadValue
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres, slope
 from flatscan.core.units import METRES_PER, feet_and_inches, length_text
-from flatscan.plan import stops
+from flatscan.jobs.actions import laser_cautions
 from flatscan.report.figures.style import FAINT, INK, PAPER, PAPERS, font, new_figure, sheet_style
 from flatscan.report.figures.style import write as lettered
 from flatscan.report.paper.flow import Flow
@@ -169,7 +169,11 @@ CONDITION = (
     note("survey-form.background"),
     note("survey-form.suction"),
 )
-BEFORE = tuple(map(say, (stops.LASER, stops.HEIGHT, stops.LOCAL_RULES)))
+
+
+def before_reading() -> tuple[str, ...]:
+    """What stands before anybody sets up a laser."""
+    return tuple(map(say, laser_cautions()))
 
 
 # the two marks of a laser turned half round lie this far apart at most, as a slope (methods/trade 11)
@@ -270,7 +274,7 @@ def elevation(blank: Blank, units: str, paper: str) -> Figure:
     top = lettered(
         figure, _MARGIN, top, f"{blank.title or 'Wall: ______________________'}   {size}", size=10, room=wide - 1
     )
-    for text in BEFORE:
+    for text in before_reading():
         top = lettered(figure, _MARGIN, top - 0.02, f"! {text}", size=8.5, room=wide - 2 * _MARGIN, lines=2)
     box = (_MARGIN + 0.6, 1.3, wide - 2 * _MARGIN - 1.1, top - 1.3 - 0.15)
     axes = figure.add_axes((box[0] / wide, box[1] / high, box[2] / wide, box[3] / high))
@@ -350,7 +354,7 @@ def _lists(blank: Blank, units: str, paper: str) -> list[Figure]:
 
 def _filled(blank: Blank, units: str, paper: str, scale: float) -> Flow:
     flow = Flow(blank.title or "Wall: ______________________", f"Survey form: {SENSE}", units, paper, scale)
-    flow.cautions((), BEFORE)
+    flow.cautions((), before_reading())
     flow.fill_in(("Wall, room and date", "Instrument", "Who read, who wrote", "Width and height, taped"))
     flow.heading("Before reading")
     flow.tick_list([say(check, units) for check in checks(units)])

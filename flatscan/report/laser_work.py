@@ -15,12 +15,12 @@ from flatscan.core.phrase import Manner
 from flatscan.core.quantity import Quantity, metres
 from flatscan.core.units import feet_and_inches
 from flatscan.jobs import Lines
+from flatscan.jobs.actions import laser_cautions
 from flatscan.jobs.lasers import PlannedReadings
-from flatscan.plan.stops import LASER_WORK
 from flatscan.relief.planning import DECIDED, ReadingPlan
 from flatscan.relief.warps import CHORD
 from flatscan.report.parts import Section
-from flatscan.report.result_document import SCHEMA, plain_values
+from flatscan.report.result_document import SCHEMA, cautioned, plain_values
 from flatscan.report.say import Said, say
 from flatscan.straightedge.gaps import Gap
 
@@ -41,7 +41,7 @@ def reading_plans(planned: PlannedReadings, limit: float) -> dict[str, object]:
             "warp_length_least_mm": planned.lengths[0],
             "warp_length_most_mm": planned.lengths[1],
             "readings_done": len(planned.done),
-            "cautions": LASER_WORK,
+            "cautions": cautioned(laser_cautions()),
             "warnings": planned.notes,
             "plans": [_plan(plan, limit) for plan in planned.plans],
         }
@@ -65,7 +65,7 @@ def reading_plan_text(planned: PlannedReadings, limit: float, units: str = "mm")
 
 
 def _lines(planned: PlannedReadings, limit: float) -> Iterator[Said]:
-    yield from LASER_WORK
+    yield from laser_cautions()
     yield ""
     yield note(
         "readings.taken-as",
@@ -113,8 +113,9 @@ def reading_form(planned: PlannedReadings, units: str = "mm") -> bytes:
     wall, inches = planned.wall, units == "in"
     at = feet_and_inches if inches else "{:.3f}".format
     size = feet_and_inches if inches else "{:g} m".format
+    before: tuple[Said, ...] = (*laser_cautions(), note("readings.write-behind"))
     lines = [
-        *(f'note, "{say(said)}"' for said in (*LASER_WORK, note("readings.write-behind"))),
+        *(f'note, "{say(said)}"' for said in before),
         *head_lines(wall.width, wall.height, ("wall, ", "date, ", "who, "), unit=units, written=size),
         *(f"{at(x)}, {at(y)}, " for x, y in _places(planned.plans[-1])),
     ]
@@ -185,7 +186,7 @@ def line_record(found: Lines) -> dict[str, object]:
             "command": "line",
             "file": found.surveyed.setup.file.name,
             "wall": found.surveyed.setup.name,
-            "cautions": LASER_WORK,
+            "cautions": cautioned(laser_cautions()),
             "rule_mm": found.rule,
             "lines": tuple(section.values for section in line_sections(found)),
         }
@@ -194,7 +195,7 @@ def line_record(found: Lines) -> dict[str, object]:
 
 def line_text(found: Lines, units: str | Manner = "mm") -> str:
     """The lines in words: cautions, each line's range and ±, where the ± comes from and what halves it."""
-    lines: list[Said] = [*LASER_WORK, ""]
+    lines: list[Said] = [*laser_cautions(), ""]
     for section in line_sections(found):
         lines += [*section.headline, *section.remarks, ""]
     return "\n".join(say(line, units) for line in (*lines, note("line-record.record")))

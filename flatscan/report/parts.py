@@ -6,7 +6,7 @@ facts carry the same quantities by name, so that no rendering works a number out
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -45,10 +45,14 @@ class TitleCell:
 
 @dataclass(frozen=True, slots=True)
 class FirstLine:
-    """One of the first five lines of a screen: what it is about (empty: it stands over all others), and the answer."""
+    """One of the first five lines of a screen: what it is about (empty: it stands over all others), and the answer.
+
+    ``actions`` are what it asks somebody to do that can hurt.
+    """
 
     label: Said
     said: Said
+    actions: tuple[str, ...] = ()
 
 
 # hex digits of a capture's SHA-256 on paper, as many as a plan's fingerprint has
@@ -136,6 +140,15 @@ class Report:
             return note("report.marks", capture=capture, plan=plan, report=report)
         return note("report.marks-of-two", earlier=earlier, capture=capture, plan=plan, report=report)
 
+    def warned(self, *actions: str) -> tuple[Caution, ...]:
+        """The cautions of these actions."""
+        return tuple(caution for caution in self.cautions if caution.action in actions)
+
+    def warned_but(self, *actions: str) -> tuple[Caution, ...]:
+        """The cautions without those of these actions; those of all work alone, which warn of nothing, are none."""
+        kept = tuple(caution for caution in self.cautions if caution.action not in actions)
+        return kept if any(caution.action != "all" for caution in kept) else ()
+
     def section(self, name: str) -> Section | None:
         """The section of that name, None where the job has none."""
         return next((section for section in self.sections if section.name == name), None)
@@ -182,6 +195,25 @@ class Report:
         """Every quantity of the values, by its path in the document."""
         for section in self.sections:
             yield from _quantities(section.values, section.name)
+
+
+def in_short(cautions: Iterable[Caution]) -> tuple[Note, ...]:
+    """Cautions where there is little room: a line for each action, in their order."""
+    by_action: dict[str, list[Caution]] = {}
+    for one in cautions:
+        by_action.setdefault(one.action, []).append(one)
+    return tuple(_line(action, phrases(those)) for action, those in by_action.items())
+
+
+def _line(action: str, parts: tuple[Note, ...]) -> Note:
+    if action == "all":
+        return note("report.list", parts=parts)
+    return note("caution-in-short.line", action=Note(f"caution-before.{action}"), parts=parts)
+
+
+def phrases(cautions: Iterable[Caution]) -> tuple[Note, ...]:
+    """Each caution in a phrase."""
+    return tuple(Note(one.code.replace("caution.", "caution-in-short.", 1), None, one.pairs) for one in cautions)
 
 
 def _quantities(values: object, path: str) -> Iterator[tuple[str, Quantity]]:

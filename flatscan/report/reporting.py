@@ -21,11 +21,12 @@ from flatscan.jobs import (
     gaps_in,
     verdict_in,
 )
+from flatscan.jobs.actions import cautions_in
 from flatscan.jobs.doubts import doubts_by_hand, doubts_of
 from flatscan.plan import stops as signs
 from flatscan.plan.takeoff import TakeOff
 from flatscan.report.drawings import BandedDrawing, Drawing, drawings_of, limit_of, spots_of
-from flatscan.report.parts import Report, Section, Source
+from flatscan.report.parts import Report, Section, Source, in_short
 from flatscan.report.say import Said
 from flatscan.report.sections.change_section import change_section
 from flatscan.report.sections.day_section import DaySheet, day_section, day_sheet, together_section
@@ -42,8 +43,6 @@ from flatscan.report.sections.work_section import hand_lows, low_sections, set_o
 from flatscan.report.tables import Table
 from flatscan.verdict import Verdict
 
-# from here on [m] the work is done from a platform
-_REACH = 2.0
 # how far a job is where its plan does not say
 _STAGES = {
     "survey": "quote",
@@ -64,7 +63,7 @@ def report_of(result: Result | LowsByHand) -> Report:
     # those of a build-up stand with it on paper too, others with the drawings' spots
     beside, planned = ((), (bands,)) if isinstance(result, Survey) else ((bands,), ())
     notes = tuple(dict.fromkeys(_notes(result)))
-    doubts, job = doubts_of(result, notes), result.job
+    doubts, job, cautions = doubts_of(result, notes), result.job, cautions_in(result)
     # the heaviest doubt's own note first, here as on screen
     notes = tuple(dict.fromkeys([*(said for doubt in doubts for said in doubt.stands_for if said in notes), *notes]))
     return Report(
@@ -77,10 +76,10 @@ def report_of(result: Result | LowsByHand) -> Report:
             *_corners(result),
             job_section(result),
             record_section(result),
-            *_program(result),
+            *_program(result, cautions),
             settings_section(result),
         ),
-        cautions=tuple(_cautions(result)),
+        cautions=cautions,
         stops=_stops(result),
         lead=_lead(result),
         notes=notes,
@@ -91,7 +90,7 @@ def report_of(result: Result | LowsByHand) -> Report:
         cells=title_cells(result),
         drawings=drawings,
         spots=spots,
-        day=_day_sheet(result, drawings),
+        day=_day_sheet(result, drawings, cautions),
         first=first_lines(result, doubts),
         doubts=doubts,
         stage=job.stage or _STAGES[result.command],
@@ -108,10 +107,10 @@ def _source(result: Result) -> Source:
     return Source(origin.file, origin.sha256 or "none", result.seen.capture_type, earlier=earlier)
 
 
-def _day_sheet(result: Result, drawings: tuple[Drawing, ...]) -> DaySheet | None:
+def _day_sheet(result: Result, drawings: tuple[Drawing, ...], cautions: tuple[Caution, ...]) -> DaySheet | None:
     if not isinstance(result, (Survey, SetOut)):
         return None
-    return day_sheet(result, next(it.on for it in drawings if isinstance(it, BandedDrawing)))
+    return day_sheet(result, next(it.on for it in drawings if isinstance(it, BandedDrawing)), cautions)
 
 
 def _background(result: Result) -> Report | None:
@@ -126,7 +125,7 @@ def _by_hand(found: LowsByHand) -> Report:
         command="lows",
         name=found.file,
         sections=hand_lows(found),
-        cautions=(signs.WET_CEMENT,),
+        cautions=cautions_in(found),
         notes=(*found.notes, note("report.bowls")),
         not_examined=(note("report.never"),),
         record=note("report.record"),
@@ -161,14 +160,11 @@ def _sections(result: Result, bands: tuple[Table, ...]) -> Iterator[Section]:
         yield from _tested(result, result.verdict)
 
 
-def _program(result: Result) -> Iterator[Section]:
+def _program(result: Result, cautions: tuple[Caution, ...]) -> Iterator[Section]:
     """The steps of the work, where some was planned."""
-    section = day_section(result) if isinstance(result, (Survey, SetOut)) else None
-    if section is not None:
-        yield section
-    joined = together_section(result) if isinstance(result, (Survey, SetOut)) else None
-    if joined is not None:
-        yield joined
+    if isinstance(result, (Survey, SetOut)):
+        parts = (day_section(result, cautions), together_section(result, cautions))
+        yield from (part for part in parts if part is not None)
 
 
 def _corners(result: Result) -> Iterator[Section]:
@@ -209,21 +205,6 @@ def _lead(result: Result) -> tuple[Said, ...]:
     return (*lead, *(() if order.stops else (signs.NO_STOP,)))
 
 
-def _cautions(result: Result) -> Iterator[Caution]:
-    """What has to stand before the sheets, the weightiest first, each once."""
-    plan = _plan(result)
-    found: list[Caution] = []
-    hacks = plan is not None and bool(plan.hacks or plan.cuts)
-    wet = plan is not None or (isinstance(result, Lows) and bool(result.lows))
-    if plan is not None:
-        found += plan.take_off.cautions
-        found += [signs.THICK] if plan.build_up.most > signs.DESIGNER else []
-    found += list(signs.HACKING) if hacks else []
-    found += [signs.WET_CEMENT] if wet else []
-    found += [signs.HEIGHT] if result.wall.height > _REACH and (hacks or wet) else []
-    yield from dict.fromkeys(found)
-
-
 def _notes(result: Result) -> Iterator[Said]:
     """Everything worth saying beside the numbers, the reader's doubts first."""
     plan = _plan(result) if isinstance(result, (Survey, SetOut)) else None
@@ -253,24 +234,11 @@ def _not_examined(result: Result) -> Iterator[Note]:
             yield note("report.not-judged", name=name)
 
 
-# what warns of hacking and of wet work is drawn together where there is little room
-_DRAWN = {"cut", "fill", "height", "all"}
-
-
 def short_cautions(report: Report) -> tuple[Said, ...]:
     """Stop signs and cautions for one screen."""
-    return (*stop_signs(report), *beside_stops(report))
+    return (*stop_signs(report), *in_short(report.cautions))
 
 
 def stop_signs(report: Report) -> tuple[Note, ...]:
     """The stop signs that fire, each opened by the word."""
     return tuple(note("report.stop", sign=sign) for sign in report.stops)
-
-
-def beside_stops(report: Report) -> tuple[Said, ...]:
-    """Cautions without the stop signs, for one screen or a line over a drawing."""
-    actions = {caution.action for caution in report.cautions}
-    found: list[Said] = [caution for caution in report.cautions if caution.action not in _DRAWN]
-    found += [note("report.before-hacking")] if "cut" in actions else []
-    found += [note("report.before-work")] if "fill" in actions else []
-    return tuple(found)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import numbers as kinds
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from flatscan.core.errors import FlatscanError
 from flatscan.core.notes import Caution, Note, Unknown
@@ -27,17 +27,21 @@ def document(result: Result | LowsByHand | Report, files: Sequence[str] = ()) ->
     """
     report = result if isinstance(result, Report) else report_of(result)
     nulls: dict[str, Unknown] = {}
-    document: dict[str, object] = {"schema": SCHEMA, "command": report.command}
+    document: dict[str, object] = {"schema": SCHEMA, "command": report.command, "cautions": cautioned(report.cautions)}
     document |= {section.name: _section(section, nulls) for section in report.sections if section.in_document}
     capture = document["capture"]
     assert isinstance(capture, dict)
     said = dict.fromkeys(say(text) for text in report.notes)
     capture["warnings"] = [*said, *(f"{path} is null: {say(why)}." for path, why in nulls.items())]
-    document["cautions"] = [{"code": c.code, "action": c.action, "text": say(c)} for c in report.cautions]
     document["notes"] = [{"code": n.code if isinstance(n, Note) else "", "text": say(n)} for n in report.notes]
     document["doubts"] = [_doubt(doubt) for doubt in report.doubts]
     document["files"] = list(files)
     return document
+
+
+def cautioned(cautions: Iterable[Caution]) -> list[dict[str, str]]:
+    """Cautions as a document has them, before what they warn of: code, action and words."""
+    return [{"code": one.code, "action": one.action, "text": say(one)} for one in cautions]
 
 
 def _doubt(doubt: Doubt) -> dict[str, object]:

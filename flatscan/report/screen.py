@@ -5,17 +5,17 @@ from __future__ import annotations
 import base64
 import io
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from html import escape
 
-from flatscan.core.notes import Note, note
+from flatscan.core.notes import Caution, Note, note
 from flatscan.core.phrase import Manner
 from flatscan.core.quantity import metres
 from flatscan.jobs import Lines, LowsByHand, Result, Seen
 from flatscan.report.drawings import Drawing
 from flatscan.report.laser_work import line_text
-from flatscan.report.parts import FirstLine, Report, Section
-from flatscan.report.reporting import report_of, short_cautions
+from flatscan.report.parts import FirstLine, Report, Section, in_short, phrases
+from flatscan.report.reporting import report_of, stop_signs
 from flatscan.report.room_list import wall_list_text
 from flatscan.report.say import Said, finished, say
 from flatscan.report.sections.seen_section import wall_name
@@ -53,14 +53,19 @@ def first_screen(result: Result | LowsByHand | Report, manner: Manner | str = "m
     report = result if isinstance(result, Report) else report_of(result)
     if not report.first:
         return summary(report, manner)
-    return "\n".join(text for line in report.first for text in _columns(*in_words(line, manner))) + "\n"
+    lines = (in_words(line, manner, report.warned(*line.actions)) for line in report.first)
+    return "\n".join(text for line in lines for text in _columns(*line)) + "\n"
 
 
-def in_words(line: FirstLine, manner: Manner | str = "mm") -> tuple[str, str]:
-    """One of the first lines: its label, "" for a doubt that decides, and what it says, for a reader or in units."""
+def in_words(line: FirstLine, manner: Manner | str = "mm", cautions: Sequence[Caution] = ()) -> tuple[str, str]:
+    """One of the first lines: its label, "" for a doubt that decides, and what it says, for a reader or in units.
+
+    ``cautions`` stand before what is to be done.
+    """
     label = say(line.label, manner)
     if label:
-        return label, say(line.said, manner)
+        said = note("first.with-care", care=phrases(cautions), what=line.said) if cautions else line.said
+        return label, say(said, manner)
     # only here do the answers follow
     return "", f"{finished(line.said, manner)} {say(note('doubt.until-then'), manner)}"
 
@@ -86,7 +91,8 @@ def summary(
     """
     report = result if isinstance(result, Report) else report_of(result)
     head = [first_screen(report, manner)] if first and report.first else []
-    said = [finished(text, manner) for text in sentences(report) if not (head and text is report.leading)]
+    warned = tuple(action for line in report.first for action in line.actions) if head else ()
+    said = [finished(text, manner) for text in sentences(report, warned) if not (head and text is report.leading)]
     said += [f"Mind: {finished(text, manner)}" for text in report.notes] if notes else []
     said += [finished(text, manner) for text in closing(report)]
     body = [line for text in said for line in _lines(text)]
@@ -97,14 +103,18 @@ def _lines(text: str) -> list[str]:
     return textwrap.wrap(text, WIDTH, subsequent_indent="  ", break_long_words=True)
 
 
-def sentences(report: Report) -> Iterator[Said]:
-    """What one screen says of a report: the wall, stop signs and cautions, then what the job found."""
+def sentences(report: Report, warned: tuple[str, ...] = ()) -> Iterator[Said]:
+    """What one screen says of a report: the wall, stop signs and cautions, then what the job found.
+
+    ``warned`` are actions whose cautions stand before them already.
+    """
     sections = {section.name: section for section in report.sections}
     yield from (report.leading,) if report.leading else ()
     for name in _FIRST:
         yield from sections[name].headline if name in sections else ()
     yield from report.lead
-    yield from short_cautions(report)
+    yield from stop_signs(report)
+    yield from in_short(one for one in report.cautions if one.action not in warned)
     for name in _ORDER:
         yield from sections[name].headline if name in sections else ()
 

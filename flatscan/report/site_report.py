@@ -16,8 +16,8 @@ from typing import Any
 
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import Quantity, share
-from flatscan.plan.stops import WET_CEMENT
-from flatscan.report.say import Said, say
+from flatscan.report.parts import in_short
+from flatscan.report.say import Said, finished, say
 from flatscan.report.sections.gap_section import ALL, as_restricted, decided
 from flatscan.report.sections.plan_section import litres
 from flatscan.report.tables import Cell, Column, Table, factor, unit_of
@@ -105,9 +105,7 @@ def _sentences(summary: dict[str, Any], every: bool) -> Iterator[Said]:
     worst = [row for row in summary["rooms"] if row["over_limit"] is not None][:_SCREEN_ROOMS]
     if len(worst) > 1:
         yield note("site.rooms", rooms=tuple(_room(row) for row in worst))
-    if summary["by_system"]:
-        yield note("report.before-hacking")
-        yield note("report.before-work")
+    yield from in_short(summary["cautions"])
     for row in summary["by_system"]:
         system = row["system"] or note("site.no-system")
         yield note("site.system", system=system, walls=row["walls"], volume=_volume(row))
@@ -208,7 +206,6 @@ def site_page(summary: dict[str, Any], units: str) -> str:
     place.filters |= {name: partial(_shown, words, units=units) for name, words in _WORDS.items()}
     place.filters["said"] = partial(say, manner=units)
     place.filters |= {"number": _number, "tone": _tone}
-    wet: tuple[Said, ...] = (note("report.before-hacking"), WET_CEMENT) if summary["by_system"] else ()
     tables = [
         (say(table.title, units), table.headings(units), table.texts(units), table.empty)
         for table in (_order(summary), _order_by_floor(summary))
@@ -216,7 +213,7 @@ def site_page(summary: dict[str, Any], units: str) -> str:
     return place.get_template(_TEMPLATE).render(
         summary=summary,
         totals=summary["totals"],
-        cautions=wet,
+        cautions=[finished(line, units) for line in in_short(summary["cautions"])],
         tables=tables,
         record=note("report.record"),
         spread=note("sheet.spread"),

@@ -40,7 +40,7 @@ AT = (Column("x_mm", "from left"), Column("y_mm", "up"))
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Rows in SI units under ``columns``; ``caution`` stands before them, ``empty`` instead of them.
+    """Rows in SI units under ``columns``, ``empty`` instead of them.
 
     ``rows_in_inches`` stand in their place on a sheet in inches, where round steps of the units make the rows.
     """
@@ -50,7 +50,6 @@ class Table:
     columns: tuple[Column, ...]
     rows: tuple[tuple[Cell, ...], ...]
     empty: str
-    caution: Said = ""
     rows_in_inches: tuple[tuple[Cell, ...], ...] | None = None
 
     def rows_as_values(self) -> tuple[dict[str, object], ...]:

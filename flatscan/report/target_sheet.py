@@ -14,7 +14,7 @@ from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Mask
 from flatscan.core.quantity import metres
 from flatscan.core.units import METRES_PER, feet_and_inches, to_mm
-from flatscan.plan.stops import HEIGHT, LASER_WORK
+from flatscan.jobs.actions import laser_cautions
 from flatscan.report.result_document import plain_values
 from flatscan.report.say import say
 
@@ -152,7 +152,7 @@ def _black(axes: Any, foot: Any, wide: float, high: float) -> None:
 
 
 def _words(page: Figure, lines: tuple[str, ...], top: float) -> None:
-    for i, caution in enumerate((*LASER_WORK[:3], HEIGHT)):
+    for i, caution in enumerate(laser_cautions()):
         page.axes[0].text(_MARGIN, top - 4 * i, say(caution), fontsize=7, va="top")
     for i, line in enumerate(lines):
         page.axes[0].text(_MARGIN, top - 20 - 5 * i, line, fontsize=9, va="top")

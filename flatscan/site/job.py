@@ -23,7 +23,7 @@ from flatscan.report import FORMATS
 from flatscan.wall import Room
 
 # the shape of records; those of another are done again
-SCHEMA = 6
+SCHEMA = 7
 _LONGEST = 80
 
 

@@ -6,10 +6,12 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from flatscan.core.errors import FlatscanError
-from flatscan.core.notes import Note, note
+from flatscan.core.notes import Caution, Note, note
 from flatscan.core.records import from_plain
+from flatscan.plan.cautions import cautions_of
 from flatscan.plan.coats import OrderLine, combined_order
 from flatscan.report import say, text
+from flatscan.report.result_document import cautioned
 from flatscan.report.site_report import WallSaid, order_csv, site_page, walls_csv
 from flatscan.report.tables import rounded
 from flatscan.site.store import Record
@@ -38,6 +40,7 @@ def summed_up(records: Sequence[Record], *, site: str = "") -> dict[str, Any]:
         "schema": SCHEMA,
         "command": "site",
         "site": site,
+        "cautions": _cautions(done),
         "walls": walls,
         "failed": failed,
         "totals": _totals(walls, failed),
@@ -55,7 +58,7 @@ def summed_up(records: Sequence[Record], *, site: str = "") -> dict[str, Any]:
 def document(summary: dict[str, Any]) -> dict[str, Any]:
     """A summary as a plain document: its words in mm as its numbers, without what only its readers get."""
     walls = [{name: value for name, value in row.items() if name != "judged"} for row in summary["walls"]]
-    found: dict[str, Any] = _in_words(summary | {"walls": walls})
+    found: dict[str, Any] = _in_words(summary | {"walls": walls, "cautions": cautioned(summary["cautions"])})
     return found
 
 
@@ -212,6 +215,12 @@ def _by_floor(records: Sequence[Record]) -> list[dict[str, Any]]:
         for line in _order(record for record in records if record["floor"] == floor):
             rows.append({"floor": floor} | {name: v for name, v in line.items() if name not in ("kg", "order")})
     return rows
+
+
+def _cautions(records: Sequence[Record]) -> tuple[Caution, ...]:
+    """Those of all walls, as if they were one job, each once."""
+    told = [one for record in records for one in record["document"].get("cautions", ())]
+    return cautions_of({one["action"] for one in told}, {one["code"].partition(".")[2] for one in told})
 
 
 def _stops(records: Sequence[Record]) -> list[dict[str, Any]]:

@@ -9,8 +9,9 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.cli import run
-from flatscan.plan.stops import HACKING, WET_CEMENT
-from flatscan.report.say import say
+from flatscan.plan.cautions import cautions_of
+from flatscan.report.parts import in_short
+from flatscan.report.say import finished
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 
@@ -97,17 +98,17 @@ def test_a_sheet_is_served_as_what_it_is(priced):
 
 def test_every_caution_stands_open_before_the_answers(priced):
     page = priced.get("/wall/wall-001/answers").text
-    before = page.partition('<dl class="answers">')[0]
-    # the lines that answer at once are those of the command line
-    assert "services traced and old coatings tested first" in before.partition('class="cautions"')[0]
-    for caution in (*HACKING, WET_CEMENT):
-        assert say(caution) in before
+    before = page.partition('<dl class="answers')[0]
+    lines = in_short(cautions_of(("hack", "mix", "lift"), ("gypsum", "bags")))
+    for line in lines:
+        assert finished(line) in before
+        assert page.count(finished(line)) == 1
     assert "<details" not in before
     # a sign seen on site stops the job, and is said before everything else
     priced.send("wall-001", "questions", capture_type="scanner", seen="moving crack")
     priced.wait("wall-001")
     page = priced.get("/wall/wall-001/answers").text
-    assert page.index("STOP: a moving crack") < page.index(say(WET_CEMENT)) < page.index("How many bags?")
+    assert page.index("STOP: a moving crack") < page.index(finished(lines[1])) < page.index("How many bags?")
     assert 'id="humps"' not in page
 
 

@@ -38,7 +38,7 @@ def test_plan_is_a_document_with_places_on_the_wall(capsys):
 
 def test_form_filled_in_ties_the_scan(form, tmp_path, capsys):
     head, rows = form.read_text().split("x, y, reading\n")
-    assert "never look into the beam" in head.splitlines()[0]
+    assert "Never look into the beam" in head.splitlines()[0]
     filled = [f"{row.strip()} {115 + i % 3}" for i, row in enumerate(rows.strip().splitlines())]
     assert len(filled) == 6
     (tmp_path / "ties.csv").write_text(head + "x, y, reading\n" + "\n".join(filled) + "\n")

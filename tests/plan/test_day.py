@@ -5,6 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan.core.errors import BadValue
+from flatscan.plan.cautions import cautions_of
 from flatscan.plan.cutting import Cut
 from flatscan.plan.day import Line, program, start_of
 from flatscan.plan.finish import PlaneOptions, place
@@ -12,7 +13,7 @@ from flatscan.plan.systems import load, with_mix
 from flatscan.plan.takeoff import take_off
 from flatscan.plan.zones import zones_of
 from flatscan.report.say import say
-from flatscan.report.sections.day_section import clock, moment, use_by
+from flatscan.report.sections.day_section import clock, moment, use_by, warned_of
 
 
 @pytest.fixture
@@ -59,7 +60,7 @@ def steps_of(relief, built, name, **more):
 
 def test_gypsum_in_the_order_of_work(pitted):
     relief, built = pitted
-    day = steps_of(relief, built, "gypsum-undercoat", cuts=(Cut(0.5, 0.5, 0.004),), height=2.5)
+    day = steps_of(relief, built, "gypsum-undercoat", cuts=(Cut(0.5, 0.5, 0.004),))
     codes = [step.code for step in day.steps]
     assert codes == ["cut", "fill", "mix", "lay", "lows", "key", "window", "mix", "finish", "trowel", "paint"]
     by = dict(zip(codes, day.steps, strict=True))
@@ -73,10 +74,17 @@ def test_gypsum_in_the_order_of_work(pitted):
     # 40 mm of build-up dry 1 to 1.4 days for each mm: the day of the paint is the slow end
     assert_allclose(by["paint"].begins, by["finish"].ends + 56 * 24)
     assert [say(line.said) for line in by["paint"].lines][-1] == "drying takes 40 to 56 days, 40.0 mm at the thickest"
-    # work on the wall begins with the cut: what warns of height stands there; for the zones bags are emptied first
-    assert [note.code for note in by["cut"].cautions] == ["day.caution-cut", "day.caution-height"]
-    assert [note.code for note in by["fill"].cautions] == ["day.caution-wet", "day.caution-thick"]
-    assert by["lay"].cautions == ()
+    # work on the wall begins with the cut, for the zones bags are emptied first, and dubbing is what makes it thick
+    assert set(by["cut"].actions) == {"hack", "height", "strip", "cover"}
+    assert set(by["fill"].actions) == {"mix", "lift", "load", "height", "strip", "cover"}
+    assert by["window"].actions == by["paint"].actions == ()
+    warned = warned_of(day.steps, cautions_of(("hack", "mix", "lift", "load", "height"), ("gypsum", "bags")))
+    assert [[one.code.partition(".")[2] for one in here] for here in warned[:3]] == [
+        ["hacking-services", "hacking-coatings", "hacking-dust", "hacking-cracks", "height", "local-rules"],
+        ["thick", "gypsum", "bags"],
+        [],
+    ]
+    assert not any(warned[3:])
     tags = {line.said.code: line.tag for step in day.steps[:7] for line in step.lines}
     assert tags["day.use"] == "printed"
     assert tags["day.water"] == tags["day.wait-between"] == tags["day.key-after"] == "common practice"
@@ -129,7 +137,7 @@ def test_a_site_mix_is_measured_by_the_box(build):
     assert mix.does.quantities["parts"].value == 4
     box = next(line.said for line in mix.lines if line.said.code == "day.box")
     assert_allclose(box.quantities["box"].value, 0.01736, rtol=1e-3)
-    assert [caution.code for caution in mix.cautions] == ["day.caution-wet"]
+    assert set(mix.actions) == {"mix", "lift"}
 
 
 @pytest.mark.parametrize(("text", "at"), [("7:30", 7.5), (" 07.15", 7.25), ("23:59", 23 + 59 / 60), (None, None)])
@@ -149,5 +157,5 @@ def test_a_hump_of_one_station_warns_before_it_is_cut(pitted):
         steps_of(relief, built, "gypsum-undercoat", cuts=(Cut(0.5, 0.5, 0.004),), unsized=unsized).steps[0]
         for unsized in (True, False)
     ]
-    warned = ["day.caution-unsized" in [said.code for said in step.cautions] for step in first]
+    warned = ["day.unsized" in [said.code for said in step.before] for step in first]
     assert warned == [True, False]

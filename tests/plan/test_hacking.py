@@ -140,7 +140,6 @@ def test_nothing_while_a_stop_sign_stands(build):
     assert plan.hacks == ()
     assert "stop sign" in say(plan.ends_because)
     assert say(SEEN["damp"]) in say(plan.ends_because)
-    assert any("services" in say(caution) for caution in plan.cautions)
 
 
 def test_noise_makes_no_humps_and_thickens_nothing(build):

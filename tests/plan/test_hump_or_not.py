@@ -6,7 +6,7 @@ from numpy.testing import assert_allclose
 
 from flatscan.plan.hacking import HackOptions, hacking_plan
 from flatscan.plan.hacking_work import MINUTES_A_HUMP, MINUTES_PER_M3, SWELL
-from flatscan.plan.stops import HACKING, SEEN
+from flatscan.plan.stops import SEEN
 from flatscan.report.say import say
 
 # 0.2 m3 a day of eight hours (methods/trade 9): 2.4 minutes a litre
@@ -131,8 +131,4 @@ def test_not_at_an_openings_head_nor_under_a_stop_sign(build):
     free = build.cells(4.0, 2.5, lambda x, y: nib(x, y, (3.0, 1.2), 0.2, 0.008), openings=(window,))
     plan = hacking_plan(free, wall, options=PACE)
     assert len(plan.hacks) == 1
-    assert plan.cautions == HACKING
-    said = " ".join(say(caution) for caution in plan.cautions if caution.action == "cut")
-    assert "hidden services" in said
-    assert "silica dust" in said
     assert hacking_plan(free, wall, options=PACE, standing=(SEEN["damp"],)).hacks == ()

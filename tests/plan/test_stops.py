@@ -7,7 +7,7 @@ import pytest
 
 from flatscan.core.errors import BadValue
 from flatscan.plan.finish import place
-from flatscan.plan.stops import not_judged, not_ruled_out, stops, thick_caution
+from flatscan.plan.stops import not_judged, not_ruled_out, stops
 from flatscan.report.say import say
 
 
@@ -54,7 +54,6 @@ def test_thick_build_up(build):
     done = place(relief, wall)
     signs = stops(relief, wall, build.shape(relief, 2.5), done)
     assert any("41.1 mm" in say(sign) and "board or rebuild" in say(sign) for sign in signs)
-    assert "designer" in say(thick_caution(done)[0])
 
 
 @pytest.mark.parametrize(("wide", "stands"), [(0.1, False), (0.2, False), (0.5, True)])

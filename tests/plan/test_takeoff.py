@@ -147,7 +147,7 @@ def test_sand_and_cement_order(flat):
     # in hundredths of a m3, outward, and ordered in tenths
     assert (sand.span, sand.order) == ((0.12, 0.17), 0.2)
     assert order.bags == cement.order + finish.order
-    assert any("gloves" in say(caution) for caution in order.cautions)
+    assert order.harms == ("wet-cement", "gypsum", "bags")
 
 
 def test_old_plaster_that_comes_off_makes_a_range_and_says_so_first(flat):

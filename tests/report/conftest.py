@@ -136,7 +136,7 @@ def make_take_off():
     return TakeOff(
         "gypsum", coats, 6, (4.4, 5.8), 0.1, 1.5, None, (), notes,
         lead=note("plan.lead-bare", volume=cubic_metres(0.134)), order=order, weight=115.0, weight_worst=19.4,
-        visits=2, passes=2,
+        visits=2, passes=2, harms=("gypsum", "bags"),
     )  # fmt: skip
 
 

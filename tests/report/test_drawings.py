@@ -75,7 +75,8 @@ def test_values_are_those_that_were_measured(anything):
 def test_spots_are_numbered_once_for_every_format(anything):
     it = reported(anything)
     marks = [spot.mark for spot in it.spots]
-    assert [line.split(",")[0] for line in exchange.spots(it).splitlines()[1:]] == marks
+    listed = [line.split(",")[0] for line in exchange.spots(it).splitlines()[1:]]
+    assert [mark for mark in listed if mark != "!"] == marks
     drawn = [
         spot.mark
         for name in ("contour", "gaps")

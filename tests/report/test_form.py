@@ -9,7 +9,7 @@ from pypdf import PdfReader
 from flatscan import capture
 from flatscan.core.errors import BadTable, BadValue, FlatscanError, OutputError
 from flatscan.core.typed import parse_length
-from flatscan.plan.stops import HEIGHT, LASER
+from flatscan.jobs.actions import laser_cautions
 from flatscan.report import form
 from flatscan.report.say import say, trouble
 
@@ -97,9 +97,10 @@ def printed(tmp_path_factory):
 
 def test_the_form_says_which_way_readings_run_and_what_to_mind(printed):
     assert "BIG = HOLLOW" in printed[0]
-    assert say(LASER) in printed[0]
-    assert say(HEIGHT) in printed[0]
-    assert printed[0].index(say(LASER)) < printed[0].index("Walk the numbers in order")
+    for page, first in ((printed[0], "Walk the numbers in order"), (printed[1], "Control: number 1")):
+        for caution in laser_cautions():
+            assert page.count(say(caution)) == 1
+            assert page.index(say(caution)) < page.index(first)
     said = " ".join(printed)
     for part in (
         "Control: number 1 read first",

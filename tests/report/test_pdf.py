@@ -1,19 +1,20 @@
 """The book of sheets: its text is extracted and read, its fonts are looked for, its pages counted."""
 
 import dataclasses
+import re
 
 import pytest
 from limit_words import in_own_units_alone
 from matplotlib.text import Text
 from pypdf import PdfReader
-from results import reported, result_of
+from results import cautioned_in, reported, result_of
 
 from flatscan.core.errors import BadValue
 from flatscan.core.notes import note
 from flatscan.jobs.job_plan import JobPlan, JobRecord, Statement
 from flatscan.plan import stops
+from flatscan.plan.cautions import cautions_of
 from flatscan.plan.screeds import Dot, Screed, Screeds
-from flatscan.plan.stops import HACKING
 from flatscan.report.figures import style
 from flatscan.report.paper import pdf, record, sheets
 from flatscan.report.paper.flow import MARGIN, Flow
@@ -94,8 +95,19 @@ def test_a_survey_holds_material_bands_and_variation(book, survey):
 
 def test_cautions_stand_before_the_hacking_list(book, survey):
     first = text_of(book(survey))
-    for caution in HACKING:
+    for caution in cautions_of(("hack",)):
         assert first.index(" ".join(say(caution).split())) < first.index("saves so far, litres")
+
+
+def test_each_caution_stands_once_on_a_page_and_before_what_it_warns_of(book, anything):
+    pages = [" ".join(page.extract_text().split()) for page in book(anything).pages]
+    cautions = reported(anything).cautions
+    assert set(cautioned_in(pages, cautions)) == {one.code for one in cautions}
+
+
+def test_a_book_of_gypsum_says_nothing_of_cement_or_lime(book, survey):
+    assert [one.code for one in reported(survey).cautions if one.action == "mix"] == ["caution.gypsum"]
+    assert re.findall(r"\b(?:cement|lime)\b", text_of(book(survey)), re.IGNORECASE) == []
 
 
 def test_stop_signs_open_the_survey(book, survey, findings_for):

@@ -51,12 +51,12 @@ def test_a_check_names_each_criterion_with_its_uncertainty_and_limit(check):
 
 def test_cautions_stand_before_what_they_warn_of(survey, findings_for):
     said = joined(survey)
-    assert said.index(say(note("report.before-hacking"))) < said.index("What sets it")
+    assert said.index("Hacking: cables and pipes") < said.index("What sets it")
     thick = dataclasses.replace(survey.build_up, most=0.031)
     deep = joined(findings_for("survey", build_up=thick))
-    assert deep.index(say(stops.THICK)) < deep.index("most 31.0 mm")
+    assert deep.index("over 25 mm only with the designer's word") < deep.index("most 31.0 mm")
     lows = joined(findings_for("lows"))
-    assert lows.index(say(note("report.before-work"))) < lows.index("L1:")
+    assert lows.index("Mixing: read the bag") < lows.index("L1:")
 
 
 def test_a_stop_sign_comes_before_all_quantities(survey, findings_for):

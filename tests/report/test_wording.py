@@ -10,6 +10,7 @@ from sources import nodes
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.phrase import KINDS, LIBRARY, command_line, fill, slots
 from flatscan.core.quantity import Quantity, cubic_metres, metres, share, slope
+from flatscan.plan.cautions import ACTIONS, cautions_of, codes_of_materials
 from flatscan.report.say import say, spoken, templates
 
 FILES = (".txt", ".pdf", ".mplstyle", ".js", ".css", ".csv", ".ply", ".dxf", ".html", ".png", ".toml", ".json", ".zip")
@@ -35,6 +36,13 @@ def names_in_the_code():
                 yield code if code in templates() or f"ask.{name.value}" not in templates() else f"ask.{name.value}"
 
 
+def codes_of_cautions():
+    """Every caution has its words, long and short, and every action but that of all work has its name."""
+    for one in cautions_of(ACTIONS, codes_of_materials()) + cautions_of(ACTIONS, None):
+        yield from (one.code, one.code.replace("caution.", "caution-in-short."))
+        yield from () if one.action == "all" else (f"caution-before.{one.action}",)
+
+
 def notes_in_the_code():
     """Code, names of its quantities and place of every note that is made with literals alone."""
     for path, node in nodes(ast.Call):
@@ -48,6 +56,7 @@ def notes_in_the_code():
 def test_every_code_has_words_and_every_word_a_code():
     used = codes_in_the_code() | {code for code, _, _ in notes_in_the_code()}
     used |= {name for name in names_in_the_code() if name.startswith("fact.") or name in templates()}
+    used |= set(codes_of_cautions())
     assert used - set(templates()) == set(), "codes without words"
     assert set(templates()) - used == set(), "words without a code"
 

@@ -17,8 +17,10 @@ from flatscan.core.notes import note
 from flatscan.core.quantity import metres
 from flatscan.core.records import from_plain, to_plain
 from flatscan.jobs import Requirement
+from flatscan.plan.cautions import cautions_of
 from flatscan.plan.coats import OrderLine, combined_order
 from flatscan.report.limits import limit_how
+from flatscan.report.result_document import cautioned
 from flatscan.report.say import say
 from flatscan.report.site_report import JudgedBy, WallSaid, site_lines
 from flatscan.site import job, run, summary
@@ -31,6 +33,9 @@ BULGE = note("stop.bulge-along", size=metres(0.031, 0.001), limit=metres(0.025),
 
 # as the records of a site keep it
 LIMIT = limit_how(Criterion("flatness", "outside", None, None, 0.003, rule=1.8, method="resting"))
+
+
+CAUTIONS = cautioned(cautions_of(("hack", "mix", "lift"), ("gypsum", "bags")))
 
 
 def record(
@@ -55,6 +60,7 @@ def record(
         "stops": [say(sign) for sign in signs],
     }
     made = {
+        "cautions": CAUTIONS,
         "wall": {"area_m2": 10.0, "covered_share": 0.99},
         "flatness": {"gap_mm": upper - 1, "u_gap_mm": 0.4, "rule_mm": 1800},
         "material": material,
@@ -214,7 +220,9 @@ def test_page_shows_what_users_wrote_as_text(units):
     assert "script" not in page.tags
     assert all(link.startswith("walls/") for link in page.links)
     assert text.index("structural engineer") < text.index("Material by system")
-    assert text.index("Before hacking off") < text.index("Order for the whole site")
+    assert text.index("Mixing: gypsum") < text.index("Order for the whole site")
+    assert text.count("Hacking: cables and pipes") == 1
+    assert json.loads(summary.files(made, units)["site.json"])["cautions"] == CAUTIONS
     assert ("litres" in text) == (units == "mm")
 
 
@@ -241,7 +249,7 @@ def test_one_screen_says_stop_first():
     told = list(site_lines(summary.summed_up(SITE, site="mill")))
     assert told[0] == "mill: 4 walls measured: 2 outside, 1 undecided, 1 within."
     stop = next(i for i, line in enumerate(told) if "bulges toward the room" in line)
-    caution = next(i for i, line in enumerate(told) if line.startswith("Before hacking off"))
+    caution = next(i for i, line in enumerate(told) if line.startswith("Mixing: gypsum"))
     assert stop < caution < next(i for i, line in enumerate(told) if line.startswith("Order "))
 
 

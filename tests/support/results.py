@@ -1,6 +1,7 @@
 """Results of jobs out of the flat findings that the report's tests are built on."""
 
 import dataclasses
+import re
 
 import numpy as np
 
@@ -11,6 +12,8 @@ from flatscan.plan.rates import Extras
 from flatscan.plan.takeoff import TakeOff
 from flatscan.report.explain import explain
 from flatscan.report.figures import draw
+from flatscan.report.parts import phrases
+from flatscan.report.say import say
 from flatscan.straightedge.gaps import Gaps
 from flatscan.verdict import Verdict
 
@@ -139,3 +142,29 @@ def explained(found, units="mm"):
 def worded(text):
     """A note without words of its own, for what is said in the tests' own words."""
     return note("report.list-comma", parts=(text,))
+
+
+# what stands on paper where something is to be done, by action: its cautions come before the first of them
+_ASKED = {
+    "hack": r"\bcut H\d|\bcut \d|what to cut|saves so far, litres",
+    "mix": r"\bmix \w+ \w+:|to order|material list",
+    "lift": r"to order|material list",
+    "shave": r"shave H\d|ridges to shave",
+    "laser": r"reads \d",
+}
+
+
+def cautioned_in(pages, cautions):
+    """Codes of the cautions that stand on the pages of a sheet, each once on a page and before what it warns of."""
+    found = []
+    for text in (page.lower() for page in pages):
+        for one in cautions:
+            long, short = (words.lower() for words in (say(one), say(phrases((one,))[0])))
+            count = text.count(short) + (0 if short in long else text.count(long))
+            assert count <= 1, f"{one.code} {count} times: {text}"
+            if count:
+                found.append(one.code)
+                asked = re.search(_ASKED.get(one.action, "no such words"), text, re.IGNORECASE)
+                at = text.index(long if long in text else short)
+                assert asked is None or at < asked.start(), f"{one.code} after {asked[0]}: {text}"
+    return found

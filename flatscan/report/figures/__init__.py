@@ -23,7 +23,8 @@ def draw(
     """
     from flatscan.report.figures import titleblock
 
-    figure, rect = titleblock.framed(report, drawing.title, units, size)
+    shown = {"but": ()} if isinstance(drawing, SetOutDrawing) else {}
+    figure, rect = titleblock.framed(report, drawing.title, units, size, **shown)
     said = draw_in(figure, rect, drawing, units)
     titleblock.foot(figure, report, units, said, source=not footed)
     return figure

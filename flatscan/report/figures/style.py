@@ -29,6 +29,8 @@ LINES = {"dashed": (0, (6, 3)), "dotted": (0, (8, 2.5, 1.5, 2.5)), "dots": (0, (
 POINTS = 72.0
 _LEADING = 1.25
 _UNIT = 100.0
+# where text stands in the order of drawing, in which axes have 0: before all, and as usual
+FIRST, _TEXT = -1, 3
 _STAND_IN = "\N{WHITE SQUARE}"
 _DRAWING = RLock()
 
@@ -179,14 +181,19 @@ def write(
     smallest: float = 6.5,
     align: str = "left",
     colour: str = INK,
+    first: bool = False,
 ) -> float:
-    """Write text with its top at (x, y) [inches from the lower left]; returns the y under its last line."""
+    """Write text with its top at (x, y) [inches from the lower left]; returns the y under its last line.
+
+    ``first``: before all drawings of the figure, for whoever reads the file's text in its order.
+    """
     wide, high = figure.get_size_inches()
     rows = [printable(text)]
     if room is not None:
         rows, size = fitted(text, room, size, smallest, lines, weight)
     step = size * _LEADING / POINTS
     for row in rows:
-        figure.text(x / wide, y / high, row, fontproperties=font(size, weight), ha=align, va="top", color=colour)
+        look = {"ha": align, "va": "top", "color": colour, "zorder": FIRST if first else _TEXT}
+        figure.text(x / wide, y / high, row, fontproperties=font(size, weight), **look)  # type: ignore[arg-type]
         y -= step
     return y

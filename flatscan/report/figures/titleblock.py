@@ -26,7 +26,8 @@ from flatscan.report.figures.style import (
     wrapped,
     write,
 )
-from flatscan.report.reporting import beside_stops, stop_signs
+from flatscan.report.parts import in_short
+from flatscan.report.reporting import stop_signs
 from flatscan.report.say import Said, finished, printed, say
 
 if TYPE_CHECKING:
@@ -37,7 +38,9 @@ if TYPE_CHECKING:
 
 MARGIN = 0.4
 # what warns is said to its end
-_LINES = 6
+_LINES = 8
+# what is done with a laser stands on the drawing of screeds alone
+_NOT_DRAWN = ("laser", "read")
 _TITLE, _FOOT, _KEY_WIDE, _KEY_WIDEST, _KEY_HIGH = 1.0, 0.5, 2.75, 3.6, 1.75
 # room for the tick labels and axis names left of and under a drawing
 _LEFT, _UNDER = 0.75, 0.95
@@ -50,10 +53,10 @@ _LEGEND, _LINE, _APART = (9.0, 8.0, 7.2, 6.5), 1.25 / 72, 0.05
 _Row = tuple[str, str, tuple[int, tuple[float, ...]] | None, str]
 
 
-def title_block(figure: Figure, report: Report, title: Said, units: str) -> float:
+def title_block(figure: Figure, report: Report, title: Said, units: str, but: tuple[str, ...] = ()) -> float:
     """Draw title, cautions and cells across the top, what warns before what it warns of; returns the y [inches] under.
 
-    The heaviest doubt follows the cells.
+    The heaviest doubt follows the cells. ``but`` are actions that the sheet does not show.
     """
     from matplotlib.patches import Rectangle
 
@@ -61,7 +64,7 @@ def title_block(figure: Figure, report: Report, title: Said, units: str) -> floa
     room = wide - 2 * MARGIN
     top = high - MARGIN
     write(figure, MARGIN, top, say(title, units), size=13, weight="bold", room=room, smallest=9)
-    top = caution_lines(figure, report, top - 0.27, units)
+    top = caution_lines(figure, report, top - 0.27, units, but)
     share = [1.35] + [1.0] * (len(report.cells) - 1)
     left = MARGIN
     for cell, part in zip(report.cells, share, strict=True):
@@ -100,14 +103,15 @@ def _big_and_small(figure: Figure, left: float, top: float, room: float, big: st
     write(figure, left, min(under, top - 0.44) - 0.02, small, size=size, room=room, lines=rows, smallest=6.5)
 
 
-def caution_lines(figure: Figure, report: Report, top: float, units: str) -> float:
+def caution_lines(figure: Figure, report: Report, top: float, units: str, but: tuple[str, ...]) -> float:
     """Stop signs and cautions, before anything they warn of; returns the y under them."""
     room = figure.get_size_inches()[0] - 2 * MARGIN
     lead = (printed(report.leading),) if report.leading else ()
-    for said, weight in ((lead, "bold"), (stop_signs(report), "bold"), (beside_stops(report), "normal")):
-        for text in said:
-            words = f"! {finished(text, units)}"
-            top = write(figure, MARGIN, top, words, size=8.5, weight=weight, room=room, lines=_LINES, smallest=7)
+    beside = " ".join(finished(line, units) for line in in_short(report.warned_but(*but)))
+    lines = [(finished(said, units), "bold") for said in (*lead, *stop_signs(report))]
+    for said, weight in (*lines, *(((beside, "normal"),) if beside else ())):
+        style = {"size": 8.5, "weight": weight, "room": room, "lines": _LINES, "smallest": 7, "first": True}
+        top = write(figure, MARGIN, top, f"! {said}", **style)
     return top - 0.05
 
 
@@ -219,10 +223,15 @@ def _place_rows(lengths: Sequence[str], room: float) -> list[str]:
     return [one] if width(one, _PLACE) <= room else [f"{lengths[0]} /", lengths[1]]
 
 
-def framed(report: Report, title: Said, units: str, size: tuple[float, float] = A4) -> tuple[Figure, Rect]:
-    """A sheet with cautions and title block; returns the figure and the rectangle [inches] left for a drawing."""
+def framed(
+    report: Report, title: Said, units: str, size: tuple[float, float] = A4, but: tuple[str, ...] = _NOT_DRAWN
+) -> tuple[Figure, Rect]:
+    """A sheet with cautions and title block; returns the figure and the rectangle [inches] left for a drawing.
+
+    ``but`` are actions that the drawing does not show.
+    """
     figure = new_figure(size)
-    top = title_block(figure, report, title, units) - 0.1
+    top = title_block(figure, report, title, units, but) - 0.1
     bottom = MARGIN + _FOOT
     return figure, (MARGIN, bottom, size[0] - 2 * MARGIN, top - bottom)
 

@@ -13,8 +13,8 @@ from pathlib import Path
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import metres
 from flatscan.report.page import packing
-from flatscan.report.parts import Fact, Report, Section
-from flatscan.report.reporting import beside_stops, stop_signs
+from flatscan.report.parts import Fact, Report, Section, in_short
+from flatscan.report.reporting import stop_signs
 from flatscan.report.say import Said, finished, printed, say
 from flatscan.report.tables import Table, rounded
 
@@ -73,8 +73,7 @@ def _content(report: Report, units: str) -> dict[str, object]:
         "doubt": _said(report.doubt, units),
         "doubt_label": say(note("first.doubt"), units),
         "stops": [_said(sign, units) for sign in stop_signs(report)],
-        "cautions": [_said(text, units) for text in beside_stops(report)],
-        "all_cautions": [_said(text, units) for text in report.cautions],
+        "cautions": [finished(text, units) for text in in_short(report.cautions)],
         "decisions": [finished(printed(fact.text), units) for fact in judged if fact.key == "decided"],
         "by_hand": [finished(printed(words), units) for _, words in report.maps()["relief"].on.by_hand],
         "layers": data["layers"],
@@ -136,7 +135,6 @@ def _shown(table: Table, units: str) -> dict[str, object]:
     return {
         "title": _said(table.title, units),
         "empty": finished(printed(table.empty), units),
-        "caution": _said(table.caution, units),
         "heads": list(zip(table.headings(units), wordy, strict=True)),
         "rows": [list(zip(row, wordy, strict=True)) for row in table.texts(units)],
     }

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from flatscan.core.notes import Note, note
+from flatscan.core.notes import Caution, Note, note
 from flatscan.core.quantity import metres
 from flatscan.plan.day import Line, Step
 from flatscan.plan.materials import TAGS
@@ -27,6 +27,7 @@ from flatscan.report.figures.style import (
     write,
 )
 from flatscan.report.paper.flow import Flow, boxed
+from flatscan.report.parts import in_short
 from flatscan.report.reporting import stop_signs
 from flatscan.report.say import finished, printed, say
 from flatscan.report.sections.day_section import clock, use_by
@@ -111,7 +112,7 @@ class _Sheet:
         return [self.page, *rest]
 
     def _head(self) -> float:
-        """Name, plan and stop signs, then thickness, material and laser in big letters; returns the y under it."""
+        """Name, plan, stop signs, cautions, then thickness, material, laser in big letters; returns the y under it."""
         wide, high = self.size
         room = wide - 2 * _MARGIN
         right = say(note("day.plan", plan=self.sheet.plan), self.units)
@@ -124,8 +125,8 @@ class _Sheet:
         leading = (finished(printed(self.report.leading), self.units),) if self.report.leading else ()
         for said in (*leading, *(say(sign, self.units) for sign in stop_signs(self.report))):
             at = _MARGIN, y - 0.02
-            y = write(self.page, *at, said, size=11, weight="bold", room=room, lines=4, smallest=7)
-        y -= 0.06
+            y = write(self.page, *at, said, size=11, weight="bold", room=room, lines=4, smallest=7, first=True)
+        y = self._cautions(y - 0.03, room) - 0.06
         cells = list(self._cells())
         share = [2.1, 2.9, 1.6][: len(cells)]
         left = _MARGIN
@@ -141,6 +142,15 @@ class _Sheet:
             doubt = say(note("day.doubt", doubt=printed(self.report.doubt)), self.units)
             y = write(self.page, _MARGIN, y + 0.13, doubt, size=9, room=room, lines=2) - 0.16
         return y
+
+    def _cautions(self, y: float, room: float) -> float:
+        """What the steps may hurt by, before all of them; returns the y under it."""
+        here = {one for some in self.sheet.warned for one in some}
+        lines = in_short(one for one in self.report.cautions if one in here)
+        if not lines:
+            return y
+        said = f"! {' '.join(finished(line, self.units) for line in lines)}"
+        return write(self.page, _MARGIN, y, said, size=10, room=room, lines=8, smallest=7, first=True)
 
     def _big(self, left: float, top: float, room: float, text: str) -> None:
         """Big words on one line, or smaller on two."""
@@ -212,10 +222,10 @@ class _Sheet:
         return placed
 
     def _rows(self, number: int, step: Step, room: float, size: float) -> list[_Row]:
-        """A step's lines: its cautions, number and time with what is done, then what is said at it."""
+        """A step's lines: what is to be known before it, number, time and what is done, then what is said at it."""
         indent, inner, small = _INDENT * size / 10, room - _INDENT * size / 10, size - 1
         rows: list[_Row] = []
-        for text in step.cautions:
+        for text in step.before:
             said = wrapped(f"! {finished(text, self.units)}", inner, small, "bold")
             rows += [_Row(line, indent, small, "bold") for line in said]
         when = self.when(step)
@@ -324,7 +334,7 @@ class _Sheet:
         laid, title = self.sheet.day.screeds, say(note("day.title-overleaf"))
         flow = Flow(say(self.report.name, self.units), title, self.units, self.paper, scale)
         for number, step in enumerate(self.steps[shown:], shown + 1):
-            self._flow_step(flow, number, step, step.does, set())
+            self._flow_step(flow, number, step, step.does)
         if shown < len(self.steps):
             flow.say(_legend_of(self.steps), size=8)
         if self._told(wall) and laid is not None:
@@ -341,19 +351,15 @@ class _Sheet:
         flow = Flow(self.report.source.file, title, self.units, self.paper)
         flow.say(say(note("day.together-order", order=self.sheet.ordered), self.units), weight="bold")
         flow.say(say(note("day.together-one")))
-        warned: set[str] = set()
-        for number, (wall, step) in enumerate(steps, 1):
+        for number, ((wall, step), warned) in enumerate(zip(steps, self.sheet.together_warned, strict=True), 1):
             self._flow_step(flow, number, step, note("day.step-on", wall=wall, does=step.does), warned)
         flow.say(_legend_of([step for _, step in steps]), size=8)
         return flow.pages
 
-    def _flow_step(self, flow: Flow, number: int, step: Step, does: Note, warned: set[str]) -> None:
-        """A step on a page of words, its cautions over it, each once where ``warned`` is kept."""
-        said = [finished(text, self.units) for text in step.cautions]
-        for text in said:
-            if text not in warned:
-                flow.say(f"! {text}")
-        warned.update(said)
+    def _flow_step(self, flow: Flow, number: int, step: Step, does: Note, warned: tuple[Caution, ...] = ()) -> None:
+        """A step on a page of words, what stands before it over it."""
+        for text in (*in_short(warned), *step.before):
+            flow.say(f"! {finished(text, self.units)}")
         when = self.when(step)
         flow.say("  ".join(filter(None, (str(number), when, say(does, self.units)))), size=11, weight="bold")
         for line in step.lines:

@@ -19,7 +19,7 @@ _PAD = 0.12
 _FEWEST = 0.45
 # rows of a form are this high [inches], for a hand with a carpenter's pencil, in small type no lower than this share
 _WRITING, _LEAST_WRITING = 0.27, 0.88
-# a table's heading with a caution under it, and the share of a page up to which a table is kept in one piece
+# a table's heading, and the share of a page up to which a table is kept in one piece
 _TITLED, _WHOLE = 0.55, 0.4
 # a column as wide as its text must not break it for the last binary digit
 _SLACK = 1e-6
@@ -133,7 +133,7 @@ class Flow:
         self.y -= 0.06
 
     def table(self, table: Table, *, tick: bool = False, spans: Sequence[float] | None = None) -> None:
-        """A table with its caution before it, its head repeated overleaf, and a box to tick in each row if asked.
+        """A table with its head repeated overleaf, and a box to tick in each row if asked.
 
         ``spans`` [inches] make it a form: columns of that width, ruled, with rows high enough to write in.
         """
@@ -141,8 +141,6 @@ class Flow:
         deep = [max(self._height(row, wide), least) for row in (heads, *rows)] if table.rows else []
         self._keep(sum(deep) + _TITLED * self.scale)
         self.heading(say(table.title, self.units))
-        if table.caution and table.rows:
-            self.say(f"! {say(table.caution, self.units)}", size=_SMALL)
         if not table.rows:
             self.say(self.sentence(table.empty))
             return

@@ -11,8 +11,8 @@ from flatscan.report.drawings import Drawing, SectionsDrawing
 from flatscan.report.figures import draw_in, titleblock
 from flatscan.report.paper.flow import MARGIN
 from flatscan.report.paper.sheets import Fill, Sheet, made
-from flatscan.report.parts import Report
-from flatscan.report.say import printed, say
+from flatscan.report.parts import Report, in_short
+from flatscan.report.say import finished, printed, say
 from flatscan.straightedge.uncertainty import half_factor
 from flatscan.verdict import coverage_factor
 
@@ -116,6 +116,8 @@ def _head(sheet: Sheet) -> None:
     sheet.facts([(say(note("sheet.asked")), say(limit, sheet.units)) for limit in limits], aside=0.95)
     for fact in (*verdict.facts, *(fact for fact in verdict.answers if fact.key == "by-hand")):
         if fact.key == "by-hand":
+            for line in in_short(report.warned("read")):
+                sheet.say(f"! {finished(line, sheet.units)}", size=8.5)
             sheet.facts([(say(note("sheet.try-by-hand")), say(printed(fact.text), sheet.units))], aside=1.35)
         elif fact.key == "decided":
             sheet.paragraph(fact.text, size=11, weight="bold")
@@ -142,6 +144,7 @@ def _tail(sheet: Sheet) -> None:
 def _behind(sheet: Sheet) -> None:
     """Sections at the worst place, every criterion with its bounds, then method, settings and uncertainty."""
     report, units = sheet.report, sheet.units
+    sheet.before()
     for drawing in report.shown_on("paper"):
         if isinstance(drawing, SectionsDrawing):
             sheet.heading(say(drawing.title, units))

@@ -23,8 +23,9 @@ ORDER_OF_WORK = (
 )
 WAYS_ON = ("sheet.put-right", "sheet.build-up", "sheet.follow", "sheet.board")
 TABLES_BESIDE = ("order_together", "choices", "quote", "clashes", "corners", "hand", "curve")
-# what tells nobody to cut leaves out what warns of cutting
-_CUT = "cut"
+# what a sheet leaves out that shows no laser's readings, and one that tells nobody to do anything yet
+_LASER = ("laser", "read")
+_NOT_DONE = ("hack", *_LASER, "height")
 # a page filled less than this is a third empty: then smaller type on fewer pages, or larger, read from further away
 _FULL, _SMALLER, _LARGER = 0.67, (0.94, 0.88, 0.82), (1.45, 1.3, 1.2, 1.1, 1.05)
 
@@ -49,11 +50,10 @@ class Sheet(Flow):
         if self.report.leading:
             self.say(finished(printed(self.report.leading), self.units), size=11, weight="bold")
 
-    def before(self, *, cut: bool = True) -> None:
-        """Stop signs and cautions in full, before what they warn of."""
-        kept = [caution for caution in self.report.cautions if cut or caution.action != _CUT]
+    def before(self, *but: str) -> None:
+        """Stop signs and cautions in full, before what they warn of; ``but`` for actions that the sheet leaves out."""
         stops = [say(note("report.stop", sign=sign), self.units) for sign in self.report.stops]
-        self.cautions(stops, [say(caution, self.units) for caution in kept])
+        self.cautions(stops, [say(caution, self.units) for caution in self.report.warned_but(*but)])
 
     def lead(self) -> None:
         """What was surveyed, where that is not the bare wall."""
@@ -187,7 +187,7 @@ def survey_sheet(report: Report, units: str, paper: str) -> list[Figure]:
 def _survey(sheet: Sheet) -> None:
     sheet.lead()
     sheet.doubted()
-    sheet.before()
+    sheet.before(*_LASER)
     for said in sheet.report.lead:
         if _is_no_stop(said):
             sheet.paragraph(said)
@@ -233,7 +233,7 @@ def low_list(report: Report, units: str, paper: str) -> list[Figure]:
 
 def _lows(sheet: Sheet) -> None:
     sheet.doubted()
-    sheet.before(cut=False)
+    sheet.before()
     lows = sheet.report.section("lows")
     sheet.section("lows", facts=False, tick=True)
     for text in () if lows is None else lows.remarks:
@@ -252,7 +252,7 @@ def _notice(sheet: Sheet) -> None:
         sheet.paragraph(note("sheet.measured-at-stage", stage=report.stage))
     sheet.stated()
     sheet.paragraph(report.record)
-    sheet.before(cut=False)
+    sheet.before()
     sheet.titled("sheet.measured")
     sheet.section_facts(
         "flatness", ("straightedge", "limit-from", "largest", "where", "balanced", "excess", "area-over")
@@ -281,7 +281,7 @@ def _variation(sheet: Sheet) -> None:
     report = sheet.report
     sheet.paragraph(note("sheet.of-plan", plan=report.fingerprint), weight="bold")
     sheet.stated()
-    sheet.before(cut=False)
+    sheet.before(*_NOT_DONE)
     sheet.titled("sheet.measured")
     sheet.section_facts("material", ("least", "mean", "most", "volume"))
     sheet.section_facts("order", ("system", "bags", "days", "price"))
@@ -312,7 +312,6 @@ def _comparison(sheet: Sheet) -> None:
     assert change is not None
     sheet.doubted()
     sheet.paragraph(sheet.report.record)
-    sheet.before()
     sheet.titled("sheet.compared")
     for text in change.headline:
         sheet.paragraph(text)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from flatscan.core.geometry import Mask
-from flatscan.core.notes import Note, note
+from flatscan.core.notes import Caution, Note, note
 from flatscan.core.quantity import Quantity, hours, metres, share
 from flatscan.jobs import SetOut, Survey
 from flatscan.plan.coats import LOOSE
@@ -35,8 +35,9 @@ class DaySheet:
     """What the sheet for the wall is drawn from: the program on the wall's elevation, and the words of its head.
 
     ``plan`` is the fingerprint of the plan it belongs to, ``hidden`` (rows, cols) what is drawn as not measured and
-    ``missing`` what is said of it. ``together`` are the steps of all walls planned together, each with its wall, in
-    the order of the clock, and ``ordered`` what is ordered for all of them.
+    ``missing`` what is said of it. ``warned`` are the cautions that stand before each step. ``together`` are the steps
+    of all walls planned together, each with its wall, in the order of the clock, ``together_warned`` theirs, and
+    ``ordered`` what is ordered for all of them.
     """
 
     on: Elevation
@@ -48,26 +49,40 @@ class DaySheet:
     plan: str
     hidden: Mask | None = None
     missing: Note | None = None
+    warned: tuple[tuple[Caution, ...], ...] = ()
     together: tuple[tuple[Note, Step], ...] = ()
+    together_warned: tuple[tuple[Caution, ...], ...] = ()
     ordered: Said = ""
 
 
-def day_section(result: Survey | SetOut) -> Section | None:
+def warned_of(steps: Iterable[Step], cautions: Sequence[Caution]) -> tuple[tuple[Caution, ...], ...]:
+    """The cautions before each step: of what is done there first, each once; with the first those of all work."""
+    left, before = list(cautions), []
+    for step in steps:
+        here = [one for one in left if one.action in step.actions]
+        here += [one for one in left if one.action == "all" and here]
+        left = [one for one in left if one not in here]
+        before.append(tuple(here))
+    return tuple(before)
+
+
+def day_section(result: Survey | SetOut, cautions: Sequence[Caution]) -> Section | None:
     """The steps with their amounts, times and cautions; None where no work was planned."""
     day = result.day
     if day is None:
         return None
     values: dict[str, object] = {} if day.start is None else {"start": clock(day.start)}
     values["zones"] = tuple(_zone(zone) for zone in day.zones)
-    values["steps"] = tuple(_step(step, day.start) for step in day.steps)
+    warned = warned_of(day.steps, cautions)
+    values["steps"] = tuple(_step(*each, day.start) for each in zip(day.steps, warned, strict=True))
     return Section("day", values)
 
 
-def day_sheet(result: Survey | SetOut, on: Elevation) -> DaySheet | None:
+def day_sheet(result: Survey | SetOut, on: Elevation, cautions: Sequence[Caution]) -> DaySheet | None:
     """What is drawn for the wall itself; None where no work was planned."""
     if result.day is None:
         return None
-    built, (hidden, missing) = result.plan.build_up, _hidden(on)
+    built, (hidden, missing), together = result.plan.build_up, _hidden(on), together_steps(result)
     least, most, mean = metres(built.least), metres(built.most), metres(built.mean)
     return DaySheet(
         on,
@@ -79,7 +94,9 @@ def day_sheet(result: Survey | SetOut, on: Elevation) -> DaySheet | None:
         result.job.fingerprint,
         hidden,
         missing,
-        together_steps(result),
+        warned_of(result.day.steps, cautions),
+        together,
+        warned_of((step for _, step in together), cautions),
         _ordered_together(result),
     )
 
@@ -99,12 +116,15 @@ def together_steps(result: Survey | SetOut) -> tuple[tuple[Note, Step], ...]:
     return tuple((note("day.wall", number=number), step) for _, number, step in ranked)
 
 
-def together_section(result: Survey | SetOut) -> Section | None:
+def together_section(result: Survey | SetOut, cautions: Sequence[Caution]) -> Section | None:
     """The program of walls planned together, for the document; None for a wall alone."""
     steps = together_steps(result)
     if not steps or result.day is None:
         return None
-    rows = tuple({"wall": wall, **_step(step, result.day.start)} for wall, step in steps)
+    warned, start = warned_of((step for _, step in steps), cautions), result.day.start
+    rows = tuple(
+        {"wall": wall, **_step(step, before, start)} for (wall, step), before in zip(steps, warned, strict=True)
+    )
     return Section("day_together", {"steps": rows})
 
 
@@ -192,7 +212,7 @@ def _zone(zone: Zone) -> dict[str, object]:
     }
 
 
-def _step(step: Step, start: float | None) -> dict[str, object]:
+def _step(step: Step, warned: tuple[Caution, ...], start: float | None) -> dict[str, object]:
     ends = {} if step.ends is None else {"to_h": hours(step.ends)}
     return {
         "code": step.code,
@@ -201,7 +221,8 @@ def _step(step: Step, start: float | None) -> dict[str, object]:
         **ends,
         "amounts": dict(_amounts(step.does)),
         "said": tuple(_line(line, start) for line in step.lines),
-        "cautions": step.cautions,
+        "before": step.before,
+        "cautions": tuple(one.code for one in warned),
     }
 
 

@@ -74,7 +74,8 @@ def _answers(result: Result, doubts: tuple[Doubt, ...]) -> Iterator[FirstLine]:
         else:
             yield FirstLine(note("first.order"), ordered(result.plan))
         if not result.plan.take_off.stops:
-            yield FirstLine(note("first.cut-first"), cut_first(result.plan))
+            hacks = ("hack",) if result.plan.hacks or result.plan.cuts else ()
+            yield FirstLine(note("first.cut-first"), cut_first(result.plan), hacks)
     if not (doubts and doubts[0].decides):
         yield FirstLine(note("first.doubt"), doubt_line(doubts))
 
@@ -83,7 +84,7 @@ def first_by_hand(found: LowsByHand, doubts: tuple[Doubt, ...]) -> tuple[FirstLi
     """What was read, what to fill, and what could be wrong; which ridges stand proud nobody wrote down."""
     return (
         FirstLine(found.file, note("first.by-hand", readings=found.readings)),
-        FirstLine(note("first.fill"), _fill(found.lows, found.limit)),
+        FirstLine(note("first.fill"), _fill(found.lows, found.limit), ("mix",)),
         FirstLine(note("first.doubt"), doubt_line(doubts)),
     )
 
@@ -137,11 +138,11 @@ def _product(line: OrderLine) -> Note:
 
 
 def cut_first(plan: Planned) -> Note:
-    """The hump that pays most, with what must have been looked at before anybody cuts."""
+    """The hump that pays most, or what is planned to be cut."""
     if plan.cuts:
         deep = max(plan.cuts, key=lambda cut: cut.depth)
         values = {"count": len(plan.cuts), "cut": metres(deep.depth)}
-        return note("first.with-care", what=note("first.as-planned", (deep.x, deep.y), **values))
+        return note("first.as-planned", (deep.x, deep.y), **values)
     if not plan.hacks:
         return note("first.none-cut") if plan.held_by is None else note("first.none-held", by=plan.held_by)
     one, last = plan.hacks[0], plan.hacks[-1]
@@ -153,8 +154,7 @@ def cut_first(plan: Planned) -> Note:
     minutes = round(sum(hack.minutes for hack in plan.hacks))
     what = note("first.minutes", what=what, minutes=minutes) if minutes else what
     once = tuple(f"H{hack.number or k}" for k, hack in enumerate(plan.hacks, 1) if hack.read_once)
-    what = note("first.read-once", what=what, marks=once) if once else what
-    return note("first.with-care", what=what)
+    return note("first.read-once", what=what, marks=once) if once else what
 
 
 def start(result: SetOut) -> Note:
@@ -171,8 +171,8 @@ def start(result: SetOut) -> Note:
 
 def _ruled(result: Lows) -> Iterator[FirstLine]:
     """What to shave, then what to fill, and how the worst place stands."""
-    yield FirstLine(note("first.shave"), _shave(result.ridges))
-    yield FirstLine(note("first.fill"), _fill(result.lows, result.limit, result.doubtful))
+    yield FirstLine(note("first.shave"), _shave(result.ridges), ("shave",))
+    yield FirstLine(note("first.fill"), _fill(result.lows, result.limit, result.doubtful), ("mix",))
     yield FirstLine(note("first.gap"), _largest(result))
 
 
@@ -198,7 +198,7 @@ def _fill(lows: Sequence[Low], limit: float, doubtful: Sequence[Low] = ()) -> No
     if len(lows) > 1:
         volume = cubic_metres(sum(low.volume for low in lows))
         what = note("first.lows", (deep.x, deep.y), **values, count=len(lows), all=volume)
-    return note("first.gloved", what=what)
+    return what
 
 
 def _largest(result: Lows | Check) -> Note:

@@ -39,7 +39,7 @@ def hack_table(hacks: tuple[Hack, ...]) -> Table:
         Column("rubble_l", "rubble", 1),
         Column("cut_all_mm", "if all are cut", 1),
     )
-    return Table("hacking", "Hacking", columns, rows, "no hump is worth cutting", note("report.before-hacking"))
+    return Table("hacking", "Hacking", columns, rows, "no hump is worth cutting")
 
 
 def cut_list(plan: Planned) -> Table:
@@ -65,7 +65,7 @@ def cut_list(plan: Planned) -> Table:
         Column("minutes", "minutes' work", 0),
         Column("rubble_l", "rubble", 1),
     )
-    return Table("cut_list", "Hacking", columns, tuple(rows), "no hump is worth cutting", note("report.before-hacking"))
+    return Table("cut_list", "Hacking", columns, tuple(rows), "no hump is worth cutting")
 
 
 def depth_of(hack: Hack) -> Note:

@@ -193,7 +193,7 @@ def coat_table(order: TakeOff) -> Table:
     )
     none = (None, None)
     rows = tuple((coat.name, coat.thickness, coat.kg, coat.bags, *(coat.water or none)) for coat in order.coats)
-    return Table("coats", "Coats", columns, rows, "no coat was worked out", note("caution.wet-cement"))
+    return Table("coats", "Coats", columns, rows, "no coat was worked out")
 
 
 def order_table(order: TakeOff) -> Table:
@@ -218,9 +218,7 @@ def order_table(order: TakeOff) -> Table:
         for line in order.order
     ]
     rows += [(it.name, it.unit, None, None, None, it.count, "") for it in beside(order)]
-    return Table(
-        "order", "To order", columns, tuple(rows), "nothing to order was worked out", note("caution.wet-cement")
-    )
+    return Table("order", "To order", columns, tuple(rows), "nothing to order was worked out")
 
 
 def _left_foot(plan: Planned, foot: Quantity) -> Note:

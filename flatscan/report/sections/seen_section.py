@@ -381,6 +381,5 @@ def spot_section(spots: tuple[Spot, ...], *tables: Table) -> Section:
         for spot in marked
     )
     columns = (Column("mark", "no."), *AT, Column("value_mm", "by", 1), *more, Column("what", "what"))
-    caution = note("report.before-hacking") if any(spot.saves is not None for spot in marked) else ""
-    table = Table("spots", note("drawing.spots"), columns, rows, "no spot stands out", caution)
+    table = Table("spots", note("drawing.spots"), columns, rows, "no spot stands out")
     return Section("spots", tables=(table, *tables), in_document=False)

@@ -189,7 +189,7 @@ def low_table(lows: Sequence[Low], ridges: Sequence[Low] = ()) -> Table:
         Column("u_litres", "±", 2, Unknown("unknown.u-volume"), spread=True),
         Column("rank", "by depth"),
     )
-    return Table("lows", "Low spots", columns, rows, "no low spot over the limit", note("caution.wet-cement"))
+    return Table("lows", "Low spots", columns, rows, "no low spot over the limit")
 
 
 def ridge_table(ridges: Sequence[Low]) -> Table:
