@@ -28,7 +28,8 @@ from flatscan.core.notes import note
 def form(*, width: float, height: float, spacing: float, title: str, paper: str, record: bool, **given: Any) -> int:
     """A blank form with numbered stations in walking order, and the CSV to type the readings into.
 
-    BIG = HOLLOW. Read the first station again last. Laser class 2, never at eye level; read from a stable platform.
+    BIG = HOLLOW. Laser class 1 or 2 only, read the label; never at eye level. Read from a stable platform, the first
+    station again last.
 
     Example: flatscan form --width 4.2m --height 2.5m
     """
