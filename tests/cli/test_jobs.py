@@ -162,7 +162,8 @@ def test_lows_written_down_by_hand(flatscan, tmp_path):
     answer = flatscan("lows", "--by-hand", "lows.csv")
     # the whole of it in a few lines, each warning once; the rest on request
     assert len(answer.err.splitlines()) <= 6
-    assert "gloves, goggles, mask at the bag; then L1 at 0.50 / 1.20 m, 4.0 mm deep, 0.2 litres" in " ".join(answer.err.split())
+    fill = "gloves, goggles, mask at the bag; then L1 at 0.50 / 1.20 m, 4.0 mm deep, 0.2 litres"
+    assert fill in " ".join(answer.err.split())
     assert "Doubt" in answer.err
     assert [one["code"] for one in document["doubts"]] == ["doubt.bowls"]
     assert "Not examined" in flatscan("lows", "--by-hand", "lows.csv", "--more").err
