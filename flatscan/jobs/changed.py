@@ -72,7 +72,11 @@ def _plain(name: str, value: Any) -> Any:
     if isinstance(value, tuple):
         return tuple(_plain(name, part) for part in value)
     if is_dataclass(value):
-        return tuple(getattr(value, item.name) for item in fields(value))
+        held = [(getattr(value, item.name), item.default) for item in fields(value)]
+        # what is left as it is at the end of a record says nothing
+        while len(held) > 1 and held[-1][0] == held[-1][1]:
+            held.pop()
+        return tuple(part for part, _ in held)
     return Path(value).name if name in _FILES and isinstance(value, str) else value
 
 

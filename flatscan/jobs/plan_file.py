@@ -17,6 +17,7 @@ from flatscan.core.typed import LONGEST_SHOWN, parse_length, parse_place, read_t
 from flatscan.jobs.job_plan import JobPlan, JobRecord, Statement
 from flatscan.jobs.settings import wall_named
 from flatscan.plan.cutting import Cut
+from flatscan.standards import load as load_tolerance
 
 NAME = "plan.toml"
 _REMEDY = "Put it right in the file, or take the line out"
@@ -136,6 +137,11 @@ def _needs(needed: str) -> NoReturn:
 
 def _text(value: Any) -> str:
     return value if isinstance(value, str) else _needs("text in quotes")
+
+
+def _entry(value: Any) -> str:
+    """A published entry, whatever command reads the plan: one that nobody knows would come out at hand-over only."""
+    return load_tolerance(_text(value)).id
 
 
 def _flag(value: Any) -> bool:
@@ -284,7 +290,7 @@ _KEYS: dict[str, tuple[str, Read]] = {
     "strip": ("strip", _length),
     "rule": ("rule", _length),
     "limit": ("limit", _length),
-    "tolerance": ("tolerance", _list_of(_text)),
+    "tolerance": ("tolerance", _list_of(_entry)),
     "method": ("method", _one_of(METHODS)),
     "plumb_limit": ("plumb_limit", _length),
     "cut": ("cut", _list_of(_cut)),

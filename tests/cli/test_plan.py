@@ -53,10 +53,19 @@ def test_what_is_given_by_hand_wins_for_one_run(in_folder):
     assert (judged["tolerance"], judged["limit_mm"]) == (None, 5.0)
 
 
+def test_a_tolerance_that_nobody_knows_is_an_error_long_before_the_hand_over(in_folder):
+    flatscan = in_folder('least = "8 mm"\ntolerance = ["uk-plaster-3mm-1.8m", "uk-plaster-3mm-1.9m"]\n')
+    ran = flatscan("survey", GRID, "--json")
+    assert ran.code == 1
+    assert "plan.toml, line 2: tolerance = " in ran.err
+    assert "flatscan tolerances" in ran.err
+
+
 def test_kept_settings_are_those_of_the_next_run(flatscan):
     first = flatscan("survey", GRID, "--least", "7mm", "--fix", "0.1m,0.1m,30mm", "--keep", "--json")
     again = flatscan("setout", GRID, "--json")
     assert first.code == again.code == 0
+    assert settings(first)["fix"] == "(100 mm, 100 mm, 30 mm)"
     assert sorted(path.name for path in FOLDER.iterdir()) == [".flatscan.json", "plan.toml"]
     assert settings(again)["least"] == "7 mm"
     assert "fix" in settings(again)

@@ -21,8 +21,8 @@ from flatscan.wall import Room
 
 # modules that turn bytes into running code or objects of any kind
 NEVER = {"pickle", "cPickle", "marshal", "shelve", "dill", "cloudpickle", "joblib", "yaml", "code", "codeop"}
-# XML parsers of the standard library expand entities without end; zip is read in one place that has limits
-GUARDED = {"xml": set(), "zipfile": {"evidence/archive.py"}, "tarfile": set(), "subprocess": set()}
+# XML parsers of the standard library expand entities without end; zips are read where names and sizes have limits
+GUARDED = {"xml": set(), "zipfile": {"evidence/archive.py", "desk/arriving.py"}, "tarfile": set(), "subprocess": set()}
 
 
 def calls_and_imports():
