@@ -32,7 +32,7 @@ from flatscan.jobs import Capturing, Finishing, Requirement, Seen, check, see, s
 
 SEED, WALLS = 20_261, 12
 RULE, LIMIT = 1.8, 0.003
-FRAMES = 96
+FRAMES = 144
 # [m], k = 1: what the set-up's numbers are off by, as the program takes them to be
 STRAIGHT, OFF, BOW, PIVOT, TARGETS = 0.0003, 0.0005, 0.0003, 0.005, 0.001
 FOCAL, CORNER = 0.003, 0.2
@@ -71,8 +71,8 @@ def flat(rng: np.random.Generator) -> Callable[..., np.ndarray]:
 
 def hollow(rng: np.random.Generator) -> Callable[..., np.ndarray]:
     """A flat wall with a hollow 6 mm deep."""
-    plain, x0, y0 = flat(rng), rng.uniform(0.8, 1.6), rng.uniform(0.5, 0.8)
-    return lambda x, y: plain(x, y) - 0.006 * np.exp(-(((x - x0) / 0.2) ** 2) - ((y - y0) / 0.2) ** 2)
+    plain, x0, y0 = flat(rng), rng.uniform(0.5, 0.8), rng.uniform(0.3, 0.4)
+    return lambda x, y: plain(x, y) - 0.006 * np.exp(-(((x - x0) / 0.15) ** 2) - ((y - y0) / 0.15) ** 2)
 
 
 def wavy(rng: np.random.Generator) -> Callable[..., np.ndarray]:
@@ -96,17 +96,16 @@ def told_wrong(scene: SweepScene, rng: np.random.Generator) -> None:
     scene.camera = replace(camera, fx=camera.fx * longer, fy=camera.fy * longer, distortion=lens)
 
 
-def drawn(kind: str, seed: int, folder: Path, frames: int = FRAMES, **smaller: object) -> tuple[Path, SweepScene]:
+def drawn(kind: str, seed: int, folder: Path, **smaller: object) -> tuple[Path, SweepScene]:
     """The set-up of a wall filmed with everything a little wrong, and the scene it was drawn of."""
     rng = np.random.default_rng(seed)
     relief, phase = WALL_KINDS[kind](rng), rng.uniform(0, 6.28, 2)
     # a sine of a wave of 4 m has its own size in the middle of 2 m
     straight, bent = rng.normal(0, STRAIGHT), rng.normal(0, BOW)
     bow = (lambda y: bent * np.sin(2.6 * (y - 0.65))) if seed % 2 else (lambda y: bent * np.cos(1.3 * (y - 0.65)))
-    scene = SweepScene(
-        size=(640, 360), lines=frames, relief=relief, bow=bow, readout=rng.uniform(0, 1), seed=seed,
-        skew=lambda x: straight * np.sin(1.57 * x + phase[0]), **smaller,
-    )  # fmt: skip
+    seen = {"size": (960, 540), "focal": 810.0, "lines": FRAMES} | smaller
+    wave = {"relief": relief, "bow": bow, "skew": lambda x: straight * np.sin(1.57 * x + phase[0])}
+    scene = SweepScene(readout=rng.uniform(0, 1), seed=seed, **wave, **seen)
     codec, name = (("MJPG", "sweep.avi"), ("mp4v", "sweep.mp4"))[seed // 2 % 2]
     scene.video(folder / name, codec)
     told_wrong(scene, rng)
@@ -123,12 +122,12 @@ def true_of(seen: Seen, scene: SweepScene) -> Seen:
     return replace(seen, relief=relief, notes=())
 
 
-def shown(kind: str, seed: int, **smaller: object) -> Shown:
-    """What the program says of one wall, and what is true of it."""
+def shown(kind: str, seed: int, rule: float = RULE, **smaller: object) -> Shown:
+    """What the program says of one wall under a ``rule`` [m], and what is true of it; a ``smaller`` one is quick."""
     with tempfile.TemporaryDirectory() as folder:
         path, scene = drawn(kind, seed, Path(folder), **smaller)
         seen = see(path, Capturing())
-    asked = Requirement.by(rule=RULE, limit=LIMIT, method="resting")
+    asked = Requirement.by(rule=rule, limit=LIMIT, method="resting")
     found, truth = check(seen, Capturing(), asked), true_of(seen, scene)
     gap = abs(check(truth, Capturing(), asked).gaps.worst.value)
     said, true = (survey(one, Capturing(), asked, Finishing()).plan.build_up for one in (seen, truth))

@@ -26,11 +26,11 @@ class SweepScene:
     """
 
     def __init__(self, *, size=(640, 360), focal=540.0, centre=(1.6, 0.66, 2.5), look=(1.2, 0.65), lens=(),
-                 pivot=(-1.0, 0.7, 0.8), lines=60, span=(0.01, 2.39), wall=(2.4, 1.3),
+                 pivot=(-1.0, 0.7, 0.8), lines=60, span=(-0.04, 2.44), wall=(2.4, 1.3),
                  relief=lambda x, y: 0.0 * (x + y), strips=((-0.045, 0.010), (1.345, 0.010)), broad=0.06,
                  bow=lambda y: 0.0 * y, target=0.18,
-                 places=PLACES, jitter=0.3, readout=0.6, exposure=0.1, seed=1, noise=1.5, speckle=0.1, thick=0.006,
-                 power=110.0, nudge=0.0, tilt=0.0, skew=lambda x: 0.0 * x, scale=1.0):  # fmt: skip
+                 places=PLACES, jitter=0.3, readout=0.6, exposure=0.1, seed=1, noise=1.5, speckle=0.1, thick=0.008,
+                 power=150.0, nudge=0.0, tilt=0.0, skew=lambda x: 0.0 * x, scale=1.0):  # fmt: skip
         self.camera = Camera(*size, focal, focal, size[0] / 2 - 0.5, size[1] / 2 - 0.5, tuple(lens))
         self.centre, self.pivot = scale * np.array(centre), scale * np.array(pivot)
         self.wall_size, self.broad = tuple(scale * side for side in wall), scale * broad
@@ -79,8 +79,6 @@ class SweepScene:
         """The unlit wall (rows, cols), 100 for bright plaster."""
         x, y, _ = self.hit.T
         shade = 95 + 8 * np.sin(31 * x + 3) * np.cos(27 * y) + 5 * np.sin(160 * x + 90 * y)
-        for place, _ in self.strips:
-            shade = np.where(np.abs(y - place) <= self.broad / 2, 150.0, shade)
         for number, place in enumerate(self.places):
             px, py = (x - place[0]) / self.target + 0.5, (y - place[1]) / self.target + 0.5
             shade = np.where((np.abs(px - 0.5) < 0.72) & (np.abs(py - 0.5) < 0.72), 190.0, shade)
@@ -89,7 +87,10 @@ class SweepScene:
             row, col = ((1 - py[inside]) * 6).astype(int).clip(0, 5), (px[inside] * 6).astype(int).clip(0, 5)
             shade[inside] = np.where(bits[row, col], 190.0, 30.0)
         beyond = (x < 0) | (y < 0) | (x > self.wall_size[0]) | (y > self.wall_size[1])
-        return np.where(beyond, 60.0, shade).reshape(self.camera.height, self.camera.width)
+        shade = np.where(beyond, 60.0, shade)
+        for place, _ in self.strips:
+            shade = np.where(np.abs(y - place) <= self.broad / 2, 140.0, shade)
+        return shade.reshape(self.camera.height, self.camera.width)
 
     def light(self, number, albedo):
         """Light of one frame on each pixel, 0 to 1, each row at its own time."""
@@ -147,7 +148,7 @@ class SweepScene:
         (folder / "camera.json").write_text(self.camera.text())
         pivot = [f"{value * 1000:.1f} mm" for value in self.pivot]
         hung = ", ".join(f'{i} = ["{x} m", "{y} m"]' for i, (x, y) in enumerate(self.places))
-        ends = (-0.05, self.wall_size[0] + 0.05)
+        ends = (-0.1, self.wall_size[0] + 0.1)
         marks = "".join(
             f'[[reference]]\nwidth = "{self.broad} m"\nat = '
             + json.dumps([[f"{x} m", f"{y} m", f"{off * 1000} mm"] for x in ends])

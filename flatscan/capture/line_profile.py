@@ -276,7 +276,9 @@ def _alike(places: Array, rows: Rows) -> float:
     off = np.clip(off, *(np.array([-3.0, 3.0]) * robust_scale(off[np.isfinite(off)])))
     total, power = 1.0, float(np.nanmean(off**2))
     for step in range(1, _TREND // 3):
-        like = float(np.nanmean(off[step:] * off[:-step])) / max(power, 1e-12)
+        pairs = off[step:] * off[:-step]
+        # rows with gaps between them may hold none so far apart
+        like = float(np.nanmean(pairs)) / max(power, 1e-12) if np.isfinite(pairs).any() else 0.0
         if not like > 0.05:
             break
         total += 2 * like

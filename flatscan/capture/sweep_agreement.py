@@ -20,6 +20,8 @@ Rows = NDArray[np.int64]
 FINEST = 0.010
 # lines, and steps along them, whose median a row is held against, and how many times their scatter it may be off
 _LINES, _STEPS, _OFF, _FLOOR = 3, 5, 6.0, 0.0002
+# lines nearer than so many pixels are at one place
+_SAME_PLACE = 0.5
 # with next to no rows left a line is none
 _FEWEST_ROWS = 20
 # scatter with tails counts up to so many robust standard deviations
@@ -37,8 +39,9 @@ def agreeing(lines: Sequence[SweptLine], axis: int) -> list[SweptLine]:
     """The lines in their order across the wall, without rows that stand off what the lines beside them show as well.
 
     A row is held against the median over three lines by five steps along them: what is as wide as two of each stays.
+    Lines at the place of another, as a laser makes that stands still for a while, tell nothing new and are left out.
     """
-    order = sorted(lines, key=lambda line: (line.at, line.number))
+    order = apart_by(sorted(lines, key=lambda line: (line.at, line.number)), _SAME_PLACE)
     step = max(FINEST, spacing(np.array([line.at for line in order])) / 2)
     heights, low = _stepped(order, axis, step)
     # what no line shows takes the nearest that does, so that medians at borders are of something
@@ -51,13 +54,31 @@ def agreeing(lines: Sequence[SweptLine], axis: int) -> list[SweptLine]:
     return [line for line in kept if len(line.points) >= _FEWEST_ROWS]
 
 
+def apart_by(lines: Sequence[SweptLine], pixels: float) -> list[SweptLine]:
+    """Of lines in their order across the wall those that lie so many ``pixels`` of theirs from the last one taken."""
+    kept = list[SweptLine]()
+    for line in lines:
+        if not kept or line.at - kept[-1].at >= pixels * line.pixel:
+            kept.append(line)
+    return kept
+
+
+def alone(lines: Sequence[SweptLine]) -> float:
+    """Which part of the lines stands by itself: those nearer than a line is wide meet the same grain of the wall."""
+    way = float(np.ptp([line.at for line in lines])) / max(len(lines) - 1, 1)
+    wide = float(np.median([line.width * line.pixel for line in lines]))
+    return min(1.0, way / max(wide, 1e-9))
+
+
 def patch_error(lines: Sequence[SweptLine], axis: int, size: float) -> float:
     """How far the mean of one line over ``size`` [m] of it is off [m], as lines side by side differ.
 
     Third differences from line to line of white noise have 20 times its variance, and the wall's own form next to
-    nothing where lines lie close; where they lie apart it is in the answer. Rows that share an error share it here.
+    nothing where lines lie close; where they lie apart it is in the answer. Rows that share an error share it here, and
+    only lines are compared that lie a line's width apart.
     """
-    heights, _ = _stepped(lines, axis, size)
+    width = float(np.median([line.width for line in lines]))
+    heights, _ = _stepped(apart_by(lines, width), axis, size)
     third = np.diff(heights, n=3, axis=0)
     third = third[np.isfinite(third)]
     if len(third) < 8:

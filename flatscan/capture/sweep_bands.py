@@ -39,7 +39,7 @@ class Coarse:
     def window(self, high: int, wide: int, shift: Rows) -> tuple[Rows, Rows]:
         """First column (high,) and all columns (high, n) to look at in each row, moved there by ``shift`` (high,)."""
         inside = np.clip(self.at(np.array([0, high - 1])), 0, wide - 1)
-        half = 2 * self.margin
+        half = 1.5 * self.margin
         low, top = int(max(inside.min() - half, 0)), int(min(inside.max() + half, wide - 1))
         first = np.clip(low + shift, 0, wide - 1 - (top - low))
         return first, first[:, None] + np.arange(top - low + 1)

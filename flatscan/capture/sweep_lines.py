@@ -46,14 +46,15 @@ class Shot:
 class SweptLine:
     """One line: ``points`` (n, 3) [m] on the wall, its place ``at`` [m] across, and how it was seen.
 
-    ``pixel`` [m] is the size of a pixel, ``shift`` [pixels] where it lies on the picture, ``marks``
-    (references, 2) the pixels at which it crosses the strips.
+    ``width`` [pixels] is the light's, ``pixel`` [m] the size of a pixel, ``shift`` [pixels] where it lies on the
+    picture, ``marks`` (references, 2) the pixels at which it crosses the strips.
     """
 
     number: int
     points: Array
     at: float
     shift: float
+    width: float
     pixel: float
     sensitivity: float
     marks: Array
@@ -78,7 +79,7 @@ def line_in(shot: Shot, number: int, lit: Pixels, dark: Pixels, where: Path) -> 
         return NO_LINE
     row = stripe.places[:, 1]
     pixels = np.column_stack([stripe.places[:, 0] + low[row.astype(np.int64)], row])
-    return measured(shot, number, pixels[:, ::-1] if level else pixels)
+    return measured(shot, number, pixels[:, ::-1] if level else pixels, stripe.width)
 
 
 def _on_strips(shot: Shot, coarse: Coarse, high: int) -> Rows:
@@ -104,8 +105,8 @@ def _on_strips(shot: Shot, coarse: Coarse, high: int) -> Rows:
     return shift
 
 
-def measured(shot: Shot, number: int, pixels: Array) -> SweptLine | str:
-    """The line seen at ``pixels`` (n, 2), or the word for why it measures nothing."""
+def measured(shot: Shot, number: int, pixels: Array, width: float) -> SweptLine | str:
+    """The line seen at ``pixels`` (n, 2), ``width`` [pixels] wide, or the word for why it measures nothing."""
     given, view, axis = shot.given, shot.view, shot.given.along
     seen = view.on_wall(pixels)
     on, beside, marks = [], np.zeros(len(seen), bool), []
@@ -138,6 +139,7 @@ def measured(shot: Shot, number: int, pixels: Array) -> SweptLine | str:
         np.column_stack([true[wall], height[wall]]),
         float(np.median(true[wall, axis])),
         float(np.median(pixels[wall, axis])),
+        width,
         pixel,
         sensitivity,
         np.array(marks),

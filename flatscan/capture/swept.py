@@ -19,7 +19,7 @@ from flatscan.capture.line_stripe import CHANNELS
 from flatscan.capture.measured_lines import Points, points_of, straightness_of
 from flatscan.capture.printed_marks import find_targets
 from flatscan.capture.source import PointSource
-from flatscan.capture.sweep_agreement import FINEST, agreeing, patch_error, spacing
+from flatscan.capture.sweep_agreement import FINEST, agreeing, alone, patch_error, spacing
 from flatscan.capture.sweep_bands import NO_LINE, TWO, Coarse, coarse_line
 from flatscan.capture.sweep_budget import SweepBudget, sweep_budget
 from flatscan.capture.sweep_frames import Reel, reel_of
@@ -119,7 +119,7 @@ def _wall(given: SweepSetup, done: list[Swept]) -> SweptWall:
     )
     apart = max(one.apart for one in done)
     # points of one line in one cell, as large as lines lie apart, are off together
-    in_cell = max(max(FINEST, one.apart) / one.pixel for one in done)
+    in_cell = max(max(FINEST, one.apart) / one.pixel / alone(one.lines) for one in done)
     return SweptWall(
         width=given.width,
         height=given.height,

@@ -2,6 +2,7 @@
 
 import cv2
 import numpy as np
+import prove_sweep
 import pytest
 from numpy.testing import assert_allclose
 from sweep_model import SweepScene
@@ -249,3 +250,19 @@ def test_cells_without_lines_are_not_measured_and_wide_gaps_are_said(film):
     assert {(int(row), int(col)) for row, col in np.argwhere(seen.relief.valid)} <= held
     with pytest.raises(BadValue, match="whose targets say it"):
         see(film[0], Capturing(up="z"))
+
+
+def test_a_hollow_swept_wall_is_outside():
+    """A small, seeded part of scripts/prove_sweep.py: errors of models that are not the budget's."""
+    found = prove_sweep.shown("hollow", 4, 1.0, **SMALL)
+    assert found.decision == "outside"
+    assert found.gap_held
+
+
+@pytest.mark.nightly
+def test_a_flat_swept_wall_is_within():
+    """The same with lines close enough for it."""
+    found = prove_sweep.shown("flat", 4, 1.0, size=(640, 360), focal=540.0, lines=60, scale=0.5)
+    assert found.decision == "within"
+    assert found.gap_held
+    assert found.litres_held
