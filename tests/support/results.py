@@ -146,10 +146,10 @@ def worded(text):
 
 # what stands on paper where something is to be done, by action: its cautions come before the first of them
 _ASKED = {
-    "hack": r"\bcut H\d|\bcut \d|what to cut|saves so far, litres",
+    "hack": r"\bh\d\b|\bcut \d|saves so far, litres",
     "mix": r"\bmix \w+ \w+:|to order|material list",
     "lift": r"to order|material list",
-    "shave": r"shave H\d|ridges to shave",
+    "shave": r"\bh\d\b|ridges to shave",
     "laser": r"reads \d",
 }
 
