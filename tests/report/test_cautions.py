@@ -8,6 +8,7 @@ import re
 import pytest
 from results import cautioned_in, reported, result_of
 
+from flatscan.jobs.actions import cautions_in, laser_cautions
 from flatscan.jobs.job_plan import JobPlan
 from flatscan.plan.lows import Low
 from flatscan.plan.systems import available, load
@@ -129,6 +130,24 @@ def test_a_check_asks_for_nothing_but_reading_high_up(build):
 
 def test_whatever_is_read_with_a_laser_says_which(build):
     """EN 60825-1:2014, classes 1 and 2: no harm beyond what the blink reflex keeps off."""
-    from flatscan.jobs.actions import laser_cautions
-
     assert "Use class 1 or 2 only; read the label." in say(laser_cautions()[0])
+
+
+def codes_with(result, plan):
+    return [one.code.removeprefix("caution.") for one in cautions_in(dataclasses.replace(result, plan=plan))]
+
+
+def test_what_a_plan_asks_for_decides(build):
+    """Chases to fill, a coat over 25 mm, old plaster under it or off it, and none of them where nothing asks for it."""
+    result = result_of(made_of(build, "survey"))
+    plan, built, order = result.plan, result.plan.build_up, result.plan.take_off
+    bare = codes_with(result, dataclasses.replace(plan, hacks=()))
+    assert bare == ["gypsum", "bags", "height", "local-rules"]
+    for changed, code in (
+        ({"pockets": (object(),)}, "chase-services"),
+        ({"build_up": dataclasses.replace(built, most=0.0251)}, "thick"),
+        ({"take_off": dataclasses.replace(order, surface="stays")}, "old-plaster-stays"),
+        ({"take_off": dataclasses.replace(order, surface="comes-off")}, "old-plaster-off"),
+    ):
+        found = codes_with(result, dataclasses.replace(plan, hacks=(), **changed))
+        assert found == [code, *bare]
