@@ -9,12 +9,12 @@ from typing import Any
 
 import numpy as np
 
-from flatscan.capture.board_photos import Sighting, sightings
+from flatscan.capture.board_photos import Sighting, Sightings, sightings
 from flatscan.capture.boards import Board
 from flatscan.capture.camera import Camera
 from flatscan.capture.camera_file import folds_at, refuse_folded
 from flatscan.core.errors import ReadError
-from flatscan.core.geometry import Array
+from flatscan.core.geometry import Array, robust_scale
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import degrees, share
 from flatscan.core.quantity import pixels as pixels_of
@@ -25,7 +25,15 @@ _POOR_RMS = 1.0
 _LEAST_SPREAD, _LEAST_TILT = 0.5, np.radians(15.0)
 # a photo whose corners miss by so many times what is usual, and by so much more [pixels], is left out; so many may be
 _MOST_TIMES, _MOST_MORE, _MOST_LEFT_OUT = 3.0, 0.3, 1 / 3
-U_FOCAL = "u_focal_share"
+# what a lens's file leaves is looked for in so many parts of the picture across, each with so many corners; poses take
+# some of it up, and this much is always left [pixels]
+_PARTS, _RINGS, _IN_PART, _TAKEN_UP, _LEFT_LEAST = 8, 16, 6, 2.0, 0.02
+# photos and shared points from which the board's own shape is found, and what its bow may do to the focal length where
+# it is not looked for; OpenCV's count and accuracy
+_LOOKED_AT = 100
+_SHAPED, _SHARED, _MOST_SHARED, _NOT_LOOKED_FOR = 7, 16, 160, 0.003
+_ENDED = 3
+U_FOCAL, U_PIXELS = "u_focal_share", "u_pixels"
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,10 +60,11 @@ class Calibration:
 
 @dataclass(frozen=True, eq=False)
 class _Solved:
-    """A lens, the turns of the boards and the rms [pixels] of each photo."""
+    """A lens, what it leaves [pixels], the turns of the boards and the rms [pixels] of each photo."""
 
     camera: Camera
     u_focal: float
+    left: float
     turns: tuple[Any, ...]
     rms: Array
 
@@ -66,10 +75,15 @@ def calibrate(photos: Sequence[Path], board: Board) -> Calibration:
     Photos that do not show it, or whose corners miss far more than the others', are left out and named. Raises
     `ReadError` where photos show the board too seldom, all alike, or only part of the picture.
     """
-    found = sightings(photos, board, LEAST)
+    return lens_of(sightings(photos, board, LEAST))
+
+
+def lens_of(found: Sightings) -> Calibration:
+    """The lens that sightings of a board show; raises as `calibrate` does."""
     seen, without = list(found.seen), list(found.without)
+    many, first = len(seen) + len(without), seen[0].photo
     solved = _solve(seen, found.size)
-    while (worst := _odd_one(solved.rms)) is not None and len(without) < len(photos) * _MOST_LEFT_OUT:
+    while (worst := _odd_one(solved.rms)) is not None and len(without) < many * _MOST_LEFT_OUT:
         if len(seen) <= LEAST:
             break
         usual = float(np.median(solved.rms))
@@ -83,9 +97,9 @@ def calibrate(photos: Sequence[Path], board: Board) -> Calibration:
             )
         )
         solved = _solve(seen, found.size)
-    _refuse_alike(photos[0], solved.turns, np.concatenate([one.pixels for one in seen]), found.size)
-    camera = refuse_folded(solved.camera, photos[0])
-    camera = replace(camera, extras=((U_FOCAL, solved.u_focal),))
+    _refuse_alike(first, solved.turns, np.concatenate([one.pixels for one in seen]), found.size)
+    camera = refuse_folded(solved.camera, first)
+    camera = replace(camera, extras=((U_FOCAL, solved.u_focal), (U_PIXELS, solved.left)))
     used = tuple(one.photo.name for one in seen)
     return Calibration(camera, solved.u_focal, used, tuple(without), _notes(camera, len(used), tuple(without)))
 
@@ -97,7 +111,11 @@ def _odd_one(rms: Array) -> int | None:
 
 
 def _solve(seen: Sequence[Sighting], size: tuple[int, int]) -> _Solved:
-    """The lens by as many coefficients as the photos carry: what would fold the picture over is not fitted."""
+    """The lens by as many coefficients as the photos carry: what would fold the picture over is not fitted.
+
+    No print lies quite flat, and a bow of half a millimetre lengthens the focal length by half a per cent: the board's
+    shape is found with the lens (Strobl and Hirzinger, ICCV Workshops 2011, by OpenCV).
+    """
     import cv2
 
     flags = [0] if len(seen) >= GOOD else []
@@ -110,18 +128,113 @@ def _solve(seen: Sequence[Sighting], size: tuple[int, int]) -> _Solved:
 
 
 def _solved(seen: Sequence[Sighting], size: tuple[int, int], flags: int) -> _Solved:
+    """The lens, with the board's own shape where enough photos show the same of its points."""
     import cv2
 
-    places = [one.places.astype(np.float32) for one in seen]
-    pixels: list[Any] = [one.pixels.astype(np.float32) for one in seen]
-    rms, matrix, distortion, turns, _, u_intrinsics, _, each = cv2.calibrateCameraExtended(
+    places, pixels, shared = _shared(seen)
+    rms, matrix, distortion, turns, shifts, u_intrinsics, _, each = cv2.calibrateCameraExtended(
         places, pixels, size, np.eye(3), np.zeros(5), flags=flags
     )
+    flat = _NOT_LOOKED_FOR
+    if shared is not None and len(seen) >= _SHAPED:
+        # no first guess: OpenCV 5.0 cannot take one here. The point at a row's end stays with the first and the last
+        found = cv2.calibrateCameraROExtended(
+            places, pixels, size, shared, np.eye(3), np.zeros(5), flags=flags, criteria=(_ENDED, 20, 1e-8)
+        )
+        rms, matrix, distortion, turns, shifts, shape, u_intrinsics, *_, each = found
+        places, flat = [np.asarray(shape, np.float32).reshape(-1, 3)] * len(seen), 0.0
     (fx, _, cx), (_, fy, cy) = (map(float, row) for row in np.asarray(matrix)[:2])
     lens = tuple(float(value) for value in np.asarray(distortion).ravel()[:5])
-    u_focal = float(np.asarray(u_intrinsics, float).ravel()[0] / fx)
     camera = Camera(*size, fx, fy, cx, cy, lens, rms=float(rms))
-    return _Solved(camera, u_focal, tuple(turns), np.asarray(each, float).ravel())
+    shown = [
+        cv2.projectPoints(place, turn, shift, matrix, distortion)[0].reshape(-1, 2)
+        for place, turn, shift in zip(places, turns, shifts, strict=True)
+    ]
+    at = np.concatenate(pixels).astype(np.float64)
+    left = lens_left(np.concatenate(shown) - at, at, size[0])
+    without, chance = _jackknife(places, pixels, camera, flags)
+    own = max(float(np.asarray(u_intrinsics, float).ravel()[0] / fx), without)
+    left = float(np.hypot(left, chance))
+    return _Solved(camera, float(np.hypot(own, flat)), left, tuple(turns), np.asarray(each, float).ravel())
+
+
+def _shared(seen: Sequence[Sighting]) -> tuple[list[Any], list[Any], int | None]:
+    """Places and pixels of each photo; where all show enough of the same points these alone, and one at a row's end."""
+    keys = [{tuple(place): i for i, place in enumerate(one.places[:, :2].round(6).tolist())} for one in seen]
+    common = sorted(set.intersection(*(set(one) for one in keys)), key=lambda place: (place[1], place[0]))
+    row = [place for place in common if place[1] == common[0][1]] if common else []
+    if not (_SHARED <= len(common) <= _MOST_SHARED) or len(row) < 3:
+        return (
+            [one.places.astype(np.float32) for one in seen],
+            [one.pixels.astype(np.float32) for one in seen],
+            None,
+        )
+    which = [[key[place] for place in common] for key in keys]
+    places = [one.places[rows].astype(np.float32) for one, rows in zip(seen, which, strict=True)]
+    return places, [one.pixels[rows].astype(np.float32) for one, rows in zip(seen, which, strict=True)], len(row) - 1
+
+
+def _jackknife(places: list[Any], pixels: list[Any], camera: Camera, flags: int) -> tuple[float, float]:
+    """Relative u of the focal length, and that of rays' places [pixels], by leaving out one photo after the other.
+
+    It holds whatever photos do not share (Efron and Stein, Annals of Statistics 9, 1981, 586). What a turn of the
+    camera or another focal length would do to all rays is taken out of the second.
+    """
+    import cv2
+
+    if len(places) <= LEAST:
+        return 0.0, 0.0
+    size, focal, rays = (camera.width, camera.height), [], []
+    every = np.concatenate(pixels).astype(np.float64)
+    at = every[:: max(1, len(every) // _LOOKED_AT)]
+    plain = np.column_stack([np.ones(len(at)), camera.straight(at)])
+    guess = flags | cv2.CALIB_USE_INTRINSIC_GUESS
+    for i in range(len(places)):
+        here, seen = (part[:i] + part[i + 1 :] for part in (places, pixels))
+        first: Any = camera.matrix, np.array(camera.distortion)
+        solved: Any = cv2.calibrateCamera(here, seen, size, *first, flags=guess, criteria=(_ENDED, 10, 1e-7))  # type: ignore[call-overload]
+        matrix, lens = np.asarray(solved[1], float), tuple(np.ravel(solved[2]).tolist())
+        focal.append(float(matrix[0, 0]) / camera.fx)
+        other = replace(camera, fx=matrix[0, 0], fy=matrix[1, 1], cx=matrix[0, 2], cy=matrix[1, 2], distortion=lens)
+        turned = other.straight(at)
+        rays.append(turned - plain @ np.linalg.lstsq(plain, turned, rcond=None)[0])
+    part = (len(focal) - 1) / len(focal)
+    moved = np.array(rays) - np.mean(rays, axis=0)
+    square = part * (moved**2).sum(axis=0)
+    return float(np.sqrt(part * np.sum((np.array(focal) - np.mean(focal)) ** 2))), float(
+        np.sqrt(square.mean()) * camera.fx
+    )
+
+
+def lens_left(rest: Array, at: Array, width: float) -> float:
+    """What a lens leaves [pixels] where corners at (n, 2) from anywhere miss by ``rest`` (n, 2), of all its photos.
+
+    Where it errs, corners of all photos miss alike in one part of the picture, or along the radius at one distance
+    from its middle: the mean square of such means less what chance makes of them. Few corners that miss by far, as
+    mistaken ones do, count no more than three times the scatter.
+    """
+    most = 3 * robust_scale(rest.ravel())
+    rest = np.clip(rest, -most, most)
+    parts = np.floor(at * (_PARTS / width)).astype(np.int64)
+    middle = (at.max(axis=0) + at.min(axis=0)) / 2
+    off = at - middle
+    far = np.hypot(*off.T)
+    rings = np.floor(far * (_RINGS / max(float(far.max()), 1e-9))).astype(np.int64)
+    along = (rest * off).sum(axis=1) / np.maximum(far, 1e-9)
+    square = max(_alike(rest, parts), _alike(along[:, None], rings[:, None]))
+    return max(_TAKEN_UP * float(np.sqrt(square)), _LEFT_LEAST)
+
+
+def _alike(rest: Array, parts: Any) -> float:
+    """Mean square of the means of ``rest`` (n, k) over ``parts`` (n, ...), without what chance makes of them."""
+    _, number, many = np.unique(parts, axis=0, return_inverse=True, return_counts=True)
+    number = number.ravel()
+    means = np.column_stack([np.bincount(number, column) for column in rest.T]) / many[:, None]
+    chance = np.bincount(number, ((rest - means[number]) ** 2).mean(axis=1)) / np.maximum(many * (many - 1), 1)
+    full = many >= _IN_PART
+    if not full.any():
+        return 0.0
+    return max(float(np.average((means[full] ** 2).mean(axis=1) - chance[full], weights=many[full])), 0.0)
 
 
 def _refuse_alike(where: Path, turns: Sequence[Any], pixels: Array, size: tuple[int, int]) -> None:

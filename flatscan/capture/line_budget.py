@@ -10,8 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from flatscan.capture.camera import LINE_READER, Camera
+from flatscan.capture.lens import U_PIXELS
 from flatscan.capture.line_rays import View
-from flatscan.capture.line_setup import Doubts, Line, Setup, read_setup
+from flatscan.capture.line_setup import Doubts, Line, Setup, read_setup, u_focal
 from flatscan.capture.measured_lines import MeasuredLine, Points, Rows, heights_after, measure, with_pivot
 from flatscan.capture.registry import present_file
 from flatscan.core.errors import TooFewPoints
@@ -36,6 +37,8 @@ TARGETS_OFF = note("line.targets-off-wall")
 LASER_PLACE = note("line.place-of-laser")
 CAMERA_PLACE = note("line.place-of-camera")
 FOCAL = note("line.focal-length")
+LENS = note("line.lens-left")
+LASER_PLANE = note("line.plane-of-laser")
 BEND = note("line.bend-of-fan")
 ADVICE = {
     LINE_ON_PICTURE: note("line.halve-on-picture"),
@@ -46,6 +49,8 @@ ADVICE = {
     LASER_PLACE: note("line.halve-place-of-laser", to=metres(0.002)),
     CAMERA_PLACE: note("line.halve-place-of-camera", to=metres(0.020)),
     FOCAL: note("line.halve-focal-length"),
+    LENS: note("line.halve-lens-left"),
+    LASER_PLANE: note("line.halve-plane-of-laser"),
     BEND: note("line.halve-bend-of-fan"),
 }
 
@@ -101,9 +106,11 @@ def budget_of(setup: Setup, given: Line, line: MeasuredLine) -> Budget:
         (TARGETS_ON_PICTURE, trial.points(pixels=doubts.target_pixel)),
         (TARGET_PLACES, trial.points(places=doubts.target_place)),
         (TARGETS_OFF, trial.points(off=doubts.target_off)),
-        (LASER_PLACE, trial.pivot(doubts.pivot)),
+        (LASER_PLACE, trial.pivot(doubts.pivot) if setup.plane is None else 0.0),
+        (LASER_PLANE, trial.plane()),
         (CAMERA_PLACE, trial.camera(doubts.camera) if setup.place is not None else 0.0),
-        (FOCAL, trial.focal(doubts.focal) if line.view.camera is not None else 0.0),
+        (FOCAL, trial.focal(u_focal(doubts, line.view.camera))),
+        (LENS, _lens_left(setup, line) * line.pixel / line.sensitivity),
         (BEND, 0.0 if setup.straightness is not None else _bow(line, doubts)),
     )
     return Budget(((LINE_ON_PICTURE, noise), (STRIPE, stripe)), common)
@@ -148,7 +155,24 @@ class _Trial:
         factor = 1 + _SMALL * u
         other = replace(camera, fx=camera.fx * factor, fy=camera.fy * factor)
         longer = replace(self.line, view=with_camera(self.line.view, camera, other))
-        return self._rms(self.line.points, self.setup.place, self.given, longer)
+        plane = self.setup.plane
+        # a lens that is wrong for the wall was as wrong for the boards
+        setup = self.setup if plane is None else replace(self.setup, plane=plane.longer(_SMALL * u))
+        return replace(self, setup=setup)._rms(self.line.points, setup.place, self.given, longer)
+
+    def plane(self) -> float:
+        """The laser's plane, in the ways in which its calibration left it open."""
+        calibrated = self.setup.plane
+        if calibrated is None:
+            return 0.0
+        moved = (replace(self.setup, plane=calibrated.moved(_SMALL * way)) for way in calibrated.ways())
+        return math.hypot(*(replace(self, setup=one)._rms(self.line.points, None, self.given) for one in moved))
+
+
+def _lens_left(setup: Setup, line: MeasuredLine) -> float:
+    """What the lens's file leaves of its distortion [pixels], where its calibration says so."""
+    own = None if line.view.camera is None else line.view.camera.extra(U_PIXELS)
+    return setup.plane.lens if setup.plane is not None else float(own or 0.0)
 
 
 def points_moved(

@@ -5,7 +5,7 @@ See methods/laser-line 1.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -32,7 +32,7 @@ class View:
 
     ``place`` (3,) is the camera's centre in wall coordinates [m], None where it is not known. ``pixel`` [pixels per
     unit of straightened image] is the focal length, 1 where no camera is known and places are pixels. ``off`` [m] is
-    the root mean square by which targets miss their places.
+    the root mean square by which targets miss their places. ``turn`` (3, 3) takes the wall's axes to the camera's.
     """
 
     camera: Camera | None
@@ -40,6 +40,14 @@ class View:
     place: Array | None
     pixel: float
     off: float
+    turn: Array | None = None
+
+    def rigid(self) -> View:
+        """The same view by the camera's place and turn alone, as what is fixed to the camera needs it."""
+        if self.turn is None or self.place is None:
+            return self
+        shown = np.column_stack([self.turn[:, :2], -self.turn @ self.place])
+        return replace(self, to_wall=np.asarray(np.linalg.inv(shown), np.float64))
 
     def straight(self, pixels: Array) -> Array:
         """Image places (n, 2) free of distortion."""
@@ -115,12 +123,14 @@ def see_wall(where: object, pixels: Array, at: Array, camera: Camera | None, pla
             most=share(_MOST_OFF_PIXELS),
         )
     rms = float(np.sqrt((missed**2).sum(axis=1).mean()))
+    turn = None
     if place is None and camera is not None:
-        place = _camera_place(where, straight, at, pixel)
-    return View(camera, to_wall, place, pixel, rms)
+        place, turn = _camera_place(where, straight, at, pixel)
+    return View(camera, to_wall, place, pixel, rms, turn)
 
 
-def _camera_place(where: object, straight: Array, at: Array, pixel: float) -> Array:
+def _camera_place(where: object, straight: Array, at: Array, pixel: float) -> tuple[Array, Array]:
+    """Where the camera stands (3,) and how it is turned (3, 3) against the wall."""
     import cv2
 
     on_wall = np.column_stack([at, np.zeros(len(at))])
@@ -143,22 +153,31 @@ def _camera_place(where: object, straight: Array, at: Array, pixel: float) -> Ar
             remedy="Calibrate with {run:calibrate}, or tape the camera's place",
             off=share(off.max()),
         )
-    return np.asarray(place, np.float64)
+    return np.asarray(place, np.float64), np.asarray(rotation, np.float64)
 
 
 @dataclass(frozen=True, eq=False)
 class LaserPlane:
-    """The plane n . p = c that a fan of light fills, in wall coordinates [m]; ``pivot`` (3,) lies in it."""
+    """The plane n . p = c that a fan of light fills, in wall coordinates [m]; ``pivot`` (3,), if known, lies in it."""
 
     normal: Array
     distance: float
-    pivot: Array
+    pivot: Array | None
 
     @classmethod
     def through(cls, pivot: Array, foot: Array, along: Array) -> LaserPlane:
         """The plane through the laser's pivot (3,) and a line on the wall through ``foot`` (2,) in direction (2,)."""
         one = np.append(foot, 0.0)
         return cls.through_points(pivot, one, one + np.append(along, 0.0))
+
+    @classmethod
+    def in_room(cls, normal: Array, distance: float, view: View) -> LaserPlane:
+        """A plane n . p = c given in the camera's axes, for a camera whose place and turn are known."""
+        assert view.turn is not None
+        assert view.place is not None
+        turned = view.turn.T @ normal
+        sign = -1.0 if turned[np.abs(turned[:2]).argmax()] < 0 else 1.0
+        return cls(sign * turned, sign * (distance + float(turned @ view.place)), None)
 
     @classmethod
     def through_points(cls, pivot: Array, one: Array, other: Array) -> LaserPlane:
@@ -217,7 +236,7 @@ def refuse_degenerate(where: object, view: View, plane: LaserPlane, at: Array) -
             needed="a calibration of its lens, or its place taped",
             remedy="Give [camera] file or place",
         )
-    if plane.pivot[2] < NEAREST_LASER:
+    if plane.pivot is not None and plane.pivot[2] < NEAREST_LASER:
         raise BadValue(
             where,
             "the laser stands {off:length} off the wall",

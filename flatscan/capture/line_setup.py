@@ -9,6 +9,9 @@ from typing import Any
 
 import numpy as np
 
+from flatscan.capture.camera import Camera
+from flatscan.capture.laser_plane import CalibratedPlane, read_plane
+from flatscan.capture.lens import U_FOCAL
 from flatscan.capture.line_ridge import CHANNELS
 from flatscan.core.beside import beside
 from flatscan.core.errors import BadTable, BadValue
@@ -21,6 +24,8 @@ _MOST_LINES = 60
 # six tapes for five unknowns: the one left over tells whether a tape was misread
 _MOST_MISFIT = 0.005
 _SHORTEST_SIDE = 0.05
+# relative u of a focal length that nothing is said of, and the least of one that was calibrated (engineering estimates)
+_USUAL_FOCAL, _LEAST_FOCAL = 0.003, 0.001
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,7 +38,7 @@ class Line:
 
     on: Path
     off: Path | None
-    pivot: Array
+    pivot: Array | None
     at: float | None
     known: Array | None
 
@@ -51,7 +56,8 @@ class Doubts:
     target_off: float = 0.003
     pivot: float = 0.005
     camera: float = 0.050
-    focal: float = 0.003
+    # None: as the lens's calibration says, else 0.003
+    focal: float | None = None
     bow: float = 0.0003
     stripe: float = 0.005
     # the targets' upright against plumb, from a taped rectangle (common practice: 2 mm per m)
@@ -61,6 +67,14 @@ class Doubts:
     lens: float = 0.2
     reference: float = 0.0003
     reference_off: float = 0.0005
+
+
+def u_focal(doubts: Doubts, camera: Camera | None) -> float:
+    """Relative u of a focal length: stated, or as its calibration says, which knows nothing of where it is focused."""
+    if doubts.focal is not None:
+        return doubts.focal
+    own = None if camera is None else camera.extra(U_FOCAL)
+    return _USUAL_FOCAL if own is None else max(float(own), _LEAST_FOCAL)
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,6 +97,8 @@ class Setup:
     lines: tuple[Line, ...]
     straightness: Line | None
     doubts: Doubts
+    plane_file: Path | None = None
+    plane: CalibratedPlane | None = None
 
 
 def read_setup(path: Path) -> Setup:
@@ -96,13 +112,16 @@ def read_setup(path: Path) -> Setup:
         needed = "channel red, green or blue, or none; runs up or along"
         raise get.wrong("laser", "{channel}, runs {runs}", needed, channel=str(channel), runs=str(runs))
     pivot = get.lengths(laser, "pivot", 3) if "pivot" in laser else None
+    plane_file = get.beside(laser["plane"]) if "plane" in laser else None
+    straight = record.get("straightness")
+    if plane_file is not None:
+        _refuse_both(get, record, camera, laser)
     pixels, points = _marked(get, record)
     lines = record.get("line", [])
     fewest = 0 if "sweep" in record else 1
     if not isinstance(lines, list) or not fewest <= len(lines) <= _MOST_LINES:
         needed = "1 to {most} entries [[line]] with on and off"
         raise get.wrong("line", "no lines, or too many", needed, most=_MOST_LINES)
-    straight = record.get("straightness")
     return Setup(
         file=path,
         name=str(wall.get("name", "")),
@@ -117,10 +136,23 @@ def read_setup(path: Path) -> Setup:
         target_size=get.size(targets, "size"),
         pixels=pixels,
         points=points,
-        lines=tuple(_line(get, entry, pivot) for entry in lines),
+        lines=tuple(_line(get, entry, pivot, taped=plane_file is None) for entry in lines),
         straightness=None if straight is None else _line(get, straight, pivot),
         doubts=_doubts(get, get.table(record, "u")),
+        plane_file=plane_file,
+        plane=None if plane_file is None else read_plane(plane_file),
     )
+
+
+def _refuse_both(get: SetupReader, record: dict[str, Any], camera: dict[str, Any], laser: dict[str, Any]) -> None:
+    """Raise `BadTable` for a calibrated plane beside what only a taped laser needs."""
+    taped = [name for name, there in (("pivot", "pivot" in laser), ("place", "place" in camera)) if there]
+    taped += [name for name in ("straightness", "sweep") if name in record]
+    lines = record.get("line", [])
+    taped += ["pivot of a line"] if any("pivot" in one for one in lines if isinstance(one, dict)) else []
+    if taped:
+        needed = "either the laser's calibrated plane or what was taped of laser and camera, not both"
+        raise get.wrong("laser", "plane beside {taped}", needed, taped=tuple(taped))
 
 
 def files_of_setup(path: Path) -> tuple[Path, ...]:
@@ -128,16 +160,17 @@ def files_of_setup(path: Path) -> tuple[Path, ...]:
     setup = read_setup(path)
     lines = setup.lines if setup.straightness is None else (*setup.lines, setup.straightness)
     named = [picture for line in lines for picture in (line.on, line.off) if picture is not None]
-    return tuple(dict.fromkeys([*named, *([] if setup.camera_file is None else [setup.camera_file])]))
+    return tuple(dict.fromkeys([*named, *(one for one in (setup.camera_file, setup.plane_file) if one is not None)]))
 
 
-def _line(get: SetupReader, entry: Any, pivot: Array | None) -> Line:
+def _line(get: SetupReader, entry: Any, pivot: Array | None, *, taped: bool = True) -> Line:
     if not isinstance(entry, dict) or "on" not in entry:
         needed = "on and off: the pictures with the laser on and off (in a dim room on alone will do)"
         raise get.wrong("line", "{given}", needed, given=short(entry))
     own = get.lengths(entry, "pivot", 3) if "pivot" in entry else pivot
-    if own is None:
-        raise get.wrong("laser", "no pivot", 'pivot = ["0.8 m", "1.2 m", "0.45 m"]: its x, height and distance')
+    if own is None and taped:
+        needed = 'pivot = ["0.8 m", "1.2 m", "0.45 m"]: its x, height and distance; or plane = "laser.json"'
+        raise get.wrong("laser", "no pivot", needed)
     known = None
     if "known" in entry:
         rows = entry["known"]
@@ -169,7 +202,7 @@ def _marked(get: SetupReader, record: dict[str, Any]) -> tuple[Array, Array]:
 
 def _doubts(get: SetupReader, record: dict[str, Any]) -> Doubts:
     plain = ("target_pixel", "focal", "upright", "stripe", "lens")
-    doubts: dict[str, float] = {}
+    doubts: dict[str, Any] = {}
     for name, value in record.items():
         if name not in Doubts.__dataclass_fields__:
             raise get.wrong("u", "{name}", "some of {known}", name=name, known=tuple(Doubts.__dataclass_fields__))

@@ -18,10 +18,12 @@ from flatscan.capture.printed_marks import corners_on_wall, find_targets
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.notes import Note, note
+from flatscan.core.quantity import metres
 
 Rows = NDArray[np.int64]
 STEP = 0.050
 _FEWEST_IN_STEP = 3
+_BEYOND = 1.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +71,7 @@ def straightness_of(setup: Setup) -> Bow | None:
     if setup.straightness is None:
         return None
     view, _, stripe, _ = _seen(setup, setup.straightness)
+    assert setup.straightness.pivot is not None
     return bow_of(view.on_wall(stripe.places), setup.straightness.pivot, level=setup.level, where=setup.file)
 
 
@@ -78,7 +81,7 @@ def _measured(setup: Setup, line: Line, bow: Bow | None) -> MeasuredLine:
     plane, placed = laser_plane(setup, line, view, seen)
     middle = np.median(seen, axis=0)
     sensitivity = refuse_degenerate(line.on, view, plane, middle)
-    bend = 0.0 if bow is None else bow.at(seen, line.pivot)
+    bend = 0.0 if bow is None or line.pivot is None else bow.at(seen, line.pivot)
     height = plane.heights(view, seen, bend)
     true = plane.true_places(view, seen, height)
     on_wall = np.ones(len(true), bool)
@@ -88,6 +91,7 @@ def _measured(setup: Setup, line: Line, bow: Bow | None) -> MeasuredLine:
     kept = _steps(true, on_wall, setup.level)
     x, y = _stations(true, kept, setup.level)
     pixel = float(np.median(view.pixel_size(stripe.places[:: max(1, len(stripe.places) // 50)])))
+    notes = (*notes, *_beyond_boards(setup, view))
     u = np.array([stripe.u_of_mean(rows) for rows in kept]) * pixel / sensitivity
     return MeasuredLine(
         line.on.name,
@@ -114,24 +118,59 @@ def _seen(setup: Setup, line: Line) -> tuple[View, Points, Stripe, tuple[Note, .
     camera = _camera(setup, on, line.on)
     plain, where = (on, line.on) if off is None or line.off is None else (off, line.off)
     points = points_of(setup, plain.colours, where)
-    view = see_wall(where, points.pixels, points.at, camera, setup.place)
+    view = _view(setup, where, points, camera, setup.place)
     stripe = find_stripe(on, off, setup.channel, line.on, level=setup.level)
     name, notes = line.on.name, stripe.notes
     if on.turned:
         notes = (*notes, note("line.turned-upright", picture=name))
-    if camera is not None and setup.camera_file is None:
+    if camera is not None and setup.camera_file is None and setup.plane is None:
         notes = (*notes, note("line.not-calibrated", picture=name))
     return view, points, stripe, notes
 
 
+def _beyond_boards(setup: Setup, view: View) -> tuple[Note, ...]:
+    """A note where the wall is much nearer or further than the boards that the laser was calibrated with."""
+    if setup.plane is None or view.place is None:
+        return ()
+    plane, off = setup.plane, float(view.place[2])
+    if plane.near / _BEYOND <= off <= plane.far * _BEYOND:
+        return ()
+    return (note("line.beyond-boards", near=metres(plane.near), far=metres(plane.far), off=metres(off)),)
+
+
+def _view(setup: Setup, where: Path, points: Points, camera: Camera | None, place: Array | None) -> View:
+    """The wall as the camera sees it: by its place and turn alone where the laser is fixed to it."""
+    view = see_wall(where, points.pixels, points.at, camera, place)
+    return view if setup.plane is None else view.rigid()
+
+
 def _camera(setup: Setup, picture: Picture, where: Path) -> Camera | None:
     height, width = picture.colours.shape[:2]
+    camera = None
     if setup.camera_file is not None:
-        camera = read_camera(setup.camera_file, setup.camera_name)
-        return fit_size(camera, setup.camera_file, width, height, where)
+        camera = fit_size(read_camera(setup.camera_file, setup.camera_name), setup.camera_file, width, height, where)
+    if setup.plane is not None and setup.plane_file is not None:
+        own = fit_size(setup.plane.camera, setup.plane_file, width, height, where)
+        if camera is not None and not _one_lens(camera, own):
+            raise ReadError(
+                setup.plane_file,
+                "the laser was calibrated with another lens file than {file}",
+                needed="one lens for the laser's plane and the pictures",
+                remedy="Leave out [camera] file, or calibrate the laser with that file",
+                file=Path(setup.camera_file or "").name,
+            )
+        return own
+    if camera is not None:
+        return camera
     if picture.focal is None or setup.place is not None:
         return None
     return Camera(width, height, picture.focal, picture.focal, (width - 1) / 2, (height - 1) / 2)
+
+
+def _one_lens(one: Camera, other: Camera) -> bool:
+    """Whether two cameras are the same but for rounding."""
+    first, second = ([it.fx, it.fy, it.cx, it.cy, *it.distortion] for it in (one, other))
+    return len(first) == len(second) and bool(np.allclose(first, second, rtol=1e-6, atol=1e-9))
 
 
 def points_of(setup: Setup, colours: NDArray[np.uint8], where: Path) -> Points:
@@ -158,9 +197,11 @@ def points_of(setup: Setup, colours: NDArray[np.uint8], where: Path) -> Points:
 def laser_plane(setup: Setup, line: Line, view: View, seen: Array) -> tuple[LaserPlane, bool]:
     """The plane of light of a line, and whether its distance to the targets' plane is known.
 
-    From the pivot and where the line meets the wall's plane (``at``), from two known heights, or else from the median
-    of the line itself, which then has no distance of its own.
+    As it was calibrated; or from the pivot and where the line meets the wall's plane (``at``), from two known heights,
+    or else from the median of the line itself, which then has no distance of its own.
     """
+    if setup.plane is not None and view.turn is not None:
+        return LaserPlane.in_room(setup.plane.normal, setup.plane.distance, view), True
     axis = 1 if setup.level else 0
     along = np.array([1.0, 0.0]) if setup.level else np.array([0.0, 1.0])
     if line.known is not None and view.place is not None:
@@ -168,12 +209,14 @@ def laser_plane(setup: Setup, line: Line, view: View, seen: Array) -> tuple[Lase
     place = float(np.median(seen[:, axis])) if line.at is None else line.at
     foot = np.zeros(2)
     foot[axis] = place
+    assert line.pivot is not None
     return LaserPlane.through(line.pivot, foot, along), line.at is not None
 
 
 def _through_known(line: Line, view: View, seen: Array, axis: int) -> LaserPlane:
     """The plane through the pivot and the two places of the line whose heights are known."""
     assert line.known is not None
+    assert line.pivot is not None
     assert view.place is not None
     ends = []
     for place, height in line.known:
@@ -214,7 +257,7 @@ def heights_after(setup: Setup, line: MeasuredLine, given: Line, points: Points,
     """Heights (n,) of the same light after a change of the set-up, about their median where the line has no place."""
     pixels = pixels_of(line.view, line.seen)
     camera = line.view.camera
-    view = see_wall(given.on, points.pixels, points.at, camera, view_place)
+    view = _view(setup, given.on, points, camera, view_place)
     seen = view.on_wall(pixels)
     plane, placed = laser_plane(setup, given, view, seen)
     height = plane.heights(view, seen)
@@ -237,4 +280,4 @@ def pixels_of(view: View, seen: Array) -> Array:
 
 def with_pivot(line: Line, shift: Array) -> Line:
     """The same line with the laser's pivot moved by ``shift`` (3,) [m]."""
-    return replace(line, pivot=line.pivot + shift)
+    return line if line.pivot is None else replace(line, pivot=line.pivot + shift)

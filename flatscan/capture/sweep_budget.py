@@ -24,6 +24,7 @@ from flatscan.capture.line_budget import (
     with_camera,
 )
 from flatscan.capture.line_rays import View, see_wall
+from flatscan.capture.line_setup import u_focal
 from flatscan.capture.measured_lines import Points, pixels_of
 from flatscan.capture.sweep_lines import Shot, SweptLine, place_on, plane_through
 from flatscan.capture.sweep_setup import Reference
@@ -174,14 +175,15 @@ def _changes(trial: _Trial, lines: Sequence[SweptLine]) -> dict[Note, list[Array
         every = points_moved(trial.points, shot.view.place, **small)
         return [trial.heights(view=trial.viewed(one)) for one in every]
 
-    longer = with_camera(shot.view, camera, _focal(camera, 1 + _SMALL * doubts.focal))
+    focal = u_focal(doubts, camera)
+    longer = with_camera(shot.view, camera, _focal(camera, 1 + _SMALL * focal))
     found = {
         TARGETS_ON_PICTURE: seen_by(pixels=doubts.target_pixel),
         TARGET_PLACES: seen_by(places=doubts.target_place),
         TARGETS_OFF: seen_by(off=doubts.target_off),
         LASER_PLACE: [trial.heights(pivot=shot.pivot + part) for part in np.eye(3) * (_SMALL * doubts.pivot)],
         FOCAL: [trial.heights(view=longer if shot.given.setup.place is not None else trial.viewed(
-            trial.points, _focal(camera, 1 + _SMALL * doubts.focal)))],
+            trial.points, _focal(camera, 1 + _SMALL * focal)))],
         LENS: [trial.heights(view=trial.viewed(trial.points, _bent(camera, _SMALL * doubts.lens)))],
         STRAIGHT: _strips(trial, doubts.reference, bent=True),
         STRIPS_OFF: _strips(trial, doubts.reference_off, bent=False),

@@ -19,8 +19,11 @@ from flatscan.core.notes import note
 @click.option("--setup", type=click.Path(), help="The set-up file (TOML), where PHOTOS are pictures.")
 @click.option("--rule", type=LENGTH, help="Length of the straightedge.  [default: 1.8m]")
 @click.option("--laser-on-only", is_flag=True, help="All PHOTOS show the laser: a dim room, no pictures without it.")
+@click.option("--ask", is_flag=True, help="Ask for the set-up in words and write its file.  [default name: line.toml]")
 @options.output("Folder for the document.  [default: none is written]")
-def line(photos: tuple[str, ...], setup: str | None, *, rule: float | None, laser_on_only: bool, **given: Any) -> int:
+def line(
+    photos: tuple[str, ...], setup: str | None, *, rule: float | None, laser_on_only: bool, ask: bool, **given: Any
+) -> int:
     """How straight a wall is along laser lines in photos, each with its ± and what would halve it.
 
     PHOTOS are pairs of pictures, laser on and laser off, from one fixed camera. In a dim room one with the laser on
@@ -28,6 +31,8 @@ def line(photos: tuple[str, ...], setup: str | None, *, rule: float | None, lase
 
     Example: flatscan line hall-line.toml
     """
+    if ask:
+        return _ask(Path(setup or "line.toml"), photos, given, alone=laser_on_only)
     from flatscan import jobs, report
     from flatscan.jobs import Requirement
     from flatscan.report.laser_work import line_record, line_text
@@ -40,6 +45,21 @@ def line(photos: tuple[str, ...], setup: str | None, *, rule: float | None, lase
     record = line_record(found)
     made = [("line-result.json", text_file(report.text(record)))]
     hand_out("line", given, record, line_text(found, given["units"]), made=made)
+    return 0
+
+
+def _ask(path: Path, photos: tuple[str, ...], given: dict[str, Any], *, alone: bool) -> int:
+    """Put the questions and write the file, where there is room for it."""
+    from flatscan.cli.line_asking import ask_setup
+    from flatscan.cli.speaking import tell
+    from flatscan.report.placing import must_be_free, write_file
+
+    must_be_free(path, overwrite=given["overwrite"])
+    pairs = tuple((photo, "") for photo in photos) if alone else tuple(zip(photos[::2], photos[1::2], strict=False))
+    if not alone and len(photos) % 2:
+        raise click.UsageError("Pictures come in pairs: laser on, laser off. Without any laser off: --laser-on-only.")
+    write_file(path, ask_setup(path, pairs).encode("utf-8"), overwrite=given["overwrite"])
+    tell(note("run.setup-written", file=str(path)), given["units"])
     return 0
 
 
@@ -71,11 +91,26 @@ def _asked(
     "--square", type=LENGTH, required=True, help="Side of a square as measured; of circles, middle to middle in a row."
 )
 @click.option("--markers", is_flag=True, help="The board has markers in its white squares (flatscan targets --board).")
-@options.output("The camera's file, or a folder for it.  [default: camera.json]")
-def calibrate(photos: tuple[str, ...], *, board: str, square: float, markers: bool, **given: Any) -> int:
-    """Measure a lens, and how it bends lines, with PHOTOS of a flat, printed board of squares or circles.
+@click.option(
+    "--laser", is_flag=True, help="The plane of a laser fixed beside the camera: the board held in its light."
+)
+@click.option("--camera", type=click.Path(), help="With --laser: the lens file.  [default: found from the same photos]")
+@options.output("The camera's or laser's file, or a folder for it.  [default: camera.json, laser.json]")
+def calibrate(
+    photos: tuple[str, ...],
+    *,
+    board: str,
+    square: float,
+    markers: bool,
+    laser: bool,
+    camera: str | None,
+    **given: Any,
+) -> int:
+    """Focal length of a lens and how it bends lines, from PHOTOS of a printed board; with --laser the laser's plane.
 
-    Ten photos or more, focus locked at the wall's distance, the board tilted every way and brought to all edges.
+    Ten photos or more, focus locked at the wall's distance, the board tilted every way and brought to all edges. For
+    the laser eight or more, the light across the tilted board, near the camera and at the wall. Move neither camera
+    nor laser.
 
     Example: flatscan calibrate board*.jpg --board 10x7 --square 24.8mm --markers
     """
@@ -83,16 +118,24 @@ def calibrate(photos: tuple[str, ...], *, board: str, square: float, markers: bo
 
     from flatscan.capture.boards import as_board
     from flatscan.capture.lens import calibrate as calibrated
+    from flatscan.capture.lit_boards import calibrate_laser
     from flatscan.report.say import say
 
+    if camera is not None and not laser:
+        raise click.UsageError("--camera goes with --laser: without it the lens itself is found.")
+    paths, asked = [Path(photo) for photo in photos], as_board(board, square, markers=markers)
     with progress_bar(quiet=given["quiet"]) as progress:
         progress(note("stage.board"), None)
-        found = calibrated([Path(photo) for photo in photos], as_board(board, square, markers=markers))
-    camera, name = found.camera.text(), "camera.json"
+        if laser:
+            light = calibrate_laser(paths, asked, None if camera is None else Path(camera))
+            content, name, summary, notes = light.plane.text(), "laser.json", light.summary, light.notes
+        else:
+            lens = calibrated(paths, asked)
+            content, name, summary, notes = lens.camera.text(), "camera.json", lens.summary, lens.notes
     folder = given["out"] or (None if given["as_json"] else name)
-    said = [note("run.calibrated", what=found.summary, file=str(folder))]
-    said += [note("run.mind", note=one) for one in found.notes]
+    said = [note("run.calibrated", what=summary, file=str(folder))]
+    said += [note("run.mind", note=one) for one in notes]
     text = "\n".join(say(one, given["units"]) for one in said)
-    made = [(name, text_file(camera))]
-    hand_out("calibrate", given, json.loads(camera), text, folder=folder, made=made, name=name, where=False)
+    made = [(name, text_file(content))]
+    hand_out("calibrate", given, json.loads(content), text, folder=folder, made=made, name=name, where=False)
     return 0

@@ -63,13 +63,18 @@ def cannot(folder: Path, error: OSError) -> OutputError:
     return unwritten(folder, error, "Choose another folder with {set:out}, or make room")
 
 
-def write_file(path: str | Path, content: bytes, *, overwrite: bool = False) -> Path:
-    """Write ``content`` beside ``path`` and rename it; raises `OutputError` where it stands there or cannot be."""
-    path = Path(path)
+def must_be_free(path: Path, *, overwrite: bool = False) -> None:
+    """Raise `OutputError` where a file stands in the way of a new one."""
     if path.exists() and not overwrite:
         raise OutputError(
             path, "it exists already", needed="a new name", remedy="Choose another name or give --overwrite"
         )
+
+
+def write_file(path: str | Path, content: bytes, *, overwrite: bool = False) -> Path:
+    """Write ``content`` beside ``path`` and rename it; raises `OutputError` where it stands there or cannot be."""
+    path = Path(path)
+    must_be_free(path, overwrite=overwrite)
     try:
         with room_in(path.parent) as room:
             (room / "file").write_bytes(content)

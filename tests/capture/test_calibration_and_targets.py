@@ -82,7 +82,7 @@ def test_a_known_lens_is_found(made):
 
 def test_uncertainty_of_the_focal_length_is_small_and_said(made):
     assert 1e-5 < made.u_focal < 5e-3
-    assert say(made.summary).startswith(f"Focal length {made.camera.fx:.1f} px ± ")
+    assert say(made.summary).startswith(f"Focal length {made.camera.fx:.1f} px, good to ")
     assert made.notes[-1] == note("picture.this-focus-only")
     assert {it.code for it in made.notes} >= {"picture.few-photos"}
 
