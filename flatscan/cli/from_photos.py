@@ -19,7 +19,7 @@ from flatscan.core.notes import note
 @click.option("--setup", type=click.Path(), help="The set-up file (TOML), where PHOTOS are pictures.")
 @click.option("--rule", type=LENGTH, help="Length of the straightedge.  [default: 1.8m]")
 @click.option("--laser-on-only", is_flag=True, help="All PHOTOS show the laser: a dim room, no pictures without it.")
-@click.option("--ask", is_flag=True, help="Ask for the set-up in words and write its file.  [default name: line.toml]")
+@click.option("--ask", is_flag=True, help="Ask for the set-up in words and write it: into --setup, or else line.toml.")
 @options.output("Folder for the document.  [default: none is written]")
 def line(
     photos: tuple[str, ...], setup: str | None, *, rule: float | None, laser_on_only: bool, ask: bool, **given: Any

@@ -83,7 +83,7 @@ def test_tied_gaps_are_surer_than_untied_ones(capsys):
         (("plan-readings", SAMPLES / "laser_grid.csv"), 1, "not a scan"),
         (("line", WALL), 1, "is not text"),
         (("line", "a.jpg", "b.jpg"), 2, "--setup"),
-        (("line", "a.jpg", "--setup", "s.toml"), 2, "pairs"),
+        (("line", "a.jpg", "b.jpg", "c.jpg", "--setup", "s.toml"), 2, "pairs"),
         (("line", "nowhere.toml"), 1, "no such file"),
         (("calibrate", "nowhere.jpg", "--board", "9x7", "--square", "25mm"), 1, "no such picture"),
         (("calibrate", "nowhere.jpg", "--board", "many", "--square", "25mm"), 2, "squares across and down"),
