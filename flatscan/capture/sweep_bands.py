@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,19 +18,22 @@ _OVER_NOISE, _LEAST_LIGHT, _RIVAL = 6.0, 3.0, 0.6
 _ON_ONE_LINE, _FEWEST_STEPS = 0.6, 6
 # how far off its straight line light may lie: a share of the picture's width, and pixels at least
 _MARGIN, _LEAST_MARGIN = 0.03, 16.0
+# line widths to either side that have to be in view
+_AROUND = 10.0
 
 
 @dataclass(frozen=True, slots=True)
 class Coarse:
     """A straight line of light about which the true one lies: column ``base`` in row 0, its ``slope``, its ``margin``.
 
-    ``strength`` is how bright it is over what is around it, of 255.
+    ``strength`` is how bright it is over what is around it, of 255, ``width`` [pixels] how wide at half of that.
     """
 
     base: float
     slope: float
     margin: float
     strength: float
+    width: float
 
     def at(self, rows: Rows) -> Array:
         """Columns (n,) of it in rows (n,)."""
@@ -39,7 +42,8 @@ class Coarse:
     def window(self, high: int, wide: int, shift: Rows) -> tuple[Rows, Rows]:
         """First column (high,) and all columns (high, n) to look at in each row, moved there by ``shift`` (high,)."""
         inside = np.clip(self.at(np.array([0, high - 1])), 0, wide - 1)
-        half = 1.5 * self.margin
+        # a line is told from what is around it: so much has to be in view
+        half = max(1.5 * self.margin, _AROUND * self.width)
         low, top = int(max(inside.min() - half, 0)), int(min(inside.max() + half, wide - 1))
         first = np.clip(low + shift, 0, wide - 1 - (top - low))
         return first, first[:, None] + np.arange(top - low + 1)
@@ -64,7 +68,7 @@ def coarse_line(lit: Pixels, dark: Pixels) -> Coarse | str:
     if _straight(np.where(beside, smooth, 0.0), _RIVAL * first.strength) is not None:
         return TWO
     step = high / len(smooth)
-    found = Coarse(first.base - first.slope * (0.5 - 0.5 / step), first.slope / step, first.margin, first.strength)
+    found = replace(first, base=first.base - first.slope * (0.5 - 0.5 / step), slope=first.slope / step)
     ends = found.at(np.array([0, high - 1]))
     return NO_LINE if ends.max() < 0 or ends.min() >= wide else found
 
@@ -89,4 +93,7 @@ def _straight(light: Array, least: float | None) -> Coarse | None:
     on = np.abs(col - base - slope * row) <= margin
     if on.sum() < max(_ON_ONE_LINE * len(row), _FEWEST_STEPS):
         return None
-    return Coarse(base, slope, margin, float(np.median(height[strong][on])))
+    found = Coarse(base, slope, margin, float(np.median(height[strong][on])), 0.0)
+    near = np.abs(np.arange(light.shape[1]) - found.at(rows)[:, None]) <= margin
+    bright = near & (light - np.median(light, axis=1)[:, None] > height[:, None] / 2)
+    return replace(found, width=float(np.median(bright[strong].sum(axis=1))))
