@@ -193,6 +193,10 @@ def write_dxf(report: Report, path: Path) -> None:
 
 def _draw(report: Report, drawing: Drawing) -> None:
     space, maps = drawing.modelspace(), report.maps()
+    # first in the file, as they stand before what they warn of
+    cautions = short_cautions(report)
+    for number, text in enumerate(cautions):
+        _text(space, say(text), 0.0, -200.0 - 100.0 * number, "NOTES")
     relief = maps["relief"]
     wall = relief.on.wall
     space.add_lwpolyline(wall.whole * _MM, close=True, dxfattribs={"layer": "OUTLINE"})
@@ -221,7 +225,7 @@ def _draw(report: Report, drawing: Drawing) -> None:
             _screeds(laid, space)
     missing = f"{say(note('report.not-examined', what=report.not_examined))}."
     notes = (report.name, report.record, missing)
-    for number, text in enumerate((*short_cautions(report), *notes)):
+    for number, text in enumerate(notes, len(cautions)):
         _text(space, say(text), 0.0, -200.0 - 100.0 * number, "NOTES")
 
 

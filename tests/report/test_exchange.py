@@ -10,6 +10,8 @@ from results import document, reported, write
 from flatscan import report
 from flatscan.core.errors import OutputError
 from flatscan.report import exchange
+from flatscan.report.parts import in_short
+from flatscan.report.say import say
 
 
 def test_spots_are_those_of_the_drawings(check):
@@ -45,6 +47,14 @@ def test_dxf_is_in_millimetres_on_named_layers(drawing, findings_for):
     assert len(space.query('CIRCLE[layer=="DOTS"]')) == 12
     said = [text.dxf.text for text in space.query('TEXT[layer=="DOTS"]')]
     assert sum("START HERE" in text for text in said) == 1
+
+
+def test_cautions_stand_first_in_a_drawing_for_other_programs(drawing, survey):
+    said = [text.dxf.text for text in drawing(survey).modelspace().query("TEXT")]
+    lines = [say(line) for line in in_short(reported(survey).cautions)]
+    assert said[: len(lines)] == lines
+    assert any(text.startswith("H1 cut") for text in said[len(lines) :])
+    assert not any(said[len(lines) :].count(line) for line in lines)
 
 
 def test_dxf_contours_run_along_their_level(drawing, check):
