@@ -1,4 +1,5 @@
 import dataclasses
+from types import SimpleNamespace
 
 import pytest
 from limit_words import in_own_units_alone
@@ -12,6 +13,8 @@ from flatscan.plan import stops
 from flatscan.plan.hacking import Hack
 from flatscan.plan.other_planes import Choice
 from flatscan.report.say import finished, say, spoken
+from flatscan.report.sections.plan_section import bags_needed
+from flatscan.report.sections.seen_section import leaning
 
 
 def test_no_line_is_wider_than_a_screen(anything):
@@ -179,3 +182,21 @@ def test_a_spread_in_inches_is_as_fine_as_its_value():
     assert written(metres(0.0566, 0.0041), "exact.1±", command_line("in")) == "2.23 in ± 0.32 in"
     assert written(metres(0.0066, 0.0002), "exact.1±", command_line("in")) == "0.26 in ± 0.016 in"
     assert written(metres(0.0566, 0.004), "length.1±", command_line("in")) == "2 1/4 in ± 5/16 in"
+
+
+@pytest.mark.parametrize(
+    ("top", "said"),
+    [
+        (0.0077, "leans 7.7 mm into the room at the top"),
+        (-0.004, "leans 4.0 mm away from the room at the top"),
+        (0.0, "plumb"),
+    ],
+)
+def test_a_lean_says_where_the_top_stands(top, said):
+    assert say(leaning(metres(top, 0.001))) == said
+
+
+def test_bags_that_are_as_many_either_way_are_one_number():
+    order = SimpleNamespace(bags_range=(3.0, 3.0))
+    assert say(bags_needed(order)) == "about 3.0 bags needed, "
+    assert say(bags_needed(SimpleNamespace(bags_range=(2.9, 3.1)))) == "2.9 to 3.1 bags needed, "

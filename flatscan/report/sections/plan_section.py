@@ -153,10 +153,11 @@ def _order_sentences(order: TakeOff) -> Iterator[Said]:
     worked = working_time(order)
     about = "" if worked is None else note("report.about-days", work=worked)
     waste = share(order.waste_share)
-    yield note("report.order", wanted=_wanted(order), bags=order.bags, waste=waste, about=about)
+    yield note("report.order", wanted=bags_needed(order), bags=order.bags, waste=waste, about=about)
 
 
-def _wanted(order: TakeOff) -> Said:
+def bags_needed(order: TakeOff) -> Said:
+    """How many bags an order needs, from low to high, or the one number that both are; nothing where it has no bags."""
     span = order.bags_range
     if span is None:
         return ""
@@ -171,7 +172,7 @@ def _order_facts(order: TakeOff) -> Iterator[Fact]:
         yield Fact("weight", note("report.weights", weight=kilograms(order.weight), worst=load(order.weight_worst)))
     if order.bags is not None:
         waste = share(order.waste_share)
-        yield Fact("bags", note("report.bags", wanted=_wanted(order), bags=order.bags, waste=waste))
+        yield Fact("bags", note("report.bags", wanted=bags_needed(order), bags=order.bags, waste=waste))
     if order.coats:
         yield Fact("coats", note("report.then", parts=_coat_words(order)))
     products_said = bought(order)
