@@ -111,8 +111,9 @@ def see_wall(where: object, pixels: Array, at: Array, camera: Camera | None, pla
     back = apply(inverse, at) - straight
     pixel = 1.0 if camera is None else camera.fx
     off = np.hypot(*back.T) * pixel
-    worst = int(off.argmax())
-    if len(at) > _FEWEST_POINTS and off[worst] > max(_MOST_OFF_PIXELS, 0.004 * float(np.ptp(pixels, axis=0).max())):
+    worst, most = int(off.argmax()), max(_MOST_OFF_PIXELS, 0.004 * float(np.ptp(pixels, axis=0).max()))
+    if len(at) > _FEWEST_POINTS and off[worst] > most:
+        _refuse_wrong_lens(where, pixels, at, camera, most)
         raise ReadError(
             where,
             "the point said to be at {at:xy} appears {off:number.1} pixels off",
@@ -127,6 +128,33 @@ def see_wall(where: object, pixels: Array, at: Array, camera: Camera | None, pla
     if place is None and camera is not None:
         place, turn = _camera_place(where, straight, at, pixel)
     return View(camera, to_wall, place, pixel, rms, turn)
+
+
+def _refuse_wrong_lens(where: object, pixels: Array, at: Array, camera: Camera | None, most: float) -> None:
+    """Raise `ReadError` where points fit their places better without the lens's distortion, or with its other sign."""
+    import cv2
+
+    if camera is None or not any(camera.distortion):
+        return
+    ways = (
+        ("without its distortion", ()),
+        ("with the other sign of its distortion", tuple(-part for part in camera.distortion)),
+    )
+    for way, distortion in ways:
+        straight = replace(camera, distortion=distortion).straight(pixels)
+        homography, _ = cv2.findHomography(at, straight, 0)
+        if homography is None:
+            continue
+        off = float(np.hypot(*(apply(np.asarray(homography, np.float64), at) - straight).T).max()) * camera.fx
+        if off <= most:
+            raise ReadError(
+                where,
+                f"the lens file is not that of this picture: points fit to {{off:number.1}} pixels {way}",
+                needed="points within {most:number} pixels of their places through the lens",
+                remedy="Give the file of this lens at this focus, or calibrate with {run:calibrate}",
+                off=share(off),
+                most=share(most),
+            )
 
 
 def _camera_place(where: object, straight: Array, at: Array, pixel: float) -> tuple[Array, Array]:

@@ -45,8 +45,8 @@ class LaserCalibration:
             turn=degrees(float(np.degrees(self.plane.u_turn))),
             photos=len(self.used),
             rms=metres(self.plane.rms),
-            near=metres(self.plane.near),
-            far=metres(self.plane.far),
+            near=metres(round(self.plane.near, 2)),
+            far=metres(round(self.plane.far, 2)),
         )
 
 

@@ -135,7 +135,14 @@ def _beyond_boards(setup: Setup, view: View) -> tuple[Note, ...]:
     plane, off = setup.plane, float(view.place[2])
     if plane.near / _BEYOND <= off <= plane.far * _BEYOND:
         return ()
-    return (note("line.beyond-boards", near=metres(plane.near), far=metres(plane.far), off=metres(off)),)
+    return (
+        note(
+            "line.beyond-boards",
+            near=metres(round(plane.near, 2)),
+            far=metres(round(plane.far, 2)),
+            off=metres(round(off, 2)),
+        ),
+    )
 
 
 def _view(setup: Setup, where: Path, points: Points, camera: Camera | None, place: Array | None) -> View:

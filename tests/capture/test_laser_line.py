@@ -85,6 +85,25 @@ def test_natural_wall_frame_gives_the_camera_where_it_stands():
     assert_allclose(see_wall("made", pixels, at, camera, None).place, [0, 0, 3.5], atol=1e-6)
 
 
+@pytest.mark.parametrize(
+    ("lens", "words"), [((0.3, 0.0, 0.0, 0.0), "without its distortion"), ((-0.3, 0.0, 0.0, 0.0), "the other sign")]
+)
+def test_a_lens_file_of_another_lens_is_told_from_a_target_at_the_wrong_place(lens, words):
+    import cv2
+
+    from flatscan.capture.camera import Camera
+
+    at = np.array([[x, y] for x in (-1.4, 0, 1.4) for y in (-1.0, 0, 1.0)])
+    camera = Camera(4000, 3000, 2912.0, 2912.0, 1999.5, 1499.5, lens)
+    true = replace(camera, distortion=(0.3, 0.0, 0.0, 0.0) if "sign" in words else ())
+    points = np.column_stack([at * [1, -1], np.full(len(at), 3.5)])
+    bent = np.array(true.distortion or (0.0,) * 4)
+    pixels, _ = cv2.projectPoints(points, np.zeros(3), np.zeros(3), true.matrix, bent)
+    with pytest.raises(ReadError, match=f"the lens file is not that of this picture.*{words}"):
+        see_wall("made", pixels.reshape(-1, 2), at, camera, None)
+    assert_allclose(see_wall("made", pixels.reshape(-1, 2), at, true, None).place, [0, 0, 3.5], atol=1e-3)
+
+
 def test_targets_are_found_to_a_few_tenths_of_a_pixel(small):
     scene, folder = small
     found = find_targets(np.asarray(Image.open(folder / "off1.png")))
