@@ -58,4 +58,4 @@ def test_words_keep_to_the_units_asked_for(lines):
     assert not re.search(r"[0-9] mm", inches)
     # tenths of a millimetre are thousandths of an inch, not nothing
     u = line_record(lines)["lines"][0]["u_mm"]
-    assert f"± {u / 25.4:.3f} in each" in inches
+    assert f"each good to {u / 25.4:.3f} in two times in three" in inches
