@@ -161,12 +161,17 @@ class _Trial:
         return replace(self, setup=setup)._rms(self.line.points, setup.place, self.given, longer)
 
     def plane(self) -> float:
-        """The laser's plane, in the ways in which its calibration left it open."""
+        """The laser's plane, in the ways in which its calibration left it open, about the line's own middle."""
         calibrated = self.setup.plane
         if calibrated is None:
             return 0.0
-        moved = (replace(self.setup, plane=calibrated.moved(_SMALL * way)) for way in calibrated.ways())
-        return math.hypot(*(replace(self, setup=one)._rms(self.line.points, None, self.given) for one in moved))
+        # what moves all lines of one plane nearer or further moves the wall, and bends nothing
+        changes = []
+        for way in calibrated.ways():
+            moved = replace(self.setup, plane=calibrated.moved(_SMALL * way))
+            change = (heights_after(moved, self.line, self.given, self.line.points, None) - self.base) / _SMALL
+            changes.append(float(np.sqrt(np.mean((change - np.median(change)) ** 2))))
+        return math.hypot(*changes)
 
 
 def _lens_left(setup: Setup, line: MeasuredLine) -> float:
