@@ -78,6 +78,7 @@ def doubts_of(result: Result, notes: Iterable[object]) -> tuple[Doubt, ...]:
         *_asked(result),
         *_built(result, told),
         *_comes_off(result),
+        *_too_thin(result),
         *_readings(result, told),
         *_laser(told),
         *_doubled(result, told),
@@ -107,6 +108,17 @@ def _comes_off(result: Result) -> Iterator[Doubt]:
         lead = result.plan.take_off.lead
         if lead is not None:
             yield Doubt(lead, note("doubt.bared"), True, True, (lead,), lead)
+
+
+def _too_thin(result: Result) -> Iterator[Doubt]:
+    """A least build-up under what the material system needs: its order and packing build nothing that holds."""
+    if isinstance(result, (Survey, SetOut)) and result.plan.cannot is None:
+        take_off = result.plan.take_off
+        for said in take_off.notes:
+            if isinstance(said, Note) and said.code == "plan.too-thin":
+                least, wanted = said.quantities["least"], said.quantities["wanted"]
+                thin = note("doubt.too-thin", None, least=least, wanted=wanted, system=take_off.system)
+                yield Doubt(thin, note("doubt.thick-enough", None, wanted=wanted), True, True, (said,))
 
 
 def _readings(result: Result, told: tuple[Note, ...]) -> Iterator[Doubt]:

@@ -60,7 +60,9 @@ def tolerance_text(entries: Sequence[Tolerance], units: str) -> str:
         said = _in_full(entry) if len(entries) == 1 else (_in_short(entry),)
         lines += [entry.id, *(part for text in said for part in _wrapped(text, units))]
     if len(entries) > 1:
-        lines += [say(note("list.numbers-only"), units), say(note("list.in-full"), units)]
+        if not all(entry.sure for entry in entries):
+            lines.append(say(note("list.numbers-only"), units))
+        lines.append(say(note("list.in-full"), units))
     lines.append(say(note("list.contract-governs"), units))
     return "\n".join(lines)
 

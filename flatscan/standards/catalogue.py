@@ -198,6 +198,16 @@ def matching(words: Sequence[str] = (), country: str | None = None, stage: str |
     )
     if found:
         return found
+    there = sorted({code for entry in known.values() for code in entry.countries})
+    if country is not None and not any(holds_in(entry, country) for entry in known.values()):
+        raise BadValue(
+            "tolerances",
+            "no entry for the country {country}",
+            needed="a code of those that have one: {there}",
+            remedy="Leave the country out to see them all ({run:tolerances})",
+            country=country,
+            there=", ".join(there),
+        )
     close = _close(words[0]) if len(words) == 1 else []
     raise BadValue(
         "tolerances",

@@ -76,6 +76,14 @@ def test_a_check_says_asked_decided_gap_ends_and_what_was_left_out(check):
     assert "step, corner" in said
 
 
+def test_a_check_of_plumb_alone_speaks_of_no_gap(tmp_path):
+    """Flatness was not asked for: what was judged stands under its own name."""
+    checked = fs.check(read(tmp_path, table(FLAT)), tolerance="nf-dtu-25-41-plumb")
+    said = report.first_screen(checked)
+    assert re.search(r"^Plumb +\d", said, re.MULTILINE)
+    assert not re.search(r"^(Gap|Balanced)", said, re.MULTILINE)
+
+
 def test_a_reading_that_its_neighbours_deny_stands_first(tmp_path):
     rows = [list(row) for row in FLAT]
     rows[2][2] = "140"
@@ -115,6 +123,19 @@ def test_half_the_stations_unread_leads(tmp_path):
     rows[1][3] = "-"
     few = doubts_of(found := fs.survey(read(tmp_path, table(rows))), report.report_of(found).notes)
     assert "doubt.unread" not in [doubt.said.code for doubt in few]
+
+
+# the least that trade texts print for a system (flatscan/plan/systems); 5 mm is what is asked for where nobody said
+@pytest.mark.parametrize(("system", "needs"), [("lime", "8 mm"), ("sand-cement-outside", "15 mm")])
+def test_a_cover_too_thin_for_the_material_leads(tmp_path, system, needs):
+    """Five millimetres of outside render were quoted, with the need for 15 on the fourth page alone."""
+    seen = read(tmp_path, table(FLAT))
+    for job, words in ((fs.survey, "NOT QUOTABLE"), (fs.set_out, "NOT TO BE SET OUT")):
+        said = " ".join(report.first_screen(job(seen, plan=fs.Plan.by(system=system))).split())
+        assert said.startswith(f"{words} until the face moves out (--least at {needs} or more): {system[:4]}")
+        assert f"needs {needs}, and the thinnest place gets" in said
+        thick = " ".join(report.first_screen(job(seen, plan=fs.Plan.by(system=system, least=needs))).split())
+        assert f"needs {needs}" not in thick
 
 
 def test_a_wall_54_per_cent_measured_leads(findings_for):

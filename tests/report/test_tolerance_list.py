@@ -55,3 +55,5 @@ def test_several_are_listed_shortly_and_say_how_to_have_all_of_one():
     text = " ".join(tolerance_text(available(), "mm").split())
     assert text.count("numbers only") == sum(not entry.decides for entry in available())
     assert "flatscan tolerances" in text
+    assert "Numbers only: check measures" in text
+    assert "umbers only" not in tolerance_text([load(f"nbr-13749-{what}") for what in ("flatness", "plumb")], "mm")

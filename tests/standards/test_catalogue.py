@@ -142,6 +142,14 @@ def test_entries_are_found_by_country_and_stage():
         matching(country="DE", stage="formed concrete")
 
 
+def test_a_country_without_entries_is_told_which_have_some():
+    with pytest.raises(BadValue) as caught:
+        matching(country="XX")
+    assert caught.value.values["there"] == ", ".join(
+        sorted({code for entry in available() for code in entry.countries})
+    )
+
+
 def test_the_european_body_has_34_members():
     assert len(set(CEN)) == len(CEN) == 34
     (entry,) = matching(["en-13914-2-2016-class-3"])

@@ -209,7 +209,7 @@ def _largest(result: Lows | Check) -> Note:
 
 
 def _checked(result: Check, doubts: tuple[Doubt, ...]) -> Iterator[FirstLine]:
-    """What was asked, the decision, the gap, the balanced end gap, and what was not measured, judged or left alone."""
+    """What was asked, the decision, the gap and balanced end gap or what else was judged, what was left out."""
     verdict = result.verdict
     yield FirstLine(wall_title(result.seen), asked(result))
     led = bool(doubts) and doubts[0].decides
@@ -217,10 +217,12 @@ def _checked(result: Check, doubts: tuple[Doubt, ...]) -> Iterator[FirstLine]:
     # what is undecided leads already, the others still have a decision
     if others:
         yield FirstLine(note("first.decision"), decision(verdict, others))
-    if led and others:
-        yield FirstLine(note("first.gap"), note("first.both", gap=_judged_gap(result), ends=_balanced(result)))
+    if (first := verdict.first) is not None and first.judges != "flatness" and first.measured is not None:
+        yield FirstLine(titled(first), note("first.gap-alone", gap=first.measured))
+    elif led and others:
+        yield FirstLine(note("first.gap"), note("first.both", gap=_largest(result), ends=_balanced(result)))
     else:
-        yield FirstLine(note("first.gap"), _judged_gap(result))
+        yield FirstLine(note("first.gap"), _largest(result))
         yield FirstLine(note("first.balanced"), _balanced(result))
     yield FirstLine(note("first.left-out"), left_out(verdict))
 
@@ -245,14 +247,6 @@ def decision(verdict: Verdict, criteria: list[Criterion]) -> Note:
 def _word(one: Criterion) -> Note:
     codes = {"within": "report.within", "outside": "report.outside"}
     return note(codes.get(one.decision, "report.undecided"))
-
-
-def _judged_gap(result: Check) -> Note:
-    """The value that was judged with its interval and place; of plumb alone, that."""
-    first = result.verdict.first
-    if first is not None and first.judges != "flatness" and first.measured is not None:
-        return note("first.gap-alone", gap=first.measured)
-    return _largest(result)
 
 
 def _balanced(result: Check) -> Note:
