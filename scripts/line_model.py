@@ -24,8 +24,9 @@ class Kind:
     """A kind of picture: wall, light, lens, sensor and file; lengths in pixels, light as a share of a full well.
 
     ``laser`` is what red, green and blue wells see of the line, ``power`` its brightest light on white, ``wide`` its
-    full width at half height on the wall, ``blur`` the lens's sigma at both ends of the line. ``off`` tells whether
-    there is a picture without the laser.
+    full width at half height on the wall, ``blur`` the lens's sigma at both ends of the line, ``contrast`` a
+    camera's setting turned up, which caps light below the largest value. ``off`` tells whether there is a picture
+    without the laser.
     """
 
     wall: str = "plain"
@@ -48,6 +49,7 @@ class Kind:
     crossing: float = 0.12
     sharpen: float = 0.3
     jpeg: int = 92
+    contrast: float = 0.0
     bands: float = 0.0
     mirror: float = 0.0
     off: bool = True
@@ -192,6 +194,8 @@ def _file(kind: Kind, linear: Array) -> np.ndarray:
     tone = np.where(mixed <= 0.0031308, 12.92 * mixed, 1.055 * np.maximum(mixed, 1e-9) ** (1 / 2.4) - 0.055)
     if kind.sharpen:
         tone = tone + kind.sharpen * (tone - cv2.GaussianBlur(tone, (0, 0), 1.2))
+    if kind.contrast:
+        tone = np.clip((tone - 0.4) * kind.contrast + 0.3, 0, 0.7)
     picture = np.clip(np.rint(tone * 255), 0, 255).astype(np.uint8)
     if not kind.jpeg:
         return picture
@@ -212,8 +216,12 @@ KINDS = {
     "one tone": Kind(),
     "one tone, one photo": Kind(off=False, ambient=0.02),
     "red clipped, green clean": Kind(power=4.0, wide=7.0, halo=0.04, spill=0.15, ambient=0.05),
+    "red far over": Kind(power=9.0, wide=9.0, halo=0.06, spill=0.3, ambient=0.05, jpeg=85),
     "dark circles": Kind(wall="circles", ambient=0.08),
     "dark circles, red clipped": Kind(wall="circles", power=5.0, wide=7.0, halo=0.04, spill=0.15, ambient=0.06),
+    "dark circles, red far over": Kind(
+        wall="circles", power=9.0, wide=9.0, halo=0.06, spill=0.3, ambient=0.06, blur=(1.2, 2.0), coma=0.03, jpeg=85
+    ),
     "dark circles, dark room": Kind(wall="circles", ambient=0.002),
     "dark circles, one photo": Kind(wall="circles", power=3.0, off=False, ambient=0.03),
     "chequered": Kind(wall="squares", ambient=0.05, blur=(1.5, 1.5)),
@@ -228,5 +236,6 @@ KINDS = {
     "white core": Kind(laser=(1.0, 0.35, 0.2), power=9.0, wide=6.0, halo=0.05, spill=0.2),
     "pulsed, rolling shutter": Kind(bands=0.7),
     "skewed": Kind(shape="skew", wide=8.0),
+    "contrast to the stop": Kind(wall="squares", contrast=4.0, wide=3.5, power=1.5, ambient=0.05),
     "mirror": Kind(mirror=0.9),
 }

@@ -42,9 +42,9 @@ class Errors:
     u_mean: Array
 
 
-def errors_of(kind: Kind, seed: int) -> tuple[Errors, str, float]:
+def errors_of(kind: Kind, seed: int, **size: int) -> tuple[Errors, str, float]:
     """Errors of one photo, the channel chosen, and the share of rows measured; raises what reading raises."""
-    photo = draw(kind, np.random.default_rng(seed))
+    photo = draw(kind, np.random.default_rng(seed), **size)
     on, off = (None if picture is None else Picture(picture, False, None) for picture in (photo.on, photo.off))
     assert on is not None
     stripe = find_stripe(on, off, None, Path("drawn"))

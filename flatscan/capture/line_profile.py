@@ -25,6 +25,8 @@ _ROUNDS = 4
 _LEAST_SIGMA = 0.6
 # noise of the wall's brightness must be so many times smaller than the brightness to be believed by half
 _TONE_DOUBT = 3.0
+# linear light of encoded values under 3
+_CRUSHED = 0.001
 # scatter with tails counts up to so many robust standard deviations
 _TAIL = 5.0
 # rows over which a line is taken to be smooth when its own errors are looked at
@@ -69,7 +71,8 @@ class Windows:
 class Fit:
     """Middles ``place`` (n,), ``u`` (n,) by the scatter of a row's light, ``sigma`` (n,) [pixels], ``height`` (n,).
 
-    ``pulled`` (n,) [pixels] is how far the wall's own brightness pulls the light's middle aside.
+    ``pulled`` (n,) [pixels] is how far the wall's own brightness pulls the light's middle aside, ``steep`` (n,) the
+    largest step from pixel to pixel as a share of the height seen.
     """
 
     place: Array
@@ -77,6 +80,7 @@ class Fit:
     sigma: Array
     height: Array
     pulled: Array
+    steep: Array
 
 
 def linear_light(encoded: NDArray[np.uint8]) -> Array:
@@ -115,11 +119,7 @@ def cut(
     ends = np.column_stack([light[:, :3].mean(axis=1), light[:, -3:].mean(axis=1)])
     if off is not None:
         light = light - linear_light(off.ravel()[own])
-    full = encoded >= FULL
-    # a neighbour of a full pixel is full in part: demosaicing and compression mix them
-    clipped = full.copy()
-    clipped[:, 1:] |= full[:, :-1]
-    clipped[:, :-1] |= full[:, 1:]
+    clipped = encoded >= FULL
     noise = max(_roughness(light), 3e-4)
     uneven = np.abs(ends[:, 1] - ends[:, 0]) / (ends.sum(axis=1) + 4 * noise)
     tone, known = (None, np.zeros(len(rows))) if bright is None else _tone(bright.ravel()[flat].astype(float))
@@ -143,7 +143,9 @@ def _tone(bright: Array) -> tuple[Array, Array]:
     doubt = _TONE_DOUBT * noise
     real = np.clip(1 - 1.5 * noise**2 / np.maximum(bright.var(axis=1, keepdims=True), 1e-12), 0.0, 1.0)
     tone: Array = np.clip(1 + real * (bright - level) / (level + doubt), 0.05, 8.0)
-    return tone, (level / (level + doubt))[:, 0]
+    # black that a camera's settings made of dark says nothing of how dark
+    told = 1 - np.minimum(4 * (bright < _CRUSHED).mean(axis=1), 1.0)
+    return tone, told * (1 - (1 - (level / (level + doubt))[:, 0] ** 3) ** 2)
 
 
 def widths(windows: Windows) -> Array:
@@ -202,7 +204,8 @@ def fit(windows: Windows, seed: Array, sigma: Array, *, free: bool = False) -> F
     seen = np.exp(-0.5 * off**2)
     pulled = (seen * tone * far).sum(axis=1) / (seen * tone).sum(axis=1)
     pulled = pulled - (seen * far).sum(axis=1) / seen.sum(axis=1)
-    return Fit(place, u, spread, height, pulled)
+    steep = np.abs(np.diff(light, axis=1)).max(axis=1) / np.maximum(peak - np.median(light[:, :3], axis=1), 1e-6)
+    return Fit(place, u, spread, height, pulled, np.minimum(steep, 1.0))
 
 
 def _solved(parts: Array, weight: Array, rest: Array) -> tuple[Array, Array]:
@@ -239,22 +242,33 @@ def scatter(places: Array, rows: Rows, u: Array) -> tuple[Array, float]:
     return np.sqrt(((ratios * u) ** 2 + plain**2) / 2), _alike(places, rows)
 
 
-def thirds(places: Array, rows: Rows, u: Array) -> float:
+def thirds(places: Array, rows: Rows, u: Array, part: Array | None = None) -> float:
     """Root mean square of third differences of places (n,) over what ``u`` (n,) makes of them, 0 where too few show it.
 
-    Over 1, 2, 4 and 8 rows, the largest of these.
+    Over 1, 2, 4 and 8 rows, the largest of these; with ``part`` (n,) of u, of those alone of which it makes over half.
     """
     scales = [0.0]
     for step in (1, 2, 4, 8):
         whole = rows[3 * step :] - rows[: -3 * step] == 3 * step
-        if whole.sum() < 20:
-            continue
-        parts = [places[i * step : len(places) - (3 - i) * step] for i in range(4)]
-        expected = [u[i * step : len(u) - (3 - i) * step] ** 2 for i in range(4)]
-        third = (parts[3] - 3 * parts[2] + 3 * parts[1] - parts[0])[whole]
-        spread = np.sqrt(expected[3] + 9 * expected[2] + 9 * expected[1] + expected[0])[whole]
-        scales.append(_spread_of(third / np.maximum(spread, 1e-9)))
+        four = _fours(places, step)
+        third = four[3] - 3 * four[2] + 3 * four[1] - four[0]
+        expected = _of_thirds(u, step)
+        if part is not None:
+            whole &= _of_thirds(part, step) > expected / 2
+        if whole.sum() >= 20:
+            scales.append(_spread_of((third / np.sqrt(np.maximum(expected, 1e-18)))[whole]))
     return max(scales)
+
+
+def _fours(values: Array, step: int) -> list[Array]:
+    return [values[i * step : max(len(values) - (3 - i) * step, 0)] for i in range(4)]
+
+
+def _of_thirds(u: Array, step: int) -> Array:
+    """Variances of third differences of independent values of ``u`` (n,)."""
+    four = _fours(u**2, step)
+    variances: Array = four[3] + 9 * four[2] + 9 * four[1] + four[0]
+    return variances
 
 
 def _spread_of(values: Array) -> float:

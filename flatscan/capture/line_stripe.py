@@ -34,16 +34,26 @@ _OVER_NOISE = 6.0
 _SAID_SATURATED, _SAID_TWICE = 0.05, 0.02
 # runs of rows by which a channel is judged
 _RUNS, _RUN = 12, 16
+# the colour to measure in shows at least this share of what another shows
+_LEADS = 0.7
+# rows so many times as unsure as most are looked for in other colours, and taken where surer by so much
+_UNSURE, _SURER = 2.5, 0.7
+# by how many times rows at borders of tone may scatter more than thought
+_TONE_TIMES = 1.0, 3.0
+# a colour with less of the light than this share of the strongest is not the laser's; its tone then counts more
+_LEAKED, _LEAK_TONE = 0.75, 2.5
 # no lens and colour grid show a narrower line [pixels]
 _LEAST_SIGMA = 0.8
 # what is left of the pull of the wall's tone after it was taken out: shares of the pull and of sigma (methods 4)
-_PULL_LEFT, _SIGMA_LEFT, _PULL_SMALL = 0.25, 0.1, 0.7
+_PULL_LEFT, _SIGMA_LEFT, _PULL_SMALL = 0.2, 0.06, 0.5
 # a line that fades by so much a row lies on a border of tone; what that leaves where the tone is known and where not
-_FADING_LEAST, _FADING_KNOWN, _FADING_UNKNOWN, _UNEVEN_LEFT = 0.03, 0.6, 2.0, 0.4
+_FADING_LEAST, _FADING_KNOWN, _FADING_UNKNOWN, _UNEVEN_LEFT = 0.02, 0.4, 2.0, 0.4
+# u [pixels] of a middle between two flanks that rise within a pixel each: 1 / root(12 x 2), and a half more as seen
+_STEPPED = 0.3
 # what demosaicing and compression shift a whole line by [pixels]
 _SHARED = 0.03
-# rows whose middle is no better known than this share of the line's width are left out
-_LEAST_SURE = 0.35
+# rows whose middle is no better known than this share of the line's width, while most are, are left out
+_LEAST_SURE = 0.12
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,7 +95,7 @@ class Stripe:
         share_of = share_of / share_of.sum()
         tone = self.tone[kept] ** 2
         own = np.maximum(self.u[kept] ** 2 - tone, 0.0)
-        return float(np.sqrt((share_of**2 * (self.alike * own + max(self.width, self.alike) * tone)).sum()))
+        return float(np.sqrt((share_of**2 * (self.alike * own + max(2 * self.width, self.alike) * tone)).sum()))
 
 
 def find_stripe(on: Picture, off: Picture | None, channel: str | None, where: Path, *, level: bool = False) -> Stripe:
@@ -116,21 +126,35 @@ def find_stripe(on: Picture, off: Picture | None, channel: str | None, where: Pa
 
 def _followed(seen: _Light, ridge: Ridge, rows: Rows, tried: list[str], where: Path) -> Stripe:
     """The line on some rows, in the best of the channels ``tried``, and in others where that one does not show it."""
-    trials = sorted((_tried(seen, name, rows, ridge) for name in tried), key=lambda trial: trial.cost)
+    trials = [_tried(seen, name, rows, ridge) for name in tried]
+    most = max(trial.strong.mean() for trial in trials)
+    # a colour that shows the line in part only can fill in, but not lead
+    trials.sort(key=lambda trial: (trial.strong.mean() < _LEADS * most, trial.cost))
     best = trials[0]
-    windows = seen.windows(best.channel, rows, ridge.at[rows], best.sigma)
-    found = fit_line(windows, ridge.at[rows], best.sigma)
-    kept, u, tone, alike = _sure(windows, found, ridge)
-    place = found.place.copy()
+    windows, middles = _middles(seen, best, rows, ridge)
     for other in trials[1:]:
-        kept = kept | _filled(seen, best, other, rows, ridge, kept, (place, u, tone))
+        middles = _with_other(seen, best, other, rows, ridge, middles)
+    kept = middles.good
     _refuse_few(int(kept.sum()), where)
-    places = np.column_stack([place, rows.astype(float)])[kept]
+    places = np.column_stack([middles.place, rows.astype(float)])[kept]
     clipped = float(windows.clipped[kept].any(axis=1).mean())
-    wide = float(np.median(found.sigma[kept])) * FWHM
+    wide = float(np.median(middles.sigma[kept])) * FWHM
     dropped = int(ridge.strong.sum() - kept.sum())
     notes = _notes(where.name, clipped, ridge)
-    return Stripe(places, u[kept], tone[kept], alike, wide, best.channel, dropped, clipped, notes)
+    u, tone = middles.u[kept], middles.tone[kept]
+    return Stripe(places, u, tone, middles.alike, wide, best.channel, dropped, clipped, notes)
+
+
+@dataclass(frozen=True, eq=False)
+class _Middles:
+    """Of all rows looked at: ``place``, ``u``, its part by ``tone``, the line's ``sigma``, and which are ``good``."""
+
+    place: Array
+    u: Array
+    tone: Array
+    sigma: Array
+    good: Mask
+    alike: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -153,9 +177,13 @@ class _Light:
 
 @dataclass(frozen=True, eq=False)
 class _Trial:
-    """A channel tried on some rows: what its middles there cost [pixels], the line's ``sigma``, where it is strong."""
+    """A channel tried on some rows: what its middles there cost [pixels], the line's ``sigma``, where it is strong.
+
+    ``leaked`` tells that the laser is of another colour.
+    """
 
     channel: str
+    leaked: bool
     cost: float
     sigma: float
     place: Array
@@ -194,9 +222,15 @@ def _tried(seen: _Light, name: str, rows: Rows, ridge: Ridge) -> _Trial:
         u, _ = scatter(found.place[strong], some[strong], found.u[strong])
         clipped = float(windows.clipped[strong].any(axis=1).mean())
         cost = float(np.median(u)) * (1 + clipped / 2) + 0.015 * sigma + weak * ridge.sigma / 8
-    return _Trial(
-        name, cost, max(float(np.clip(np.median(found.sigma), 0.7 * sigma, 1.3 * sigma)), 0.8), found.place, strong
-    )
+    own = max(float(np.clip(np.median(found.sigma), 0.7 * sigma, 1.3 * sigma)), _LEAST_SIGMA)
+    return _Trial(name, _leaked(seen, name, some, ridge), cost, own, found.place, strong)
+
+
+def _leaked(seen: _Light, name: str, rows: Rows, ridge: Ridge) -> bool:
+    """Whether a channel has less of the line's light than another: the laser is of that one's colour."""
+    lights = {one: seen.windows(one, rows, ridge.at[rows], 1.5 * ridge.sigma).light for one in CHANNELS}
+    sums = {one: float(np.median(np.maximum(light, 0.0).sum(axis=1))) for one, light in lights.items()}
+    return sums[name] < _LEAKED * max(sums.values())
 
 
 def _strong(windows: Windows, found: Fit) -> Mask:
@@ -204,24 +238,32 @@ def _strong(windows: Windows, found: Fit) -> Mask:
     return strong
 
 
-def _sure(windows: Windows, found: Fit, ridge: Ridge) -> tuple[Mask, Array, Array, float]:
-    """Rows to keep, the u (n,) of all and its part by tone (n,), and over how many rows errors are alike."""
-    good = _strong(windows, found) & (np.abs(found.place - ridge.at[windows.rows]) < 2 * FWHM * ridge.sigma)
-    tone = _tone_left(windows, found)
+def _middles(seen: _Light, trial: _Trial, rows: Rows, ridge: Ridge) -> tuple[Windows, _Middles]:
+    """The middles of rows in one channel, with u as large as they really scatter."""
+    windows = seen.windows(trial.channel, rows, ridge.at[rows], trial.sigma)
+    found = fit_line(windows, ridge.at[rows], trial.sigma)
+    good = _strong(windows, found) & (np.abs(found.place - ridge.at[rows]) < 2 * FWHM * ridge.sigma)
+    # what leaks into another colour is left of differences of colours, and jumps at borders of tone
+    tone = _tone_left(windows, found) * (_LEAK_TONE if trial.leaked else 1.0)
     calm = good & (tone < 0.05 * found.sigma)
     calm = good if calm.sum() < FEWEST_ROWS else calm
     if calm.sum() < FEWEST_ROWS:
-        return good, found.u, tone, 4.0
-    own, alike = scatter(found.place[calm], windows.rows[calm], found.u[calm])
+        return windows, _Middles(found.place, np.hypot(4 * found.u, tone), tone, found.sigma, good, 4.0)
+    own, alike = scatter(found.place[calm], rows[calm], found.u[calm])
     # rows on borders of tone have the scatter of the calm ones, at their own light, and what the tone left
-    u = np.hypot(np.interp(found.u, np.sort(found.u[calm]), np.sort(own)), tone)
+    own = np.interp(found.u, np.sort(found.u[calm]), np.sort(own))
+    some = found.place[good], rows[good]
+    times = thirds(*some, np.hypot(own, tone)[good], tone[good])
+    tone = tone * float(np.clip(times, *_TONE_TIMES)) if times else tone
+    u = np.hypot(own, tone)
     # whatever was not thought of shows in the rows themselves
-    u = u * max(1.0, thirds(found.place[good], windows.rows[good], u[good]))
-    return good & (u < _LEAST_SURE * FWHM * found.sigma), u, tone, alike
+    u = u * max(1.0, thirds(*some, u[good]))
+    good = good & (u < np.maximum(_LEAST_SURE * FWHM * found.sigma, _UNSURE * np.median(u[calm])))
+    return windows, _Middles(found.place, u, tone, found.sigma, good, alike)
 
 
 def _tone_left(windows: Windows, found: Fit) -> Array:
-    """u (n,) [pixels] by the wall's tone after its pull was taken out as far as it is known.
+    """u (n,) [pixels] by the wall's tone after its pull was taken out as far as it is known, and by coarse pixels.
 
     Seen are the pull itself, ends of the window unlike each other, and a line that grows or fades from row to row.
     """
@@ -231,34 +273,34 @@ def _tone_left(windows: Windows, found: Fit) -> Array:
     height = ndimage.gaussian_filter1d(np.maximum(found.height, windows.noise), 1.5)
     fading = np.abs(ndimage.gaussian_filter1d(np.log(height), 1.0, order=1))
     reach = 2 * int(np.ceil(float(np.median(sigma)))) + 1
-    fading = ndimage.maximum_filter1d(np.where(fading < _FADING_LEAST, 0.0, fading), reach) * sigma**2
+    # speckle fades everywhere; a border does so in its own rows
+    least = max(_FADING_LEAST, 2 * float(np.median(fading)))
+    fading = ndimage.maximum_filter1d(np.where(fading < least, 0.0, fading), reach) * sigma**2
     known = np.minimum(_PULL_SMALL * pull, _SIGMA_LEFT * sigma + _PULL_LEFT * pull)
     known = np.hypot(known, np.minimum(_FADING_KNOWN * fading, 0.15 * sigma))
     unknown = np.hypot(np.minimum(_FADING_UNKNOWN * fading, 0.45 * sigma), _UNEVEN_LEFT * windows.uneven * sigma)
-    left: Array = np.sqrt(windows.known * known**2 + (1 - windows.known) * unknown**2)
+    # an edge within one pixel hides where in the pixel it lies
+    stepped = _STEPPED * np.clip((found.steep - 0.5) / 0.4, 0.0, 1.0)
+    left: Array = np.sqrt(windows.known * known**2 + (1 - windows.known) * unknown**2 + stepped**2)
     return left
 
 
-def _filled(
-    seen: _Light, best: _Trial, other: _Trial, rows: Rows, ridge: Ridge, kept: Mask, found: tuple[Array, Array, Array]
-) -> Mask:
-    """Rows that the best channel does not show and another does: places, u and tone (n,) ``found`` are set there."""
-    place, u, tone = found
+def _with_other(seen: _Light, best: _Trial, other: _Trial, rows: Rows, ridge: Ridge, middles: _Middles) -> _Middles:
+    """The middles with those of another channel where that one is surer, laid on them by their median distance."""
     both = best.strong & other.strong
-    empty: Mask = np.zeros(len(rows), bool)
-    missing = np.flatnonzero(~kept)
-    if both.sum() < FEWEST_ROWS or len(missing) < 3:
-        return empty
-    apart = best.place[both] - other.place[both]
-    windows = seen.windows(other.channel, rows[missing], ridge.at[rows[missing]], other.sigma)
-    own = fit(windows, ridge.at[rows[missing]], np.full(len(missing), other.sigma))
-    left = _tone_left(windows, own)
-    spread = np.hypot(4 * own.u, np.hypot(robust_scale(apart), left))
-    good = _strong(windows, own) & (spread < _LEAST_SURE * FWHM * other.sigma) & ~windows.clipped.all(axis=1)
-    place[missing[good]] = own.place[good] + float(np.median(apart))
-    u[missing[good]], tone[missing[good]] = spread[good], left[good]
-    empty[missing[good]] = True
-    return empty
+    unsure = ~middles.good | (middles.u > _UNSURE * np.median(middles.u[middles.good]))
+    if both.sum() < FEWEST_ROWS or unsure.mean() < 0.01:
+        return middles
+    _, own = _middles(seen, other, rows, ridge)
+    again = middles.good & own.good
+    if again.sum() < FEWEST_ROWS:
+        return middles
+    apart = (middles.place - own.place)[again]
+    u = np.hypot(own.u, robust_scale(apart) / 2)
+    taken = unsure & own.good & ((u < _SURER * middles.u) | ~middles.good)
+    place = np.where(taken, own.place + float(np.median(apart)), middles.place)
+    tone = np.where(taken, own.tone, middles.tone)
+    return replace(middles, place=place, u=np.where(taken, u, middles.u), tone=tone, good=middles.good | taken)
 
 
 def _notes(picture: str, clipped: float, ridge: Ridge) -> tuple[Note, ...]:
