@@ -174,6 +174,9 @@ def fit(windows: Windows, seed: Array, sigma: Array, *, free: bool = False) -> F
     peak = np.maximum(light.max(axis=1), 1e-6)
     place, spread, height = seed.astype(float), sigma.astype(float), peak.copy()
     level, slope = np.zeros(len(seed)), np.zeros(len(seed))
+    # flanks beyond full pixels belong to the line however narrow it is taken to be
+    wide_full = full.sum(axis=1)
+    clear = np.where(wide_full > 0, wide_full / 2 + 2.5, 0.0)
     for turn in range(_ROUNDS + free):
         far = columns - place[:, None]
         off = far / spread[:, None]
@@ -181,7 +184,8 @@ def fit(windows: Windows, seed: Array, sigma: Array, *, free: bool = False) -> F
         over = height[:, None] * shape
         rest = light - over - level[:, None] - slope[:, None] * far
         counted = ~full | (rest > 0)
-        taper = np.clip(_REACH + 0.5 - np.abs(off), 0.0, 1.0)
+        reach = np.maximum(_REACH * spread, clear)[:, None]
+        taper = np.clip((reach - np.abs(far)) / spread[:, None] + 0.5, 0.0, 1.0)
         weight = counted * taper / (windows.noise**2 + (_UNSTEADY * over) ** 2)
         many = np.maximum(counted.sum(axis=1) - 4, 1)
         if turn > 1:

@@ -48,12 +48,13 @@ _LEAST_SIGMA = 0.8
 _PULL_LEFT, _SIGMA_LEFT, _PULL_SMALL = 0.2, 0.06, 0.5
 # a line that fades by so much a row lies on a border of tone; what that leaves where the tone is known and where not
 _FADING_LEAST, _FADING_KNOWN, _FADING_UNKNOWN, _UNEVEN_LEFT = 0.02, 0.4, 2.0, 0.4
-# u [pixels] of a middle between two flanks that rise within a pixel each: 1 / root(12 x 2), and a half more as seen
-_STEPPED = 0.3
+# u [pixels] of a middle between two flanks that rise within a pixel each: 1 / root(12 x 2), and more as seen
+_STEPPED = 0.4
 # what demosaicing and compression shift a whole line by [pixels]
 _SHARED = 0.03
-# rows whose middle is no better known than this share of the line's width, while most are, are left out
-_LEAST_SURE = 0.12
+# rows whose middle is no better known than this share of the line's width, and this [pixels], while most are, are left
+# out
+_LEAST_SURE, _SURE = 0.12, 0.8
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,7 +83,8 @@ class Stripe:
 
     def shared(self, doubt: float = 0.005) -> float:
         """What the whole line shares [pixels]: the grid of colours, compression, and ``doubt`` of its width."""
-        return float(np.hypot(_SHARED, doubt * self.width))
+        # what a full line lost is its top: lopsided flanks and glow count more
+        return float(np.hypot(_SHARED, doubt * self.width * (1 + self.saturated)))
 
     def weights(self) -> Array:
         """Weights (n,) by which rows are best averaged."""
@@ -252,18 +254,22 @@ def _middles(seen: _Light, trial: _Trial, rows: Rows, ridge: Ridge) -> tuple[Win
     own, alike = scatter(found.place[calm], rows[calm], found.u[calm])
     # rows on borders of tone have the scatter of the calm ones, at their own light, and what the tone left
     own = np.interp(found.u, np.sort(found.u[calm]), np.sort(own))
+    # an edge within one pixel hides where in the pixel it lies, over many rows alike
+    stepped = _STEPPED * np.clip((found.steep - 0.6) / 0.3, 0.0, 1.0)
+    tone = np.sqrt(tone**2 + np.maximum(stepped**2 - own**2, 0.0))
     some = found.place[good], rows[good]
     times = thirds(*some, np.hypot(own, tone)[good], tone[good])
     tone = tone * float(np.clip(times, *_TONE_TIMES)) if times else tone
     u = np.hypot(own, tone)
     # whatever was not thought of shows in the rows themselves
     u = u * max(1.0, thirds(*some, u[good]))
-    good = good & (u < np.maximum(_LEAST_SURE * FWHM * found.sigma, _UNSURE * np.median(u[calm])))
+    most = np.maximum(_LEAST_SURE * FWHM * found.sigma, max(_SURE, _UNSURE * float(np.median(u[calm]))))
+    good = good & (u < most)
     return windows, _Middles(found.place, u, tone, found.sigma, good, alike)
 
 
 def _tone_left(windows: Windows, found: Fit) -> Array:
-    """u (n,) [pixels] by the wall's tone after its pull was taken out as far as it is known, and by coarse pixels.
+    """u (n,) [pixels] by the wall's tone after its pull was taken out as far as it is known.
 
     Seen are the pull itself, ends of the window unlike each other, and a line that grows or fades from row to row.
     """
@@ -279,9 +285,7 @@ def _tone_left(windows: Windows, found: Fit) -> Array:
     known = np.minimum(_PULL_SMALL * pull, _SIGMA_LEFT * sigma + _PULL_LEFT * pull)
     known = np.hypot(known, np.minimum(_FADING_KNOWN * fading, 0.15 * sigma))
     unknown = np.hypot(np.minimum(_FADING_UNKNOWN * fading, 0.45 * sigma), _UNEVEN_LEFT * windows.uneven * sigma)
-    # an edge within one pixel hides where in the pixel it lies
-    stepped = _STEPPED * np.clip((found.steep - 0.5) / 0.4, 0.0, 1.0)
-    left: Array = np.sqrt(windows.known * known**2 + (1 - windows.known) * unknown**2 + stepped**2)
+    left: Array = np.sqrt(windows.known * known**2 + (1 - windows.known) * unknown**2)
     return left
 
 

@@ -47,7 +47,7 @@ def rms(values):
         ("red clipped, green clean", 0.3, None),
         ("dark circles", 0.3, 0.6),
         ("dark circles, red far over", 0.4, 0.6),
-        ("contrast to the stop", 0.6, 0.9),
+        ("contrast to the stop", 0.6, 1.2),
         ("joints", 0.25, 0.35),
         ("phone JPEG", 0.3, None),
         ("white core", 0.25, None),
