@@ -54,7 +54,7 @@ _STEPPED = 0.4
 _SHARED = 0.03
 # rows whose middle is no better known than this share of the line's width, and this [pixels], while most are, are left
 # out
-_LEAST_SURE, _SURE = 0.12, 0.8
+_LEAST_SURE, _SURE = 0.12, 1.2
 
 
 @dataclass(frozen=True, eq=False)
