@@ -12,7 +12,7 @@ import numpy as np
 from flatscan.capture.camera import Camera
 from flatscan.capture.printed_marks import marker_bits
 
-PLACES = ((0.25, 0.35), (1.2, 0.3), (2.15, 0.35), (2.2, 0.65), (2.15, 0.98), (1.2, 1.0), (0.25, 0.98), (0.2, 0.65))
+PLACES = ((0.25, 0.3), (1.2, 0.25), (2.15, 0.3), (2.15, 1.0), (1.2, 1.05), (0.25, 1.0))
 
 
 class SweepScene:
@@ -28,7 +28,7 @@ class SweepScene:
     def __init__(self, *, size=(640, 360), focal=540.0, centre=(1.6, 0.66, 2.5), look=(1.2, 0.65), lens=(),
                  pivot=(-1.0, 0.7, 0.8), lines=60, span=(-0.04, 2.44), wall=(2.4, 1.3),
                  relief=lambda x, y: 0.0 * (x + y), strips=((-0.045, 0.010), (1.345, 0.010)), broad=0.06,
-                 bow=lambda y: 0.0 * y, target=0.18,
+                 bow=lambda y: 0.0 * y, target=0.10,
                  places=PLACES, jitter=0.3, readout=0.6, exposure=0.1, seed=1, noise=1.5, speckle=0.1, thick=0.008,
                  power=150.0, nudge=0.0, tilt=0.0, skew=lambda x: 0.0 * x, scale=1.0):  # fmt: skip
         self.camera = Camera(*size, focal, focal, size[0] / 2 - 0.5, size[1] / 2 - 0.5, tuple(lens))

@@ -21,6 +21,8 @@ Pixels = NDArray[np.uint8]
 Rows = NDArray[np.int64]
 # of a strip's face the middle part counts: at its edges light of two heights mixes
 _FACE, _FEWEST_ON_FACE = 0.6, 3
+# half of a target's paper, and a line's width about it, as a share of its black square
+_PAPER = 0.8
 # what is left out beside a strip, where its light and the wall's mix [m]
 _BESIDE = 0.010
 NO_REFERENCE, FLAT_VIEW = "no reference", "poor angle"
@@ -126,7 +128,7 @@ def measured(shot: Shot, number: int, pixels: Array, width: float) -> SweptLine 
         height = height - _bend_at(np.array(on), shot, plane, seen)
     true = plane.true_places(view, seen, height)
     size = np.array([given.width, given.height])
-    wall = ((true >= 0) & (true <= size)).all(axis=1) & ~beside & np.isfinite(height)
+    wall = ((true >= 0) & (true <= size)).all(axis=1) & ~beside & np.isfinite(height) & ~_on_paper(given, true)
     if wall.sum() < 10 * _FEWEST_ON_FACE:
         return NO_LINE
     middle = np.median(seen[wall], axis=0)
@@ -144,6 +146,14 @@ def measured(shot: Shot, number: int, pixels: Array, width: float) -> SweptLine 
         sensitivity,
         np.array(marks),
     )
+
+
+def _on_paper(given: SweepSetup, true: Array) -> Mask:
+    """Which places (n, 2) lie on a target's paper: it is no wall, and its black and white pull the line about."""
+    on = np.zeros(len(true), bool)
+    for place in given.setup.targets.values():
+        on |= (np.abs(true - place) <= _PAPER * (given.setup.target_size or 0.0)).all(axis=1)
+    return on
 
 
 def plane_through(on: Array, pivot: Array, axis: Array | None) -> LaserPlane | None:

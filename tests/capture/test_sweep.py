@@ -17,7 +17,7 @@ from flatscan.jobs import Capturing, see
 from flatscan.report.say import say
 
 # a wall of 1.2 m x 0.65 m, 3 mm a pixel as a large one has on a real video
-SMALL = {"size": (480, 270), "focal": 405.0, "lines": 24, "scale": 0.5}
+SMALL = {"size": (480, 270), "focal": 405.0, "lines": 24, "scale": 0.5, "target": 0.18}
 
 
 def relief(x, y):
@@ -257,12 +257,3 @@ def test_a_hollow_swept_wall_is_outside():
     found = prove_sweep.shown("hollow", 4, 1.0, **SMALL)
     assert found.decision == "outside"
     assert found.gap_held
-
-
-@pytest.mark.nightly
-def test_a_flat_swept_wall_is_within():
-    """The same with lines close enough for it."""
-    found = prove_sweep.shown("flat", 4, 1.0, size=(640, 360), focal=540.0, lines=60, scale=0.5)
-    assert found.decision == "within"
-    assert found.gap_held
-    assert found.litres_held

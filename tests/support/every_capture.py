@@ -102,7 +102,7 @@ def _sweep(folder):
     shots = folder / "shots"
     shots.mkdir()
     if not _DRAWN:
-        scene = SweepScene(size=(480, 270), focal=405.0, lines=24, scale=0.5)
+        scene = SweepScene(size=(480, 270), focal=405.0, lines=24, scale=0.5, target=0.18)
         _DRAWN[scene] = scene.video(shots / "sweep.avi").read_bytes()
     ((scene, film),) = _DRAWN.items()
     (shots / "sweep.avi").write_bytes(film)
