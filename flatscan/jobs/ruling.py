@@ -54,7 +54,7 @@ def lows_seen(
     shaved = shave_off(looked.relief, shave, limit=limit)
     left, flush = gaps_left(shaved.relief, requirement)
     found = filling(shaved.relief, left, limit=limit, fill=flush)
-    settings = (*changed(seen.how), *changed(requirement, Requirement(limit=LOW_LIMIT)))
+    settings = (*changed(seen.how), *changed(replace(requirement, limit=limit), Requirement(limit=LOW_LIMIT)))
     looked = replace(looked, notes=(*found.notes, *looked.notes), settings=settings)
     return looked.extended(
         Lows,

@@ -42,6 +42,14 @@ def test_every_command_works_by_the_plan_in_the_jobs_folder(in_folder):
     assert_allclose(ran[3].document["verdict"]["limit_mm"], 4.0)
 
 
+def test_lows_without_a_limit_name_none_that_somebody_set(in_folder):
+    """They said "limit 3 mm, usual 2 mm" of a limit that nobody gave, and listed lows from 2 mm on."""
+    flatscan = in_folder('limit = "4 mm"\n')
+    assert settings(flatscan("lows", GRID, "--json"))["limit"] == "4 mm"
+    (FOLDER / "plan.toml").write_text("")
+    assert "limit" not in settings(flatscan("lows", GRID, "--json"))
+
+
 def test_what_is_given_by_hand_wins_for_one_run(in_folder):
     flatscan = in_folder('least = "8 mm"\ntolerance = "uk-plaster-3mm-1.8m"\n')
     by_plan, by_hand = flatscan("survey", GRID, "--json"), flatscan("survey", GRID, "--least", "6mm", "--json")

@@ -1,5 +1,7 @@
 """Work, waiting and pieces, by hand and against a day gone through minute by minute."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -111,6 +113,11 @@ def test_the_ranges_of_the_material_stand_on_the_list_and_in_the_document_alike(
     assert rows["finish", "a bag covers 10.0 to 12.0 m² at 2 mm"] == "printed"
     assert rows["all of it", "dries in 12 to 17 days at the thickest, 12 mm"] == "printed"
     assert not any(" mm" in said or "litre" in said for _, said, _ in told.texts("in"))
+    # a measured thickness is told to a tenth, not as it was computed
+    thick = tuple(replace(one, at=0.0215064) for one in taken.figures if one.code == "drying")
+    (odd,) = figure_table(replace(taken, figures=thick)).texts("mm")
+    # 21.5 and 30.1 days, in whole days as the plan has them
+    assert odd[1] == "dries in 22 to 31 days at the thickest, 21.5 mm"
     listed = {(one["coat"], one["name"]): one for one in figures(taken)}
     under = [listed["undercoat", name] for name in ("consumption", "fills")]
     assert_allclose(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from flatscan.core.notes import Note, Unknown, note
 from flatscan.core.quantity import cubic_metres, days, hours, metres, share, square_metres
 from flatscan.plan.coats import LOOSE
@@ -192,7 +194,11 @@ def _told(it: Figure) -> Note | None:
     if it.at is None:
         by = 1.0 if it.unit == "h" else 24.0
         return note(_TIMES[it.code], time=waited((it.low * by, it.high * by)))
-    time = waited((it.low * it.at * 24e3, it.high * it.at * 24e3))
+    low, high = it.low * it.at * 1e3, it.high * it.at * 1e3
+    if it.code == "drying":
+        # whole days, as `System.drying` counts them
+        low, high = (math.ceil(days - 1e-9) for days in (low, high))
+    time = waited((low * 24, high * 24))
     return note("figure.wait-at" if it.code == "wait" else "figure.drying", time=time, at=at)
 
 
