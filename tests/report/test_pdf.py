@@ -16,7 +16,7 @@ from flatscan.plan import stops
 from flatscan.plan.cautions import cautions_of
 from flatscan.plan.screeds import Dot, Screed, Screeds
 from flatscan.report.figures import style
-from flatscan.report.paper import pdf, record, sheets
+from flatscan.report.paper import flow, pdf, record, sheets
 from flatscan.report.paper.flow import MARGIN, Flow
 from flatscan.report.reporting import report_of
 from flatscan.report.say import finished, say
@@ -312,7 +312,24 @@ def test_empty_lists_are_said_and_do_not_break(findings_for):
 
 def test_a_heading_is_not_left_at_a_foot():
     with style.sheet_style():
-        flow = Flow("Wall 1", "Test", "mm", "a4")
-        flow.y = MARGIN + 1.0
-        flow.heading("Alone")
-    assert len(flow.pages) == 2
+        sheet = Flow("Wall 1", "Test", "mm", "a4")
+        sheet.y = MARGIN + 1.0
+        sheet.heading("Alone")
+    assert len(sheet.pages) == 2
+
+
+def test_a_table_of_many_columns_is_written_smaller_before_a_word_is_broken():
+    """The thirteen columns of what changed: at the usual size 'height' stood there as 'heig' and 'ht'."""
+    long = ("place", "what", "left, mm", "width, mm", "height, mm", "volume, litres")
+    heads, rows = [*long, *long, "area, m²"], [["C1", "added", "2300", "1324", "1324.5", "363.3"] * 2 + ["0.10"]]
+    with style.sheet_style():
+        sheet = Flow("Wall 1", "Test", "mm", "a4")
+        size = flow._fitting(heads, rows, sheet.room, sheet.body)
+        spans = flow._spans(heads, rows, sheet.room, size)
+        assert 0.72 * sheet.body < size < sheet.body
+        assert sum(spans) <= sheet.room + 1e-6
+        for column, span in enumerate(spans):
+            for word in [*heads[column].split(), rows[0][column]]:
+                assert style.wrapped(word, span - flow._PAD + 1e-6, size, "bold") == [word]
+        # few columns stay as they are
+        assert flow._fitting(heads[:6], [rows[0][:6]], sheet.room, sheet.body) == sheet.body

@@ -17,6 +17,8 @@ MARGIN, _FOOT = 0.65, 0.1
 _SIZE, _SMALL, _LEADING = 9.5, 8.0, 1.3
 _PAD = 0.12
 _FEWEST = 0.45
+# of the usual size, for a table of many columns
+_SMALLEST = 0.72
 # rows of a form are this high [inches], for a hand with a carpenter's pencil, in small type no lower than this share
 _WRITING, _LEAST_WRITING = 0.27, 0.88
 # a table's heading, and the share of a page up to which a table is kept in one piece
@@ -137,6 +139,13 @@ class Flow:
 
         ``spans`` [inches] make it a form: columns of that width, ruled, with rows high enough to write in.
         """
+        usual = self.body
+        try:
+            self._table(table, tick, spans)
+        finally:
+            self.body = usual
+
+    def _table(self, table: Table, tick: bool, spans: Sequence[float] | None) -> None:
         heads, rows, wide, least = self._columns(table, tick, spans) if table.rows else ([], [], [], 0.0)
         deep = [max(self._height(row, wide), least) for row in (heads, *rows)] if table.rows else []
         self._keep(sum(deep) + _TITLED * self.scale)
@@ -167,6 +176,8 @@ class Flow:
         rows = [[*row, *(("",) if tick else ())] for row in table.texts(self.units)]
         if spans is None:
             heads, rows = _filled(heads, rows, keep=int(tick))
+            # many columns are written smaller before a word is broken
+            self.body = _fitting(heads, rows, self.room, self.body)
         wide, least = (
             (_spans(heads, rows, self.room, self.body), 0.0)
             if spans is None
@@ -301,10 +312,10 @@ def _spans(heads: Sequence[str], rows: Sequence[Sequence[str]], room: float, siz
         max(width(printable(heads[k]), size, "bold"), *(width(printable(row[k]), size) for row in rows)) + _PAD
         for k in range(len(heads))
     ]
-    wanted = [max(span, _FEWEST) for span in wanted]
     least = [_longest_word(heads[k], rows, k, size) for k in range(len(heads))]
+    wanted = [max(span, few) for span, few in zip(wanted, least, strict=True)]
     # words are broken only where there is no other way
-    least = least if sum(least) <= room else [_FEWEST] * len(heads)
+    least = least if sum(least) <= room + 1e-6 else [_FEWEST] * len(heads)
     while sum(wanted) > room + 1e-6:
         give = [k for k, span in enumerate(wanted) if span > least[k] + 1e-9]
         if not give:
@@ -318,8 +329,14 @@ def _spans(heads: Sequence[str], rows: Sequence[Sequence[str]], room: float, siz
     return wanted
 
 
+def _fitting(heads: Sequence[str], rows: Sequence[Sequence[str]], room: float, size: float) -> float:
+    """The size [points] at which the longest word of every column stands whole in its column; never under a part."""
+    words = sum(_longest_word(head, rows, k, size) for k, head in enumerate(heads))
+    return size * min(1.0, max(_SMALLEST, (room - _PAD * len(heads)) / max(words - _PAD * len(heads), 1e-9)))
+
+
 def _longest_word(head: str, rows: Sequence[Sequence[str]], column: int, size: float) -> float:
     """How wide a column must be so that no word in it is broken [inches]."""
     words = [width(printable(word), size, "bold") for word in head.split()]
     words += [width(printable(word), size) for row in rows for word in row[column].split()]
-    return max(_FEWEST, max(words, default=0.0) + _PAD)
+    return max(_FEWEST * min(1.0, size / _SIZE), max(words, default=0.0) + _PAD)
