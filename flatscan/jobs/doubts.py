@@ -259,6 +259,9 @@ def _undecided(result: Check) -> Iterator[Doubt]:
         if why.code == "verdict.cannot-show":
             why = note("doubt.too-coarse", u=_spread(why.quantities["u"]), limit=why.quantities["limit"])
         settle = note("doubt.rest-is-measured") if why.code == "verdict.coverage" else _would(reasons)
+        if settle.code == "doubt.by-hand" and criterion.judges == "plumb":
+            # no straightedge shows how far a wall leans
+            settle = note("doubt.plumb-is-known")
         if why.code in _OF_THE_LIMIT:
             why, settle = (note(code) for code in _OF_THE_LIMIT[why.code])
         said = note("doubt.undecided", name=criterion.name, why=why)

@@ -121,7 +121,9 @@ def _beyond(entry: Tolerance, found: Criterion, as_one: Criterion) -> Criterion:
         length = in_unit(entry.lengths[-1], entry.length_unit)
         return undecided(found, note("verdict.beyond-lengths", length=length))
     sure = WITHIN if as_one.decision == WITHIN else OUTSIDE if entry.beyond is not None else UNDECIDED
-    if found.decision in (UNDECIDED, sure):
+    settled = found.decision == sure != UNDECIDED
+    no_matter_where = found.measured is None or found.measured.u is None or numbers_only(entry) is not None
+    if settled or no_matter_where:
         return found
     return undecided(found, note("verdict.each-storey", limit=in_unit(entry.limits[0], entry.unit)))
 

@@ -82,6 +82,10 @@ def test_a_check_of_plumb_alone_speaks_of_no_gap(tmp_path):
     said = report.first_screen(checked)
     assert re.search(r"^Plumb +\d", said, re.MULTILINE)
     assert not re.search(r"^(Gap|Balanced)", said, re.MULTILINE)
+    # 5 mm against a limit of 5: a plumb line says more of a lean, a straightedge nothing
+    leaning = table([[str(80 - 2 * k)] * 5 for k in (2.5, 1.9, 1.2, 0.6, 0)])
+    unsure = " ".join(report.first_screen(fs.check(read(tmp_path, leaning), tolerance="nf-dtu-25-41-plumb")).split())
+    assert unsure.startswith("UNDECIDED until a plumb line or laser readings are added: 5.")
 
 
 def test_a_reading_that_its_neighbours_deny_stands_first(tmp_path):

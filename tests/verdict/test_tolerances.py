@@ -140,6 +140,15 @@ def test_plumb_over_storeys_and_beyond_what_is_named(grid_relief, identifier, he
     assert ("up to" in told and "only" in told) == (decision == "undecided" and height > 10)
 
 
+@pytest.mark.parametrize(("height", "storeys"), [(5.4, True), (2.5, False)])
+def test_a_lean_too_close_to_a_storeys_limit_over_several_is_asked_for_by_storey(grid_relief, height, storeys):
+    """5.2 mm, give or take 2.6, against 5 mm a storey: one storey needs a surer lean, two need looking at each."""
+    relief, slope = grid_relief(lambda x, y: 0 * x), Quantity(0.0052 / height, 0.0013 / height)
+    verdict = judge_by(load("nf-dtu-25-41-plumb"), relief, lean=slope, height=height).verdict
+    assert verdict.decision == "undecided"
+    assert ("each storey" in spoken(verdict.reasons)[0]) == storeys
+
+
 def test_read_in_one_place_gives_numbers_and_the_way_out(grid_relief):
     entry = load("uk-plaster-3mm-1.8m")
     hollow = scanned(grid_relief, arc(0.02, 2.0))
