@@ -140,6 +140,9 @@ def test_a_cover_too_thin_for_the_material_leads(tmp_path, system, needs):
         assert f"needs {needs}, and the thinnest place gets" in said
         thick = " ".join(report.first_screen(job(seen, plan=fs.Plan.by(system=system, least=needs))).split())
         assert f"needs {needs}" not in thick
+    # the title block of the sheets says the same as their lead
+    cells = report.report_of(fs.survey(seen, plan=fs.Plan.by(system=system))).cells
+    assert (say(cells[-1].big), say(cells[-1].small)) == ("more cover", f"the material needs {needs}")
 
 
 def test_a_wall_54_per_cent_measured_leads(findings_for):

@@ -133,6 +133,10 @@ def _first(plan: Planned) -> TitleCell:
     head, hacks = note("drawing.head-first"), plan.hacks
     if plan.take_off.stops:
         return TitleCell(head, note("drawing.stop"), note("drawing.see-stop"))
+    for thin in plan.take_off.notes:
+        if isinstance(thin, Note) and thin.code == "plan.too-thin":
+            needs = note("drawing.material-needs", None, wanted=thin.quantities["wanted"])
+            return TitleCell(head, note("drawing.more-cover"), needs)
     doubt = quote_as(plan)
     if doubt is not None and (doubt.code == "plan.quote-as" or not hacks):
         said = note("drawing.or-sweep" if doubt.code == "plan.quote-as" else "drawing.or-scan")
