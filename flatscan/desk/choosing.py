@@ -119,7 +119,7 @@ def _drawing(parts: list[str], wide: float, high: float, said: str) -> Markup:
 
 _TITLE = 80
 # what comes with captures of several files: lens files, buffers of a mesh, pictures, and a zip of all
-_BESIDE = (".json", ".yml", ".yaml", ".xml", ".bin", ".log", ".png", ".zip")
+_BESIDE = (".json", ".yml", ".yaml", ".xml", ".bin", ".log", ".png", ".mp4", ".mov", ".avi", ".zip")
 
 
 def home(desk: Desk) -> Any:

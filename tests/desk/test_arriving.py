@@ -11,7 +11,7 @@ from werkzeug.test import encode_multipart
 from flatscan.capture import files_of
 from flatscan.cli import run
 
-SEVERAL = ("glTF", "depth photo", "laser line photos", "depth frames")
+SEVERAL = ("glTF", "depth photo", "laser line photos", "swept laser lines", "depth frames")
 
 
 def send(client, parts, path="/new", **fields):
