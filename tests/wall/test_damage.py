@@ -91,5 +91,5 @@ def test_coordinates_rounded_to_10_mm_change_little(rooms, as_cloud):
 def test_a_sample_with_a_value_that_is_not_finite_is_refused(rooms, as_cloud):
     points, _ = rooms.build_wall(1, points=2000)
     points[7, 1] = np.nan
-    with pytest.raises(FlatscanError, match="not finite"):
+    with pytest.raises(FlatscanError, match="values that are not numbers"):
         find_walls(as_cloud(points))

@@ -97,7 +97,7 @@ def test_floor_and_ceiling_overrule_the_convention_with_a_remark(rooms, as_cloud
     assert_allclose(room.walls[0].frame.up, [0, 1, 0], atol=1e-12)
     (against,) = room.notes
     assert say(against).startswith(
-        "the LAS format's convention (Z up) says up is z, but floor and ceiling are square to the file's y"
+        "the way LAS files are usually made (Z up) says up is z, but floor and ceiling are square to the file's y"
     )
 
 

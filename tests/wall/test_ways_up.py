@@ -157,7 +157,7 @@ def test_a_plain_or_bellied_wall_has_no_joints(rooms, as_cloud):
 def test_a_side_that_nothing_tells_is_left_open_unless_asked_for(rooms, as_cloud):
     points, _ = rooms.build_wall(7, points=8_000)
     cloud = replace(as_cloud(points + 500.0), shift=np.zeros(3))
-    with pytest.raises(UnitsUnknown, match="which side of the wall"):
+    with pytest.raises(UnitsUnknown, match="nothing tells on which side the room is"):
         find_walls(cloud)
     found = find_walls(cloud, ask=False)
     (side,), (trouble,) = found.sides, found.troubles
