@@ -47,7 +47,7 @@ class SweepScene:
         self.lines = lines
         # noise that is drawn once and shifted about: drawing it anew would take most of the time
         self.grains = [cv2.GaussianBlur(self.rng.normal(0, 1, size[::-1]), (0, 0), 0.8) for _ in range(2)]
-        self.grains = [one * speckle / one.std() for one in self.grains]
+        self.grains = [(1 + one * speckle / one.std()).clip(0).astype(np.float32) for one in self.grains]
         self.hiss = [self.rng.normal(0, noise, (*size[::-1], 3)).astype(np.float32) for _ in range(2)]
         out = np.array([scale * look[0], scale * look[1], 0.0]) - self.centre
         out /= np.linalg.norm(out)
@@ -73,12 +73,14 @@ class SweepScene:
             x, y = (self.centre[i] + share * ray[:, i] for i in (0, 1))
             share = (self.height(x, y) - self.centre[2]) / ray[:, 2]
         self.hit = self.centre + share[:, None] * ray
-        self.row = row.ravel() / self.camera.height
+        self.deep = float(np.abs(self.hit[:, 2]).max()) + 0.002
 
     def shade(self):
         """The unlit wall (rows, cols), 100 for bright plaster."""
         x, y, _ = self.hit.T
         shade = 95 + 8 * np.sin(31 * x + 3) * np.cos(27 * y) + 5 * np.sin(160 * x + 90 * y)
+        beyond = (x < 0) | (y < 0) | (x > self.wall_size[0]) | (y > self.wall_size[1])
+        shade = np.where(beyond, 60.0, shade)
         for number, place in enumerate(self.places):
             px, py = (x - place[0]) / self.target + 0.5, (y - place[1]) / self.target + 0.5
             shade = np.where((np.abs(px - 0.5) < 0.72) & (np.abs(py - 0.5) < 0.72), 190.0, shade)
@@ -86,28 +88,29 @@ class SweepScene:
             bits = marker_bits(number)
             row, col = ((1 - py[inside]) * 6).astype(int).clip(0, 5), (px[inside] * 6).astype(int).clip(0, 5)
             shade[inside] = np.where(bits[row, col], 190.0, 30.0)
-        beyond = (x < 0) | (y < 0) | (x > self.wall_size[0]) | (y > self.wall_size[1])
-        shade = np.where(beyond, 60.0, shade)
         for place, _ in self.strips:
             shade = np.where(np.abs(y - place) <= self.broad / 2, 140.0, shade)
         return shade.reshape(self.camera.height, self.camera.width)
 
     def light(self, number, albedo):
         """Light of one frame on each pixel, 0 to 1, each row at its own time."""
-        lit = np.zeros(len(self.hit))
-        ahead = self.hit[:, 0] > self.pivot[0]
+        lit, high = np.zeros(len(self.hit)), self.camera.height
         parts = np.array([0.0]) if self.exposure == 0 else np.linspace(0, self.exposure, 3)
         for part in parts:
-            time = number + self.readout * self.row + part
+            time = number + self.readout * np.arange(high) / high + part
             at = np.interp(time, np.arange(len(self.at)), self.at)
             across, off = at - self.pivot[0], self.pivot[2]
             # normal of the upright plane through the pivot and the place on the wall
             nx, nz = off / np.hypot(across, off), across / np.hypot(across, off)
-            away = (self.hit[:, 0] - self.pivot[0]) * nx + (self.hit[:, 2] - self.pivot[2]) * nz
-            away = away - self.tilt * (self.hit[:, 1] - self.pivot[1]) * nx - self.bow(self.hit[:, 1])
-            near = np.flatnonzero((np.abs(away) < 3 * self.thick) & ahead)
-            lit[near] += np.exp(-4 * np.log(2) * (away[near] / self.thick) ** 2) / len(parts)
-        return lit.reshape(albedo.shape) * np.clip(1 + self._shifted(self.grains), 0, None) * albedo
+            # light is no further from its place on the wall than the plane leans and heights move it
+            reach = (3 * self.thick + self.deep) / nx.min() + abs(self.tilt) * self.wall_size[1]
+            band = np.flatnonzero(np.abs(self.hit[:, 0].reshape(high, -1) - at[:, None]) < reach)
+            (x, y, z), row = self.hit[band].T, band // self.camera.width
+            away = (x - self.pivot[0]) * nx[row] + (z - self.pivot[2]) * nz[row]
+            away = away - self.tilt * (y - self.pivot[1]) * nx[row] - self.bow(y)
+            near = (np.abs(away) < 3 * self.thick) & (x > self.pivot[0])
+            lit[band[near]] += np.exp(-4 * np.log(2) * (away[near] / self.thick) ** 2) / len(parts)
+        return lit.reshape(albedo.shape).astype(np.float32) * self._shifted(self.grains) * albedo
 
     def _shifted(self, fields):
         """One of some fields of noise, shifted about."""
@@ -116,12 +119,13 @@ class SweepScene:
 
     def frames(self):
         """Frames (rows, cols, 3) of 0 to 255, blue first, one after the other."""
-        albedo = self.shade() / 100
+        albedo = (self.shade() / 100).astype(np.float32)
         dim = cv2.GaussianBlur(albedo * 60.0, (0, 0), 0.6)
         for number in range(self.lines):
             red = dim + self.power * cv2.GaussianBlur(self.light(number, albedo), (0, 0), 0.7)
-            made = np.stack([dim, dim + 0.08 * (red - dim), red], axis=-1)
-            made = np.clip(np.rint(made + self._shifted(self.hiss)), 0, 255).astype(np.uint8)
+            made = cv2.merge([dim, dim + np.float32(0.08) * (red - dim), red]) + self._shifted(self.hiss)
+            # rounded and held within 0 to 255
+            made = cv2.convertScaleAbs(np.maximum(made, 0, out=made))
             if self.nudge and number >= self.lines // 2:
                 made = cv2.warpAffine(made, np.float32([[1, 0, self.nudge], [0, 1, 0]]), made.shape[1::-1])
             yield made

@@ -156,6 +156,13 @@ def _on_paper(given: SweepSetup, true: Array) -> Mask:
     return on
 
 
+def targets_on_wall(given: SweepSetup) -> int:
+    """How many targets have paper on the wall's own rectangle: no rule finds room across them there."""
+    half, size = _PAPER * (given.setup.target_size or 0.0), np.array([given.width, given.height])
+    places = np.array(list(given.setup.targets.values()), float).reshape(-1, 2)
+    return int(((places > -half) & (places < size + half)).all(axis=1).sum())
+
+
 def plane_through(on: Array, pivot: Array, axis: Array | None) -> LaserPlane | None:
     """The plane of light through the laser's pivot (3,) and places (k, 3) on strips; None where they fix none.
 

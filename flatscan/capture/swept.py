@@ -23,7 +23,7 @@ from flatscan.capture.sweep_agreement import FINEST, agreeing, alone, patch_erro
 from flatscan.capture.sweep_bands import NO_LINE, TWO, Coarse, coarse_line
 from flatscan.capture.sweep_budget import SweepBudget, sweep_budget
 from flatscan.capture.sweep_frames import Reel, reel_of
-from flatscan.capture.sweep_lines import NO_REFERENCE, Shot, SweptLine, line_in
+from flatscan.capture.sweep_lines import NO_REFERENCE, Shot, SweptLine, line_in, targets_on_wall
 from flatscan.capture.sweep_setup import Sweep, SweepSetup, read_sweeps
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
@@ -345,6 +345,9 @@ def _notes(given: SweepSetup, done: list[Swept]) -> tuple[Note, ...]:
         )
         if one.missed:
             notes.append(note("sweep.frames-left-out", picture=one.sweep.name.name, count=sum(one.missed.values())))
+    hung = targets_on_wall(given)
+    if hung:
+        notes.append(note("sweep.targets-on-wall", count=hung))
     if given.by_axis:
         notes.append(note("sweep.plumb-by-laser"))
     else:

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 from sweep_model import SweepScene
 
 from flatscan import capture
-from flatscan.capture import sweep_frames, swept
+from flatscan.capture import sweep_frames, sweep_lines, swept
 from flatscan.capture.sweep_agreement import spacing
 from flatscan.capture.sweep_setup import read_sweeps
 from flatscan.core.errors import BadTable, BadValue, ReadError
@@ -148,6 +148,16 @@ def test_plumb_is_known_only_where_somebody_says_so(shot, film):
     assert capture.read(scene.setup(folder, extra="[u]\nupright = 0.001\n")).swept.u_lean == 0.001
 
 
+def test_targets_on_the_wall_itself_are_said(film, tmp_path):
+    # six at their usual places, all on the wall
+    assert any("6 targets hang on the wall itself" in say(one) for one in film[0].origin.warnings)
+    for away, count in ((0.13, 0), (0.05, 6)):
+        beside = [(x, y) for x in (-away, 2.4 + away) for y in (0.1, 0.6, 1.2)]
+        scene = SweepScene(lines=12, target=0.1, places=beside)
+        given = read_sweeps(scene.setup(tmp_path, photos=["camera.json"] * 12))
+        assert sweep_lines.targets_on_wall(given) == count
+
+
 def test_lines_lie_as_far_apart_as_nearly_all_of_the_way_has_it():
     # nineteen gaps of 10 mm and one of 10: 95 % of the way; then one of 200 that is half of all
     assert spacing(np.arange(21) * 0.01) == pytest.approx(0.01)
@@ -252,8 +262,11 @@ def test_cells_without_lines_are_not_measured_and_wide_gaps_are_said(film):
         see(film[0], Capturing(up="z"))
 
 
-def test_a_hollow_swept_wall_is_outside():
+@pytest.mark.parametrize(("kind", "decision"), [("flat", "within"), ("hollow", "outside")])
+def test_a_flat_swept_wall_is_within_and_a_hollow_one_outside(kind, decision):
     """A small, seeded part of scripts/prove_sweep.py: errors of models that are not the budget's."""
-    found = prove_sweep.shown("hollow", 4, 1.0, **SMALL)
-    assert found.decision == "outside"
+    strips = {"broad": 0.10, "strips": ((-0.07, 0.010), (1.37, 0.010))}
+    near = {"centre": (1.5, 0.66, 2.6), "focal": 390.0, "target": 0.14, "thick": 0.016, "lines": 64, "jitter": 0.1}
+    found = prove_sweep.shown(kind, 4, 1.0, **(SMALL | strips | near))
+    assert found.decision == decision
     assert found.gap_held
