@@ -39,14 +39,14 @@ class Coarse:
         """Columns (n,) of it in rows (n,)."""
         return np.asarray(self.base + self.slope * rows, np.float64)
 
-    def window(self, high: int, wide: int, shift: Rows) -> tuple[Rows, Rows]:
-        """First column (high,) and all columns (high, n) to look at in each row, moved there by ``shift`` (high,)."""
+    def window(self, high: int, wide: int, shift: Rows) -> tuple[Rows, int]:
+        """First column (high,) to look at in each row, moved there by ``shift`` (high,), and how many from it on."""
         inside = np.clip(self.at(np.array([0, high - 1])), 0, wide - 1)
         # a line is told from what is around it: so much has to be in view
         half = max(1.5 * self.margin, _AROUND * self.width)
         low, top = int(max(inside.min() - half, 0)), int(min(inside.max() + half, wide - 1))
         first = np.clip(low + shift, 0, wide - 1 - (top - low))
-        return first, first[:, None] + np.arange(top - low + 1)
+        return first, top - low + 1
 
 
 def coarse_line(lit: Pixels, dark: Pixels) -> Coarse | str:

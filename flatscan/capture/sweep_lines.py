@@ -71,17 +71,25 @@ def line_in(shot: Shot, number: int, lit: Pixels, dark: Pixels, where: Path) -> 
     if isinstance(coarse, str):
         return coarse
     shift = _on_strips(shot, coarse, len(lit))
-    low, cols = coarse.window(len(lit), lit.shape[1], shift)
-    rows = np.arange(len(lit))[:, None]
+    low, many = coarse.window(len(lit), lit.shape[1], shift)
     try:
         stripe = find_stripe(
-            Picture(lit[rows, cols], False, None), Picture(dark[rows, cols], False, None), shot.channel, where
+            Picture(_cut(lit, low, many), False, None), Picture(_cut(dark, low, many), False, None), shot.channel, where
         )
     except ReadError:
         return NO_LINE
     row = stripe.places[:, 1]
     pixels = np.column_stack([stripe.places[:, 0] + low[row.astype(np.int64)], row])
     return measured(shot, number, pixels[:, ::-1] if level else pixels, stripe.width)
+
+
+def _cut(picture: Pixels, low: Rows, many: int) -> Pixels:
+    """So many columns of a picture (rows, cols, 3) as of ``low`` (rows,): most rows begin at the same one."""
+    usual = int(np.median(low))
+    made = picture[:, usual : usual + many].copy(order="C")
+    for row in np.flatnonzero(low != usual):
+        made[row] = picture[row, low[row] : low[row] + many]
+    return made
 
 
 def _on_strips(shot: Shot, coarse: Coarse, high: int) -> Rows:
