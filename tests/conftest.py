@@ -13,6 +13,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # stop a command by Ctrl-C would wait for its end
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+# and so with a terminal that is closed, where they were started to outlive it
+if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 
 @pytest.fixture
