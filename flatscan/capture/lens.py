@@ -14,7 +14,7 @@ from flatscan.capture.boards import Board
 from flatscan.capture.camera import Camera
 from flatscan.capture.camera_file import folds_at, refuse_folded
 from flatscan.core.errors import ReadError
-from flatscan.core.geometry import Array, robust_scale
+from flatscan.core.geometry import Array, robust_scale, widest_angle
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import degrees, share
 from flatscan.core.quantity import pixels as pixels_of
@@ -242,7 +242,7 @@ def _refuse_alike(where: Path, turns: Sequence[Any], pixels: Array, size: tuple[
     import cv2
 
     normals = np.array([cv2.Rodrigues(np.asarray(turn))[0][:, 2] for turn in turns])
-    tilt = float(np.arccos(np.clip(normals @ normals.T, -1, 1)).max())
+    tilt = widest_angle(normals)
     if tilt < _LEAST_TILT:
         raise ReadError(
             where,

@@ -15,7 +15,7 @@ from flatscan.capture.camera import Camera
 from flatscan.capture.laser_plane import CalibratedPlane
 from flatscan.capture.lens import U_PIXELS, lens_left
 from flatscan.core.errors import ReadError
-from flatscan.core.geometry import Array, robust_scale
+from flatscan.core.geometry import Array, robust_scale, widest_angle
 from flatscan.core.quantity import degrees, metres, share
 
 LEAST_POSES = 4
@@ -330,7 +330,7 @@ def _refuse_parallel(where: Path, boards: Sequence[_Posed]) -> None:
             better=2 * LEAST_POSES,
         )
     normals = np.array([_turn(one.pose)[:, 2] for one in boards])
-    tilt = float(np.arccos(np.clip(normals @ normals.T, -1, 1)).max())
+    tilt = widest_angle(normals)
     if tilt < _LEAST_TILT:
         raise ReadError(
             where,

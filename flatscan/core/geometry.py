@@ -80,6 +80,11 @@ def angle_between(a: Array, b: Array) -> float:
     return float(np.arctan2(np.linalg.norm(np.cross(a, b)), np.dot(a, b)))
 
 
+def widest_angle(normals: Array) -> float:
+    """The largest angle [rad] between any two unit vectors (n, 3)."""
+    return float(np.arccos(np.clip(normals @ normals.T, -1, 1)).max())
+
+
 def fit_plane(x: Array, y: Array, z: Array, weight: Array | None = None) -> tuple[Array, Array]:
     """Weighted least-squares plane z = c0 + c1 x + c2 y through n >= 3 points.
 

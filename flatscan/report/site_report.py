@@ -52,6 +52,8 @@ _ORDER = (
     Column("high", "to", 1),
     Column("order", "ORDER", 1),
 )
+# what is done with the products of an order
+_OF_AN_ORDER = frozenset({"mix", "lift", "all"})
 _FLOORS = (
     Column("floor", "floor"),
     Column("product", "product"),
@@ -277,8 +279,10 @@ def walls_csv(document: dict[str, Any]) -> str:
 
 
 def order_csv(document: dict[str, Any]) -> str:
-    """What to order, a product a line."""
-    return _csv(tuple(column.key for column in _ORDER), document["order"])
+    """What to order, a product a line, after the cautions of who lifts and mixes it, with the mark !."""
+    asked = [one for one in document["cautions"] if one["action"] in _OF_AN_ORDER]
+    warned = [{"product": "!", "unit": one["text"]} for one in asked if document["order"]]
+    return _csv(tuple(column.key for column in _ORDER), [*warned, *document["order"]])
 
 
 def _order(document: dict[str, Any]) -> Table:

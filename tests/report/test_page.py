@@ -197,6 +197,17 @@ def opened(browser, tmp_path):
     return made
 
 
+def test_on_a_phone_a_spots_depth_stands_beside_its_place(opened, check):
+    open_page = opened(check)
+    right = open_page.execute_script(
+        "return [...document.querySelectorAll('table')][0].querySelectorAll('th')[3].getBoundingClientRect().right"
+    )
+    assert "by" in open_page.execute_script(
+        "return [...document.querySelectorAll('table')][0].querySelectorAll('th')[3].textContent"
+    )
+    assert right <= 360
+
+
 def test_a_straightedge_laid_in_the_page_reads_what_python_reads(opened, check):
     open_page = opened(check)
     rng = np.random.default_rng(5)

@@ -191,6 +191,26 @@ def test_nothing_measured():
     assert any("NOT MEASURED" in line for line in site_lines(made))
 
 
+def test_cautions_stand_before_what_is_ordered():
+    told = [
+        {"code": f"caution.{code}", "action": action, "text": ""}
+        for code, action in (("wet-lime", "mix"), ("bags", "lift"), ("hacking-dust", "hack"))
+    ]
+    walls = [record("a", system="lime", bags=(1.0, 2.0))]
+    walls[0]["document"]["cautions"] = told
+    table = summary.files(summary.summed_up(walls), "mm")["order.csv"].decode().splitlines()
+    marks = [line.partition(",")[0] for line in table]
+    assert marks[0] == "product"
+    first = marks.index("lime")
+    assert set(marks[1:first]) == {"!"}
+    said = " ".join(table[1:first])
+    assert "lime" in said.lower()
+    assert "bag" in said.lower()
+    # nobody hacks by an order
+    assert "silica" not in said
+    assert all(line.count(",") >= 5 for line in table)
+
+
 class Page(HTMLParser):
     def __init__(self, text):
         super().__init__()
