@@ -13,12 +13,13 @@ from typing import Any
 import cv2
 import numpy as np
 
-from flatscan.capture.board_photos import Sighting, Sightings
-from flatscan.capture.boards import Board
-from flatscan.capture.camera import Camera, Picture
-from flatscan.capture.laser_plane import CalibratedPlane
-from flatscan.capture.lens import lens_of
-from flatscan.capture.plane_fit import LitBoard
+from flatscan.capture.calibration.board_photos import Sighting, Sightings
+from flatscan.capture.calibration.boards import Board
+from flatscan.capture.calibration.lens import lens_of
+from flatscan.capture.camera import Camera
+from flatscan.capture.lines.laser_plane import CalibratedPlane
+from flatscan.capture.lines.plane_fit import LitBoard
+from flatscan.capture.pictures import Picture
 from flatscan.core.geometry import Array
 
 BOARD = Board(10, 7, 0.030)

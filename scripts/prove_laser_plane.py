@@ -20,8 +20,8 @@ from pathlib import Path
 import numpy as np
 from lit_board_model import CASES, Case, depths, line_on_wall, made
 
-from flatscan.capture.lens import U_FOCAL
-from flatscan.capture.plane_fit import plane_of
+from flatscan.capture.calibration.lens import U_FOCAL
+from flatscan.capture.lines.plane_fit import plane_of
 from flatscan.core.geometry import Array
 
 FAR, SEED = 2.0, 20_112_028

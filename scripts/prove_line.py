@@ -21,8 +21,8 @@ from pathlib import Path
 import numpy as np
 from line_model import KINDS, Kind, draw
 
-from flatscan.capture.camera import Picture
-from flatscan.capture.line_stripe import find_stripe
+from flatscan.capture.lines.line_stripe import find_stripe
+from flatscan.capture.pictures import Picture
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
 

@@ -9,8 +9,8 @@ import json
 import cv2
 import numpy as np
 
+from flatscan.capture.calibration.printed_marks import marker_bits
 from flatscan.capture.camera import Camera
-from flatscan.capture.printed_marks import marker_bits
 
 PLACES = ((0.25, 0.3), (1.2, 0.25), (2.15, 0.3), (2.15, 1.0), (1.2, 1.05), (0.25, 1.0))
 

@@ -77,6 +77,17 @@ def test_imports_point_down():
     assert up == []
 
 
+def test_the_rooms_of_the_capture_build_on_each_other_one_way():
+    """Lenses and marks, then lines in photos, then sweeps of them; the formats name theirs in the registry."""
+    order = ["calibration", "lines", "sweeps"]
+    up = []
+    for path, top, rest, _ in every_import():
+        if top == "flatscan" and rest[:1] == ["capture"] and path.parts[0] == "capture" and rest[1] in order:
+            own = order.index(path.parts[1]) if path.parts[1] in order else 0
+            up += [f"{path} imports {'.'.join(rest)}"] if order.index(rest[1]) > own else []
+    assert up == []
+
+
 def test_heavy_libraries_are_imported_where_they_are_needed():
     # the compiled kernels are the one place that is nothing without its library
     top_level = [

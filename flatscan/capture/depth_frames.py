@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from flatscan.capture.calibration.camera_file import camera_beside, fit_size
 from flatscan.capture.camera import Camera
-from flatscan.capture.camera_file import camera_beside, fit_size
 from flatscan.capture.checks import checked_cloud
 from flatscan.capture.depth_photo import DepthImage, OneBlock, confidence_beside, left_out, read_depth, scale_of
 from flatscan.capture.source import PointSource

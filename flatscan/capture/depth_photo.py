@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.capture.camera import MOST_DEPTHS, Camera, refuse_pixels
-from flatscan.capture.camera_file import camera_beside, fit_size
+from flatscan.capture.calibration.camera_file import camera_beside, fit_size
+from flatscan.capture.camera import Camera
+from flatscan.capture.pictures import MOST_DEPTHS, refuse_pixels
 from flatscan.capture.registry import Format
 from flatscan.capture.source import Block, PointSource
 from flatscan.core.beside import plain_in

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.capture.camera import Pose, rotation_matrix
 from flatscan.capture.colours import as_bytes
+from flatscan.capture.pose import Pose, rotation_matrix
 from flatscan.capture.registry import Format, need
 from flatscan.capture.source import BLOCK, Block, PointSource, Rows, cut_off, damaged, float32_step
 from flatscan.core.errors import FlatscanError, TooFewPoints

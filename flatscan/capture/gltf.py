@@ -10,8 +10,8 @@ from urllib.parse import unquote
 
 import numpy as np
 
-from flatscan.capture.camera import Pose, rotation_matrix
 from flatscan.capture.mesh import Mesh, Triangles, fans, mesh_source
+from flatscan.capture.pose import Pose, rotation_matrix
 from flatscan.capture.registry import Format
 from flatscan.capture.source import PointSource, cut_off, damaged
 from flatscan.core.beside import beside

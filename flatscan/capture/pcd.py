@@ -10,8 +10,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.capture.camera import Pose, rotation_matrix
 from flatscan.capture.colours import PACKED, of_columns
+from flatscan.capture.pose import Pose, rotation_matrix
 from flatscan.capture.registry import Format
 from flatscan.capture.source import (
     BLOCK,

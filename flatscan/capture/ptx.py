@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from flatscan.capture.camera import Pose
+from flatscan.capture.pose import Pose
 from flatscan.capture.registry import Format
 from flatscan.capture.source import (
     BLOCK,

@@ -61,7 +61,7 @@ def targets(*, size: float, count: int, first: int, board: tuple[int, int] | Non
 
     Example: flatscan targets --size 120mm --count 8
     """
-    from flatscan.capture.boards import MARKERS, Board
+    from flatscan.capture.calibration.boards import MARKERS, Board
     from flatscan.report.say import say
     from flatscan.report.target_sheet import board_page, target_pages, targets_document
 

@@ -116,9 +116,9 @@ def calibrate(
     """
     import json
 
-    from flatscan.capture.boards import as_board
-    from flatscan.capture.lens import calibrate as calibrated
-    from flatscan.capture.lit_boards import calibrate_laser
+    from flatscan.capture.calibration.boards import as_board
+    from flatscan.capture.calibration.lens import calibrate as calibrated
+    from flatscan.capture.lines.lit_boards import calibrate_laser
     from flatscan.report.say import say
 
     if camera is not None and not laser:

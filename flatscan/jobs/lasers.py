@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from flatscan import straightedge
-from flatscan.capture.camera import LINE_READER
-from flatscan.capture.line_budget import LineSurvey, survey_lines
+from flatscan.capture.lines.line_budget import LineSurvey, survey_lines
+from flatscan.capture.lines.line_format import LINE_READER
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Origin, Readings, Wall

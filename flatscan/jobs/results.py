@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields
 from functools import cached_property
 from typing import Any, ClassVar, TypeVar
 
-from flatscan.capture.line_budget import LineSurvey
+from flatscan.capture.lines.line_budget import LineSurvey
 from flatscan.compare import Difference, Following, Place, Reference
 from flatscan.core.choices import STAGES
 from flatscan.core.geometry import Mask

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from flatscan.capture.grid_head import head_lines
-from flatscan.capture.line_budget import Budget
-from flatscan.capture.measured_lines import MeasuredLine
+from flatscan.capture.lines.line_budget import Budget
+from flatscan.capture.lines.measured_lines import MeasuredLine
 from flatscan.core.notes import Note, note
 from flatscan.core.phrase import Manner
 from flatscan.core.quantity import Quantity, metres

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from flatscan.capture.boards import MARKERS as MARKED
-from flatscan.capture.boards import Board
-from flatscan.capture.printed_marks import MARKER_SHARE, MARKERS, marker_bits
+from flatscan.capture.calibration.boards import MARKERS as MARKED
+from flatscan.capture.calibration.boards import Board
+from flatscan.capture.calibration.printed_marks import MARKER_SHARE, MARKERS, marker_bits
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Mask
 from flatscan.core.quantity import metres

@@ -7,8 +7,8 @@ from board_scene import photo, size_of
 from numpy.testing import assert_allclose
 from PIL import Image
 
-from flatscan.capture.board_photos import recognised, sightings
-from flatscan.capture.boards import CIRCLES, MARKERS, SQUARES, STAGGERED, Board, as_board, find_board
+from flatscan.capture.calibration.board_photos import recognised, sightings
+from flatscan.capture.calibration.boards import CIRCLES, MARKERS, SQUARES, STAGGERED, Board, as_board, find_board
 from flatscan.capture.camera import Camera
 from flatscan.core.errors import BadValue, ReadError
 from flatscan.report.say import say

@@ -9,10 +9,10 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from numpy.testing import assert_allclose
 from PIL import Image
 
-from flatscan.capture.boards import MARKERS, Board
+from flatscan.capture.calibration.boards import MARKERS, Board
+from flatscan.capture.calibration.lens import calibrate
+from flatscan.capture.calibration.printed_marks import find_targets, marker_bits
 from flatscan.capture.camera import Camera
-from flatscan.capture.lens import calibrate
-from flatscan.capture.printed_marks import find_targets, marker_bits
 from flatscan.core.errors import BadValue, ReadError
 from flatscan.core.notes import note
 from flatscan.report.say import say, trouble

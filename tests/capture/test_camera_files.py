@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from flatscan.capture.calibration.camera_file import camera_beside, fit_size, folds_at, read_camera
 from flatscan.capture.camera import Camera
-from flatscan.capture.camera_file import camera_beside, fit_size, folds_at, read_camera
 from flatscan.core.errors import ReadError
 
 # samples/data/left_intrinsics.yml of OpenCV (Apache 2.0), its camera without the poses: a board of 9 x 6 corners on 13

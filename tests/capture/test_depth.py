@@ -11,10 +11,11 @@ import pytest
 from numpy.testing import assert_allclose
 
 from flatscan import capture
-from flatscan.capture.camera import Camera, read_picture
-from flatscan.capture.camera_file import read_camera
+from flatscan.capture.calibration.camera_file import read_camera
+from flatscan.capture.camera import Camera
 from flatscan.capture.depth_frames import open_frames, read_poses
 from flatscan.capture.depth_photo import open_depth_photo
+from flatscan.capture.pictures import read_picture
 from flatscan.core.errors import ReadError, UnitsUnknown
 from flatscan.report.say import say
 

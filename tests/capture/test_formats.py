@@ -7,9 +7,9 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from flatscan import capture
-from flatscan.capture.camera import Pose, rotation_matrix
 from flatscan.capture.las import wkt_units
 from flatscan.capture.packed_kernel import expand_lzf
+from flatscan.capture.pose import Pose, rotation_matrix
 from flatscan.core.errors import ReadError, TooFewPoints, UnitsUnknown
 from flatscan.core.notes import note
 from flatscan.report.say import say

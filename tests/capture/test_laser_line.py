@@ -11,11 +11,11 @@ from numpy.testing import assert_allclose
 from PIL import Image
 
 from flatscan import capture
-from flatscan.capture import measured_lines as measuring
-from flatscan.capture.line_budget import ADVICE, BEND, budget_of, survey_lines
-from flatscan.capture.line_rays import LaserPlane, View, see_wall
-from flatscan.capture.line_setup import read_setup, rectangle_corners
-from flatscan.capture.printed_marks import corners_on_wall, find_targets
+from flatscan.capture.calibration.printed_marks import corners_on_wall, find_targets
+from flatscan.capture.lines import measured_lines as measuring
+from flatscan.capture.lines.line_budget import ADVICE, BEND, budget_of, survey_lines
+from flatscan.capture.lines.line_rays import LaserPlane, View, see_wall
+from flatscan.capture.lines.line_setup import read_setup, rectangle_corners
 from flatscan.core.errors import BadTable, BadValue, ReadError
 from flatscan.report.say import say
 

@@ -13,13 +13,13 @@ from board_scene import photo
 from numpy.testing import assert_allclose
 from PIL import Image
 
-from flatscan.capture.boards import Board
+from flatscan.capture.calibration.boards import Board
 from flatscan.capture.camera import Camera
-from flatscan.capture.laser_plane import read_plane
-from flatscan.capture.line_budget import FOCAL, LASER_PLACE, LASER_PLANE, LENS, survey_lines
-from flatscan.capture.line_rays import LaserPlane, View
-from flatscan.capture.lit_boards import calibrate_laser
-from flatscan.capture.plane_fit import LitBoard, plane_of
+from flatscan.capture.lines.laser_plane import read_plane
+from flatscan.capture.lines.line_budget import FOCAL, LASER_PLACE, LASER_PLANE, LENS, survey_lines
+from flatscan.capture.lines.line_rays import LaserPlane, View
+from flatscan.capture.lines.lit_boards import calibrate_laser
+from flatscan.capture.lines.plane_fit import LitBoard, plane_of
 from flatscan.core.errors import BadTable, ReadError
 from flatscan.report.say import say
 

@@ -11,9 +11,9 @@ import pytest
 from line_model import KINDS, Kind, draw
 from numpy.testing import assert_allclose
 
-from flatscan.capture.camera import Picture
-from flatscan.capture.line_stripe import Stripe, find_stripe
-from flatscan.capture.picture_pair import refuse_moved
+from flatscan.capture.lines.line_stripe import Stripe, find_stripe
+from flatscan.capture.lines.picture_pair import refuse_moved
+from flatscan.capture.pictures import Picture
 from flatscan.core.errors import ReadError
 from flatscan.report.say import say
 

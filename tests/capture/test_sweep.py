@@ -8,9 +8,9 @@ from numpy.testing import assert_allclose
 from sweep_model import SweepScene
 
 from flatscan import capture
-from flatscan.capture import sweep_frames, sweep_lines, swept
-from flatscan.capture.sweep_agreement import spacing
-from flatscan.capture.sweep_setup import read_sweeps
+from flatscan.capture.sweeps import sweep_frames, sweep_lines, swept
+from flatscan.capture.sweeps.sweep_agreement import spacing
+from flatscan.capture.sweeps.sweep_setup import read_sweeps
 from flatscan.core.errors import BadTable, BadValue, ReadError
 from flatscan.core.resolution import BETWEEN_LINES
 from flatscan.jobs import Capturing, see

@@ -7,7 +7,7 @@ import tomllib
 
 import pytest
 
-from flatscan.capture.line_setup import read_setup
+from flatscan.capture.lines.line_setup import read_setup
 from flatscan.cli import run
 
 TAPED = [

@@ -13,7 +13,7 @@ from every_capture import BEFORE_IT, EVERY, files, points
 from PIL import Image
 
 from flatscan import capture
-from flatscan.capture.camera import PICTURE
+from flatscan.capture.pictures import PICTURE
 from flatscan.cli import run
 from flatscan.evidence import Job, recheck, seal
 from flatscan.evidence.contents import from_plain, to_plain

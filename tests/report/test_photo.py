@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from results import drawings, reported, write
 
-from flatscan.capture.printed_marks import marker_bits
+from flatscan.capture.calibration.printed_marks import marker_bits
 from flatscan.core.errors import BadValue, ReadError
 from flatscan.report.figures import style
 from flatscan.report.figures.photo import MOST_ERROR, Photo, apply, homography, on_photo, straighten

@@ -5,8 +5,8 @@ from functools import cache
 import cv2
 import numpy as np
 
-from flatscan.capture.boards import CIRCLES, MARKERS, SQUARES, STAGGERED
-from flatscan.capture.printed_marks import MARKER_SHARE
+from flatscan.capture.calibration.boards import CIRCLES, MARKERS, SQUARES, STAGGERED
+from flatscan.capture.calibration.printed_marks import MARKER_SHARE
 
 DARK, PAPER, ROOM = 40.0, 210.0, 120.0
 _FINE = 2

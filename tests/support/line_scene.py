@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 from PIL import Image
 
+from flatscan.capture.calibration.printed_marks import marker_bits
 from flatscan.capture.camera import Camera
-from flatscan.capture.printed_marks import marker_bits
 
 
 class Scene:

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.capture.camera import read_picture
-from flatscan.capture.printed_marks import corners_on_wall, find_targets
+from flatscan.capture.calibration.printed_marks import corners_on_wall, find_targets
+from flatscan.capture.pictures import read_picture
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.model import Wall

@@ -8,13 +8,14 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.capture.camera import Camera, Picture, read_picture
-from flatscan.capture.camera_file import fit_size, read_camera
-from flatscan.capture.line_rays import Bow, LaserPlane, View, apply, bow_of, refuse_degenerate, see_wall
-from flatscan.capture.line_setup import Line, Setup
-from flatscan.capture.line_stripe import Stripe, find_stripe
-from flatscan.capture.picture_pair import refuse_moved
-from flatscan.capture.printed_marks import corners_on_wall, find_targets
+from flatscan.capture.calibration.camera_file import fit_size, read_camera
+from flatscan.capture.calibration.printed_marks import corners_on_wall, find_targets
+from flatscan.capture.camera import Camera
+from flatscan.capture.lines.line_rays import Bow, LaserPlane, View, apply, bow_of, refuse_degenerate, see_wall
+from flatscan.capture.lines.line_setup import Line, Setup
+from flatscan.capture.lines.line_stripe import Stripe, find_stripe
+from flatscan.capture.lines.picture_pair import refuse_moved
+from flatscan.capture.pictures import Picture, read_picture
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.notes import Note, note

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.capture.line_profile import FULL, FWHM, Rows, running_median
+from flatscan.capture.lines.line_profile import FULL, FWHM, Rows, running_median
 from flatscan.core.geometry import Array, Mask, robust_scale
 
 Colours = NDArray[np.uint8]

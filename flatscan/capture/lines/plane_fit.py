@@ -11,9 +11,9 @@ from pathlib import Path
 
 import numpy as np
 
+from flatscan.capture.calibration.lens import U_PIXELS, lens_left
 from flatscan.capture.camera import Camera
-from flatscan.capture.laser_plane import CalibratedPlane
-from flatscan.capture.lens import U_PIXELS, lens_left
+from flatscan.capture.lines.laser_plane import CalibratedPlane
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array, robust_scale, widest_angle
 from flatscan.core.quantity import degrees, metres, share

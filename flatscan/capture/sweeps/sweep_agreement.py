@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from flatscan.capture.sweep_lines import SweptLine
+from flatscan.capture.sweeps.sweep_lines import SweptLine
 from flatscan.core.geometry import Array, robust_scale
 
 Rows = NDArray[np.int64]

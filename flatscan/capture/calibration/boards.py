@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from flatscan.capture.printed_marks import MARKER_SHARE, dictionary
+from flatscan.capture.calibration.printed_marks import MARKER_SHARE, dictionary
 from flatscan.core.errors import BadValue
 from flatscan.core.geometry import Array
 from flatscan.core.quantity import metres

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from flatscan.capture.boards import (
+from flatscan.capture.calibration.boards import (
     CIRCLES,
     EITHER_COLOUR,
     FEWEST,
@@ -24,9 +24,9 @@ from flatscan.capture.boards import (
     grid_of,
     spots_on,
 )
-from flatscan.capture.camera import Picture, read_picture
-from flatscan.capture.printed_marks import MARKERS as MARKED
-from flatscan.capture.printed_marks import dictionary
+from flatscan.capture.calibration.printed_marks import MARKERS as MARKED
+from flatscan.capture.calibration.printed_marks import dictionary
+from flatscan.capture.pictures import Picture, read_picture
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
 from flatscan.core.notes import Note, note

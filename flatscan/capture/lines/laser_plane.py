@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from flatscan.capture.calibration.camera_file import camera_of
 from flatscan.capture.camera import Camera
-from flatscan.capture.camera_file import camera_of
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
 from flatscan.core.records import load_json

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.capture.camera import Picture
+from flatscan.capture.pictures import Picture
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array, robust_scale
 from flatscan.core.quantity import share

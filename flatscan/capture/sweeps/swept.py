@@ -11,20 +11,21 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.capture.camera import SWEEP_READER, read_picture
-from flatscan.capture.camera_file import fit_size, read_camera
+from flatscan.capture.calibration.camera_file import fit_size, read_camera
+from flatscan.capture.calibration.printed_marks import find_targets
 from flatscan.capture.depth_photo import OneBlock
-from flatscan.capture.line_rays import Bow, LaserPlane, refuse_degenerate, see_wall
-from flatscan.capture.line_stripe import CHANNELS
-from flatscan.capture.measured_lines import Points, points_of, straightness_of
-from flatscan.capture.printed_marks import find_targets
+from flatscan.capture.lines.line_rays import Bow, LaserPlane, refuse_degenerate, see_wall
+from flatscan.capture.lines.line_stripe import CHANNELS
+from flatscan.capture.lines.measured_lines import Points, points_of, straightness_of
+from flatscan.capture.pictures import read_picture
 from flatscan.capture.source import PointSource
-from flatscan.capture.sweep_agreement import FINEST, agreeing, alone, patch_error, spacing
-from flatscan.capture.sweep_bands import NO_LINE, TWO, Coarse, coarse_line
-from flatscan.capture.sweep_budget import SweepBudget, sweep_budget
-from flatscan.capture.sweep_frames import Reel, reel_of
-from flatscan.capture.sweep_lines import NO_REFERENCE, Shot, SweptLine, line_in, targets_on_wall
-from flatscan.capture.sweep_setup import Sweep, SweepSetup, read_sweeps
+from flatscan.capture.sweeps.sweep_agreement import FINEST, agreeing, alone, patch_error, spacing
+from flatscan.capture.sweeps.sweep_bands import NO_LINE, TWO, Coarse, coarse_line
+from flatscan.capture.sweeps.sweep_budget import SweepBudget, sweep_budget
+from flatscan.capture.sweeps.sweep_format import SWEEP_READER
+from flatscan.capture.sweeps.sweep_frames import Reel, reel_of
+from flatscan.capture.sweeps.sweep_lines import NO_REFERENCE, Shot, SweptLine, line_in, targets_on_wall
+from flatscan.capture.sweeps.sweep_setup import Sweep, SweepSetup, read_sweeps
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
 from flatscan.core.model import SweptWall

@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.capture.camera import Picture
-from flatscan.capture.line_rays import LEAST_SENSITIVITY, Bow, LaserPlane, View
-from flatscan.capture.line_stripe import CHANNELS, find_stripe
-from flatscan.capture.measured_lines import pixels_of
-from flatscan.capture.sweep_bands import NO_LINE, Coarse, coarse_line
-from flatscan.capture.sweep_setup import Reference, SweepSetup
+from flatscan.capture.lines.line_rays import LEAST_SENSITIVITY, Bow, LaserPlane, View
+from flatscan.capture.lines.line_stripe import CHANNELS, find_stripe
+from flatscan.capture.lines.measured_lines import pixels_of
+from flatscan.capture.pictures import Picture
+from flatscan.capture.sweeps.sweep_bands import NO_LINE, Coarse, coarse_line
+from flatscan.capture.sweeps.sweep_setup import Reference, SweepSetup
 from flatscan.core.errors import BadValue, ReadError
 from flatscan.core.geometry import Array, Mask
 

@@ -8,8 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.capture.camera import Picture
-from flatscan.capture.line_profile import (
+from flatscan.capture.lines.line_profile import (
     FULL,
     FWHM,
     Fit,
@@ -23,7 +22,8 @@ from flatscan.capture.line_profile import (
     thirds,
     widths,
 )
-from flatscan.capture.line_ridge import CHANNELS, FEWEST_ROWS, Colours, Ridge, continuous, ridge_of
+from flatscan.capture.lines.line_ridge import CHANNELS, FEWEST_ROWS, Colours, Ridge, continuous, ridge_of
+from flatscan.capture.pictures import Picture
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array, Mask, robust_scale
 from flatscan.core.notes import Note, note

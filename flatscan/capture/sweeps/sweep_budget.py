@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from flatscan.capture.camera import Camera
-from flatscan.capture.line_budget import (
+from flatscan.capture.lines.line_budget import (
     BEND,
     CAMERA_PLACE,
     FOCAL,
@@ -23,11 +23,11 @@ from flatscan.capture.line_budget import (
     points_moved,
     with_camera,
 )
-from flatscan.capture.line_rays import View, see_wall
-from flatscan.capture.line_setup import u_focal
-from flatscan.capture.measured_lines import Points, pixels_of
-from flatscan.capture.sweep_lines import Shot, SweptLine, place_on, plane_through
-from flatscan.capture.sweep_setup import Reference
+from flatscan.capture.lines.line_rays import View, see_wall
+from flatscan.capture.lines.line_setup import u_focal
+from flatscan.capture.lines.measured_lines import Points, pixels_of
+from flatscan.capture.sweeps.sweep_lines import Shot, SweptLine, place_on, plane_through
+from flatscan.capture.sweeps.sweep_setup import Reference
 from flatscan.core.geometry import Array
 from flatscan.core.notes import Note, note
 from flatscan.core.warp import CommonError

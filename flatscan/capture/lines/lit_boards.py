@@ -8,14 +8,15 @@ from pathlib import Path
 
 import numpy as np
 
-from flatscan.capture.board_photos import Sighting, Sightings, sightings
-from flatscan.capture.boards import Board
-from flatscan.capture.camera import Camera, Picture
-from flatscan.capture.camera_file import fit_size, read_camera
-from flatscan.capture.laser_plane import CalibratedPlane
-from flatscan.capture.lens import LEAST, lens_of
-from flatscan.capture.line_stripe import find_stripe
-from flatscan.capture.plane_fit import LEAST_POSES, LitBoard, plane_of
+from flatscan.capture.calibration.board_photos import Sighting, Sightings, sightings
+from flatscan.capture.calibration.boards import Board
+from flatscan.capture.calibration.camera_file import fit_size, read_camera
+from flatscan.capture.calibration.lens import LEAST, lens_of
+from flatscan.capture.camera import Camera
+from flatscan.capture.lines.laser_plane import CalibratedPlane
+from flatscan.capture.lines.line_stripe import find_stripe
+from flatscan.capture.lines.plane_fit import LEAST_POSES, LitBoard, plane_of
+from flatscan.capture.pictures import Picture
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.notes import Note, note

@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from flatscan.capture.board_photos import Sighting, Sightings, sightings
-from flatscan.capture.boards import Board
+from flatscan.capture.calibration.board_photos import Sighting, Sightings, sightings
+from flatscan.capture.calibration.boards import Board
+from flatscan.capture.calibration.camera_file import folds_at, refuse_folded
 from flatscan.capture.camera import Camera
-from flatscan.capture.camera_file import folds_at, refuse_folded
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array, robust_scale, widest_angle
 from flatscan.core.notes import Note, note

@@ -9,11 +9,12 @@ from pathlib import Path
 
 import numpy as np
 
-from flatscan.capture.camera import LINE_READER, Camera
-from flatscan.capture.lens import U_PIXELS
-from flatscan.capture.line_rays import View
-from flatscan.capture.line_setup import Doubts, Line, Setup, read_setup, u_focal
-from flatscan.capture.measured_lines import MeasuredLine, Points, Rows, heights_after, measure, with_pivot
+from flatscan.capture.calibration.lens import U_PIXELS
+from flatscan.capture.camera import Camera
+from flatscan.capture.lines.line_format import LINE_READER
+from flatscan.capture.lines.line_rays import View
+from flatscan.capture.lines.line_setup import Doubts, Line, Setup, read_setup, u_focal
+from flatscan.capture.lines.measured_lines import MeasuredLine, Points, Rows, heights_after, measure, with_pivot
 from flatscan.capture.registry import present_file
 from flatscan.core.errors import TooFewPoints
 from flatscan.core.geometry import Array

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from flatscan.capture.camera import read_picture, size_of
-from flatscan.capture.sweep_setup import Sweep
+from flatscan.capture.pictures import read_picture, size_of
+from flatscan.capture.sweeps.sweep_setup import Sweep
 from flatscan.core.errors import ReadError
 from flatscan.core.quantity import share
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from flatscan.capture.line_setup import Setup, SetupReader, read_setup, short
+from flatscan.capture.lines.line_setup import Setup, SetupReader, read_setup, short
 from flatscan.core.beside import beside
 from flatscan.core.geometry import Array
 from flatscan.core.records import load_toml

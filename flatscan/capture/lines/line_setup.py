@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
+from flatscan.capture.calibration.lens import U_FOCAL
 from flatscan.capture.camera import Camera
-from flatscan.capture.laser_plane import CalibratedPlane, read_plane
-from flatscan.capture.lens import U_FOCAL
-from flatscan.capture.line_ridge import CHANNELS
+from flatscan.capture.lines.laser_plane import CalibratedPlane, read_plane
+from flatscan.capture.lines.line_ridge import CHANNELS
 from flatscan.core.beside import beside
 from flatscan.core.errors import BadTable, BadValue
 from flatscan.core.geometry import Array

@@ -1,0 +1,1 @@
+"""Lenses and printed marks: boards found in photos, lenses solved from them, camera files, targets."""
