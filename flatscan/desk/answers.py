@@ -126,7 +126,7 @@ def _drawn(report: Report, job: Job) -> dict[str, Any]:
     spots = [
         {"mark": spot.mark, "x_mm": rounded(spot.x * 1000), "y_mm": rounded(spot.y * 1000)} for spot in report.spots
     ]
-    return {"data": data, "layers": data["layers"], "grid": data["grid"] is not None, "spots": spots}
+    return {"data": data, "layers": data["layers"], "spots": spots}
 
 
 def _said(report: Report, job: Job) -> dict[str, Any]:

@@ -258,9 +258,9 @@ def stations_for():
 def sized():
     """A check of a plain wall of any size."""
 
-    def make(width, height):
+    def make(width, height, cell=None, hide=(9e9, 9e9, 0, 0)):
         wall = make_wall(width, height)
-        relief = make_relief(wall, min(0.05, height / 10), hide=(9e9, 9e9, 0, 0))
+        relief = make_relief(wall, cell or min(0.05, height / 10), hide=hide)
         found = make_findings("check", cell=0.05)
         shape = dataclasses.replace(found.shape, residual=relief.offset)
         return dataclasses.replace(found, wall=wall, relief=relief, shape=shape, patches=(), gaps=None)

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from results import reported
 
-from flatscan.core.errors import OutputError
+from flatscan.core.errors import BadValue, OutputError
 from flatscan.core.notes import note
 from flatscan.core.units import feet_and_inches
 from flatscan.jobs import Setting
@@ -103,17 +103,25 @@ def test_it_is_small_enough_to_send(survey):
     assert len(page(survey).encode()) < 1_500_000
 
 
-def test_a_large_wall_is_drawn_in_blocks_and_says_so(sized):
-    small = sized(4.0, 2.4)
-    many = np.zeros((600, 1000))
-    relief = dataclasses.replace(
-        small.relief, x=np.arange(1000) * 0.01 + 0.005, y=np.arange(600) * 0.01 + 0.005, offset=many, u=many + 1e-4,
-        count=many.astype(int), inside=many == 0, area=many + 1e-4, cell=0.01,
-    )  # fmt: skip
-    large = dataclasses.replace(small, relief=relief, shape=dataclasses.replace(small.shape, residual=many))
-    made = page(large)
-    assert len(made.encode()) < 1_500_000
-    assert "smoothed over 20 mm" in made
+def test_every_cell_of_a_facade_is_sent_in_little_more_than_a_byte(sized):
+    """9 x 6 m with the noise of a tripod scanner's cells: all of them, and still small enough to send."""
+    facade = sized(9.0, 6.0, 0.01)
+    relief = facade.relief
+    made = packing.pack(reported(facade), "mm")["grid"]
+    assert made["whole"]
+    assert (made["rows"], made["cols"]) == relief.offset.shape
+    assert relief.offset.size > 200_000
+    assert len(base64.b64decode(made["offset"])) < 1.5 * relief.offset.size
+
+
+def test_over_four_million_cells_are_sent_in_means_and_no_straightedge_is_laid_on_them(check, monkeypatch):
+    monkeypatch.setattr(packing, "MOST_CELLS", 30_000)
+    made = packing.pack(reported(check), "mm")["grid"]
+    assert not made["whole"]
+    assert made["cell"] == pytest.approx(2 * check.relief.step)
+    text = Reading(page(check)).text
+    assert "smoothed over 20 mm" in text
+    assert "too large for this page to lay a straightedge on it" in text
 
 
 def test_what_a_survey_and_a_check_say(survey, check):
@@ -137,24 +145,47 @@ def test_controls_have_names_for_a_screen_reader(check):
     assert [a for tag, a in read.tags if tag == "html" and a["lang"] == "en"]
 
 
+def unpacked(text, count):
+    """Steps and codes as DWARF's LEB128 has them, one byte after another: the plain way round."""
+    found, last, raw = [], 0, iter(base64.b64decode(text))
+    for _ in range(count):
+        code = shift = 0
+        while True:
+            byte = next(raw)
+            code |= (byte & 127) << shift
+            shift += 7
+            if byte < 128:
+                break
+        if code < 2:
+            found.append((np.nan, code))
+            continue
+        last += (code - 2) // 2 if code % 2 == 0 else -(code - 1) // 2
+        found.append((last * packing.QUANTUM, code))
+    assert next(raw, None) is None
+    return np.array(found).T
+
+
 def test_packing_keeps_a_hundredth_of_a_millimetre(check):
     made = packing.pack(reported(check), "mm")["grid"]
-    stored = np.frombuffer(base64.b64decode(made["offset"]), "<i2").reshape(made["rows"], made["cols"])
     relief = check.relief
-    back = made["base"] + stored * made["quantum"]
-    np.testing.assert_allclose(back[relief.valid], relief.offset[relief.valid], rtol=0, atol=5.001e-6)
-    assert (stored[relief.inside & ~relief.valid] == packing.MISSING).all()
-    assert (stored[~relief.inside] == packing.OUTSIDE).all()
+    values, codes = (part.reshape(relief.offset.shape) for part in unpacked(made["offset"], relief.offset.size))
+    np.testing.assert_allclose(
+        made["base"] + values[relief.valid], relief.offset[relief.valid], rtol=0, atol=packing.QUANTUM / 2 * 1.001
+    )
+    assert (codes[relief.inside & ~relief.valid] == packing.MISSING).all()
+    assert (codes[~relief.inside] == packing.OUTSIDE).all()
+    assert (codes[relief.valid] > packing.OUTSIDE).all()
 
 
-def test_packing_widens_its_quantum_for_a_wall_far_off_plane(check):
-    far = np.where(check.relief.valid, check.relief.offset + 2.0 * check.relief.places[0], np.nan)
-    made = packing.pack(
-        reported(dataclasses.replace(check, relief=dataclasses.replace(check.relief, offset=far))), "mm"
-    )["grid"]
-    stored = np.frombuffer(base64.b64decode(made["offset"]), "<i2").reshape(made["rows"], made["cols"])
-    back = made["base"] + stored * made["quantum"]
-    np.testing.assert_allclose(back[check.relief.valid], far[check.relief.valid], rtol=0, atol=made["quantum"])
+def test_packing_keeps_it_on_a_wall_far_off_plane(check):
+    """Steps of any size: metres from cell to cell are kept as exactly as tenths of a millimetre."""
+    rng = np.random.default_rng(3)
+    far = np.where(check.relief.valid, rng.normal(0, 2.0, check.relief.offset.shape), np.nan)
+    far.flat[np.flatnonzero(check.relief.valid)[:2]] = 400.0, -400.0
+    text = packing.packed(far, check.relief.inside)
+    values, _ = unpacked(text, far.size)
+    known = np.isfinite(far.ravel())
+    np.testing.assert_allclose(values[known], far.ravel()[known], rtol=0, atol=packing.QUANTUM / 2 * 1.001)
 
 
 def test_a_wall_with_nothing_measured_is_refused(check):
@@ -208,22 +239,47 @@ def test_on_a_phone_a_spots_depth_stands_beside_its_place(opened, check):
     assert right <= 360
 
 
-def test_a_straightedge_laid_in_the_page_reads_what_python_reads(opened, check):
-    open_page = opened(check)
-    rng = np.random.default_rng(5)
-    lines = [tuple(rng.uniform((0, 0, 0, 0), (4, 2.4, 4, 2.4))) for _ in range(150)]
+def placements(wall, count, seed):
+    """Straightedges anywhere and every way, short and long, also along rows and columns of cells and over the edge."""
+    rng = np.random.default_rng(seed)
+    size = (wall.width, wall.height)
+    x, y = rng.uniform((-0.05, -0.05), (size[0] + 0.05, size[1] + 0.05), (count, 2)).T
+    half, turn = rng.uniform(0.05, 1.5, count) / 2, rng.uniform(0, np.pi, count)
+    turn[: count // 4] = rng.choice([0.0, np.pi / 2], count // 4)
+    x[: count // 4] = np.round(x[: count // 4], 2) + 0.005
+    return np.stack(
+        [x - half * np.cos(turn), y - half * np.sin(turn), x + half * np.cos(turn), y + half * np.sin(turn)]
+    ).T
+
+
+@pytest.mark.parametrize("size", [None, (9.0, 3.0), (0.9, 2.6)], ids=["4 x 2.4 m", "9 x 3 m", "a pier"])
+def test_a_straightedge_laid_in_the_page_reads_what_python_reads(opened, check, sized, size):
+    wall = check if size is None else sized(*size, 0.01, (0.3, 0.6, 1.2, 2.0))
+    open_page = opened(wall)
+    lines = [tuple(map(float, line)) for line in placements(wall.wall, 400, 5)]
     lines += [(0.005, 1.705, 1.305, 1.705), (2.6, 0.3, 2.6, 2.3), (1.0, 1.5, 2.8, 1.5)]
     laid = open_page.execute_script("return arguments[0].map((l) => window.flatscan.lay(...l))", lines)
-    both = 0
+    both = none = 0
     for line, there in zip(lines, laid, strict=True):
-        here = rest(sample(check.relief, line[:2], line[2:]))
+        here = rest(sample(wall.relief, line[:2], line[2:]))
         assert (here is None) == (there["gap"] is None), line
+        none += here is None
         if here is not None:
             both += 1
-            # the page keeps 0.01 mm of each cell; it is asked for 0.1 mm of a gap
-            assert there["gap"] == pytest.approx(here.gap, abs=0.0001)
+            # the page keeps 0.01 mm of each cell; it is asked for 0.05 mm of a gap
             assert there["gap"] == pytest.approx(here.gap, abs=2e-5)
-    assert both > 30
+    assert both > 100
+    assert none > 20
+
+
+def test_between_stations_no_straightedge_can_be_laid_here_nor_there(opened, stations):
+    open_page = opened(stations)
+    lines = [tuple(map(float, line)) for line in placements(stations.wall, 200, 6)]
+    laid = open_page.execute_script("return arguments[0].map((l) => window.flatscan.lay(...l).gap)", lines)
+    assert laid == [None] * 200
+    for line in lines:
+        with pytest.raises(BadValue, match="stations at free places"):
+            sample(stations.relief, line[:2], line[2:])
 
 
 def test_a_point_read_in_the_page_reads_what_python_holds(opened, survey):

@@ -77,7 +77,6 @@ def _content(report: Report, units: str) -> dict[str, object]:
         "decisions": [finished(printed(fact.text), units) for fact in judged if fact.key == "decided"],
         "by_hand": [finished(printed(words), units) for _, words in report.maps()["relief"].on.by_hand],
         "layers": data["layers"],
-        "grid": data["grid"] is not None,
         "spots": [(spot.mark, rounded(spot.x * 1000), rounded(spot.y * 1000)) for spot in report.spots],
         "sections": list(_sections(report, units)),
         "not_examined": _said(note("report.list", parts=report.not_examined), units),

@@ -2,21 +2,29 @@
 const data = JSON.parse(document.getElementById("data").textContent);
 const $ = (id) => document.getElementById(id);
 const canvas = $("wall"), pen = canvas.getContext("2d");
-const MISSING = -32768, OUTSIDE = -32767;
+const MISSING = -2147483648, OUTSIDE = -2147483647;
 const W = data.width, H = data.height, inches = data.units === "in";
 
-// ---- the numbers, in metres
-const unpack = (text) => {
-  const raw = atob(text), bytes = new Uint8Array(raw.length);
-  for (let i = 0; i < raw.length; i++) bytes[i] = raw.charCodeAt(i);
-  const view = new DataView(bytes.buffer), out = new Int16Array(raw.length / 2);
-  for (let i = 0; i < out.length; i++) out[i] = view.getInt16(2 * i, true);
+// ---- the numbers, in metres: steps from cell to cell as `packed` in report/page/packing.py has them
+const unpack = (text, count) => {
+  const raw = atob(text), out = new Int32Array(count);
+  let last = 0;
+  for (let i = 0, k = 0; k < count; k++) {
+    let code = 0, scale = 1, byte = 128;
+    for (; byte > 127; scale *= 128) {
+      byte = raw.charCodeAt(i++);
+      code += (byte % 128) * scale;
+    }
+    if (code < 2) { out[k] = code ? OUTSIDE : MISSING; continue; }
+    last += code % 2 ? -(code - 1) / 2 : (code - 2) / 2;
+    out[k] = last;
+  }
   return out;
 };
-const grid = data.grid;
-const stored = grid && unpack(grid.offset), storedGap = grid && grid.gap && unpack(grid.gap);
+const grid = data.grid, cells = grid ? grid.rows * grid.cols : 0;
+const stored = grid && unpack(grid.offset, cells), storedGap = grid && grid.gap && unpack(grid.gap, cells);
 const offsetOf = (k) => (stored[k] <= OUTSIDE ? NaN : grid.base + stored[k] * grid.quantum);
-const gapOf = (k) => (storedGap && storedGap[k] > OUTSIDE ? storedGap[k] * grid.gap_quantum : NaN);
+const gapOf = (k) => (storedGap && storedGap[k] > OUTSIDE ? storedGap[k] * grid.quantum : NaN);
 const plane = (p, x, y) => p[0] + p[1] * x + p[2] * y;
 const lean = data.finish && Math.sqrt(1 + data.finish[1] ** 2 + data.finish[2] ** 2);
 const cellAt = (x, y) => {
@@ -62,6 +70,8 @@ const bilinear = (x, y) => {
   return total;
 };
 const lay = (x0, y0, x1, y1) => {
+  // between stations nothing is known, and means over blocks hide what a straightedge rests on
+  if (!grid || !grid.whole) return { s: [], z: [], gap: null };
   const length = Math.hypot(x1 - x0, y1 - y0), n = Math.floor(length / grid.cell + SLACK) + 1;
   const s = [], z = [], known = [];
   for (let k = 0; k < n; k++) {
