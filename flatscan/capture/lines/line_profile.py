@@ -169,60 +169,19 @@ def fit(windows: Windows, seed: Array, sigma: Array, *, free: bool = False) -> F
     window and with large residuals; a clipped pixel counts only where the fit stands below it. u is the root of the
     inverse normal matrix, scaled by the row's scatter.
     """
-    light, columns, full = windows.light, windows.columns, windows.clipped
-    tone = 1.0 if windows.tone is None else windows.tone
-    peak = np.maximum(light.max(axis=1), 1e-6)
-    place, spread, height = seed.astype(float), sigma.astype(float), peak.copy()
-    level, slope = np.zeros(len(seed)), np.zeros(len(seed))
-    # flanks beyond full pixels belong to the line however narrow it is taken to be
-    wide_full = full.sum(axis=1)
-    clear = np.where(wide_full > 0, wide_full / 2 + 2.5, 0.0)
-    for turn in range(_ROUNDS + free):
-        far = columns - place[:, None]
-        off = far / spread[:, None]
-        shape = np.exp(-0.5 * off**2) * tone
-        over = height[:, None] * shape
-        rest = light - over - level[:, None] - slope[:, None] * far
-        counted = ~full | (rest > 0)
-        reach = np.maximum(_REACH * spread, clear)[:, None]
-        taper = np.clip((reach - np.abs(far)) / spread[:, None] + 0.5, 0.0, 1.0)
-        weight = counted * taper / (windows.noise**2 + (_UNSTEADY * over) ** 2)
-        many = np.maximum(counted.sum(axis=1) - 4, 1)
-        if turn > 1:
-            square = weight * rest**2
-            weight /= 1 + square / np.maximum(4 * square.sum(axis=1) / many, 1e-12)[:, None]
-        tall = np.maximum(height, 0.05 * peak)[:, None] * shape
-        parts = [shape, tall * off / spread[:, None], np.ones_like(off), far]
-        if free:
-            parts.append(tall * off**2)
-        change, inverse = _solved(np.stack(parts, axis=1), weight, rest)
-        height = height + change[:, 0]
-        place = place + np.clip(change[:, 1], -spread, spread)
-        level, slope = level + change[:, 2], slope + change[:, 3]
-        if free:
-            spread = spread * np.exp(np.clip(change[:, 4], -0.3, 0.3))
-            spread = np.clip(spread, _LEAST_SIGMA, 2.5 * sigma)
-    squared = inverse * (weight * rest**2).sum(axis=1) / many
+    from flatscan.capture.lines.profile_kernel import fit_rows
+
+    light, full = windows.light, windows.clipped
+    tone = np.ones_like(light) if windows.tone is None else windows.tone
+    how = np.array([windows.noise, _UNSTEADY, _REACH])
+    start, seed, sigma = (np.asarray(one, np.float64) for one in (windows.start, seed, sigma))
+    found = fit_rows(light, full, tone, start, seed, sigma, how, _ROUNDS + free, free, _LEAST_SIGMA)
+    place, spread, height, squared, pulled = np.ascontiguousarray(found.T)
     # the scatter of some twenty pixels is itself unsure: half of it is the neighbours'
     u = np.sqrt((squared + running_median(squared, _ALIKE_WIDE)) / 2)
-    seen = np.exp(-0.5 * off**2)
-    pulled = (seen * tone * far).sum(axis=1) / (seen * tone).sum(axis=1)
-    pulled = pulled - (seen * far).sum(axis=1) / seen.sum(axis=1)
+    peak = np.maximum(light.max(axis=1), 1e-6)
     steep = np.abs(np.diff(light, axis=1)).max(axis=1) / np.maximum(peak - np.median(light[:, :3], axis=1), 1e-6)
     return Fit(place, u, spread, height, pulled, np.minimum(steep, 1.0))
-
-
-def _solved(parts: Array, weight: Array, rest: Array) -> tuple[Array, Array]:
-    """Changes (n, k) of parameters with derivatives ``parts`` (n, k, m), and the variance (n,) of the second."""
-    weighted = parts * weight[:, None, :]
-    normal = weighted @ parts.transpose(0, 2, 1)
-    pull = (weighted @ rest[:, :, None])[..., 0]
-    size = np.sqrt(np.maximum(np.einsum("njj->nj", normal), 1e-30))
-    # a trace of ridge keeps rows without light from failing; they are left out by their height
-    scaled = normal / size[:, :, None] / size[:, None, :] + 1e-6 * np.eye(parts.shape[1])
-    inverse = np.linalg.inv(scaled)
-    change: Array = (inverse @ (pull / size)[..., None])[..., 0] / size
-    return change, inverse[:, 1, 1] / size[:, 1] ** 2
 
 
 def running_median(values: Array, many: int) -> Array:
