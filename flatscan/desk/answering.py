@@ -13,7 +13,7 @@ from flatscan.desk.asking import Question, questions, tape_cost, what_for
 from flatscan.desk.folders import Job
 from flatscan.jobs import Capturing, Finishing, Requirement
 from flatscan.jobs.by_options import capturing_by, judging, settings_by
-from flatscan.jobs.job_plan import JobPlan
+from flatscan.jobs.job_plan import JobPlan, JobRecord
 from flatscan.jobs.settings import CLOUD_TYPE
 from flatscan.report.say import Said, say
 
@@ -72,6 +72,11 @@ def answers(job: Job) -> dict[str, str | list[str]]:
     """What stands in every field of the pages: what was typed and is no value yet, else what the plan says."""
     units, entries = job.settings["units"], job.settings["entries"]
     return {name: entries.get(name) or taking.shown(job.plan, name, units) for name in sorted(taking.FIELDS)}
+
+
+def job_record(job: Job) -> JobRecord:
+    """Whose job it is and when it was measured, as its plan says."""
+    return job.plan.job
 
 
 def label(name: str) -> str:

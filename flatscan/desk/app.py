@@ -21,6 +21,7 @@ from flatscan.core.errors import FlatscanError, OutputError, ReadError
 from flatscan.desk import screens
 from flatscan.desk.answering import in_four_parts
 from flatscan.desk.bench import Bench
+from flatscan.desk.crew import Stopped
 from flatscan.desk.folders import Job, Jobs, NoWall, OtherTab
 
 if TYPE_CHECKING:
@@ -98,6 +99,7 @@ def make_app(folder: Path, *, token: str, hosts: Collection[str], port: int, upl
     app.teardown_request(lambda _: flask.request.close())
     _routes(app, desk)
     app.register_error_handler(FlatscanError, partial(_trouble, desk))
+    app.register_error_handler(Stopped, partial(screens.stopped, desk))
     app.register_error_handler(Exception, _failure)
     return app
 
@@ -113,7 +115,7 @@ def _templates(app: Flask) -> None:
 
 
 def _routes(app: Flask, desk: Desk) -> None:
-    from flatscan.desk import answers, choosing, mending, papers, stations
+    from flatscan.desk import answers, choosing, mending, papers, sealing, stations
 
     table: dict[str, tuple[Callable[..., Any], str]] = {
         "/": (choosing.home, "GET"),
@@ -122,6 +124,8 @@ def _routes(app: Flask, desk: Desk) -> None:
         "/wall/<name>/capture": (choosing.capture, "GET POST"),
         "/wall/<name>/keep": (screens.keep, "POST"),
         "/wall/<name>/state": (screens.state, "GET"),
+        "/wall/<name>/stop": (screens.stop, "POST"),
+        "/wall/<name>/again": (screens.again, "POST"),
         "/wall/<name>/size": (stations.size, "GET POST"),
         "/wall/<name>/readings": (stations.readings, "GET POST"),
         "/wall/<name>/reading": (stations.reading, "POST"),
@@ -137,7 +141,8 @@ def _routes(app: Flask, desk: Desk) -> None:
         "/wall/<name>/undo": (mending.undo, "POST"),
         "/wall/<name>/redo": (mending.redo, "POST"),
         "/wall/<name>/sheets": (papers.sheets_page, "GET POST"),
-        "/wall/<name>/evidence": (papers.evidence_page, "GET POST"),
+        "/wall/<name>/evidence": (sealing.evidence_page, "GET POST"),
+        "/wall/<name>/stated": (sealing.stated, "POST"),
         "/wall/<name>/file/<file>": (papers.file, "GET"),
         "/static/<file>": (_file, "GET"),
         "/favicon.ico": (_icon, "GET"),
@@ -226,7 +231,7 @@ def _file(_desk: Desk, file: str) -> Any:
 def _wants_json() -> bool:
     from flask import request
 
-    return request.is_json or request.path.endswith(("/state", "/reading", "/cut", "/keep"))
+    return request.is_json or request.path.endswith(("/state", "/reading", "/cut", "/keep", "/stated"))
 
 
 def _trouble(desk: Desk, trouble: FlatscanError) -> Any:

@@ -68,6 +68,7 @@ class _Settings:
     undone: tuple[tuple[str, str], ...] = ()
     sheets: str = ""
     seal: tuple[str, ...] = ()
+    stated: dict[str, str] = field(default_factory=dict)
 
 
 class OtherTab(BadValue):
@@ -225,6 +226,13 @@ class Jobs:
             job.settings.update(answers={}, fixed=[], cut=[])
             return self._write(job, text)
 
+    def note(self, name: str, change: Callable[[Plain], object]) -> Job:
+        """Settings with what was made of them noted: no change of theirs, so that no page is out of date by it."""
+        with self._lock:
+            job = self.get(name)
+            change(job.settings)
+            return self._write(job, job.text, int(job.settings["revision"]))
+
     def put_plan(self, name: str, revision: str, choose: Callable[[Job], str]) -> Job:
         """Another text in place of the plan, broken or not; ``choose`` may note in the settings what it was before."""
         with self._lock:
@@ -245,8 +253,8 @@ class Jobs:
             )
         return job
 
-    def _write(self, job: Job, plan: str) -> Job:
-        settings = job.settings | {"revision": int(job.settings["revision"]) + 1}
+    def _write(self, job: Job, plan: str, revision: int | None = None) -> Job:
+        settings = job.settings | {"revision": int(job.settings["revision"]) + 1 if revision is None else revision}
         text = json.dumps(settings, ensure_ascii=False, indent=1, sort_keys=True) + "\n"
         if plan != job.text:
             # a plan without its settings is one that somebody edited by hand: nothing is lost in between

@@ -14,7 +14,8 @@ from flatscan.core.phrase import Manner
 from flatscan.core.quantity import metres
 from flatscan.core.typed import parse_length
 from flatscan.desk import answering, plans
-from flatscan.desk.bench import Working
+from flatscan.desk.bench import PATIENCE, Working
+from flatscan.desk.crew import Stopped
 from flatscan.desk.folders import Job, Plain
 from flatscan.desk.screens import PLAN, names_of, revision, sent_json, show
 from flatscan.jobs import SetOut, Survey
@@ -80,8 +81,8 @@ def _box(values: Mapping[str, float]) -> Rectangle:
 def wall_of(desk: Desk, job: Job) -> Wall | None:
     """The job's wall, None where it is not found yet, or cannot be."""
     try:
-        room = desk.bench.room(job, wait=60.0)
-    except FlatscanError:
+        room = desk.bench.room(job, wait=PATIENCE)
+    except (FlatscanError, Stopped):
         return None
     if isinstance(room, Working):
         return None
@@ -194,11 +195,13 @@ def cut(desk: Desk, name: str) -> Any:
     sent = sent_json()
     keys = sent.get("cut")
     job = desk.jobs.get(name)
-    found = desk.bench.nearest(job, wait=60.0)
-    if isinstance(found, Working) or not isinstance(found, (Survey, SetOut)) or not isinstance(keys, list):
+    found = desk.bench.nearest(job, wait=PATIENCE)
+    cuts = None
+    if isinstance(found, (Survey, SetOut)) and isinstance(keys, list):
+        places = [(one.x, one.y) for one in ticks_of(found.plan) if key_of(one) in keys]
+        cuts = desk.bench.ticked(job, found, places)
+    if not isinstance(cuts, tuple):
         raise BadValue("hacking", "the answers are not ready", needed="a moment", remedy="Load the page again")
-    places = [(one.x, one.y) for one in ticks_of(found.plan) if key_of(one) in keys]
-    cuts = desk.bench.ticked(job, found, places)
     job = desk.jobs.keep(name, sent["revision"], replan=lambda plan: replace(plan, cut=cuts))
     desk.bench.nearest(job, wait=0.0)
     return jsonify(revision=job.revision)
@@ -209,7 +212,7 @@ def accept(desk: Desk, name: str) -> Any:
     from flask import request
 
     job = desk.jobs.get(name)
-    found = desk.bench.nearest(job, wait=60.0)
+    found = desk.bench.nearest(job, wait=PATIENCE)
     doubted = () if isinstance(found, Working) else found.seen.doubted
     right = [(one.x, one.y) for one in doubted if f"{one.x:.4f},{one.y:.4f}" == request.form.get("place")]
     return _changed(desk, name, lambda plan: replace(plan, accept=(*plan.accept, *right)), "doubted")

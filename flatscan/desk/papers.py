@@ -1,21 +1,20 @@
-"""Sheets to print, and the sealed file for the other side."""
+"""Sheets to print, made beside the page; and the files that were made."""
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from flatscan import evidence, report
-from flatscan.core.errors import BadValue, FlatscanError
+from flatscan import report
+from flatscan.core.errors import FlatscanError
 from flatscan.desk import answering
-from flatscan.desk.asking import PURPOSES, what_for
-from flatscan.desk.bench import Working
+from flatscan.desk.asking import PURPOSES
+from flatscan.desk.bench import SHEETS, Working
+from flatscan.desk.crew import Stopped
 from flatscan.desk.folders import Job
 from flatscan.desk.screens import revision, show
-from flatscan.jobs.job_plan import PlanUsed
-from flatscan.jobs.plan_file import NAME
 from flatscan.report.job_folder import sheet_name, sheets_by
 
 if TYPE_CHECKING:
@@ -47,7 +46,6 @@ _TYPES = {
     "zip": "application/zip",
 }
 _SHOWN = {"pdf", "html", "png"}
-_MOST_WORDS = 300
 # a capture up to this size [bytes] is hashed whenever its sheets are shown
 _MOST_HASHED = 20_000_000
 
@@ -60,6 +58,11 @@ def sheets_page(desk: Desk, name: str) -> Any:
     if not answering.asked(job):
         return redirect(f"/wall/{name}/purpose")
     command = answering.command_of(job)
+    if request.method == "POST":
+        return _begin(desk, job, command)
+    working = desk.bench.making(job, SHEETS)
+    if working is not None:
+        return show("working.html.j2", job, "sheets", working=working, of=SHEETS)
     try:
         found = desk.bench.result(job)
     except FlatscanError:
@@ -67,28 +70,35 @@ def sheets_page(desk: Desk, name: str) -> Any:
         return redirect(f"/wall/{name}/answers", 303)
     if isinstance(found, Working):
         return show("working.html.j2", job, "sheets", working=found, of="answers")
-    if request.method == "POST":
-        paper = "letter" if request.form.get("paper") == "letter" else "a4"
-        for one in (command, *(made.command for made in _made(job) if made.command != command)):
-            _write(desk, job, one, paper, needed=one == command)
-        desk.jobs.keep(name, revision(), lambda settings: settings.update(sheets=job.state))
-        return redirect(f"/wall/{name}/sheets", 303)
-    made = _made(job)
-    return show(
-        "sheets.html.j2", job, "sheets", made=made, stale=any(one.stale for one in made), plan=_used(job, command)
-    )
-
-
-def _write(desk: Desk, job: Job, command: str, paper: str, *, needed: bool) -> None:
-    """The sheets of a command by the plan as it stands; those it cannot be done by any more stay as they are."""
+    trouble = None
     try:
-        found = desk.bench.made(job, command)
-    except FlatscanError:
-        if needed:
-            raise
-        return
-    units = job.settings["units"]
-    desk.bench.do(lambda: report.write(found, job.results, overwrite=True, units=units, paper=paper))
+        desk.bench.made(job, SHEETS)
+    except FlatscanError as wrong:
+        trouble = answering.in_four_parts(wrong, desk.jobs.folder, job.settings["units"])
+    except Stopped as ended:
+        # those that were there before are there still
+        if ended.reason is not None:
+            trouble = answering.in_four_parts(ended.reason, desk.jobs.folder, job.settings["units"])
+    # what came of it was noted when it was made
+    job = desk.jobs.get(name)
+    made = _made(job)
+    stale, plan = any(one.stale for one in made), _used(job, command)
+    return show("sheets.html.j2", job, "sheets", made=made, stale=stale, plan=plan, trouble=trouble)
+
+
+def _begin(desk: Desk, job: Job, command: str) -> Any:
+    """Have the sheets of the job's command made, and anew those that there are of others."""
+    from flask import redirect, request
+
+    job = desk.jobs.keep(job.name, revision())
+    paper, state = "letter" if request.form.get("paper") == "letter" else "a4", job.state
+    commands = tuple(dict.fromkeys((command, *(made.command for made in _made(job)))))
+
+    def then(_written: tuple[str, ...]) -> None:
+        desk.jobs.note(job.name, lambda settings: settings.update(sheets=state))
+
+    desk.bench.begin(job, SHEETS, (commands, paper, report.USUAL), then)
+    return redirect(f"/wall/{job.name}/sheets", 303)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,63 +153,6 @@ def _offered(*commands: str) -> Iterator[tuple[str, tuple[str, str]]]:
     """The names that a sheet can have here, with what is said of it."""
     for command in commands or _COMMANDS:
         yield from ((sheet_name(command, sheet), said) for sheet, said in _SAID.items())
-
-
-def evidence_page(desk: Desk, name: str) -> Any:
-    """Seal the capture, the settings, the results and what is stated into one file."""
-    from flask import redirect, request
-
-    job = desk.jobs.get(name)
-    if not answering.asked(job):
-        return redirect(f"/wall/{name}/purpose")
-    if request.method == "POST":
-        statement = _statement()
-        path = job.results / EVIDENCE
-        capture = job.capture
-        assert capture is not None
-        units = job.settings["units"]
-        sealed = desk.bench.do(
-            lambda: evidence.seal(path, [capture], _jobs(job), statement=statement, units=units, overwrite=True)
-        )
-        desk.jobs.keep(name, revision(), lambda settings: settings.update(seal=[sealed.seal, job.state]))
-        return redirect(f"/wall/{name}/evidence", 303)
-    there = (job.results / EVIDENCE).is_file()
-    seal, of = job.settings["seal"] or ("", job.state)
-    return show("evidence.html.j2", job, "evidence", there=there, seal=seal, stale=of != job.state)
-
-
-def _jobs(job: Job) -> Sequence[evidence.Job]:
-    """What is sealed, with the plan of the job: the survey, and the check where the job judges by a limit."""
-    purpose = what_for(job.plan.stage or "")
-    if purpose is None:
-        return []
-    commands = ["check"] if purpose.command == "check" else []
-    commands += ["survey"] if purpose.command != "check" or purpose.name == "dispute" else []
-    return [_sealed(job, command) for command in commands]
-
-
-def _sealed(job: Job, command: str) -> evidence.Job:
-    how, test, finish = answering.settings(job, command)
-    used = PlanUsed(answering.plan_used(job, command), NAME if job.text else "")
-    return evidence.Job(command, (0,), capturing=how, testing=test, finishing=finish, plan=used)
-
-
-def _statement() -> evidence.Statement:
-    from flask import request
-
-    def words(field: str) -> str:
-        text = " ".join(request.form.get(field, "").split())
-        if len(text) > _MOST_WORDS:
-            raise BadValue(
-                field, "{count} letters", needed="up to {most}", remedy="Write less", count=len(text), most=_MOST_WORDS
-            )
-        return text
-
-    present = tuple(part.strip() for part in words("present").split(",") if part.strip())
-    notes = (words("note"),) if words("note") else ()
-    return evidence.Statement(
-        title=words("title"), date=words("date"), grounds=words("grounds"), present=present, notes=notes
-    )
 
 
 def file(desk: Desk, name: str, file: str) -> Any:

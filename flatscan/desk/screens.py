@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from flatscan.core.errors import BadValue, FlatscanError
 from flatscan.desk import answering, plans
-from flatscan.desk.bench import Working
+from flatscan.desk.bench import SEAL, SHEETS, Working
+from flatscan.desk.crew import Stopped
 from flatscan.desk.folders import Job, Plain
 from flatscan.desk.taking import taken
 from flatscan.jobs.job_plan import JobPlan
@@ -177,12 +178,54 @@ def state(desk: Desk, name: str) -> Any:
     """Whether the work a page waits for is done."""
     from flask import jsonify, request
 
-    job = desk.jobs.get(name)
+    job, of = desk.jobs.get(name), request.args.get("of")
     try:
-        found = desk.bench.room(job) if request.args.get("of") == "wall" else desk.bench.nearest(job)
-    except FlatscanError:
+        if of in (SHEETS, SEAL):
+            found: Any = desk.bench.making(job, of)
+        else:
+            found = desk.bench.room(job) if of == "wall" else desk.bench.nearest(job)
+    except (FlatscanError, Stopped):
         # the page itself tells it when it is loaded again
         return jsonify(done=True)
     if isinstance(found, Working):
         return jsonify(done=False, words=found.words, share=found.share)
     return jsonify(done=True, next=where_to_go_on(job))
+
+
+def stop(desk: Desk, name: str) -> Any:
+    """Stop what is being done on a wall, and show the screen that waited for it."""
+    from flask import redirect
+
+    job = desk.jobs.get(name)
+    desk.bench.stop(name)
+    return redirect(f"/wall/{name}/{_asked_for(job)}", 303)
+
+
+def again(desk: Desk, name: str) -> Any:
+    """Go on with what was stopped."""
+    from flask import redirect
+
+    job = desk.jobs.get(name)
+    desk.bench.again(name)
+    return redirect(f"/wall/{name}/{_asked_for(job)}", 303)
+
+
+def _asked_for(job: Job) -> str:
+    from flask import request
+
+    to = request.form.get("to", "")
+    return to if to in names_of(job) else ""
+
+
+def stopped(desk: Desk, ended: Stopped) -> Any:
+    """The screen of a wall on which work was stopped, in the place of the one that needs it."""
+    from flask import jsonify, request
+
+    job = desk.jobs.get((request.view_args or {})["name"])
+    here = request.path.rpartition("/")[2]
+    if request.method != "GET":
+        return jsonify(where="", found="The measuring was stopped", needed="", remedy="Open the page again"), 409
+    trouble = None
+    if ended.reason is not None:
+        trouble = answering.in_four_parts(ended.reason, desk.jobs.folder, job.settings["units"])
+    return show("stopped.html.j2", job, here if here in names_of(job) else names_of(job)[0], trouble=trouble)

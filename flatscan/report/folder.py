@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 from flatscan.core.choices import EXTRA_FILES, PAPERS, SHEET_UNITS
 from flatscan.core.errors import BadValue
-from flatscan.jobs import Result
+from flatscan.core.notes import note
+from flatscan.jobs import Progress, Result, silent
 from flatscan.report.drawings import BandedDrawing, Drawing
 from flatscan.report.explain import explain
 from flatscan.report.figures.photo import Photo
@@ -38,6 +39,7 @@ def write(
     photo: Photo | None = None,
     formats: Collection[str] | None = None,
     alone: bool = False,
+    progress: Progress = silent,
 ) -> tuple[Path, ...]:
     """Write the sheets of one wall into ``folder`` and return their paths, the result document last.
 
@@ -58,9 +60,18 @@ def write(
     if "json" in formats:
         names = [sheet_name(report.command, name) for name in (*(name for name, _ in sheets), RESULT)]
         sheets.append((RESULT, _result(names)))
-    made = [(sheet_name(report.command, name), partial(make, report, units)) for name, make in sheets]
+    made = [
+        (sheet_name(report.command, name), partial(_told, partial(make, report, units), progress, k / len(sheets)))
+        for k, (name, make) in enumerate(sheets)
+    ]
     subject = Subject.of(result)
     return put_sheets(folder, report.command, made, subject, overwrite=overwrite, alone=alone)
+
+
+def _told(make: Callable[[Path], None], progress: Progress, done: float, path: Path) -> None:
+    """Make a sheet, and say before it which share of them is done."""
+    progress(note("stage.sheets"), done)
+    make(path)
 
 
 def _check(formats: Collection[str], units: str, paper: str) -> None:

@@ -61,7 +61,7 @@ class LocalPool:
         self.jobs, self.limits, self.work = jobs, limits, work
         self.waiting: deque[Task] = deque()
         self.running: list[_Worker] = []
-        self.context = _context()
+        self.context = processes()
 
     def submit(self, task: Task) -> None:
         """Queue a task."""
@@ -150,7 +150,8 @@ def _late(worker: _Worker, seconds: float) -> FlatscanError:
     )
 
 
-def _context() -> Any:  # noqa: ANN401
+def processes() -> Any:  # noqa: ANN401
+    """The way in which this machine starts processes that have everything imported, and no thread of ours."""
     # a server that has everything imported forks a process in a millisecond; where there is none, each imports anew
     if "forkserver" not in multiprocessing.get_all_start_methods():
         return multiprocessing.get_context("spawn")
@@ -162,22 +163,24 @@ def _context() -> Any:  # noqa: ANN401
 def _serve(pipe: Connection, work: Callable[[Task], Outcome], task: Task, limits: Limits) -> None:
     """The life of one process: do the task, send its outcome, end. Ends at once if the run that started it dies."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
+    threading.Thread(target=end_with_parent, daemon=True).start()
     # what libraries print belongs to nobody's standard output
     os.dup2(2, 1)
-    _limit_memory(limits.memory)
+    limit_memory(limits.memory)
     pipe.send(guarded(task, work))
     pipe.close()
 
 
-def _end_with_parent() -> None:
+def end_with_parent() -> None:
+    """End this process at once when the one that started it dies."""
     parent = multiprocessing.parent_process()
     if parent is not None:
         parent.join()
         os._exit(1)
 
 
-def _limit_memory(memory: int | None) -> None:
+def limit_memory(memory: int | None) -> None:
+    """Let this process take so much memory [bytes] of its own and no more; None for no limit."""
     if memory is None or sys.platform == "win32":
         return
     import resource

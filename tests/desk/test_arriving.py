@@ -134,6 +134,7 @@ def test_it_is_sealed_with_all_its_files_and_read_as_on_the_command_line(client,
     client.wait("wall-001")
     assert client.get("/wall/wall-001/answers").status_code == 200
     assert client.send("wall-001", "evidence", title="a wall").status_code == 303
+    client.wait("wall-001", of="seal")
     with zipfile.ZipFile(client.folder / "wall-001" / "evidence.zip") as sealed:
         held = {sealed.read(name) for name in sealed.namelist() if name.startswith("captures/")}
         made = json.loads(next(sealed.read(name) for name in sealed.namelist() if name.endswith("result.json")))

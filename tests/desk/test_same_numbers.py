@@ -60,7 +60,7 @@ def test_the_sheets_hold_the_numbers_of_the_command(priced, capsys, few_sheets):
     priced.post("/wall/wall-001/cut", json={"revision": priced.job().revision, "cut": ticked[:1]})
     priced.send("wall-001", "boxes", kind="skip", left="1300", bottom="1000", width="200", height="200")
     priced.wait("wall-001")
-    assert priced.send("wall-001", "sheets", paper="a4").status_code == 303
+    make(priced, "sheets", paper="a4")
     code, said = by_the_plan(priced, capsys, "survey")
     assert (code, said) == (0, of_the_desk(priced, "survey"))
     document = json.loads(said + '"files": []}')
@@ -74,7 +74,7 @@ def test_the_sheets_hold_the_numbers_of_the_command(priced, capsys, few_sheets):
     page = _sheets(priced)
     assert "These sheets are of an older plan" in page
     assert plan["fingerprint"] in page
-    assert priced.send("wall-001", "sheets", paper="a4").status_code == 303
+    make(priced, "sheets", paper="a4")
     page = _sheets(priced)
     assert "older plan" not in page
     assert [page.count(f"{made}: plan ") for made in ("Price the job", "Hand the wall over")] == [1, 1]
@@ -83,13 +83,19 @@ def test_the_sheets_hold_the_numbers_of_the_command(priced, capsys, few_sheets):
         assert by_the_plan(priced, capsys, command)[1] == of_the_desk(priced, command)
 
 
+def make(client, what, **fields):
+    """Have sheets or a seal made, and wait for them."""
+    assert client.send("wall-001", {"seal": "evidence"}.get(what, what), **fields).status_code == 303
+    client.wait("wall-001", of=what)
+
+
 def _sheets(client):
     client.wait("wall-001")
     return client.get("/wall/wall-001/sheets").text
 
 
 def test_a_sheet_is_served_as_what_it_is(priced):
-    priced.send("wall-001", "sheets", paper="a4")
+    make(priced, "sheets", paper="a4")
     with priced.get("/wall/wall-001/file/survey-sheets.pdf") as pdf:
         assert (pdf.status_code, pdf.mimetype, pdf.data[:5]) == (200, "application/pdf", b"%PDF-")
     with priced.get("/wall/wall-001/file/survey-wall.html") as page:
@@ -252,7 +258,7 @@ def test_a_reading_that_others_deny_is_settled_by_a_tap(client, capsys):
 
 def test_the_sealed_file_carries_the_plan(priced):
     priced.send("wall-001", "fix", x="400", y="1000", proud="25")
-    assert priced.send("wall-001", "evidence", title="a wall").status_code == 303
+    make(priced, "seal", title="a wall")
     with zipfile.ZipFile(priced.folder / "wall-001" / "evidence.zip") as sealed:
         manifest = json.loads(sealed.read("manifest.json"))
         result = next(sealed.read(name) for name in sealed.namelist() if name.endswith("result.json"))

@@ -63,7 +63,7 @@ document.querySelectorAll("form[data-keep]").forEach((form) => {
     say("…");
     if (waiting) return;
     waiting = true;
-    const made = await post("keep", () => { waiting = false; return { values: valuesOf(form) }; });
+    const made = await post(form.dataset.keep || "keep", () => { waiting = false; return { values: valuesOf(form) }; });
     for (const [name, text] of Object.entries(made ? made.troubles : {})) {
       const place = form.querySelector(`[data-wrong="${name}"]`);
       if (place) { place.textContent = text; place.hidden = !text; }
