@@ -97,11 +97,11 @@ def test_a_process_that_is_killed_is_said_and_can_be_tried_again(held):
 
 
 def test_what_takes_longer_than_any_wall_is_ended(client, monkeypatch):
-    monkeypatch.setattr(crew, "_LATEST", 0.5)
     client.upload(GRID)
     client.wait("wall-001", of="wall")
     pid = process_of(client, "wall-001")
     os.kill(pid, signal.SIGSTOP)
+    monkeypatch.setattr(crew, "_LATEST", 0.5)
     client.send("wall-001", "purpose", purpose="quote")
     client.wait("wall-001", seconds=30)
     assert "or it took over" in client.get("/wall/wall-001/answers").text
