@@ -168,6 +168,15 @@ def capture_of(job: Job) -> Path:
             needed="one of the two",
             remedy="Go back to the first step and drop a scan, or type readings",
         )
+    # the settings of a folder that came from somebody else may say anything
+    inside = path.resolve().is_relative_to(job.folder.resolve())
+    if not inside or not (path.is_file() or path.is_dir()):
+        raise ReadError(
+            "this wall",
+            "its scan lies outside its folder, or is no plain file",
+            needed="the scan in the wall's own folder",
+            remedy="Drop the scan again",
+        )
     return path
 
 

@@ -14,6 +14,7 @@ from flatscan.desk.asking import PURPOSES
 from flatscan.desk.bench import SHEETS, Working
 from flatscan.desk.crew import Stopped
 from flatscan.desk.folders import Job
+from flatscan.desk.measuring import capture_of
 from flatscan.desk.screens import revision, show
 from flatscan.report.job_folder import sheet_name, sheets_by
 
@@ -133,8 +134,11 @@ def _made(job: Job) -> list[Made]:
 
 def _hash_of(job: Job) -> str | None:
     """SHA-256 of the capture where it is a small file; a large one is told by the state of its job."""
-    path = job.capture
-    if path is None or not path.is_file() or path.stat().st_size > _MOST_HASHED:
+    try:
+        path = capture_of(job)
+    except FlatscanError:
+        return None
+    if not path.is_file() or path.stat().st_size > _MOST_HASHED:
         return None
     return hashlib.sha256(path.read_bytes()).hexdigest()
 

@@ -71,18 +71,36 @@ def test_a_folder_of_frames_that_lies_elsewhere(outside, tmp_path):
 @pytest.mark.parametrize(
     "name", ["../secret.txt", "/etc/passwd", "/dev/zero", "link", "pipe", "file:///etc/passwd", "a" * 3000, ["x"], 7]
 )
-@pytest.mark.parametrize("key", ["on", "off", "file"])
+@pytest.mark.parametrize("key", ["on", "off", "file", "plane"])
 def test_in_a_set_up_of_lines(outside, name, key):
     (outside / "link").symlink_to("../secret.txt")
     os.mkfifo(outside / "pipe")
     named = {"on": "on.png", "off": "off.png", "file": "camera.json"} | {key: name}
     for plain in ("on.png", "off.png", "camera.json"):
         (outside / plain).write_bytes(b"x")
-    pivot = '["1 m", "1 m", "1 m"]'
-    text = f"[camera]\nfile = {json.dumps(named['file'])}\n[laser]\npivot = {pivot}\n[targets]\n"
+    laser = f"plane = {json.dumps(name)}" if key == "plane" else 'pivot = ["1 m", "1 m", "1 m"]'
+    text = f"[camera]\nfile = {json.dumps(named['file'])}\n[laser]\n{laser}\n[targets]\n"
     text += f"[[line]]\non = {json.dumps(named['on'])}\noff = {json.dumps(named['off'])}\n"
     (outside / "setup.toml").write_text(text)
     refused(outside / "setup.toml")
+
+
+@pytest.mark.parametrize(
+    "name", ["../secret.txt", "/etc/passwd", "/dev/zero", "link.avi", "pipe.avi", "file:///etc/passwd", "a" * 3000, 7]
+)
+@pytest.mark.parametrize("key", ["video", "photos", "off", "file"])
+def test_in_a_set_up_of_sweeps(outside, name, key):
+    path = EVERY["swept laser lines"][0](outside)
+    (outside / "link.avi").symlink_to("../secret.txt")
+    os.mkfifo(outside / "pipe.avi")
+    text = path.read_text()
+    video = next(line for line in text.splitlines() if line.startswith("video"))
+    lens = next(line for line in text.splitlines() if line.startswith("file"))
+    evil = json.dumps(name)
+    lines = {"video": f"video = {evil}", "photos": f"photos = [{evil}]", "off": f"{video}\noff = {evil}"}
+    path.write_text(text.replace(lens, f"file = {evil}") if key == "file" else text.replace(video, lines[key]))
+    said = refused(path)
+    assert "which" in said or "needed: either video or photos" in said
 
 
 @pytest.mark.parametrize(

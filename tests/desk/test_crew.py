@@ -162,7 +162,8 @@ def test_a_server_that_is_killed_takes_its_processes_along(served):
     def ask(path, data=None, kind=None):
         headers = {"Cookie": cookie, "Origin": served.base.rstrip("/")}
         headers |= {} if kind is None else {"Content-Type": kind}
-        return opener.open(urllib.request.Request(served.base + path, data=data, headers=headers)).read()
+        with opener.open(urllib.request.Request(served.base + path, data=data, headers=headers)) as answer:
+            return answer.read()
 
     class Stay(urllib.request.HTTPRedirectHandler):
         def redirect_request(self, *_):
@@ -172,14 +173,16 @@ def test_a_server_that_is_killed_takes_its_processes_along(served):
     with pytest.raises(urllib.error.HTTPError, match="302") as moved:
         opener.open(served.url)
     cookie = moved.value.headers["Set-Cookie"].partition(";")[0]
+    moved.value.close()
     boundary = "x" * 20
     body = f'--{boundary}\r\nContent-Disposition: form-data; name="kind"\r\n\r\nscan\r\n'
     body += (
         f'--{boundary}\r\nContent-Disposition: form-data; name="capture"; filename="a.csv"\r\n\r\n{GRID.read_text()}'
     )
     body += f"\r\n--{boundary}--\r\n"
-    with pytest.raises(urllib.error.HTTPError, match="303"):
+    with pytest.raises(urllib.error.HTTPError, match="303") as moved:
         ask("new", body.encode(), f"multipart/form-data; boundary={boundary}")
+    moved.value.close()
     ask("wall/wall-001/state?of=wall")
     children = _below(served.process.pid)
     assert children
