@@ -6,7 +6,7 @@ import shlex
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -23,6 +23,7 @@ from flatscan.core.quantity import hours
 if TYPE_CHECKING:
     from flatscan.jobs.job_plan import PlanUsed
     from flatscan.site.job import Capture, Row, Settings
+    from flatscan.site.left_open import Answer
     from flatscan.site.run import Pool, Run, Watch
 
 # options that describe one wall: with one of them and no --wall, only wall 1 is meant
@@ -92,10 +93,12 @@ def site(source: str, **given: Any) -> int:
     """
     from flatscan import report
     from flatscan.site import run
+    from flatscan.site.left_open import read_answers
 
     with _folder(source, given) as folder, _watched(quiet=given["quiet"]) as watch:
         asked = by_plan.asked(source, given, folder, by_plan.by_hand())
-        captures = _captures(Path(source), folder, asked)
+        answers = read_answers(folder)
+        captures = _captures(Path(source), folder, asked, answers)
         if given["keep"]:
             asked.write(asked.plan)
         result = run(
@@ -107,6 +110,7 @@ def site(source: str, **given: Any) -> int:
             afresh=given["overwrite"],
             shared_scratch=given["cluster"] is None,
             watch=watch,
+            answers=answers,
         )
     if given["as_json"]:
         kept = given["out"] is not None
@@ -126,9 +130,10 @@ def _folder(source: str, given: dict[str, Any]) -> Iterator[Path]:
     yield Path(given["out"] or f"{Path(source).absolute().stem}-flatscan")
 
 
-def _captures(source: Path, folder: Path, asked: by_plan.Asked) -> list[Capture]:
+def _captures(source: Path, folder: Path, asked: by_plan.Asked, answers: tuple[Answer, ...]) -> list[Capture]:
+    """The captures with their settings: those of the command, of a list's row, and the answers given since."""
     from flatscan.core.errors import ReadError
-    from flatscan.site.job import in_folder, in_list
+    from flatscan.site.job import Row, in_folder, in_list
 
     if not source.exists():
         raise ReadError(
@@ -145,17 +150,43 @@ def _captures(source: Path, folder: Path, asked: by_plan.Asked) -> list[Capture]
         base["rule"] = None
     chosen = asked.plan.wall is not None
     outside = {"units": given["units"], "formats": _formats(given["formats"])}
-    if source.is_dir():
-        refusing.one_wall_only(("", ""), given)
-        return in_folder(source, _settings(base, chosen=chosen, for_all=True, plan=asked.used, **outside), folder)
 
     def settings_of(row: Row) -> Settings:
         return _row_settings(row, base, chosen=chosen, plan=asked.used, **outside)
 
-    captures, doubts = in_list(source, settings_of)
+    if source.is_dir():
+        refusing.one_wall_only(("", ""), given)
+        every = in_folder(source, _settings(base, chosen=chosen, for_all=True, plan=asked.used, **outside), folder)
+        outside |= {"for_all": True}
+        return [_answered(one, Row(0, one.name, one.listed), answers, folder, settings_of) for one in every]
+
+    rows = list[Row]()
+
+    def kept_row(row: Row) -> Settings:
+        rows.append(row)
+        return settings_of(row)
+
+    captures, doubts = in_list(source, kept_row)
     for doubt in () if given["quiet"] else doubts:
         tell(note("run.noted-of", file=source.name, note=doubt), given["units"])
-    return captures
+    return [_answered(one, row, answers, folder, settings_of) for one, row in zip(captures, rows, strict=True)]
+
+
+def _answered(
+    capture: Capture, row: Row, answers: tuple[Answer, ...], folder: Path, settings_of: Callable[[Row], Settings]
+) -> Capture:
+    """The capture with what was answered about it since; raises `BadTable` with the line of an answer that is none."""
+    from flatscan.core.errors import BadTable, FlatscanError
+    from flatscan.site.left_open import ANSWERS, answers_to, options_of
+
+    own = answers_to(capture, answers)
+    if not own:
+        return capture
+    try:
+        settings = settings_of(replace(row, options=f"{row.options} {options_of(own)}"))
+    except FlatscanError as wrong:
+        raise wrong.inside(BadTable, "{list}, line {line}", list=str(folder / ANSWERS), line=own[0].line) from wrong
+    return replace(capture, settings=settings)
 
 
 @click.command("options", context_settings={"help_option_names": []})

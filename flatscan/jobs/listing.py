@@ -69,11 +69,30 @@ def list_readings(source: Capture, how: Capturing, progress: Progress = silent) 
         return Undecided(ways[0].file, asks, tuple(ways))
 
 
+def answered(source: Capture, how: Capturing, choice: tuple[str, str]) -> Listed | None:
+    """The walls of a capture with one more setting given; None where that one alone makes none."""
+    name, value = choice
+    if name == "seen_from":
+        said = replace(how, seen_from=tuple(float(part) for part in value.split(",")))
+    elif name in _TRIED:
+        said = _with(how, choice)
+    else:
+        return None
+    try:
+        found = list_readings(source, said)
+    except FlatscanError:
+        return None
+    return found.ways[0] if isinstance(found, Undecided) else found
+
+
+def _with(how: Capturing, choice: tuple[str, str]) -> Capturing:
+    return replace(how, up=choice[1]) if choice[0] == "up" else replace(how, file_unit=choice[1])
+
+
 def _ways(source: Capture, how: Capturing, choice: tuple[str, str], progress: Progress) -> tuple[Listed, ...]:
     """The walls with one answer given, also where another question follows."""
     try:
-        answered = replace(how, up=choice[1]) if choice[0] == "up" else replace(how, file_unit=choice[1])
-        found = list_readings(source, answered, progress)
+        found = list_readings(source, _with(how, choice), progress)
     except FlatscanError:
         return ()
     ways = found.ways if isinstance(found, Undecided) else (found,)

@@ -88,6 +88,15 @@ def write_pictures(
     return put_sheets(folder, LIST, list(_pictures(listed, units)), subject, overwrite=overwrite)
 
 
+def small_picture(listed: Listed, folder: Path, units: str = "mm") -> Path:
+    """Wall 1 as it is seen, written into a folder; the list must hold what pictures are drawn from."""
+    if listed.seeing is None:
+        raise ValueError("a table of readings has no picture")
+    path = folder / "wall.png"
+    _wall(listed, listed.seeing, listed.room.walls[0], units, path)
+    return path
+
+
 def _pictures(listed: Listed, units: str) -> Iterator[tuple[str, Make]]:
     if listed.seeing is None:
         return

@@ -15,9 +15,10 @@ from pathlib import Path
 from typing import Any
 
 from flatscan.core.notes import Note, note
+from flatscan.core.phrase import command_line
 from flatscan.core.quantity import Quantity, share
 from flatscan.report.parts import in_short
-from flatscan.report.say import Said, finished, say
+from flatscan.report.say import Said, finished, say, trouble
 from flatscan.report.sections.gap_section import ALL, as_restricted, decided
 from flatscan.report.sections.plan_section import litres
 from flatscan.report.tables import Cell, Column, Table, factor, unit_of
@@ -44,6 +45,7 @@ _WALLS = (
     ),
     *("bags_low", "bags_high", "days", "price", "stops", "file", "sheets", "error"),
 )
+_ANSWERS = ("file", "setting", "answer", "proposals", "pictures", "why")
 _ORDER = (
     Column("product", "product"),
     Column("unit", "sold as"),
@@ -99,6 +101,11 @@ def _sentences(summary: dict[str, Any], every: bool) -> Iterator[Said]:
     yield _opening(summary["site"], totals)
     for row in summary["failed"]:
         yield note("site.not-measured", title=row["title"], error=row["error"])
+    waiting = {row["file"] for row in summary["questions"] if not row["answer"]}
+    if waiting:
+        yield note("site.asks", captures=len(waiting))
+    if summary["kept"]:
+        yield note("site.kept", walls=len(summary["kept"]), names=tuple(summary["kept"]))
     for row in summary["stops"]:
         yield note("site.stop", title=row["title"], stop=row["stop"])
     yield from (_wall(row) for row in walls[:shown])
@@ -217,6 +224,9 @@ def site_page(summary: dict[str, Any], units: str) -> str:
         totals=summary["totals"],
         cautions=[finished(line, units) for line in in_short(summary["cautions"])],
         tables=tables,
+        asks_title=note("site.asks-title"),
+        asks_how=note("site.asks-how"),
+        kept=note("site.kept", walls=len(summary["kept"]), names=tuple(summary["kept"])),
         record=note("report.record"),
         spread=note("sheet.spread"),
         not_examined=note("site.not-examined", what=summary["not_examined"]),
@@ -285,6 +295,13 @@ def order_csv(document: dict[str, Any]) -> str:
     return _csv(tuple(column.key for column in _ORDER), [*warned, *document["order"]])
 
 
+def answers_csv(summary: dict[str, Any], units: str) -> str:
+    """What captures leave open, a setting a line, with an empty cell for the answer; the reasons in ``units``."""
+    manner = command_line(units)
+    said = [{**row, "why": "" if row["why"] is None else trouble(row["why"], manner)} for row in summary["questions"]]
+    return _csv(_ANSWERS, said)
+
+
 def _order(document: dict[str, Any]) -> Table:
     """What to order for the whole site."""
     empty = say(note("site.no-order"))
@@ -312,7 +329,7 @@ def _csv(keys: tuple[str, ...], rows: list[dict[str, Any]]) -> str:
 
 def _safe(value: object) -> object:
     if isinstance(value, list):
-        value = "; ".join(value)
+        value = "; ".join(filter(None, value))
     if isinstance(value, str):
         text = " ".join(value.split())
         return f"'{text}" if text.startswith(_FORMULA) else text

@@ -23,7 +23,7 @@ from flatscan.report import FORMATS
 from flatscan.wall import Room
 
 # the shape of records; those of another are done again
-SCHEMA = 7
+SCHEMA = 8
 _LONGEST = 80
 
 
@@ -50,7 +50,7 @@ class Capture:
     """One capture of the site: its file, what it is called and where it belongs, and how it is worked on.
 
     ``trade`` is whose work is judged, in the user's own words. ``slug`` is the name of its folder of sheets,
-    different for every capture of a site.
+    different for every capture of a site; ``listed`` is the file as the folder or the list has it.
     """
 
     path: Path
@@ -60,6 +60,7 @@ class Capture:
     trade: str = ""
     settings: Settings = Settings()
     slug: str = ""
+    listed: str = ""
 
     def labels(self) -> dict[str, str]:
         """What the summary calls it by."""
@@ -200,11 +201,12 @@ def in_folder(folder: Path, settings: Settings, avoid: Path) -> list[Capture]:
     found = []
     for path in _files(folder, avoid):
         if path.suffix.lower() in suffixes:
-            above = path.relative_to(folder).parts[:-1]
+            listed = path.relative_to(folder)
+            above = listed.parts[:-1]
             room = above[-1] if above else ""
             floor = " ".join(above[:-1])
             # workers may stand in another folder, or on another machine that sees this one's disk
-            found.append(Capture(path.absolute(), path.stem, floor, room, settings=settings))
+            found.append(Capture(path.absolute(), path.stem, floor, room, settings=settings, listed=listed.as_posix()))
     if not found:
         raise ReadError(
             folder,
@@ -254,5 +256,5 @@ def in_list(path: Path, settings_of: Callable[[Row], Settings]) -> tuple[list[Ca
         except FlatscanError as wrong:
             raise wrong.inside(BadTable, "{list}, line {line}", list=str(path), line=row.line) from wrong
         place = (path.parent / row.file).absolute()
-        captures.append(Capture(place, row.wall, row.floor, row.room, row.trade, settings))
+        captures.append(Capture(place, row.wall, row.floor, row.room, row.trade, settings, listed=row.file))
     return with_slugs(captures), table.notes

@@ -12,6 +12,7 @@ from typing import Any, Protocol
 
 from flatscan.site import summary
 from flatscan.site.job import Capture, Task, keyed
+from flatscan.site.left_open import ANSWERS, PICTURES, Answer, Question, questions
 from flatscan.site.store import Record, Store, locked
 from flatscan.site.work import Outcome, room_of
 
@@ -81,12 +82,14 @@ def run(
     afresh: bool = False,
     shared_scratch: bool = True,
     watch: Watch = unwatched,
+    answers: Sequence[Answer] = (),
 ) -> Run:
     """Do every wall of every capture that has not been done before, and write the summary into ``folder``.
 
     Results of an earlier run are kept where file and settings are the same, unless ``afresh``. ``watch`` is told how
-    many tasks are done and known, the share of the work, and each record. Raises `OutputError` where the folder is in
-    use, read-only or full; what was finished until then stays and is not done again.
+    many tasks are done and known, the share of the work, and each record. ``answers`` are those that the captures'
+    settings hold already; what is still open is written beside them for the next run. Raises `OutputError` where the
+    folder is in use, read-only or full; what was finished until then stays and is not done again.
     """
     store = Store(folder)
     with locked(store.own):
@@ -106,12 +109,21 @@ def run(
             shutil.rmtree(store.scratch, ignore_errors=True)
         store.scratch.mkdir(exist_ok=True)
         records = _in_order(captures, state.records)
-        summed = summary.summed_up(records, site=site)
+        asked = questions(captures, records, answers)
+        kept = store.keep_only({record["slug"] for record in records}, {capture.slug for capture in captures})
+        summed = summary.summed_up(records, site=site, questions=asked, kept=kept)
+        store.show(PICTURES, _pictures(asked))
         files = tuple(store.write(name, data) for name, data in summary.files(summed, units).items())
-        store.keep_only({record["slug"] for record in records})
+        if not asked:
+            store.remove(ANSWERS)
         shutil.rmtree(store.parts, ignore_errors=True)
         shutil.rmtree(store.scratch, ignore_errors=True)
     return Run(summed, summary.document(summed), records, state.reused, files)
+
+
+def _pictures(asked: Sequence[Question]) -> dict[tuple[str, str, str], str]:
+    """Which pictures of which records show the proposals, and what they are called in the folder of questions."""
+    return {(one.kind, one.slug, name): f"{one.slug}-{name}" for one in asked for name in one.pictures if name}
 
 
 def _hashes(captures: Sequence[Capture]) -> list[str]:

@@ -21,6 +21,8 @@ from flatscan.report import locking
 RECORD, LOCK = "record.json", "lock"
 # all that is not a sheet: lock, walls found in captures, rooms cut out of buildings, half-made results
 OWN = ".flatscan-site"
+# results of captures that are no longer in the folder or the list
+KEPT = "kept"
 Record = dict[str, Any]
 
 
@@ -99,14 +101,57 @@ class Store:
             raise cannot(self.folder, error) from error
         return self.folder / name
 
-    def keep_only(self, slugs: set[str]) -> None:
-        """Remove results of walls that are no longer asked for."""
+    def keep_only(self, slugs: set[str], captures: set[str] | None = None) -> tuple[str, ...]:
+        """Take away results of walls that are no longer asked for; names of those that were put aside.
+
+        What came of a capture that is none of ``captures`` any more is put aside in ``kept``, where nothing replaces
+        it; what another run of the same capture made anew, or all of it without ``captures``, is removed.
+        """
+        kept = []
         for place in sorted((self.folder / "walls").glob("*/")):
-            if place.name not in slugs and (place / RECORD).is_file():
-                # out of the way in one step: half a result would look like somebody else's folder
-                old = self.scratch / f"gone-{place.name}"
+            if place.name in slugs or not (place / RECORD).is_file():
+                continue
+            if captures is not None and _capture_of(place) not in captures:
+                kept.append(self._put_aside(place))
+                continue
+            # out of the way in one step: half a result would look like somebody else's folder
+            old = self.scratch / f"gone-{place.name}"
+            place.rename(old)
+            shutil.rmtree(old, ignore_errors=True)
+        return tuple(kept)
+
+    def _put_aside(self, place: Path) -> str:
+        """Move a result among those kept, under a name that is free there."""
+        aside = self.folder / KEPT
+        name, number = place.name, 1
+        while (aside / name).exists():
+            number += 1
+            name = f"{place.name}-{number}"
+        try:
+            aside.mkdir(exist_ok=True)
+            place.rename(aside / name)
+        except OSError as error:
+            raise cannot(self.folder, error) from error
+        return name
+
+    def show(self, folder: str, pictures: Mapping[tuple[str, str, str], str]) -> None:
+        """Lay files of results, by kind, slug and name, under new names into a folder that holds nothing else."""
+        fresh, place, old = self.scratch / folder, self.folder / folder, self.scratch / f"old-{folder}"
+        try:
+            if pictures:
+                fresh.mkdir()
+            for (kind, slug, name), shown in pictures.items():
+                shutil.copyfile(self._place(kind, slug) / name, fresh / shown)
+            if place.exists():
                 place.rename(old)
-                shutil.rmtree(old, ignore_errors=True)
+            if pictures:
+                fresh.rename(place)
+        except OSError as error:
+            raise cannot(self.folder, error) from error
+
+    def remove(self, name: str) -> None:
+        """Take away a file of an earlier summary."""
+        (self.folder / name).unlink(missing_ok=True)
 
     def _place(self, kind: str, slug: str) -> Path:
         return (self.folder / "walls" if kind == "wall" else self.own / "captures") / slug
@@ -115,6 +160,14 @@ class Store:
 def cannot(folder: Path, error: OSError) -> OutputError:
     """The error for a folder that takes no more; what was finished before is safe in it."""
     return unwritten(folder, error, "Make room and run the same command again: it goes on where it stopped")
+
+
+def _capture_of(place: Path) -> str | None:
+    """Of which capture a result is, by its own record; None where that cannot be read."""
+    try:
+        return str(json.loads((place / RECORD).read_bytes())["capture"])
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return None
 
 
 def _is_whole(path: Path, size: int) -> bool:

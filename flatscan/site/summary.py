@@ -12,8 +12,9 @@ from flatscan.plan.cautions import cautions_of
 from flatscan.plan.coats import OrderLine, combined_order
 from flatscan.report import say, text
 from flatscan.report.result_document import cautioned
-from flatscan.report.site_report import WallSaid, order_csv, site_page, walls_csv
+from flatscan.report.site_report import WallSaid, answers_csv, order_csv, site_page, walls_csv
 from flatscan.report.tables import rounded
+from flatscan.site.left_open import ANSWERS, Question
 from flatscan.site.store import Record
 
 SCHEMA = 1
@@ -24,8 +25,12 @@ _VOLUMES = ("volume_l", "volume_low_l", "volume_high_l", "order_l")
 _NOTES = (note("site.sums-together"), note("site.rounded-once"))
 
 
-def summed_up(records: Sequence[Record], *, site: str = "") -> dict[str, Any]:
-    """The summary of a site: walls worst first, what failed, totals, order, rooms worst first.
+def summed_up(
+    records: Sequence[Record], *, site: str = "", questions: Sequence[Question] = (), kept: Sequence[str] = ()
+) -> dict[str, Any]:
+    """The summary of a site: walls worst first, what failed, totals, order, rooms worst first, what is asked.
+
+    ``kept`` names results of captures that are no longer there.
 
     Its numbers are those of its document; notes and errors in it are still to be said, in the reader's units.
     """
@@ -43,6 +48,8 @@ def summed_up(records: Sequence[Record], *, site: str = "") -> dict[str, Any]:
         "cautions": _cautions(done),
         "walls": walls,
         "failed": failed,
+        "questions": [one.row() for one in questions],
+        "kept": list(kept),
         "totals": _totals(walls, failed),
         "by_system": _by_system(walls),
         "by_trade": _by_trade(walls),
@@ -72,8 +79,9 @@ def _in_words(it: Any) -> Any:
 
 def files(summary: dict[str, Any], units: str) -> dict[str, bytes]:
     """Names and contents of the summary's files: the page in ``units``, tables and document in mm."""
-    plain = document(summary) | {"files": ["site.html", "site.csv", "order.csv", "site.json"]}
-    return {
+    asked = {ANSWERS: answers_csv(summary, units).encode()} if summary["questions"] else {}
+    plain = document(summary) | {"files": ["site.html", "site.csv", "order.csv", *asked, "site.json"]}
+    return asked | {
         "site.html": site_page(summary, units).encode(),
         "site.csv": walls_csv(plain).encode(),
         "order.csv": order_csv(plain).encode(),

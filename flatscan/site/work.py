@@ -20,6 +20,7 @@ from flatscan.report.parts import Report
 from flatscan.report.site_report import JudgedBy, WallSaid
 from flatscan.site import buildings
 from flatscan.site.job import SCHEMA, Task
+from flatscan.site.proposals import pictures
 from flatscan.wall import Room
 
 
@@ -41,7 +42,16 @@ def do(task: Task) -> Outcome:
     except FlatscanError as error:
         # a disk that went away or a memory that was full is no fault of the file: the next run tries again
         passing = isinstance(error.__cause__ or error.__context__, (OSError, MemoryError))
-        return Outcome(failed(task, error, again=passing))
+        return Outcome(failed(task, error, again=passing), {} if passing else _proposed(task, error))
+
+
+def _proposed(task: Task, error: FlatscanError) -> dict[str, bytes]:
+    """Pictures of what an error asks."""
+    if not error.choices:
+        return {}
+    with _scratch(task) as folder:
+        folder.mkdir()
+        return pictures(task, error, folder)
 
 
 def guarded(task: Task, work: Callable[[Task], Outcome] = do) -> Outcome:
