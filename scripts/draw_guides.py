@@ -1,4 +1,4 @@
-"""Draw the guides' pictures: what to set up and what to measure for readings, depth photos and laser lines.
+"""Draw the guides' pictures: what to set up and what to measure for readings, depth photos, laser lines and photos.
 
 python scripts/draw_guides.py [FOLDER]      by default sample_clouds/pictures
 """
@@ -10,6 +10,8 @@ from pathlib import Path
 
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon, Rectangle
+
+from flatscan.report.photo_guide import HIGH, WIDE, draw_walk
 
 FOLDER = Path(__file__).parent.parent / "sample_clouds" / "pictures"
 INK, GREY, LIGHT = "0.1", "0.45", "0.88"
@@ -107,10 +109,17 @@ def line() -> Figure:
     return page
 
 
+def photos() -> Figure:
+    """Two rows of photos walking along a bare wall, as the printed guide shows them."""
+    page, axes = plain(WIDE, HIGH)
+    draw_walk(axes)
+    return page
+
+
 def main() -> None:
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER
     folder.mkdir(parents=True, exist_ok=True)
-    for name, draw in (("tie", tie), ("depth", depth), ("line", line)):
+    for name, draw in (("tie", tie), ("depth", depth), ("line", line), ("photos", photos)):
         draw().savefig(folder / f"{name}.png", metadata={"Software": None})
 
 

@@ -52,12 +52,16 @@ def form(*, width: float, height: float, spacing: float, title: str, paper: str,
 @click.option("--count", type=int, default=8, show_default=True, help="How many targets.")
 @click.option("--first", type=int, default=0, show_default=True, help="Number of the first target.")
 @click.option("--board", type=SQUARES, help="A chequered board for the lens instead, such as 7x9 squares.")
+@click.option("--guide", is_flag=True, help="Also a page on how to take photos of a bare wall.")
 @click.option("--paper", type=click.Choice(PAPERS), default="a4", show_default=True, help="Paper of the pages.")
 @options.output("The PDF, or a folder for it.  [default: targets.pdf]")
-def targets(*, size: float, count: int, first: int, board: tuple[int, int] | None, paper: str, **given: Any) -> int:
+def targets(
+    *, size: float, count: int, first: int, board: tuple[int, int] | None, guide: bool, paper: str, **given: Any
+) -> int:
     """Printable targets for photos of a wall, to scale, with a ruler to check the print; or a calibration board.
 
-    Print at 100 %, measure the black square on the paper, and use that size.
+    Print at 100 %, measure the black square on the paper, and use that size. For photos of a bare wall --guide adds a
+    page that shows how to take them.
 
     Example: flatscan targets --size 120mm --count 8
     """
@@ -66,7 +70,7 @@ def targets(*, size: float, count: int, first: int, board: tuple[int, int] | Non
     from flatscan.report.target_sheet import board_page, target_pages, targets_document
 
     if board is None:
-        pages = target_pages(size, count, first=first, paper=paper, units=given["units"])
+        pages = target_pages(size, count, first=first, paper=paper, units=given["units"], guide=guide)
     else:
         pages = board_page(Board(*board, size, MARKERS), paper=paper, units=given["units"])
     name = "targets.pdf"

@@ -15,21 +15,24 @@ from flatscan.core.geometry import Mask
 from flatscan.core.quantity import metres
 from flatscan.core.units import METRES_PER, feet_and_inches, to_mm
 from flatscan.jobs.actions import laser_cautions
+from flatscan.report.photo_guide import PAPERS, guide_page
 from flatscan.report.result_document import plain_values
 from flatscan.report.say import say
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 # a marker needs white around it as wide as one of its bits
 _MARGIN, _HEAD = 12.0, 62.0
 
 
-def target_pages(size: float, count: int, *, first: int = 0, paper: str = "a4", units: str = "mm") -> bytes:
+def target_pages(
+    size: float, count: int, *, first: int = 0, paper: str = "a4", units: str = "mm", guide: bool = False
+) -> bytes:
     """A PDF with ``count`` targets whose black square is ``size`` [m], one a page, the same bytes for the same input.
 
-    In inches its words are in inches, and so is the ruler to check the print.
+    In inches its words are in inches, and so is the ruler to check the print. ``guide`` puts a page on how to take
+    photos of a bare wall before them.
 
     Raises `BadValue` for a size that does not fit the paper and numbers beyond the last marker.
     """
@@ -57,7 +60,8 @@ def target_pages(size: float, count: int, *, first: int = 0, paper: str = "a4", 
             first=first,
             last=MARKERS - 1,
         )
-    return _pdf([target_figure(number, size, paper, units) for number in range(first, first + count)])
+    pages = [guide_page(paper, units)] if guide else []
+    return _pdf(pages + [target_figure(number, size, paper, units) for number in range(first, first + count)])
 
 
 def target_figure(number: int, size: float, paper: str, units: str = "mm") -> Figure:

@@ -1,5 +1,6 @@
 """Calibration from drawn boards of a known lens; printed targets and boards found again at their size."""
 
+import io
 from functools import cache
 
 import cv2
@@ -180,3 +181,18 @@ def test_a_board_larger_than_the_paper_is_refused_by_the_readers_name_of_it():
     with pytest.raises(BadValue, match="board: 600 mm x 600 mm; needed: at most 186 mm x 193 mm on a4") as refused:
         board_page(Board(20, 20, 0.03, MARKERS))
     assert trouble(refused.value).startswith("--board: ")
+
+
+@pytest.mark.parametrize(("units", "near"), [("mm", "1.5 m to 2.5 m"), ("in", "5 ft 0 in to 8 ft 0 in")])
+def test_a_guide_for_photos_of_a_bare_wall_comes_before_the_targets(units, near):
+    from pypdf import PdfReader
+
+    from flatscan.report.photo_guide import guide_lines
+
+    pages = PdfReader(io.BytesIO(target_pages(0.12, 2, guide=True, units=units))).pages
+    assert len(pages) == 3
+    text = pages[0].extract_text()
+    assert near in text.replace("\n", " ")
+    assert all(line.split()[1] in text for line in guide_lines(units))
+    assert len(PdfReader(io.BytesIO(target_pages(0.12, 2, units=units))).pages) == 2
+    assert max(len(words.split()) for line in guide_lines(units) for words in line.split(". ")) <= 25
