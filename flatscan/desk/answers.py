@@ -1,4 +1,4 @@
-"""The answers: the first lines and facts of the report, the wall to touch, and the plan to be changed beside it."""
+"""The answers: what the report says, the wall to touch, and the plan to be changed beside it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from flatscan.core.errors import FlatscanError
 from flatscan.core.notes import Note, note
 from flatscan.core.phrase import Manner
 from flatscan.core.quantity import cubic_metres, metres
-from flatscan.desk import answering, mending
+from flatscan.desk import answering, mending, telling
 from flatscan.desk.bench import Working
 from flatscan.desk.folders import Job
 from flatscan.desk.screens import changed, revision, sent_values, show, take
@@ -19,61 +19,14 @@ from flatscan.jobs.ticking import ticks_of
 from flatscan.report import report_of
 from flatscan.report.bands import cut_of
 from flatscan.report.page import packing
-from flatscan.report.parts import Fact, Report, in_short
+from flatscan.report.parts import Report
 from flatscan.report.say import Said, finished, say
-from flatscan.report.screen import in_words
 from flatscan.report.sections.hacking_section import depth_of
 from flatscan.report.sections.seen_section import signed
 from flatscan.report.tables import rounded
 
 if TYPE_CHECKING:
     from flatscan.desk.app import Desk
-
-Line = tuple[str, str]
-# the question each fact answers, by the fact's key, the one that matters most to its job first
-QUESTIONS = {
-    "is-flat": "ask.is-flat",
-    "is-plumb": "ask.is-plumb",
-    "has-no-step": "ask.has-no-step",
-    "is-square": "ask.is-square",
-    "is-within": "ask.is-within",
-    "why": "ask.why",
-    "by-hand": "ask.by-hand",
-    "bags": "ask.bags",
-    "order-note": "ask.order-note",
-    "thick": "ask.thick",
-    "volume": "ask.volume",
-    "governs": "ask.governs",
-    "coats": "ask.coats",
-    "days": "ask.days",
-    "screeds": "ask.screeds",
-    "start": "ask.start",
-    "set-out-note": "ask.set-out-note",
-    "shave": "ask.shave",
-    "lows": "ask.lows",
-    "fill": "ask.fill",
-    "lean": "ask.lean",
-    "gap": "ask.gap",
-    "measured": "ask.measured",
-}
-# a set-out asks where, not how much
-_NOT_OF_SET_OUT = {"bags", "order-note", "governs", "coats", "days"}
-
-
-def lines(report: Report, to: Manner) -> list[Line]:
-    """Question and answer, the one that matters most to this job first; what is not known answers nothing."""
-    facts = [fact for section in report.sections for fact in (*section.facts, *section.answers)]
-    left_out = _NOT_OF_SET_OUT if report.command == SetOut.command else set()
-    return [
-        (say(Note(code), to), finished(fact.text, to))
-        for key, code in QUESTIONS.items()
-        for fact in facts
-        if fact.key == key and key not in left_out and not _is_unknown(fact)
-    ]
-
-
-def _is_unknown(fact: Fact) -> bool:
-    return isinstance(fact.text, Note) and fact.text.code == "report.unknown"
 
 
 def ticks(plan: Planned, to: Manner) -> list[dict[str, Any]]:
@@ -113,7 +66,7 @@ def answers(desk: Desk, name: str) -> Any:
         job,
         "answers",
         **_drawn(report, job),
-        **_said(report, job),
+        **_said(report, job, found),
         **_planned(found, job),
         **_plan(desk, job, found),
         fingerprint=report.fingerprint,
@@ -129,8 +82,8 @@ def _drawn(report: Report, job: Job) -> dict[str, Any]:
     return {"data": data, "layers": data["layers"], "spots": spots}
 
 
-def _said(report: Report, job: Job) -> dict[str, Any]:
-    """What the report says: the first lines, cautions, the answers, the choices side by side, the notes last."""
+def _said(report: Report, job: Job, found: Result) -> dict[str, Any]:
+    """What the report says: the sentence that leads, the answers, the choices side by side, the notes last."""
     to = answering.spoken_to(job)
     choices = report.section("choices")
     beside = None if choices is None else choices.tables[0]
@@ -139,11 +92,9 @@ def _said(report: Report, job: Job) -> dict[str, Any]:
         *(note("desk.labelled", label=Note("fact.plumb-from"), what=fact.text) for fact in known_from),
         *report.notes,
     )
+    plan = _plan_of(found)
     return {
-        "first": [in_words(line, to) for line in report.first],
-        "stops": [say(note("report.stop", sign=sign), to) for sign in report.stops],
-        "cautions": [finished(line, to) for line in in_short(report.cautions)],
-        "lines": lines(report, to),
+        **telling.told(report, to, humps=plan is not None and bool(ticks(plan, to)), plans=plan is not None),
         "choices": None if beside is None else say(beside.title, to),
         "choice_texts": [] if beside is None else beside.texts(to.units),
         "choice_heads": [] if beside is None else beside.headings(to.units),
@@ -154,10 +105,14 @@ def _said(report: Report, job: Job) -> dict[str, Any]:
     }
 
 
+def _plan_of(found: Result) -> Planned | None:
+    return found.plan if isinstance(found, (Survey, SetOut)) else None
+
+
 def _planned(found: Result, job: Job) -> dict[str, Any]:
     """What may be ticked, put in and chosen, where something was planned; and readings that somebody must look at."""
     to = answering.spoken_to(job)
-    plan = found.plan if isinstance(found, (Survey, SetOut)) else None
+    plan = _plan_of(found)
     doubted = [
         (f"{one.x:.4f},{one.y:.4f}", say(note("desk.doubted", (one.x, one.y), reading=metres(one.reading)), to))
         for one in found.seen.doubted

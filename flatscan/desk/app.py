@@ -23,6 +23,7 @@ from flatscan.desk.answering import in_four_parts
 from flatscan.desk.bench import Bench
 from flatscan.desk.crew import Stopped
 from flatscan.desk.folders import Job, Jobs, NoWall, OtherTab
+from flatscan.report.page import SCRIPTS
 
 if TYPE_CHECKING:
     from flask import Flask, Response
@@ -31,14 +32,13 @@ _LOG = logging.getLogger(__name__)
 UPLOAD_LIMIT = 4_000_000_000
 _PAGES = Path(__file__).parent / "pages"
 _SHEETS_PAGE = Path(__file__).parent.parent / "report" / "page"
-_DRAWING = ("numbers.js", "drawing.js", "touch.js")
 _TYPES = {"css": "text/css", "js": "text/javascript"}
 # address: the files it is made of; the drawing's scripts are those of the sheet one can send
 _FILES = {
     "page.css": [_SHEETS_PAGE / "page.css", _PAGES / "desk.css"],
     "desk.js": [_PAGES / "desk.js"],
     "readings.js": [_PAGES / "readings.js"],
-    "wall.js": [_SHEETS_PAGE / name for name in _DRAWING],
+    "wall.js": [_SHEETS_PAGE / name for name in SCRIPTS],
     "answers.js": [_PAGES / "answers.js"],
 }
 # one script and one style, both of this machine; nothing else may be fetched, framed, or posted anywhere else

@@ -9,7 +9,10 @@ from flatscan.core.geometry import Rectangle
 from flatscan.core.holes import GIVEN, LIKELY, Opening
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, note
+from flatscan.core.phrase import command_line, written
+from flatscan.core.quantity import metres
 from flatscan.relief.unmeasured import reasons_in
+from flatscan.report.say import say
 
 Stroke = Literal["dashed", "dotted", "dots"]
 # what is laid on a wall that was not tested
@@ -65,6 +68,13 @@ def hole_word(hole: Opening, wall: Wall) -> Note:
     if hole in wall.skips:
         return note("drawing.skip")
     return note("drawing.drawn-opening" if hole.evidence == GIVEN else "drawing.opening")
+
+
+def packing_word(packing: float | None, units: str) -> str:
+    """What stands beside a dot on a drawing: its packing [m] without a unit, or that it is plumbed on site."""
+    if packing is None:
+        return say(note("drawing.plumb"))
+    return written(metres(packing), "bare", command_line(units))
 
 
 def reach_of(wall: Wall) -> tuple[float, float]:

@@ -1,5 +1,6 @@
 """The answers are the report's own facts under trade questions, and failures are told in the words of the page."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -8,8 +9,9 @@ from flatscan import jobs
 from flatscan.core.errors import BadValue
 from flatscan.core.quantity import metres
 from flatscan.desk import answering
-from flatscan.desk.answers import QUESTIONS, lines
+from flatscan.desk.telling import QUESTIONS, lead, lines
 from flatscan.report import report_of
+from flatscan.report.say import finished
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
 
@@ -69,6 +71,37 @@ def test_lows_are_told_one_by_one(seen):
     told = answered(found)
     assert [ask for ask, _ in told].count("Fill") == min(len(found.lows), 5)
     assert "How many low spots?" in dict(told)
+
+
+def leads(found):
+    return " ".join(finished(part) for part in lead(report_of(found)))
+
+
+def test_one_sentence_says_first_whether_it_can_be_quoted_built_or_proven(seen):
+    test = jobs.Requirement.by(rule=1.8)
+    looked, gaps = jobs.measured(seen, test, jobs.silent)
+    survey = jobs.planned(looked, gaps, jobs.Finishing(), jobs.silent)
+    report = report_of(survey)
+    assert report.leading == "" or leads(survey) == finished(report.leading)
+    judged = jobs.check_seen(seen, jobs.Requirement.by(rule=1.8, limit=0.0005, plumb_limit=0.008), jobs.silent)
+    assert leads(judged).startswith(("Decided: ", "UNDECIDED until "))
+    lows = jobs.lows_seen(seen, test, 0.002, jobs.silent)
+    assert leads(lows).startswith(("This can be filled. Doubt: ", "NOT TO BE FILLED until "))
+
+
+def test_half_read_a_moved_laser_and_a_gap_within_its_error_lead(tmp_path):
+    """What makes an answer useless stands before it."""
+    rows = (SAMPLES / "laser_grid.csv").read_text().splitlines()
+    head = next(k for k, row in enumerate(rows) if row.split(",")[0].replace(".", "").isdigit())
+    half = [",".join([row.split(",")[0], *["-"] * (len(row.split(",")) - 1)]) for row in rows[head + 2 :]]
+    path = tmp_path / "half.csv"
+    path.write_text("\n".join([*rows[: head + 2], *half]) + "\n")
+    how = jobs.Capturing()
+    unread = jobs.seen_in(jobs.read(path, how, jobs.silent), how, jobs.silent)
+    test = jobs.Requirement.by(rule=1.8)
+    looked, gaps = jobs.measured(unread, test, jobs.silent)
+    survey = jobs.planned(looked, gaps, jobs.Finishing(), jobs.silent)
+    assert re.match(r"NOT QUOTABLE until they are read: \d+ of \d+ stations were not read", leads(survey))
 
 
 def test_every_question_is_that_of_a_fact():

@@ -250,10 +250,13 @@ def test_ticks_and_fixed_points_by_touch(served, chrome, sized, axe, two_humps):
     # tapping a quarter across and a quarter up gives that place, in whole millimetres
     canvas = find(chrome, "#wall")
     chrome.execute_script("arguments[0].scrollIntoView({block: 'center'})", canvas)
-    box = canvas.rect
     from selenium.webdriver import ActionChains
 
-    ActionChains(chrome).move_to_element_with_offset(canvas, -box["width"] / 4, box["height"] / 4).click().perform()
+    box = canvas.rect
+    spot = chrome.execute_script("return window.flatscan.spot(1.5 / 4, 1.2 / 4)")
+    top = chrome.execute_script("return arguments[0].getBoundingClientRect().top", canvas)
+    off = spot["x"] - box["x"] - box["width"] / 2, spot["y"] - top - box["height"] / 2
+    ActionChains(chrome).move_to_element_with_offset(canvas, *map(round, off)).click().perform()
     x, y = (float(find(chrome, f"#fix-{axis}").get_attribute("value")) for axis in "xy")
     assert x == pytest.approx(1500 / 4, abs=5)
     assert y == pytest.approx(1200 / 4, abs=5)
@@ -261,6 +264,15 @@ def test_ticks_and_fixed_points_by_touch(served, chrome, sized, axe, two_humps):
     press(chrome, "#fix button")
     until(lambda: "20.0 mm proud of the wall beside it" in chrome.page_source, 60)
     look(chrome, sized, axe)
+    # on a laptop the drawing and what it reads are seen together, clear of the bar at the foot
+    sized(chrome, 1400, 757)
+    chrome.execute_script("window.scrollTo(0, 0)")
+    find(chrome, "#wall")
+    low, bar = chrome.execute_script(
+        "return ['#reading', '.bar'].map((css) => document.querySelector(css).getBoundingClientRect())"
+        ".map((box, k) => (k ? box.top : box.bottom))"
+    )
+    assert 0 < low <= bar
     # a plan that somebody breaks in the folder is shown with its line, and set back by one button
     whole = path.read_text()
     path.write_text("most = 20\n" + whole)

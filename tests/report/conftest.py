@@ -1,11 +1,13 @@
 """Builders of findings: a scanned wall with a window, humps and a cupboard in front of it, and a wall of stations."""
 
 import dataclasses
+from pathlib import Path
 
 import numpy as np
 import pytest
 from flat import Findings
 from relief_builders import grid_of
+from results import reported
 from scipy.ndimage import grey_closing
 
 from flatscan.core.geometry import Frame
@@ -20,6 +22,7 @@ from flatscan.plan.lows import Low
 from flatscan.plan.screeds import Dot, Screed, Screeds
 from flatscan.plan.takeoff import CoatLayer, OrderLine, TakeOff
 from flatscan.relief.shape import Patch, Shape
+from flatscan.report.page import page
 from flatscan.straightedge.gaps import Gap, Gaps
 from flatscan.verdict import Criterion, Verdict
 
@@ -275,3 +278,37 @@ ALL = ("survey", "check", "setout", "lows", "stations")
 def anything(request):
     """Findings of every command in turn."""
     return make_stations() if request.param == "stations" else make_findings(request.param)
+
+
+CHROMIUM, DRIVER = Path("/usr/bin/chromium"), Path("/usr/bin/chromedriver")
+
+
+@pytest.fixture(scope="session")
+def phone():
+    if not (CHROMIUM.exists() and DRIVER.exists()):
+        pytest.skip("no Chromium with its driver on this machine: apt-get install chromium chromium-driver")
+    webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
+    options = webdriver.ChromeOptions()
+    for argument in ("--headless=new", "--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu"):
+        options.add_argument(argument)
+    phone = {"deviceMetrics": {"width": 360, "height": 740, "pixelRatio": 2.0, "touch": True}}
+    options.add_experimental_option("mobileEmulation", phone)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    running = webdriver.Chrome(options=options, service=webdriver.ChromeService(str(DRIVER)))
+    yield running
+    running.quit()
+
+
+@pytest.fixture
+def opened(phone, tmp_path):
+    """Open the page of findings, and look for messages of the browser and a page wider than the screen."""
+
+    def made(findings, units="mm"):
+        path = tmp_path / "wall.html"
+        path.write_text(page(reported(findings), units), encoding="utf-8")
+        phone.get(path.as_uri())
+        assert phone.get_log("browser") == []
+        assert phone.execute_script("return document.documentElement.scrollWidth") <= 360
+        return phone
+
+    return made

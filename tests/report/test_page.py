@@ -6,7 +6,6 @@ import hashlib
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -192,40 +191,6 @@ def test_a_wall_with_nothing_measured_is_refused(check):
     blind = dataclasses.replace(check.relief, offset=np.full(check.relief.offset.shape, np.nan))
     with pytest.raises(OutputError, match="no measured cell"):
         page(dataclasses.replace(check, relief=blind))
-
-
-CHROMIUM, DRIVER = Path("/usr/bin/chromium"), Path("/usr/bin/chromedriver")
-
-
-@pytest.fixture(scope="module")
-def browser():
-    if not (CHROMIUM.exists() and DRIVER.exists()):
-        pytest.skip("no Chromium with its driver on this machine: apt-get install chromium chromium-driver")
-    webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
-    options = webdriver.ChromeOptions()
-    for argument in ("--headless=new", "--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu"):
-        options.add_argument(argument)
-    phone = {"deviceMetrics": {"width": 360, "height": 740, "pixelRatio": 2.0, "touch": True}}
-    options.add_experimental_option("mobileEmulation", phone)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    running = webdriver.Chrome(options=options, service=webdriver.ChromeService(str(DRIVER)))
-    yield running
-    running.quit()
-
-
-@pytest.fixture
-def opened(browser, tmp_path):
-    """Open the page of findings, and look for messages of the browser and a page wider than the screen."""
-
-    def made(findings, units="mm"):
-        path = tmp_path / "wall.html"
-        path.write_text(page(findings, units), encoding="utf-8")
-        browser.get(path.as_uri())
-        assert browser.get_log("browser") == []
-        assert browser.execute_script("return document.documentElement.scrollWidth") <= 360
-        return browser
-
-    return made
 
 
 def test_on_a_phone_a_spots_depth_stands_beside_its_place(opened, check):

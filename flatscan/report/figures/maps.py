@@ -6,10 +6,10 @@ import math
 from typing import TYPE_CHECKING
 
 from flatscan.core.notes import note
-from flatscan.core.phrase import command_line, written
 from flatscan.core.quantity import metres
 from flatscan.plan.screeds import Screeds
 from flatscan.report.drawings import BandedDrawing, LowDrawing, SetOutDrawing
+from flatscan.report.elevations import packing_word
 from flatscan.report.figures import apart, elevation, titleblock
 from flatscan.report.figures.elevation import Rect
 from flatscan.report.figures.placed import BESIDE, write_figures
@@ -50,7 +50,7 @@ def set_out(figure: Figure, rect: Rect, drawing: SetOutDrawing, units: str) -> s
             gid=apart.KEEP_OFF,
         )
     if len(dots) <= _MOST_FIGURES:
-        said, largest = [_packing(dot.packing, units) for _, dot in dots], 15.0 if len(dots) <= _FEW else 12.0
+        said, largest = [packing_word(dot.packing, units) for _, dot in dots], 15.0 if len(dots) <= _FEW else 12.0
         places = [(x, dot.y) for x, dot in dots]
         off = [_OFF_RING if dot.start_here else _OFF for _, dot in dots]
         write_figures(axes, wall, places, said, largest=largest, off=off, around=BESIDE, zorder=9)
@@ -60,12 +60,6 @@ def set_out(figure: Figure, rect: Rect, drawing: SetOutDrawing, units: str) -> s
     words = (*_legend(laid, units), *(finished(words, units) for _, words in drawing.on.by_hand))
     titleblock.legend(figure, box, words, drawing.spots, units)
     return ""
-
-
-def _packing(packing: float | None, units: str) -> str:
-    if packing is None:
-        return say(note("drawing.plumb"))
-    return written(metres(packing), "bare", command_line(units))
 
 
 def _screed(axes: Axes, number: int, x: float, height: float) -> None:

@@ -19,7 +19,7 @@ from flatscan.report.say import Said, finished, printed, say
 from flatscan.report.tables import Table, rounded
 
 _HERE = Path(__file__).parent
-_SCRIPTS = ("numbers.js", "drawing.js", "touch.js")
+SCRIPTS = ("numbers.js", "bands.js", "drawing.js", "touch.js")
 _WORDS = {"from", "method", "kind", "name", "decision", "mark", "what", "note", "band", "product", "unit"}
 # the spots stand right under the drawing; the test after what is to be done, then what was seen of wall and capture
 _FIRST = ("spots",)
@@ -39,7 +39,7 @@ def page(report: Report, units: str = "mm") -> str:
     )
     style = _read("page.css")
     # one scope for the three parts, so that nothing of theirs is left lying about in the page
-    script = '"use strict";\n(() => {\n' + "".join(map(_read, _SCRIPTS)) + "})();\n"
+    script = '"use strict";\n(() => {\n' + "".join(map(_read, SCRIPTS)) + "})();\n"
     return house.get_template("page.html.j2").render(
         # these files are part of the package, not of anybody's input
         style=Markup(style),  # noqa: S704

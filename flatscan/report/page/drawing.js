@@ -1,111 +1,203 @@
-// What the page shows: bands, openings, marks, the straightedge and its section, and the reading in words.
+// What the page shows: the view, bands, openings, marks, the straightedge and its section, and the reading in words.
 let layer = data.layers[0], tool = "read", ratio = 1, base = null;
 const cross = { x: W / 2, y: H / 2 }, start = data.start || [W / 2, H / 2, 0];
 const edge = { x: start[0], y: start[1], turn: start[2], length: Math.min(data.rule, W) };
 const tape = [{ x: 0.25 * W, y: H / 2 }, { x: 0.75 * W, y: H / 2 }];
-let held = 1, drag = null, touched = false;
-const scale = () => canvas.width / W;
-const px = (x) => x * scale(), py = (y) => canvas.height - y * scale();
-const bandOf = (v, bands) => {
-  if (!Number.isFinite(v)) return -1;
-  for (let b = 0; b < bands.length - 1; b++) if (v + 1e-7 < bands[b].high) return b;
-  return bands.length - 1;
+// a rectangle that somebody draws, where the page asks for one
+let box = null, held = 1, drag = null, touched = false;
+
+// ---- the view: pixels to a metre, and the place at the left and lower edge of the drawing
+const view = { k: 1, x: 0, y: 0 }, CLOSEST = 16;
+const whole = (w, h) => {
+  const k = Math.min(w / W, h / H);
+  return { k, x: W / 2 - w / (2 * k), y: H / 2 - h / (2 * k) };
 };
-const hatched = (band, x, y) => {
-  if (!band.kind) return false;
-  const period = Math.round((11 - 2 * band.density) * ratio), thick = Math.max(1, Math.round(ratio));
-  if (band.kind === "lines") return (x + y) % period < thick;
-  const row = Math.floor(y / period), shift = row % 2 ? Math.floor(period / 2) : 0;
-  return (x + shift) % period < 2 * thick && y % period < 2 * thick;
+const px = (x) => (x - view.x) * view.k, py = (y) => canvas.height - (y - view.y) * view.k;
+// the view kept on the wall: as near as the whole of it, or any nearer, and never beyond its edges
+const look = (k, x, y) => {
+  const least = whole(canvas.width, canvas.height).k;
+  view.k = Math.min(Math.max(k, least), CLOSEST * least);
+  const wide = canvas.width / view.k, high = canvas.height / view.k;
+  view.x = wide >= W ? (W - wide) / 2 : Math.min(Math.max(x, 0), W - wide);
+  view.y = high >= H ? (H - high) / 2 : Math.min(Math.max(y, 0), H - high);
+  base = null;
 };
-const paintBands = (context, w, h, valueAt, bands) => {
-  const image = context.createImageData(w, h), pixels = image.data;
-  const rgb = bands.map((b) => [1, 3, 5].map((k) => parseInt(b.colour.slice(k, k + 2), 16)));
-  for (let y = 0; y < h; y++) {
-    for (let x = 0; x < w; x++) {
-      const b = valueAt(x, y), k = 4 * (y * w + x);
-      let colour = b === -2 ? [255, 255, 255] : [228, 228, 228];
-      if (b >= 0) colour = hatched(bands[b], x, y) ? [34, 34, 34] : rgb[b];
-      else if (b === -1) {
-        const p = Math.round(9 * ratio);
-        if ((x + y) % p < 1 || (x - y + 10 * h * p) % p < 1) colour = [34, 34, 34];
-      }
-      pixels.set(colour, k);
-      pixels[k + 3] = 255;
-    }
-  }
-  context.putImageData(image, 0, 0);
+const isWhole = () => view.k <= whole(canvas.width, canvas.height).k * 1.001;
+// nearer or further by a factor, with one place of the wall kept where it is
+const zoom = (by, to) => {
+  const before = { ...view }, k = Math.min(Math.max(view.k * by, whole(canvas.width, canvas.height).k), CLOSEST * whole(canvas.width, canvas.height).k);
+  look(k, to.x - ((to.x - before.x) * before.k) / k, to.y - ((to.y - before.y) * before.k) / k);
+  paint();
+  return view.k !== before.k || view.x !== before.x || view.y !== before.y;
 };
-// the band of every cell once, so that painting a pixel is one look-up
-const bandsOfCells = () => {
-  const cell = grid ? grid.cell : Math.max(W, H) / 300;
-  const part = { cell, x0: grid ? grid.x0 - cell / 2 : 0, y0: grid ? grid.y0 - cell / 2 : 0 };
-  part.cols = grid ? grid.cols : Math.ceil(W / cell);
-  part.rows = grid ? grid.rows : Math.ceil(H / cell);
-  part.band = new Int8Array(part.cols * part.rows);
-  for (let j = 0, k = 0; j < part.rows; j++) {
-    for (let i = 0; i < part.cols; i++, k++) {
-      const here = at(part.x0 + (i + 0.5) * cell, part.y0 + (j + 0.5) * cell);
-      part.band[k] = here.outside ? -2 : bandOf(here[layer.name], layer.bands);
-    }
-  }
-  return part;
+const showPlace = (p) => {
+  if (isWhole()) return;
+  look(view.k, p.x - canvas.width / view.k / 2, p.y - canvas.height / view.k / 2);
 };
-const paintBase = () => {
-  base = document.createElement("canvas");
-  [base.width, base.height] = [canvas.width, canvas.height];
-  const s = scale();
-  const part = bandsOfCells();
-  paintBands(base.getContext("2d"), base.width, base.height, (x, y) => {
-    const i = Math.floor(((x + 0.5) / s - part.x0) / part.cell), j = Math.floor(((base.height - y - 0.5) / s - part.y0) / part.cell);
-    return i < 0 || j < 0 || i >= part.cols || j >= part.rows ? -2 : part.band[j * part.cols + i];
-  }, layer.bands);
-  const brush = base.getContext("2d");
-  brush.lineWidth = 1.5 * ratio;
+
+// ---- what does not move under the finger
+const rectangle = (brush, o) => brush.strokeRect(px(o.left), py(o.bottom + o.height), o.width * view.k, o.height * view.k);
+const paintHoles = (brush) => {
   for (const o of data.openings) {
     brush.fillStyle = "#fff";
-    brush.fillRect(px(o.left), py(o.bottom + o.height), o.width * s, o.height * s);
+    brush.fillRect(px(o.left), py(o.bottom + o.height), o.width * view.k, o.height * view.k);
     brush.setLineDash(o.given ? [8 * ratio, 4 * ratio] : []);
-    brush.strokeRect(px(o.left), py(o.bottom + o.height), o.width * s, o.height * s);
+    rectangle(brush, o);
     brush.setLineDash([]);
     brush.fillStyle = "#111";
     brush.font = `${13 * ratio}px sans-serif`;
     brush.textAlign = "center";
-    brush.fillText(o.word, px(o.left + o.width / 2), py(o.bottom + o.height / 2));
+    if (brush.measureText(o.word).width < o.width * view.k) brush.fillText(o.word, px(o.left + o.width / 2), py(o.bottom + o.height / 2));
   }
   for (const o of data.objects) {
     brush.setLineDash(o.wall ? [5 * ratio, 4 * ratio] : []);
-    brush.strokeRect(px(o.left), py(o.bottom + o.height), o.width * s, o.height * s);
+    rectangle(brush, o);
     brush.setLineDash([]);
     brush.fillStyle = "#111";
     brush.font = `${12 * ratio}px sans-serif`;
     brush.textAlign = "left";
     brush.fillText(o.mark, px(o.left) + 3 * ratio, py(o.bottom + o.height) + 13 * ratio);
   }
-  brush.beginPath();
+};
+const outlined = (brush) => {
   data.outline.forEach(([x, y], k) => (k ? brush.lineTo(px(x), py(y)) : brush.moveTo(px(x), py(y))));
   brush.closePath();
+};
+const paintOutline = (brush) => {
+  brush.beginPath();
+  brush.rect(0, 0, canvas.width, canvas.height);
+  outlined(brush);
+  brush.fillStyle = "#fff";
+  brush.fill("evenodd");
+  brush.beginPath();
+  outlined(brush);
   brush.setLineDash(data.region ? [10 * ratio, 3 * ratio, 2 * ratio, 3 * ratio] : []);
   brush.stroke();
   brush.setLineDash([]);
-  for (const spot of layer.spots) tag(brush, spot.mark, spot.x, spot.y);
 };
-const tag = (brush, text, x, y) => {
-  const r = 13 * ratio;
-  const cx = Math.min(Math.max(px(x), r), canvas.width - r), cy = Math.min(Math.max(py(y), r), canvas.height - r);
+// marks and figures keep off each other: one that finds no place beside its spot is left out, as the list has it
+let taken = [];
+const free = (x, y, w, h) => x > w / 2 && y > h / 2 && x < canvas.width - w / 2 && y < canvas.height - h / 2
+  && taken.every((t) => Math.abs(t.x - x) >= (t.w + w) / 2 || Math.abs(t.y - y) >= (t.h + h) / 2);
+const AROUND = [[0, 0], [1, 0], [-1, 0], [0, -1], [0, 1], [1, -1], [-1, -1], [1, 1], [-1, 1]];
+const placeFor = (cx, cy, w, h, off, first) => {
+  for (const far of [1, 2, 3]) {
+    for (const [dx, dy] of AROUND.slice(first)) {
+      const [x, y] = [cx + dx * (w / 2 + far * off), cy + dy * (h / 2 + far * off)];
+      if (!free(x, y, w, h)) continue;
+      taken.push({ x, y, w, h });
+      return [x, y];
+    }
+  }
+  return null;
+};
+const tag = (brush, spot) => {
+  const r = 13 * ratio, cx = px(spot.x), cy = py(spot.y);
+  if (cx < 0 || cy < 0 || cx > canvas.width || cy > canvas.height) return;
+  const inside = (v, most) => Math.min(Math.max(v, r + 1), most - r - 1);
+  const found = placeFor(inside(cx, canvas.width), inside(cy, canvas.height), 2 * r, 2 * r, r, 0);
+  if (!found) return;
+  const [x, y] = found;
+  brush.lineWidth = 1.5 * ratio;
+  brush.strokeStyle = "#111";
+  if (Math.hypot(x - cx, y - cy) > r) {
+    brush.beginPath();
+    brush.moveTo(cx, cy);
+    brush.lineTo(x, y);
+    brush.stroke();
+  }
   brush.beginPath();
-  if (text[0] === "H") brush.rect(cx - r, cy - r, 2 * r, 2 * r);
-  else brush.arc(cx, cy, r, 0, 7);
+  if (spot.mark[0] === "H") brush.rect(x - r, y - r, 2 * r, 2 * r);
+  else brush.arc(x, y, r, 0, 7);
   brush.fillStyle = "#fff";
   brush.fill();
-  brush.lineWidth = 1.5 * ratio;
   brush.stroke();
   brush.fillStyle = "#111";
   brush.font = `bold ${13 * ratio}px sans-serif`;
   brush.textAlign = "center";
   brush.textBaseline = "middle";
-  brush.fillText(text, cx, cy);
+  brush.fillText(spot.mark, x, y);
   brush.textBaseline = "alphabetic";
+};
+// words with a white rim, beside a place
+const written = (brush, text, x, y, size) => {
+  if (!text) return;
+  brush.font = `bold ${size * ratio}px sans-serif`;
+  const w = brush.measureText(text).width + 6 * ratio, h = (size + 3) * ratio, found = placeFor(x, y, w, h, 8 * ratio, 1);
+  if (!found) return;
+  brush.textAlign = "center";
+  brush.textBaseline = "middle";
+  brush.lineWidth = 3 * ratio;
+  brush.strokeStyle = "#fff";
+  brush.strokeText(text, ...found);
+  brush.fillStyle = "#111";
+  brush.fillText(text, ...found);
+  brush.textBaseline = "alphabetic";
+  brush.strokeStyle = "#111";
+};
+// dots to be set with their packings, stations with what they read
+const paintDots = (brush) => {
+  for (const dot of data.dots) {
+    const r = (dot.start ? 8 : 5) * ratio, [x, y] = [px(dot.x), py(dot.y)];
+    brush.beginPath();
+    brush.arc(x, y, r, 0, 7);
+    brush.fillStyle = "#fff";
+    brush.fill();
+    brush.lineWidth = (dot.start ? 3.5 : 1.5) * ratio;
+    brush.stroke();
+    taken.push({ x, y, w: 2 * r, h: 2 * r });
+  }
+  for (const dot of data.dots) written(brush, dot.text, px(dot.x), py(dot.y), 13);
+  for (const s of grid ? [] : data.stations) {
+    const r = 3 * ratio, [x, y] = [px(s.x), py(s.y)], v = at(s.x, s.y)[layer.name];
+    brush.lineWidth = ratio;
+    brush.beginPath();
+    brush.moveTo(x - r, y);
+    brush.lineTo(x + r, y);
+    brush.moveTo(x, y - r);
+    brush.lineTo(x, y + r);
+    brush.stroke();
+    if (Number.isFinite(v)) written(brush, inches ? feet(v) : (v * 1000).toFixed(1), x, y, 12);
+  }
+};
+const paintWorst = (brush) => {
+  if (!data.worst) return;
+  const [a, b] = data.worst.ends.map(([x, y]) => [px(x), py(y)]);
+  for (const [width, colour] of [[5, "#fff"], [2.5, "#111"]]) {
+    brush.beginPath();
+    brush.moveTo(...a);
+    brush.lineTo(...b);
+    brush.lineWidth = width * ratio;
+    brush.strokeStyle = colour;
+    brush.stroke();
+  }
+};
+const paintBase = () => {
+  base = document.createElement("canvas");
+  [base.width, base.height] = [canvas.width, canvas.height];
+  const brush = base.getContext("2d");
+  paintBands(brush, base.width, base.height, view, layer);
+  brush.lineWidth = 1.5 * ratio;
+  brush.strokeStyle = "#111";
+  paintHoles(brush);
+  paintOutline(brush);
+  paintWorst(brush);
+  taken = [];
+  for (const spot of layer.spots) tag(brush, spot);
+  paintDots(brush);
+};
+// the whole wall over a view that shows a part of it only, where the wall is long and the screen narrow
+const overview = $("overview");
+const paintOverview = () => {
+  if (overview.hidden) return;
+  const brush = overview.getContext("2d"), all = whole(overview.width, overview.height);
+  paintBands(brush, overview.width, overview.height, all, layer);
+  const corner = (x, y) => [(x - all.x) * all.k, overview.height - (y - all.y) * all.k];
+  brush.fillStyle = "#fff";
+  for (const o of data.openings) brush.fillRect(...corner(o.left, o.bottom + o.height), o.width * all.k, o.height * all.k);
+  brush.lineWidth = 3 * ratio;
+  brush.strokeStyle = "#111";
+  brush.strokeRect(...corner(view.x, view.y + canvas.height / view.k), (canvas.width / view.k) * all.k, (canvas.height / view.k) * all.k);
 };
 const ends = () => {
   const dx = (Math.cos(edge.turn) * edge.length) / 2, dy = (Math.sin(edge.turn) * edge.length) / 2;
@@ -128,8 +220,16 @@ const knob = (p, r) => {
   pen.strokeStyle = "#111";
   pen.stroke();
 };
+const paintBox = () => {
+  const { left, bottom, width, height } = box, right = left + width, top = bottom + height;
+  pen.setLineDash([8 * ratio, 4 * ratio]);
+  const corners = [[left, bottom], [right, bottom], [right, top], [left, top]].map(([x, y]) => ({ x, y }));
+  corners.forEach((p, k) => line(p, corners[(k + 1) % 4], 3, "#111"));
+  pen.setLineDash([]);
+  corners.forEach((p) => knob(p, 8));
+};
 const paint = () => {
-  if (!base) paintBase();
+  if (!base) { paintBase(); paintOverview(); }
   pen.drawImage(base, 0, 0);
   if (tool === "read" && touched) {
     line({ x: 0, y: cross.y }, { x: W, y: cross.y }, 1, "#111");
@@ -145,7 +245,7 @@ const paint = () => {
     line(tape[0], tape[1], 4, "#fff");
     line(tape[0], tape[1], 2, "#111");
     tape.forEach((p, k) => knob(p, k === held ? 9 : 6));
-  }
+  } else if (tool === "box" && box) paintBox();
   say();
 };
 
@@ -169,6 +269,10 @@ const say = () => {
     out.textContent = found.gap === null
       ? `straightedge ${long(edge.length)}: it spans an opening, the wall's edge or a place that was not measured`
       : `gap ${fine(found.gap)} under ${long(edge.length)}, ${long(found.at)} along it; rests at ${long(found.left)} and ${long(found.right)}`;
+  } else if (tool === "box") {
+    out.textContent = box
+      ? `${long(box.width)} x ${long(box.height)}, ${long(box.left)} from the left, ${long(box.bottom)} up`
+      : "Draw it on the wall from corner to corner.";
   } else {
     const dx = tape[1].x - tape[0].x, dy = tape[1].y - tape[0].y;
     out.textContent = `${long(Math.hypot(dx, dy))} apart: ${long(Math.abs(dx))} across, ${long(Math.abs(dy))} up`;

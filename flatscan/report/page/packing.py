@@ -17,8 +17,9 @@ from flatscan.core.geometry import Array, Mask
 from flatscan.core.holes import GIVEN
 from flatscan.core.model import Opening, Wall, WallObject
 from flatscan.core.notes import note
-from flatscan.report.drawings import BandedDrawing, Straightedge
-from flatscan.report.elevations import Elevation, hole_word, reach_of
+from flatscan.report.bands import Spot
+from flatscan.report.drawings import BandedDrawing, LowDrawing, SetOutDrawing, Straightedge
+from flatscan.report.elevations import Elevation, hole_word, packing_word, reach_of
 from flatscan.report.parts import Report
 from flatscan.report.say import say
 
@@ -57,7 +58,32 @@ def pack(report: Report, units: str) -> dict[str, object]:
         "grid": _grid(relief.on, maps.get("gaps")),
         "stations": _stations(relief.on),
         "layers": layers(report, units),
+        "worst": _worst(report),
+        "dots": _dots(report, units),
     }
+
+
+def _worst(report: Report) -> dict[str, object] | None:
+    """The straightedge with the largest gap, which is shown whatever else is; None where none was laid."""
+    drawn = report.maps()
+    edge = next((drawn[name].edge for name in ("gaps", "relief") if name in drawn and drawn[name].edge), None)
+    return None if edge is None else {"ends": [list(end) for end in edge.ends]}
+
+
+def _dots(report: Report, units: str) -> list[dict[str, object]]:
+    """Every dot of a set-out with its packing, as its sheet has it; one that is plumbed on site has none."""
+    return [
+        {
+            "x": screed.x,
+            "y": dot.y,
+            "start": dot.start_here,
+            "text": "" if dot.packing is None else packing_word(dot.packing, units),
+        }
+        for drawing in report.drawings
+        if isinstance(drawing, SetOutDrawing)
+        for screed in drawing.screeds.screeds
+        for dot in screed.dots
+    ]
 
 
 def _opening(hole: Opening, wall: Wall, units: str) -> dict[str, object]:
@@ -178,10 +204,22 @@ def _stations(on: Elevation) -> list[dict[str, float]]:
 
 def layers(report: Report, units: str) -> list[dict[str, object]]:
     """What the page can show: the build-up first where there is one, then the relief, then the gaps."""
-    return [_layer(it, units) for it in report.shown_on("page") if isinstance(it, BandedDrawing)]
+    return [
+        _layer(it, _marked(report, it, first=number == 0), units)
+        for number, it in enumerate(it for it in report.shown_on("page") if isinstance(it, BandedDrawing))
+    ]
 
 
-def _layer(drawing: BandedDrawing, units: str) -> dict[str, object]:
+def _marked(report: Report, drawing: BandedDrawing, *, first: bool) -> tuple[Spot, ...]:
+    """The spots of a drawing: all lows there are to fill, and on the first one the worst gap before all others."""
+    if not first:
+        return drawing.spots
+    worst = tuple(spot for spot in report.spots if spot.mark == "G1" and spot not in drawing.spots)
+    lows = next((it.spots for it in report.drawings if isinstance(it, LowDrawing)), drawing.spots)
+    return (*worst, *lows)
+
+
+def _layer(drawing: BandedDrawing, spots: tuple[Spot, ...], units: str) -> dict[str, object]:
     return {
         "name": drawing.shows,
         "title": say(_TITLES[drawing.shows]),
@@ -195,5 +233,5 @@ def _layer(drawing: BandedDrawing, units: str) -> dict[str, object]:
             }
             for band in drawing.bands(units)
         ],
-        "spots": [{"mark": spot.mark, "x": spot.x, "y": spot.y} for spot in drawing.spots],
+        "spots": [{"mark": spot.mark, "x": spot.x, "y": spot.y} for spot in spots],
     }
