@@ -11,7 +11,8 @@ from typing import Any
 
 import numpy as np
 
-from flatscan.capture.lines.line_setup import Setup, SetupReader, read_setup, short
+from flatscan.capture.calibration.setup_reader import SetupReader, short
+from flatscan.capture.lines.line_setup import Setup, read_setup
 from flatscan.core.beside import beside
 from flatscan.core.geometry import Array
 from flatscan.core.records import load_toml
