@@ -6,11 +6,11 @@ Arandjelović and Zisserman, CVPR 2012.
 
 from __future__ import annotations
 
-import os
 import tempfile
 import zipfile
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,11 +65,12 @@ def features_of(photo: PhotoFile) -> Features:
 def _find(grey: NDArray[np.uint8]) -> Features:
     import cv2
 
+    cv: Any = cv2
     high, wide = grey.shape
     factor = min(1.0, LONGEST / max(high, wide))
-    small = grey if factor == 1.0 else cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+    small: Any = grey if factor == 1.0 else cv2.resize(grey, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
     # what is made of one picture must not depend on the number of processors
-    sift = cv2.SIFT_create(0, 3, _CONTRAST, _EDGE, 1.6, True)
+    sift = cv.SIFT_create(0, 3, _CONTRAST, _EDGE, 1.6, True)
     points = sift.detect(small, None)
     places = np.array([(*one.pt, one.size, one.response) for one in points]).reshape(-1, 4)
     chosen, enough = _evenly(places, small.shape)
@@ -102,7 +103,8 @@ def _sharpness(grey: NDArray[np.uint8]) -> tuple[float, float]:
     """Scatter of the finest detail [grey steps], and how it compares with that four times as large."""
     import cv2
 
-    fine, scatter = grey.astype(np.float32), list[float]()
+    fine: Any = grey.astype(np.float32)
+    scatter = list[float]()
     for _ in range(3):
         coarse = cv2.GaussianBlur(fine, (0, 0), 1.2)
         scatter.append(float(np.median(np.abs(fine - coarse))))
@@ -143,6 +145,6 @@ def _keep(path: Path, found: Features) -> None:
         Path(stream.name).replace(path)
         every = sorted(path.parent.glob("*.npz"), key=lambda one: one.stat().st_mtime)
         for old in every[: max(0, len(every) - _MOST_KEPT)]:
-            os.unlink(old)
+            old.unlink()
     except OSError:
         return

@@ -135,7 +135,8 @@ def _overlapping(features: Sequence[Features]) -> list[tuple[int, int]]:
 def _strongest(found: Features) -> Array:
     order = np.argsort(-found.size, kind="stable")[:_LOOKED_AT]
     described = found.described[order].astype(np.float32)
-    return described / np.maximum(np.linalg.norm(described, axis=1, keepdims=True), 1e-9)  # type: ignore[no-any-return]
+    strongest: Array = described / np.maximum(np.linalg.norm(described, axis=1, keepdims=True), 1e-9)
+    return strongest
 
 
 def _alike(one: Array, other: Array) -> int:

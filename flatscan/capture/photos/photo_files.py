@@ -81,7 +81,7 @@ def photo_file(path: Path) -> PhotoFile:
     wide, high = size if not turned or _TURNS[orientation][0] % 2 == 0 else size[::-1]
     focal_35 = _number(own.get(_FOCAL_35))
     focal = focal_35 / _DIAGONAL_35 * float(np.hypot(wide, high)) if focal_35 else None
-    words = (str(exif.get(_MODEL, "")).strip(), f"{wide} x {high}")
+    words: tuple[str, ...] = (str(exif.get(_MODEL, "")).strip(), f"{wide} x {high}")
     words += tuple(f"{_number(own.get(tag)):.2f}" for tag in (_FOCAL, _FOCAL_35, _ZOOM))
     return PhotoFile(path, _sha256(path), wide, high, orientation, focal, words)
 

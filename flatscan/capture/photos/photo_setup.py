@@ -96,13 +96,14 @@ def _distance(get: SetupReader, entry: Any) -> Distance:
         raise get.wrong("distance", "{given}", needed, given=short(entry))
     get.only(entry, ("between", "is"), "distance")
     ends = entry.get("between")
-    sound = isinstance(ends, list) and len(ends) == 2 and all(type(one) is int for one in ends) and ends[0] != ends[1]
-    if not sound or "is" not in entry:
+    pair = ends if isinstance(ends, list) and len(ends) == 2 and all(type(one) is int for one in ends) else []
+    if len(set(pair)) < 2 or "is" not in entry:
         raise get.wrong("distance", "{given}", needed, given=short(entry))
     taped = get.length("distance", entry["is"])
     if not 0.05 <= taped < 100:
         raise get.wrong("distance", "is {given}", "50 mm to 100 m", given=short(entry["is"]))
-    return Distance(*ends, taped)
+    first, second = pair
+    return Distance(first, second, taped)
 
 
 def _doubt(get: SetupReader, name: str, value: Any) -> float:

@@ -39,9 +39,9 @@ class Sights:
 
 @dataclass(frozen=True, eq=False)
 class Ties:
-    """Photos' turns (m, 3, 3) and centres (m, 3), their lenses (g, 10) in the order of `LENS`, ``lens_of`` (m,), points.
+    """Photos' turns (m, 3, 3) and centres (m, 3), lenses (g, 10) as in `LENS`, ``lens_of`` (m,), ``points`` (p, 3).
 
-    x_camera = turn @ (x - centre); all in one unit of length. ``points`` is (p, 3).
+    x_camera = turn @ (x - centre); all in one unit of length.
     """
 
     turns: Array
