@@ -60,17 +60,17 @@ class Adjusted:
 def adjust(ties: Ties, sights: Sights, priors: Priors, *, rounds: int = 8) -> Adjusted:
     """Poses, lenses and points that fit ``sights`` best; sights that miss by far are dropped, u is told by the rest."""
     many = len(sights)
-    ties = _settled(ties, sights, priors, soft=True, rounds=rounds)
+    ties = settled(ties, sights, priors, soft=True, rounds=rounds)
     for _ in range(2):
         sights = _reweighted(ties, sights)
         ties, sights = _without_strays(ties, sights)
-        ties = _settled(ties, sights, priors, soft=False, rounds=rounds)
+        ties = settled(ties, sights, priors, soft=False, rounds=rounds)
     sights = _reweighted(ties, sights)
     off = sights.pixels - seen_by(ties, sights).pixels
     return Adjusted(ties, sights, many - len(sights), float(np.sqrt((off**2).sum(axis=1).mean() / 2)))
 
 
-def _settled(ties: Ties, sights: Sights, priors: Priors, *, soft: bool, rounds: int) -> Ties:
+def settled(ties: Ties, sights: Sights, priors: Priors, *, soft: bool = False, rounds: int = 8) -> Ties:
     """Damped Gauss-Newton steps until they no longer matter (Levenberg and Marquardt)."""
     damp = 1e-4
     normals = normal_equations(ties, sights, priors, soft=soft)
@@ -209,11 +209,13 @@ def _with_priors(ties: Ties, priors: Priors, reduced: Array, right: Array) -> tu
 def _reweighted(ties: Ties, sights: Sights) -> Sights:
     """The same sights with the u that those of like size turn out to have; what a fit takes up is given back."""
     off = sights.pixels - seen_by(ties, sights).pixels
-    order = np.argsort(sights.size, kind="stable")
+    marked = ties.labels[sights.point] >= 0
+    features = np.flatnonzero(~marked)
+    order = features[np.argsort(sights.size[features], kind="stable")]
     sd = np.empty(len(sights))
     unknowns = 3 * len(np.unique(sights.point)) + ties.unknowns
     back = np.sqrt(2 * len(sights) / max(2 * len(sights) - unknowns, 0.1 * len(sights)))
-    for part in np.array_split(order, _CLASSES):
+    for part in (*np.array_split(order, _CLASSES), np.flatnonzero(marked)):
         if len(part):
             sd[part] = max(robust_scale(off[part].ravel()) * back, _SHARPEST)
     return replace(sights, sd=sd)
@@ -228,4 +230,6 @@ def _without_strays(ties: Ties, sights: Sights) -> tuple[Ties, Sights]:
     many = np.bincount(sights.point, minlength=len(ties.points))
     sights = sights.only(many[sights.point] >= _FEWEST_SIGHTS)
     left, point = np.unique(sights.point, return_inverse=True)
-    return replace(ties, points=ties.points[left]), replace(sights, point=point.astype(np.int64))
+    return replace(ties, points=ties.points[left], labels=ties.labels[left]), replace(
+        sights, point=point.astype(np.int64)
+    )

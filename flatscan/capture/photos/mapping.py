@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from flatscan.capture.photos.features import Features
 from flatscan.capture.photos.matching import SEED, library
+from flatscan.capture.photos.photo_features import Features
 from flatscan.capture.photos.ties import LENS, Sights, Ties
 from flatscan.core.geometry import Array
 
@@ -69,7 +69,8 @@ def _part(model: Any, features: Sequence[Features], lens_of: Any) -> tuple[Ties,
     at = np.array([features[numbers[i]].at[k] for i, k in zip(photo, which, strict=True)]).reshape(-1, 2)
     size = np.array([features[numbers[i]].size[k] for i, k in zip(photo, which, strict=True)])
     sights = Sights(photo_of, np.array(point, np.int64), at, size, np.full(len(row), _FIRST_SD))
-    ties = Ties(turns, centres, lenses, own.astype(np.int64), np.array(points).reshape(-1, 3))
+    labels = np.full(len(points), -1, np.int64)
+    ties = Ties(turns, centres, lenses, own.astype(np.int64), np.array(points).reshape(-1, 3), labels)
     return ties, sights, numbers
 
 

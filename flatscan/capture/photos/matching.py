@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from flatscan.capture.photos.features import Features
+from flatscan.capture.photos.photo_features import Features
 from flatscan.capture.photos.photo_files import PhotoFile
 from flatscan.capture.registry import need
 from flatscan.core.geometry import Array

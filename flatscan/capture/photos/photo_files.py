@@ -47,6 +47,11 @@ class PhotoFile:
         """Name of its file."""
         return self.path.name
 
+    @property
+    def mirrored(self) -> bool:
+        """Whether left and right are changed over in it, so that no camera in a room can have taken it."""
+        return _TURNS[self.orientation][1]
+
 
 def photos_in(folder: Path) -> tuple[Path, ...]:
     """Pictures that lie in a folder itself, in the order of their names; hidden ones are none."""
@@ -119,7 +124,7 @@ def sensor_picture(photo: PhotoFile) -> NDArray[np.uint8]:
 def upright(photo: PhotoFile, camera: Camera) -> tuple[Camera, Array]:
     """A sensor's camera as that of its upright picture, and the rotation (3, 3) from its axes to the upright ones.
 
-    A mirrored picture has no camera; it is taken as it lies (no camera writes one).
+    A mirrored picture has no camera.
     """
     turns, _ = _TURNS[photo.orientation]
     turn = np.eye(3)

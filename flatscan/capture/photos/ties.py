@@ -41,7 +41,8 @@ class Sights:
 class Ties:
     """Photos' turns (m, 3, 3) and centres (m, 3), lenses (g, 10) as in `LENS`, ``lens_of`` (m,), ``points`` (p, 3).
 
-    x_camera = turn @ (x - centre); all in one unit of length.
+    x_camera = turn @ (x - centre); all in one unit of length. ``labels`` (p,) is -1 for a feature and for a corner of a
+    printed target four times its number and which corner.
     """
 
     turns: Array
@@ -49,6 +50,7 @@ class Ties:
     lenses: Array
     lens_of: Indices
     points: Array
+    labels: Indices
 
     @property
     def unknowns(self) -> int:
@@ -70,7 +72,8 @@ class Ties:
         lenses = self.lenses + change[POSE * len(self.turns) :].reshape(self.lenses.shape)
         turns = np.einsum("mij,mjk->mik", turned_by(poses[:, :3]), self.turns)
         centres = self.centres + poses[:, 3:]
-        return Ties(turns, centres, lenses, self.lens_of, self.points if points is None else self.points + points)
+        after = self.points if points is None else self.points + points
+        return Ties(turns, centres, lenses, self.lens_of, after, self.labels)
 
     def similar(self, scale: float, turn: Array, shift: Array) -> Ties:
         """The same in another frame: x becomes scale turn @ x + shift."""
