@@ -2,8 +2,9 @@
 
 Used by the tests and by scripts/prove_line.py. What happens to the light follows a camera and a wall, and nothing of
 how flatscan looks for the line: profiles that are no Gaussians, albedo with edges, gloss, speckle, a lens that blurs
-more to one side and throws light about, photons, wells that fill and spill over, a Bayer pattern and OpenCV's
-demosaicing, a colour matrix, sharpening, a tone curve (IEC 61966-2-1), JPEG with halved colour.
+more to one side and throws light about, photons, wells that fill and spill over, a Bayer pattern and demosaicing by
+three ways, a colour matrix, sharpening with halos, tone mapping by place, exposures put together, a tone curve (IEC
+61966-2-1), JPEG with halved colour, and a hand that moves while a shutter reads row by row.
 """
 
 from __future__ import annotations
@@ -26,7 +27,10 @@ class Kind:
     ``laser`` is what red, green and blue wells see of the line, ``power`` its brightest light on white, ``wide`` its
     full width at half height on the wall, ``blur`` the lens's sigma at both ends of the line, ``contrast`` a
     camera's setting turned up, which caps light below the largest value. ``off`` tells whether there is a picture
-    without the laser.
+    without the laser. ``tails`` are the degrees of freedom of Student's noise, 0 for normal; ``unsharp`` and
+    ``radius`` a sharpening with halos, ``local`` the power of tone mapping by place, ``exposures`` how many are put
+    together, ``sway`` how far [pixels] a hand moves the camera while the rows are read, and between the pictures.
+    ``relief`` is the wall's own roughness [pixels of the line's place].
     """
 
     wall: str = "plain"
@@ -53,13 +57,21 @@ class Kind:
     bands: float = 0.0
     mirror: float = 0.0
     off: bool = True
+    tails: float = 0.0
+    unsharp: float = 0.0
+    radius: float = 3.0
+    local: float = 0.0
+    exposures: int = 1
+    sway: float = 0.0
+    relief: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
 class Photo:
     """Pictures ``on`` and ``off`` (rows, cols, 3) and the line's ``true`` place (rows,) across, [pixels].
 
-    ``tone`` (rows,) tells where the wall's albedo changes within the light of the line.
+    Where the camera moved, the place is that on the picture without the laser, which shows where the wall is. ``tone``
+    (rows,) tells where the wall's albedo changes within the light of the line.
     """
 
     on: np.ndarray
@@ -73,17 +85,23 @@ def draw(kind: Kind, rng: np.random.Generator, *, rows: int = 540, cols: int = 2
     down = (np.arange(rows * UPWARD) + 0.5) / UPWARD - 0.5
     middle = cols / 2 + rng.uniform(-20, 20) + rng.uniform(-0.05, 0.05) * (down - rows / 2)
     middle += 3.0 * np.sin(2 * np.pi * down / rng.uniform(300, 500) + rng.uniform(0, 6))
+    if kind.relief:
+        rough = cv2.GaussianBlur(rng.normal(0, 1, (len(down), 1)), (0, 0), sigmaX=1, sigmaY=1.5 * UPWARD)[:, 0]
+        middle += rough * (kind.relief / rough.std())
     x = (np.arange(cols * FINE) + 0.5) / FINE - 0.5
     albedo = wall_of(kind, x, down, rng)
     light = profile(kind.shape, (x[None, :] - middle[:, None]) / kind.wide)
     light = _shown(kind, light, x, middle, down, rng) * kind.power
-    lit = _lens(kind, albedo * light)
-    room = _lens(kind, albedo * kind.ambient)
+    scene, dim = albedo * light, albedo * kind.ambient
+    # a hand sways while rows are read: another part of its way in each picture
+    way = kind.sway and _way(kind, down, rng)
+    lit = _lens(kind, _moved(scene, way))
     pictures = []
     for power in (1.0, 0.0):
         flicker = 1 + 0.15 * kind.bands * np.sin(np.arange(rows) / 37.0 + rng.uniform(0, 6))[:, None]
+        room = _lens(kind, _moved(dim, way) if power else dim)
         wells = np.stack([room * flicker * tint + power * lit * seen for tint, seen in _seen(kind)], axis=-1)
-        pictures.append(_file(kind, _sensor(kind, wells, rng)))
+        pictures.append(_file(kind, _put_together(kind, wells, rng)))
     true = middle.reshape(rows, UPWARD).mean(axis=1)
     return Photo(pictures[0], pictures[1] if kind.off else None, true, _tone_changes(kind, albedo, x, true))
 
@@ -101,6 +119,9 @@ def profile(shape: str, off: Array) -> Array:
     if shape == "flat":  # a flat top with fringes at its edges
         top = 1 / (1 + np.exp((np.abs(off) - 0.5) / 0.05))
         return top * (1 - 0.15 * np.cos(14 * off))
+    if shape == "twin":  # two lobes of unlike strength, as of a diode with two modes; the half of it lies at 0
+        lobes = [np.exp(-4 * np.log(2) * ((off - at) / 0.6) ** 2) for at in (-0.367, 0.253)]
+        return (0.8 * lobes[0] + lobes[1]) / 1.05
     if shape == "skew":  # one flank steeper: a diode a little off its lens
         steep = np.where(off > 0.054, 1.1, 0.9)
         return np.exp(-4 * np.log(2) * ((off - 0.054) * steep) ** 2)
@@ -154,6 +175,21 @@ def _shown(kind: Kind, light: Array, x: Array, middle: Array, down: Array, rng: 
     return shown
 
 
+def _way(kind: Kind, down: Array, rng: np.random.Generator) -> Array:
+    """How far aside (fine rows,) a camera is, in pixels, while a row is read, against the other picture."""
+    turns = rng.uniform(0.3, 0.9)
+    return kind.sway * (np.sin(2 * np.pi * turns * down / down[-1] + rng.uniform(0, 6)) + rng.uniform(-0.3, 0.3))
+
+
+def _moved(scene: Array, way: Array | float) -> Array:
+    """A scene (fine rows, fine cols) whose rows are moved to the right by their ``way``."""
+    if np.ndim(way) == 0:
+        return scene
+    across, along = np.meshgrid(np.arange(scene.shape[1]), np.arange(len(scene)))
+    source = (across - FINE * np.asarray(way)[:, None]).astype(np.float32)
+    return cv2.remap(scene, source, along.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+
 def _lens(kind: Kind, scene: Array) -> Array:
     """Light on the sensor (rows, cols): blur that grows along the line, coma to one side, a wide halo."""
     near, far = (
@@ -171,6 +207,19 @@ def _lens(kind: Kind, scene: Array) -> Array:
     return (1 - kind.halo) * coarse + kind.halo * wide
 
 
+def _put_together(kind: Kind, wells: Array, rng: np.random.Generator) -> Array:
+    """One exposure, or several a factor of 4 apart of which each pixel takes the longest that is not full."""
+    merged = _sensor(kind, wells, rng)
+    for step in range(1, kind.exposures):
+        short = _sensor(kind, wells / 4**step, rng) * 4**step
+        fill = np.clip((merged.max(axis=-1, keepdims=True) / 4 ** (step - 1) - 0.7) / 0.25, 0, 1)
+        merged = merged * (1 - fill) + np.roll(short, step, axis=0) * fill
+    if kind.exposures == 1:
+        return merged
+    # what is brighter than a screen is drawn in toward white
+    return 1.15 * merged / (merged + 0.15 + merged**2 / (6 * 4 ** (kind.exposures - 1)))
+
+
 def _sensor(kind: Kind, wells: Array, rng: np.random.Generator) -> Array:
     """Photons, full wells that spill to their neighbours, the Bayer pattern and its demosaicing: 0 to 1, linear."""
     mosaic = wells[..., 1].copy()
@@ -180,10 +229,32 @@ def _sensor(kind: Kind, wells: Array, rng: np.random.Generator) -> Array:
     over = np.clip(counted - 1.0, 0, None)
     if kind.spill:
         counted = np.minimum(counted, 1.0) + kind.spill * cv2.GaussianBlur(over, (0, 0), 2.0)
-    counted = np.clip(counted + rng.normal(0, kind.read, counted.shape), 0, 1)
+    spread = rng.standard_t(kind.tails, counted.shape) if kind.tails else rng.normal(0, 1, counted.shape)
+    counted = np.clip(counted + kind.read * spread, 0, 1)
+    if kind.bayer == "straight":
+        return _along_gradients(counted)
     raw = np.rint(counted * 1023 * 16).astype(np.uint16)
     code = {"plain": cv2.COLOR_BayerBG2BGR, "edges": cv2.COLOR_BayerBG2BGR_EA}[kind.bayer]
     return cv2.cvtColor(raw, code)[..., ::-1].astype(float) / (1023 * 16)
+
+
+def _along_gradients(mosaic: Array) -> Array:
+    """Colours by five by five linear filters that follow the other colours' gradients.
+
+    Malvar, He and Cutler, High-quality linear interpolation for demosaicing, ICASSP 2004 (coefficients from memory).
+    """
+    cross = np.zeros((5, 5))
+    cross[2], cross[:, 2], cross[2, 2] = [-1, 2, 0, 2, -1], [-1, 2, 0, 2, -1], 4
+    beside = np.array([[0, 0, 0.5, 0, 0], [0, -1, 0, -1, 0], [-1, 4, 5, 4, -1], [0, -1, 0, -1, 0], [0, 0, 0.5, 0, 0]])
+    corner = np.array([[0, 0, -1.5, 0, 0], [0, 2, 0, 2, 0], [-1.5, 0, 6, 0, -1.5], [0, 2, 0, 2, 0], [0, 0, -1.5, 0, 0]])
+    green, row, col, far = (cv2.filter2D(mosaic, -1, one / 8) for one in (cross, beside, beside.T, corner))
+    made = np.stack([mosaic] * 3, axis=-1)
+    for red, own in ((0, 0), (2, 1)):
+        made[own::2, own::2, 1] = green[own::2, own::2]
+        made[own::2, 1 - own :: 2, red] = row[own::2, 1 - own :: 2]
+        made[1 - own :: 2, own::2, red] = col[1 - own :: 2, own::2]
+        made[1 - own :: 2, 1 - own :: 2, red] = far[1 - own :: 2, 1 - own :: 2]
+    return np.clip(made, 0, 1)
 
 
 def _file(kind: Kind, linear: Array) -> np.ndarray:
@@ -191,9 +262,14 @@ def _file(kind: Kind, linear: Array) -> np.ndarray:
     mixed = linear * (1 + 2 * kind.crossing) - kind.crossing * (linear.sum(axis=-1, keepdims=True) - linear)
     mixed = np.clip(mixed, 0, 1)
     mixed = np.where(linear >= 0.998, 1.0, mixed)
+    if kind.local:
+        around = cv2.GaussianBlur(mixed.mean(axis=-1), (0, 0), 15.0)[..., None]
+        mixed = np.clip(mixed * ((around + 0.02) / 0.2) ** -kind.local, 0, 1)
     tone = np.where(mixed <= 0.0031308, 12.92 * mixed, 1.055 * np.maximum(mixed, 1e-9) ** (1 / 2.4) - 0.055)
     if kind.sharpen:
         tone = tone + kind.sharpen * (tone - cv2.GaussianBlur(tone, (0, 0), 1.2))
+    if kind.unsharp:
+        tone = tone + kind.unsharp * (tone - cv2.GaussianBlur(tone, (0, 0), kind.radius))
     if kind.contrast:
         tone = np.clip((tone - 0.4) * kind.contrast + 0.3, 0, 0.7)
     picture = np.clip(np.rint(tone * 255), 0, 255).astype(np.uint8)
@@ -238,4 +314,13 @@ KINDS = {
     "skewed": Kind(shape="skew", wide=8.0),
     "contrast to the stop": Kind(wall="squares", contrast=4.0, wide=3.5, power=1.5, ambient=0.05),
     "mirror": Kind(mirror=0.9),
+    "two lobes": Kind(shape="twin", wide=8.0),
+    "Student's noise": Kind(tails=3.0, read=0.006, ambient=0.03),
+    "other demosaicing": Kind(wall="joints", bayer="straight"),
+    "JPEG 60": Kind(jpeg=60, wall="rough", sharpen=0.6),
+    "sharpened with halos": Kind(wall="squares", unsharp=1.2, blur=(1.2, 1.2), ambient=0.08),
+    "tones mapped by place": Kind(wall="circles", local=0.5, power=2.0, ambient=0.05),
+    "HDR": Kind(wall="circles", exposures=2, power=2.5, ambient=0.08),
+    "moved while read": Kind(wall="joints", sway=1.0, ambient=0.08),
+    "rough relief": Kind(wall="rough", relief=0.3),
 }

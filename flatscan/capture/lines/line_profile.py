@@ -5,7 +5,7 @@ See methods/laser-line 4.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +17,10 @@ Rows = NDArray[np.int64]
 FWHM = float(np.sqrt(8 * np.log(2)))
 # encoded light from which a pixel says no more than "at least so much": demosaicing and JPEG ripple below 255
 FULL = 250
+# a cap below that shows in so large a share of the bright pixels that lie within so many values of it, and stands out
+_CAP_SHARE, _CAP_RIPPLE, _CAP_LEAST = 0.4, 6, 40
 # the window reaches this many sigmas to either side, and a little more for its ends
-_REACH = 2.4
+REACH = 2.4
 # light that varies by itself (speckle, photons, texture) as a share of what is there: it sets weights, not u
 _UNSTEADY = 0.1
 _ROUNDS = 4
@@ -27,12 +29,10 @@ _LEAST_SIGMA = 0.6
 _TONE_DOUBT = 3.0
 # linear light of encoded values under 3
 _CRUSHED = 0.001
-# scatter with tails counts up to so many robust standard deviations
-_TAIL = 5.0
-# rows over which a line is taken to be smooth when its own errors are looked at
-_TREND = 81
 # widths change smoothly along a line (focus), so single rows lean on this many neighbours
 _ALIKE_WIDE = 31
+# rows among which the usual width of a line is looked for
+_AROUND = 201
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,6 +82,10 @@ class Fit:
     pulled: Array
     steep: Array
 
+    def some(self, kept: Rows | Mask) -> Fit:
+        """The fit of some rows."""
+        return Fit(*(getattr(self, part.name)[kept] for part in fields(self)))
+
 
 def linear_light(encoded: NDArray[np.uint8]) -> Array:
     """Light as a share of full from encoded values (IEC 61966-2-1)."""
@@ -110,7 +114,7 @@ def cut(
 
     ``bright`` (rows, cols) is the wall without the laser, linear and a little smoothed, which gives the tone.
     """
-    half = min(int(np.ceil(_REACH * sigma)) + 3, (on.shape[1] - 1) // 2)
+    half = min(int(np.ceil(REACH * sigma)) + 3, (on.shape[1] - 1) // 2)
     start = np.clip(np.rint(seed).astype(np.int64) - half, 0, on.shape[1] - 2 * half - 1)
     flat = (rows * on.shape[1] + start)[:, None] + np.arange(2 * half + 1)
     own = flat * on.shape[2] + channel
@@ -119,11 +123,22 @@ def cut(
     ends = np.column_stack([light[:, :3].mean(axis=1), light[:, -3:].mean(axis=1)])
     if off is not None:
         light = light - linear_light(off.ravel()[own])
-    clipped = encoded >= FULL
+    clipped = encoded >= full_from(encoded)
     noise = max(_roughness(light), 3e-4)
     uneven = np.abs(ends[:, 1] - ends[:, 0]) / (ends.sum(axis=1) + 4 * noise)
     tone, known = (None, np.zeros(len(rows))) if bright is None else _tone(bright.ravel()[flat].astype(float))
     return Windows(rows, start, light, clipped, tone, known, uneven, noise)
+
+
+def full_from(encoded: NDArray[np.uint8]) -> int:
+    """The value from which pixels of windows (n, m) are full: less than `FULL` where a camera's settings cap light.
+
+    A light that is not capped has its brightest values in few of its pixels.
+    """
+    top = float(np.percentile(encoded.max(axis=1), 90)) - _CAP_RIPPLE
+    around = float(np.median(encoded[:, [0, 1, -2, -1]]))
+    capped = (encoded >= top).sum() > _CAP_SHARE * (encoded > (top + around) / 2).sum()
+    return min(FULL, int(top)) if capped and top > around + _CAP_LEAST else FULL
 
 
 def _roughness(light: Array) -> float:
@@ -150,10 +165,28 @@ def _tone(bright: Array) -> tuple[Array, Array]:
 
 def widths(windows: Windows) -> Array:
     """Full width at half height (n,) of the light, counted in pixels."""
-    ends = np.minimum(np.median(windows.light[:, :4], axis=1), np.median(windows.light[:, -4:], axis=1))
-    over = windows.light - ends[:, None]
+    over = _over_ends(windows)
     wide: Array = (over > over.max(axis=1, keepdims=True) / 2).sum(axis=1).astype(float)
     return wide
+
+
+def missing_widths(windows: Windows) -> Array:
+    """How much narrower (n,) [pixels] the light is than in most rows around, beyond what widths scatter by."""
+    from scipy import ndimage
+
+    over = _over_ends(windows)
+    # pixels at the flanks count in part
+    wide = np.clip(2 * over / np.maximum(over.max(axis=1, keepdims=True), 1e-6), 0.0, 1.0).sum(axis=1)
+    usual = ndimage.percentile_filter(wide, 75, min(_AROUND, 2 * ((len(wide) - 1) // 2) + 1), mode="nearest")
+    short: Array = np.maximum(usual - wide - 2 * robust_scale(np.diff(wide)), 0.0)
+    return short
+
+
+def _over_ends(windows: Windows) -> Array:
+    """Light (n, m) over the lower of a window's two ends."""
+    ends = np.minimum(np.median(windows.light[:, :4], axis=1), np.median(windows.light[:, -4:], axis=1))
+    over: Array = windows.light - ends[:, None]
+    return over
 
 
 def fit_line(windows: Windows, seed: Array, sigma: float) -> Fit:
@@ -173,7 +206,7 @@ def fit(windows: Windows, seed: Array, sigma: Array, *, free: bool = False) -> F
 
     light, full = windows.light, windows.clipped
     tone = np.ones_like(light) if windows.tone is None else windows.tone
-    how = np.array([windows.noise, _UNSTEADY, _REACH])
+    how = np.array([windows.noise, _UNSTEADY, REACH])
     start, seed, sigma = (np.asarray(one, np.float64) for one in (windows.start, seed, sigma))
     found = fit_rows(light, full, tone, start, seed, sigma, how, _ROUNDS + free, free, _LEAST_SIGMA)
     place, spread, height, squared, pulled = np.ascontiguousarray(found.T)
@@ -190,73 +223,3 @@ def running_median(values: Array, many: int) -> Array:
 
     smooth: Array = ndimage.median_filter(values, min(many, 2 * ((len(values) - 1) // 2) + 1), mode="nearest")
     return smooth
-
-
-def scatter(places: Array, rows: Rows, u: Array) -> tuple[Array, float]:
-    """u (n,) as large as places (n,) scatter about a smooth line, and over how many rows errors are alike.
-
-    Third differences of white noise have 20 times its variance; neighbours are alike by demosaicing, lens and speckle,
-    so they are taken over several rows too, where likeness is gone. Half of each row's variance follows its own ``u``,
-    half is the line's: coarse speckle moves light without showing in a row.
-    """
-    ratios, plain = thirds(places, rows, u), thirds(places, rows, np.ones(len(u)))
-    if not ratios:
-        return 2 * u, 4.0
-    return np.sqrt(((ratios * u) ** 2 + plain**2) / 2), _alike(places, rows)
-
-
-def thirds(places: Array, rows: Rows, u: Array, part: Array | None = None) -> float:
-    """Root mean square of third differences of places (n,) over what ``u`` (n,) makes of them, 0 where too few show it.
-
-    Over 1, 2, 4 and 8 rows, the largest of these; with ``part`` (n,) of u, of those alone of which it makes over half.
-    """
-    scales = [0.0]
-    for step in (1, 2, 4, 8):
-        whole = rows[3 * step :] - rows[: -3 * step] == 3 * step
-        four = _fours(places, step)
-        third = four[3] - 3 * four[2] + 3 * four[1] - four[0]
-        expected = _of_thirds(u, step)
-        if part is not None:
-            whole &= _of_thirds(part, step) > expected / 2
-        if whole.sum() >= 20:
-            scales.append(_spread_of((third / np.sqrt(np.maximum(expected, 1e-18)))[whole]))
-    return max(scales)
-
-
-def _fours(values: Array, step: int) -> list[Array]:
-    return [values[i * step : max(len(values) - (3 - i) * step, 0)] for i in range(4)]
-
-
-def _of_thirds(u: Array, step: int) -> Array:
-    """Variances of third differences of independent values of ``u`` (n,)."""
-    four = _fours(u**2, step)
-    variances: Array = four[3] + 9 * four[2] + 9 * four[1] + four[0]
-    return variances
-
-
-def _spread_of(values: Array) -> float:
-    """Root mean square of values about 0, those far out drawn in."""
-    most = _TAIL * robust_scale(values)
-    return float(np.sqrt(np.mean(np.clip(values, -most, most) ** 2)))
-
-
-def _alike(places: Array, rows: Rows) -> float:
-    """Over how many rows errors repeat each other: one and twice the sum of their correlations."""
-    from scipy import signal
-
-    line = np.full(int(rows[-1] - rows[0]) + 1, np.nan)
-    line[rows - rows[0]] = places
-    filled = np.interp(np.arange(len(line)), rows - rows[0], places)
-    if len(line) < 2 * _TREND:
-        return 4.0
-    off = line - signal.savgol_filter(filled, _TREND, 3)
-    off = np.clip(off, *(np.array([-3.0, 3.0]) * robust_scale(off[np.isfinite(off)])))
-    total, power = 1.0, float(np.nanmean(off**2))
-    for step in range(1, _TREND // 3):
-        pairs = off[step:] * off[:-step]
-        # rows with gaps between them may hold none so far apart
-        like = float(np.nanmean(pairs)) / max(power, 1e-12) if np.isfinite(pairs).any() else 0.0
-        if not like > 0.05:
-            break
-        total += 2 * like
-    return total

@@ -18,11 +18,11 @@ from flatscan.capture.lines.line_profile import (
     fit,
     fit_line,
     linear_light,
-    scatter,
-    thirds,
+    missing_widths,
     widths,
 )
 from flatscan.capture.lines.line_ridge import CHANNELS, FEWEST_ROWS, Colours, Ridge, continuous, ridge_of
+from flatscan.capture.lines.line_scatter import lopsided, scatter, thirds, tone_scaled
 from flatscan.capture.pictures import Picture
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array, Mask, robust_scale
@@ -38,8 +38,8 @@ _RUNS, _RUN = 12, 16
 _LEADS = 0.7
 # rows so many times as unsure as most are looked for in other colours, and taken where surer by so much
 _UNSURE, _SURER = 2.5, 0.7
-# by how many times rows at borders of tone may scatter more than thought
-_TONE_TIMES = 1.0, 3.0
+# rows in which tone leaves less than this share of sigma are calm; at least one in so many is taken for it
+_CALM, _CALMEST = 0.05, 4
 # a colour with less of the light than this share of the strongest is not the laser's; its tone then counts more
 _LEAKED, _LEAK_TONE = 0.75, 2.5
 # no lens and colour grid show a narrower line [pixels]
@@ -50,8 +50,10 @@ _PULL_LEFT, _SIGMA_LEFT, _PULL_SMALL = 0.2, 0.06, 0.5
 _FADING_LEAST, _FADING_KNOWN, _FADING_UNKNOWN, _UNEVEN_LEFT = 0.02, 0.4, 2.0, 0.4
 # u [pixels] of a middle between two flanks that rise within a pixel each: 1 / root(12 x 2), and more as seen
 _STEPPED = 0.4
-# what demosaicing and compression shift a whole line by [pixels]
-_SHARED = 0.03
+# what demosaicing and compression shift a whole line by [pixels]: files keep green finer than red and blue
+_SHARED = {"red": 0.045, "green": 0.02, "blue": 0.045}
+# the share that counts of the step that a lopsided line makes from one way of weighing its light to another (methods 4)
+_LOPSIDED = 0.6
 # rows whose middle is no better known than this share of the line's width, and this [pixels], while most are, are left
 # out
 _LEAST_SURE, _SURE = 0.12, 1.2
@@ -63,7 +65,8 @@ class Stripe:
 
     ``tone`` (n,) is the part of u that the wall's own brightness makes, ``alike`` over how many rows the rest repeats
     itself. ``channel`` is the one measured in. ``dropped`` counts rows with light that were left out, ``saturated`` is
-    the share of rows that are clipped in the channel, ``notes`` say what about the picture is worth knowing.
+    the share of rows that are clipped in the channel, ``lopsided`` [pixels] how far two ways of weighing its light put
+    the middle apart, ``notes`` say what about the picture is worth knowing.
     """
 
     places: Array
@@ -75,6 +78,7 @@ class Stripe:
     dropped: int
     saturated: float
     notes: tuple[Note, ...]
+    lopsided: float = 0.0
 
     @property
     def noise(self) -> float:
@@ -82,9 +86,10 @@ class Stripe:
         return float(np.median(self.u))
 
     def shared(self, doubt: float = 0.005) -> float:
-        """What the whole line shares [pixels]: the grid of colours, compression, and ``doubt`` of its width."""
+        """What the whole line shares [pixels]: colours' grid, compression, a lopsided light, ``doubt`` of its width."""
         # what a full line lost is its top: lopsided flanks and glow count more
-        return float(np.hypot(_SHARED, doubt * self.width * (1 + self.saturated)))
+        wide = doubt * self.width * (1 + self.saturated)
+        return float(np.linalg.norm([_SHARED[self.channel], wide, _LOPSIDED * self.lopsided]))
 
     def weights(self) -> Array:
         """Weights (n,) by which rows are best averaged."""
@@ -144,7 +149,7 @@ def _followed(seen: _Light, ridge: Ridge, rows: Rows, tried: list[str], where: P
     dropped = int(ridge.strong.sum() - kept.sum())
     notes = _notes(where.name, clipped, ridge)
     u, tone = middles.u[kept], middles.tone[kept]
-    return Stripe(places, u, tone, middles.alike, wide, best.channel, dropped, clipped, notes)
+    return Stripe(places, u, tone, middles.alike, wide, best.channel, dropped, clipped, notes, middles.lopsided)
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,6 +162,7 @@ class _Middles:
     sigma: Array
     good: Mask
     alike: float
+    lopsided: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -247,10 +253,11 @@ def _middles(seen: _Light, trial: _Trial, rows: Rows, ridge: Ridge) -> tuple[Win
     good = _strong(windows, found) & (np.abs(found.place - ridge.at[rows]) < 2 * FWHM * ridge.sigma)
     # what leaks into another colour is left of differences of colours, and jumps at borders of tone
     tone = _tone_left(windows, found) * (_LEAK_TONE if trial.leaked else 1.0)
-    calm = good & (tone < 0.05 * found.sigma)
-    calm = good if calm.sum() < FEWEST_ROWS else calm
-    if calm.sum() < FEWEST_ROWS:
+    if good.sum() < FEWEST_ROWS:
         return windows, _Middles(found.place, np.hypot(4 * found.u, tone), tone, found.sigma, good, 4.0)
+    # rows away from borders, or the calmest there are, show how a row scatters
+    least = np.sort((tone / found.sigma)[good])[max(FEWEST_ROWS, int(good.sum()) // _CALMEST) - 1]
+    calm = good & (tone <= max(_CALM, least) * found.sigma)
     own, alike = scatter(found.place[calm], rows[calm], found.u[calm])
     # rows on borders of tone have the scatter of the calm ones, at their own light, and what the tone left
     own = np.interp(found.u, np.sort(found.u[calm]), np.sort(own))
@@ -258,14 +265,15 @@ def _middles(seen: _Light, trial: _Trial, rows: Rows, ridge: Ridge) -> tuple[Win
     stepped = _STEPPED * np.clip((found.steep - 0.6) / 0.3, 0.0, 1.0)
     tone = np.sqrt(tone**2 + np.maximum(stepped**2 - own**2, 0.0))
     some = found.place[good], rows[good]
-    times = thirds(*some, np.hypot(own, tone)[good], tone[good])
-    tone = tone * float(np.clip(times, *_TONE_TIMES)) if times else tone
+    width = FWHM * float(np.median(found.sigma[good]))
+    tone[good] = tone_scaled(*some, own[good], tone[good], width)
     u = np.hypot(own, tone)
     # whatever was not thought of shows in the rows themselves
     u = u * max(1.0, thirds(*some, u[good]))
     most = np.maximum(_LEAST_SURE * FWHM * found.sigma, max(_SURE, _UNSURE * float(np.median(u[calm]))))
     good = good & (u < most)
-    return windows, _Middles(found.place, u, tone, found.sigma, good, alike)
+    uneven = lopsided(windows.some(calm), found.some(calm))
+    return windows, _Middles(found.place, u, tone, found.sigma, good, alike, uneven)
 
 
 def _tone_left(windows: Windows, found: Fit) -> Array:
@@ -285,6 +293,8 @@ def _tone_left(windows: Windows, found: Fit) -> Array:
     known = np.minimum(_PULL_SMALL * pull, _SIGMA_LEFT * sigma + _PULL_LEFT * pull)
     known = np.hypot(known, np.minimum(_FADING_KNOWN * fading, 0.15 * sigma))
     unknown = np.hypot(np.minimum(_FADING_UNKNOWN * fading, 0.45 * sigma), _UNEVEN_LEFT * windows.uneven * sigma)
+    # light that is cut off on one side has its middle half of what is missing aside
+    unknown = np.hypot(unknown, missing_widths(windows) / 2)
     left: Array = np.sqrt(windows.known * known**2 + (1 - windows.known) * unknown**2)
     return left
 
