@@ -171,3 +171,13 @@ def test_completion_scripts(shell):
     assert "_FLATSCAN_COMPLETE" in done.stdout
     if shell == "bash":
         subprocess.run(["bash", "-n"], input=done.stdout, text=True, check=True)
+
+
+def test_the_lean_install_has_every_dependency_but_two_and_the_desk():
+    """What is left out of it is open3d, and of OpenCV only its windows."""
+    lines = (ROOT / "scripts" / "lean.txt").read_text().splitlines()
+    lean = {line for line in lines if line and not line.startswith("#")}
+    wanted = {one.replace("opencv-python", "opencv-python-headless") for one in PROJECT["dependencies"]}
+    wanted |= set(PROJECT["optional-dependencies"]["desk"])
+    assert wanted - lean == {one for one in wanted if one.startswith("open3d")}
+    assert lean <= wanted
