@@ -29,6 +29,9 @@ def text_in(folder: Path) -> str:
     path = folder / NAME
     if not path.is_file():
         return ""
+    if not path.resolve().is_relative_to(folder.resolve()):
+        # a link that somebody else put there: what it leads to is not shown, and this is no plan either
+        return "a link out of this folder"
     with path.open("rb") as stream:
         return stream.read(_MOST).decode("utf-8-sig", errors="replace")
 
