@@ -22,6 +22,7 @@ from flatscan.desk import screens
 from flatscan.desk.answering import in_four_parts
 from flatscan.desk.bench import Bench
 from flatscan.desk.crew import Stopped
+from flatscan.desk.door import guard
 from flatscan.desk.folders import Job, Jobs, NoWall, OtherTab
 from flatscan.report.page import SCRIPTS
 
@@ -325,6 +326,7 @@ def serve(
         ident=None,
         channel_timeout=300,
     )
+    guard(server, app)
     url = f"http://{address}:{at}/?token={token}"
     if segno is not None:
         say(SHARE_WARNING)

@@ -98,11 +98,17 @@ document.querySelectorAll("form[data-upload]").forEach((form) => {
     file.files = event.dataTransfer.files;
     form.requestSubmit(zone.querySelector("button"));
   });
-  form.addEventListener("submit", (event) => {
+  form.addEventListener("submit", async (event) => {
     if (event.submitter && event.submitter.value === "laser") return;
     event.preventDefault();
     if (!file.files.length) { tell("Choose the scan first, or drop it on the page."); file.focus(); return; }
-    const data = new FormData(form, event.submitter), request = new XMLHttpRequest();
+    const by = event.submitter, most = Number(body.dataset.most), size = [...file.files].reduce((sum, one) => sum + one.size, 0);
+    if (size > most) { tell(`The scan has ${(size / 1e6).toFixed(1)} MB, and this page takes ${(most / 1e6).toFixed(1)} MB. Export it thinner, or start with a larger --upload-limit.`); return; }
+    // asked before anything is sent: whether this browser is still let in
+    try {
+      if ((await fetch("/favicon.ico", { cache: "no-store" })).status === 401) { tell("This page is no longer let in. Open it by the address the program printed when it was started. Nothing was sent."); return; }
+    } catch { tell("No answer from the program: is it still running? Nothing was sent."); return; }
+    const data = new FormData(form, by), request = new XMLHttpRequest();
     bar.hidden = false;
     tell("");
     request.upload.onprogress = (step) => { if (step.lengthComputable) bar.value = step.loaded / step.total; };
