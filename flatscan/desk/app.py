@@ -116,10 +116,14 @@ def _templates(app: Flask) -> None:
 
 
 def _routes(app: Flask, desk: Desk) -> None:
-    from flatscan.desk import answers, choosing, mending, papers, sealing, stations
+    from flatscan.desk import answers, choosing, mending, overview, papers, sealing, stations
 
     table: dict[str, tuple[Callable[..., Any], str]] = {
-        "/": (choosing.home, "GET"),
+        "/": (overview.home, "GET"),
+        "/back": (overview.bring_back, "POST"),
+        "/wall/<name>/about": (overview.about, "GET POST"),
+        "/wall/<name>/copy": (overview.copy, "POST"),
+        "/wall/<name>/away": (overview.put_away, "POST"),
         "/new": (choosing.new, "POST"),
         "/wall/<name>/": (choosing.go_on, "GET"),
         "/wall/<name>/capture": (choosing.capture, "GET POST"),

@@ -84,6 +84,11 @@ def forget_others(folder: Path, kept: str) -> None:
                 path.unlink(missing_ok=True)
 
 
+def is_capture(name: str) -> bool:
+    """Whether a file or folder of that name in a job's folder is its capture."""
+    return _OURS.fullmatch(name) is not None
+
+
 def _unpacked(sent: Sequence[FileStorage], room: Path, most_bytes: int) -> Path:
     """The folder in ``room`` with the files that were sent, below the one folder that all of them lie in."""
     root = room / _SENT
@@ -115,12 +120,16 @@ def _ending(name: str) -> str:
 
 def _write(path: Path, source: IO[bytes], name: str) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("wb") as stream:
+    with open(path, "wb", opener=_private) as stream:  # noqa: PTH123
         shutil.copyfileobj(source, stream, 1 << 20)
         stream.flush()
         os.fsync(stream.fileno())
     if not path.stat().st_size:
         raise ReadError(name, "the file is empty (0 bytes)", needed="a scan", remedy="Export or copy it again")
+
+
+def _private(path: str, flags: int) -> int:
+    return os.open(path, flags, 0o600)
 
 
 def _check_names(where: str, names: Sequence[str]) -> None:

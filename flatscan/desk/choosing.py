@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from dataclasses import replace
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -122,14 +123,6 @@ _TITLE = 80
 _BESIDE = (".json", ".yml", ".yaml", ".xml", ".bin", ".log", ".png", ".mp4", ".mov", ".avi", ".zip")
 
 
-def home(desk: Desk) -> Any:
-    """All walls of the folder, and the start of a new one."""
-    from flask import render_template
-
-    walls = [(job, screens.where_to_go_on(job)) for job in desk.jobs.all()]
-    return render_template("home.html.j2", walls=walls, folder=desk.jobs.folder.name, suffixes=_suffixes())
-
-
 def new(desk: Desk) -> Any:
     """Begin a wall: with a scan that was dropped, or with readings to be typed."""
     from flask import redirect, request, url_for
@@ -152,11 +145,18 @@ def new(desk: Desk) -> Any:
 
 
 def _begun(desk: Desk, title: str, units: str) -> Job:
-    """An empty job; the wall's name is in its plan, from where it comes onto every sheet."""
+    """An empty job; the wall's name, room, site and day are in its plan, from where they come onto every sheet."""
+    from flask import request
+
     job = desk.jobs.new(title, units)
-    if not title:
+    words = {name: " ".join(request.form.get(name, "").split())[:_TITLE] for name in ("place", "project", "captured")}
+    if request.form.get("kind") == "laser" and not words["captured"]:
+        # it is read now, at the wall
+        words["captured"] = datetime.now(UTC).astimezone().date().isoformat()
+    record = JobRecord(wall=title, **words)
+    if record == JobRecord():
         return job
-    return desk.jobs.keep(job.name, job.revision, replan=lambda plan: replace(plan, job=JobRecord(wall=title)))
+    return desk.jobs.keep(job.name, job.revision, replan=lambda plan: replace(plan, job=record))
 
 
 def go_on(desk: Desk, name: str) -> Any:
@@ -173,7 +173,7 @@ def capture(desk: Desk, name: str) -> Any:
     job = desk.jobs.get(name)
     if request.method == "POST":
         return changed(_take(desk, job, _sent(), revision()), "capture")
-    return show("capture.html.j2", job, "capture", suffixes=_suffixes())
+    return show("capture.html.j2", job, "capture", suffixes=suffixes())
 
 
 def _sent() -> list[FileStorage]:
@@ -207,7 +207,8 @@ def _take(desk: Desk, job: Job, sent: list[FileStorage], revision: str | None = 
     return taken
 
 
-def _suffixes() -> str:
+def suffixes() -> str:
+    """The endings of files that can be a capture, or come along with one, for a page that asks for them."""
     return ",".join(dict.fromkeys([*(suffix for form in formats() for suffix in form.suffixes), *_BESIDE]))
 
 

@@ -6,6 +6,7 @@ others wait for a place; so many that have nothing to do are kept, because what 
 
 from __future__ import annotations
 
+import os
 import signal
 import threading
 import time
@@ -202,6 +203,8 @@ def _serve(pipe: Connection, memory: int | None) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=end_with_parent, daemon=True).start()
     limit_memory(memory)
+    # what is made of a wall is its owner's alone, as its capture is
+    os.umask(0o077)
     measuring = Measuring()
 
     def tell(stage: Note, part: float | None = None) -> None:

@@ -27,7 +27,7 @@ SCHEMA = 1
 # a state that no job has: what was made of another capture
 ANOTHER = "another"
 Plain = dict[str, Any]
-_NAME = re.compile(r"wall-[0-9]{3,6}", re.ASCII)
+NUMBERED = re.compile(r"wall-[0-9]{3,6}", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +154,7 @@ class Jobs:
 
     def all(self) -> list[Job]:
         """Every job that can be read, the newest number first."""
-        names = [place.name for place in self.folder.iterdir() if _NAME.fullmatch(place.name)]
+        names = [place.name for place in self.folder.iterdir() if NUMBERED.fullmatch(place.name)]
         jobs = []
         for name in sorted(names, key=lambda name: -int(name[5:])):
             try:
@@ -164,13 +164,17 @@ class Jobs:
                 continue
         return jobs
 
+    def alone(self) -> threading.Lock:
+        """The lock to hold while folders of walls come and go."""
+        return self._lock
+
     def new(self, title: str, units: str) -> Job:
         """An empty job with the next free number."""
         with self._lock:
-            taken = [int(place.name[5:]) for place in self.folder.iterdir() if _NAME.fullmatch(place.name)]
+            taken = [int(place.name[5:]) for place in self.folder.iterdir() if NUMBERED.fullmatch(place.name)]
             name = f"wall-{max(taken, default=0) + 1:03d}"
             try:
-                (self.folder / name).mkdir()
+                (self.folder / name).mkdir(mode=0o700)
             except OSError as reason:
                 raise _cannot(self.folder / name, reason) from None
         return self._write(Job(name, self.folder / name, to_plain(_Settings(title=title, units=units))), "")
@@ -178,14 +182,18 @@ class Jobs:
     def get(self, name: str) -> Job:
         """The job of that name; raises `ReadError` for a name that is none, or settings that cannot be read."""
         folder = self.folder / name
-        if not _NAME.fullmatch(name) or not (folder / SETTINGS).is_file():
+        if not NUMBERED.fullmatch(name) or not (folder / SETTINGS).is_file():
             raise NoWall(
                 "wall", "no such wall here", needed="one of the list", remedy="Go back to all walls and choose one"
             )
         # what a run that was killed left half moved is moved back before a page shows it
         settle(folder)
         try:
-            settings = from_plain(_Settings, json.loads((folder / SETTINGS).read_bytes()))
+            read = json.loads((folder / SETTINGS).read_bytes())
+            written = read.get("schema") if isinstance(read, dict) else None
+            if isinstance(written, int) and written > SCHEMA:
+                raise _newer(folder / SETTINGS, written)
+            settings = from_plain(_Settings, read)
             if settings.schema != SCHEMA:
                 raise ValueError("another schema")
         except (OSError, ValueError, RecursionError) as reason:
@@ -263,6 +271,17 @@ class Jobs:
         return Job(job.name, job.folder, settings, plan)
 
 
+def _newer(path: Path, schema: int) -> ReadError:
+    return ReadError(
+        path,
+        "it was written by a newer version (settings {there}, this one knows {here})",
+        needed="that version",
+        remedy="Open this wall with the newer version",
+        there=schema,
+        here=SCHEMA,
+    )
+
+
 def write_through(path: Path, content: bytes) -> None:
     """Write a file beside its place and rename it once the disk has it: a dead battery leaves the old or the new.
 
@@ -270,13 +289,18 @@ def write_through(path: Path, content: bytes) -> None:
     """
     try:
         with room_in(path.parent) as room:
-            with (room / "file").open("wb") as stream:
+            with open(room / "file", "wb", opener=private) as stream:  # noqa: PTH123
                 stream.write(content)
                 stream.flush()
                 os.fsync(stream.fileno())
             (room / "file").replace(path)
     except OSError as reason:
         raise _cannot(path, reason) from None
+
+
+def private(path: str, flags: int) -> int:
+    """How a file is opened that only its owner may read, whatever the system's habit."""
+    return os.open(path, flags, 0o600)
 
 
 def _cannot(path: Path, reason: OSError) -> OutputError:

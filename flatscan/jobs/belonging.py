@@ -36,9 +36,8 @@ def in_job(found: Kind, used: PlanUsed) -> Kind:
             notes = (*notes, note("jobs.cut-not-here", names=named))
     settings = (*said, *found.settings)
     more = said_by_plan(plan, settings, found.usual_stage)
-    # a scan has no words for its wall, its plan has
-    called = bool(plan.job.wall) and not found.seen.title
-    seen = replace(found.seen, title=plan.job.wall) if called else found.seen
+    # a scan has no words for its wall, its plan has; a table's own are older than those
+    seen = replace(found.seen, title=plan.job.wall) if plan.job.wall else found.seen
     return replace(found, seen=seen, job=plan, notes=notes, settings=(*settings, *more))
 
 

@@ -132,7 +132,12 @@ class Report:
 
     @property
     def marks(self) -> Note:
-        """What every foot carries, so that a paper can be matched by eye: captures, plan and report number."""
+        """What every foot carries, so that a paper can be matched by eye: the day, captures, plan and report number."""
+        day = self.job.captured
+        return note("report.marks-of-day", day=day, marks=self._marks) if day else self._marks
+
+    @property
+    def _marks(self) -> Note:
         number, plan = self.job.number or self.job.report, self.fingerprint or note("report.none")
         report = note("report.mark-number", number=number) if number else note("report.mark-no-number")
         capture, earlier = self.source.sha256[:MARK], self.source.earlier[:MARK]

@@ -98,6 +98,15 @@ document.querySelectorAll("form[data-upload]").forEach((form) => {
     file.files = event.dataTransfer.files;
     form.requestSubmit(zone.querySelector("button"));
   });
+  // the day a file was written is the day it was measured, unless somebody says another; he sees it before he sends it
+  const day = form.querySelector("[data-of-file]");
+  if (day) {
+    file.addEventListener("change", () => {
+      const [first] = file.files;
+      if (first && (!day.value || day.dataset.taken)) { day.value = new Date(first.lastModified).toLocaleDateString("sv"); day.dataset.taken = "yes"; }
+    });
+    day.addEventListener("input", () => delete day.dataset.taken);
+  }
   form.addEventListener("submit", async (event) => {
     if (event.submitter && event.submitter.value === "laser") return;
     event.preventDefault();
