@@ -38,6 +38,7 @@ _TYPES = {"css": "text/css", "js": "text/javascript"}
 _FILES = {
     "page.css": [_SHEETS_PAGE / "page.css", _PAGES / "desk.css"],
     "desk.js": [_PAGES / "desk.js"],
+    "keeping.js": [_PAGES / "keeping.js"],
     "readings.js": [_PAGES / "readings.js"],
     "wall.js": [_SHEETS_PAGE / name for name in SCRIPTS],
     "answers.js": [_PAGES / "answers.js"],
@@ -87,6 +88,8 @@ def make_app(folder: Path, *, token: str, hosts: Collection[str], port: int, upl
 
     Raises `OutputError` where the folder cannot be written, `ReadError` where Flask is missing.
     """
+    from flatscan.desk import stations
+
     flask = need("flask")
     desk = Desk(Jobs(folder))
     app: Flask = flask.Flask(
@@ -98,6 +101,7 @@ def make_app(folder: Path, *, token: str, hosts: Collection[str], port: int, upl
     _install_guard(app, token, hosts, port)
     # what was uploaded lies in a temporary file until this lets go of it
     app.teardown_request(lambda _: flask.request.close())
+    stations.heal(desk.jobs)
     _routes(app, desk)
     app.register_error_handler(FlatscanError, partial(_trouble, desk))
     app.register_error_handler(Stopped, partial(screens.stopped, desk))
@@ -116,7 +120,7 @@ def _templates(app: Flask) -> None:
 
 
 def _routes(app: Flask, desk: Desk) -> None:
-    from flatscan.desk import answers, choosing, mending, overview, papers, sealing, stations
+    from flatscan.desk import answers, choosing, mending, overview, papers, sealing, stations, syncing
 
     table: dict[str, tuple[Callable[..., Any], str]] = {
         "/": (overview.home, "GET"),
@@ -133,7 +137,7 @@ def _routes(app: Flask, desk: Desk) -> None:
         "/wall/<name>/again": (screens.again, "POST"),
         "/wall/<name>/size": (stations.size, "GET POST"),
         "/wall/<name>/readings": (stations.readings, "GET POST"),
-        "/wall/<name>/reading": (stations.reading, "POST"),
+        "/wall/<name>/reading": (syncing.reading, "POST"),
         "/wall/<name>/wall": (choosing.wall, "GET POST"),
         "/wall/<name>/purpose": (choosing.purpose, "GET POST"),
         "/wall/<name>/questions": (choosing.ask, "GET POST"),

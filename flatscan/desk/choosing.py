@@ -96,17 +96,17 @@ def elevation(wall: Wall, to: Manner, dropped: set[int]) -> Markup:
     return _drawing(parts, _WIDE, high, say(said, to))
 
 
-def station_plan(width: float, height: float, places: list[tuple[str, float, float, bool]], to: Manner) -> Markup:
-    """The wall with its stations in walking order, ``places`` as (key, x, y, done)."""
+def station_plan(width: float, height: float, places: list[tuple[str, float, float, str]], to: Manner) -> Markup:
+    """The wall with its stations in walking order, ``places`` as (number, x, y, how far it is)."""
     scale = (_WIDE - 2 * _EDGE) / width
     high = height * scale + 2 * _EDGE
-    at = [(key, _EDGE + x * scale, high - _EDGE - y * scale, done) for key, x, y, done in places]
+    at = [(key, _EDGE + x * scale, high - _EDGE - y * scale, state) for key, x, y, state in places]
     parts = [
         f'<rect class="outline" x="{_EDGE}" y="{_EDGE}" width="{width * scale:.1f}" height="{height * scale:.1f}"/>',
         f'<polyline class="way" points="{" ".join(f"{x:.1f},{y:.1f}" for _, x, y, _ in at)}"/>',
     ]
-    for key, x, y, done in at:
-        kind = "station done" if done else "station"
+    for key, x, y, state in at:
+        kind = f"station {state}"
         parts.append(f'<g class="{kind}" data-station="{escape(key)}"><circle cx="{x:.1f}" cy="{y:.1f}" r="15"/>')
         parts.append(f'<text x="{x:.1f}" y="{y + 6:.1f}">{escape(key)}</text></g>')
     return _drawing(parts, _WIDE, high, say(note("desk.walking-order", count=len(places)), to))

@@ -17,6 +17,7 @@ from flatscan.core.errors import BadValue, FlatscanError, OutputError, ReadError
 from flatscan.core.records import from_plain, to_plain
 from flatscan.desk import plans, taking
 from flatscan.desk.arriving import Arrived
+from flatscan.desk.station_states import counted
 from flatscan.jobs.job_plan import JobPlan
 from flatscan.jobs.plan_file import NAME
 from flatscan.report.plan_text import plan_text
@@ -32,7 +33,11 @@ NUMBERED = re.compile(r"wall-[0-9]{3,6}", re.ASCII)
 
 @dataclass(frozen=True, slots=True)
 class _Typed:
-    """Readings typed at the wall: its size and the stations' spacing [m], and what was typed at x, y."""
+    """Readings typed at the wall: its size and the stations' spacing [m], and what was entered at x, y.
+
+    By a station's key: ``typing`` is what is being typed there, ``doubtful`` names those that wait for a second look,
+    ``kept`` those that stand in spite of a doubt. ``mark`` tells this wall from any other of its name.
+    """
 
     width: float
     height: float
@@ -41,6 +46,10 @@ class _Typed:
     sense: str
     stations: tuple[tuple[float, float, str], ...]
     again: str = ""
+    typing: dict[str, str] = field(default_factory=dict)
+    doubtful: tuple[str, ...] = ()
+    kept: tuple[str, ...] = ()
+    mark: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +136,8 @@ class Job:
     def state(self) -> str:
         """What results depend on, as one short text: they are of these settings and this plan while it is the same."""
         held = {name: self.settings[name] for name in ("units", "capture", "readings", "title")}
+        if held["readings"] is not None:
+            held["readings"] = counted(held["readings"])
         held["plan"] = self.text if self.broken else repr(self.plan)
         return hashlib.sha256(json.dumps(held, sort_keys=True).encode()).hexdigest()[:16]
 
@@ -235,11 +246,15 @@ class Jobs:
             return self._write(job, text)
 
     def note(self, name: str, change: Callable[[Plain], object]) -> Job:
-        """Settings with what was made of them noted: no change of theirs, so that no page is out of date by it."""
+        """Settings with a change that tells for itself what stands there already, or notes what was made of them.
+
+        One that no result depends on, such as half a reading, leaves the revision: other windows need not mind it.
+        """
         with self._lock:
             job = self.get(name)
+            before = job.state
             change(job.settings)
-            return self._write(job, job.text, int(job.settings["revision"]))
+            return self._write(job, job.text, counts=job.state != before)
 
     def put_plan(self, name: str, revision: str, choose: Callable[[Job], str]) -> Job:
         """Another text in place of the plan, broken or not; ``choose`` may note in the settings what it was before."""
@@ -261,8 +276,8 @@ class Jobs:
             )
         return job
 
-    def _write(self, job: Job, plan: str, revision: int | None = None) -> Job:
-        settings = job.settings | {"revision": int(job.settings["revision"]) + 1 if revision is None else revision}
+    def _write(self, job: Job, plan: str, *, counts: bool = True) -> Job:
+        settings = job.settings | {"revision": int(job.settings["revision"]) + counts}
         text = json.dumps(settings, ensure_ascii=False, indent=1, sort_keys=True) + "\n"
         if plan != job.text:
             # a plan without its settings is one that somebody edited by hand: nothing is lost in between

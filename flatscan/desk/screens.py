@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from flatscan.core.errors import BadValue, FlatscanError
 from flatscan.desk import answering, plans
+from flatscan.desk import station_states as states
 from flatscan.desk.bench import SEAL, SHEETS, Working
 from flatscan.desk.crew import Stopped
 from flatscan.desk.folders import Job, Plain
@@ -79,13 +80,18 @@ def where_to_go_on(job: Job) -> str:
     held, purpose = job.settings["readings"], _said(job, "purpose")
     if job.broken is not None:
         return PLAN
-    if held is not None and not purpose and any(text == "" for _, _, text in held["stations"]):
-        # somebody who comes back to a wall half read goes on reading
+    if held is not None and _goes_on_reading(held, purpose):
         return "readings"
     for name in ("answers", "purpose", "wall", "readings"):
         if name in names and reached[name]:
             return "wall" if name == "purpose" and "wall" in names and not _said(job, "wall") else name
     return names[0]
+
+
+def _goes_on_reading(held: Plain, purpose: str) -> bool:
+    """Whether somebody who comes back has a wall half read; stations left open on purpose are no reason."""
+    waiting = (states.TYPING, states.DOUBTFUL) + (() if purpose else (states.OPEN,))
+    return any(one.state in waiting for one in states.places(held))
 
 
 def _said(job: Job, name: str) -> str:

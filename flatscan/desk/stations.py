@@ -2,50 +2,30 @@
 
 from __future__ import annotations
 
-import math
-import tempfile
-from dataclasses import dataclass
-from pathlib import Path
+import secrets
 from typing import TYPE_CHECKING, Any
 
-from flatscan import jobs
-from flatscan.capture.grid_checks import OF_ALL
-from flatscan.capture.grid_head import head_lines, is_read
 from flatscan.core.choices import READING_UNITS, SENSES
-from flatscan.core.errors import BadValue, FlatscanError
+from flatscan.core.errors import BadValue
 from flatscan.core.notes import Note, note
+from flatscan.core.phrase import Manner
 from flatscan.core.quantity import metres
-from flatscan.core.typed import is_length, parse_length
+from flatscan.core.typed import parse_length
+from flatscan.desk import station_states as states
 from flatscan.desk.answering import spoken_to
 from flatscan.desk.choosing import station_plan
-from flatscan.desk.folders import READINGS, Job, Plain, write_through
-from flatscan.desk.screens import changed, revision, sent_json, show
+from flatscan.desk.folders import READINGS, Job, Jobs, Plain, write_through
+from flatscan.desk.screens import changed, revision, show
+from flatscan.desk.station_doubts import Doubts, doubts_of, sentences, table
+from flatscan.desk.station_states import AGAIN, Station
 from flatscan.report.form import Blank, before_reading, checks, stations
-from flatscan.report.say import finished, say
+from flatscan.report.say import say
 
 if TYPE_CHECKING:
     from flatscan.desk.app import Desk
 
-AGAIN = "again"
-_MOST_LETTERS, _MOST_STATIONS = 20, 300
-# what the table rounds places to [m]
-_SAME = 5e-4
+_MOST_STATIONS = 300
 _SIZES = ("width", "height", "spacing", "unit", "sense")
-
-
-@dataclass(frozen=True, slots=True)
-class Station:
-    """One place to read: its number in walking order (0: the first one read again), place [m] and what was typed."""
-
-    number: int
-    x: float
-    y: float
-    text: str
-
-    @property
-    def done(self) -> bool:
-        """Whether something stands here, be it only a dash for not readable."""
-        return self.text != ""
 
 
 def begin(settings: Plain, width: str, height: str, spacing: str, unit: str, sense: str) -> None:
@@ -60,7 +40,8 @@ def begin(settings: Plain, width: str, height: str, spacing: str, unit: str, sen
         if value not in known:
             raise BadValue(name, "'{value}'", needed=" or ".join(known), remedy="Choose one of these", value=value[:40])
     blank = Blank(width=sizes[0], height=sizes[1], spacing=sizes[2])
-    before = {(x, y): text for x, y, text in (settings["readings"] or {}).get("stations", []) if text}
+    held: Plain = settings["readings"] or {"stations": [], "again": "", "typing": {}, "doubtful": [], "kept": []}
+    before = {(x, y): text for x, y, text in held["stations"] if text or states.key_of(x, y) in held["typing"]}
     beyond = next((at for at in before if at[0] > sizes[0] or at[1] > sizes[1]), None)
     if beyond is not None:
         raise BadValue(
@@ -71,16 +52,17 @@ def begin(settings: Plain, width: str, height: str, spacing: str, unit: str, sen
             place=beyond,
         )
     laid = [[x, y, before.pop((x, y), "")] for x, y in stations(blank)]
-    settings["readings"] = {
+    settings["readings"] = held | {
         "width": sizes[0],
         "height": sizes[1],
         "spacing": sizes[2],
         "unit": unit,
         "sense": sense,
         "stations": laid + [[x, y, text] for (x, y), text in before.items()],
-        "again": (settings["readings"] or {}).get("again", ""),
+        "mark": held.get("mark") or secrets.token_hex(6),
     }
     settings["capture"] = None
+    recheck(settings["readings"])
 
 
 def add(settings: Plain, across: str, up: str) -> int:
@@ -100,86 +82,40 @@ def add(settings: Plain, across: str, up: str) -> int:
         )
     if len(held["stations"]) >= _MOST_STATIONS:
         raise BadValue("stations", "{most}", needed="no more", remedy="Begin another wall", most=_MOST_STATIONS)
+    there = [states.key_of(one[0], one[1]) for one in held["stations"]]
+    if states.key_of(x, y) in there:
+        return there.index(states.key_of(x, y)) + 1
     held["stations"].append([x, y, ""])
     return len(held["stations"])
 
 
-def put(settings: Plain, number: str, text: str) -> None:
-    """Put what was typed at a station, ``number`` from 1 or "again"; raises `BadValue` for one there is not."""
-    held = settings["readings"]
-    if len(text) > _MOST_LETTERS or any(ord(sign) < 32 for sign in text):
-        raise BadValue("reading", "too long", needed="up to {most} signs", remedy="Type one number", most=_MOST_LETTERS)
-    if number == AGAIN:
-        held["again"] = text.strip()
-    elif number.isascii() and number.isdigit() and 1 <= int(number) <= len(held["stations"]):
-        held["stations"][int(number) - 1][2] = text.strip()
-    else:
-        raise BadValue(
-            "station", "'{number}'", needed="one of the stations", remedy="Load the page again", number=number[:20]
-        )
-
-
-def places(job: Job) -> list[Station]:
-    """All stations in walking order, and last the first one read again."""
-    held = job.settings["readings"]
-    stations = [Station(number, x, y, text) for number, (x, y, text) in enumerate(held["stations"], 1)]
-    return [*stations, Station(0, stations[0].x, stations[0].y, held["again"])]
-
-
-def table(settings: Plain) -> str:
-    """The readings as a laser-offset grid in long form; what cannot be read as a length stands as not read."""
-    held = settings["readings"]
-    first, again = held["stations"][0][2], held["again"]
-    control = f"control, {first}, {again}" if _readable(first) and _readable(again) else "control, -, -"
-    title = " ".join(settings["title"].replace(",", " ").replace('"', " ").split())
-    more = (control, f"wall, {title or '-'}")
-    head = head_lines(held["width"], held["height"], more, unit=held["unit"], sense=held["sense"])
-    rows = [f"{x:g}, {y:g}, {text if _readable(text) else '-'}" for x, y, text in held["stations"]]
-    return "\n".join([*head, *rows]) + "\n"
-
-
-def _readable(text: str) -> bool:
-    return is_read(text) and "," not in text and is_length(text)
-
-
 def save(job: Job) -> None:
-    """Write the readings beside the settings, as the capture the commands read too."""
-    write_through(job.folder / READINGS, table(job.settings).encode())
+    """Write the readings that count beside the settings, as the capture the commands read too, where they changed."""
+    path, content = (
+        job.folder / READINGS,
+        table(states.counted(job.settings["readings"]), job.settings["title"]).encode(),
+    )
+    if not path.is_file() or path.read_bytes() != content:
+        write_through(path, content)
 
 
-def doubts(job: Job, number: str) -> list[str]:
-    """What the reader of laser grids says about one station, in its own words; empty where it has nothing to say."""
-    every = places(job)
-    station = every[-1] if number == AGAIN else every[int(number) - 1]
-    if not is_read(station.text):
-        return []
-    to = spoken_to(job)
-    if not _readable(station.text):
-        unit = job.settings["readings"]["unit"]
-        return [say(note("desk.no-reading", text=station.text, unit=unit), to)]
-    try:
-        warnings = _warnings(job)
-    except FlatscanError as trouble:
-        _, found, _, _ = trouble.parts(to)
-        return [finished(found, to)]
-    here = (station.x, station.y)
-    said = [one.quantities["what"] for one in warnings if one.place and math.dist(one.place, here) < _SAME]
-    general = (*OF_ALL, "grid.control-moved") if number == AGAIN else OF_ALL
-    said += [one for one in warnings if one.code in general]
-    return [finished(one, to) for one in said if isinstance(one, Note)]
+def heal(jobs: Jobs) -> None:
+    """Bring every wall's readings up to its settings: a battery may have died between writing the two."""
+    for job in jobs.all():
+        if job.settings["readings"] is not None and job.settings["capture"] is None:
+            save(job)
 
 
-def _warnings(job: Job) -> list[Note]:
-    with tempfile.TemporaryDirectory(prefix="flatscan-") as folder:
-        path = Path(folder) / READINGS
-        path.write_text(table(job.settings), encoding="utf-8")
-        return [one for one in jobs.see(path, jobs.Capturing()).notes if isinstance(one, Note)]
+def recheck(held: Plain, entering: str = "") -> Doubts:
+    """Look all readings over: those that are doubtful now wait; returns what was said of each."""
+    found = doubts_of(held, entering)
+    states.settle(held, found)
+    return found
 
 
-def progress(job: Job) -> tuple[int, int]:
-    """How many stations are done, and how many there are, the control reading among them."""
-    every = places(job)
-    return sum(station.done for station in every), len(every)
+def progress(every: list[Station]) -> tuple[int, int]:
+    """How many stations are confirmed, and how many there are, the control reading among them."""
+    return sum(station.state == states.CONFIRMED for station in every), len(every)
 
 
 def turn(station: Station, count: int) -> Note:
@@ -189,19 +125,25 @@ def turn(station: Station, count: int) -> Note:
     return note("desk.station", (station.x, station.y), number=station.number, count=count)
 
 
-def shown(job: Job) -> list[dict[str, Any]]:
-    """Every station as the page needs it: its key, words, place in words and what was typed."""
-    every, to = places(job), spoken_to(job)
+def shown(every: list[Station], found: Doubts, to: Manner) -> list[dict[str, Any]]:
+    """Every station as the page needs it: its key, number, words, place in words, what stands there, and how sure."""
     return [
         {
-            "key": AGAIN if station.number == 0 else str(station.number),
-            "text": station.text,
+            "number": str(station.number or AGAIN),
             "x": say(note("report.length", length=metres(station.x)), to),
             "y": say(note("report.length", length=metres(station.y)), to),
             "spoken": say(turn(station, len(every) - 1), to),
+            **now(station, found, to),
         }
         for station in every
     ]
+
+
+def now(station: Station, found: Doubts, to: Manner) -> dict[str, Any]:
+    """What changes about a station while a wall is read."""
+    doubts = sentences(found.get(station.key, []), to) if station.state == states.DOUBTFUL else []
+    held = {"key": station.key, "text": station.text, "typing": station.typing, "state": station.state}
+    return held | {"doubts": doubts, "keepable": states.is_reading(station.text)}
 
 
 def size(desk: Desk, name: str) -> Any:
@@ -232,18 +174,21 @@ def readings(desk: Desk, name: str) -> Any:
         return redirect(f"/wall/{name}/size")
     if request.method == "POST":
         return _sent(desk, name)
-    every, held, to = places(job), job.settings["readings"], spoken_to(job)
-    drawn = [(str(station.number), station.x, station.y, station.done) for station in every if station.number]
-    start = next((k for k, station in enumerate(every) if not station.done), 0)
-    done, count = progress(job)
+    held, to = job.settings["readings"], spoken_to(job)
+    # whatever was found when they were written last, doubts are looked for anew; looking changes nothing
+    found = doubts_of(held)
+    every = [*states.now(held, found)]
+    drawn = [(str(station.number), station.x, station.y, station.state) for station in every if station.number]
+    done, count = progress(every)
     asked = request.args.get("at", "")
-    start = int(asked) - 1 if asked.isascii() and asked.isdigit() and 0 < int(asked) <= count - 1 else start
+    at = int(asked) - 1 if asked.isascii() and asked.isdigit() and 0 < int(asked) <= count - 1 else None
     return show(
         "readings.html.j2",
         job,
         "readings",
-        stations=shown(job),
-        start=start,
+        stations=shown(every, found, to),
+        at=at,
+        begun=any(station.state != states.OPEN for station in every),
         done=done,
         count=count,
         plan=station_plan(held["width"], held["height"], drawn, to),
@@ -251,40 +196,31 @@ def readings(desk: Desk, name: str) -> Any:
         checks=[say(check, to) for check in checks(to.units)],
         sense=held["sense"],
         unit=held["unit"],
+        mark=held["mark"],
     )
 
 
 def _sent(desk: Desk, name: str) -> Any:
+    """The table of a page without scripts, or one more station."""
     from flask import redirect, request
 
     form, here = request.form, {"number": 0}
+    fields = [field for field in form if field.startswith("r-")]
 
     def fill(settings: Plain) -> None:
-        for field, text in form.items():
-            if field.startswith("r-"):
-                put(settings, field[2:], text)
+        held = settings["readings"]
+        for station in states.places(held):
+            number = station.number or AGAIN
+            text, keep = form.get(f"r-{number}", station.text), f"k-{number}" in form
+            if text.strip() != station.text or keep or (station.typing is not None and f"r-{number}" in form):
+                states.enter(held, station.key, text, keep=keep)
         if form.get("go") == "add":
             here["number"] = add(settings, form.get("across", ""), form.get("up", ""))
+        recheck(held)
 
-    job = desk.jobs.keep(name, revision(), fill)
+    # a station more is in nobody's way; a whole table may stand on an older one
+    job = desk.jobs.keep(name, revision(), fill) if fields else desk.jobs.note(name, fill)
     save(job)
     if form.get("go") == "add":
         return redirect(f"/wall/{name}/readings?at={here['number']}", 303)
     return changed(job, "readings")
-
-
-def reading(desk: Desk, name: str) -> Any:
-    """One reading as it is typed: saved, and checked against its neighbours by the reader of laser grids."""
-    from flask import jsonify
-
-    sent = sent_json()
-    number, text = sent.get("number"), sent.get("text")
-    if not isinstance(number, str) or not isinstance(text, str):
-        raise BadValue("the page", "no reading", needed="a station and what was typed", remedy="Load it again")
-    job = desk.jobs.get(name)
-    if job.settings["readings"] is None:
-        raise BadValue("readings", "no size of the wall yet", needed="its size", remedy="Go back one step")
-    job = desk.jobs.keep(name, sent["revision"], lambda settings: put(settings, number, text))
-    save(job)
-    done, count = progress(job)
-    return jsonify(revision=job.revision, doubts=doubts(job, number), done=done, count=count)

@@ -187,6 +187,14 @@ def browser():
 
 
 @pytest.fixture
+def second():
+    """Another browser, which shares nothing with the first."""
+    made = new_browser()
+    yield made
+    made.quit()
+
+
+@pytest.fixture
 def chrome(browser):
     """The browser; afterwards nothing of the test is left in it."""
     yield browser

@@ -141,6 +141,7 @@ def test_killed_in_the_middle_and_returned_to(served, chrome, sized):
     find(chrome, "#width").send_keys("2.4")
     find(chrome, "#height").send_keys("2.4")
     press(chrome, ".bar .main")
+    press(chrome, "#begin")
     value = find(chrome, "#value")
     for text in ("116", "117", "115"):
         value.send_keys(text, Keys.ENTER)
@@ -149,26 +150,26 @@ def test_killed_in_the_middle_and_returned_to(served, chrome, sized):
     value.send_keys("11")
 
     def kept():
-        written = json.loads((served.folder / "wall-001" / "settings.json").read_text())
-        return [text for _, _, text in written["readings"]["stations"]][:5]
+        held = json.loads((served.folder / "wall-001" / "settings.json").read_text())["readings"]
+        return [text for _, _, text in held["stations"]][:5], list(held["typing"].values())
 
-    # "saved" may stand there from the first of its two keys
-    until(lambda: kept()[3] == "11" and find(chrome, "#saved").text == "saved")
+    until(lambda: kept() == (["116", "117", "115", "", ""], ["11"]))
     served.kill()
     value.send_keys("8")
-    until(lambda: "No answer from the program" in find(chrome, "#told").text)
+    until(lambda: "do not close this page" in find(chrome, "#doubt").text)
     served.start()
-    # the page that stayed open says that its secret is the old one; it does not pretend to have saved
-    until(lambda: "address the program printed" in find(chrome, "#told").text)
     chrome.get(served.url)
     assert "laser readings" in chrome.page_source
     press(chrome, ".walls a")
     find(chrome, "#value")
-    assert kept() == ["116", "117", "115", "11", ""]
-    assert find(chrome, "#now").text.startswith("Station 5 of 12")
+    # what was typed while nobody answered was kept on the phone, is shown half as it was, and counts nowhere
+    until(lambda: find(chrome, "#value").get_attribute("value") == "118")
+    until(lambda: kept() == (["116", "117", "115", "", ""], ["118"]))
+    assert "118" not in (served.folder / "wall-001" / "readings.csv").read_text()
+    assert find(chrome, "#now").text.startswith("Station 4 of 12")
 
 
-def test_a_doubtful_reading_is_flagged_before_moving_on_and_kept_on_a_second_press(served, chrome, sized, axe):
+def test_a_doubtful_reading_is_flagged_before_moving_on_and_counts_once_it_is_kept(served, chrome, sized, axe):
     sized(chrome, *PHONE)
     chrome.get(served.url)
     press(chrome, "button[value=laser]")
@@ -183,12 +184,19 @@ def test_a_doubtful_reading_is_flagged_before_moving_on_and_kept_on_a_second_pre
             press(chrome, f".keypad [data-key='{sign}']")
         before = find(chrome, "#now").text
         press(chrome, "#on")
-        until(lambda was=before: find(chrome, "#now").text != was or chrome.find_element(By.ID, "doubt").is_displayed())
+        until(lambda was=before: find(chrome, "#now").text != was or "mean" in find(chrome, "#doubt").text)
     assert "did you mean 116 mm" in find(chrome, "#doubt").text
     assert find(chrome, "#now").text.startswith("Station 6")
     look(chrome, sized, axe)
+    sized(chrome, *PHONE)
+    # a second tap goes on and leaves it to be looked at; only its own button makes it count
     press(chrome, "#on")
     until(lambda: find(chrome, "#now").text.startswith("Station 7"))
+    assert "1 to look at" in find(chrome, "#count").text
+    press(chrome, ".keypad [data-key=before]")
+    press(chrome, "#choices button")
+    until(lambda: find(chrome, "#now").text.startswith("Station 7"))
+    assert find(chrome, "#count").text == "6 of 13 confirmed, all sent"
     # all keys are large enough for a thumb: 44 CSS pixels (WCAG 2.5.5)
     for key in chrome.find_elements(By.CSS_SELECTOR, ".keypad button"):
         assert key.rect["height"] >= 44
@@ -311,8 +319,9 @@ def test_by_keyboard_alone(served, chrome, sized):
     keys("1.2", Keys.TAB, "1.2")
     tab_to(".bar .main")
     keys(Keys.ENTER)
-    find(chrome, "#value")
-    # the field has the focus already: number, Enter, number, Enter
+    find(chrome, "#begin")
+    # the button that begins has the focus already, and then the field: number, Enter, number, Enter
+    keys(Keys.ENTER)
     for number in range(1, 5):
         until(lambda k=number: find(chrome, "#now").text.startswith(f"Station {k} "))
         keys(str(115 + number % 2), Keys.ENTER)

@@ -35,7 +35,7 @@ const post = (path, makeBody) => {
   line = line.then(run);
   return line;
 };
-window.desk = { post, tell, say };
+window.desk = { post, tell, say, took };
 
 const valuesOf = (form) => {
   const values = {};
