@@ -119,3 +119,5 @@ window.keeping = {
   lasting: async () => { await opened; return Boolean(base); },
   get reached() { return reached; },
 };
+// what another page left
+sync();
