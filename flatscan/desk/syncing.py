@@ -33,10 +33,9 @@ def reading(desk: Desk, name: str) -> Any:
     """Entries of a phone, in their order; gives back every station as it is now, and what others entered meanwhile."""
     from flask import jsonify, request
 
-    sent = request.get_json(silent=True)
-    entries = _entries(sent)
+    mark, entries = _entries(request.get_json(silent=True))
     job = _with_readings(desk.jobs.get(name))
-    if sent.get("mark") != job.settings["readings"]["mark"]:
+    if mark != job.settings["readings"]["mark"]:
         return jsonify(other_wall=True), 409
     there: dict[str, str] = {}
     found: Doubts = {}
@@ -81,12 +80,12 @@ def _is_place(held: Plain, key: str) -> bool:
     return any(one.key == key for one in states.places(held))
 
 
-def _entries(sent: Any) -> list[Entry]:
-    """The entries a script sent; anything else raises `BadValue`."""
-    made = sent.get("entries") if isinstance(sent, dict) else None
+def _entries(sent: Any) -> tuple[Any, list[Entry]]:
+    """Which wall a script means, and the entries it sent; anything else raises `BadValue`."""
+    mark, made = (sent.get("mark"), sent.get("entries")) if isinstance(sent, dict) else (None, None)
     if not isinstance(made, list) or len(made) > _MOST_ENTRIES or not all(_is_entry(one) for one in made):
         raise BadValue("the page", "no readings", needed="a station and what was typed", remedy="Load it again")
-    return [Entry(one["key"], one["kind"], one["text"], tuple(one["was"])) for one in made]
+    return mark, [Entry(one["key"], one["kind"], one["text"], tuple(one["was"])) for one in made]
 
 
 def _is_entry(one: Any) -> bool:
