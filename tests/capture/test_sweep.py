@@ -82,6 +82,29 @@ def test_a_swept_wall_is_a_cloud_in_the_walls_own_coordinates(film):
     assert abs(np.median(off)) < 3 * cloud.swept.common.u_offset
 
 
+@pytest.mark.parametrize(
+    "stands",
+    [
+        lambda x, y: 0.02 + 0 * (x + y),
+        lambda x, y: -0.03 * y / 0.65 + 0 * x,
+        lambda x, y: 0.012 * np.sin(9 * x) * np.cos(9 * y),
+    ],
+    ids=["proud", "leans", "waves"],
+)
+def test_a_wall_that_stands_far_off_its_targets_loses_no_lines(tmp_path, stands):
+    """Strips stand 10 mm off the targets' plane; the wall 20 mm, 0 to 30 mm behind it, or out by 24 mm."""
+    scene = SweepScene(relief=stands, **SMALL)
+    scene.video(tmp_path / "sweep.avi")
+    cloud = capture.read(scene.setup(tmp_path))
+    x, y, z = cells(cloud).T
+    off = z - stands(x, y)
+    assert np.sqrt(np.mean((off - np.median(off)) ** 2)) < 0.8e-3
+    assert abs(np.median(off)) < 3 * cloud.swept.common.u_offset
+    # of 24 lines all but those beyond the wall's ends, or at one place
+    lines = next(words for words in map(say, cloud.origin.warnings) if "a line in" in words)
+    assert int(lines.split("a line in ")[1].split()[0]) >= 20
+
+
 def test_a_packed_video_and_photos_show_the_same_wall(shot, film, tmp_path):
     scene, _, frames = shot
     packed = capture.read(written(scene, frames, tmp_path, codec="mp4v", name="sweep.mp4"))

@@ -23,6 +23,8 @@ Rows = NDArray[np.int64]
 _FACE, _FEWEST_ON_FACE = 0.6, 3
 # half of a target's paper, and a line's width about it, as a share of its black square
 _PAPER = 0.8
+# a wall and a strip on it are no further apart [m]; light on a strip is no weaker than this share of the line
+_MOST_OFF, _LEAST_ON_FACE = 0.05, 0.2
 # what is left out beside a strip, where its light and the wall's mix [m]
 _BESIDE = 0.010
 NO_REFERENCE, FLAT_VIEW = "no reference", "poor angle"
@@ -70,17 +72,24 @@ def line_in(shot: Shot, number: int, lit: Pixels, dark: Pixels, where: Path) -> 
     coarse = coarse_line(lit[..., shot.colour], dark[..., shot.colour])
     if isinstance(coarse, str):
         return coarse
-    shift = _on_strips(shot, coarse, len(lit))
+    shift, mixed = _on_strips(shot, coarse, _added(lit[..., shot.colour], dark[..., shot.colour]))
     low, many = coarse.window(len(lit), lit.shape[1], shift)
+    lit, dark = _cut(lit, low, many), _cut(dark, low, many)
+    lit[mixed] = dark[mixed]
     try:
-        stripe = find_stripe(
-            Picture(_cut(lit, low, many), False, None), Picture(_cut(dark, low, many), False, None), shot.channel, where
-        )
+        stripe = find_stripe(Picture(lit, False, None), Picture(dark, False, None), shot.channel, where)
     except ReadError:
         return NO_LINE
     row = stripe.places[:, 1]
     pixels = np.column_stack([stripe.places[:, 0] + low[row.astype(np.int64)], row])
     return measured(shot, number, pixels[:, ::-1] if level else pixels, stripe.width)
+
+
+def _added(lit: Pixels, dark: Pixels) -> Pixels:
+    """Light (rows, cols) that the laser adds."""
+    import cv2
+
+    return np.asarray(cv2.subtract(np.ascontiguousarray(lit), np.ascontiguousarray(dark)), np.uint8)
 
 
 def _cut(picture: Pixels, low: Rows, many: int) -> Pixels:
@@ -92,27 +101,67 @@ def _cut(picture: Pixels, low: Rows, many: int) -> Pixels:
     return made
 
 
-def _on_strips(shot: Shot, coarse: Coarse, high: int) -> Rows:
-    """How many pixels each row (high,) of a picture has to be moved so that its line goes on over the strips' faces."""
-    given, view, shift = shot.given, shot.view, np.zeros(high, np.int64)
-    assert view.place is not None
-    rows = np.arange(high)
+def _on_strips(shot: Shot, coarse: Coarse, added: Pixels) -> tuple[Rows, Mask]:
+    """How many pixels each row of the light ``added`` (rows, cols) is to be moved so that its line goes on over strips.
+
+    Where the light lies is looked for on the face and on the wall beside it: how far the wall is off there is not
+    known yet. And which rows are those at a strip's edges, in which the line jumps.
+    """
+    given, view, shift = shot.given, shot.view, np.zeros(len(added), np.int64)
+    mixed = np.zeros(len(added), bool)
+    rows, size = np.arange(len(added)), np.array([given.width, given.height])
     pixels = np.column_stack([coarse.at(rows), rows])
     seen = view.on_wall(pixels[:, ::-1] if given.setup.level else pixels)
     for reference in given.references:
-        _, face, at = _on_face(reference, view, seen, given.along, 0.0)
-        if not face.any() or not (at[face, 2] > 0).any():
+        away = _away(reference, place_on(reference, view, seen, given.along), given.along)
+        face = away <= _FACE * reference.width / 2
+        if not face.any():
             continue
-        # where the plane of light through the pivot and about this place on the wall meets wall and face
-        foot = np.append(np.median(at[face, :2], axis=0), 0.0)
-        across, off = foot[given.along], float(np.median(at[face, 2]))
-        step = (shot.pivot[given.along] - across) * off / shot.pivot[2]
-        on_face = foot.copy()
-        on_face[given.along] += step
-        apparent = view.place[:2] + (on_face[:2] - view.place[:2]) * view.place[2] / (view.place[2] - off)
-        moved = pixels_of(view, np.array([apparent, foot[:2]]))[:, 1 if given.setup.level else 0]
-        shift[face] = round(float(moved[0] - moved[1]))
-    return shift
+        mixed |= ~face & (away <= reference.width / 2 + _BESIDE)
+        beside = (away > reference.width / 2 + _BESIDE) & (away <= 1.5 * reference.width + _BESIDE)
+        inside = beside & ((seen >= 0) & (seen <= size)).all(axis=1)
+        # what lies beyond the wall, a floor or a ceiling, may be anywhere
+        beside = inside if inside.sum() >= _FEWEST_ON_FACE else beside
+        # a metre of height moves light by about so many pixels there
+        reach = max(_MOST_OFF * _moved_by_height(shot, seen[face]), coarse.margin)
+        on_face, on_wall = (_brightest(coarse, added, some, reach) for some in (face, beside))
+        if on_face is not None and on_wall is not None:
+            shift[face] = round(on_face - on_wall)
+    return shift, mixed
+
+
+def _moved_by_height(shot: Shot, seen: Array) -> float:
+    """Pixels by which light about ``seen`` (n, 2) on the wall's plane moves on the picture for a metre of height."""
+    view, along = shot.view, shot.given.along
+    assert view.place is not None
+    foot, off = np.append(np.median(seen, axis=0), 0.0), 0.01
+    on_face = foot[:2].copy()
+    on_face[along] += (shot.pivot[along] - foot[along]) * off / shot.pivot[2]
+    apparent = view.place[:2] + (on_face - view.place[:2]) * view.place[2] / (view.place[2] - off)
+    moved = pixels_of(view, np.array([apparent, foot[:2]]))
+    return float(np.hypot(*(moved[0] - moved[1]))) / off
+
+
+def _brightest(coarse: Coarse, added: Pixels, some: Mask, reach: float) -> float | None:
+    """How many pixels beside the ``coarse`` line the light of ``some`` rows is, None where it does not stand out.
+
+    It is looked for as far off as ``reach``, along the line's own slope, in the rows together.
+    """
+    rows = np.flatnonzero(some)
+    if len(rows) < _FEWEST_ON_FACE:
+        return None
+    half = min(int(np.ceil(reach)), added.shape[1] // 2)
+    columns = np.rint(coarse.at(rows)).astype(np.int64)[:, None] + np.arange(-half, half + 1)
+    inside = (columns >= 0) & (columns < added.shape[1])
+    light = np.where(inside, added[rows[:, None], np.clip(columns, 0, added.shape[1] - 1)], 0).mean(axis=0)
+    wide = max(int(coarse.width) | 1, 3)
+    smooth = np.convolve(light, np.full(wide, 1 / wide), "same")
+    at = int(smooth.argmax())
+    around = slice(max(at - wide, 0), at + wide + 1)
+    over = np.maximum(light[around] - np.median(light), 0.0)
+    if over.max() < _LEAST_ON_FACE * coarse.strength:
+        return None
+    return float((np.arange(len(light))[around] * over).sum() / over.sum()) - half
 
 
 def measured(shot: Shot, number: int, pixels: Array, width: float) -> SweptLine | str:
@@ -203,12 +252,14 @@ def place_on(reference: Reference, view: View, seen: Array, axis: int) -> Array:
 def _on_face(reference: Reference, view: View, seen: Array, axis: int, beside: float) -> tuple[Mask, Mask, Array]:
     """Which light (n,) is on the middle of a strip's face, which within ``beside`` [m] of it, and its places (n, 3)."""
     at = place_on(reference, view, seen, axis)
-    middle, _ = reference.at(at[:, axis], axis)
-    away = np.abs(at[:, 1 - axis] - middle)
-    with np.errstate(invalid="ignore"):
-        face = away <= _FACE * reference.width / 2
-        near = away <= reference.width / 2 + beside
-    return np.asarray(face), np.asarray(near), at
+    away = _away(reference, at, axis)
+    return away <= _FACE * reference.width / 2, away <= reference.width / 2 + beside, at
+
+
+def _away(reference: Reference, at: Array, axis: int) -> Array:
+    """How far places ``at`` (n, 3) are from a strip's middle line (n,) [m]; without end beyond its ends."""
+    away = np.abs(at[:, 1 - axis] - reference.at(at[:, axis], axis)[0])
+    return np.asarray(np.where(np.isfinite(away), away, np.inf))
 
 
 def _bend_at(on: Array, shot: Shot, plane: LaserPlane, seen: Array) -> Array:
