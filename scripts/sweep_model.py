@@ -21,8 +21,9 @@ class SweepScene:
     ``jitter`` is how far the turning speed wanders (relative), ``readout`` and ``exposure`` are parts of the time from
     frame to frame, ``bow(y)`` [m] how far the fan's light stands off its plane, ``strips`` places (x, y, off) of two or
     more references, out of straight by ``skew(x)`` [m]. ``nudge`` [pixels] moves the picture from the middle of the
-    video on, ``scale`` makes all of the scene smaller but what is in mm. ``tilt`` [m per m] leans the
-    plane of light.
+    video on, ``shake`` [pixels] lets a hand wander that holds the camera, ``scale`` makes all of the scene smaller but
+    what is in mm. ``tilt`` [m per m] leans the plane of light. Frames ``lost`` are not recorded, and those recorded
+    have been through a JPEG of ``quality`` first.
     """
 
     def __init__(self, *, size=(640, 360), focal=540.0, centre=(1.6, 0.66, 2.5), look=(1.2, 0.65), lens=(),
@@ -30,7 +31,8 @@ class SweepScene:
                  relief=lambda x, y: 0.0 * (x + y), strips=((-0.045, 0.010), (1.345, 0.010)), broad=0.06,
                  bow=lambda y: 0.0 * y, target=0.10,
                  places=PLACES, jitter=0.3, readout=0.6, exposure=0.1, seed=1, noise=1.5, speckle=0.1, thick=0.008,
-                 power=150.0, nudge=0.0, tilt=0.0, skew=lambda x: 0.0 * x, scale=1.0):  # fmt: skip
+                 power=150.0, nudge=0.0, tilt=0.0, skew=lambda x: 0.0 * x, scale=1.0, shake=0.0, lost=(),
+                 quality=None):  # fmt: skip
         self.camera = Camera(*size, focal, focal, size[0] / 2 - 0.5, size[1] / 2 - 0.5, tuple(lens))
         self.centre, self.pivot = scale * np.array(centre), scale * np.array(pivot)
         self.wall_size, self.broad = tuple(scale * side for side in wall), scale * broad
@@ -44,7 +46,12 @@ class SweepScene:
         turned = np.concatenate([[0], np.cumsum(np.clip(speed, 0.2, None))])
         # evenly along the wall on the average: a hand that follows its line
         self.at = scale * (span[0] + (span[1] - span[0]) * turned / turned[-1])
-        self.lines = lines
+        self.lines, self.lost, self.quality = lines, frozenset(lost), quality
+        # a hand that drifts and is drawn back: what is left of a step after ten frames is a third
+        wander = np.zeros((lines, 2))
+        for number in range(1, lines if shake else 1):
+            wander[number] = 0.9 * wander[number - 1] + np.sqrt(0.19) * shake * self.rng.normal(0, 1, 2)
+        self.wander = wander
         # noise that is drawn once and shifted about: drawing it anew would take most of the time
         self.grains = [cv2.GaussianBlur(self.rng.normal(0, 1, size[::-1]), (0, 0), 0.8) for _ in range(2)]
         self.grains = [(1 + one * speckle / one.std()).clip(0).astype(np.float32) for one in self.grains]
@@ -126,9 +133,13 @@ class SweepScene:
             made = cv2.merge([dim, dim + np.float32(0.08) * (red - dim), red]) + self._shifted(self.hiss)
             # rounded and held within 0 to 255
             made = cv2.convertScaleAbs(np.maximum(made, 0, out=made))
-            if self.nudge and number >= self.lines // 2:
-                made = cv2.warpAffine(made, np.float32([[1, 0, self.nudge], [0, 1, 0]]), made.shape[1::-1])
-            yield made
+            across, down = self.wander[number] + [self.nudge * (number >= self.lines // 2), 0.0]
+            if across or down:
+                made = cv2.warpAffine(made, np.float32([[1, 0, across], [0, 1, down]]), made.shape[1::-1])
+            if self.quality is not None:
+                made = cv2.imdecode(cv2.imencode(".jpg", made, [cv2.IMWRITE_JPEG_QUALITY, self.quality])[1], 1)
+            if number not in self.lost:
+                yield made
 
     def video(self, path, codec="MJPG"):
         """Write the video."""

@@ -147,7 +147,7 @@ def measure_sweep(given: SweepSetup, sweep: Sweep, bow: Bow | None, told: Told) 
     reel = reel_of(sweep)
     looks = _looks(reel, told)
     dark = _dark(sweep, reel, looks)
-    _refuse_moved(sweep, looks[:: len(looks) // 2])
+    _refuse_moved(sweep, looks[::2])
     camera_file = given.setup.camera_file
     assert camera_file is not None
     camera = fit_size(
