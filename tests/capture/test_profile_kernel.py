@@ -39,7 +39,7 @@ def plainly(given, seed, sigma, free):
         shape = np.exp(-0.5 * off**2) * tone
         rest = given.light - height[:, None] * shape - level[:, None] - slope[:, None] * far
         counted = ~given.clipped | (rest > 0)
-        reach = np.maximum(line_profile._REACH * spread, clear)[:, None]
+        reach = np.maximum(line_profile.REACH * spread, clear)[:, None]
         weight = counted * np.clip((reach - np.abs(far)) / spread[:, None] + 0.5, 0, 1)
         weight /= given.noise**2 + (line_profile._UNSTEADY * height[:, None] * shape) ** 2
         many = np.maximum(counted.sum(axis=1) - 4, 1)

@@ -54,6 +54,12 @@ class Windows:
     uneven: Array
     noise: float
 
+    @property
+    def columns(self) -> Array:
+        """Column numbers (n, m)."""
+        columns: Array = self.start[:, None] + np.arange(self.light.shape[1])[None, :].astype(float)
+        return columns
+
     def some(self, kept: Rows | Mask) -> Windows:
         """The windows of some rows."""
         names = ("rows", "start", "light", "clipped", "known", "uneven")
