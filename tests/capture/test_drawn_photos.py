@@ -35,6 +35,20 @@ def test_printed_targets_are_seen_where_truth_says(odd):
     assert np.abs(off).max() < 0.35
 
 
+def test_targets_are_as_large_as_printed_where_the_tone_curve_is_undone():
+    room = PhotoRoom(SMALL, PhotoTold(0.5, seed=5))
+    shares = {False: [], True: []}
+    for number in range(len(room.poses)):
+        for light, found in shares.items():
+            for target, corners in find_targets(room.photo(number), light=light).items():
+                flat = corners_on_wall(SMALL.targets[target], SMALL.target)
+                true = shown(room, number, np.column_stack([flat, room.wall.at(flat[None, :, 0], flat[None, :, 1])[0]]))
+                around = [np.hypot(*(square - np.roll(square, 1, axis=0)).T).sum() for square in (corners, true)]
+                found.append(around[0] / around[1] - 1)
+    assert abs(np.mean(shares[True])) < 0.003
+    assert np.mean(shares[False]) < -0.008
+
+
 def test_rays_end_on_the_height_field():
     room = PhotoRoom(WallTold(2.4, 1.8, "roughcast", humps=((1.2, 0.9, 0.02, 0.15),)), PhotoTold(0.3, seed=2))
     high = room.told.size[1]
