@@ -159,6 +159,7 @@ def checked_cloud(
         unit=settled,
         sample_colours=None if painted is None else painted[kept],
         swept=source.swept,
+        photographed=source.photographed,
     )
 
 

@@ -16,6 +16,7 @@ from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
 from flatscan.core.model import SweptWall
 from flatscan.core.notes import Note, note
+from flatscan.core.photographed import Photographed
 
 Rows = NDArray[np.int64]
 # rows in one block: small enough that a pass over any file stays in tens of megabytes, large enough for numpy
@@ -53,7 +54,8 @@ class PointSource:
     ``bounds`` (2, 3) are the least and largest coordinates the header gives. ``u_up`` [m per m] is how well ``up`` is
     known where that is worse than usual. ``kind`` is the capture type that the format itself implies.
     ``coloured()`` yields the same blocks with their colours where that takes longer. ``captured`` is when the file says
-    that it was measured. ``swept`` is the wall that lines were swept over, as its set-up gives it.
+    that it was measured. ``swept`` is the wall that lines were swept over, as its set-up gives it,
+    ``photographed`` what photos of a wall share of their error.
     """
 
     reader: str
@@ -76,6 +78,7 @@ class PointSource:
     coloured: Callable[[], Iterator[Block]] | None = None
     captured: str = ""
     swept: SweptWall | None = None
+    photographed: Photographed | None = None
 
 
 def float32_step(largest: Array) -> Array:

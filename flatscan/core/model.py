@@ -21,6 +21,7 @@ from flatscan.core.holes import InPocket, Opening, Plumb, WallObject
 from flatscan.core.independence import Independence
 from flatscan.core.level_parts import LevelStep, WallPart
 from flatscan.core.notes import Note, Place
+from flatscan.core.photographed import Photographed
 from flatscan.core.settled import Settled
 from flatscan.core.warp import CommonError
 
@@ -102,7 +103,7 @@ class Cloud:
     ``unit`` says how the file's unit was settled, ``sample_colours`` (n, 3) are red, green and blue of the sample from
     0 to 255; None where nobody looked, or the file has none.
     ``members`` are the captures it was put together from, in the same shift; none for one capture. ``swept`` is the
-    wall of swept lines, None for all other captures.
+    wall of swept lines, ``photographed`` what photos of a wall share of their error; None for all other captures.
     """
 
     origin: Origin
@@ -122,6 +123,7 @@ class Cloud:
     sample_colours: NDArray[np.uint8] | None = None
     members: tuple[Cloud, ...] = ()
     swept: SweptWall | None = None
+    photographed: Photographed | None = None
 
     def __post_init__(self) -> None:
         _own_arrays(self)

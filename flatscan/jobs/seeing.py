@@ -40,6 +40,7 @@ from flatscan.relief import (
     CaptureType,
     Choices,
     Plate,
+    bundle_error,
     capture_type,
     choose_window,
     grid,
@@ -195,13 +196,17 @@ def _laser_of(relief: Relief, readings: Readings) -> Laser | None:
     return Laser(float(offset), float(turn), readings.origin.file_unit, readings.proud_when_big)
 
 
-def _common(taken: Cloud, kind: CaptureType, how: Capturing) -> CommonError:
-    """The common error of the capture type, or a sweep's own where that is larger; its warp by hand where it is."""
+def _common(taken: Cloud, wall: Wall, kind: CaptureType, how: Capturing) -> CommonError:
+    """The common error of the capture type, or a sweep's own where that is larger; its warp by hand where it is.
+
+    Of photos it is what the doubts of their own cameras do to the wall.
+    """
     common = kind.common_error()
     if taken.swept is not None:
         common = common.at_least(taken.swept.common)
     if how.warp is None:
-        return common
+        seen = taken.photographed
+        return common if seen is None else bundle_error(seen, wall, taken.shift, common)
     return replace(common, sd=how.warp[0], length=how.warp[1], source=note("jobs.warp-by-hand", type=kind.name))
 
 
@@ -229,7 +234,7 @@ def seen_in(
     progress(note("stage.relief"), None)
     wall, plates = _without_plates(wall)
     choices = Choices(how.as_wall, how.not_wall, plates)
-    cells, more = grid(watched, wall, _common(taken, kind, how), cell=how.cell, choices=choices)
+    cells, more = grid(watched, wall, _common(taken, wall, kind, how), cell=how.cell, choices=choices)
     relief, mosaic, laid = cells, None, tuple[Note, ...]()
     if taken.members:
         joined, mosaic, laid = put_together(taken, wall, cells, how.repeat_rule)

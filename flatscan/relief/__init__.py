@@ -1,5 +1,6 @@
 """Wall and capture to `Relief`, the grid of offsets with their uncertainty."""
 
+from flatscan.relief.bundle_error import bundle_error
 from flatscan.relief.common_errors import TYPES, CaptureType, RepeatResult, capture_type, combine
 from flatscan.relief.grid import grid
 from flatscan.relief.laser_stations import from_stations, stations_on, wall_of
@@ -18,6 +19,7 @@ __all__ = [
     "OneCapture",
     "RepeatResult",
     "Tie",
+    "bundle_error",
     "combine",
     "capture_type",
     "choose_window",

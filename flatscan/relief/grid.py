@@ -171,8 +171,9 @@ def grid(
     )
     quarters, _, beyond = fine.add_up(cloud, coarse, gates.over(both.n.shape, parts, fine.shape), picking=picking)
     first_sums, patches = both, picking.patches(GATE)
-    # of swept lines it is known what their points share
-    alone = shown_by(patches, cloud, picking.density) if cloud.swept is None else None
+    # of swept lines and of photos it is known what their points share
+    known = cloud.swept is not None or cloud.photographed is not None
+    alone = None if known else shown_by(patches, cloud, picking.density)
     if alone is not None:
         cloud = replace(cloud, independent_share=alone.share)
     spread = np.maximum(spread, least_scatter(cloud, alone))

@@ -286,4 +286,6 @@ def least_scatter(cloud: Cloud, alone: Independence | None) -> float:
     """What single points are off by at least [m]: within a cell those that repeat each other scatter less than that."""
     if cloud.swept is not None:
         return cloud.swept.scatter
+    if cloud.photographed is not None:
+        return cloud.photographed.scatter
     return 0.0 if alone is None else alone.scatter

@@ -116,7 +116,7 @@ def _checked(relief: Relief, reading_u: float, counts: Sequence[int]) -> Grid:
             needed="the scan that the readings will tie down",
             remedy="Give the scan",
         )
-    if not relief.common.stationary:
+    if relief.common.tied:
         raise BadValue(
             "capture",
             "a scan that is tied down already",

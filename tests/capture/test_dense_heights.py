@@ -2,22 +2,13 @@
 
 import numpy as np
 import pytest
-from drawn_wall_model import WallTold
 from numpy.testing import assert_allclose
 from photo_room_model import PhotoRoom, PhotoTold
-from placed_photos import greys, placed
+from placed_photos import HIGH, NEAR, WIDE, greys, placed, small_wall
 
 from flatscan.capture.photos.dense_heights import dense_heights
 from flatscan.capture.photos.flattened import Ground, flattened, ground_of
 from flatscan.capture.photos.pairs_seen import Pair, base, pairs_of
-
-WIDE, HIGH = 0.9, 0.7
-# near the wall few pixels are as fine as twelve megapixels are at two metres
-NEAR = PhotoTold(0.5, distance=0.75, overlap=0.7, seed=3)
-
-
-def wall(look="blocks", **told):
-    return WallTold(WIDE, HIGH, look, warp=(0.5, 0.002), targets=(), fine=0.0008, seed=5, **told)
 
 
 def measured(room):
@@ -42,7 +33,7 @@ def off(dense, room):
 
 @pytest.fixture(scope="module")
 def humped():
-    room = PhotoRoom(wall(humps=((0.5, 0.35, 0.04, 0.12),)), NEAR)
+    room = PhotoRoom(small_wall(humps=((0.5, 0.35, 0.04, 0.12),)), NEAR)
     return room, measured(room)
 
 
@@ -83,14 +74,14 @@ def test_neighbouring_points_err_on_their_own(humped):
 
 
 def test_a_bare_finish_coat_is_not_measured():
-    dense = measured(PhotoRoom(wall("finish"), NEAR))
+    dense = measured(PhotoRoom(small_wall("finish"), NEAR))
     # corners and edges show, the coat between them does not
     inner = (np.abs(dense.points[:, :2] - [WIDE / 2, HIGH / 2]) < [WIDE / 2 - 0.05, HIGH / 2 - 0.05]).all(axis=1)
     assert inner.sum() * (dense.ground.block * dense.ground.step) ** 2 < 0.002 * WIDE * HIGH
 
 
 def test_all_photos_from_one_place_measure_nothing():
-    dense = measured(PhotoRoom(wall(), PhotoTold(0.3, distance=0.75, still="turn", seed=3)))
+    dense = measured(PhotoRoom(small_wall(), PhotoTold(0.3, distance=0.75, still="turn", seed=3)))
     assert len(dense.pairs) == 0
     assert len(dense.points) == 0
 
@@ -114,7 +105,7 @@ def test_pairs_are_neither_close_together_nor_far_apart(humped):
 
 
 def test_ground_is_whole_tiles_of_points():
-    room = PhotoRoom(wall(), NEAR)
+    room = PhotoRoom(small_wall(), NEAR)
     ground = ground_of(placed(room), (0.1, 0.2, 0.8, 0.6))
     assert ground.rows % ground.unit == 0
     assert ground.cols % ground.unit == 0

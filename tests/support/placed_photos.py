@@ -3,10 +3,21 @@
 from pathlib import Path
 
 import numpy as np
+from drawn_wall_model import WallTold
+from photo_room_model import PhotoTold
 
 from flatscan.capture.camera import Camera
 from flatscan.capture.photos.bundle import Bundle, Placed
 from flatscan.core.notes import note
+
+WIDE, HIGH = 0.9, 0.7
+# near the wall few pixels are as fine as twelve megapixels are at two metres
+NEAR = PhotoTold(0.5, distance=0.75, overlap=0.7, seed=3)
+
+
+def small_wall(look="blocks", **told):
+    """A wall that few pixels show well."""
+    return WallTold(WIDE, HIGH, look, warp=(0.5, 0.002), targets=(), fine=0.0008, seed=5, **told)
 
 
 def placed(room):

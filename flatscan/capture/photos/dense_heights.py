@@ -41,7 +41,8 @@ class DenseHeights:
 
     ``surface`` (rows, cols) [m] on the coarsest pixels of ``ground`` is what it about looks like everywhere, a guess
     where nothing was measured. ``shares`` (pairs, rows, cols) says what each of ``pairs`` has in the points of squares
-    of `SHARES_APART` from the ground's corner on.
+    of `SHARES_APART` from the ground's corner on, ``apart`` [m] by how much it is off there in the mean, and ``own``
+    (pairs, rows, cols) [m2] what of that mean's square is matching's own.
     """
 
     points: Array
@@ -51,6 +52,8 @@ class DenseHeights:
     surface: Floats
     pairs: tuple[Pair, ...]
     shares: Floats
+    apart: Floats
+    own: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,14 +85,14 @@ class _Found:
     independent: Array
     surface: Floats
     pairs: tuple[Pair, ...]
-    weights: Floats
+    by_pairs: tuple[Floats, ...]
 
 
 def dense_heights(photos: Sequence[Flattened], ground: Ground, told: Told = lambda _: None) -> DenseHeights:
     """Measure the wall at every place that two photos or more see, where texture tells it."""
     pairs, tiles = pairs_of(photos, ground), tuple(_tiles(ground))
     rows, cols = (int(np.ceil(many * ground.step / SHARES_APART)) for many in (ground.rows, ground.cols))
-    shares = np.zeros((len(pairs), rows, cols), np.float32)
+    shares, tried, apart = np.zeros((3, len(pairs), rows, cols))
     coarse = ground.coarser(LEVEL)
     surface = np.zeros((coarse.rows, coarse.cols), np.float32)
     kept = list[_Found]()
@@ -99,7 +102,7 @@ def dense_heights(photos: Sequence[Flattened], ground: Ground, told: Told = lamb
             rows_, cols_ = (slice(one.start >> LEVEL, one.stop >> LEVEL) for one in found.tile.own)
             surface[rows_, cols_] = found.surface
             if len(found.points):
-                _add_shares(shares, found, pairs, ground)
+                _add_shares((shares, tried, apart), found, pairs, ground)
                 kept.append(found)
     return DenseHeights(
         np.concatenate([one.points for one in kept]) if kept else np.empty((0, 3)),
@@ -108,7 +111,9 @@ def dense_heights(photos: Sequence[Flattened], ground: Ground, told: Told = lamb
         ground,
         surface,
         pairs,
-        shares,
+        shares.astype(np.float32),
+        (apart / np.maximum(tried, 1e-12)).astype(np.float32),
+        (1 / np.maximum(tried, 1e-12)).astype(np.float32),
     )
 
 
@@ -129,18 +134,16 @@ def _measured(photos: Sequence[Flattened], every: Sequence[Pair], ground: Ground
     pairs = tuple(pair for pair in every if photos[pair.one].sees(tile.own) and photos[pair.two].sees(tile.own))
     shape = tuple((one.stop - one.start) >> LEVEL for one in tile.own)
     if not pairs:
-        nothing = np.empty(0)
-        return _Found(
-            tile, np.empty((0, 3)), nothing, nothing, np.zeros(shape, np.float32), (), np.empty(0, np.float32)
-        )
+        nothing, none = np.empty(0), np.empty((0, 0), np.float32)
+        return _Found(tile, np.empty((0, 3)), nothing, nothing, np.zeros(shape, np.float32), (), (none,) * 3)
     first = first_heights(photos, pairs, ground.coarser(LEVEL), *tile.coarse(LEVEL))
     surface = _guess(first)
     for level in range(LEVEL - 1, -1, -1):
         surface = closer(photos, pairs, ground.coarser(level), level, tile.coarse(level), _twice(surface))
-    points, u, independent, weights = _points(photos, pairs, ground, tile, surface, first)
+    points, u, independent, by_pairs = _points(photos, pairs, ground, tile, surface, first)
     own = surface[tile.inside(0)]
     small = own.reshape(shape[0], 1 << LEVEL, shape[1], 1 << LEVEL).mean(axis=(1, 3))
-    return _Found(tile, points, u, independent, small, pairs, weights)
+    return _Found(tile, points, u, independent, small, pairs, by_pairs)
 
 
 def _guess(first: FirstHeights) -> Floats:
@@ -171,8 +174,8 @@ def _points(
     tile: _Tile,
     surface: Floats,
     first: FirstHeights,
-) -> tuple[Array, Array, Array, Floats]:
-    """Points of a tile, u, independent pairs and the pairs' weights (pairs, n)."""
+) -> tuple[Array, Array, Array, tuple[Floats, ...]]:
+    """Points of a tile, u, independent pairs, and of each pair (pairs, n) weight, weight tried, how far it is off."""
     block = ground.block
     inside = tile.inside(_WEAK * block)
     part = tuple(
@@ -195,12 +198,15 @@ def _points(
     z, u, independent = (
         np.stack([getattr(fine, name), getattr(weak, name)])[of, row, col] for name in ("move", "u", "independent")
     )
-    weights = np.where(of == 0, fine.weights[:, row, col], weak.weights[:, row, col])
+    by_pairs = tuple(
+        np.where(of == 0, getattr(fine, name)[:, row, col], getattr(weak, name)[:, row, col])
+        for name in ("weights", "tried", "apart")
+    )
     x = ground.left + (part[1].start + (col + 0.5) * block) * ground.step
     y = ground.bottom + (part[0].start + (row + 0.5) * block) * ground.step
     around = _mean_around(mean)
     points = np.column_stack([x, y, np.where(of == 0, mean[row, col], around[row, col]) + z])
-    return points, u.astype(np.float64), independent.astype(np.float64), weights
+    return points, u.astype(np.float64), independent.astype(np.float64), by_pairs
 
 
 def _chosen(fine: Joined, weak: Joined, own: tuple[slice, slice]) -> NDArray[np.int8]:
@@ -237,10 +243,11 @@ def _plain(alone: Mask, inside: tuple[slice, slice], block: int) -> Mask:
     return alone[np.ix_(np.minimum(rows, alone.shape[0] - 1), np.minimum(cols, alone.shape[1] - 1))]
 
 
-def _add_shares(shares: Floats, found: _Found, pairs: Sequence[Pair], ground: Ground) -> None:
-    """Add what each pair has in a tile's points to the squares they lie in."""
+def _add_shares(into: tuple[Array, Array, Array], found: _Found, pairs: Sequence[Pair], ground: Ground) -> None:
+    """Add what each pair has in a tile's points to the squares they lie in, and what it is off there times that."""
     col = ((found.points[:, 0] - ground.left) / SHARES_APART).astype(int)
     row = ((found.points[:, 1] - ground.bottom) / SHARES_APART).astype(int)
     number = {pair: k for k, pair in enumerate(pairs)}
-    for pair, weight in zip(found.pairs, found.weights, strict=True):
-        np.add.at(shares[number[pair]], (row, col), weight)
+    for pair, weight, tried, apart in zip(found.pairs, *found.by_pairs, strict=True):
+        for sums, values in zip(into, (weight, tried, tried * apart), strict=True):
+            np.add.at(sums[number[pair]], (row, col), values)

@@ -58,7 +58,8 @@ def _normal(grey: Floats, seen: Mask) -> tuple[Floats, Floats, Mask]:
     mean = cv2.blur(grey, (_WINDOW, _WINDOW))
     off = grey - mean
     spread = cv2.blur(off * off, (_WINDOW, _WINDOW)) + np.float32(_NOISE2)
-    whole = cv2.erode(seen.astype(np.uint8), np.ones((_WINDOW, _WINDOW), np.uint8)) > 0
+    # the spread around has means around in it
+    whole = cv2.erode(seen.astype(np.uint8), np.ones((2 * _WINDOW - 1,) * 2, np.uint8)) > 0
     return np.asarray(off, np.float32), np.asarray(spread, np.float32), whole
 
 

@@ -122,7 +122,7 @@ def ground_of(photos: Sequence[Placed], box: tuple[float, float, float, float]) 
 
 def flattened(photo: Placed, ground: Ground, grey: Grey) -> Flattened | None:
     """A photo (rows, cols) laid flat; None where it sees nothing of the ground."""
-    part = _footprint(photo, ground)
+    part = part_seen(photo, ground)
     if part is None:
         return None
     rows, cols = part
@@ -174,7 +174,7 @@ def _pixels(photo: Placed, ground: Ground, rows: slice, cols: slice) -> tuple[Fl
     return between(seen[..., 0]), between(seen[..., 1]), np.asarray(fine > 0.999)
 
 
-def _footprint(photo: Placed, ground: Ground) -> tuple[slice, slice] | None:
+def part_seen(photo: Placed, ground: Ground) -> tuple[slice, slice] | None:
     """Rows and columns of the ground that a photo may see, at whole coarse pixels."""
     coarse = 64
     at = [np.arange(0, many + coarse, coarse) for many in (ground.rows, ground.cols)]

@@ -15,6 +15,8 @@ from flatscan.core.geometry import Array, Mask
 # a pair counts where its two pictures are this much alike around the place; a place that one pair alone measures
 # must look more alike, having nothing to be checked by
 _ALIKE, _ALIKE_ALONE = 0.5, 0.7
+# contrast that both pictures share, over the grey around: steps of eight bits and slow shades are less, and no texture
+_LEAST_CONTRAST = 0.005
 # neighbouring pixels of a picture share noise, by demosaicing, compression and being laid flat twice
 _SHARED = 2.0
 # pairs further from the middle than so many of their u lose weight (Huber)
@@ -23,6 +25,8 @@ _HUBER, _ROUNDS = 1.5, 4
 _LEAST_PIXEL = 0.05
 # a place is measured where pairs of this share of the weight lie within so many u of what they agree on
 _AGREE, _WITHIN = 0.6, 4.0
+# and what is further off than this is taken to be no further where it is asked by how much pairs differ
+_STRAY = 12.0
 # blocks around that tell how alike the pictures are, and how far pairs differ
 _AROUND = 3
 
@@ -31,13 +35,16 @@ _AROUND = 3
 class Joined:
     """Blocks (rows, cols): ``move`` [m] to be added to the surface, its ``u`` [m], how many independent pairs.
 
-    NaN and 0 where nothing is measured. ``weights`` (pairs, rows, cols) [1/m2] are what each pair has in it.
+    NaN and 0 where nothing is measured. ``weights`` (pairs, rows, cols) [1/m2] are what each pair has in it, ``tried``
+    [1/m2] what it would have had were it not so far off, and ``apart`` [m] how far each is off what they agree on.
     """
 
     move: Floats
     u: Floats
     independent: Floats
     weights: Floats
+    tried: Floats
+    apart: Floats
 
 
 def joined(sums: PairSums, pairs: Sequence[Pair], alone: Mask, levers: Array, step: float, u_most: float) -> Joined:
@@ -53,8 +60,9 @@ def joined(sums: PairSums, pairs: Sequence[Pair], alone: Mask, levers: Array, st
         left = around.rest - around.cross**2 / np.maximum(around.square, 1e-9)
         noise2 = _SHARED * np.maximum(left, 0.0) / np.maximum(around.count - 1, 1)
         u2 = noise2 / sums.square + (_LEAST_PIXEL * step / levers[:, None, None]) ** 2
+    textured = around.like > 2 * _LEAST_CONTRAST**2 * around.count
     full = sums.count >= 0.8 * sums.count.max(initial=1.0)
-    used = full & (alike > _ALIKE) & np.isfinite(move) & np.isfinite(u2) & (u2 < (3 * u_most) ** 2)
+    used = full & textured & (alike > _ALIKE) & np.isfinite(move) & np.isfinite(u2) & (u2 < (3 * u_most) ** 2)
     weight = np.where(used, 1 / np.where(used, u2, 1.0), 0.0).astype(np.float32)
     move = np.where(used, move, 0.0).astype(np.float32)
     return _agreed(move, weight, np.asarray(alike, np.float32), pairs, alone, u_most)
@@ -86,6 +94,8 @@ def _agreed(move: Floats, weight: Floats, alike: Floats, pairs: Sequence[Pair], 
         np.where(measured, np.sqrt(u2), np.nan).astype(np.float32),
         np.where(measured, independent, 0).astype(np.float32),
         np.where(measured, bent, 0.0).astype(np.float32),
+        np.where(measured, weight, 0.0).astype(np.float32),
+        (np.clip(off, 0.0, _STRAY) * np.sign(move - middle) / np.sqrt(np.maximum(weight, 1e-12))).astype(np.float32),
     )
 
 

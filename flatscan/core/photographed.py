@@ -1,0 +1,48 @@
+"""A wall measured in photos: what all its heights share of the cameras' error, and what it looks like straight on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flatscan.core.notes import Note
+
+if TYPE_CHECKING:
+    from flatscan.core.geometry import Array
+
+
+@dataclass(frozen=True, eq=False)
+class FlatPicture:
+    """A wall seen straight on: red, green, blue (rows, cols, 3) in pixels of ``step`` [m], row 0 the lowest.
+
+    ``left``, ``bottom`` [m] are its lower left corner; ``seen`` (rows, cols) is where any photo shows the wall.
+    """
+
+    left: float
+    bottom: float
+    step: float
+    colours: NDArray[np.uint8]
+    seen: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Photographed:
+    """How photos measured a wall, in their own axes: x along, y up, z toward the room [m].
+
+    ``modes`` (m, rows, cols) [m] is what heights at ``x`` (cols,), ``y`` (rows,) [m], evenly apart, change by with each
+    independent doubt of the cameras, one standard deviation of it; ``rest`` [m] is a slow error beyond them.
+    ``scatter`` [m] is what single points are off by at least, ``scale`` the relative u of lengths, None where not
+    known, ``source`` how the doubts are known. ``picture`` is the wall straight on, None where nobody asked for it.
+    """
+
+    x: Array
+    y: Array
+    modes: Array
+    rest: float
+    scatter: float
+    scale: float | None
+    source: Note
+    picture: FlatPicture | None = None
