@@ -120,7 +120,7 @@ def _templates(app: Flask) -> None:
 
 
 def _routes(app: Flask, desk: Desk) -> None:
-    from flatscan.desk import answers, choosing, mending, overview, papers, sealing, stations, syncing
+    from flatscan.desk import answers, choosing, mending, overview, papers, sealing, sizing, stations, syncing
 
     table: dict[str, tuple[Callable[..., Any], str]] = {
         "/": (overview.home, "GET"),
@@ -135,7 +135,7 @@ def _routes(app: Flask, desk: Desk) -> None:
         "/wall/<name>/state": (screens.state, "GET"),
         "/wall/<name>/stop": (screens.stop, "POST"),
         "/wall/<name>/again": (screens.again, "POST"),
-        "/wall/<name>/size": (stations.size, "GET POST"),
+        "/wall/<name>/size": (sizing.size, "GET POST"),
         "/wall/<name>/readings": (stations.readings, "GET POST"),
         "/wall/<name>/reading": (syncing.reading, "POST"),
         "/wall/<name>/wall": (choosing.wall, "GET POST"),

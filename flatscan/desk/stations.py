@@ -10,12 +10,12 @@ from flatscan.core.errors import BadValue
 from flatscan.core.notes import Note, note
 from flatscan.core.phrase import Manner
 from flatscan.core.quantity import metres
-from flatscan.core.typed import parse_length
 from flatscan.desk import station_states as states
 from flatscan.desk.answering import spoken_to
 from flatscan.desk.choosing import station_plan
 from flatscan.desk.folders import READINGS, Job, Jobs, Plain, write_through
 from flatscan.desk.screens import changed, revision, show
+from flatscan.desk.sizes import parse_size
 from flatscan.desk.station_doubts import Doubts, doubts_of, sentences, table
 from flatscan.desk.station_states import AGAIN, Station
 from flatscan.report.form import Blank, before_reading, checks, stations
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from flatscan.desk.app import Desk
 
 _MOST_STATIONS = 300
-_SIZES = ("width", "height", "spacing", "unit", "sense")
 
 
 def begin(settings: Plain, width: str, height: str, spacing: str, unit: str, sense: str) -> None:
@@ -33,9 +32,8 @@ def begin(settings: Plain, width: str, height: str, spacing: str, unit: str, sen
 
     Raises `BadValue` for sizes, a unit or a sense that make no sense.
     """
-    bare = "in" if settings["units"] == "in" else "m"
     asked = (("Width", width), ("Height", height), ("Between columns", spacing))
-    sizes = [parse_length(text, where=name, unit=bare) for name, text in asked]
+    sizes = [parse_size(text, where=name, units=settings["units"]) for name, text in asked]
     for name, value, known in (("Readings in", unit, READING_UNITS), ("Sense", sense, SENSES)):
         if value not in known:
             raise BadValue(name, "'{value}'", needed=" or ".join(known), remedy="Choose one of these", value=value[:40])
@@ -67,9 +65,9 @@ def begin(settings: Plain, width: str, height: str, spacing: str, unit: str, sen
 
 def add(settings: Plain, across: str, up: str) -> int:
     """One more station at a free place (a high spot that was hunted); returns its number. Raises `BadValue`."""
-    held, bare = settings["readings"], "in" if settings["units"] == "in" else "m"
-    x = round(parse_length(across, where="From the left", unit=bare), 4)
-    y = round(parse_length(up, where="Up", unit=bare), 4)
+    held, units = settings["readings"], settings["units"]
+    x = round(parse_size(across, where="From the left", units=units, place=True), 4)
+    y = round(parse_size(up, where="Up", units=units, place=True), 4)
     if not (0 <= x <= held["width"] and 0 <= y <= held["height"]):
         raise BadValue(
             "station {place:xy}",
@@ -144,25 +142,6 @@ def now(station: Station, found: Doubts, to: Manner) -> dict[str, Any]:
     doubts = sentences(found.get(station.key, []), to) if station.state == states.DOUBTFUL else []
     held = {"key": station.key, "text": station.text, "typing": station.typing, "state": station.state}
     return held | {"doubts": doubts, "keepable": states.is_reading(station.text)}
-
-
-def size(desk: Desk, name: str) -> Any:
-    """How large the wall is, and how the readings will be written."""
-    from flask import request
-
-    job = desk.jobs.get(name)
-    if request.method == "POST":
-        given = [request.form.get(field, "") for field in _SIZES]
-        job = desk.jobs.keep(name, revision(), lambda settings: begin(settings, *given))
-        save(job)
-        return changed(job, "size")
-    held, units = job.settings["readings"], job.settings["units"]
-    usual = {"width": "", "height": "", "sense": SENSES[0]}
-    usual |= {"spacing": "4 ft", "unit": "in"} if units == "in" else {"spacing": "1.2 m", "unit": "mm"}
-    if held is not None:
-        usual |= {key: f"{held[key]:g} m" for key in ("width", "height", "spacing")}
-        usual |= {key: held[key] for key in ("unit", "sense")}
-    return show("size.html.j2", job, "size", given=usual, senses=SENSES, read_in=READING_UNITS)
 
 
 def readings(desk: Desk, name: str) -> Any:

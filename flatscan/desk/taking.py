@@ -14,6 +14,7 @@ from flatscan.core.quantity import metres
 from flatscan.core.settled import file_numbers
 from flatscan.core.typed import parse_length
 from flatscan.desk.asking import UNKNOWN
+from flatscan.desk.sizes import parse_size
 from flatscan.jobs.by_options import settings_by
 from flatscan.jobs.job_plan import JobPlan
 from flatscan.jobs.settings import wall_named
@@ -32,15 +33,14 @@ LISTS = {"seen", "no_opening"}
 # fields that the plan has under another name: hollows are worth filling from the limit on
 _NAMES = {"purpose": "stage", "low_limit": "limit"}
 # the unit of a bare number
+_SIZES = {"rule": "m", "width": "m", "height": "m"}
 _LENGTHS = {
     "least": "mm",
     "limit": "mm",
     "plumb_limit": "mm",
     "low_limit": "mm",
     "strip": "mm",
-    "rule": "m",
-    "width": "m",
-    "height": "m",
+    **_SIZES,
 }
 _CHOICES: dict[str, Callable[[], tuple[str, ...]]] = {
     "purpose": lambda: STAGES,
@@ -148,6 +148,8 @@ def _value(name: str, value: Any, units: str) -> Any:
         return wall_named(value)
     if name == "seen_from":
         return file_numbers(value, 3, "seen_from")
+    if name in _SIZES:
+        return parse_size(value, where=f"{{set:{name}}}", units=units)
     if name in _LENGTHS:
         return parse_length(value, unit=_unit(name, value, units))
     if value not in _CHOICES[name]():
