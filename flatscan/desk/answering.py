@@ -33,6 +33,10 @@ _LABELS = {
     "capture_type": "How was it scanned?",
     "fix": "Fixed points",
     "most": "Most thickness",
+    "finish": "The last coat",
+    "mix": "The mix",
+    "start": "Start of the work",
+    "rates": "Your prices",
     "no_opening": "Openings",
     "opening": "Openings",
     "system": "What goes on the wall?",
@@ -151,7 +155,7 @@ def unknowns(job: Job) -> list[tuple[str, str]]:
     left: list[tuple[str, tuple[Said, ...]]] = [
         (question.ask, (question.unknown, question.cost))
         for question in asked(job)
-        if question.kind != "pick" and not held[question.name]
+        if question.kind != "pick" and not question.later and not held[question.name]
     ]
     if job.is_scan and not (held["width"] or held["height"]):
         left.append(("Its size by tape", (tape_cost(job.plan.capture_type or CLOUD_TYPE),)))

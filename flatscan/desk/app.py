@@ -120,12 +120,13 @@ def _templates(app: Flask) -> None:
 
 
 def _routes(app: Flask, desk: Desk) -> None:
-    from flatscan.desk import answers, choosing, mending, overview, papers, sealing, sizing, stations, syncing
+    from flatscan.desk import answers, choosing, mending, overview, papers, pricing, sealing, sizing, stations, syncing
 
     table: dict[str, tuple[Callable[..., Any], str]] = {
         "/": (overview.home, "GET"),
         "/back": (overview.bring_back, "POST"),
         "/wall/<name>/about": (overview.about, "GET POST"),
+        "/wall/<name>/prices": (pricing.prices, "GET POST"),
         "/wall/<name>/copy": (overview.copy, "POST"),
         "/wall/<name>/away": (overview.put_away, "POST"),
         "/new": (choosing.new, "POST"),

@@ -53,6 +53,7 @@ class Choice:
 class Question:
     """One question: ``kind`` is choice, ticks or length; ``unit`` is what a bare number means.
 
+    ``later``: it may as well be left alone by whoever has never thought of it, and stands behind the others.
     ``unknown`` says what is taken where the answer is not known, and ``cost`` what that costs in ±.
     """
 
@@ -65,6 +66,7 @@ class Question:
     unknown: Said = ""
     cost: Said = ""
     why: Said = ""
+    later: bool = False
 
 
 _CAPTURES = {
@@ -91,8 +93,8 @@ def questions(purpose: str, *, is_scan: bool, units: str) -> tuple[Question, ...
     command = next(p.command for p in PURPOSES if p.name == purpose)
     asked = [how_captured()] if is_scan else []
     asked += {
-        "survey": lambda: [_surface(units), _system(), _least(units), _signs()],
-        "setout": lambda: [_rule(units), _least(units), _strip(units)],
+        "survey": lambda: [_surface(units), _system(), _least(units), _signs(), *_more(units), _mix(), _start()],
+        "setout": lambda: [_rule(units), _least(units), _strip(units), *_more(units)],
         "lows": lambda: [_rule(units), _low_limit(units)],
         "check": lambda: [_tolerance(), _rule(units), _limit(units), _method(), _plumb(units)],
     }[command]()
@@ -173,6 +175,54 @@ def _least(units: str) -> Question:
 
 def _taken_as(length: float) -> Note:
     return note("desk.taken-as", what=note("report.length", length=metres(length)))
+
+
+def _more(units: str) -> list[Question]:
+    return [
+        Question(
+            "most",
+            "How thick may it get at most?",
+            "length",
+            example=_example("25 mm", "1 in", units),
+            unknown="The wall decides.",
+            cost="Without it no place is called too thick.",
+            later=True,
+        ),
+        Question(
+            "finish",
+            "How thick is the last coat?",
+            "length",
+            example=_example("2 mm", "1/16 in", units),
+            unknown="As the material's own file has it; 0 for none.",
+            cost="Dots and strips stand behind the finished face by as much.",
+            later=True,
+        ),
+    ]
+
+
+def _mix() -> Question:
+    return Question(
+        "mix",
+        "What is the mix, if you mix on site?",
+        "text",
+        example="1:4",
+        unknown="As the material's own file has it.",
+        cost="Only the bags, the sand and the price change.",
+        why="Binder to sand, by volume.",
+        later=True,
+    )
+
+
+def _start() -> Question:
+    return Question(
+        "start",
+        "When does the work start?",
+        "text",
+        example="7:30",
+        unknown="The sheet of the day has hours after the start.",
+        cost="No number changes.",
+        later=True,
+    )
 
 
 def _signs() -> Question:

@@ -310,4 +310,5 @@ def ask(desk: Desk, name: str) -> Any:
         answers=answering.answers(job),
         unknown=UNKNOWN,
         troubles=answering.troubles(job),
+        opened=any(answering.answer(job, question.name) for question in asked if question.later),
     )

@@ -17,8 +17,9 @@ from flatscan.desk.asking import UNKNOWN
 from flatscan.desk.sizes import parse_size
 from flatscan.jobs.by_options import settings_by
 from flatscan.jobs.job_plan import JobPlan
-from flatscan.jobs.settings import wall_named
+from flatscan.jobs.settings import DEFAULT_SYSTEM, wall_named
 from flatscan.plan import systems
+from flatscan.plan.day import start_of
 from flatscan.plan.other_planes import ALLOWED
 from flatscan.report.say import say
 
@@ -36,6 +37,8 @@ _NAMES = {"purpose": "stage", "low_limit": "limit"}
 _SIZES = {"rule": "m", "width": "m", "height": "m"}
 _LENGTHS = {
     "least": "mm",
+    "most": "mm",
+    "finish": "mm",
     "limit": "mm",
     "plumb_limit": "mm",
     "low_limit": "mm",
@@ -52,7 +55,9 @@ _CHOICES: dict[str, Callable[[], tuple[str, ...]]] = {
 }
 # the ways that a face may go, as the list of choices prices them
 _FACES = {"plumb": (None, None), "lean": (ALLOWED * 1000, None), "turn": (None, ALLOWED * 1000)}
-FIELDS = frozenset({*WALL_FIELDS, *_LENGTHS, *LISTS, *_CHOICES, "tolerance", "face"})
+# what is typed as words of its own, and may be wrong as a length may
+_WORDS = frozenset({"mix", "start", "seen_from"})
+FIELDS = frozenset({*WALL_FIELDS, *_LENGTHS, *LISTS, *_CHOICES, *_WORDS, "tolerance", "face"})
 # a published tolerance brings its own
 _OF_TOLERANCE = frozenset({"rule", "limit", "method", "plumb_limit"})
 # what lies at a place of one wall, and means nothing on another
@@ -83,7 +88,7 @@ def taken(plan: JobPlan, values: Mapping[str, Any], units: str) -> tuple[JobPlan
     if values.get("tolerance"):
         values = {name: value for name, value in values.items() if name not in _OF_TOLERANCE}
     wrong: dict[str, str] = {}
-    for name in sorted(values, key=lambda name: name != "tolerance"):
+    for name in sorted(values, key=lambda name: (name != "tolerance", name == "mix")):
         value = values[name]
         wrong[name] = ""
         if value == shown(plan, name, units):
@@ -91,7 +96,7 @@ def taken(plan: JobPlan, values: Mapping[str, Any], units: str) -> tuple[JobPlan
         try:
             plan = with_field(plan, name, value, units)
         except FlatscanError:
-            if name not in _LENGTHS and name != "seen_from":
+            if name not in _LENGTHS and name not in _WORDS:
                 raise
             wrong[name] = value
     return plan, wrong
@@ -128,6 +133,8 @@ def with_field(plan: JobPlan, name: str, value: Any, units: str) -> JobPlan:
         lean, turn = _FACES.get(value, (plan.lean_up_to, plan.turn_up_to))
         return replace(plan, lean_up_to=lean, turn_up_to=turn)
     known = _NAMES.get(name, name)
+    if name == "mix" and value:
+        systems.with_mix(systems.load(plan.system or DEFAULT_SYSTEM), value)
     made = plan.changed_by({known: _value(name, value, units)})
     # what no job could be done by is refused here, not on every page
     settings_by(made, "check" if made.stage in STAGES[3:] else "survey")
@@ -148,6 +155,11 @@ def _value(name: str, value: Any, units: str) -> Any:
         return wall_named(value)
     if name == "seen_from":
         return file_numbers(value, 3, "seen_from")
+    if name == "mix":
+        return value
+    if name == "start":
+        start_of(value)
+        return value
     if name in _SIZES:
         return parse_size(value, where=f"{{set:{name}}}", units=units)
     if name in _LENGTHS:
