@@ -132,7 +132,7 @@ def new(desk: Desk) -> Any:
     if request.form.get("kind") == "laser":
         job = _begun(desk, title, units)
         job = desk.jobs.keep(job.name, job.revision, lambda settings: settings.update(kind="laser"))
-        return redirect(url_for("stations.size", name=job.name), 303)
+        return redirect(url_for("sizing.size", name=job.name), 303)
     sent = _sent()
     job = _begun(desk, title, units)
     try:
