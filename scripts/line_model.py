@@ -82,6 +82,8 @@ class Photo:
 
 def draw(kind: Kind, rng: np.random.Generator, *, rows: int = 540, cols: int = 240) -> Photo:
     """One photo of a kind; the line leans and bends a little, as on a wall that is not flat."""
+    # how a camera moved shows on the wall beside the line
+    cols *= 3 if kind.sway else 1
     down = (np.arange(rows * UPWARD) + 0.5) / UPWARD - 0.5
     middle = cols / 2 + rng.uniform(-20, 20) + rng.uniform(-0.05, 0.05) * (down - rows / 2)
     middle += 3.0 * np.sin(2 * np.pi * down / rng.uniform(300, 500) + rng.uniform(0, 6))

@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 from line_model import KINDS, Kind, draw
 
-from flatscan.capture.lines.line_stripe import find_stripe
+from flatscan.capture.lines.picture_pair import stripe_of_pair
 from flatscan.capture.pictures import Picture
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
@@ -47,9 +47,9 @@ def errors_of(kind: Kind, seed: int, **size: int) -> tuple[Errors, str, float]:
     photo = draw(kind, np.random.default_rng(seed), **size)
     on, off = (None if picture is None else Picture(picture, False, None) for picture in (photo.on, photo.off))
     assert on is not None
-    stripe = find_stripe(on, off, None, Path("drawn"))
-    rows = stripe.places[:, 1].astype(int)
-    error = stripe.places[:, 0] - photo.true[rows]
+    stripe = stripe_of_pair(on, off, None, Path("drawn"), level=False)
+    error = stripe.places[:, 0] - np.interp(stripe.places[:, 1], np.arange(len(photo.true)), photo.true)
+    rows = np.clip(np.rint(stripe.places[:, 1]), 0, len(photo.true) - 1).astype(int)
     means, u_means = [], []
     for step in np.unique(rows // STEP):
         inside = rows // STEP == step

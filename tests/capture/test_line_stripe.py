@@ -14,7 +14,7 @@ from numpy.testing import assert_allclose
 from flatscan.capture.lines.line_profile import FULL, full_from
 from flatscan.capture.lines.line_scatter import tone_scaled
 from flatscan.capture.lines.line_stripe import Stripe, find_stripe
-from flatscan.capture.lines.picture_pair import refuse_moved
+from flatscan.capture.lines.picture_pair import shift_between, stripe_of_pair
 from flatscan.capture.pictures import Picture
 from flatscan.core.errors import ReadError
 from flatscan.report.say import say
@@ -209,17 +209,43 @@ def test_a_line_out_of_all_focus_is_refused():
 
 def test_a_camera_that_moved_between_the_two_is_refused_with_how_far():
     photo = drawn("rough", rows=400, cols=320)
-    refuse_moved(picture(photo.on), picture(photo.off), HERE)
+    still = stripe_of_pair(picture(photo.on), picture(photo.off), None, HERE, level=False)
+    assert_allclose(still.places, found(photo)[0].places)
     turned = cv2.warpAffine(
         photo.off, np.array([[1.0, 0, 2.4], [0, 1, -1.8]]), (320, 400), borderMode=cv2.BORDER_REFLECT
     )
     with pytest.raises(ReadError, match=r"shifts by (2\.9|3\.0|3\.1) pixels"):
-        refuse_moved(picture(photo.on), picture(turned), HERE)
+        stripe_of_pair(picture(photo.on), picture(turned), None, HERE, level=False)
+
+
+def test_a_hand_that_moved_while_rows_were_read_is_taken_out_row_by_row_and_said():
+    photo = drawn("moved while read", rows=420, cols=200)
+    _, plain, _ = found(photo)
+    assert rms(plain) > 0.4
+    stripe = stripe_of_pair(picture(photo.on), picture(photo.off), None, HERE, level=False)
+    error = stripe.places[:, 0] - np.interp(stripe.places[:, 1], np.arange(420), photo.true)
+    assert rms(error) < 0.25
+    assert np.mean(np.abs(error) < 1.96 * np.hypot(stripe.u, stripe.shared())) > 0.85
+    assert 0.01 < stripe.moved < 0.15
+    assert re.search(r"moved by up to (0\.[6-9]|1\.[0-9]) pixels", say(stripe.notes[-1]))
+
+
+def test_a_camera_that_was_nudged_between_the_two_is_set_right():
+    photo = drawn(replace(KINDS["dark circles"], ambient=0.15), rows=300, cols=300)
+    back = np.array([[1.0, 0, 0.9], [0, 1, -0.4]])
+    photo.off[:] = cv2.warpAffine(photo.off, back, (300, 300), borderMode=cv2.BORDER_REFLECT)
+    # the wall on the picture with the line lies 0.9 to the left of where the other has it, and 0.4 lower
+    shift = shift_between(photo.on, photo.off)
+    assert_allclose(shift.at(np.array([[150.0, 150.0]])), [[-0.9, 0.4]], atol=0.1)
+    stripe = stripe_of_pair(picture(photo.on), picture(photo.off), None, HERE, level=False)
+    error = stripe.places[:, 0] - 0.9 - np.interp(stripe.places[:, 1] + 0.4, np.arange(300), photo.true)
+    assert abs(np.median(error)) < 0.12
 
 
 def test_a_bare_wall_does_not_tell_whether_the_camera_moved():
     photo = drawn(Kind(), rows=300, cols=200)
-    refuse_moved(picture(photo.on), picture(np.roll(photo.off, 5, axis=1)), HERE)
+    stripe = stripe_of_pair(picture(photo.on), picture(np.roll(photo.off, 5, axis=1)), None, HERE, level=False)
+    assert stripe.moved == 0.0
 
 
 def test_the_table_has_a_line_of_numbers_for_each_kind(capsys):

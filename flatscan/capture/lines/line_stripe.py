@@ -65,8 +65,9 @@ class Stripe:
 
     ``tone`` (n,) is the part of u that the wall's own brightness makes, ``alike`` over how many rows the rest repeats
     itself. ``channel`` is the one measured in. ``dropped`` counts rows with light that were left out, ``saturated`` is
-    the share of rows that are clipped in the channel, ``lopsided`` [pixels] how far two ways of weighing its light put
-    the middle apart, ``notes`` say what about the picture is worth knowing.
+    the share of rows that are clipped in the channel, ``notes`` say what about the picture is worth knowing. What all
+    rows share [pixels]: ``lopsided`` is how far two ways of weighing the light put its middle apart, ``moved`` how sure
+    is what a camera that moved was set right by.
     """
 
     places: Array
@@ -79,6 +80,7 @@ class Stripe:
     saturated: float
     notes: tuple[Note, ...]
     lopsided: float = 0.0
+    moved: float = 0.0
 
     @property
     def noise(self) -> float:
@@ -86,10 +88,10 @@ class Stripe:
         return float(np.median(self.u))
 
     def shared(self, doubt: float = 0.005) -> float:
-        """What the whole line shares [pixels]: colours' grid, compression, a lopsided light, ``doubt`` of its width."""
+        """What the whole line shares [pixels]: colours' grid, packing, lopsided light, sway, ``doubt`` of its width."""
         # what a full line lost is its top: lopsided flanks and glow count more
         wide = doubt * self.width * (1 + self.saturated)
-        return float(np.linalg.norm([_SHARED[self.channel], wide, _LOPSIDED * self.lopsided]))
+        return float(np.linalg.norm([_SHARED[self.channel], wide, _LOPSIDED * self.lopsided, self.moved]))
 
     def weights(self) -> Array:
         """Weights (n,) by which rows are best averaged."""

@@ -13,8 +13,8 @@ from flatscan.capture.calibration.printed_marks import corners_on_wall, find_tar
 from flatscan.capture.camera import Camera
 from flatscan.capture.lines.line_rays import Bow, LaserPlane, View, apply, bow_of, refuse_degenerate, see_wall
 from flatscan.capture.lines.line_setup import Line, Setup
-from flatscan.capture.lines.line_stripe import Stripe, find_stripe
-from flatscan.capture.lines.picture_pair import refuse_moved
+from flatscan.capture.lines.line_stripe import Stripe
+from flatscan.capture.lines.picture_pair import stripe_of_pair
 from flatscan.capture.pictures import Picture, read_picture
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array, Mask
@@ -115,12 +115,11 @@ def _measured(setup: Setup, line: Line, bow: Bow | None) -> MeasuredLine:
 
 def _seen(setup: Setup, line: Line) -> tuple[View, Points, Stripe, tuple[Note, ...]]:
     on, off = read_picture(line.on), None if line.off is None else read_picture(line.off)
-    refuse_moved(on, off, line.on)
+    stripe = stripe_of_pair(on, off, setup.channel, line.on, level=setup.level)
     camera = _camera(setup, on, line.on)
     plain, where = (on, line.on) if off is None or line.off is None else (off, line.off)
     points = points_of(setup, plain.colours, where)
     view = _view(setup, where, points, camera, setup.place)
-    stripe = find_stripe(on, off, setup.channel, line.on, level=setup.level)
     name, notes = line.on.name, stripe.notes
     if on.turned:
         notes = (*notes, note("line.turned-upright", picture=name))
