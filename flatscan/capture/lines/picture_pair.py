@@ -61,8 +61,8 @@ class Shift:
         far, doubt = np.hypot(*self.at(grid).T), np.hypot(*self.u_at(grid).T)
         return float(np.max(np.where(far > _REAL * doubt, far, 0.0)))
 
-    def lay(self, colours: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        """The picture without the line (rows, cols, 3) as it would be from where the other one was taken."""
+    def lay(self, colours: NDArray[Any]) -> NDArray[Any]:
+        """The picture without the line (rows, cols, ...) as it would be from where the other one was taken."""
         import cv2
 
         rows, cols = self.size
@@ -150,7 +150,7 @@ def _fitted(places: Array, shifts: Array, size: tuple[int, int], degrees: tuple[
         terms = _terms(places, size, degree)
         weight = np.ones(len(shifts))
         for _ in range(4):
-            inverse = np.linalg.pinv((terms * weight[:, None]).T @ terms)
+            inverse = np.asarray(np.linalg.pinv((terms * weight[:, None]).T @ terms), np.float64)
             coefficients = inverse @ (terms * weight[:, None]).T @ shifts
             rest = shifts - terms @ coefficients
             spread = np.maximum([robust_scale(rest[:, 0]), robust_scale(rest[:, 1])], 1e-3)
