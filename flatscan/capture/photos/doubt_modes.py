@@ -13,7 +13,7 @@ import numpy as np
 
 from flatscan.capture.photos.adjustment import Adjusted, Priors, holding, normal_equations, points_held, settled
 from flatscan.capture.photos.bundle import Indices
-from flatscan.capture.photos.ties import LENS, POSE, Ties
+from flatscan.capture.photos.ties import LENS, POSE, Ties, seen_by
 from flatscan.core.geometry import Array, Mask
 
 MOST = 20
@@ -21,9 +21,12 @@ MOST = 20
 _ACROSS, _DOWN, _EACH = 16, 12, 6
 # modes that together make less than this share of the heights' variance are left out
 _LEFT = 0.002
-# sights of one point on neighbouring photos err alike (light, slant, the detector): common practice doubles what
-# independent errors would do; scripts/prove_bundle.py measures it on drawn walls
+# sights of one point on several photos err alike (light, slant, the detector): what independent errors would do is
+# doubled, which is what drawn walls took (methods/photos)
 ALIKE = 2.0
+# parts of a picture, across and down, and of how many sights each must be, in which sights are asked whether they err
+# alike
+_PARTS, _IN_PART = ((4, 3), (8, 6)), 6
 # how far out a picture's corners lie, by its focal length
 _CORNER = 0.7
 
@@ -32,13 +35,15 @@ _CORNER = 0.7
 class Modes:
     """Changes (n, k) of poses and lenses, each one standard deviation, and names; ``heights`` (n,) [m] is their rms.
 
-    ``u_focal`` is the relative u of the lenses' focal lengths, the largest of them.
+    ``u_focal`` is the relative u of the lenses' focal lengths, the largest of them; ``alike`` how much larger all is
+    than independent errors of sights would make it.
     """
 
     changes: Array
     names: tuple[str, ...]
     heights: Array
     u_focal: float
+    alike: float
 
 
 def modes_of(fitted: Adjusted, priors: Priors, used: Mask) -> Modes:
@@ -46,7 +51,8 @@ def modes_of(fitted: Adjusted, priors: Priors, used: Mask) -> Modes:
     ties = fitted.ties
     normals = normal_equations(ties, fitted.sights, priors)
     covariance = _covariance(ties, normals.reduced, priors)
-    root = _root(covariance) * ALIKE
+    alike = ALIKE * _inflated(fitted)
+    root = _root(covariance) * alike
     at = _spread(ties, used)
     carry = -normals.carry
     free, held = holding(ties), points_held(ties)
@@ -62,8 +68,31 @@ def modes_of(fitted: Adjusted, priors: Priors, used: Mask) -> Modes:
     changes = (root @ directions[:many].T).T
     names = tuple(_name(ties, change) for change in changes)
     place = POSE * len(ties.turns) + ties.lenses.shape[1] * np.arange(len(ties.lenses))
-    u_focal = ALIKE * float((np.sqrt(np.maximum(covariance[place, place], 0.0)) / ties.lenses[:, 0]).max())
-    return Modes(changes, names, sizes[:many] / np.sqrt(len(at)), u_focal)
+    u_focal = alike * float((np.sqrt(np.maximum(covariance[place, place], 0.0)) / ties.lenses[:, 0]).max())
+    return Modes(changes, names, sizes[:many] / np.sqrt(len(at)), u_focal, alike)
+
+
+def _inflated(fitted: Adjusted) -> float:
+    """How much larger than by independent errors what the sights do together is, 1 or more.
+
+    Where a shutter reads row by row or a lens is of another kind, sights in one part of a picture err alike: the mean
+    square of their sums is over what their own squares make (clustered errors: Liang and Zeger, Biometrika 73, 1986).
+    """
+    sights = fitted.sights
+    off = (sights.pixels - seen_by(fitted.ties, sights).pixels) / sights.sd[:, None]
+    off = off / max(float(np.sqrt((off**2).mean())), 1e-12)
+    size = sights.pixels.max(axis=0) + 1
+    most = 1.0
+    for parts in _PARTS:
+        at = np.floor(np.clip(sights.pixels / size, 0, 1 - 1e-9) * parts).astype(np.int64)
+        part = at[:, 1] * parts[0] + at[:, 0]
+        for key in (part, sights.photo * parts[0] * parts[1] + part):
+            many = np.bincount(key)
+            full = many >= _IN_PART
+            if full.any():
+                sums = np.stack([np.bincount(key, one) for one in off.T])[:, full]
+                most = max(most, float((sums**2 / many[full]).mean()))
+    return float(np.sqrt(most))
 
 
 def _covariance(ties: Ties, reduced: Array, priors: Priors) -> Array:

@@ -8,14 +8,15 @@ import numpy as np
 
 from flatscan.capture.photos.adjustment import Adjusted
 from flatscan.capture.photos.bundle import LeftOut
-from flatscan.capture.photos.doubt_modes import Modes
+from flatscan.capture.photos.doubt_modes import ALIKE, Modes
 from flatscan.capture.photos.photo_setup import PhotoSetup
 from flatscan.capture.photos.wall_axes import Axes
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import pixels, share
 
-# fewer photos, a less sure lens, more points that do not fit, or fewer points on the wall's plane are said
-_FEW, _POOR_FOCAL, _MANY_STRAYS, _ONE_PLANE = 8, 0.005, 0.15, 0.6
+# fewer photos, a less sure lens, more points that do not fit, fewer points on the wall's plane, or points that err
+# alike by so many times what chance does, are said
+_FEW, _POOR_FOCAL, _MANY_STRAYS, _ONE_PLANE, _ERR_ALIKE = 8, 0.005, 0.15, 0.6, 3.0
 
 
 def placing_notes(
@@ -39,5 +40,7 @@ def placing_notes(
     notes.append(note(known, focal=pixels(focal), u=share(modes.u_focal)))
     if modes.u_focal > _POOR_FOCAL:
         notes.append(note("placed.lens-poor"))
+    if modes.alike > _ERR_ALIKE * ALIKE:
+        notes.append(note("placed.err-alike", times=share(modes.alike / ALIKE)))
     notes.extend(axes.notes)
     return (*notes, note("placed.plumb-unknown"))

@@ -15,6 +15,9 @@ from flatscan.core.quantity import metres
 
 # a tape that the others contradict by so many times its u, and by so much [m], was misread; four places can tell
 _TIMES, _MISREAD, _TELL = 4.0, 0.008, 4
+# white light spreads over the edges of a black square: by so many pixels in all its side may be too short (drawn
+# photos lost 0.8)
+SPREAD = 0.6
 # beyond this [m] tapes fit no wall at all
 _HOPELESS = 0.1
 
@@ -37,8 +40,10 @@ class Laid:
     notes: tuple[Note, ...]
 
 
-def laid_on_tapes(marks: Marks, setup: PhotoSetup) -> Laid | None:
+def laid_on_tapes(marks: Marks, setup: PhotoSetup, pixel: float) -> Laid | None:
     """By taped places, else by taped distances, else by the printed size; None where nothing tells a length.
+
+    ``pixel`` is the size of one on the wall, in the unit of the marks.
 
     Raises `BadTable` where places fit the mirrored wall only, or nothing at all.
     """
@@ -52,7 +57,7 @@ def laid_on_tapes(marks: Marks, setup: PhotoSetup) -> Laid | None:
         return None
     side = float(np.median(marks.sides))
     scatter = float(np.std(marks.sides / side)) / np.sqrt(len(marks)) if len(marks) > 1 else 0.0
-    u = float(np.hypot(setup.doubts.target_size / setup.target_size, scatter))
+    u = float(np.hypot(np.hypot(setup.doubts.target_size / setup.target_size, scatter), SPREAD * pixel / side))
     known = note("placed.scale-size", size=metres(setup.target_size))
     return Laid(setup.target_size / side, u, np.eye(2), 0.0, False, len(marks), known, True, ())
 

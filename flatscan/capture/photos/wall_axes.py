@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from flatscan.capture.photos.photo_setup import PhotoSetup
-from flatscan.capture.photos.taped_places import Laid, laid_on_tapes
+from flatscan.capture.photos.taped_places import SPREAD, Laid, laid_on_tapes
 from flatscan.capture.photos.target_ties import Marks, marks_of
 from flatscan.capture.photos.ties import Ties
 from flatscan.core.geometry import Array, Mask, fit_plane_total, robust_scale
@@ -42,7 +42,8 @@ def on_wall_axes(ties: Ties, uprights: Array, setup: PhotoSetup) -> Axes:
     ties = ties.similar(1.0, np.stack([np.cross(up, normal), up, normal]), np.zeros(3))
     ties = ties.similar(1.0, np.eye(3), -ties.points[near].mean(axis=0))
     marks = marks_of(ties)
-    laid = laid_on_tapes(marks, setup)
+    pixel = float(np.median(ties.centres[:, 2]) / np.median(ties.lenses[:, 0]))
+    laid = laid_on_tapes(marks, setup, pixel)
     if laid is not None:
         turn = np.eye(3)
         turn[:2, :2] = laid.turn
@@ -60,7 +61,7 @@ def on_wall_axes(ties: Ties, uprights: Array, setup: PhotoSetup) -> Axes:
         axes_from,
         u_up,
         float(near.mean()),
-        () if laid is None else (*laid.notes, *_sizes(marks, setup, laid)),
+        () if laid is None else (*laid.notes, *_sizes(marks, setup, laid, pixel)),
     )
 
 
@@ -70,13 +71,14 @@ def _to_origin(ties: Ties, near: Mask) -> Array:
     return np.array([-low[0], -low[1], -np.median(ties.points[near, 2])])
 
 
-def _sizes(marks: Marks, setup: PhotoSetup, laid: Laid) -> tuple[Note, ...]:
+def _sizes(marks: Marks, setup: PhotoSetup, laid: Laid, pixel: float) -> tuple[Note, ...]:
     """What the printed targets measure, where their size was stated and the scale is known otherwise."""
     if setup.target_size is None or laid.by_size or not len(marks):
         return ()
     measured = float(np.median(marks.sides)) * laid.scale
     off = measured / setup.target_size - 1
-    if abs(off) < max(0.01, 3 * setup.doubts.target_size / setup.target_size):
+    spread = np.hypot(setup.doubts.target_size, SPREAD * pixel * laid.scale) / setup.target_size
+    if abs(off) < max(0.01, 3 * spread):
         return ()
     return (note("placed.size-check", stated=metres(setup.target_size), measured=metres(measured), off=share(off)),)
 
