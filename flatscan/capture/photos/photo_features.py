@@ -27,6 +27,8 @@ _CONTRAST, _EDGE = 0.015, 12.0
 # raise it with everything above: what was kept by other rules is made anew
 _RULES = "3"
 _MOST_KEPT = 400
+# coarse detail weaker than this [grey steps] is none: it is the sensor's own
+_FAINT = 0.7
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,7 +36,8 @@ class Features:
     """Features of one photo: places (n, 2) on the sensor [pixels], sizes (n,) [pixels], descriptions (n, 128).
 
     ``targets`` are corners (4, 2) by number. ``detail`` is the scatter of the finest detail [grey steps], ``sharp`` the
-    share of detail of two pixels in that of eight; ``enough`` is the share of squares that hold any feature.
+    share of detail of two pixels in that of eight, 0 where there is none at all; ``enough`` is the share of squares
+    that hold any feature.
     """
 
     at: Array
@@ -109,7 +112,7 @@ def _sharpness(grey: NDArray[np.uint8]) -> tuple[float, float]:
         coarse = cv2.GaussianBlur(fine, (0, 0), 1.2)
         scatter.append(float(np.median(np.abs(fine - coarse))))
         fine = cv2.resize(coarse, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    return scatter[0], scatter[0] / max(scatter[2], 0.1)
+    return scatter[0], scatter[0] / scatter[2] if scatter[2] > _FAINT else 0.0
 
 
 def _kept(photo: PhotoFile) -> Path | None:
@@ -124,7 +127,7 @@ def _kept(photo: PhotoFile) -> Path | None:
 
 def _read(path: Path) -> Features | None:
     try:
-        with np.load(path, allow_pickle=False) as kept:
+        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as kept:
             numbers, corners = kept["numbers"], kept["corners"]
             targets = {int(number): corners[i] for i, number in enumerate(numbers)}
             detail, sharp, enough = (float(value) for value in kept["told"])

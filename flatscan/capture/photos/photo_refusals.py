@@ -26,12 +26,12 @@ NEEDED = 15
 
 def texture_faults(features: Sequence[Features]) -> dict[int, Note]:
     """Photos that show too little, by number, with what they lack: texture, or sharpness beside the others."""
-    usual = float(np.median([one.sharp for one in features]))
+    usual = _usual_sharp(features)
     found = dict[int, Note]()
     for i, one in enumerate(features):
         if len(one) >= POOR and one.enough >= BARE_SHARE:
             continue
-        if one.sharp < _BLURRED * usual:
+        if 0 < one.sharp < _BLURRED * usual:
             found[i] = blurred(one, usual)
         else:
             found[i] = note("photo.no-texture", count=len(one), needed=POOR)
@@ -43,9 +43,15 @@ def blurred(one: Features, usual: float) -> Note:
     return note("photo.blurred", part=share(one.sharp / max(usual, 1e-9)))
 
 
+def _usual_sharp(features: Sequence[Features]) -> float:
+    """The fine detail of a typical photo that shows any."""
+    sharp = [one.sharp for one in features if one.sharp > 0]
+    return float(np.median(sharp)) if sharp else 0.0
+
+
 def is_blurred(one: Features, features: Sequence[Features]) -> bool:
     """Whether a photo has much less fine detail than the others."""
-    return one.sharp < _BLURRED * float(np.median([other.sharp for other in features]))
+    return 0 < one.sharp < _BLURRED * _usual_sharp(features)
 
 
 def refuse_few(folder: Path, count: int) -> None:
@@ -141,7 +147,7 @@ def not_placed(
         if i in others:
             why = note("photo.other-part", count=len(others[i]))
         elif is_blurred(features[i], features):
-            why = blurred(features[i], float(np.median([one.sharp for one in features])))
+            why = blurred(features[i], _usual_sharp(features))
         elif many < NEEDED:
             near = _nearest(i, placed)
             why = note("photo.no-overlap", count=many, needed=NEEDED, other=photos[near].name)

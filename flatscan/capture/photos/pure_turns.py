@@ -47,7 +47,7 @@ def one_place(database: Path, features: Sequence[Features], middle: Array, focal
         return None
     best = None
     for factor in _FOCALS:
-        size = np.diag([1.0, 1.0, focal * factor])
+        size = np.diag([focal * factor, focal * factor, 1.0])
         plain = np.array([np.linalg.inv(size) @ flat @ size for flat in flats])
         plain = plain / np.cbrt(np.linalg.det(plain))[:, None, None]
         values = np.linalg.svd(plain, compute_uv=False)

@@ -57,7 +57,9 @@ def own_focal(fitted: Adjusted, photo: int) -> tuple[float, float]:
     normal = design.T @ design
     scale = np.sqrt(np.diag(normal))
     inverse = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-10) / np.outer(scale, scale)
-    return float((inverse @ (design.T @ rest))[6]), float(np.sqrt(inverse[6, 6]))
+    # what misses by more than the others' u says no more about the lens
+    scatter = max(1.0, float(np.sqrt((rest**2).mean())))
+    return float((inverse @ (design.T @ rest))[6]), scatter * float(np.sqrt(inverse[6, 6]))
 
 
 def without(fitted: Adjusted, photos: Sequence[int]) -> tuple[Ties, Sights]:
