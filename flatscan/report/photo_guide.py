@@ -16,6 +16,7 @@ _MARGIN = 14.0
 WIDE, HIGH = 7.6, 3.6
 # near: parallax tells heights; far: one photo shows much of the wall (common practice)
 _NEAR, _FAR = 1.5, 2.5
+_STAND = "! Stand still for each photo; look where you step, not at the screen. High rows from a stable platform."
 _WALL = (
     "[wall]",
     'name = "north bedroom"',
@@ -49,11 +50,12 @@ def guide_page(paper: str = "a4", units: str = "mm") -> Figure:
     wide, high = PAPERS[paper]
     page = Figure(figsize=(wide / 25.4, high / 25.4))
     page.text(_MARGIN / wide, 1 - 16 / high, "Photos of a bare wall: its relief without a depth sensor", fontsize=13)
+    page.text(_MARGIN / wide, 1 - 21 / high, _STAND, fontsize=8.5, va="top")
     across = wide - 2 * _MARGIN
     tall = across * HIGH / WIDE
-    axes = page.add_axes((_MARGIN / wide, 1 - (24 + tall) / high, across / wide, tall / high))
+    axes = page.add_axes((_MARGIN / wide, 1 - (28 + tall) / high, across / wide, tall / high))
     draw_walk(axes, units)
-    top = 36 + tall
+    top = 38 + tall
     for number, line in enumerate(guide_lines(units)):
         page.text(_MARGIN / wide, 1 - (top + 8 * number) / high, line, fontsize=8.5, va="top")
     top += 50
