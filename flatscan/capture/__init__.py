@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import struct
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -13,15 +12,23 @@ from pathlib import Path
 import numpy as np
 
 from flatscan.capture.checks import checked_cloud
-from flatscan.capture.depth_frames import files_of_frames, is_frames, read_frames
-from flatscan.capture.registry import Format, formats, pick, present_file, refuse_what_does_not_fit
+from flatscan.capture.registry import (
+    FolderAsked,
+    Format,
+    folder_format,
+    formats,
+    is_folder,
+    pick,
+    present_file,
+    refuse_what_does_not_fit,
+)
 from flatscan.capture.source import BLOCK, Block, PointSource
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
 from flatscan.core.model import Cloud, Readings
 from flatscan.core.notes import note
 
-__all__ = ["Format", "files_of", "formats", "from_points", "read"]
+__all__ = ["Format", "files_of", "formats", "from_points", "is_folder", "read", "sha256_of"]
 _ARRAY = "array"
 # what a damaged file can make any library raise; a fault of our own (a name, a type) is to be seen as such
 _STUMBLED = (ArithmeticError, LookupError, RecursionError, UnicodeError, ValueError, EOFError, struct.error)
@@ -37,21 +44,23 @@ def read(
     crop: tuple[float, ...] | None = None,
     colours: bool = False,
     told: Callable[[float], None] | None = None,
+    sized: bool = False,
 ) -> Cloud | Readings:
     """What the capture file ``path`` holds: points as a `Cloud`, laser readings as `Readings`.
 
-    A folder of depth frames with poses is one capture.
+    A folder of depth frames with poses is one capture, and so is a folder of plain photos.
 
     ``file_unit`` (m, mm, cm, ft, in) decides the unit of a file that does not say. ``reading_u`` [m] is the standard
     uncertainty of one laser reading. A file of more than ``max_points`` points is refused. ``crop`` (x0, y0, z0, x1,
     y1, z1 in the file's coordinates and unit) is the part of the points that counts, ``colours`` brings the sample's
-    along, for pictures. ``told`` hears which part of a long capture is read. Raises `ReadError`, `BadTable`,
-    `UnitsUnknown`, `TooFewPoints` or `BadValue`.
+    along, for pictures. ``told`` hears which part of a long capture is read. ``sized``: the wall's size will tell the
+    scale of photos that do not (`Cloud.photographed`). Raises `ReadError`, `BadTable`, `UnitsUnknown`, `TooFewPoints`
+    or `BadValue`.
     """
     try:
-        # not Path.is_dir: it raises where a name is too long for the system
-        if os.path.isdir(path) and is_frames(Path(path)):  # noqa: PTH112
-            return read_frames(Path(path), file_unit=file_unit, max_points=max_points, crop=crop)
+        folder = folder_format(path)
+        if folder is not None:
+            return folder.open(Path(path), FolderAsked(file_unit, max_points, crop, told, sized))
         return _read_file(present_file(path), file_unit, reading_u, max_points, crop, colours=colours, told=told)
     except OSError as reason:
         raise ReadError(
@@ -83,11 +92,18 @@ def files_of(path: str | Path) -> tuple[Path, ...]:
 
     Raises `ReadError` where it is no capture, or one of its files is not there.
     """
-    if os.path.isdir(path) and is_frames(Path(path)):  # noqa: PTH112
-        return files_of_frames(Path(path))
+    folder = folder_format(path)
+    if folder is not None:
+        return folder.files(Path(path))
     path = present_file(path)
     form, _ = pick(path)
     return (path, *(form.others(path) if form.others is not None else ()))
+
+
+def sha256_of(path: str | Path) -> str:
+    """SHA-256 in hex of a capture, a file or a folder, as reading it states it; an unreadable one raises `OSError`."""
+    folder = folder_format(path)
+    return _sha256(Path(path)) if folder is None else folder.digest(Path(path))
 
 
 def from_points(

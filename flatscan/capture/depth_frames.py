@@ -15,6 +15,7 @@ from flatscan.capture.calibration.camera_file import camera_beside, fit_size
 from flatscan.capture.camera import Camera
 from flatscan.capture.checks import checked_cloud
 from flatscan.capture.depth_photo import DepthImage, OneBlock, confidence_beside, left_out, read_depth, scale_of
+from flatscan.capture.registry import FolderAsked, FolderFormat
 from flatscan.capture.source import PointSource
 from flatscan.core.beside import plain_in
 from flatscan.core.errors import ReadError, UnitsUnknown
@@ -271,3 +272,10 @@ def read_frames(
     # fused points are in metres, whatever the unit of the frames was
     cloud = checked_cloud(folder, source, lambda: folder_digest(folder), max_points=max_points, crop=crop)
     return replace(cloud, origin=replace(cloud.origin, file=folder.name))
+
+
+def _open(folder: Path, asked: FolderAsked) -> Cloud:
+    return read_frames(folder, file_unit=asked.file_unit, max_points=asked.max_points, crop=asked.crop)
+
+
+FRAMES = FolderFormat(READER, is_frames, is_frames, files_of_frames, folder_digest, _open)

@@ -12,6 +12,7 @@ from types import ModuleType
 from typing import Any
 
 from flatscan.core.errors import ReadError
+from flatscan.core.model import Cloud
 from flatscan.core.notes import Note, note
 from flatscan.core.quantity import share
 
@@ -32,6 +33,8 @@ _FORMATS = (
     "offset_grid",
     "text",
 )
+# likewise the kinds of folder that are one capture
+_FOLDERS = ("depth_frames:FRAMES", "photos.photo_format:PHOTOS")
 _HEAD = 65_536
 # peak memory over the size of the file where it cannot be streamed, measured on files of 30 to 70 MB and rounded up:
 # binary STL 6.8, PLY and OBJ meshes 4.0, GLB 3.5, compressed PCD 2.4
@@ -59,6 +62,32 @@ class Format:
     tells: bool = False
 
 
+@dataclass(frozen=True)
+class FolderAsked:
+    """How a folder is to be read: what `capture.read` was asked for of it."""
+
+    file_unit: str | None = None
+    max_points: int | None = None
+    crop: tuple[float, ...] | None = None
+    told: Callable[[float], None] | None = None
+    sized: bool = False
+
+
+@dataclass(frozen=True)
+class FolderFormat:
+    """A kind of folder that is one capture: ``holds`` tells whatever else lies in it, ``alone`` where nothing does.
+
+    ``files`` are all that reading it opens, ``digest`` is the SHA-256 of them, ``open`` makes a `Cloud` of it.
+    """
+
+    name: str
+    holds: Callable[[Path], bool]
+    alone: Callable[[Path], bool]
+    files: Callable[[Path], tuple[Path, ...]]
+    digest: Callable[[Path], str]
+    open: Callable[[Path, FolderAsked], Cloud]
+
+
 def need(module: str, extra: str, what: str) -> ModuleType:
     """An optional library, imported; raises `ReadError` with the command that installs it."""
     try:
@@ -77,8 +106,29 @@ def need(module: str, extra: str, what: str) -> ModuleType:
 
 def formats() -> tuple[Format, ...]:
     """Every kind of file that can be read, in the order in which a file is tried against them."""
-    places = (entry.partition(":") for entry in _FORMATS)
-    return tuple(getattr(import_module(f"flatscan.capture.{module}"), name or "FORMAT") for module, _, name in places)
+    return tuple(_named(entry) for entry in _FORMATS)
+
+
+def folder_format(path: str | Path) -> FolderFormat | None:
+    """The kind of capture that a folder is; None for a file, and for a folder that is none."""
+    # not Path.is_dir: it raises where a name is too long for the system
+    if not os.path.isdir(path):  # noqa: PTH112
+        return None
+    return next((one for one in _folder_formats() if one.holds(Path(path))), None)
+
+
+def is_folder(path: Path) -> bool:
+    """Whether a folder is one capture by itself, of depth frames or of plain photos, and not a folder of captures."""
+    return path.is_dir() and any(one.alone(path) for one in _folder_formats())
+
+
+def _folder_formats() -> tuple[FolderFormat, ...]:
+    return tuple(_named(entry) for entry in _FOLDERS)
+
+
+def _named(entry: str) -> Any:
+    module, _, name = entry.partition(":")
+    return getattr(import_module(f"flatscan.capture.{module}"), name or "FORMAT")
 
 
 def present_file(path: str | Path) -> Path:

@@ -20,6 +20,7 @@ _USES = (
     ("doctor.readings", ("numpy", "scipy", "numba", "cattrs"), "flatscan"),
     ("doctor.sheets", ("matplotlib", "contourpy", "PIL", "pypdf"), "flatscan"),
     ("doctor.photos", ("cv2",), "opencv-python-headless"),
+    ("doctor.plain-photos", ("cv2", "pycolmap"), "'flatscan[photos]'"),
     ("doctor.frames", ("open3d",), "open3d"),
     ("doctor.las", ("laspy", "lazrs"), "'flatscan[las]'"),
     ("doctor.e57", ("pye57",), "'flatscan[e57]'"),

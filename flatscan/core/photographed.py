@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -36,6 +36,8 @@ class Photographed:
     independent doubt of the cameras, one standard deviation of it; ``rest`` [m] is a slow error beyond them.
     ``scatter`` [m] is what single points are off by at least, ``scale`` the relative u of lengths, None where not
     known, ``source`` how the doubts are known. ``picture`` is the wall straight on, None where nobody asked for it.
+    ``name``, ``width`` and ``height`` [m] of the wall stand beside the photos, ``sized_by`` is the side of it (width or
+    height) that told all lengths.
     """
 
     x: Array
@@ -46,3 +48,23 @@ class Photographed:
     scale: float | None
     source: Note
     picture: FlatPicture | None = None
+    name: str = ""
+    width: float | None = None
+    height: float | None = None
+    sized_by: str = ""
+
+    def made_longer(self, factor: float) -> Photographed:
+        """The same with all lengths ``factor`` times as long."""
+        shown = self.picture
+        if shown is not None:
+            left, bottom, step = (one * factor for one in (shown.left, shown.bottom, shown.step))
+            shown = replace(shown, left=left, bottom=bottom, step=step)
+        return replace(
+            self,
+            x=self.x * factor,
+            y=self.y * factor,
+            modes=self.modes * factor,
+            rest=self.rest * factor,
+            scatter=self.scatter * factor,
+            picture=shown,
+        )

@@ -12,8 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import IO, TYPE_CHECKING
 
-from flatscan.capture import files_of, formats
-from flatscan.capture.depth_frames import is_frames
+from flatscan.capture import files_of, formats, is_folder
 from flatscan.capture.registry import pick
 from flatscan.core.errors import FlatscanError, ReadError, unwritten
 from flatscan.core.quantity import share
@@ -221,7 +220,7 @@ def _capture_among(root: Path, files: Sequence[Path]) -> tuple[Path, frozenset[P
     """Which of the files is the capture, and all that reading it opens: the one that needs the most of the others."""
     reach: dict[Path, frozenset[Path]] = {}
     trouble = None
-    rooms = [path for path in (root, *root.rglob("*")) if path.is_dir() and is_frames(path)]
+    rooms = [path for path in (root, *root.rglob("*")) if is_folder(path)]
     lone = [path for path in files if not any(path.is_relative_to(room) for room in rooms) and _is_known(path)]
     for path in (*rooms, *lone):
         try:

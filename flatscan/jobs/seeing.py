@@ -26,15 +26,10 @@ from flatscan.jobs.changed import changed
 from flatscan.jobs.declared import SCANNER, against_declared, declared_type, refuse_sides, stood_before
 from flatscan.jobs.joining import put_together, room_of_all
 from flatscan.jobs.made_again import with_repeats
+from flatscan.jobs.photo_scale import checking_sizes, own_title, with_taped_scale
 from flatscan.jobs.results import Looked, Seen
 from flatscan.jobs.seeing_stations import read_wall
-from flatscan.jobs.settings import (
-    STATIONS_TYPE,
-    Capturing,
-    Progress,
-    Requirement,
-    silent,
-)
+from flatscan.jobs.settings import STATIONS_TYPE, Capturing, Progress, Requirement, silent
 from flatscan.plan.dots import Laser
 from flatscan.relief import (
     CaptureType,
@@ -124,7 +119,7 @@ def read(source: Capture, how: Capturing, progress: Progress = silent, *, colour
     progress(note("stage.reading"), None)
     if not isinstance(source, (str, os.PathLike)):
         return capture.from_points(_as_array(source), file_unit=how.file_unit, max_points=how.max_points, crop=how.crop)
-    return capture.read(
+    found = capture.read(
         source,
         file_unit=how.file_unit,
         reading_u=how.reading_u,
@@ -132,7 +127,9 @@ def read(source: Capture, how: Capturing, progress: Progress = silent, *, colour
         crop=how.crop,
         colours=colours,
         told=lambda part: progress(note("stage.frames"), part),
+        sized=how.width is not None or how.height is not None,
     )
+    return found if isinstance(found, Readings) else with_taped_scale(found, how, find_room)
 
 
 def _as_array(points: object) -> np.ndarray[Any, Any]:
@@ -243,7 +240,7 @@ def seen_in(
     return Seen(
         origin=taken.origin,
         capture_type=kind.name,
-        title="" if taken.swept is None else taken.swept.name,
+        title=own_title(taken),
         wall=wall,
         relief=relief,
         notes=(*taken.origin.warnings, *assumed, *room.notes, *wall.notes, *laid, *more, *_unmeasured(relief, step)),
@@ -320,7 +317,8 @@ def find_room(cloud: Cloud, how: Capturing, progress: Progress = silent, *, leve
     # in the file's own numbers
     scale = METRES_PER[cloud.origin.file_unit]
     seen_from: Array | None = None if how.seen_from is None else np.array(how.seen_from) * scale
-    find = partial(walls.find_walls, up=how.up, seen_from=seen_from, width=how.width, height=how.height, ask=False)
+    width, height = checking_sizes(cloud, how)
+    find = partial(walls.find_walls, up=how.up, seen_from=seen_from, width=width, height=height, ask=False)
     return room_of_all(cloud, find, levels=levels)
 
 

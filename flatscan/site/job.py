@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from flatscan import __version__
-from flatscan.capture import formats
+from flatscan.capture import formats, is_folder
 from flatscan.core.errors import BadTable, FlatscanError, ReadError
 from flatscan.core.notes import Note
 from flatscan.core.table import Column, read_table
@@ -194,19 +194,21 @@ class Row:
 def in_folder(folder: Path, settings: Settings, avoid: Path) -> list[Capture]:
     """Every capture in a folder and below, in the order of their names; ``avoid`` is where results go.
 
-    Floor and room are the folders a capture lies in: ``floor/room/wall.ply``, or ``room/wall.ply``. Hidden folders and
-    folders of results are passed over. Raises `ReadError` where there is none.
+    Floor and room are the folders a capture lies in: ``floor/room/wall.ply``, or ``room/wall.ply``; a folder of depth
+    frames or of plain photos is itself one. Hidden folders and folders of results are passed over. Raises `ReadError`
+    where there is none.
     """
     suffixes = {suffix for form in formats() for suffix in form.suffixes}
     found = []
     for path in _files(folder, avoid):
-        if path.suffix.lower() in suffixes:
+        if path.is_dir() or path.suffix.lower() in suffixes:
             listed = path.relative_to(folder)
             above = listed.parts[:-1]
             room = above[-1] if above else ""
             floor = " ".join(above[:-1])
             # workers may stand in another folder, or on another machine that sees this one's disk
-            found.append(Capture(path.absolute(), path.stem, floor, room, settings=settings, listed=listed.as_posix()))
+            name = path.absolute().name if path.is_dir() else path.stem
+            found.append(Capture(path.absolute(), name, floor, room, settings=settings, listed=listed.as_posix()))
     if not found:
         raise ReadError(
             folder,
@@ -219,8 +221,13 @@ def in_folder(folder: Path, settings: Settings, avoid: Path) -> list[Capture]:
 
 
 def _files(folder: Path, avoid: Path) -> Iterator[Path]:
+    """All files that are not hidden, and folders that are a capture instead of what is in them."""
     for place, folders, names in os.walk(folder, onerror=_complain):
         here = Path(place)
+        if is_folder(here):
+            folders.clear()
+            yield here
+            continue
         folders[:] = sorted(
             name
             for name in folders

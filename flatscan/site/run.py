@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import shutil
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -10,6 +9,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Protocol
 
+from flatscan.capture import sha256_of
+from flatscan.core.errors import FlatscanError
 from flatscan.site import summary
 from flatscan.site.job import Capture, Task, keyed
 from flatscan.site.left_open import ANSWERS, PICTURES, Answer, Question, questions
@@ -132,11 +133,10 @@ def _hashes(captures: Sequence[Capture]) -> list[str]:
 
 
 def _sha256(path: Path) -> str:
-    """Hash of a file's contents; empty where it cannot be read, which its task then tells."""
+    """Hash of a capture's contents; empty where it cannot be read, which its task then tells."""
     try:
-        with path.open("rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
-    except OSError:
+        return sha256_of(path)
+    except (OSError, FlatscanError):
         return ""
 
 
@@ -146,7 +146,8 @@ def _largest_first(pair: tuple[Capture, str]) -> float:
 
 def _size(path: Path) -> float:
     try:
-        return float(path.stat().st_size)
+        held = [path] if not path.is_dir() else path.iterdir()
+        return float(sum(one.stat().st_size for one in held))
     except OSError:
         return 0.0
 

@@ -3,7 +3,9 @@
 import json
 import zipfile
 
+import cv2
 import every_capture
+import numpy as np
 from sending import parts_of, send, zipped
 
 from flatscan.capture import files_of
@@ -115,3 +117,14 @@ def test_it_is_sealed_with_all_its_files_and_read_as_on_the_command_line(client,
     assert run(["survey", str(capture), "--plan", str(job.folder / "plan.toml"), "--json"]) == 0
     theirs = json.loads(capsys.readouterr().out)
     assert (made["wall"], made["material"]) == (theirs["wall"], theirs["material"])
+
+
+def test_a_zip_of_plain_photos_is_one_capture_of_its_folder(client, tmp_path):
+    for number in range(3):
+        (tmp_path / "north wall").mkdir(exist_ok=True)
+        assert cv2.imwrite(str(tmp_path / "north wall" / f"IMG_{number}.jpg"), np.full((6, 8), 40 * number, np.uint8))
+    (tmp_path / "north wall" / "wall.toml").write_text('[wall]\nname = "north"\n')
+    parts = parts_of(tmp_path / "north wall", tmp_path)
+    assert send(client, [("x.zip", zipped(parts))]).status_code == 303
+    told = client.job().settings["capture"]
+    assert (told["name"], told["holds"], told["file"], told["others"]) == ("north wall", "points", "capture-1", 4)

@@ -221,3 +221,19 @@ def test_max_points_is_said_with_the_number(tmp_path):
     made = run(in_folder(tmp_path / "scans", Settings(how=Capturing(max_points=1000)), out), out, InlinePool).document
     assert "150,000 points; needed: at most 1,000" in made["failed"][0]["error"]
     assert json.loads((out / "site.json").read_text())["totals"]["failed"] == 1
+
+
+def test_a_folder_of_photos_is_one_capture_and_no_room_of_captures(tmp_path):
+    for name in ("ground/hall/north", "ground/hall/south"):
+        (tmp_path / name).mkdir(parents=True)
+        for number in range(2):
+            (tmp_path / name / f"IMG_{number}.jpg").write_bytes(b"\xff\xd8\xff" + bytes(20))
+    (tmp_path / "ground" / "hall" / "east.csv").write_text(grid_text())
+    found = in_folder(tmp_path, Settings(), tmp_path / "out")
+    assert [(c.floor, c.room, c.name) for c in found] == [
+        ("ground", "hall", "east"),
+        ("ground", "hall", "north"),
+        ("ground", "hall", "south"),
+    ]
+    (alone,) = in_folder(tmp_path / "ground" / "hall" / "north", Settings(), tmp_path / "out")
+    assert (alone.name, alone.slug) == ("north", "north")

@@ -16,6 +16,7 @@ from flatscan.capture.photos.first_heights import REACH
 from flatscan.capture.photos.flattened import Flattened, Ground, flattened, ground_of
 from flatscan.capture.photos.height_modes import height_modes
 from flatscan.capture.photos.pairs_seen import base
+from flatscan.capture.photos.photo_format import PHOTO_READER
 from flatscan.capture.photos.straight_picture import FlatColours, flat_colours, picture_ground, straight_picture
 from flatscan.capture.pictures import read_picture
 from flatscan.capture.source import PointSource
@@ -25,7 +26,6 @@ from flatscan.core.notes import note
 from flatscan.core.photographed import Photographed
 
 KIND = "photogrammetry"
-PHOTO_READER = "photos"
 Colours = NDArray[np.uint8]
 # luminance of red, green and blue (ITU-R BT.601, 2.5.1)
 _LUMINANCE = np.array([0.299, 0.587, 0.114], np.float32)
