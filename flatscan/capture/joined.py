@@ -94,6 +94,14 @@ def _alike(taken: Sequence[Cloud | Readings]) -> list[Cloud]:
             needed="scans that share coordinates with {set:same_wall}",
             remedy="Leave it out, or tie the scan down with {set:tie}",
         )
+    alone = next((one for one in clouds if one.photographed is not None), None)
+    if alone is not None:
+        raise MixedSurveys(
+            alone.origin.file,
+            "a folder of photos, whose coordinates are its own",
+            needed="captures with shared coordinates",
+            remedy="Put all photos of the wall into one folder",
+        )
     first = clouds[0]
     for number, cloud in enumerate(clouds[1:], 2):
         twice = next((one for one in clouds[: number - 1] if one.origin.sha256 == cloud.origin.sha256), None)

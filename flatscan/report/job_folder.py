@@ -73,7 +73,8 @@ class _Record:
 
 def folder_of(capture: str | Path) -> Path:
     """The folder of a capture's job, in the current one."""
-    return Path(f"{Path(capture).stem}-flatscan")
+    # a folder given as "." has a name of its own
+    return Path(f"{Path(capture).absolute().stem}-flatscan")
 
 
 def sheet_name(command: str, name: str) -> str:

@@ -1,5 +1,7 @@
 """Folders of plain photos as captures: which are one, what belongs to them, and their hash; no photo is looked at."""
 
+import sys
+
 import cv2
 import numpy as np
 import pytest
@@ -91,6 +93,20 @@ def test_among_other_captures_only_the_walls_file_makes_photos_one(folder, besid
     assert not only_photos(folder)
     (folder / "wall.toml").write_text('[wall]\nname = "north"\n')
     assert only_photos(folder)
+
+
+def test_without_the_library_it_is_said_what_to_install(folder, monkeypatch):
+    (folder / "wall.toml").write_text('[wall]\nname = "north"\nwidth = "3 m"\n')
+    monkeypatch.setitem(sys.modules, "pycolmap", None)
+    with pytest.raises(ReadError, match=r"pip install 'flatscan\[photos\]'"):
+        capture.read(folder)
+
+
+def test_sheets_made_in_the_folder_of_the_photos_do_not_hide_it(folder):
+    (folder / "north-flatscan").mkdir()
+    assert only_photos(folder)
+    (folder / "upstairs").mkdir()
+    assert not only_photos(folder)
 
 
 def test_one_photo_is_no_folder_of_photos(tmp_path):

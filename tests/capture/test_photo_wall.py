@@ -9,7 +9,8 @@ from numpy.testing import assert_allclose
 from photo_room_model import PhotoRoom, PhotoTold
 
 from flatscan import capture, jobs
-from flatscan.core.errors import ReadError
+from flatscan.capture.joined import joined
+from flatscan.core.errors import MixedSurveys, ReadError
 from flatscan.core.geometry import fit_plane_robust
 from flatscan.jobs.photo_scale import checking_sizes, with_taped_scale
 from flatscan.jobs.seeing import find_room, see
@@ -92,6 +93,13 @@ def test_without_any_length_it_is_said_what_to_tape(taken):
     *_, cloud, _ = taken
     with pytest.raises(ReadError, match=r"no length.*taped length"):
         with_taped_scale(unscaled(cloud, 2.0), jobs.Capturing(), find_room)
+
+
+def test_two_folders_of_photos_share_no_coordinates(taken):
+    *_, cloud, _ = taken
+    other = replace(cloud, origin=replace(cloud.origin, sha256="0" * 64))
+    with pytest.raises(MixedSurveys, match="into one folder"):
+        joined([cloud, other])
 
 
 def test_photos_with_a_scale_stay_as_they_are(taken):

@@ -42,7 +42,7 @@ def only_photos(folder: Path) -> bool:
     if (folder / WALL_FILE).is_file():
         return True
     others = {suffix for form in formats() for suffix in form.suffixes} - {*SUFFIXES, ".toml"}
-    below = any(path.is_dir() and not path.name.startswith(".") for path in folder.iterdir())
+    below = any(path.is_dir() and not _is_results(path) for path in folder.iterdir())
     return not below and not any(path.suffix.lower() in others and not _is_note(path) for path in folder.iterdir())
 
 
@@ -83,6 +83,11 @@ def digest_of_photos(folder: Path) -> str:
 def _photos(folder: Path) -> list[Path]:
     names = (path for path in folder.iterdir() if not path.name.startswith("."))
     return sorted(path for path in names if path.suffix.lower() in SUFFIXES and not _is_depth(path))
+
+
+def _is_results(folder: Path) -> bool:
+    """Whether a folder is hidden, or holds sheets that were made of a capture."""
+    return folder.name.startswith(".") or folder.name.endswith("-flatscan")
 
 
 def _is_note(path: Path) -> bool:
