@@ -2,7 +2,7 @@
 
 Each room is drawn (`photo_room_model`) with a lens of its own, half of them with errors that no adjustment here solves
 for, and goes as a folder of JPEGs through the public functions. Its largest gap is 0.6 or 1.4 times the limit. Said of
-each: the random part in 10 mm cells; how many gaps chosen without looking lie within 1.96 u of the truth, alone and
+each: the random part of cells; how many gaps chosen without looking lie within 1.96 u of the truth, alone and
 tied by twelve readings; whether the true largest gap lies between the bounds; what is decided. A depth scan of the
 same walls, 8 mm warp over 2 m stated, is tied by the same readings for comparison.
 
@@ -18,7 +18,7 @@ import shutil
 import sys
 import tempfile
 import time
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -39,7 +39,7 @@ from flatscan.relief import capture_type
 from flatscan.straightedge import sweep
 
 Array = np.ndarray
-LIMIT, RULE, READINGS = 0.005, 2.0, 12
+LIMIT, READINGS = 0.005, 12
 SHARES, LOOKS = (0.6, 1.4), ("blocks", "brick", "roughcast", "render")
 U_READING, STATED = 0.65e-3, CommonError(0.008, 2.0)
 LASER = capture_type("laser-readings")
@@ -47,36 +47,50 @@ LASER = capture_type("laser-readings")
 REACH, STEP = 0.03, 0.001
 
 
-def room_of(number: int, megapixels: float) -> PhotoRoom:
+@dataclass(frozen=True)
+class Kind:
+    """Which rooms: how wide and high from and to [m], how far off photos are taken [m], the straightedge [m]."""
+
+    wide: tuple[float, float] = (3.0, 4.0)
+    high: tuple[float, float] = (2.2, 2.5)
+    distance: tuple[float, float] = (1.7, 2.2)
+    rule: float = 2.0
+    target: float = 0.12
+
+
+WHOLE, NEAR = Kind(), Kind((1.7, 2.0), (1.2, 1.4), (0.9, 1.1), 1.0, 0.09)
+
+
+def room_of(number: int, megapixels: float, kind: Kind) -> PhotoRoom:
     """A room by its number: look, size, lens and errors of its own; its largest gap as the share says."""
     rng = np.random.default_rng([7, number])
-    wide, high = rng.uniform(3.0, 4.0), rng.uniform(2.2, 2.5)
+    wide, high = rng.uniform(*kind.wide), rng.uniform(*kind.high)
     humps = tuple((rng.uniform(0.3, wide - 0.3), rng.uniform(0.3, high - 0.3), size * rng.uniform(0.7, 1.3),
                    rng.uniform(0.15, 0.35)) for size in (0.004, -0.003, 0.003))  # fmt: skip
     wall = WallTold(round(wide, 3), round(high, 3), LOOKS[number % len(LOOKS)], lean=rng.normal(0, 0.004), humps=humps,
-                    warp=(1.0, 0.0015), seed=number)  # fmt: skip
-    wall = with_gap(wall, SHARES[number // len(LOOKS) % 2] * LIMIT)
+                    warp=(1.0, 0.0015), target=kind.target, seed=number)  # fmt: skip
+    wall = with_gap(wall, SHARES[number // len(LOOKS) % 2] * LIMIT, kind.rule)
     odd = tuple(rng.choice(ODD, 2, replace=False)) if number % 2 else ()
     lens = replace(PhotoTold().lens, radial=(rng.normal(0.03, 0.03), rng.normal(-0.06, 0.03), 0.0),
                    focal=rng.uniform(0.70, 0.80))  # fmt: skip
-    distance = float(rng.uniform(1.7, 2.2))
+    distance = float(rng.uniform(*kind.distance))
     return PhotoRoom(wall, PhotoTold(megapixels, distance, lens=lens, odd=odd, seed=number))
 
 
-def with_gap(wall: WallTold, wanted: float) -> WallTold:
+def with_gap(wall: WallTold, wanted: float, rule: float) -> WallTold:
     """The wall with its warp and humps made so large that its largest gap is as wanted, where joints let it be."""
     factor = 1.0
     for _ in range(4):
         scaled = replace(wall, warp=(wall.warp[0], wall.warp[1] * factor),
                          humps=tuple((x, y, z * factor, sd) for x, y, z, sd in wall.humps))  # fmt: skip
-        found = largest(draw_wall(replace(scaled, fine=0.0025)).cells(0.02), 0.02)
+        found = largest(draw_wall(replace(scaled, fine=0.0025)).cells(0.02), 0.02, rule)
         factor = float(np.clip(factor * wanted / found, 0.05, 6.0))
     return scaled
 
 
-def largest(z: Array, cell: float) -> float:
+def largest(z: Array, cell: float, rule: float) -> float:
     """The largest resting gap [m] of offsets (up, along) known without error."""
-    return float(sweep(relief_of(z, cell, CommonError(0.0)), RULE, workers=1).worst.value)
+    return float(sweep(relief_of(z, cell, CommonError(0.0)), rule, workers=1).worst.value)
 
 
 def relief_of(z: Array, cell: float, common: CommonError, halves: tuple[Array, Array] | None = None) -> Grid:
@@ -123,11 +137,11 @@ def fine_part(z: Array, known: Array, cell: float) -> Array:
     return np.where(known & (weight > 0.5), z - broad, np.nan)
 
 
-def gap_ratios(relief: Grid, truth: Array) -> Array:
+def gap_ratios(relief: Grid, truth: Array, rule: float) -> Array:
     """Error over stated u of gaps along and up, contacts and places on cells chosen without looking."""
     wrong, found = relief.offset - truth, []
     u = np.nan_to_num(relief.u)
-    for long in (0.5, 1.0, 1.9):
+    for long in (0.25 * rule, 0.5 * rule, 0.95 * rule):
         for turn in (False, True):
             error, own = (wrong.T, u.T) if turn else (wrong, u)
             near = round(long / 2 / relief.cell)
@@ -162,16 +176,16 @@ def readings(room: PhotoRoom, folder: Path) -> Path:
     return folder / "tie.csv"
 
 
-def one_room(number: int, megapixels: float, keep: Path | None) -> dict[str, Any]:
+def one_room(number: int, megapixels: float, kind: Kind, keep: Path | None) -> dict[str, Any]:
     """All that is said of one room."""
-    room = room_of(number, megapixels)
+    room = room_of(number, megapixels, kind)
     place = Path(tempfile.mkdtemp(prefix="photos-")) if keep is None else keep / f"room{number:03d}"
     said: dict[str, Any] = {"room": number, "look": room.wall.told.look, "odd": list(room.told.odd)}
     said |= {"photos": len(room.poses), "megapixels": megapixels}
     try:
         folder = room.write(place / "photos", scale="targets", taped=0.001)
         started = time.monotonic()
-        said |= measured(room, folder, place)
+        said |= measured(room, folder, place, kind.rule)
         said["seconds"] = round(time.monotonic() - started)
     except FlatscanError as refused:
         said["refused"] = str(refused)
@@ -181,10 +195,10 @@ def one_room(number: int, megapixels: float, keep: Path | None) -> dict[str, Any
     return said
 
 
-def measured(room: PhotoRoom, folder: Path, place: Path) -> dict[str, Any]:
+def measured(room: PhotoRoom, folder: Path, place: Path, rule: float) -> dict[str, Any]:
     """The photos through reading, seeing, tying and checking."""
-    asked = jobs.Requirement(rule=RULE, limit=LIMIT)
-    how = jobs.Capturing(cell=0.01)
+    asked = jobs.Requirement(rule=rule, limit=LIMIT)
+    how = jobs.Capturing()
     cloud = read(folder, how)
     alone = seen_in(cloud, how)
     grid = alone.relief
@@ -194,8 +208,8 @@ def measured(room: PhotoRoom, folder: Path, place: Path) -> dict[str, Any]:
     known = grid.valid.sum() * grid.cell**2 / (room.wall.told.width * room.wall.told.height)
     said = {"covered": round(float(known), 3), "random_mm": mm(np.median(np.abs(off)) * 1.4826),
             "random_95_mm": mm(np.quantile(np.abs(off), 0.95)), "u_mm": mm(np.nanmedian(grid.u)),
-            "moved_mm": [mm(one) for one in moved]}  # fmt: skip
-    true = largest(np.where(grid.valid, truth, np.nan), grid.cell)
+            "cell_mm": mm(grid.cell), "moved_mm": [mm(one) for one in moved]}  # fmt: skip
+    true = largest(np.where(grid.valid, truth, np.nan), grid.cell, rule)
     said["true_mm"] = mm(true)
     tie = readings(room, place)
     bound = tied(alone, replace(how, tie=str(tie)), jobs.silent)
@@ -208,7 +222,7 @@ def measured(room: PhotoRoom, folder: Path, place: Path) -> dict[str, Any]:
 def judged(seen: Any, truth: Array, true: float, asked: jobs.Requirement) -> dict[str, Any]:
     """Gaps within 1.96 u, the largest gap's bounds, and the decision."""
     checked = check_seen(seen, asked)
-    ratios = gap_ratios(seen.relief, truth)
+    ratios = gap_ratios(seen.relief, truth, asked.rule)
     gaps = checked.gaps
     right = "within" if true <= LIMIT else "outside"
     found = {"gaps_in": int((np.abs(ratios) <= 1.96).sum()), "gaps": len(ratios)}
@@ -235,15 +249,15 @@ def mm(value: Any) -> Any:
     return None if value is None else round(1000 * float(value), 3)
 
 
-def summed(rows: list[dict[str, Any]]) -> None:
+def summed(rows: list[dict[str, Any]], rule: float) -> None:
     """The table."""
     done = [row for row in rows if "refused" not in row]
-    print(f"\n{len(rows)} rooms, {len(rows) - len(done)} refused, limit {1000 * LIMIT:g} mm, rule {RULE:g} m")
+    print(f"\n{len(rows)} rooms, {len(rows) - len(done)} refused, limit {1000 * LIMIT:g} mm, rule {rule:g} m")
     if not done:
         return
     spread = [row["random_mm"] for row in done]
     print(
-        f"random part in 10 mm cells: median {np.median(spread):.2f}, largest {max(spread):.2f} mm; stated "
+        f"random part of cells: median {np.median(spread):.2f}, largest {max(spread):.2f} mm; stated "
         f"{np.median([row['u_mm'] for row in done]):.2f}; covered {np.median([row['covered'] for row in done]):.0%}"
     )
     print(f"{'':18s}{'gaps in 1.96 u':>16s}{'held':>8s}{'right':>8s}{'false':>8s}{'false at most':>15s}")
@@ -267,14 +281,16 @@ def main() -> int:
     parser.add_argument("--megapixels", type=float, default=2.0)
     parser.add_argument("--minutes", type=float, default=1e9, help="fewer rooms where these are over")
     parser.add_argument("--keep", type=Path, help="folder that keeps photos and readings")
+    parser.add_argument("--near", action="store_true", help="parts of walls, 1.7 to 2 m wide, from 1 m off")
     asked = parser.parse_args()
+    kind = NEAR if asked.near else WHOLE
     started, rows = time.monotonic(), []
     for number in range(asked.first, asked.first + asked.rooms):
         if time.monotonic() - started > 60 * asked.minutes:
             break
-        rows.append(one_room(number, asked.megapixels, asked.keep))
+        rows.append(one_room(number, asked.megapixels, kind, asked.keep))
         print(json.dumps(rows[-1]), flush=True)
-    summed(rows)
+    summed(rows, kind.rule)
     return 0
 
 
