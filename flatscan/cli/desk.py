@@ -21,6 +21,7 @@ from flatscan.cli.speaking import hand_over, words
 @click.option("--json", "as_json", is_flag=True, help="Print the page's address as JSON, once it is ready.")
 @click.option("--quiet", is_flag=True, help="Say nothing but errors.")
 @click.option("--share", is_flag=True, help="Let a phone on the same network open the page too.")
+@click.option("--https", is_flag=True, help="Share it encrypted, so that a phone can read without a connection too.")
 @click.option(
     "--port",
     type=click.IntRange(0, 65535),
@@ -41,6 +42,7 @@ def desk(
     as_json: bool,
     quiet: bool,
     share: bool,
+    https: bool,
     port: int | None,
     upload_limit: float,
     no_browser: bool,
@@ -63,6 +65,7 @@ def desk(
     desk.serve(
         place,
         share=share,
+        https=https,
         port=port,
         browser=not no_browser,
         upload_limit=int(upload_limit * 1e9),

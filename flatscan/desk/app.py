@@ -1,14 +1,9 @@
-"""The page's application: who is let in, its addresses and files, and how a failure is told."""
+"""The page's application: its addresses and files, and how a failure is told."""
 
 from __future__ import annotations
 
-import io
 import logging
-import os
-import secrets
-import socket
-import webbrowser
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 from http import HTTPStatus
@@ -17,17 +12,18 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
-from flatscan.core.errors import FlatscanError, OutputError, ReadError
-from flatscan.desk import screens
+from flatscan.core.errors import FlatscanError, ReadError
+from flatscan.desk import letting_in, screens
 from flatscan.desk.answering import in_four_parts
 from flatscan.desk.bench import Bench
+from flatscan.desk.certificates import Identity
 from flatscan.desk.crew import Stopped
-from flatscan.desk.door import guard
+from flatscan.desk.devices import Devices
 from flatscan.desk.folders import Job, Jobs, NoWall, OtherTab
 from flatscan.report.page import SCRIPTS
 
 if TYPE_CHECKING:
-    from flask import Flask, Response
+    from flask import Flask
 
 _LOG = logging.getLogger(__name__)
 UPLOAD_LIMIT = 4_000_000_000
@@ -42,16 +38,11 @@ _FILES = {
     "readings.js": [_PAGES / "readings.js"],
     "wall.js": [_SHEETS_PAGE / name for name in SCRIPTS],
     "answers.js": [_PAGES / "answers.js"],
+    "away.js": [_PAGES / "away.js"],
 }
-# one script and one style, both of this machine; nothing else may be fetched, framed, or posted anywhere else
-POLICY = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; "
-    "base-uri 'none'; frame-ancestors 'none'"
-)
-_SAFE = {"GET", "HEAD", "OPTIONS"}
 _SAID = {
-    HTTPStatus.UNAUTHORIZED: "Open this page by the address the program printed when it was started: the secret in it "
-    "lets you in. After a restart there is a new one. Nothing that was saved is lost.",
+    HTTPStatus.UNAUTHORIZED: "This device is not let in. Scan the code on the page “Phones” of a device that is, or "
+    "open the address the program printed when it was started. Nothing that was saved is lost.",
     HTTPStatus.FORBIDDEN: "That did not come from this page, so it was not done.",
     HTTPStatus.NOT_FOUND: "There is nothing at this address.",
     HTTPStatus.REQUEST_ENTITY_TOO_LARGE: "The file is larger than this page takes. Export it thinner, or start with a "
@@ -77,28 +68,42 @@ def need(module: str) -> ModuleType:
 
 @dataclass(eq=False)
 class Desk:
-    """What all pages share: the jobs and the work."""
+    """What all pages share: the jobs, the work, who is let in; and, shared, the address and certificate for phones."""
 
     jobs: Jobs
+    devices: Devices
     bench: Bench = field(default_factory=Bench)
+    outside: str = ""
+    certificate: Identity | None = None
 
 
-def make_app(folder: Path, *, token: str, hosts: Collection[str], port: int, upload_limit: int = UPLOAD_LIMIT) -> Flask:
-    """The application over the jobs in ``folder``; only requests for one of ``hosts`` with the ``token`` are served.
+def make_app(
+    folder: Path,
+    *,
+    token: str,
+    hosts: Mapping[str, str] | Collection[str],
+    devices: Devices | None = None,
+    upload_limit: int = UPLOAD_LIMIT,
+    outside: str = "",
+    certificate: Identity | None = None,
+) -> Flask:
+    """The application over the jobs in ``folder``, for requests to one of ``hosts`` by the ``devices`` known.
 
+    The ``token`` lets another one in. ``hosts`` may say each name's scheme; ``outside`` is the address for phones.
     Raises `OutputError` where the folder cannot be written, `ReadError` where Flask is missing.
     """
     from flatscan.desk import stations
 
     flask = need("flask")
-    desk = Desk(Jobs(folder))
+    jobs = Jobs(folder)
+    desk = Desk(jobs, devices or Devices(folder), outside=outside, certificate=certificate)
     app: Flask = flask.Flask(
         "flatscan.desk", root_path=str(Path(__file__).parent), static_folder=None, template_folder="pages"
     )
     app.config.update(MAX_CONTENT_LENGTH=upload_limit, MAX_FORM_MEMORY_SIZE=1_000_000, MAX_FORM_PARTS=500)
     app.extensions["flatscan-desk"] = desk
     _templates(app)
-    _install_guard(app, token, hosts, port)
+    letting_in.install(app, token, hosts, desk.devices)
     # what was uploaded lies in a temporary file until this lets go of it
     app.teardown_request(lambda _: flask.request.close())
     stations.heal(desk.jobs)
@@ -120,7 +125,19 @@ def _templates(app: Flask) -> None:
 
 
 def _routes(app: Flask, desk: Desk) -> None:
-    from flatscan.desk import answers, choosing, mending, overview, papers, pricing, sealing, sizing, stations, syncing
+    from flatscan.desk import (
+        answers,
+        choosing,
+        mending,
+        overview,
+        papers,
+        phones,
+        pricing,
+        sealing,
+        sizing,
+        stations,
+        syncing,
+    )
 
     table: dict[str, tuple[Callable[..., Any], str]] = {
         "/": (overview.home, "GET"),
@@ -154,6 +171,13 @@ def _routes(app: Flask, desk: Desk) -> None:
         "/wall/<name>/evidence": (sealing.evidence_page, "GET POST"),
         "/wall/<name>/stated": (sealing.stated, "POST"),
         "/wall/<name>/file/<file>": (papers.file, "GET"),
+        "/phones": (phones.phones, "GET POST"),
+        "/pair": (phones.pair, "GET POST"),
+        "/certificate": (phones.certificate, "GET"),
+        "/away": (phones.away, "GET"),
+        "/app.webmanifest": (phones.manifest, "GET"),
+        "/icon-<int:size>.png": (phones.icon, "GET"),
+        "/worker.js": (_worker, "GET"),
         "/static/<file>": (_file, "GET"),
         "/favicon.ico": (_icon, "GET"),
     }
@@ -162,68 +186,16 @@ def _routes(app: Flask, desk: Desk) -> None:
         app.add_url_rule(rule, endpoint, partial(view, desk), methods=methods.split())
 
 
-def new_token() -> str:
-    """A secret nobody can guess: 32 bytes from the operating system."""
-    return secrets.token_urlsafe(32)
-
-
-def cookie_name(port: int) -> str:
-    """The cookie's name; browsers share cookies between the ports of a host, so the port is in it."""
-    return f"flatscan-{port}"
-
-
-def _install_guard(app: Flask, token: str, hosts: Collection[str], port: int) -> None:
-    """Ask every request for host, token and, where it changes something, its origin; harden every answer."""
-    from flask import abort, redirect, request
-
-    allowed, name = frozenset(host.lower() for host in hosts), cookie_name(port)
-
-    def admit() -> Any:
-        # another name for this machine (a rebound one) is not a name this page answers to
-        if request.host.lower() not in allowed:
-            abort(HTTPStatus.MISDIRECTED_REQUEST)
-        if request.method not in _SAFE and request.headers.get("Origin", "").lower() not in _origins(request.host):
-            abort(HTTPStatus.FORBIDDEN, "the request came from another page")
-        if request.headers.get("Sec-Fetch-Site", "none") == "cross-site" and request.method not in _SAFE:
-            abort(HTTPStatus.FORBIDDEN, "the request came from another page")
-        given = request.args.get("token")
-        if given is not None and request.method == "GET" and _same(given, token):
-            answer = redirect(request.path)
-            # session cookie: it goes when the browser goes
-            answer.set_cookie(name, token, httponly=True, samesite="Strict", path="/")
-            return answer
-        if not _same(request.cookies.get(name, ""), token):
-            abort(HTTPStatus.UNAUTHORIZED)
-        return None
-
-    app.before_request(admit)
-    app.after_request(_harden)
-
-
-def _same(given: str, token: str) -> bool:
-    return secrets.compare_digest(given.encode(), token.encode())
-
-
-def _origins(host: str) -> set[str]:
-    return {f"http://{host.lower()}"}
-
-
-def _harden(answer: Response) -> Response:
-    answer.headers.setdefault("Content-Security-Policy", POLICY)
-    answer.headers["X-Content-Type-Options"] = "nosniff"
-    answer.headers["X-Frame-Options"] = "DENY"
-    # not no-referrer: with that, a browser says "null" for the origin of this page's own forms
-    answer.headers["Referrer-Policy"] = "same-origin"
-    answer.headers["Cross-Origin-Opener-Policy"] = "same-origin"
-    answer.headers["Cross-Origin-Resource-Policy"] = "same-origin"
-    answer.headers["Cache-Control"] = "no-store"
-    answer.headers.pop("Server", None)
-    return answer
-
-
 def _icon(_desk: Desk) -> Any:
     """No picture for the browser's tab, said without an error."""
     return "", 204
+
+
+def _worker(_desk: Desk) -> Any:
+    """The script that keeps the reading screen on a phone, at the address that lets it answer for all pages."""
+    from flask import Response
+
+    return Response(f'"use strict";\n{(_PAGES / "worker.js").read_text(encoding="utf-8")}', mimetype=_TYPES["js"])
 
 
 def _file(_desk: Desk, file: str) -> Any:
@@ -287,109 +259,3 @@ def _failure(trouble: Exception) -> Any:
     if _wants_json():
         return jsonify({"found": said, "needed": "", "remedy": "", "where": ""}), code
     return render_template("failure.html.j2", said=said, code=int(code)), code
-
-
-LOOPBACK, PORT = "127.0.0.1", 8765
-_THREADS = 8
-# a form around the file, and what it holds beside it
-_ROOM = 1_000_000
-SHARE_WARNING = (
-    "Shared: everybody on this network who has the address can see and change your walls, and what goes over the "
-    "network is not encrypted. Do this only on a network you trust, and stop it with Ctrl-C when you are done."
-)
-
-
-def serve(
-    folder: Path,
-    *,
-    share: bool = False,
-    port: int | None = None,
-    browser: bool = True,
-    upload_limit: int = UPLOAD_LIMIT,
-    say: Callable[[str], None] = print,
-    ready: Callable[[str], None] = lambda _address: None,
-) -> None:
-    """Serve the jobs in ``folder`` until stopped; ``say`` tells the address (and, shared, a code to scan).
-
-    ``ready`` is called with the address alone once the page can be opened.
-
-    Raises `OutputError` where the port is taken or the folder cannot be written, `ReadError` where a library of the
-    extra ``desk`` is missing.
-    """
-    waitress = need("waitress")
-    segno = need("segno") if share else None
-    need("flask")
-    token = new_token()
-    listening = _listen("0.0.0.0" if share else LOOPBACK, port)  # noqa: S104 - only where the user asked for it
-    at = listening.getsockname()[1]
-    address = _own_address() if share else LOOPBACK
-    names = [LOOPBACK, "localhost", *([address] if share else [])]
-    app = make_app(folder, token=token, hosts=[f"{name}:{at}" for name in names], port=at, upload_limit=upload_limit)
-    # waitress says nothing a plasterer could use
-    logging.getLogger("waitress").setLevel(logging.ERROR)
-    server = waitress.create_server(
-        app,
-        sockets=[listening],
-        threads=_THREADS,
-        max_request_body_size=upload_limit + _ROOM,
-        ident=None,
-        channel_timeout=300,
-    )
-    guard(server, app)
-    url = f"http://{address}:{at}/?token={token}"
-    if segno is not None:
-        say(SHARE_WARNING)
-        say(_code(segno, url))
-    ready(url)
-    say(f"Open {url}")
-    say(f"Walls are kept in {folder.resolve()}. Stop with Ctrl-C: nothing is lost.")
-    if browser:
-        webbrowser.open(f"http://{LOOPBACK}:{at}/?token={token}")
-    try:
-        server.run()
-    finally:
-        server.close()
-        app.extensions["flatscan-desk"].bench.close()
-
-
-def _listen(host: str, port: int | None) -> socket.socket:
-    """A socket on the port asked for; without one on the usual port, or any free one where that is taken."""
-    tries = [PORT, 0] if port is None else [port]
-    for number in tries:
-        listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-        if os.name != "nt":
-            # there it would share the port with whoever has it
-            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            listener.bind((host, number))
-            return listener
-        except OSError as reason:
-            listener.close()
-            if number == tries[-1]:
-                raise OutputError(
-                    "port {number}",
-                    "it cannot be listened on ({reason})",
-                    needed="a free port",
-                    number=number,
-                    remedy="Stop what uses it, or give another {set:port}",
-                    reason=(reason.strerror or str(reason)).lower(),
-                ) from None
-    raise AssertionError("no port was tried")
-
-
-def _own_address() -> str:
-    """Address of this machine on the local network; nothing is sent to find it."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        try:
-            # a datagram socket only looks up its route here (192.0.2.0/24 is reserved for documentation, RFC 5737)
-            probe.connect(("192.0.2.1", 9))
-            return str(probe.getsockname()[0])
-        except OSError:
-            return LOOPBACK
-
-
-def _code(segno: object, url: str) -> str:
-    """A code to scan with a phone, in signs of a terminal."""
-    shown = io.StringIO()
-    segno.make(url, micro=False).terminal(shown, compact=True)  # type: ignore[attr-defined]
-    return shown.getvalue().rstrip("\n")

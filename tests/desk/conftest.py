@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from flatscan.desk import make_app
+from flatscan.desk.devices import Devices
 from flatscan.desk.folders import Jobs
 
 ROOT = Path(__file__).parents[2]
@@ -27,7 +28,9 @@ class Client:
 
     def __init__(self, folder, **options):
         self.folder = folder
-        self.app = make_app(folder, token=TOKEN, hosts=[HOST], port=8765, **options)
+        # beside the walls, so that tests see what is made of them alone
+        devices = Devices(folder.parent / "let-in")
+        self.app = make_app(folder, token=TOKEN, hosts=[HOST], devices=devices, **options)
         self.browser = self.app.test_client()
         self.base = {"base_url": f"http://{HOST}"}
         self.get(f"/?token={TOKEN}")
@@ -125,19 +128,23 @@ def laser(client):
 class Served:
     """``flatscan desk`` as its own process, that can be killed and started again on the same port."""
 
-    def __init__(self, folder):
-        self.folder, self.port, self.process = folder, None, None
+    def __init__(self, folder, *options):
+        self.folder, self.port, self.process, self.options = folder, None, None, options
         self.start()
 
     def start(self):
         command = [sys.executable, "-m", "flatscan", "desk", "--folder", str(self.folder), "--no-browser"]
-        command += ["--port", str(self.port or 0)]
+        command += ["--port", str(self.port or 0), *self.options]
         environment = os.environ | {"PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"}
         self.process = subprocess.Popen(
             command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, env=environment
         )
-        line = self.process.stdout.readline()
-        self.url = re.search(r"http://\S+", line)[0]
+        line, self.said = "", []
+        while not line.startswith("Open "):
+            line = self.process.stdout.readline()
+            assert line, "it ended before it said its address"
+            self.said.append(line)
+        self.url = re.search(r"https?://\S+", line)[0]
         self.base = self.url.partition("?")[0]
         self.port = int(re.search(r":(\d+)/", self.url)[1])
 
@@ -160,7 +167,28 @@ def served(tmp_path):
     made.end()
 
 
-def new_browser():
+@pytest.fixture
+def served_by_tls(tmp_path):
+    """Over TLS, to the whole network as a phone reaches it."""
+    pytest.importorskip("cryptography", reason="the extra sign is not installed")
+    made = Served(tmp_path / "walls", "--https")
+    yield made
+    made.end()
+
+
+def trusting(home, certificate):
+    """A home for a browser whose system was told to trust a certificate; skips without certutil."""
+    certutil = shutil.which("certutil")
+    if certutil is None:
+        pytest.skip("certutil is not installed (Debian: libnss3-tools)")
+    store = home / ".pki" / "nssdb"
+    store.mkdir(parents=True)
+    for words in (["-N", "--empty-password"], ["-A", "-n", "walls", "-t", "C,,", "-i", str(certificate)]):
+        subprocess.run([certutil, *words, "-d", f"sql:{store}"], check=True, capture_output=True, timeout=60)
+    return home
+
+
+def new_browser(home=None):
     """Chromium without a window, driven by selenium; skips where one of them is missing."""
     selenium = pytest.importorskip("selenium", reason="selenium is not installed")
     from selenium import webdriver
@@ -175,8 +203,11 @@ def new_browser():
     options.binary_location = browser
     for flag in ("--headless=new", "--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu", "--hide-scrollbars"):
         options.add_argument(flag)
+    # a certificate is good where the system trusts it, and nowhere else
+    options.accept_insecure_certs = False
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    return webdriver.Chrome(options=options, service=Service(driver))
+    environment = None if home is None else os.environ | {"HOME": str(home), "XDG_DATA_HOME": str(home / ".local")}
+    return webdriver.Chrome(options=options, service=Service(driver, env=environment))
 
 
 @pytest.fixture(scope="module")
@@ -184,6 +215,12 @@ def browser():
     made = new_browser()
     yield made
     made.quit()
+
+
+@pytest.fixture
+def new_home(tmp_path):
+    """Makes browsers on a system that was told to trust a certificate."""
+    return lambda certificate: new_browser(trusting(tmp_path / "home", certificate))
 
 
 @pytest.fixture

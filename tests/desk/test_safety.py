@@ -5,9 +5,11 @@ import re
 
 import pytest
 
-from flatscan.desk.app import new_token
+from flatscan.desk.letting_in import new_token
 
 HOST = "http://127.0.0.1:8765"
+TOKEN = "a-token-for-the-tests"
+DEVICES = "let-in"
 AXES = b"property float x\nproperty float y\nproperty float z\n"
 PLY = b"ply\nformat ascii 1.0\nelement vertex %d\n" + AXES + b"end_header\n0 0 0\n"
 GRID = b"units, mm\nsense, big = hollow\nwidth, 2 m\nheight, 2 m\n\n"
@@ -22,13 +24,27 @@ def test_a_token_is_long_and_never_the_same():
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/wall/wall-001/", "/static/page.css", "/wall/wall-001/file/survey-sheets.pdf", "/none"]
+    "path",
+    [
+        "/",
+        "/wall/wall-001/",
+        "/static/desk.js",
+        "/worker.js",
+        "/phones",
+        "/wall/wall-001/file/survey-sheets.pdf",
+        "/none",
+    ],
 )
 def test_nothing_without_the_secret(client, path):
     stranger = client.app.test_client()
     assert stranger.get(path, base_url=HOST).status_code == 401
     assert stranger.get(f"{path}?token=wrong", base_url=HOST).status_code == 401
-    assert stranger.get(path, base_url=HOST, headers={"Cookie": "flatscan-8765=wrong"}).status_code == 401
+    assert (
+        stranger.get(
+            path, base_url=HOST, headers={"Cookie": f"{client.app.extensions['flatscan-desk'].devices.cookie}=a.b"}
+        ).status_code
+        == 401
+    )
     assert stranger.get(f"{path}?token=é", base_url=HOST).status_code == 401
 
 
@@ -37,8 +53,9 @@ def test_the_secret_leaves_the_address_and_stays_where_scripts_cannot_read_it(cl
     assert (answer.status_code, answer.headers["Location"]) == (302, "/")
     cookie = answer.headers["Set-Cookie"]
     assert {"HttpOnly", "SameSite=Strict", "Path=/"} <= set(cookie.split("; "))
-    assert "Expires" not in cookie
-    assert "Max-Age" not in cookie
+    # another than the secret of this start, and known after the next one
+    assert TOKEN not in cookie
+    assert "Max-Age=34560000" in cookie
 
 
 @pytest.mark.parametrize("host", ["http://attacker.example:8765", "http://127.0.0.1:80", "http://localhost.evil:8765"])
@@ -109,7 +126,7 @@ def test_a_name_is_never_a_path(client, name, tmp_path):
     content = PLY % 1
     answer = client.post("/new", {"kind": "scan", "capture": (io.BytesIO(content), name)})
     assert answer.status_code in (303, 422)
-    made = sorted(str(p.relative_to(tmp_path)) for p in tmp_path.rglob("*") if p.is_file())
+    made = sorted(str(p.relative_to(tmp_path)) for p in tmp_path.rglob("*") if p.is_file() and p.parent.name != DEVICES)
     assert [p for p in made if "capture" not in p and "settings.json" not in p] == []
     assert all(re.fullmatch(r"walls/wall-001/(capture\.[a-z]+|settings\.json)", p) for p in made)
 

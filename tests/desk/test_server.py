@@ -12,7 +12,7 @@ import pytest
 
 from flatscan.cli import run
 from flatscan.core.errors import OutputError, ReadError
-from flatscan.desk import app
+from flatscan.desk import app, serving
 
 ROOT = Path(__file__).parents[2]
 
@@ -31,7 +31,7 @@ def test_a_port_that_is_taken(tmp_path, capsys):
         other.listen()
         port = other.getsockname()[1]
         with pytest.raises(OutputError, match="cannot be listened on"):
-            app._listen("127.0.0.1", port)
+            serving._listen("127.0.0.1", port)
         assert run(["desk", "--folder", str(tmp_path), "--port", str(port), "--no-browser"]) == 1
     assert f"port {port}" in capsys.readouterr().err
 

@@ -191,7 +191,7 @@ def test_a_battery_that_dies_between_two_files_is_made_good_at_the_next_start(la
     read_all(laser)
     whole = csv(laser)
     (laser.folder / "wall-001" / "readings.csv").write_text(whole.replace("116", "1"))
-    make_app(laser.folder, token="t", hosts=["localhost:1"], port=1)
+    make_app(laser.folder, token="t", hosts=["localhost:1"])
     assert csv(laser) == whole
 
 

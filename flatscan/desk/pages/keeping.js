@@ -6,16 +6,20 @@ let base = null, turnOf = Promise.resolve(), sending = null, again = false, reac
 const listeners = new Set();
 const opened = new Promise((done) => {
   try {
-    const ask = indexedDB.open("flatscan", 1);
-    ask.onupgradeneeded = () => ask.result.createObjectStore("entries", { keyPath: "slot" });
+    const ask = indexedDB.open("flatscan", 2);
+    ask.onupgradeneeded = () => {
+      for (const [name, keyPath] of [["entries", "slot"], ["known", "name"]]) {
+        if (!ask.result.objectStoreNames.contains(name)) ask.result.createObjectStore(name, { keyPath });
+      }
+    };
     ask.onsuccess = () => { base = ask.result; done(); };
     ask.onerror = () => done();
   } catch { done(); }
 });
-const wrote = (work) => new Promise((done, failed) => {
+const wrote = (work, into = "entries") => new Promise((done, failed) => {
   if (!base) { done(); return; }
-  const step = base.transaction("entries", "readwrite");
-  work(step.objectStore("entries"));
+  const step = base.transaction(into, "readwrite");
+  work(step.objectStore(into));
   step.oncomplete = done;
   step.onabort = () => failed(step.error);
 });
@@ -60,6 +64,19 @@ const took = (sent, there) => inTurn(async () => {
   await wrote((store) => { gone.forEach((slot) => store.delete(slot)); kept.forEach((one) => store.put(one)); });
 });
 
+// what the program had of every station when it answered last: a page that was kept is as old as when it was opened
+const know = async (of, mark, { revision, stations }) => {
+  if (stations) await wrote((store) => store.put({ name: `${of} ${mark}`, revision, stations }), "known");
+};
+const known = async (of, mark) => {
+  await opened;
+  if (!base) return null;
+  return new Promise((done) => {
+    const ask = base.transaction("known").objectStore("known").get(`${of} ${mark}`);
+    ask.onsuccess = () => done(ask.result || null);
+    ask.onerror = () => done(null);
+  });
+};
 const drop = (of, mark, key) => inTurn(async () => {
   const slot = slotOf(of, mark, key, "entered");
   noted.delete(slot);
@@ -73,7 +90,7 @@ const send = async (of, mark, entries, look) => {
     body: JSON.stringify({ mark, entries: entries.map(({ key, kind, text, was }) => ({ key, kind, text, was })) }),
   });
   const made = await answer.json();
-  if (answer.ok) { await took(entries, made.there); tellAll({ wall: of, mark, made, sent: entries.map((one) => one.key) }); return true; }
+  if (answer.ok) { await took(entries, made.there); await know(of, mark, made); tellAll({ wall: of, mark, made, sent: entries.map((one) => one.key) }); return true; }
   tellAll({ wall: of, mark, refused: answer.status, said: made, look });
   return false;
 };
@@ -113,7 +130,7 @@ const sync = (look) => {
 addEventListener("online", () => sync());
 window.keeping = {
   put: (...entry) => put(...entry).then(() => { sync(); }),
-  drop, sync, load, unsent,
+  drop, sync, load, unsent, known,
   entries: (of, mark) => [...noted.values()].filter((one) => one.wall === of && one.mark === mark),
   listen: (one) => listeners.add(one),
   lasting: async () => { await opened; return Boolean(base); },
@@ -121,3 +138,12 @@ window.keeping = {
 };
 // what another page left
 sync();
+
+// only over https, which is what a worker needs: then the reading screen opens without the program too
+if (location.protocol === "https:" && navigator.serviceWorker) {
+  const worker = navigator.serviceWorker;
+  worker.addEventListener("message", (event) => {
+    if (event.data.kept === location.pathname && event.data.done) { document.body.dataset.opens = "offline"; tellAll({ opens: true }); }
+  });
+  worker.register("/worker.js").then(() => worker.ready).then((ready) => ready.active.postMessage({ keep: location.pathname })).catch(() => {});
+}

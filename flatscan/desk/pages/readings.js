@@ -237,6 +237,10 @@ const begin = () => {
 $("begin").addEventListener("click", begin);
 (async () => {
   await keeping.load();
+  const known = await keeping.known(wall, mark), count = (revision) => Number(revision.split("-")[0]);
+  if (known && count(known.revision) >= count(document.body.dataset.revision)) {
+    for (const now of known.stations) if (byKey.has(now.key)) Object.assign(byKey.get(now.key), now, { base: now.text });
+  }
   for (const one of keeping.entries(wall, mark).sort((a, b) => a.order - b.order)) {
     const station = byKey.get(one.key);
     if (!station) { if (one.kind !== "typing") strays.set(one.key, one.text); }
