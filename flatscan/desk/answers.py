@@ -165,7 +165,9 @@ def _boxes(plan: JobPlan, to: Manner) -> Iterator[Row]:
         for number, (left, bottom, right, top) in enumerate(getattr(plan, kind)):
             size = {"name": name, "left": metres(left), "bottom": metres(bottom)}
             size |= {"right": metres(right), "top": metres(top)}
-            yield f"{kind}-{number}", say(note("desk.box", None, **size), to), {}
+            sides = (left, bottom, right - left, top - bottom)
+            place = ",".join(f"{side:.6f}" for side in sides)
+            yield f"{kind}-{number}", say(note("desk.box", None, **size), to), {"box": place}
 
 
 def _cuts(plan: JobPlan, to: Manner) -> Iterator[Row]:

@@ -157,6 +157,7 @@ def _routes(app: Flask, desk: Desk) -> None:
         "/wall/<name>/readings": (stations.readings, "GET POST"),
         "/wall/<name>/reading": (syncing.reading, "POST"),
         "/wall/<name>/wall": (choosing.wall, "GET POST"),
+        "/wall/<name>/seen/<wall>": (choosing.picture, "GET"),
         "/wall/<name>/purpose": (choosing.purpose, "GET POST"),
         "/wall/<name>/questions": (choosing.ask, "GET POST"),
         "/wall/<name>/answers": (answers.answers, "GET POST"),

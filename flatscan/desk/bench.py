@@ -73,6 +73,11 @@ class Bench:
         found = self._ask(key, Task("room", job), wait)
         return found if isinstance(found, Working) else Read(found)
 
+    def picture(self, job: Job, wall: str) -> bytes | Working:
+        """A wall as the capture saw it, as a PNG; empty where there is none of that name, or only readings."""
+        key = ("picture", *stamp(job), whole_capture(answering.capturing(job)), wall)
+        return self._ask(key, Task("picture", job, (wall,)), PATIENCE)
+
     def result(self, job: Job, wait: float = 0.3) -> Result | Working:
         """What the job's purpose asks for; raises every error of its command, and `Stopped`."""
         return self._found(job, answering.command_of(job), wait)

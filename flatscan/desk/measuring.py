@@ -16,6 +16,7 @@ from flatscan.desk.folders import Job
 from flatscan.jobs import Capturing, Finishing, Progress, Requirement, Result, Seen
 from flatscan.jobs.belonging import in_job
 from flatscan.jobs.job_plan import JobPlan, PlanUsed
+from flatscan.jobs.listing import Seeing
 from flatscan.jobs.plan_file import NAME
 from flatscan.jobs.ticking import ticked
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
@@ -54,6 +55,7 @@ class Measuring:
         """What the task asks for; raises every error of its command."""
         work: dict[str, Callable[..., Any]] = {
             "room": self._room,
+            "picture": self._picture,
             "found": self._found,
             "ticked": self._ticked,
             "sheets": self._sheets,
@@ -63,6 +65,17 @@ class Measuring:
 
     def _room(self, job: Job, tell: Progress) -> Room:
         return self._read(job, answering.capturing(job), tell).room
+
+    def _picture(self, job: Job, tell: Progress, name: str) -> bytes:
+        """A wall as it is seen from the room, as a PNG; empty where there is none of that name, or only readings."""
+        from flatscan.report.room_pictures import as_png, as_seen
+
+        read = self._read(job, answering.capturing(job), tell)
+        wall = next((one for one in read.room.walls if one.name == name), None)
+        if wall is None or isinstance(read.taken, Readings):
+            return b""
+        taken = read.taken
+        return as_png(as_seen(wall, Seeing(taken.sample, taken.sample_colours, taken.stands)))
 
     def _found(self, job: Job, tell: Progress, command: str) -> Result:
         plan = answering.plan_used(job, command)
@@ -113,7 +126,7 @@ class Measuring:
         whole = whole_capture(how)
 
         def make() -> _Read:
-            taken = jobs.read(_captures(job), whole, tell)
+            taken = jobs.read(_captures(job), whole, tell, colours=True)
             if isinstance(taken, Readings):
                 return _Read(taken, Room((jobs.seen_in(taken, whole, tell).wall,)))
             return _Read(taken, jobs.find_room(taken, whole, tell))

@@ -140,7 +140,7 @@ def _removing(number: str) -> Change:
 
 
 def boxes(desk: Desk, name: str) -> Any:
-    """An opening, a chase or a part not to be plastered added, or one of them, or a cut, taken away."""
+    """An opening, a chase or a part not to be plastered added or changed, or one of them, or a cut, taken away."""
     from flask import request
 
     if "remove" in request.form:
@@ -149,14 +149,25 @@ def boxes(desk: Desk, name: str) -> Any:
     if kind not in BOXES:
         raise BadValue("the page", "no kind of box", needed="one of its own", remedy="Load it again")
 
-    def put(values: dict[str, float]) -> Change:
-        def change(plan: JobPlan) -> JobPlan:
-            _no_more(getattr(plan, kind))
-            return plan.changed_by({kind: (*getattr(plan, kind), _box(values))})
+    number = request.form.get("number", "")
 
-        return change
+    def put(values: dict[str, float]) -> Change:
+        return lambda plan: _with_box(plan, kind, number, _box(values))
 
     return _sent(desk, name, "box", put, "boxes")
+
+
+def _with_box(plan: JobPlan, kind: str, number: str, box: Rectangle) -> JobPlan:
+    """The plan with one box more, or with it in the place of the one that a page calls so."""
+    parts = getattr(plan, kind)
+    at = _index(number, kind, len(parts))
+    if at is not None:
+        return plan.changed_by({kind: (*parts[:at], box, *parts[at + 1 :])})
+    if number.partition("-")[0] in BOXES:
+        # it is of another kind now
+        plan = _removing(number)(plan)
+    _no_more(parts)
+    return plan.changed_by({kind: (*parts, box)})
 
 
 def _sent(desk: Desk, name: str, form: str, put: Callable[[dict[str, float]], Change], to: str) -> Any:

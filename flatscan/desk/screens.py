@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -176,8 +177,16 @@ def keep(desk: Desk, name: str) -> Any:
     if not isinstance(values, dict):
         raise BadValue("the page", "no values", needed="its own fields", remedy="Load it again")
     job = take(desk, name, sent["revision"], values, typed=True)
+    if "capture_type" in values:
+        _begin(desk, job)
     wrong = answering.troubles(job)
     return jsonify(revision=job.revision, troubles={key: wrong.get(key, "") for key in values})
+
+
+def _begin(desk: Desk, job: Job) -> None:
+    """The walls found as such a capture has them, while the other questions are read; the next page tells errors."""
+    with contextlib.suppress(FlatscanError, Stopped):
+        desk.bench.room(job, wait=0.0)
 
 
 def state(desk: Desk, name: str) -> Any:

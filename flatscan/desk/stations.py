@@ -12,10 +12,10 @@ from flatscan.core.phrase import Manner
 from flatscan.core.quantity import metres
 from flatscan.desk import station_states as states
 from flatscan.desk.answering import spoken_to
-from flatscan.desk.choosing import station_plan
 from flatscan.desk.folders import READINGS, Job, Jobs, Plain, write_through
 from flatscan.desk.screens import changed, revision, show
 from flatscan.desk.sizes import parse_size
+from flatscan.desk.sketches import station_plan
 from flatscan.desk.station_doubts import Doubts, doubts_of, sentences, table
 from flatscan.desk.station_states import AGAIN, Station
 from flatscan.report.form import Blank, before_reading, checks, stations

@@ -144,7 +144,7 @@ def _rows(facts: list[Fact], care: Mapping[str, tuple[str, ...]], to: Manner) ->
         Row(
             say(Note(QUESTIONS[fact.key]), to),
             finished(fact.text, to),
-            care.get(fact.key, ()) if first[fact.key] == number else (),
+            care.get(fact.key, ()) if fact.key not in _APART and first[fact.key] == number else (),
         )
         for number, fact in enumerate(facts)
     ]

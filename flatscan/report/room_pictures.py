@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
 import numpy as np
+from scipy.ndimage import convolve
 
 from flatscan.core.geometry import Array
 from flatscan.core.model import Wall
@@ -23,6 +25,9 @@ _BEHIND, _BEFORE = 0.10, 0.40
 # a pixel holds about this many points of the sample, and is this wide [m]
 _POINTS, _FINEST, _COARSEST = 3.0, 0.01, 0.10
 _MOST_PIXELS = 1500
+# of the pixels around one, this share has points where it is no hole of the wall
+_MOST_AROUND = 0.6
+_WHITEST = 0.9
 # relief is shaded over this range about the wall, or three times its usual one [m]
 _LEAST_SHADE = 0.005
 
@@ -57,6 +62,28 @@ def as_seen(wall: Wall, seeing: Seeing) -> AsSeen:
     colours = seeing.colours[here] / 255.0
     layers = [_mean(colours[:, channel], at, shape) for channel in range(3)]
     return AsSeen(wall, np.stack(layers, axis=2), step, coloured=True)
+
+
+def as_png(shown: AsSeen) -> bytes:
+    """The picture alone as a PNG, what nothing was captured of white."""
+    from matplotlib.image import imsave
+
+    file = io.BytesIO()
+    # a hump is not as white as a hole
+    image = _closed(shown.image) * (1.0 if shown.coloured else _WHITEST)
+    image = np.clip(np.where(np.isfinite(image), image, 1.0), 0.0, 1.0)
+    imsave(file, image[::-1], format="png", metadata={"Software": None})  # type: ignore[dict-item]
+    return file.getvalue()
+
+
+def _closed(image: Array) -> Array:
+    """The image (rows, cols, 3) with single pixels that no point fell into taken from most of those around them."""
+    known = np.isfinite(image[:, :, :1]).astype(float)
+    around = np.ones((3, 3, 1))
+    count = convolve(known, around, mode="constant")
+    mean = convolve(np.where(known > 0, image, 0.0), around, mode="constant") / np.maximum(count, 1)
+    there = convolve(np.ones_like(known), around, mode="constant") - 1
+    return np.where((known == 0) & (count >= _MOST_AROUND * there), mean, image)
 
 
 def _shades(proud: Array) -> Array:

@@ -1,48 +1,19 @@
 """The whole job in a browser without a window: from dropping a real scan to the PDF, killed and returned to."""
 
 import json
-import time
 from pathlib import Path
 
 import pytest
 
 pytest.importorskip("selenium", reason="selenium is not installed")
-from selenium.common.exceptions import StaleElementReferenceException
+from browsing import PHONE, find, press, until
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
 from flatscan.jobs.plan_file import load_plan
 
 SAMPLES = Path(__file__).parents[2] / "sample_clouds"
-PHONE, DESK = (360, 740), (1400, 900)
-
-
-def find(browser, css, seconds=90):
-    """The first element of that kind, once it is there to be seen."""
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        try:
-            seen = [one for one in browser.find_elements(By.CSS_SELECTOR, css) if one.is_displayed()]
-        except StaleElementReferenceException:
-            seen = []
-        if seen:
-            return seen[0]
-        time.sleep(0.05)
-    raise AssertionError(f"no {css} on {browser.current_url}: {browser.find_element(By.TAG_NAME, 'body').text[:400]}")
-
-
-def until(true, seconds=20):
-    end = time.monotonic() + seconds
-    while not true():
-        assert time.monotonic() < end, "it did not come about"
-        time.sleep(0.05)
-
-
-def press(browser, css):
-    """Click what may lie under the bar at the foot of the page."""
-    one = find(browser, css)
-    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", one)
-    one.click()
+DESK = (1400, 900)
 
 
 def severe(browser):
@@ -272,15 +243,15 @@ def test_ticks_and_fixed_points_by_touch(served, chrome, sized, axe, two_humps):
     press(chrome, "#fix button")
     until(lambda: "20.0 mm proud of the wall beside it" in chrome.page_source, 60)
     look(chrome, sized, axe)
-    # on a laptop the drawing and what it reads are seen together, clear of the bar at the foot
+    # on a laptop the drawing and what it reads are seen together, clear of the bar at the foot, whatever the tool
     sized(chrome, 1400, 757)
-    chrome.execute_script("window.scrollTo(0, 0)")
-    find(chrome, "#wall")
-    low, bar = chrome.execute_script(
-        "return ['#reading', '.bar'].map((css) => document.querySelector(css).getBoundingClientRect())"
-        ".map((box, k) => (k ? box.top : box.bottom))"
-    )
-    assert 0 < low <= bar
+    for tool in ("read", "edge", "measure", "box"):
+        chrome.execute_script("window.flatscan.use(arguments[0]); window.scrollTo(0, 0)", tool)
+        low, bar = chrome.execute_script(
+            "return [document.querySelector('#reading').getBoundingClientRect().bottom,"
+            " document.querySelector('.bar').getBoundingClientRect().top]"
+        )
+        assert 0 < low <= bar, tool
     # a plan that somebody breaks in the folder is shown with its line, and set back by one button
     whole = path.read_text()
     path.write_text("most = 20\n" + whole)
@@ -291,6 +262,74 @@ def test_ticks_and_fixed_points_by_touch(served, chrome, sized, axe, two_humps):
     press(chrome, "form[action$=undo] button")
     until(lambda: path.read_text() == whole)
     assert severe(chrome) == []
+
+
+def touches(browser, kind, *places):
+    """A touch as the screen itself gives it."""
+    points = [{"x": x, "y": y, "id": number} for number, (x, y) in enumerate(places)]
+    browser.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": f"touch{kind}", "touchPoints": points})
+
+
+def swipe(browser, start, end, steps=8):
+    touches(browser, "Start", start)
+    for k in range(1, steps + 1):
+        touches(browser, "Move", tuple(a + (b - a) * k / steps for a, b in zip(start, end, strict=True)))
+    touches(browser, "End")
+
+
+def spot(browser, x, y):
+    """Where a place of the wall is on the screen."""
+    at = browser.execute_script("return window.flatscan.spot(arguments[0], arguments[1])", x, y)
+    return at["x"], at["y"]
+
+
+def test_an_opening_is_drawn_and_moved_by_finger(served, chrome, sized, two_humps):
+    sized(chrome, *PHONE)
+    chrome.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": True})
+    chrome.get(served.url)
+    find(chrome, "#capture").send_keys(str(two_humps))
+    press(chrome, "button[value=scan]")
+    find(chrome, "#up option:nth-child(4)").click()
+    press(chrome, "button[value=stay]")
+    find(chrome, "svg.plan")
+    press(chrome, ".bar .main")
+    press(chrome, "input[value='quote']")
+    press(chrome, ".bar .main")
+    press(chrome, "input[value=scanner]")
+    press(chrome, ".bar .main")
+    path = served.folder / "wall-001" / "plan.toml"
+    press(chrome, "input[value=box]")
+    canvas = find(chrome, "#wall")
+    chrome.execute_script("arguments[0].scrollIntoView({block: 'center'})", canvas)
+    swipe(chrome, spot(chrome, 0.2, 0.1), spot(chrome, 0.8, 0.7))
+
+    def fields():
+        return [
+            float(find(chrome, f"#box-{side}").get_attribute("value")) for side in ("left", "bottom", "width", "height")
+        ]
+
+    until(lambda: "600 mm x 600 mm" in find(chrome, "#reading").text or fields()[2] > 590)
+    assert fields() == pytest.approx([200, 100, 600, 600], abs=6)
+    # the fields stand beside the finger, and what is typed there is drawn
+    order = chrome.execute_script("return document.getElementById('reading').nextElementSibling.id")
+    assert order == "box"
+    find(chrome, "#box-width").clear()
+    find(chrome, "#box-width").send_keys("450,5")
+    assert chrome.execute_script("return window.flatscan.box().width") == pytest.approx(0.4505)
+    press(chrome, "#box button")
+    until(lambda: len(load_plan(path).opening) == 1)
+    before = load_plan(path).opening[0]
+    assert before[2] - before[0] == pytest.approx(0.4505)
+    # moved by its middle, it stays as large
+    press(chrome, "[data-box]")
+    chrome.execute_script("arguments[0].scrollIntoView({block: 'center'})", find(chrome, "#wall"))
+    swipe(chrome, spot(chrome, 0.4, 0.4), spot(chrome, 0.7, 0.5))
+    press(chrome, "#box button")
+    until(lambda: load_plan(path).opening[0] != before)
+    (moved,) = load_plan(path).opening
+    assert [moved[0] - before[0], moved[1] - before[1]] == pytest.approx([0.3, 0.1], abs=0.01)
+    assert moved[2] - moved[0] == pytest.approx(0.4505, abs=0.001)
+    chrome.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": False})
 
 
 def test_by_keyboard_alone(served, chrome, sized):

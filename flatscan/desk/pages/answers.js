@@ -1,4 +1,4 @@
-// Ticks of the hacking list, and fixed points by tapping. Nothing is worked out here.
+// Ticks of the hacking list, fixed points by tapping, openings by drawing. Nothing is worked out here.
 const $ = (id) => document.getElementById(id);
 const humps = $("humps"), after = $("after");
 // what is ticked goes into the plan; once everything is worked out by it, the page is shown anew at the same place
@@ -21,15 +21,46 @@ if (humps) {
     if (made) worked(tap); else after.textContent = "Not in the plan yet.";
   });
 }
-const across = $("fix-x"), up = $("fix-y"), wall = $("wall");
+const across = $("fix-x"), up = $("fix-y"), wall = $("wall"), form = $("box");
+const inches = document.body.dataset.units === "in", unit = inches ? 0.0254 : 0.001;
+const said = (m) => (inches ? (m / unit).toFixed(2) : String(Math.round(m / unit)));
 if (across) {
-  const inches = document.body.dataset.units === "in";
-  const said = (m) => (inches ? (m / 0.0254).toFixed(2) : String(Math.round(m * 1000)));
+  const place = () => JSON.stringify(window.flatscan.cross());
+  let last = place();
   const take = () => {
-    if (document.querySelector('input[name="tool"]:checked').value !== "read") return;
+    // a finger that only moved the wall read no place
+    if (document.querySelector('input[name="tool"]:checked').value !== "read" || place() === last) return;
+    last = place();
     const at = window.flatscan.cross();
     [across.value, up.value] = [said(at.x), said(at.y)];
   };
   for (const name of ["pointerup", "keyup"]) wall.addEventListener(name, take);
   document.querySelectorAll("[data-move], [data-x]").forEach((button) => button.addEventListener("click", take));
+}
+// an opening drawn on the wall and its fields are one thing: each follows the other, and they stand beside each other
+const SIDES = ["left", "bottom", "width", "height"];
+if (form) {
+  const home = document.createComment("the fields of an opening"), send = form.querySelector('button[type="submit"]');
+  form.before(home);
+  wall.addEventListener("drawn", (event) => SIDES.forEach((side) => { $(`box-${side}`).value = said(event.detail[side]); }));
+  wall.addEventListener("tool", (event) => (event.detail === "box" ? $("reading").after(form) : home.after(form)));
+  const typed = () => {
+    // "112,5" is a number here as it is everywhere on the page; what only the program can read is left to it
+    const sizes = SIDES.map((side) => Number($(`box-${side}`).value.trim().replace(",", ".") || NaN) * unit);
+    if (sizes.every(Number.isFinite)) window.flatscan.box(Object.fromEntries(SIDES.map((side, k) => [side, sizes[k]])));
+  };
+  form.addEventListener("input", typed);
+  document.querySelectorAll("[data-box]").forEach((button) => {
+    button.hidden = false;
+    button.addEventListener("click", () => {
+      const sizes = button.dataset.box.split(",").map(Number);
+      form.elements.number.value = button.dataset.number;
+      form.elements.kind.value = button.dataset.number.split("-")[0];
+      send.textContent = "Change it";
+      SIDES.forEach((side, k) => { $(`box-${side}`).value = said(sizes[k]); });
+      window.flatscan.use("box");
+      window.flatscan.box(Object.fromEntries(SIDES.map((side, k) => [side, sizes[k]])));
+      wall.scrollIntoView({ block: "center" });
+    });
+  });
 }

@@ -40,7 +40,7 @@ window.desk = { post, tell, say, took };
 const valuesOf = (form) => {
   const values = {};
   for (const field of form.elements) {
-    if (!field.name || ["revision", "found", "opening", "go", "wall"].includes(field.name) || field.type === "hidden") continue;
+    if (!field.name || ["revision", "found", "opening", "go", "wall"].includes(field.name) || ["hidden", "submit"].includes(field.type)) continue;
     if (field.type === "radio") { if (field.checked) values[field.name] = field.value; }
     else if (field.type === "checkbox") (values[field.name] ||= []).push(...(field.checked ? [field.value] : []));
     else values[field.name] = field.value;
@@ -144,7 +144,8 @@ if (working) {
       const share = document.getElementById("share");
       if (made.share === null || made.share === undefined) share.removeAttribute("value"); else share.value = made.share;
     } catch { tell("No answer from the program: is it still running?"); }
-    setTimeout(look, 700);
+    setTimeout(look, 150);
   };
-  setTimeout(look, 700);
+  // the program itself waits a little before it says that it is not done
+  setTimeout(look, 50);
 }

@@ -91,23 +91,24 @@ const placeFor = (cx, cy, w, h, off, first) => {
   }
   return null;
 };
-const tag = (brush, spot) => {
+// where each spot's mark stands; null for one that is out of view or finds no place
+const marked = (spot) => {
   const r = 13 * ratio, cx = px(spot.x), cy = py(spot.y);
-  if (cx < 0 || cy < 0 || cx > canvas.width || cy > canvas.height) return;
+  if (cx < 0 || cy < 0 || cx > canvas.width || cy > canvas.height) return null;
   const inside = (v, most) => Math.min(Math.max(v, r + 1), most - r - 1);
   const found = placeFor(inside(cx, canvas.width), inside(cy, canvas.height), 2 * r, 2 * r, r, 0);
-  if (!found) return;
-  const [x, y] = found;
-  brush.lineWidth = 1.5 * ratio;
-  brush.strokeStyle = "#111";
-  if (Math.hypot(x - cx, y - cy) > r) {
-    brush.beginPath();
-    brush.moveTo(cx, cy);
-    brush.lineTo(x, y);
-    brush.stroke();
-  }
+  return found && { mark: spot.mark, r, cx, cy, x: found[0], y: found[1] };
+};
+const leader = (brush, { r, cx, cy, x, y }) => {
+  if (Math.hypot(x - cx, y - cy) <= r) return;
   brush.beginPath();
-  if (spot.mark[0] === "H") brush.rect(x - r, y - r, 2 * r, 2 * r);
+  brush.moveTo(cx, cy);
+  brush.lineTo(x, y);
+  brush.stroke();
+};
+const tag = (brush, { mark, r, x, y }) => {
+  brush.beginPath();
+  if (mark[0] === "H") brush.rect(x - r, y - r, 2 * r, 2 * r);
   else brush.arc(x, y, r, 0, 7);
   brush.fillStyle = "#fff";
   brush.fill();
@@ -116,8 +117,16 @@ const tag = (brush, spot) => {
   brush.font = `bold ${13 * ratio}px sans-serif`;
   brush.textAlign = "center";
   brush.textBaseline = "middle";
-  brush.fillText(spot.mark, x, y);
+  brush.fillText(mark, x, y);
   brush.textBaseline = "alphabetic";
+};
+const paintTags = (brush) => {
+  const tags = layer.spots.map(marked).filter(Boolean);
+  brush.lineWidth = 1.5 * ratio;
+  brush.strokeStyle = "#111";
+  // a line to a mark never crosses another mark
+  for (const one of tags) leader(brush, one);
+  for (const one of tags) tag(brush, one);
 };
 // words with a white rim, beside a place
 const written = (brush, text, x, y, size) => {
@@ -135,7 +144,7 @@ const written = (brush, text, x, y, size) => {
   brush.textBaseline = "alphabetic";
   brush.strokeStyle = "#111";
 };
-// dots to be set with their packings, stations with what they read
+// dots to be set, and then their packings, or what stations read
 const paintDots = (brush) => {
   for (const dot of data.dots) {
     const r = (dot.start ? 8 : 5) * ratio, [x, y] = [px(dot.x), py(dot.y)];
@@ -147,6 +156,8 @@ const paintDots = (brush) => {
     brush.stroke();
     taken.push({ x, y, w: 2 * r, h: 2 * r });
   }
+};
+const paintFigures = (brush) => {
   for (const dot of data.dots) written(brush, dot.text, px(dot.x), py(dot.y), 13);
   for (const s of grid ? [] : data.stations) {
     const r = 3 * ratio, [x, y] = [px(s.x), py(s.y)], v = at(s.x, s.y)[layer.name];
@@ -183,8 +194,9 @@ const paintBase = () => {
   paintOutline(brush);
   paintWorst(brush);
   taken = [];
-  for (const spot of layer.spots) tag(brush, spot);
   paintDots(brush);
+  paintTags(brush);
+  paintFigures(brush);
 };
 // the whole wall over a view that shows a part of it only, where the wall is long and the screen narrow
 const overview = $("overview");

@@ -157,7 +157,11 @@ document.querySelectorAll("[data-x]").forEach((b) => b.addEventListener("click",
   paint();
 }));
 // with a tool that lays something a finger moves that, with none it moves the page
-const chosen = (value) => { tool = value; canvas.classList.toggle("lays", value !== "read"); };
+const chosen = (value) => {
+  tool = value;
+  canvas.classList.toggle("lays", value !== "read");
+  canvas.dispatchEvent(new CustomEvent("tool", { detail: value }));
+};
 const choose = (name, value) => {
   document.querySelector(`input[name="${name}"][value="${value}"]`).checked = true;
   if (name === "tool") chosen(value);
@@ -191,7 +195,7 @@ const legend = () => {
 const LOWEST = 150, ROOM = 220;
 const fit = () => {
   ratio = Math.min(window.devicePixelRatio || 1, 2);
-  const wide = Math.max(canvas.clientWidth, 1), flat = (wide * H) / W, most = Math.max(ROOM, 0.5 * window.innerHeight);
+  const wide = Math.max(canvas.clientWidth, 1), flat = (wide * H) / W, most = Math.max(ROOM, 0.48 * window.innerHeight);
   const high = flat < LOWEST ? ROOM : Math.min(flat, most), width = Math.min(Math.round(wide * ratio), 1600);
   const size = [width, Math.max(1, Math.round((width * high) / wide))];
   if (canvas.width === size[0] && canvas.height === size[1] && base) return;
