@@ -102,10 +102,15 @@ def draw(kind: Kind, rng: np.random.Generator, *, rows: int = 540, cols: int = 2
     for power in (1.0, 0.0):
         flicker = 1 + 0.15 * kind.bands * np.sin(np.arange(rows) / 37.0 + rng.uniform(0, 6))[:, None]
         room = _lens(kind, _moved(dim, way) if power else dim)
-        wells = np.stack([room * flicker * tint + power * lit * seen for tint, seen in _seen(kind)], axis=-1)
-        pictures.append(_file(kind, _put_together(kind, wells, rng)))
+        pictures.append(seen_by(kind, room * flicker, power * lit, rng))
     true = middle.reshape(rows, UPWARD).mean(axis=1)
     return Photo(pictures[0], pictures[1] if kind.off else None, true, _tone_changes(kind, albedo, x, true))
+
+
+def seen_by(kind: Kind, room: Array, lit: Array, rng: np.random.Generator) -> np.ndarray:
+    """A picture (rows, cols, 3) of light on the sensor (rows, cols): the room's, and the laser's beside it."""
+    wells = np.stack([room * tint + lit * seen for tint, seen in _seen(kind)], axis=-1)
+    return _file(kind, _put_together(kind, wells, rng))
 
 
 def _seen(kind: Kind) -> tuple[tuple[float, float], ...]:

@@ -2,7 +2,8 @@
 
 The pictures (line_model.py) have errors of a camera and a wall that the search for the line does not assume. Shown by
 kind of picture: rows measured, root mean square of the error on rows of one tone and on rows at a border of tone, in
-pixels, how many errors lie within the stated 95 %, and the same for means of 50 mm of line; the channel chosen.
+pixels, how many errors lie within the stated 95 %, and the same for means of 50 mm of line; the mean error of a whole
+line and what is said to be shared by it; the channel chosen. At the end, how many of all rows lie within.
 
     python scripts/prove_line.py                all kinds
     python scripts/prove_line.py --photos 5     fewer photos of each
@@ -15,7 +16,7 @@ import argparse
 import sys
 import time
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 import numpy as np
@@ -33,13 +34,18 @@ STEP = 21
 
 @dataclass(frozen=True, eq=False)
 class Errors:
-    """Errors and u of rows (n,) [pixels], whether a border of tone is near, and of means over ``STEP`` rows (m,)."""
+    """Errors and u of rows (n,) [pixels], whether a border of tone is near, and of means over ``STEP`` rows (m,).
+
+    ``whole`` (1,) is the mean error of all rows of one tone, ``shared`` (1,) what a whole line is said to share.
+    """
 
     row: Array
     u: Array
     tone: np.ndarray
     mean: Array
     u_mean: Array
+    whole: Array
+    shared: Array
 
 
 def errors_of(kind: Kind, seed: int, **size: int) -> tuple[Errors, str, float]:
@@ -56,12 +62,14 @@ def errors_of(kind: Kind, seed: int, **size: int) -> tuple[Errors, str, float]:
         if inside.sum() >= STEP // 2:
             means.append(np.average(error[inside], weights=stripe.weights()[inside]))
             u_means.append(np.hypot(stripe.u_of_mean(inside), stripe.shared()))
-    found = Errors(error, np.hypot(stripe.u, stripe.shared()), photo.tone[rows], np.array(means), np.array(u_means))
+    tone, shared = photo.tone[rows], stripe.shared()
+    u, whole = np.hypot(stripe.u, shared), error[~tone].mean() if (~tone).any() else error.mean()
+    found = Errors(error, u, tone, np.array(means), np.array(u_means), np.array([whole]), np.array([shared]))
     return found, stripe.channel, len(rows) / len(photo.true)
 
 
-def summary(name: str, kind: Kind, photos: int, seed: int) -> str:
-    """One row of the table."""
+def summary(name: str, kind: Kind, photos: int, seed: int, held: list[float] | None = None) -> str:
+    """One row of the table; the share of its rows within their ± is added to ``held``."""
     found, channels, seen, refused = [], Counter[str](), [], 0
     for number in range(photos):
         try:
@@ -75,12 +83,15 @@ def summary(name: str, kind: Kind, photos: int, seed: int) -> str:
         seen.append(share)
     if not found:
         return f"| {name} | refused {refused} |"
-    row, u, tone, mean, u_mean = (
-        np.concatenate([getattr(one, part) for one in found]) for part in ("row", "u", "tone", "mean", "u_mean")
+    row, u, tone, mean, u_mean, whole, shared = (
+        np.concatenate([getattr(one, part.name) for one in found]) for part in fields(Errors)
     )
+    if held is not None:
+        held.append(float(np.mean(np.abs(row) < 1.96 * u)))
     return (
         f"| {name} | {100 * np.mean(seen):.0f} | {_rms(row[~tone])} | {_inside(row[~tone], u[~tone])} | "
         f"{_rms(row[tone])} | {_inside(row[tone], u[tone])} | {_rms(mean)} | {_inside(mean, u_mean)} | "
+        f"{_rms(whole)} | {_rms(shared)} | "
         f"{', '.join(f'{channel} {many}' for channel, many in channels.most_common())} | {refused} |"
     )
 
@@ -103,12 +114,14 @@ def main() -> None:
     start = time.perf_counter()
     print(
         "| kind of picture | rows % | one tone, px | in ± % | borders, px | in ± % | 21 rows, px | in ± % "
-        "| channel | refused |"
+        "| whole line, px | shared, px | channel | refused |"
     )
-    print("|---|---|---|---|---|---|---|---|---|---|")
+    print("|---|---|---|---|---|---|---|---|---|---|---|---|")
+    held: list[float] = []
     for name, kind in KINDS.items():
         if given.kind in name:
-            print(summary(name, kind, given.photos, given.seed), flush=True)
+            print(summary(name, kind, given.photos, given.seed, held), flush=True)
+    print(f"all kinds alike: {100 * np.mean(held):.1f} % of rows within; the fewest of a kind {100 * min(held):.1f} %")
     print(f"{given.photos} photos each, seed {given.seed}, {time.perf_counter() - start:.0f} s", file=sys.stderr)
 
 

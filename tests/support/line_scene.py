@@ -1,9 +1,13 @@
-"""Pictures of a laser line on a wall, ray by ray, with a known truth: lens, noise, speckle, clutter, targets."""
+"""Pictures of a laser line on a wall, ray by ray, with a known truth: lens, noise, speckle, clutter, targets.
+
+``pictures`` are easy ones; ``hard_pictures`` are seen by the cameras of scripts/line_model.py.
+"""
 
 import json
 
 import cv2
 import numpy as np
+from line_model import seen_by
 from PIL import Image
 
 from flatscan.capture.calibration.printed_marks import marker_bits
@@ -85,6 +89,25 @@ class Scene:
             # noise does not pack: most of the time would be spent on trying
             Image.fromarray(made[word]).save(folder / f"{word}{name}.png", compress_level=1)
         return made
+
+    def hard_pictures(self, folder, kind, *, moved=(0.0, 0.0)):
+        """Write on and off pictures as a camera of a `Kind` sees them: full wells, glow, colour grid, JPEG.
+
+        The light is ``kind.power`` on white. In the second one the camera stands ``moved`` [pixels] aside.
+        """
+        albedo = self.wall() / 255
+        # light between nearer pixels is not drawn: the lens makes up for that
+        spread = max(kind.blur[0], 0.6)
+        near, far = (cv2.GaussianBlur(albedo * light, (0, 0), spread) for light in (kind.ambient, self.light()))
+        for word, power in (("on", kind.power), ("off", 0.0)):
+            glow = sum(cv2.GaussianBlur(near + power * far, (0, 0), size) for size in (6.0, 25.0)) / 2
+            room, lit = (1 - kind.halo) * near + kind.halo * glow, (1 - kind.halo) * power * far
+            if word == "off" and any(moved):
+                by = np.array([[1.0, 0.0, moved[0]], [0.0, 1.0, moved[1]]])
+                room = cv2.warpAffine(
+                    room, by, room.shape[::-1], flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+                )
+            Image.fromarray(seen_by(kind, room, lit, self.rng)).save(folder / f"{word}1.png", compress_level=1)
 
     def setup(self, folder, *, at=True, extra="", camera=True, **changes):
         """Write the set-up file and the camera's; ``changes`` replace entries of [laser]."""

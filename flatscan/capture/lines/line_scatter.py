@@ -142,14 +142,17 @@ def _alike(places: Array, rows: Rows) -> float:
     What they are measured from, a cubic through ``_TREND`` rows, takes 9 / (4 n) of S times a row's variance with it,
     S the sum sought (the middle weight of such a filter, Savitzky and Golay 1964), from every correlation alike.
     """
-    from scipy import signal
+    from scipy import ndimage
 
     line = np.full(int(rows[-1] - rows[0]) + 1, np.nan)
     line[rows - rows[0]] = places
     filled = np.interp(np.arange(len(line)), rows - rows[0], places)
     if len(line) < 2 * _TREND:
         return 4.0
-    off = line - signal.savgol_filter(filled, _TREND, 3)
+    cubic = np.linalg.pinv(np.vander(np.linspace(-1, 1, _TREND), 4))[-1]
+    off = (line - ndimage.correlate1d(filled, cubic))[_TREND // 2 : -(_TREND // 2)]
+    if np.isfinite(off).sum() < _TREND:
+        return 4.0
     off = np.clip(off, *(np.array([-3.0, 3.0]) * robust_scale(off[np.isfinite(off)])))
     pairs = (off[step:] * off[:-step] for step in range(1, _TREND // 3))
     # rows with gaps between them may hold none so far apart

@@ -255,11 +255,13 @@ def _middles(seen: _Light, trial: _Trial, rows: Rows, ridge: Ridge) -> tuple[Win
     good = _strong(windows, found) & (np.abs(found.place - ridge.at[rows]) < 2 * FWHM * ridge.sigma)
     # what leaks into another colour is left of differences of colours, and jumps at borders of tone
     tone = _tone_left(windows, found) * (_LEAK_TONE if trial.leaked else 1.0)
+    # light that is cut off unseen on one side has its middle half of what is missing aside
+    gone = (1 - windows.known) * missing_widths(windows) / 2
     if good.sum() < FEWEST_ROWS:
         return windows, _Middles(found.place, np.hypot(4 * found.u, tone), tone, found.sigma, good, 4.0)
     # rows away from borders, or the calmest there are, show how a row scatters
-    least = np.sort((tone / found.sigma)[good])[max(FEWEST_ROWS, int(good.sum()) // _CALMEST) - 1]
-    calm = good & (tone <= max(_CALM, least) * found.sigma)
+    least = np.sort((np.hypot(tone, gone) / found.sigma)[good])[max(FEWEST_ROWS, int(good.sum()) // _CALMEST) - 1]
+    calm = good & (np.hypot(tone, gone) <= max(_CALM, least) * found.sigma)
     own, alike = scatter(found.place[calm], rows[calm], found.u[calm])
     # rows on borders of tone have the scatter of the calm ones, at their own light, and what the tone left
     own = np.interp(found.u, np.sort(found.u[calm]), np.sort(own))
@@ -268,7 +270,8 @@ def _middles(seen: _Light, trial: _Trial, rows: Rows, ridge: Ridge) -> tuple[Win
     tone = np.sqrt(tone**2 + np.maximum(stepped**2 - own**2, 0.0))
     some = found.place[good], rows[good]
     width = FWHM * float(np.median(found.sigma[good]))
-    tone[good] = tone_scaled(*some, own[good], tone[good], width)
+    tone[good] = tone_scaled(*some, np.hypot(own, gone)[good], tone[good], width)
+    tone = np.hypot(tone, gone)
     u = np.hypot(own, tone)
     # whatever was not thought of shows in the rows themselves
     u = u * max(1.0, thirds(*some, u[good]))
@@ -295,8 +298,6 @@ def _tone_left(windows: Windows, found: Fit) -> Array:
     known = np.minimum(_PULL_SMALL * pull, _SIGMA_LEFT * sigma + _PULL_LEFT * pull)
     known = np.hypot(known, np.minimum(_FADING_KNOWN * fading, 0.15 * sigma))
     unknown = np.hypot(np.minimum(_FADING_UNKNOWN * fading, 0.45 * sigma), _UNEVEN_LEFT * windows.uneven * sigma)
-    # light that is cut off on one side has its middle half of what is missing aside
-    unknown = np.hypot(unknown, missing_widths(windows) / 2)
     left: Array = np.sqrt(windows.known * known**2 + (1 - windows.known) * unknown**2)
     return left
 
