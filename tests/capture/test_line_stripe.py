@@ -63,7 +63,8 @@ def rms(values):
 )
 def test_middles_are_true_and_within_their_u(kind, one_tone, borders):
     errors, _, seen = prove_line.errors_of(KINDS[kind], 11, rows=360, cols=180)
-    assert seen > 0.7
+    # with all contrast there are edges only, and rows whose light is cut off unseen are left out
+    assert seen > (0.45 if kind == "contrast to the stop" else 0.8)
     assert rms(errors.row[~errors.tone]) < one_tone
     assert borders is None or rms(errors.row[errors.tone]) < borders
     assert np.mean(np.abs(errors.row) < 1.96 * errors.u) > 0.88
