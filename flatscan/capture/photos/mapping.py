@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -28,9 +29,22 @@ def mapped(
     """
     pycolmap = library()
     pycolmap.set_random_seed(SEED)
-    models = pycolmap.incremental_mapping(
-        str(database), str(database.parent), str(database.with_suffix(".models")), _options(pycolmap)
-    )
+    stop = pycolmap.CancellationToken()
+    # in a lane of its own, so that Ctrl-C is heard while the library works
+    with ThreadPoolExecutor(1) as lane:
+        job = lane.submit(
+            pycolmap.incremental_mapping,
+            str(database),
+            str(database.parent),
+            str(database.with_suffix(".models")),
+            _options(pycolmap),
+            cancellation_token=stop,
+        )
+        try:
+            models = job.result()
+        except BaseException:
+            stop.cancel()
+            raise
     parts = [_part(model, features, np.array(lens_of)) for model in models.values()]
     return sorted(parts, key=lambda part: (-len(part[2]), -len(part[1])))
 

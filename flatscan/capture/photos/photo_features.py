@@ -25,7 +25,7 @@ LONGEST, MOST = 2600, 4200
 _ACROSS, _DOWN = 16, 12
 _CONTRAST, _EDGE = 0.015, 12.0
 # raise it with everything above: what was kept by other rules is made anew
-_RULES = "3"
+_RULES = "4"
 _MOST_KEPT = 400
 # coarse detail weaker than this [grey steps] is none: it is the sensor's own
 _FAINT = 0.7
