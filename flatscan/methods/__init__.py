@@ -19,6 +19,7 @@ NAMES = (
     "walls",
     "tie",
     "laser-line",
+    "photos",
     "finish-plane",
     "trade",
     "tolerances",
