@@ -39,6 +39,7 @@ _FILES = {
     "wall.js": [_SHEETS_PAGE / name for name in SCRIPTS],
     "answers.js": [_PAGES / "answers.js"],
     "away.js": [_PAGES / "away.js"],
+    "spoken.js": [_PAGES / "spoken.js"],
 }
 _SAID = {
     HTTPStatus.UNAUTHORIZED: "This device is not let in. Scan the code on the page “Phones” of a device that is, or "

@@ -97,6 +97,7 @@ const show = () => {
   value.value = one.typing ?? one.text;
   paint();
   speak(one.spoken);
+  window.dispatchEvent(new Event("reading-shown"));
   if ($("entry").hidden) return;
   value.focus({ preventScroll: true });
   // half of a number is gone on with, a whole one is typed over
@@ -159,6 +160,11 @@ const press = (key) => {
   else value.value = ((chosen || value.value === "-" ? "" : value.value) + key).slice(0, value.maxLength);
   value.setSelectionRange(value.value.length, value.value.length);
   typed(stations[at], value.value.trim());
+};
+// what is spoken goes the way of the keys
+window.reading = {
+  type: (text) => { if (busy) return; value.value = text; typed(stations[at], text); },
+  next: () => press("next"),
 };
 value.addEventListener("input", () => typed(stations[at], value.value.trim()));
 value.addEventListener("keydown", (event) => {

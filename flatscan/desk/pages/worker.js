@@ -1,7 +1,7 @@
 // Keeps the reading screens of the walls that were opened here, and what they are made of. The program is asked first;
 // only where it does not answer is what was kept shown. Nothing else is kept, and nothing is sent from here.
 const PAGES = "flatscan-pages", PARTS = "flatscan-parts", AWAY = "/away";
-const MADE_OF = [AWAY, "/static/page.css", "/static/desk.js", "/static/keeping.js", "/static/readings.js", "/static/away.js"];
+const MADE_OF = [AWAY, "/static/page.css", "/static/desk.js", "/static/keeping.js", "/static/readings.js", "/static/spoken.js", "/static/away.js"];
 const READING = /^\/wall\/wall-[0-9]+\/readings$/;
 const PATIENCE = 4000;
 const get = async (request) => {
