@@ -107,7 +107,11 @@ if (!why) {
       if (event.error === "no-speech" || event.error === "aborted") return;
       $("listen").checked = false;
       off();
-      $("heard").textContent = event.error === "not-allowed" ? "The browser was not allowed to listen." : event.error === "network" ? "Listening needs a connection in this browser." : `Listening stopped: ${event.error}.`;
+      $("heard").textContent = {
+        "not-allowed": "The browser was not allowed to listen.",
+        network: "Listening needs a connection in this browser.",
+        "language-not-supported": "This device cannot turn English into words by itself. Untick “only on this phone” if the sound may go out.",
+      }[event.error] || `Listening stopped: ${event.error}.`;
     };
     // a pause ends it: it goes on until the box is unticked
     ear.onend = () => { if (ear) ear.start(); };
