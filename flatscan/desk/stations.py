@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+import time
 from typing import TYPE_CHECKING, Any
 
 from flatscan.core.choices import READING_UNITS, SENSES
@@ -176,6 +177,7 @@ def readings(desk: Desk, name: str) -> Any:
         sense=held["sense"],
         unit=held["unit"],
         mark=held["mark"],
+        served=time.time(),
     )
 
 

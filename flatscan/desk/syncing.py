@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -59,7 +60,7 @@ def reading(desk: Desk, name: str) -> Any:
         job = desk.jobs.note(name, merge)
         save(job)
     only_typed = bool(entries) and all(entry.kind == TYPED for entry in entries)
-    return jsonify(revision=job.revision, there=there, **({} if only_typed else _stations(job, found)))
+    return jsonify(at=time.time(), revision=job.revision, there=there, **({} if only_typed else _stations(job, found)))
 
 
 def _stations(job: Job, found: Doubts) -> dict[str, Any]:

@@ -65,8 +65,14 @@ const took = (sent, there) => inTurn(async () => {
 });
 
 // what the program had of every station when it answered last: a page that was kept is as old as when it was opened
-const know = async (of, mark, { revision, stations }) => {
-  if (stations) await wrote((store) => store.put({ name: `${of} ${mark}`, revision, stations }), "known");
+const know = async (of, mark, { at, stations }, sent) => {
+  const before = stations ? { stations } : await known(of, mark);
+  if (!before) return;
+  if (!stations) for (const one of before.stations) {
+    const typed = sent.find((entry) => entry.key === one.key);
+    if (typed) Object.assign(one, typed.text === one.text ? { typing: null, state: one.state !== "typing" ? one.state : one.text === "" ? "open" : "confirmed" } : { typing: typed.text, state: "typing" });
+  }
+  await wrote((store) => store.put({ name: `${of} ${mark}`, at, stations: before.stations }), "known");
 };
 const known = async (of, mark) => {
   await opened;
@@ -90,7 +96,7 @@ const send = async (of, mark, entries, look) => {
     body: JSON.stringify({ mark, entries: entries.map(({ key, kind, text, was }) => ({ key, kind, text, was })) }),
   });
   const made = await answer.json();
-  if (answer.ok) { await took(entries, made.there); await know(of, mark, made); tellAll({ wall: of, mark, made, sent: entries.map((one) => one.key) }); return true; }
+  if (answer.ok) { await took(entries, made.there); await know(of, mark, made, entries); tellAll({ wall: of, mark, made, sent: entries.map((one) => one.key) }); return true; }
   tellAll({ wall: of, mark, refused: answer.status, said: made, look });
   return false;
 };

@@ -1,6 +1,6 @@
 // One station after another. Every key is noted on this device and sent; a reading counts once it is entered by Next and
 // the program has no doubt of it, or somebody keeps it. Nothing here ever moves a key: all that is said has its own place.
-const { stations, mark, at: asked } = JSON.parse(document.getElementById("stations").textContent);
+const { stations, mark, at: asked, served } = JSON.parse(document.getElementById("stations").textContent);
 const $ = (id) => document.getElementById(id);
 const value = $("value"), wall = document.body.dataset.wall, keeping = window.keeping;
 const byKey = new Map(stations.map((one) => [one.key, one]));
@@ -243,8 +243,9 @@ const begin = () => {
 $("begin").addEventListener("click", begin);
 (async () => {
   await keeping.load();
-  const known = await keeping.known(wall, mark), count = (revision) => Number(revision.split("-")[0]);
-  if (known && count(known.revision) >= count(document.body.dataset.revision)) {
+  // both times are of the program's own clock
+  const known = await keeping.known(wall, mark);
+  if (known && known.at > served) {
     for (const now of known.stations) if (byKey.has(now.key)) Object.assign(byKey.get(now.key), now, { base: now.text });
   }
   for (const one of keeping.entries(wall, mark).sort((a, b) => a.order - b.order)) {
