@@ -12,6 +12,7 @@ from flatscan.core.choices import STAGES
 from flatscan.core.geometry import Mask
 from flatscan.core.model import Origin, Readings, Relief, Wall
 from flatscan.core.notes import Note
+from flatscan.core.photographed import FlatPicture
 from flatscan.core.quantity import Quantity
 from flatscan.core.showing import Showing
 from flatscan.core.unlikely import Doubted, Without
@@ -62,7 +63,7 @@ class Seen(Showing):
     against the capture type that somebody declared, ``laser`` the plane that its readings, or those that tie it down,
     were read from. Of a table ``readings`` are the readings themselves, ``doubted`` those that the others make
     unlikely, ``fixed`` its points (x, y, offset) that the face must meet. ``stood`` is where scanners stood, None where
-    the file does not tell.
+    the file does not tell, ``picture`` the wall straight on where photos of it are the capture.
     """
 
     origin: Origin
@@ -83,6 +84,7 @@ class Seen(Showing):
     fixed: tuple[tuple[float, float, float], ...] = ()
     laser: Laser | None = None
     stood: Stood | None = None
+    picture: FlatPicture | None = None
 
 
 @dataclass(frozen=True, slots=True)

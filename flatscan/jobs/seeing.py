@@ -30,6 +30,7 @@ from flatscan.jobs.photo_scale import checking_sizes, own_title, with_taped_scal
 from flatscan.jobs.results import Looked, Seen
 from flatscan.jobs.seeing_stations import read_wall
 from flatscan.jobs.settings import STATIONS_TYPE, Capturing, Progress, Requirement, silent
+from flatscan.jobs.straight_on import picture_on
 from flatscan.plan.dots import Laser
 from flatscan.relief import (
     CaptureType,
@@ -251,6 +252,7 @@ def seen_in(
         how=how,
         against=against_declared(taken, cells, step) if how.capture_type == SCANNER else (),
         stood=stood_before(taken, wall),
+        picture=picture_on(taken, wall),
     )
 
 

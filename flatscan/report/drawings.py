@@ -249,7 +249,8 @@ def _elevation(result: Result) -> Elevation:
     plan, gaps = _plan(result), gaps_in(result)
     rule = DEFAULT_RULE if gaps is None else gaps.rule
     fixed = () if plan is None else plan.fixed
-    return Elevation(result.wall, result.relief, rule, fixed, result.seen.how.region is not None)
+    seen = result.seen
+    return Elevation(result.wall, result.relief, rule, fixed, seen.how.region is not None, picture=seen.picture)
 
 
 def _spots(result: Result, plan: Planned | None) -> tuple[Spot, ...]:

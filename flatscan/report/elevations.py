@@ -9,6 +9,7 @@ from flatscan.core.geometry import Rectangle
 from flatscan.core.holes import GIVEN, LIKELY, Opening
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import Note, note
+from flatscan.core.photographed import FlatPicture
 from flatscan.core.phrase import command_line, written
 from flatscan.core.quantity import metres
 from flatscan.relief.unmeasured import reasons_in
@@ -25,6 +26,7 @@ class Elevation:
 
     ``rule`` [m] is the straightedge laid on it, ``fixed`` are points the finished face goes through (x, y, offset).
     ``region``: somebody drew which part of the wall this is. ``reference`` are parts that two surveys were leveled on.
+    ``picture`` is the wall straight on, laid under its contours; None where nobody photographed it.
     """
 
     wall: Wall
@@ -33,6 +35,7 @@ class Elevation:
     fixed: tuple[tuple[float, float, float], ...] = ()
     region: bool = False
     reference: tuple[Rectangle, ...] = ()
+    picture: FlatPicture | None = None
 
     @property
     def by_hand(self) -> tuple[tuple[Stroke, Note], ...]:

@@ -95,6 +95,22 @@ def test_points_come_as_a_capture_with_all_it_knows(drawn):
     assert seen.modes.shape == (1, len(seen.y), len(seen.x))
     assert 0 < seen.rest < seen.scatter < 2e-3
     assert source.u_up >= 0.001
+    picture = seen.picture
+    rows, cols = picture.seen.shape
+    x = picture.left + (np.arange(cols) + 0.5) * picture.step
+    y = picture.bottom + (np.arange(rows) + 0.5) * picture.step
+    inner = np.ix_((y > 0.1) & (y < HIGH - 0.1), (x > 0.1) & (x < WIDE - 0.1))
+    assert picture.seen[inner].mean() > 0.99
+    across, upward = (part.astype(np.float32) for part in np.meshgrid(x, y))
+
+    def alike(by):
+        """How much the picture is like the wall moved to the right by so many metres."""
+        true = room.wall.shade(across + np.float32(by), upward)
+        return np.corrcoef(picture.colours[..., 1][inner].ravel(), true[inner].ravel())[0, 1]
+
+    assert alike(0.0) > 0.8
+    assert alike(0.0) > alike(0.004) + 0.05
+    assert alike(0.0) > alike(-0.004) + 0.05
 
 
 def test_a_bare_coat_is_refused_with_what_helps():

@@ -13,10 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from flatscan.capture.photos.edge_strays import on_the_wall
 from flatscan.capture.photos.fine_heights import closer, pair_sums
 from flatscan.capture.photos.first_heights import LEVEL, FirstHeights, first_heights
 from flatscan.capture.photos.flattened import Flattened, Floats, Ground
-from flatscan.capture.photos.pairs_joined import Joined, joined
+from flatscan.capture.photos.pairs_joined import Joined, Levers, joined
 from flatscan.capture.photos.pairs_seen import Pair, base, pairs_of
 from flatscan.core.geometry import Array, Mask
 
@@ -104,17 +105,14 @@ def dense_heights(photos: Sequence[Flattened], ground: Ground, told: Told = lamb
             if len(found.points):
                 _add_shares((shares, tried, apart), found, pairs, ground)
                 kept.append(found)
-    return DenseHeights(
-        np.concatenate([one.points for one in kept]) if kept else np.empty((0, 3)),
-        np.concatenate([one.u for one in kept]) if kept else np.empty(0),
-        np.concatenate([one.independent for one in kept]) if kept else np.empty(0),
-        ground,
-        surface,
-        pairs,
-        shares.astype(np.float32),
-        (apart / np.maximum(tried, 1e-12)).astype(np.float32),
-        (1 / np.maximum(tried, 1e-12)).astype(np.float32),
+    points, u, independent = (
+        np.concatenate([np.asarray(getattr(one, name), np.float64) for one in kept]) if kept else none
+        for name, none in (("points", np.empty((0, 3))), ("u", np.empty(0)), ("independent", np.empty(0)))
     )
+    here = on_the_wall(points)
+    known = np.maximum(tried, 1e-12)
+    by_pairs = (np.asarray(of, np.float32) for of in (shares, apart / known, 1 / known))
+    return DenseHeights(points[here], u[here], independent[here], ground, surface, pairs, *by_pairs)
 
 
 def _tiles(ground: Ground) -> Iterator[_Tile]:
@@ -184,8 +182,10 @@ def _points(
     height = surface[inside]
     sums = pair_sums(photos, pairs, ground, (part[0], part[1]), height, block)
     levers = _levers(photos, pairs, ground, (part[0], part[1]))
-    plain = _plain(first.alone, inside, block)
-    fine, weak = (joined(one, pairs, plain, levers, ground.step, U_MOST) for one in (sums, sums.over(_WEAK)))
+    plain, known = (_at_blocks(mask, inside, block) for mask in (first.alone, first.alike > _ALIKE))
+    fine, weak = (
+        joined(one, pairs, plain, levers, ground.step, U_MOST).only(known) for one in (sums, sums.over(_WEAK))
+    )
     blocks = tuple(size // block for size in height.shape)
     mean = height.reshape(blocks[0], block, blocks[1], block).mean(axis=(1, 3), dtype=np.float64)
     own = tuple(
@@ -231,16 +231,20 @@ def _mean_around(mean: Array) -> Array:
     return np.asarray(cv2.blur(mean, (_WEAK, _WEAK)))
 
 
-def _levers(photos: Sequence[Flattened], pairs: Sequence[Pair], ground: Ground, part: tuple[slice, slice]) -> Array:
-    """How far what each pair shows moves apart in the middle of a part as it rises [m per m]."""
-    y, x = (float(at.mean()) for at in (ground.upward(part[0]), ground.along(part[1])))
-    return np.array([base(photos[pair.one], photos[pair.two], np.array(x), np.array(y)) for pair in pairs])
+def _levers(photos: Sequence[Flattened], pairs: Sequence[Pair], ground: Ground, part: tuple[slice, slice]) -> Levers:
+    """What the pairs' levers are in the middle of a part."""
+    y, x = (np.array(float(at.mean())) for at in (ground.upward(part[0]), ground.along(part[1])))
+    alone = [float(((np.array([x, y]) - one.centre[:2]) ** 2).sum() / one.centre[2] ** 2) for one in photos]
+    return Levers(
+        np.array([base(photos[pair.one], photos[pair.two], x, y) for pair in pairs]),
+        np.array([alone[pair.one] + alone[pair.two] for pair in pairs]),
+    )
 
 
-def _plain(alone: Mask, inside: tuple[slice, slice], block: int) -> Mask:
-    """Coarse pixels' ``alone`` at the blocks."""
+def _at_blocks(coarse: Mask, inside: tuple[slice, slice], block: int) -> Mask:
+    """A mask of coarse pixels at the blocks."""
     rows, cols = ((np.arange(one.start + block // 2, one.stop, block)) >> LEVEL for one in inside)
-    return alone[np.ix_(np.minimum(rows, alone.shape[0] - 1), np.minimum(cols, alone.shape[1] - 1))]
+    return coarse[np.ix_(np.minimum(rows, coarse.shape[0] - 1), np.minimum(cols, coarse.shape[1] - 1))]
 
 
 def _add_shares(into: tuple[Array, Array, Array], found: _Found, pairs: Sequence[Pair], ground: Ground) -> None:

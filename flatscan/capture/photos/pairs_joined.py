@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,6 +17,9 @@ from flatscan.core.geometry import Array, Mask
 _ALIKE, _ALIKE_ALONE = 0.5, 0.7
 # contrast that both pictures share, over the grey around: steps of eight bits and slow shades are less, and no texture
 _LEAST_CONTRAST = 0.005
+# a difference over two pixels has half the variance of noise, which half of the residuals' is, and interpolation takes
+# some; slopes that are noise to more than the rest of this are none
+_NOISE_SLOPE, _LEAST_SOUND = 0.25 * 0.7, 0.4
 # neighbouring pixels of a picture share noise, by demosaicing, compression and being laid flat twice
 _SHARED = 2.0
 # pairs further from the middle than so many of their u lose weight (Huber)
@@ -25,6 +28,8 @@ _HUBER, _ROUNDS = 1.5, 4
 _LEAST_PIXEL = 0.05
 # a place is measured where pairs of this share of the weight lie within so many u of what they agree on
 _AGREE, _WITHIN = 0.6, 4.0
+# and this share of those that see it have to tell it at all
+_MOST_OF = 0.5
 # and what is further off than this is taken to be no further where it is asked by how much pairs differ
 _STRAY = 12.0
 # blocks around that tell how alike the pictures are, and how far pairs differ
@@ -46,12 +51,29 @@ class Joined:
     tried: Floats
     apart: Floats
 
+    def only(self, here: Mask) -> Joined:
+        """The same with nothing measured elsewhere."""
+        independent, weights, tried = (np.where(here, of, 0) for of in (self.independent, self.weights, self.tried))
+        move, u = (np.where(here, of, np.nan) for of in (self.move, self.u))
+        return replace(self, move=move, u=u, independent=independent, weights=weights, tried=tried)
 
-def joined(sums: PairSums, pairs: Sequence[Pair], alone: Mask, levers: Array, step: float, u_most: float) -> Joined:
+
+@dataclass(frozen=True, slots=True)
+class Levers:
+    """How far what each pair (pairs,) shows moves ``apart`` as a place rises, and both ``together`` squared [m per m].
+
+    The second is what a pair's noise counts for in how grey changes with height.
+    """
+
+    apart: Array
+    together: Array
+
+
+def joined(sums: PairSums, pairs: Sequence[Pair], alone: Mask, levers: Levers, step: float, u_most: float) -> Joined:
     """Join the pairs at every block: robust weighted mean, u by residuals, number of photos and agreement.
 
-    ``alone`` (rows, cols) says where no other height looks as good, ``levers`` (pairs,) is how far what a pair shows
-    moves apart as a place rises [m per m], ``step`` [m] a pixel, ``u_most`` [m] what no point's u is above.
+    ``alone`` (rows, cols) says where no other height looks as good, ``step`` [m] is a pixel, ``u_most`` [m] what no
+    point's u is above. Slopes of grey that are noise's own tell no height: u is by what of them is not.
     """
     around = sums.over(_AROUND)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -59,13 +81,25 @@ def joined(sums: PairSums, pairs: Sequence[Pair], alone: Mask, levers: Array, st
         move = sums.cross / sums.square
         left = around.rest - around.cross**2 / np.maximum(around.square, 1e-9)
         noise2 = _SHARED * np.maximum(left, 0.0) / np.maximum(around.count - 1, 1)
-        u2 = noise2 / sums.square + (_LEAST_PIXEL * step / levers[:, None, None]) ** 2
+        faint = _NOISE_SLOPE * left * (levers.together / step**2)[:, None, None]
+        sound = np.clip(1 - faint / np.maximum(around.square, 1e-9), 0.0, 1.0)
+        u2 = noise2 / (sums.square * sound**2) + (_LEAST_PIXEL * step / levers.apart[:, None, None]) ** 2
     textured = around.like > 2 * _LEAST_CONTRAST**2 * around.count
     full = sums.count >= 0.8 * sums.count.max(initial=1.0)
-    used = full & textured & (alike > _ALIKE) & np.isfinite(move) & np.isfinite(u2) & (u2 < (3 * u_most) ** 2)
+    used = (
+        full
+        & textured
+        & (sound > _LEAST_SOUND)
+        & (alike > _ALIKE)
+        & np.isfinite(move)
+        & np.isfinite(u2)
+        & (u2 < (3 * u_most) ** 2)
+    )
     weight = np.where(used, 1 / np.where(used, u2, 1.0), 0.0).astype(np.float32)
     move = np.where(used, move, 0.0).astype(np.float32)
-    return _agreed(move, weight, np.asarray(alike, np.float32), pairs, alone, u_most)
+    found = _agreed(move, weight, np.asarray(alike, np.float32), pairs, alone, u_most)
+    # pairs that see a place and show two different things are no less against it than those that differ in height
+    return found.only((found.weights > 0).sum(axis=0) >= _MOST_OF * np.maximum(full.sum(axis=0), 1))
 
 
 def _agreed(move: Floats, weight: Floats, alike: Floats, pairs: Sequence[Pair], alone: Mask, u_most: float) -> Joined:

@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 from flatscan.core.geometry import Array, Mask
 from flatscan.core.model import Relief, Wall
 from flatscan.core.notes import note
+from flatscan.core.photographed import FlatPicture
 from flatscan.core.units import METRES_PER, feet_and_inches
 from flatscan.report.bands import Spot, band_of
 from flatscan.report.drawings import BandedDrawing, Straightedge
@@ -21,6 +22,7 @@ from flatscan.report.figures.cut_outs import draw_cut_out, draw_object, draw_ope
 from flatscan.report.figures.placed import write_figures
 from flatscan.report.figures.style import INK, LINES, PAPER, after, font
 from flatscan.report.say import say
+from flatscan.report.under_contour import shade_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -39,6 +41,8 @@ _TOP = 0.93
 _NUMBER, _CLEAR = 10.0, 0.05
 # shorter lines are the noise of the surface and not its shape
 SHORTEST = 0.35
+# a photo under a contour has no more pixels a side: finer than print shows
+_MOST_PIXELS = 1600
 
 
 def wall_axes(figure: Figure, rect: Rect, wall: Wall, units: str) -> Axes:
@@ -108,12 +112,30 @@ def fill_cells(axes: Axes, drawing: BandedDrawing, units: str = "mm") -> QuadCon
     tones, hatches = [band.colour for band in bands], [band.hatch or None for band in bands]
     filled = axes.contourf(x, y, inner, levels=edges, colors=tones, hatches=hatches, zorder=1)
     filled.set_clip_path(clip)
+    if drawing.on.picture is not None:
+        _shade(axes, drawing.on.picture, clip)
     covered = np.pad(~relief.valid, 1, mode="edge")
     # lines end where nothing was measured; only the tones run on under the cover
     lines = list(contour_lines(x, y, np.where(covered, np.nan, z), drawing.levels(units)))
     _draw_lines(axes, lines, clip, covered, (x, y), units)
     _cover(axes, x, y, np.pad(relief.inside & ~relief.valid, 1, mode="edge"), clip)
     return filled
+
+
+def _shade(axes: Axes, picture: FlatPicture, clip: PathPatch) -> None:
+    """The wall's own photo as a light shade over the tones, under lines and marks."""
+    shade = shade_of(picture, _MOST_PIXELS)
+    ink = np.zeros((*shade.shape, 4))
+    ink[..., 3] = shade
+    right, top = (
+        start + size * picture.step
+        for start, size in zip((picture.left, picture.bottom), picture.seen.shape[::-1], strict=True)
+    )
+    extent = (picture.left, right, picture.bottom, top)
+    limits = axes.get_xlim(), axes.get_ylim()
+    axes.imshow(ink, extent=extent, origin="lower", zorder=1.5, aspect="equal").set_clip_path(clip)
+    axes.set_xlim(limits[0])
+    axes.set_ylim(limits[1])
 
 
 def tint_cells(axes: Axes, drawing: BandedDrawing, units: str) -> QuadContourSet:

@@ -137,4 +137,7 @@ def banded(figure: Figure, rect: Rect, drawing: BandedDrawing, units: str) -> st
     titleblock.scale_bar(axes, units)
     apart.settle(axes)
     titleblock.key_and_spots(figure, box, bands, drawing.spots, units, on, missing=True)
-    return say(drawing.how, units)
+    said = [say(drawing.how, units)]
+    if on.picture is not None and on.on_cells:
+        said.append(say(note("drawing.own-photo"), units))
+    return " ".join(said)

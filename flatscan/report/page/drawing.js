@@ -183,11 +183,30 @@ const paintWorst = (brush) => {
     brush.stroke();
   }
 };
+// the wall's own photo darkens the tones a little, so that both are read at once
+let photo = null;
+if (data.photo) {
+  // bytes and no address: the page loads nothing from anywhere
+  const bytes = Uint8Array.from(atob(data.photo.jpeg), (letter) => letter.charCodeAt(0));
+  createImageBitmap(new Blob([bytes], { type: "image/jpeg" })).then((made) => {
+    photo = made;
+    base = null;
+    paint();
+  });
+}
+const paintPhoto = (brush) => {
+  if (!photo) return;
+  const p = data.photo;
+  brush.globalCompositeOperation = "multiply";
+  brush.drawImage(photo, px(p.left), py(p.bottom + p.height), p.width * view.k, p.height * view.k);
+  brush.globalCompositeOperation = "source-over";
+};
 const paintBase = () => {
   base = document.createElement("canvas");
   [base.width, base.height] = [canvas.width, canvas.height];
   const brush = base.getContext("2d");
   paintBands(brush, base.width, base.height, view, layer);
+  paintPhoto(brush);
   brush.lineWidth = 1.5 * ratio;
   brush.strokeStyle = "#111";
   paintHoles(brush);

@@ -22,6 +22,7 @@ from flatscan.report.drawings import BandedDrawing, LowDrawing, SetOutDrawing, S
 from flatscan.report.elevations import Elevation, hole_word, packing_word, reach_of
 from flatscan.report.parts import Report
 from flatscan.report.say import say
+from flatscan.report.under_contour import shade_as_jpeg
 
 # 0.01 mm: ten times finer than the 0.1 mm a page has to keep
 QUANTUM = 1e-5
@@ -29,6 +30,8 @@ QUANTUM = 1e-5
 MISSING, OUTSIDE, _STEPS = 0, 1, 2
 # more cells than this are sent as means over blocks, on which no straightedge is laid: they would be some 8 MB
 MOST_CELLS = 4_000_000
+# a photo under the contour has no more pixels a side: some 300 kB at most
+_PHOTO = 1400
 _KINDS = {"": "", "/": "lines", ".": "dots"}
 _TITLES = {
     "build-up": note("drawing.layer-build-up"),
@@ -58,6 +61,7 @@ def pack(report: Report, units: str) -> dict[str, object]:
         "grid": _grid(relief.on, maps.get("gaps")),
         "stations": _stations(relief.on),
         "layers": layers(report, units),
+        "photo": None if relief.on.picture is None else shade_as_jpeg(relief.on.picture, _PHOTO),
         "worst": _worst(report),
         "dots": _dots(report, units),
     }
