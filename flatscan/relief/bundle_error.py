@@ -2,7 +2,7 @@
 
 Each doubt that the adjustment of the cameras leaves bends the whole wall in a form of its own, which is known: doming
 by the lens, twists by single photos. Their covariance is the sum of the forms' squares, whatever their shape
-(methods/photos; Triggs and others, Bundle adjustment, a modern synthesis, 2000, 9.5 on covariances of what is fitted).
+(methods/uncertainty 16).
 """
 
 from __future__ import annotations
