@@ -125,8 +125,10 @@ def truth_on(relief: Grid, room: PhotoRoom) -> tuple[Array, tuple[float, float]]
 
 def sampled(field: Array, x: Array, y: Array, fine: float) -> Array:
     """A field at places [m]."""
-    return cv2.remap(field, (x / fine).astype(np.float32), (y / fine).astype(np.float32), cv2.INTER_LINEAR,
-                     borderMode=cv2.BORDER_REPLICATE).astype(float)  # fmt: skip
+    # OpenCV's maps have rows and columns
+    at = [np.atleast_2d(one / fine).astype(np.float32) for one in (x, y)]
+    found = cv2.remap(field, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return found.astype(float).reshape(x.shape)
 
 
 def fine_part(z: Array, known: Array, cell: float) -> Array:

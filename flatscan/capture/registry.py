@@ -139,7 +139,12 @@ def present_file(path: str | Path) -> Path:
             raise ReadError(path, "no such file", needed="a capture file", remedy="Check the name and the folder")
         if not path.is_file():
             kind = "a folder" if path.is_dir() else "not a plain file"
-            raise ReadError(path, f"this is {kind}", needed="one capture file", remedy="Name the file itself")
+            raise ReadError(
+                path,
+                f"this is {kind}",
+                needed="one capture file, or a folder of photos of one wall",
+                remedy="Name the file itself",
+            )
         size = path.stat().st_size
         with path.open("rb"):
             pass

@@ -13,7 +13,7 @@ import pytest
 from flatscan.capture.photos.photo_placing import place_photos
 
 FOLDER = os.environ.get("FLATSCAN_PHOTO_SETS", "")
-# root mean square of centres [m] with pycolmap 4.2.1's default pipeline, one camera for all photos (methods/photos 6)
+# root mean square of centres [m] with pycolmap 4.2.1's default pipeline, one camera for all photos (methods/photos 8)
 BY_DEFAULT = {"fountain-P11": 0.0063}
 
 pytestmark = pytest.mark.skipif(not FOLDER, reason="FLATSCAN_PHOTO_SETS names no folder of surveyed photos")
