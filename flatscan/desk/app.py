@@ -13,7 +13,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from flatscan.core.errors import FlatscanError, ReadError
-from flatscan.desk import letting_in, screens
+from flatscan.desk import further, letting_in, rechecks, screens
 from flatscan.desk.answering import in_four_parts
 from flatscan.desk.bench import Bench
 from flatscan.desk.certificates import Identity
@@ -98,6 +98,7 @@ def make_app(
     flask = need("flask")
     jobs = Jobs(folder)
     desk = Desk(jobs, devices or Devices(folder), outside=outside, certificate=certificate)
+    rechecks.clear(folder)
     app: Flask = flask.Flask(
         "flatscan.desk", root_path=str(Path(__file__).parent), static_folder=None, template_folder="pages"
     )
@@ -183,7 +184,7 @@ def _routes(app: Flask, desk: Desk) -> None:
         "/static/<file>": (_file, "GET"),
         "/favicon.ico": (_icon, "GET"),
     }
-    for rule, (view, methods) in table.items():
+    for rule, (view, methods) in (table | further.addresses()).items():
         endpoint = f"{view.__module__.rpartition('.')[2]}.{view.__name__}"
         app.add_url_rule(rule, endpoint, partial(view, desk), methods=methods.split())
 

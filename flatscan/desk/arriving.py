@@ -131,6 +131,28 @@ def _private(path: str, flags: int) -> int:
     return os.open(path, flags, 0o600)
 
 
+def kept_as(folder: Path, kind: str, sent: FileStorage) -> Path:
+    """A single file that was sent, in a job's folder under the next free name of its kind; raises as `write_sent`."""
+    ending = _ending(_name_of(sent))
+    taken = {path.stem for path in folder.glob(f"{kind}-*")}
+    number = next(number for number in range(1, 10_000) if f"{kind}-{number}" not in taken)
+    path = folder / f"{kind}-{number}{ending}"
+    try:
+        write_sent(path, sent)
+    except Exception:
+        path.unlink(missing_ok=True)
+        raise
+    return path
+
+
+def write_sent(path: Path, sent: FileStorage) -> None:
+    """Write a file that was sent to its place; raises `ReadError` where it is empty, `OutputError` for a full disk."""
+    try:
+        _write(path, sent.stream, _name_of(sent)[-_SHOWN:])
+    except OSError as reason:
+        raise unwritten(path.parent, reason, "Make room") from None
+
+
 def _check_names(where: str, names: Sequence[str]) -> None:
     """Raise `ReadError` for names that leave the folder, stand twice, or are more than a capture has."""
     if len(names) > _MOST_FILES:

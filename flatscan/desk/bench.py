@@ -9,6 +9,7 @@ from concurrent import futures
 from concurrent.futures import CancelledError, Future
 from dataclasses import dataclass
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 from flatscan.core.errors import FlatscanError, Infeasible
@@ -93,6 +94,10 @@ class Bench:
         """The cuts that humps of a list stand for, as deep as all of them together need."""
         key = ("ticked", *_key(job, found.command), tuple(places))
         return self._ask(key, Task("ticked", job, (found, tuple(places))), PATIENCE)
+
+    def recheck(self, job: Job, path: Path, seal: str | None, wait: float) -> tuple[str, str] | Working:
+        """How the sealed file at ``path`` stands, and that in words; raises `ReadError` for what is no sealed file."""
+        return self._ask(("recheck", job.name, seal), Task("recheck", job, (path, seal)), wait)
 
     def begin(self, job: Job, kind: str, more: tuple[Any, ...], then: Callable[[Any], None]) -> None:
         """Have `SHEETS` or a `SEAL` made; ``then`` gets what came of it. One that is being made already goes on."""

@@ -58,7 +58,8 @@ class _Settings:
 
     ``entries`` are what was typed into fields and is no value yet. ``plan`` is the text of the plan as this page wrote
     it last, ``past`` what it was before (text, what changed then), ``undone`` what was taken back. ``answers``,
-    ``fixed`` and ``cut`` are those of a job begun before jobs had plans: a plan is made of them, once.
+    ``fixed`` and ``cut`` are those of a job begun before jobs had plans: a plan is made of them, once. ``stated`` is
+    what a seal states, ``named`` what the senders of files beside the capture call these.
     """
 
     schema: int = SCHEMA
@@ -78,6 +79,12 @@ class _Settings:
     sheets: str = ""
     seal: tuple[str, ...] = ()
     stated: dict[str, str] = field(default_factory=dict)
+    named: dict[str, str] = field(default_factory=dict)
+
+
+def unused_settings(title: str, units: str) -> _Settings:
+    """Settings of a job that is no wall's."""
+    return _Settings(title=title, units=units)
 
 
 class OtherTab(BadValue):

@@ -21,6 +21,7 @@ from flatscan.jobs.plan_file import NAME
 from flatscan.jobs.ticking import ticked
 from flatscan.plan.lows import LIMIT as LOW_LIMIT
 from flatscan.plan.screeds import SetOutOptions
+from flatscan.report.rechecked import recheck_text
 from flatscan.wall import Room
 
 # results of this many stages are kept: those of a few plans of one wall
@@ -60,6 +61,7 @@ class Measuring:
             "ticked": self._ticked,
             "sheets": self._sheets,
             "seal": self._seal,
+            "recheck": self._recheck,
         }
         return work[task.kind](task.job, tell, *task.more)
 
@@ -108,11 +110,20 @@ class Measuring:
 
     def _seal(self, job: Job, tell: Progress, file: str, done: Any, statement: evidence.Statement) -> str:
         """Run and seal the jobs; gives the seal."""
-        capture, units = capture_of(job), job.settings["units"]
+        captures: list[str | Path] = [capture_of(job), *job.plan.same_wall]
+        units = job.settings["units"]
         sealed = evidence.seal(
-            job.results / file, [capture], done, statement=statement, units=units, overwrite=True, progress=tell
+            job.results / file, captures, done, statement=statement, units=units, overwrite=True, progress=tell
         )
         return sealed.seal
+
+    def _recheck(self, job: Job, tell: Progress, path: Path, seal: str | None) -> tuple[str, str]:
+        """How a sealed file stands, and that in words; the file is not kept."""
+        try:
+            found = evidence.recheck(path, seal=seal, progress=tell)
+        finally:
+            path.unlink(missing_ok=True)
+        return found.status, recheck_text(found, every=False, units=job.settings["units"])
 
     def _memo(self, key: Key, make: Callable[[], Any]) -> Any:
         if key not in self._kept:
@@ -136,7 +147,9 @@ class Measuring:
 
     def _seen(self, job: Job, how: Capturing, tell: Progress) -> Seen:
         read = self._read(job, how, tell)
-        return jobs.seen_in(read.taken, how, tell, None if isinstance(read.taken, Readings) else read.room)
+        room = None if isinstance(read.taken, Readings) else read.room
+        # with what ties it down and what it is held against, which a wall of a relief alone knows nothing of
+        return jobs.see(capture_of(job), how, tell, taken=read.taken, room=room)
 
     def _of(
         self,

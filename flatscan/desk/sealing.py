@@ -149,4 +149,5 @@ def _sealed(job: Job, command: str) -> evidence.Job:
     how, test, finish = answering.settings(job, command)
     used = PlanUsed(answering.plan_used(job, command), NAME if job.text else "")
     # a wall put together of several captures is one job on all of them
-    return evidence.Job(command, (0,), capturing=how, testing=test, finishing=finish, plan=used)
+    captures = tuple(range(1 + len(job.plan.same_wall)))
+    return evidence.Job(command, captures, capturing=how, testing=test, finishing=finish, plan=used)

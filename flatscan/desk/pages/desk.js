@@ -137,7 +137,7 @@ const working = document.getElementById("working");
 if (working) {
   const look = async () => {
     try {
-      const answer = await fetch(`/wall/${wall}/state?of=${working.dataset.of}`), made = await answer.json();
+      const answer = await fetch(working.dataset.at || `/wall/${wall}/state?of=${working.dataset.of}`), made = await answer.json();
       if (made.done) { location.reload(); return; }
       const words = made.words || made.found || "";
       document.getElementById("doing").textContent = `${words.charAt(0).toUpperCase()}${words.slice(1)} …`;
