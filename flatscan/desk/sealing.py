@@ -136,13 +136,11 @@ def _begin(desk: Desk, job: Job) -> None:
 
 
 def _commands(job: Job) -> Sequence[str]:
-    """What is sealed: the survey, and the check where the job judges by a limit."""
+    """What is sealed: what the answers show, and in a dispute the survey beside it."""
     purpose = what_for(job.plan.stage or "")
     if purpose is None:
         return []
-    commands = ["check"] if purpose.command == "check" else []
-    commands += ["survey"] if purpose.command != "check" or purpose.name == "dispute" else []
-    return commands
+    return [purpose.command, *(["survey"] if purpose.name == "dispute" else [])]
 
 
 def _sealed(job: Job, command: str) -> evidence.Job:

@@ -26,14 +26,18 @@ from flatscan.jobs import (
     Result,
     check,
     compare_surveys,
+    lows,
+    set_out,
     survey,
 )
 from flatscan.jobs.belonging import in_job
 from flatscan.jobs.job_plan import PlanUsed
+from flatscan.plan.lows import LIMIT as LOW_LIMIT
+from flatscan.plan.screeds import SetOutOptions
 from flatscan.report.rechecked import SealedText
 from flatscan.standards import Tolerance
 
-COMMANDS = ("survey", "check", "compare")
+COMMANDS = ("survey", "check", "compare", "setout", "lows")
 # what may be written beside the usual sheets
 MORE_FILES = (*EXTRA_FILES, "explain")
 
@@ -118,6 +122,12 @@ class Job:
         if self.command == "compare":
             hows = (self.earlier, self.capturing)
             return compare_surveys(chosen[0], chosen[1], hows, self.comparing, self.finishing, progress)
+        if self.command == "setout":
+            spaced = SetOutOptions(rule=self.testing.rule)
+            return set_out(one, self.capturing, self.testing, self.finishing, spaced, progress)
+        if self.command == "lows":
+            plan = self.plan.said
+            return lows(one, self.capturing, self.testing, plan.limit or LOW_LIMIT, progress, plan.shave)
         return survey(one, self.capturing, self.testing, self.finishing, progress)
 
     @property

@@ -1,6 +1,9 @@
 """A sealed file dropped on the page: same, altered, no sealed file, another seal; and nothing of it is kept."""
 
+import io
+import json
 import re
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -74,3 +77,25 @@ def test_a_seal_that_is_none_is_refused_before_any_work(client, sealed):
 @pytest.mark.parametrize("name", ["recheck-0123456789abcdef", "..", "recheck-..", "wall-001"])
 def test_a_check_that_nobody_asked_for(client, name):
     assert client.get(f"/recheck/{name}").status_code in (404, 422)
+
+
+@pytest.mark.parametrize(("purpose", "command"), [("set-out", "setout"), ("after-ruling", "lows")])
+def test_what_is_shown_is_what_is_sealed_and_it_recomputes_the_same(client, purpose, command):
+    client.upload(GRID)
+    client.send("wall-001", "purpose", purpose=purpose)
+    client.send("wall-001", "questions", rule="1.8 m", least="6", low_limit="2.5")
+    client.wait("wall-001")
+    assert client.get("/wall/wall-001/answers").status_code == 200
+    client.send("wall-001", "evidence", title="a wall")
+    client.wait("wall-001", of="seal")
+    data = (client.folder / "wall-001" / "evidence.zip").read_bytes()
+    with zipfile.ZipFile(io.BytesIO(data)) as sealed:
+        made = [name for name in sealed.namelist() if name.endswith("result.json")]
+        document = json.loads(sealed.read(made[0]))
+    assert [name.rpartition("/")[2] for name in made] == [f"{command}-result.json"]
+    client.send("wall-001", "sheets", paper="a4")
+    client.wait("wall-001", of="sheets")
+    shown = json.loads((client.folder / "wall-001" / f"{command}-result.json").read_text())
+    assert document[command] == shown[command]
+    assert document["plan"]["fingerprint"] == shown["plan"]["fingerprint"]
+    assert "<h1>Same: nothing was changed" in drop(client, data, seal=client.settings()["seal"][0]).text
