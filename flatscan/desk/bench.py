@@ -12,13 +12,14 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from flatscan import report
 from flatscan.core.errors import FlatscanError, Infeasible
 from flatscan.core.notes import Note, note
 from flatscan.desk import answering
 from flatscan.desk.crew import Crew, Stopped
 from flatscan.desk.folders import Job
 from flatscan.desk.measuring import Key, Task, stamp, whole_capture
-from flatscan.jobs import Result, SetOut, Survey
+from flatscan.jobs import Comparing, Result, SetOut, Survey
 from flatscan.plan.cutting import Cut
 from flatscan.report.say import say
 from flatscan.wall import Room
@@ -98,6 +99,12 @@ class Bench:
     def recheck(self, job: Job, path: Path, seal: str | None, wait: float) -> tuple[str, str] | Working:
         """How the sealed file at ``path`` stands, and that in words; raises `ReadError` for what is no sealed file."""
         return self._ask(("recheck", job.name, seal), Task("recheck", job, (path, seal)), wait)
+
+    def compared(self, job: Job, earlier: Job, asked: Comparing, folder: Path) -> Result | Working:
+        """What changed on a wall since an earlier capture of it, with its sheets in ``folder``; raises every error."""
+        alike = (job.plan, earlier.plan, job.settings["units"], asked)
+        key = ("compared", *stamp(job), stamp(earlier), *alike)
+        return self._ask(key, Task("compared", job, (earlier, asked, folder, report.USUAL)), 0.3)
 
     def begin(self, job: Job, kind: str, more: tuple[Any, ...], then: Callable[[Any], None]) -> None:
         """Have `SHEETS` or a `SEAL` made; ``then`` gets what came of it. One that is being made already goes on."""

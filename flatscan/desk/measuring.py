@@ -13,7 +13,7 @@ from flatscan.core.errors import FlatscanError, ReadError
 from flatscan.core.model import Cloud, Readings
 from flatscan.desk import answering
 from flatscan.desk.folders import Job
-from flatscan.jobs import Capturing, Finishing, Progress, Requirement, Result, Seen
+from flatscan.jobs import Capturing, Comparing, Finishing, Progress, Requirement, Result, Seen
 from flatscan.jobs.belonging import in_job
 from flatscan.jobs.job_plan import JobPlan, PlanUsed
 from flatscan.jobs.listing import Seeing
@@ -62,6 +62,7 @@ class Measuring:
             "sheets": self._sheets,
             "seal": self._seal,
             "recheck": self._recheck,
+            "compared": self._compared,
         }
         return work[task.kind](task.job, tell, *task.more)
 
@@ -116,6 +117,20 @@ class Measuring:
             job.results / file, captures, done, statement=statement, units=units, overwrite=True, progress=tell
         )
         return sealed.seal
+
+    def _compared(
+        self, job: Job, tell: Progress, earlier: Job, asked: Comparing, folder: Path, formats: tuple[str, ...]
+    ) -> Result:
+        """What changed since an earlier capture, and its sheets in the place of those of the last comparison."""
+        hows = (answering.capturing(earlier), answering.capturing(job))
+        finish = answering.settings(job, "survey")[2]
+        captures = (_captures(earlier), _captures(job))
+        found = in_job(
+            jobs.compare_surveys(*captures, hows, asked, finish, tell), PlanUsed(job.plan, NAME if job.text else "")
+        )
+        units = job.settings["units"]
+        report.write(found, folder, overwrite=True, alone=True, units=units, formats=formats, progress=tell)
+        return found
 
     def _recheck(self, job: Job, tell: Progress, path: Path, seal: str | None) -> tuple[str, str]:
         """How a sealed file stands, and that in words; the file is not kept."""

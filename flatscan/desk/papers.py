@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flatscan import report
@@ -149,8 +150,7 @@ def _used(job: Job, command: str) -> str:
 
 def _files(job: Job, command: str) -> Iterator[tuple[str, str, str]]:
     """The sheets of a command that are there, by their names, in the order they are offered."""
-    there = {path.name for path in job.results.iterdir()} if job.results.is_dir() else set()
-    return ((name, *said) for name, said in _offered(command) if name in there)
+    return iter(files_of(job.results, command))
 
 
 def _offered(*commands: str) -> Iterator[tuple[str, tuple[str, str]]]:
@@ -159,20 +159,29 @@ def _offered(*commands: str) -> Iterator[tuple[str, tuple[str, str]]]:
         yield from ((sheet_name(command, sheet), said) for sheet, said in _SAID.items())
 
 
+def files_of(folder: Path, command: str) -> list[tuple[str, str, str]]:
+    """The sheets of a command that lie in a folder: name, what it is, and more of that."""
+    there = {path.name for path in folder.iterdir()} if folder.is_dir() else set()
+    return [(name, *said) for name, said in _offered(command) if name in there]
+
+
 def file(desk: Desk, name: str, file: str) -> Any:
     """One of the results by its name in a fixed list."""
-    from flask import abort, send_from_directory
+    from flask import abort
 
     job = desk.jobs.get(name)
     if file not in (EVIDENCE, *dict(_offered())) or not (job.results / file).is_file():
         abort(404)
+    return send(job.results, file, f"{name}-{file}")
+
+
+def send(folder: Path, file: str, called: str) -> Any:
+    """A file of a wall as what it is; the caller knows that it is one that may be sent."""
+    from flask import send_from_directory
+
     ending = file.rpartition(".")[2]
     answer = send_from_directory(
-        job.folder.resolve(),
-        file,
-        mimetype=_TYPES[ending],
-        as_attachment=ending not in _SHOWN,
-        download_name=f"{name}-{file}",
+        folder.resolve(), file, mimetype=_TYPES[ending], as_attachment=ending not in _SHOWN, download_name=called
     )
     if ending == "html":
         # the sheet brings its own policy; here it is only kept from this page's cookie and address
