@@ -101,9 +101,7 @@ class Hand:
             raise Stopped
 
     def _done(self, task: Task, tell: Progress, stops: int) -> Any:
-        with self._lock:
-            self._ask_whether_stopped(stops)
-            pipe = self._pipe or self._begin()
+        pipe = self._pipe or self._begin(stops)
         latest = time.monotonic() + _LATEST
         try:
             pipe.send(task)
@@ -131,13 +129,19 @@ class Hand:
             if self._process is not None:
                 self._process.kill()
 
-    def _begin(self) -> Connection:
+    def _begin(self, stops: int) -> Connection:
+        """A process for this wall; nobody waits at the lock while the system starts it."""
         context = processes()
         ours, theirs = context.Pipe()
-        self._process = context.Process(target=_serve, args=(theirs, free_memory()), daemon=True)
-        self._process.start()
+        process = context.Process(target=_serve, args=(theirs, free_memory()), daemon=True)
+        process.start()
         theirs.close()
-        self._pipe = ours
+        with self._lock:
+            self._process, self._pipe = process, ours
+        # one that was stopped meanwhile was not there to be killed
+        if stops != self._stops:
+            self._end()
+            raise Stopped
         return ours
 
     def _end(self) -> None:
