@@ -10,7 +10,8 @@ from photo_room_model import save
 
 from flatscan.capture.photos import photo_features
 from flatscan.capture.photos.photo_features import features_of
-from flatscan.capture.photos.photo_files import photo_file, photos_in
+from flatscan.capture.photos.photo_files import photo_file
+from flatscan.capture.photos.photo_format import photos_in
 from flatscan.capture.photos.photo_placing import place_photos
 from flatscan.core.errors import BadTable, ReadError
 
@@ -157,6 +158,13 @@ def test_without_any_length_it_says_so_before_it_works(drawn_room, drawn_folder,
 
 def test_too_few_photos(tmp_path):
     folder = write(tmp_path / "two", [textured(np.random.default_rng(i)) for i in range(2)])
+    with pytest.raises(ReadError, match="2 photos in the folder"):
+        place_photos(folder, scale_elsewhere=True)
+
+
+def test_a_depth_picture_beside_is_no_photo(tmp_path):
+    folder = write(tmp_path / "two", [textured(np.random.default_rng(i)) for i in range(2)])
+    cv2.imwrite(str(folder / "depth.png"), np.full((450, 600), 2000, np.uint16))
     with pytest.raises(ReadError, match="2 photos in the folder"):
         place_photos(folder, scale_elsewhere=True)
 

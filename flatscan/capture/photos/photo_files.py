@@ -17,7 +17,6 @@ from flatscan.capture.registry import need
 from flatscan.core.errors import ReadError
 from flatscan.core.geometry import Array
 
-SUFFIXES = (".jpg", ".jpeg", ".png", ".heic", ".heif")
 _ORIENTATION, _MODEL, _EXIF, _FOCAL, _FOCAL_35, _ZOOM = 0x0112, 0x0110, 0x8769, 0x920A, 0xA405, 0xA404
 # a 36 x 24 mm frame has a diagonal of 43.27 mm (CIPA DC-008), whose 35 mm focal length is given in whole millimetres
 _DIAGONAL_35 = float(np.hypot(36.0, 24.0))
@@ -51,12 +50,6 @@ class PhotoFile:
     def mirrored(self) -> bool:
         """Whether left and right are changed over in it, so that no camera in a room can have taken it."""
         return _TURNS[self.orientation][1]
-
-
-def photos_in(folder: Path) -> tuple[Path, ...]:
-    """Pictures that lie in a folder itself, in the order of their names; hidden ones are none."""
-    found = (one for one in folder.iterdir() if one.suffix.lower() in SUFFIXES and not one.name.startswith("."))
-    return tuple(sorted((one for one in found if one.is_file()), key=lambda one: one.name))
 
 
 def photo_file(path: Path) -> PhotoFile:

@@ -17,7 +17,8 @@ from flatscan.capture.photos.lens_priors import first_focal, priors_of
 from flatscan.capture.photos.mapping import mapped
 from flatscan.capture.photos.matching import Matches, library, match
 from flatscan.capture.photos.photo_features import Features, features_of
-from flatscan.capture.photos.photo_files import PhotoFile, common_camera, photo_file, photos_in, upright
+from flatscan.capture.photos.photo_files import PhotoFile, common_camera, photo_file, upright
+from flatscan.capture.photos.photo_format import photos_in
 from flatscan.capture.photos.photo_notes import placing_notes
 from flatscan.capture.photos.photo_refusals import (
     FEWEST,
