@@ -43,6 +43,8 @@ def test_no_key_ever_moves(served, phone, sized, screen):
     begin(phone, served, sized, screen)
     at = keys(phone)
     assert len(at) == 15
+    # with them, what is not sent yet stands on the screen
+    assert phone.execute_script("return document.getElementById('count').getBoundingClientRect().bottom <= innerHeight")
 
     def same():
         return keys(phone) == at

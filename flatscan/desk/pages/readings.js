@@ -237,8 +237,8 @@ const begin = () => {
   $("entry").after($("before"));
   $("entry").hidden = false;
   show();
-  // on a low screen the keys are brought into sight once, and stay there
-  if ($("on").getBoundingClientRect().bottom > innerHeight) scrollTo(0, $("now").getBoundingClientRect().top + scrollY - 4);
+  // on a low screen keys and what is not sent yet are brought into sight once, and stay there
+  if ($("count").getBoundingClientRect().bottom > innerHeight) scrollTo(0, $("now").getBoundingClientRect().top + scrollY - 4);
 };
 $("begin").addEventListener("click", begin);
 (async () => {
