@@ -52,9 +52,11 @@ def _ask(path: Path, photos: tuple[str, ...], given: dict[str, Any], *, alone: b
     """Put the questions and write the file, where there is room for it."""
     from flatscan.cli.line_asking import ask_setup
     from flatscan.cli.speaking import tell
+    from flatscan.desk.line_questions import is_video
     from flatscan.report.placing import must_be_free, write_file
 
     must_be_free(path, overwrite=given["overwrite"])
+    alone = alone or (len(photos) == 1 and is_video(photos[0]))
     pairs = tuple((photo, "") for photo in photos) if alone else tuple(zip(photos[::2], photos[1::2], strict=False))
     if not alone and len(photos) % 2:
         raise click.UsageError("Pictures come in pairs: laser on, laser off. Without any laser off: --laser-on-only.")

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import json
 import sys
-from collections.abc import Callable
-from dataclasses import dataclass, field
-from pathlib import Path
+from collections.abc import Callable, Iterable
+from pathlib import Path, PurePath
 
 import click
 
 from flatscan.cli.speaking import words
+from flatscan.desk import line_questions as asking
+from flatscan.desk.line_questions import Asked, Line, checked, is_video, setup_text
 
 DRAWING = """
   From above                              Facing the wall
@@ -29,188 +29,124 @@ DRAWING = """
   Light at a slant of 15 to 35 degrees; laser and camera on either side of it.
   Targets [0] to [5]: printed, flat on the wall, all around; tape the middle of each.
 """
-_LENGTHS = "such as 2.4 m, 240 cm or 7ft10in"
-_ENOUGH = 4
+_STRIPS = """
+  For a swept video, two straight strips on the wall, so that every line crosses both:
 
-
-@dataclass
-class Asked:
-    """Answers so far, as lines of the file."""
-
-    folder: Path
-    lines: list[str] = field(default_factory=list)
-
-    def table(self, name: str) -> None:
-        """Begin a table."""
-        self.lines += ["", name] if self.lines else [name]
-
-    def put(self, key: str, value: str) -> None:
-        """One entry, its value as TOML writes it."""
-        self.lines.append(f"{key} = {value}")
-
-    def text(self) -> str:
-        """The file."""
-        return "\n".join(self.lines) + "\n"
+  =================================  head strip
+  |      # light that turns       |
+  =================================  foot strip
+"""
+Values = dict[str, str]
 
 
 def ask_setup(path: Path, photos: tuple[tuple[str, str], ...]) -> str:
     """The text of a set-up file at ``path`` after its questions; raises `click.UsageError` where nobody can answer.
 
-    ``photos`` are pairs, laser on and laser off (or empty), and asked for where there are none.
+    ``photos`` are pairs, laser on and laser off (or empty), and asked for where there are none; a video stands alone.
     """
-    for one in (one for pair in photos for one in pair if one):
-        try:
-            _file(path.parent)(one)
-        except ValueError as wrong:
-            raise click.UsageError(str(wrong)) from None
+    named = [one for pair in photos for one in pair if one]
+    for one in named:
+        if not _beside(path.parent, one):
+            raise click.UsageError(f"There is no file {one} in {path.parent.absolute()}.")
     if not sys.stdin.isatty():
         raise click.UsageError(
             "--ask puts questions, and nobody is there to answer: its input is no terminal. Run it in a terminal, or "
             "write the set-up file by hand as the README shows."
         )
-    words(DRAWING)
+    video = named[0] if len(named) == 1 and is_video(named[0]) else ""
+    words(DRAWING + (_STRIPS if video else ""))
     words(f"The set-up goes into {path}. An empty answer leaves a question open where that is said.")
-    asked = Asked(path.parent)
-    _wall(asked)
-    _laser(asked)
-    _targets(asked)
-    _lines(asked, photos)
-    return asked.text()
+    put = _Asker(path.parent)
+    values = {one.name: put(one, more=f", {asking.EXAMPLE}" * (one.kind == "length")) for one in _wall(video)}
+    _laser(put, values, video)
+    targets = _targets(put, values)
+    if video:
+        for strip, said in asking.STRIPS.items():
+            for one in asking.STRIP:
+                values[asking.strip_name(strip, one)] = put(one, before=f"{said}: ")
+    lines = [] if video else _lines(put, photos, plane=bool(values["plane"]))
+    return setup_text(values, targets, lines, put.checked(asking.ON, video) if video else "")
 
 
-def _wall(asked: Asked) -> None:
-    name = _ask("What is the wall called? (may be empty)", _any)
-    sizes = {
-        key: _ask(f"How {how} is the wall, {_LENGTHS}? (may be empty)", _length)
-        for key, how in (("width", "wide"), ("height", "high"))
-    }
-    asked.table("[wall]")
-    for key, value in {"name": json.dumps(name), **sizes}.items():
-        if value and value != '""':
-            asked.put(key, value)
+def _beside(folder: Path, name: str) -> bool:
+    inside = not PurePath(name).is_absolute() and ".." not in PurePath(name).parts
+    return inside and (folder / name).is_file()
 
 
-def _laser(asked: Asked) -> None:
+class _Asker:
+    """Puts questions about files in ``folder`` until their answers pass."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def __call__(self, asked: Asked, *, before: str = "", more: str = "", empty: str | None = None) -> str:
+        said = asked.empty if empty is None else empty
+        question = f"{before}{asked.ask[:-1] if more else asked.ask}{more}{'?' if more else ''}"
+        return self.until(f"{question} ({said})" if said else question, lambda answer: self.checked(asked, answer))
+
+    def checked(self, asked: Asked, answer: str) -> str:
+        """The answer as TOML; raises `ValueError` for one that is none."""
+        if asked.kind == "file" and answer.strip() and not _beside(self.folder, answer.strip()):
+            raise ValueError(f"There is no file {answer} in {self.folder.absolute()}.")
+        return checked(asked, answer, (answer.strip(),), bare=True)
+
+    @staticmethod
+    def until(question: str, check: Callable[[str], str]) -> str:
+        """An answer that passes; one that does not is said, and asked for again."""
+        while True:
+            answer = str(click.prompt(question, default="", show_default=False, prompt_suffix=" ", err=True)).strip()
+            try:
+                return check(answer)
+            except ValueError as wrong:
+                words(f"  {wrong}")
+
+
+def _wall(video: str) -> Iterable[Asked]:
+    """What is asked of the wall itself; a sweep has to know how large it is."""
+    sizes = (asking.WIDTH, asking.HEIGHT)
+    return (asking.NAME, *(Asked(one.name, one.ask) if video else one for one in sizes))
+
+
+def _laser(put: _Asker, values: Values, video: str) -> None:
     """The lens and the laser: calibrated together, or a lens and a taped pivot."""
-    file = _file(asked.folder)
-    plane = _ask("Which file holds the laser's plane, such as laser.json? (empty: the laser was taped)", file)
-    if plane:
-        asked.table("[laser]")
-        asked.put("plane", plane)
+    values["plane"] = "" if video else put(asking.PLANE)
+    if values["plane"]:
         return
-    lens = _ask("Which file holds the lens, such as camera.json? (empty: tape where the camera stands)", file)
-    asked.table("[camera]")
-    if lens:
-        asked.put("file", lens)
-    else:
-        asked.put("place", _place("camera", ("x", "height", "distance from the wall")))
-    pivot = _place("laser's pivot", ("x", "height", "distance from the wall"))
-    asked.table("[laser]")
-    asked.put("pivot", pivot)
+    values["lens"] = put(Asked(asking.LENS.name, asking.LENS.ask, "file") if video else asking.LENS)
+    for one in (() if values["lens"] else asking.CAMERA) + asking.PIVOT:
+        values[one.name] = put(one)
 
 
-def _targets(asked: Asked) -> None:
-    size = _ask("How wide is the black square of a target, as measured on the paper?", _needed(_length))
-    places: dict[str, str] = {}
+def _targets(put: _Asker, values: Values) -> dict[str, list[str]]:
+    values["size"] = put(asking.SIZE)
+    places: dict[str, list[str]] = {}
+    open_ended = Asked(asking.TARGET.name, asking.TARGET.ask, "number", asking.OPEN)
     while True:
-        enough = "empty: that was all" if len(places) >= _ENOUGH else f"at least {_ENOUGH}, better 8"
-        number = _ask(f"Which target, by the number printed on it? ({enough})", _number)
-        if not number and len(places) >= _ENOUGH:
-            break
+        enough = "empty: that was all" if len(places) >= asking.ENOUGH else f"at least {asking.ENOUGH}, better 8"
+        number = put(open_ended, empty=enough)
+        if not number and len(places) >= asking.ENOUGH:
+            return places
         if not number:
-            words(f"{_ENOUGH} are needed, and {len(places)} are told.")
+            words(f"{asking.ENOUGH} are needed, and {len(places)} are told.")
             continue
-        places[number] = _place(f"middle of target {number}", ("x", "height"))
-    asked.table("[targets]")
-    asked.put("size", size)
-    asked.table("[targets.at]")
-    for number, place in places.items():
-        asked.put(number, place)
+        places[number] = [put(one) for one in asking.place_of(number)]
 
 
-def _lines(asked: Asked, photos: tuple[tuple[str, str], ...]) -> None:
+def _lines(put: _Asker, photos: tuple[tuple[str, str], ...], *, plane: bool) -> list[Line]:
     """A line a pair of photos; those that are named are not asked for again."""
-    file = _file(asked.folder)
-    pairs, named = list(photos) or [("", "")], bool(photos)
-    plane = any(line.startswith("plane = ") for line in asked.lines)
+    pairs, named, lines = list(photos) or [("", "")], bool(photos), list[Line]()
     while pairs:
         on, off = pairs.pop(0)
-        first = file(on) if named else _ask("Which photo shows the wall with the laser on?", _needed(file))
-        second = file(off) if named else _ask("Which photo shows it with the laser off? (may be empty)", file)
-        asked.table("[[line]]")
-        asked.put("on", first)
-        if second:
-            asked.put("off", second)
-        if not plane:
-            at = _ask(f"{on or 'This line'}: at which x is the light on the wall? (empty: straightness only)", _length)
-            if at:
-                asked.put("at", at)
-        if not pairs and not named and _ask("Is there another line? (yes or no)", _yes) == "yes":
+        first = put.checked(asking.ON, on) if named else put(asking.ON)
+        second = put.checked(asking.OFF, off) if named else put(asking.OFF)
+        at = "" if plane else put(asking.AT, before=f"{on or 'This line'}: ")
+        lines.append(Line(first, second, at))
+        if not pairs and not named and put.until("Is there another line? (yes or no)", _yes) == "yes":
             pairs.append(("", ""))
-
-
-def _ask(question: str, check: Callable[[str], str]) -> str:
-    """An answer that passes; one that does not is said, and asked for again."""
-    while True:
-        answer = str(click.prompt(question, default="", show_default=False, prompt_suffix=" ", err=True)).strip()
-        try:
-            return check(answer)
-        except ValueError as wrong:
-            words(f"  {wrong}")
-
-
-def _place(what: str, parts: tuple[str, ...]) -> str:
-    """Lengths of a place, each asked by itself, as TOML."""
-    return "[" + ", ".join(_ask(f"The {what}: {part}?", _needed(_length)) for part in parts) + "]"
-
-
-def _any(answer: str) -> str:
-    return answer
+    return lines
 
 
 def _yes(answer: str) -> str:
     if answer.lower() not in ("y", "yes", "n", "no", ""):
         raise ValueError("Say yes or no.")
     return "yes" if answer.lower().startswith("y") else "no"
-
-
-def _number(answer: str) -> str:
-    if answer and not (answer.isdigit() and len(answer) <= 2):
-        raise ValueError(f"'{answer}' is no number of a target, 0 to 49.")
-    return answer and str(int(answer))
-
-
-def _length(answer: str) -> str:
-    """A length as TOML, in millimetres; a bare number is in metres, and said so by what is written."""
-    from flatscan.core.errors import BadValue
-    from flatscan.core.typed import parse_place
-
-    if not answer:
-        return ""
-    try:
-        value = parse_place(answer)
-    except (BadValue, ValueError, ZeroDivisionError):
-        raise ValueError(f"'{answer}' is no length. Write it {_LENGTHS}.") from None
-    return json.dumps(f"{value * 1000:.10g} mm")
-
-
-def _needed(check: Callable[[str], str]) -> Callable[[str], str]:
-    def checked(answer: str) -> str:
-        if not answer:
-            raise ValueError("This one is needed.")
-        return check(answer)
-
-    return checked
-
-
-def _file(folder: Path) -> Callable[[str], str]:
-    """A check that an answer names a file beside the set-up."""
-
-    def checked(answer: str) -> str:
-        if answer and not (folder / answer).is_file():
-            raise ValueError(f"There is no file {answer} in {folder.absolute()}.")
-        if answer and (Path(answer).is_absolute() or ".." in Path(answer).parts):
-            raise ValueError("Name a file in the folder of the set-up, or below it.")
-        return json.dumps(answer) if answer else ""
-
-    return checked

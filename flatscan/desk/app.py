@@ -130,6 +130,7 @@ def _routes(app: Flask, desk: Desk) -> None:
     from flatscan.desk import (
         answers,
         choosing,
+        line_page,
         mending,
         overview,
         papers,
@@ -158,6 +159,7 @@ def _routes(app: Flask, desk: Desk) -> None:
         "/wall/<name>/size": (sizing.size, "GET POST"),
         "/wall/<name>/readings": (stations.readings, "GET POST"),
         "/wall/<name>/reading": (syncing.reading, "POST"),
+        "/wall/<name>/lines": (line_page.lines, "GET POST"),
         "/wall/<name>/wall": (choosing.wall, "GET POST"),
         "/wall/<name>/seen/<wall>": (choosing.picture, "GET"),
         "/wall/<name>/purpose": (choosing.purpose, "GET POST"),

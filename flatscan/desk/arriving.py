@@ -16,6 +16,8 @@ from flatscan.capture import files_of, formats, is_folder
 from flatscan.capture.registry import pick
 from flatscan.core.errors import FlatscanError, ReadError, unwritten
 from flatscan.core.quantity import share
+from flatscan.desk.line_photos import PHOTOS, UNASKED, is_unasked
+from flatscan.desk.line_questions import VIDEOS
 from flatscan.evidence.archive import safe_name
 from flatscan.report.staging import room_in
 
@@ -56,6 +58,10 @@ def arrive(folder: Path, sent: Sequence[FileStorage], most_bytes: int) -> Arrive
         with room_in(folder) as room:
             root = _unpacked(sent, room, most_bytes)
             files = sorted(path for path in root.rglob("*") if path.is_file())
+            if is_unasked(files):
+                place = _free_place(folder)
+                root.replace(place)
+                return Arrived(place.name, _called(sent, files), UNASKED, len(files))
             if len(files) == 1:
                 return _alone(folder, files[0], _name_of(sent[0]) if len(sent) == 1 else files[0].name)
             main, used = _capture_among(root, files)
@@ -70,6 +76,11 @@ def arrive(folder: Path, sent: Sequence[FileStorage], most_bytes: int) -> Arrive
     own = main.name if main.name != _SENT else _name_of(sent[0])
     holds = _FRAMES if here.is_dir() else pick(here)[0].holds
     return Arrived(here.relative_to(folder).as_posix(), own[-_SHOWN:], holds, len(used) - here.is_file(), unused)
+
+
+def _called(sent: Sequence[FileStorage], files: Sequence[Path]) -> str:
+    """What somebody calls photos or a video that came without a word of what they are."""
+    return (_name_of(sent[0]) if len(sent) == 1 else files[0].name)[-_SHOWN:]
 
 
 def forget_others(folder: Path, kept: str) -> None:
@@ -114,7 +125,8 @@ def _name_of(one: FileStorage) -> str:
 
 def _ending(name: str) -> str:
     ending = PurePosixPath(name).suffix.lower()
-    return next((known for form in formats() for known in form.suffixes if known == ending), ".bin")
+    every = [*(known for form in formats() for known in form.suffixes), *PHOTOS, *VIDEOS]
+    return next((known for known in every if known == ending), ".bin")
 
 
 def _write(path: Path, source: IO[bytes], name: str) -> None:

@@ -14,6 +14,8 @@ from flatscan.desk import answering, recognising, screens
 from flatscan.desk.arriving import arrive, forget_others
 from flatscan.desk.asking import PURPOSES, UNKNOWN
 from flatscan.desk.folders import ANOTHER, Job, Plain
+from flatscan.desk.line_photos import PHOTOS, UNASKED
+from flatscan.desk.line_questions import VIDEOS
 from flatscan.desk.screens import changed, revision, sent_values, show, take
 from flatscan.desk.taking import LISTS, on_another_wall
 from flatscan.jobs.job_plan import JobPlan, JobRecord
@@ -28,7 +30,7 @@ if TYPE_CHECKING:
 wall, picture = recognising.wall, recognising.picture
 _TITLE = 80
 # what comes with captures of several files: lens files, buffers of a mesh, pictures, and a zip of all
-_BESIDE = (".json", ".yml", ".yaml", ".xml", ".bin", ".log", ".png", ".mp4", ".mov", ".avi", ".zip")
+_BESIDE = (".json", ".yml", ".yaml", ".xml", ".bin", ".log", ".zip")
 
 
 def new(desk: Desk) -> Any:
@@ -49,7 +51,7 @@ def new(desk: Desk) -> Any:
         # a file that is no scan leaves no empty wall behind
         shutil.rmtree(job.folder, ignore_errors=True)
         raise
-    return redirect(url_for("recognising.wall", name=job.name), 303)
+    return redirect(f"/wall/{job.name}/{screens.where_to_go_on(job)}", 303)
 
 
 def _begun(desk: Desk, title: str, units: str) -> Job:
@@ -103,6 +105,7 @@ def _take(desk: Desk, job: Job, sent: list[FileStorage], revision: str | None = 
 
     def put(settings: Plain) -> None:
         settings["capture"] = to_plain(arrived)
+        settings["kind"] = "lines" if arrived.holds == UNASKED else ""
         settings["readings"] = None
         # whatever was made of the file before is of another wall
         settings["sheets"], settings["seal"] = ANOTHER, [settings["seal"][0], ANOTHER] if settings["seal"] else []
@@ -117,7 +120,8 @@ def _take(desk: Desk, job: Job, sent: list[FileStorage], revision: str | None = 
 
 def suffixes() -> str:
     """The endings of files that can be a capture, or come along with one, for a page that asks for them."""
-    return ",".join(dict.fromkeys([*(suffix for form in formats() for suffix in form.suffixes), *_BESIDE]))
+    every = [*(suffix for form in formats() for suffix in form.suffixes), *_BESIDE, *PHOTOS, *VIDEOS]
+    return ",".join(dict.fromkeys(every))
 
 
 def purpose(desk: Desk, name: str) -> Any:

@@ -17,6 +17,7 @@ from flatscan.core.errors import BadValue, FlatscanError, OutputError, ReadError
 from flatscan.core.records import from_plain, to_plain
 from flatscan.desk import plans, taking
 from flatscan.desk.arriving import Arrived
+from flatscan.desk.line_photos import UNASKED
 from flatscan.desk.station_states import counted
 from flatscan.jobs.job_plan import JobPlan
 from flatscan.jobs.plan_file import NAME
@@ -129,6 +130,8 @@ class Job:
     def capture(self) -> Path | None:
         """The capture file, None where there is none yet."""
         taken = self.settings["capture"]
+        if taken is not None and taken["holds"] == UNASKED:
+            return None
         if taken is not None:
             return self.folder / str(taken["file"])
         return self.folder / READINGS if self.settings["readings"] and (self.folder / READINGS).exists() else None

@@ -23,6 +23,7 @@ _TITLES = {
     "capture": "Scan",
     "size": "Size",
     "readings": "Readings",
+    "lines": "Set-up",
     "wall": answering.WALL_STEP,
     "purpose": "What for",
     "questions": "Questions",
@@ -33,6 +34,7 @@ _TITLES = {
 # a page of its own beside the steps
 PLAN = "plan"
 SCAN = ("capture", "wall", "purpose", "questions", "answers", "sheets", "evidence")
+LINES = ("capture", "lines", *SCAN[1:])
 LASER = ("size", "readings", "purpose", "questions", "answers", "sheets", "evidence")
 
 
@@ -48,7 +50,9 @@ class Step:
 
 def names_of(job: Job) -> tuple[str, ...]:
     """Steps of this job in order: a scan has its walls to choose from, readings have their size."""
-    return LASER if job.settings["readings"] is not None or job.settings["kind"] == "laser" else SCAN
+    if job.settings["readings"] is not None or job.settings["kind"] == "laser":
+        return LASER
+    return LINES if job.settings["kind"] == "lines" else SCAN
 
 
 def steps_of(job: Job) -> list[Step]:
@@ -57,6 +61,7 @@ def steps_of(job: Job) -> list[Step]:
     reached = {
         "capture": True,
         "size": True,
+        "lines": job.settings["capture"] is not None,
         "readings": job.settings["readings"] is not None,
         "wall": has,
         "purpose": has,
@@ -83,7 +88,7 @@ def where_to_go_on(job: Job) -> str:
         return PLAN
     if held is not None and _goes_on_reading(held, purpose):
         return "readings"
-    for name in ("answers", "purpose", "wall", "readings"):
+    for name in ("answers", "purpose", "wall", "lines", "readings"):
         if name in names and reached[name]:
             return "wall" if name == "purpose" and "wall" in names and not _said(job, "wall") else name
     return names[0]
