@@ -57,7 +57,7 @@ def ask_setup(path: Path, photos: tuple[tuple[str, str], ...]) -> str:
     words(DRAWING + (_STRIPS if video else ""))
     words(f"The set-up goes into {path}. An empty answer leaves a question open where that is said.")
     put = _Asker(path.parent)
-    values = {one.name: put(one, more=f", {asking.EXAMPLE}" * (one.kind == "length")) for one in _wall(video)}
+    values = {one.name: put(one, more=f", {asking.EXAMPLE}" * (one.kind == "size")) for one in _wall(video)}
     _laser(put, values, video)
     targets = _targets(put, values)
     if video:
@@ -104,7 +104,7 @@ class _Asker:
 def _wall(video: str) -> Iterable[Asked]:
     """What is asked of the wall itself; a sweep has to know how large it is."""
     sizes = (asking.WIDTH, asking.HEIGHT)
-    return (asking.NAME, *(Asked(one.name, one.ask) if video else one for one in sizes))
+    return (asking.NAME, *(Asked(one.name, one.ask, one.kind) if video else one for one in sizes))
 
 
 def _laser(put: _Asker, values: Values, video: str) -> None:

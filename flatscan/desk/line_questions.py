@@ -20,7 +20,7 @@ EXAMPLE = "such as 2.4 m, 240 cm or 7ft10in"
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """One question: ``kind`` is words, length, number or file.
+    """One question: ``kind`` is words, length, size (more than nothing), number or file.
 
     ``empty`` says what no answer means, "" where one is needed.
     """
@@ -37,14 +37,12 @@ def _place(name: str, what: str, parts: Sequence[str]) -> tuple[Asked, ...]:
 
 _AWAY = ("x", "height", "distance from the wall")
 NAME = Asked("name", "What is the wall called?", "words", OPEN)
-WIDTH, HEIGHT = (
-    Asked("width", "How wide is the wall?", empty=OPEN),
-    Asked("height", "How high is the wall?", empty=OPEN),
-)
+WIDTH = Asked("width", "How wide is the wall?", "size", OPEN)
+HEIGHT = Asked("height", "How high is the wall?", "size", OPEN)
 PLANE = Asked("plane", "Which file holds the laser's plane, such as laser.json?", "file", "empty: the laser was taped")
 LENS = Asked("lens", "Which file holds the lens, such as camera.json?", "file", "empty: tape where the camera stands")
 CAMERA, PIVOT = _place("camera", "camera", _AWAY), _place("pivot", "laser's pivot", _AWAY)
-SIZE = Asked("size", "How wide is the black square of a target, as measured on the paper?")
+SIZE = Asked("size", "How wide is the black square of a target, as measured on the paper?", "size")
 TARGET = Asked("target", "Which target, by the number printed on it?", "number")
 ON = Asked("on", "Which photo shows the wall with the laser on?", "file")
 OFF = Asked("off", "Which photo shows it with the laser off?", "file", OPEN)
@@ -55,7 +53,7 @@ STRIPS = {
     "head": "The straight strip across its head",
 }
 STRIP = (
-    Asked("broad", "how broad is its face?"),
+    Asked("broad", "how broad is its face?", "size"),
     Asked("up", "at what height is its middle? Below the wall's lowest edge: -30 mm"),
     Asked("off", "how far does its face stand off the targets' plane?"),
     Asked("left", "at which x does it begin?"),
@@ -91,17 +89,20 @@ def checked(asked: Asked, answer: str, files: Collection[str] = (), *, bare: boo
     checks: dict[str, Callable[[str], str]] = {
         "words": json.dumps,
         "length": lambda text: _length(text, bare=bare),
+        "size": lambda text: _length(text, bare=bare, size=True),
         "number": _number,
         "file": lambda text: _file(text, files),
     }
     return checks[asked.kind](answer)
 
 
-def _length(answer: str, *, bare: bool) -> str:
+def _length(answer: str, *, bare: bool, size: bool = False) -> str:
     try:
         metres = parse_place(answer) if bare else parse_length(answer)
     except (BadValue, ValueError, ZeroDivisionError):
         raise ValueError(f"'{answer}' is no length. Write it {EXAMPLE}.") from None
+    if size and metres <= 0:
+        raise ValueError(f"'{answer}' is no size: it has to be more than nothing.")
     return json.dumps(f"{metres * 1000:.10g} mm")
 
 
