@@ -92,6 +92,7 @@ def test_what_cannot_be_used_stands_beside_its_field_and_nothing_is_lost(client,
         "off-0": "b.png",
         "at-0": "wide",
         "width": "4",
+        "height": "0 m",
         "target-1": "0",
         "lens": "",
     }
@@ -119,8 +120,7 @@ def test_a_set_up_that_cannot_be_is_said_on_the_page(client, shot):
     given = taped(setup) | {"on-0": "b.png", "off-0": "a.png", "plane": "camera.json"}
     answer = told(client, given)
     assert answer.status_code == 422
-    assert "line.toml" in answer.text
-    assert "Needed:" in answer.text
+    assert '<div class="told" role="alert"><p><strong>camera.json: ' in answer.text
     assert str(client.folder) not in answer.text
 
 
