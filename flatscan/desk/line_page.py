@@ -52,7 +52,7 @@ def lines(desk: Desk, name: str) -> Any:
         used = files_of(folder / SETUP)
         holds = pick(folder / SETUP)[0].holds
     except FlatscanError as trouble:
-        parts = in_four_parts(trouble, desk.jobs.folder, job.settings["units"])
+        parts = in_four_parts(trouble, folder, job.settings["units"])
         return _page(job, folder, given, {}, parts), 422
 
     def put(settings: Plain) -> None:
