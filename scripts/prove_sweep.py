@@ -91,10 +91,9 @@ def wavy(rng: np.random.Generator) -> Callable[..., np.ndarray]:
 
 
 def far_off(rng: np.random.Generator) -> Callable[..., np.ndarray]:
-    """What a wall that leans, bellies and stands behind its targets has beside its shape, up to 40 mm; no rule sees it
-    but for the belly."""
+    """What a wall that leans, bellies and stands behind its targets by up to 30 mm has beside its shape."""
     back, lean, belly = rng.uniform(0.005, 0.015), rng.uniform(-0.012, 0.012), rng.uniform(0.002, 0.006)
-    return lambda x, y: -back + lean * (y / 1.3 - 0.5) + 0.010 * (x / 2.4 - 0.5) - belly * np.sin(np.pi * y / 1.3)
+    return lambda x, y: 0.0 * x - back + lean * (y / 1.3 - 0.5) - belly * np.sin(np.pi * y / 1.3)
 
 
 SHAPES = {"flat": flat, "hollow": hollow, "wavy": wavy}
