@@ -135,7 +135,7 @@ def find_stripe(on: Picture, off: Picture | None, channel: str | None, where: Pa
 
 def _followed(seen: _Light, ridge: Ridge, rows: Rows, tried: list[str], where: Path) -> Stripe:
     """The line on some rows, in the best of the channels ``tried``, and in others where that one does not show it."""
-    trials = [_tried(seen, name, rows, ridge) for name in tried]
+    trials = [_tried(seen, name, rows, ridge, alone=len(tried) == 1) for name in tried]
     most = max(trial.strong.mean() for trial in trials)
     # a colour that shows the line in part only can fill in, but not lead
     trials.sort(key=lambda trial: (trial.strong.mean() < _LEADS * most, trial.cost))
@@ -215,8 +215,11 @@ def _brightness(dark: NDArray[np.uint8]) -> NDArray[np.float32]:
     return np.ascontiguousarray(cv2.GaussianBlur(grey, (0, 0), 0.8))
 
 
-def _tried(seen: _Light, name: str, rows: Rows, ridge: Ridge) -> _Trial:
-    """A channel tried on runs of rows: what counts is how its middles scatter from row to row."""
+def _tried(seen: _Light, name: str, rows: Rows, ridge: Ridge, *, alone: bool) -> _Trial:
+    """A channel tried on runs of rows: what counts is how its middles scatter from row to row.
+
+    One that is tried ``alone`` costs what it may.
+    """
     runs = np.linspace(0, max(len(rows) - _RUN, 0), _RUNS).astype(np.int64)
     some = rows[np.unique(np.minimum(runs[:, None] + np.arange(_RUN), len(rows) - 1))]
     seed, sigma = ridge.at[some], 1.5 * ridge.sigma
@@ -228,7 +231,7 @@ def _tried(seen: _Light, name: str, rows: Rows, ridge: Ridge) -> _Trial:
     strong = _strong(windows, found)
     # what has no light costs its width; what is sharp is a little better than what is wide
     cost, weak = ridge.sigma, 1 - float(strong.mean())
-    if strong.sum() >= FEWEST_ROWS:
+    if not alone and strong.sum() >= FEWEST_ROWS:
         u, _ = scatter(found.place[strong], some[strong], found.u[strong])
         clipped = float(windows.clipped[strong].any(axis=1).mean())
         cost = float(np.median(u)) * (1 + clipped / 2) + 0.015 * sigma + weak * ridge.sigma / 8
