@@ -45,9 +45,9 @@ def ask_setup(path: Path, photos: tuple[tuple[str, str], ...]) -> str:
     ``photos`` are pairs, laser on and laser off (or empty), and asked for where there are none; a video stands alone.
     """
     named = [one for pair in photos for one in pair if one]
-    for one in named:
-        if not _beside(path.parent, one):
-            raise click.UsageError(f"There is no file {one} in {path.parent.absolute()}.")
+    for photo in named:
+        if not _beside(path.parent, photo):
+            raise click.UsageError(f"There is no file {photo} in {path.parent.absolute()}.")
     if not sys.stdin.isatty():
         raise click.UsageError(
             "--ask puts questions, and nobody is there to answer: its input is no terminal. Run it in a terminal, or "
@@ -62,8 +62,8 @@ def ask_setup(path: Path, photos: tuple[tuple[str, str], ...]) -> str:
     targets = _targets(put, values)
     if video:
         for strip, said in asking.STRIPS.items():
-            for one in asking.STRIP:
-                values[asking.strip_name(strip, one)] = put(one, before=f"{said}: ")
+            for part in asking.STRIP:
+                values[asking.strip_name(strip, part)] = put(part, before=f"{said}: ")
     lines = [] if video else _lines(put, photos, plane=bool(values["plane"]))
     return setup_text(values, targets, lines, put.checked(asking.ON, video) if video else "")
 
