@@ -61,10 +61,15 @@ def test_every_page_of_a_wall_at_360_px(served, chrome, sized, units):
         ("plan", "#plan-text"),
         ("sheets", "#make"),
         ("evidence", "#seal"),
+        ("about", "main form"),
+        ("prices", "main form"),
     ):
         chrome.get(served.base + (f"wall/wall-001/{page}" if page else ""))
         find(chrome, part)
         thumbed(chrome)
+    chrome.get(served.base + "phones")
+    find(chrome, "main h1")
+    thumbed(chrome)
     chrome.get(served.base + "wall/wall-001/nowhere")
     find(chrome, ".told")
     thumbed(chrome)
