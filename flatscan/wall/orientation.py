@@ -86,6 +86,10 @@ def decide_up(cloud: Cloud, thinned: Thinned, planes: list[Candidate], asked: st
         direction = axis if felt is None or np.dot(felt, axis) < UPWARD else felt
         return replace(_as_asked(cloud, axis, direction, level), sure=GIVEN, others=_others(ways, axis))
     told = [way for way in ways if way.told]
+    if cloud.photographed is not None and cloud.up is not None:
+        # photos stand in the axes of their targets, or of how they were held: a wall less high than wide is no riddle
+        upright = _own_vertical(unit(cloud.up), _convention(cloud), cloud)
+        return replace(upright, sure=LIKELY, others=_others(ways, upright.direction, flip=False))
     if felt is not None:
         confirmed = _level_pairs(thinned, planes, [felt])
         upright = _own_vertical(felt, _convention(cloud), cloud)
