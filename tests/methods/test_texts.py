@@ -11,7 +11,7 @@ from flatscan.methods import NAMES
 from flatscan.relief import capture_type
 from flatscan.relief.common_errors import TYPES
 
-KINDS = "read|abstract|memory|practice|estimate|derived|simulated|setting|definition"
+KINDS = "read|abstract|memory|practice|estimate|derived|simulated|measured|setting|definition"
 MARK = re.compile(rf"\[[^\[\]]*\b(?:{KINDS})\b[^\[\]]*\]")
 NUMBERED = re.compile(r"\b(?:read|abstract) (\d+)")
 # "decision 5", "uncertainty 3 and 5", "finish-plane 1 to 8" inside a text point to another text's sections
