@@ -100,11 +100,17 @@ class Bench:
         """How the sealed file at ``path`` stands, and that in words; raises `ReadError` for what is no sealed file."""
         return self._ask(("recheck", job.name, seal), Task("recheck", job, (path, seal)), wait)
 
-    def compared(self, job: Job, earlier: Job, asked: Comparing, folder: Path) -> Result | Working:
-        """What changed on a wall since an earlier capture of it, with its sheets in ``folder``; raises every error."""
+    def compared(
+        self, job: Job, earlier: Job, asked: Comparing, folder: Path, *, begin: bool
+    ) -> Result | Working | None:
+        """What changed on a wall since an earlier capture of it, with its sheets in ``folder``; raises every error.
+
+        None where nobody has begun it, unless it is to ``begin``.
+        """
         alike = (job.plan, earlier.plan, job.settings["units"], asked)
         key = ("compared", *stamp(job), stamp(earlier), *alike)
-        return self._ask(key, Task("compared", job, (earlier, asked, folder, report.USUAL)), 0.3)
+        task = Task("compared", job, (earlier, asked, folder, report.USUAL)) if begin else None
+        return self._ask(key, task, 0.3)
 
     def begin(self, job: Job, kind: str, more: tuple[Any, ...], then: Callable[[Any], None]) -> None:
         """Have `SHEETS` or a `SEAL` made; ``then`` gets what came of it. One that is being made already goes on."""
@@ -158,10 +164,11 @@ class Bench:
     def _found(self, job: Job, command: str, wait: float) -> Any:
         return self._ask(("found", *_key(job, command)), Task("found", job, (command,)), wait)
 
-    def _ask(self, key: Key, task: Task, wait: float) -> Any:
+    def _ask(self, key: Key, task: Task | None, wait: float) -> Any:
+        """What came of a task, or `Working`; without a ``task`` nothing is begun."""
         with self._lock:
             future = self._asked.get(key)
-            if future is None and key not in self._kept:
+            if future is None and key not in self._kept and task is not None:
                 future = self._submit(key, task)
         if future is not None and not futures.wait([future], timeout=wait).done:
             return self._told.get(key, _almost())

@@ -60,7 +60,8 @@ class _Settings:
     ``entries`` are what was typed into fields and is no value yet. ``plan`` is the text of the plan as this page wrote
     it last, ``past`` what it was before (text, what changed then), ``undone`` what was taken back. ``answers``,
     ``fixed`` and ``cut`` are those of a job begun before jobs had plans: a plan is made of them, once. ``stated`` is
-    what a seal states, ``named`` what the senders of files beside the capture call these.
+    what a seal states, ``named`` what the senders of files beside the capture call these, ``against`` what was asked
+    of a comparison.
     """
 
     schema: int = SCHEMA
@@ -81,6 +82,7 @@ class _Settings:
     seal: tuple[str, ...] = ()
     stated: dict[str, str] = field(default_factory=dict)
     named: dict[str, str] = field(default_factory=dict)
+    against: dict[str, str] = field(default_factory=dict)
 
 
 def unused_settings(title: str, units: str) -> _Settings:

@@ -15,7 +15,7 @@ def addresses() -> dict[str, tuple[Callable[..., Any], str]]:
         "/recheck/<name>": (rechecks.found, "GET"),
         "/recheck/<name>/state": (rechecks.state, "GET"),
         "/recheck/<name>/stop": (rechecks.stop, "POST"),
-        "/wall/<name>/compare": (against.compare, "GET"),
+        "/wall/<name>/compare": (against.compare, "GET POST"),
         "/wall/<name>/compare/state": (against.state, "GET"),
         "/wall/<name>/compared/<file>": (against.file, "GET"),
         "/wall/<name>/more": (more_captures.more, "GET POST"),

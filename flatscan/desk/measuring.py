@@ -12,6 +12,7 @@ from flatscan import evidence, jobs, report
 from flatscan.core.errors import FlatscanError, ReadError
 from flatscan.core.model import Cloud, Readings
 from flatscan.desk import answering
+from flatscan.desk.calling import called, names_apart
 from flatscan.desk.folders import Job
 from flatscan.jobs import Capturing, Comparing, Finishing, Progress, Requirement, Result, Seen
 from flatscan.jobs.belonging import in_job
@@ -125,9 +126,8 @@ class Measuring:
         hows = (answering.capturing(earlier), answering.capturing(job))
         finish = answering.settings(job, "survey")[2]
         captures = (_captures(earlier), _captures(job))
-        found = in_job(
-            jobs.compare_surveys(*captures, hows, asked, finish, tell), PlanUsed(job.plan, NAME if job.text else "")
-        )
+        change = called(jobs.compare_surveys(*captures, hows, asked, finish, tell), *names_apart(earlier, job))
+        found = in_job(change, PlanUsed(job.plan, NAME if job.text else ""))
         units = job.settings["units"]
         report.write(found, folder, overwrite=True, alone=True, units=units, formats=formats, progress=tell)
         return found

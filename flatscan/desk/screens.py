@@ -33,6 +33,7 @@ _TITLES = {
 }
 # a page of its own beside the steps
 PLAN = "plan"
+COMPARE = "compare"
 SCAN = ("capture", "wall", "purpose", "questions", "answers", "sheets", "evidence")
 LINES = ("capture", "lines", *SCAN[1:])
 LASER = ("size", "readings", "purpose", "questions", "answers", "sheets", "evidence")
@@ -234,7 +235,7 @@ def _asked_for(job: Job) -> str:
     from flask import request
 
     to = request.form.get("to", "")
-    return to if to in names_of(job) else ""
+    return to if to in (*names_of(job), COMPARE) else ""
 
 
 def stopped(desk: Desk, ended: Stopped) -> Any:

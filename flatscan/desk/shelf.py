@@ -103,8 +103,13 @@ def copy(jobs: Jobs, name: str) -> str:
         except OSError as reason:
             raise unwritten(jobs.folder / free, reason, "Make room") from None
     made = jobs.get(free)
-    jobs.keep(free, made.revision, lambda settings: settings.update(sheets="", seal=[], title=f"{job.title}, copy"))
+    jobs.keep(free, made.revision, lambda settings: settings.update(_unmade(job)))
     return free
+
+
+def _unmade(job: Job) -> dict[str, object]:
+    """Settings of a copy that are not those of its wall: nothing was made of it yet."""
+    return {"sheets": "", "seal": [], "against": {}, "title": f"{job.title}, copy"}
 
 
 def _own(job: Job) -> Iterator[Path]:
