@@ -81,6 +81,23 @@ def test_no_key_ever_moves(served, phone, sized, screen):
     assert same()
 
 
+def test_beginning_below_the_long_list_shows_the_station_and_its_keys(served, phone, sized):
+    begin(phone, served, sized)
+    # as a thumb comes to it: scrolled down to the button below the list
+    phone.refresh()
+    until(lambda: phone.find_element(By.ID, "begin").is_displayed())
+    phone.execute_script("document.getElementById('begin').scrollIntoView({block: 'end'})")
+    assert phone.execute_script("return scrollY") > 100
+    tap(phone, "#begin")
+    until(lambda: phone.find_element(By.ID, "entry").is_displayed())
+    for part, edge in (("now", "top >= 0"), ("count", "bottom <= innerHeight")):
+        assert phone.execute_script(f"return document.getElementById('{part}').getBoundingClientRect().{edge}"), part
+    # the longest of them is not cut off below its second line
+    for word in phone.execute_script("return JSON.parse(document.getElementById('stations').textContent).stations"):
+        phone.execute_script("document.getElementById('now').textContent = arguments[0]", word["spoken"])
+        assert phone.execute_script("const n = document.getElementById('now'); return n.scrollHeight <= n.clientHeight + 1")
+
+
 def test_cut_off_it_goes_on_reading_says_what_is_not_sent_and_sends_it(served, phone, sized):
     begin(phone, served, sized)
     read(phone, "116")

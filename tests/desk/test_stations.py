@@ -55,7 +55,7 @@ def test_stations_stand_in_the_walking_order_of_the_form(laser):
     order = stations(Blank(width=2.4, height=2.4))
     assert [one["number"] for one in shown] == [str(k + 1) for k in range(len(order))] + ["again"]
     assert shown[1]["spoken"] == "Station 2 of 12: 100 mm from the left, 1000 mm up."
-    assert shown[-1]["spoken"].startswith("Last: the first station again, 100 mm from the left")
+    assert shown[-1]["spoken"].startswith("Station 1 again: 100 mm from the left")
 
 
 def test_a_doubt_is_the_readers_own_sentence(laser):

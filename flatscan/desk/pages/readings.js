@@ -237,8 +237,10 @@ const begin = () => {
   $("entry").after($("before"));
   $("entry").hidden = false;
   show();
-  // on a low screen keys and what is not sent yet are brought into sight once, and stay there
-  if ($("count").getBoundingClientRect().bottom > innerHeight) scrollTo(0, $("now").getBoundingClientRect().top + scrollY - 4);
+  // station, keys and what is not sent yet are brought into sight once, and stay there: the screen may be low,
+  // and the button that begins stands below a long list
+  const above = $("now").getBoundingClientRect().top < 0;
+  if (above || $("count").getBoundingClientRect().bottom > innerHeight) scrollTo(0, $("now").getBoundingClientRect().top + scrollY - 4);
 };
 $("begin").addEventListener("click", begin);
 (async () => {
