@@ -201,6 +201,25 @@ def test_two_tabs_do_not_overwrite_each_other(served, chrome, sized):
     assert find(chrome, "#least").get_attribute("value") == "7 mm"
 
 
+def test_leaving_by_a_link_keeps_the_last_sign_typed(served, chrome, sized):
+    sized(chrome, *PHONE)
+    chrome.get(served.url)
+    find(chrome, "#capture").send_keys(str(SAMPLES / "laser_grid.csv"))
+    press(chrome, "button[value=scan]")
+    find(chrome, "svg.plan")
+    press(chrome, ".bar .main")
+    press(chrome, "input[value='quote']")
+    press(chrome, ".bar .main")
+    # the answer to each sign takes longer than a thumb needs to the next
+    chrome.execute_script(
+        "const ask = fetch; fetch = (...a) => new Promise((d) => { setTimeout(d, 400); }).then(() => ask(...a));"
+    )
+    find(chrome, "#least").send_keys("2,5")
+    chrome.execute_script("document.querySelector('a[href$=\"/prices\"]').click()")
+    find(chrome, "#currency")
+    assert load_plan(served.folder / "wall-001" / "plan.toml").least == pytest.approx(0.0025)
+
+
 def test_ticks_and_fixed_points_by_touch(served, chrome, sized, axe, two_humps):
     sized(chrome, *DESK)
     chrome.get(served.url)

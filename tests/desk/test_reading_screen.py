@@ -95,7 +95,9 @@ def test_beginning_below_the_long_list_shows_the_station_and_its_keys(served, ph
     # the longest of them is not cut off below its second line
     for word in phone.execute_script("return JSON.parse(document.getElementById('stations').textContent).stations"):
         phone.execute_script("document.getElementById('now').textContent = arguments[0]", word["spoken"])
-        assert phone.execute_script("const n = document.getElementById('now'); return n.scrollHeight <= n.clientHeight + 1")
+        assert phone.execute_script(
+            "const n = document.getElementById('now'); return n.scrollHeight <= n.clientHeight + 1"
+        )
 
 
 def test_cut_off_it_goes_on_reading_says_what_is_not_sent_and_sends_it(served, phone, sized):

@@ -10,8 +10,9 @@ const took = (now) => {
 };
 const pause = (ms) => new Promise((done) => { setTimeout(done, ms); });
 // one request after another, each on the revision the last one left; a lost connection is tried again, not forgotten
-let line = Promise.resolve();
+let line = Promise.resolve(), under = 0;
 const post = (path, makeBody) => {
+  under += 1;
   const run = async () => {
     for (;;) {
       if (stopped) return null;
@@ -32,9 +33,19 @@ const post = (path, makeBody) => {
       }
     }
   };
-  line = line.then(run);
+  line = line.then(run).finally(() => { under -= 1; });
   return line;
 };
+// leaving by a link would lose the last signs typed ("2,5" kept as 2): they go first; a second tap goes at once
+document.addEventListener("click", async (event) => {
+  const to = event.target.closest("a[href]");
+  if (!to || !under || stopped || to.target || event.ctrlKey || event.metaKey || event.shiftKey || to.dataset.asked) return;
+  event.preventDefault();
+  to.dataset.asked = "yes";
+  await line;
+  location.href = to.href;
+});
+window.addEventListener("beforeunload", (event) => { if (under && !stopped) event.preventDefault(); });
 window.desk = { post, tell, say, took };
 
 const valuesOf = (form) => {
