@@ -212,7 +212,7 @@ def test_leaving_by_a_link_keeps_the_last_sign_typed(served, chrome, sized):
     press(chrome, ".bar .main")
     # the answer to each sign takes longer than a thumb needs to the next
     chrome.execute_script(
-        "const ask = fetch; fetch = (...a) => new Promise((d) => { setTimeout(d, 400); }).then(() => ask(...a));"
+        "const ask = fetch; fetch = (...a) => new Promise((d) => { setTimeout(d, 1500); }).then(() => ask(...a));"
     )
     find(chrome, "#least").send_keys("2,5")
     chrome.execute_script("document.querySelector('a[href$=\"/prices\"]').click()")
