@@ -81,6 +81,34 @@ def test_pairs_that_differ_more_than_doubts_foretell_widen_them(drawn):
     assert height_modes(bundle, found.numbers, found.dense, 0.05e-3).widened > 3
 
 
+def test_where_nothing_was_measured_a_doubt_is_what_it_is_beside_it(drawn):
+    room, _, true = drawn
+    found = height_modes(bundled(room, (bent(placed(room), 0.02),)), true.numbers, true.dense, 1e-3)
+    # shares of very different size run out towards the right, and strays were tried at its end
+    shares = true.dense.shares * np.random.default_rng(1).uniform(1e-4, 1e4, true.dense.shares.shape)
+    points, edge = true.dense.points, found.x[-5] - SHARES_APART / 2
+    shares[:, :, -5:] = 0
+    shares[0, :, -1] = 1e3
+    less = replace(true.dense, shares=shares.astype(np.float32), points=points[points[:, 0] < edge])
+    cut = height_modes(bundled(room, (bent(placed(room), 0.02),)), true.numbers, less, 1e-3).fields[0]
+    inner = cut[:, :-6]
+    assert cut.min() >= inner.min() - 1e-4
+    assert cut.max() <= inner.max() + 1e-4
+    assert_allclose(cut[3:-3, -1], cut[3:-3, -6], atol=1e-4)
+
+
+def test_a_lens_shows_nothing_where_its_terms_fold_over(drawn):
+    room, _, _ = drawn
+    photo = placed(room)[0]
+    off = np.column_stack([np.linspace(0.0, 3.0, 61), np.zeros(61), np.ones(61)])
+    shown = photo.seen(photo.centre + off @ photo.rotation)[:, 0]
+    seen = np.isfinite(shown)
+    # 1 + 3 k1 r2 + 5 k2 r4 is nought at r = 1.28 for k1 = 0.045, k2 = -0.09
+    assert_allclose(off[seen, 0].max(), 1.28, atol=0.05)
+    assert (np.diff(shown[seen]) > 0).all()
+    assert not seen[off[:, 0] > 1.3].any()
+
+
 def test_points_come_as_a_capture_with_all_it_knows(drawn):
     room, read, _ = drawn
     heard = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,8 @@ from flatscan.core.geometry import Array
 from flatscan.core.notes import Note
 
 Indices = NDArray[np.int64]
+# tangent of the widest angle off the axis that a lens of these terms is asked for
+_WIDEST = 10.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,17 +32,30 @@ class Placed:
     centre: Array
 
     def seen(self, points: Array) -> Array:
-        """Pixels (n, 2) of points (n, 3) [m], through the lens; NaN for what lies behind the camera."""
+        """Pixels (n, 2) of points (n, 3) [m], through the lens; NaN behind the camera and where its terms fold."""
         import cv2
 
         there = (np.asarray(points, np.float64).reshape(-1, 3) - self.centre) @ self.rotation.T
         pixels = np.full((len(there), 2), np.nan)
         before = there[:, 2] > 0
+        # further out a lens's polynomial comes back into the picture, and shows there what it never saw
+        before[before] = np.hypot(*there[before, :2].T) < _folds(self.camera.distortion) * there[before, 2]
         if before.any():
             zero, lens = np.zeros(3), np.array(self.camera.distortion or (0.0,) * 4)
             found = cv2.projectPoints(there[before], zero, zero, self.camera.matrix, lens)[0]
             pixels[before] = np.asarray(found, np.float64).reshape(-1, 2)
         return pixels
+
+
+@lru_cache(maxsize=256)
+def _folds(distortion: tuple[float, ...]) -> float:
+    """How far off the axis, x over z, a lens's radial terms first stop growing (OpenCV's order); at most `_WIDEST`."""
+    k1, k2, _, _, k3, k4, k5, k6 = (*distortion, *(0.0,) * 8)[:8]
+    at = np.linspace(0.0, _WIDEST, 2001)
+    two = at**2
+    shown = at * (1 + two * (k1 + two * (k2 + two * k3))) / (1 + two * (k4 + two * (k5 + two * k6)))
+    back = np.flatnonzero(np.diff(shown) <= 0)
+    return float(at[back[0]]) if len(back) else _WIDEST
 
 
 @dataclass(frozen=True)

@@ -10,12 +10,14 @@ import numpy as np
 from flatscan.capture.photos.bundle import Bundle, Placed
 from flatscan.capture.photos.dense_heights import SHARES_APART, DenseHeights
 from flatscan.capture.photos.flattened import Floats
-from flatscan.core.geometry import Array
+from flatscan.core.geometry import Array, Mask
 
 # pixels are asked for places this far to each side, for what a place moves them by [m]
 _STEP = 0.01
 # fewer squares of pairs tell nothing of how far these differ
 _FEWEST = 50
+# squares with fewer than this share of the usual points are no more than strays at the wall's edge [setting]
+_PART_HELD = 0.1
 # the median of the square of a normal deviate
 _MEDIAN_SQUARE = 0.4549
 
@@ -47,20 +49,35 @@ def height_modes(bundle: Bundle, numbers: Sequence[int], dense: DenseHeights, re
     places = np.column_stack([across.ravel(), upward.ravel(), _heights(dense, x, y).ravel()])
     fields = np.zeros((len(bundle.modes), rows, cols))
     foretold = np.zeros(dense.shares.shape)
-    weights = _smooth(dense.shares)
-    total = np.maximum(weights.sum(axis=0), 1e-12)
+    weights = np.where(_held(dense), _smooth(dense.shares), 0.0)
     apart = _apart([bundle.photos[number] for number in numbers], dense, places)
     for k, mode in enumerate(bundle.modes):
         moved = [_moved(bundle.photos[number], mode[number], places) for number in numbers]
         higher = np.zeros(dense.shares.shape)
         for pair, d, found in zip(dense.pairs, apart, higher, strict=True):
             shift = moved[pair.one] - moved[pair.two]
-            found[:] = np.nan_to_num((shift * d).sum(axis=1) / (d**2).sum(axis=1)).reshape(rows, cols)
-        fields[k] = (weights * higher).sum(axis=0) / total
-        foretold += (higher - fields[k]) ** 2
+            found[:] = ((shift * d).sum(axis=1) / (d**2).sum(axis=1)).reshape(rows, cols)
+        fields[k] = _mean(higher, weights)
+        foretold += np.nan_to_num(higher - fields[k]) ** 2
     widened = _widened(dense, foretold, rest)
-    known = np.where(weights.sum(axis=0) > 0, widened * fields, np.nan)
-    return HeightModes(x, y, _filled(known), widened)
+    return HeightModes(x, y, _filled(widened * fields), widened)
+
+
+def _held(dense: DenseHeights) -> Mask:
+    """Squares (rows, cols) that hold points of the wall: what was tried beyond its edges says nothing of it."""
+    rows, cols = dense.shares.shape[1:]
+    col = ((dense.points[:, 0] - dense.ground.left) / SHARES_APART).astype(int)
+    row = ((dense.points[:, 1] - dense.ground.bottom) / SHARES_APART).astype(int)
+    many = np.bincount(row * cols + col, minlength=rows * cols).reshape(rows, cols)
+    return np.asarray(many > (_PART_HELD * np.median(many[many > 0]) if many.any() else 0))
+
+
+def _mean(higher: Array, weights: Array) -> Array:
+    """Weighted mean (rows, cols) of those pairs that see a place, NaN where none does."""
+    seen = np.isfinite(higher) & (weights > 0)
+    total = np.where(seen, weights, 0.0).sum(axis=0)
+    mean = np.where(seen, weights * higher, 0.0).sum(axis=0) / np.where(total > 0, total, 1.0)
+    return np.where(total > 0, mean, np.nan)
 
 
 def _widened(dense: DenseHeights, foretold: Array, rest: float) -> float:
@@ -108,10 +125,9 @@ def _moved(photo: Placed, other: Placed, places: Array) -> Array:
 
 def _smooth(shares: Floats) -> Array:
     """What pairs have in places and those beside them: single places have what texture happens to be there."""
-    from scipy import ndimage
-
-    smoothed = [ndimage.uniform_filter(np.asarray(one, np.float64), 3, mode="nearest") for one in shares]
-    return np.stack(smoothed) if smoothed else np.zeros(shares.shape)
+    # each mean by itself: a running sum leaves rounding where all is nought, and shares of nothing but rounding
+    wide = np.pad(np.asarray(shares, np.float64), ((0, 0), (1, 1), (1, 1)), mode="edge")
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(wide, (3, 3), axis=(1, 2)).mean(axis=(-2, -1)))
 
 
 def _filled(fields: Array) -> Array:
