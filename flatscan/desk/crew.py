@@ -7,7 +7,9 @@ others wait for a place; so many that have nothing to do are kept, because what 
 from __future__ import annotations
 
 import os
+import shutil
 import signal
+import tempfile
 import threading
 import time
 import traceback
@@ -55,6 +57,8 @@ class Hand:
         self._places = places
         self._process: Any = None
         self._pipe: Connection | None = None
+        # where the process keeps its temporary files
+        self._room: str | None = None
         self._turn = ThreadPoolExecutor(1, thread_name_prefix="flatscan-desk")
         self._lock = threading.Lock()
         # how often it was stopped: a task that was asked for before that is not begun any more
@@ -133,11 +137,12 @@ class Hand:
         """A process for this wall; nobody waits at the lock while the system starts it."""
         context = processes()
         ours, theirs = context.Pipe()
-        process = context.Process(target=_serve, args=(theirs, free_memory()), daemon=True)
+        room = tempfile.mkdtemp(prefix="flatscan-")
+        process = context.Process(target=_serve, args=(theirs, free_memory(), room), daemon=True)
         process.start()
         theirs.close()
         with self._lock:
-            self._process, self._pipe = process, ours
+            self._process, self._pipe, self._room = process, ours, room
         # one that was stopped meanwhile was not there to be killed
         if stops != self._stops:
             self._end()
@@ -152,7 +157,10 @@ class Hand:
                 self._process.close()
             if self._pipe is not None:
                 self._pipe.close()
-            self._process = self._pipe = None
+            if self._room is not None:
+                # one that is killed tidies up nothing
+                shutil.rmtree(self._room, ignore_errors=True)
+            self._process = self._pipe = self._room = None
 
 
 class Crew:
@@ -202,8 +210,12 @@ def _ended(task: Task) -> FlatscanError:
     )
 
 
-def _serve(pipe: Connection, memory: int | None) -> None:
-    """The life of one process: do what is asked, tell how far it is, send what came of it."""
+def _serve(pipe: Connection, memory: int | None, room: str) -> None:
+    """The life of one process: do what is asked, tell how far it is, send what came of it.
+
+    Its temporary files lie in ``room``, which whoever ends the process removes.
+    """
+    tempfile.tempdir = room
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=end_with_parent, daemon=True).start()
     limit_memory(memory)

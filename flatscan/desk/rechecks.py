@@ -92,10 +92,12 @@ def state(desk: Desk, name: str) -> Any:
 
 
 def stop(desk: Desk, name: str) -> Any:
-    """Stop a check."""
+    """Stop a check; what was dropped for it goes."""
     from flask import redirect
 
-    desk.bench.stop(name)
+    if _NUMBER.fullmatch(name.removeprefix("recheck-")):
+        desk.bench.stop(name)
+        shutil.rmtree(desk.jobs.folder / FOLDER / name, ignore_errors=True)
     return redirect("/recheck", 303)
 
 

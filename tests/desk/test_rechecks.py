@@ -3,6 +3,8 @@
 import io
 import json
 import re
+import tempfile
+import time
 import zipfile
 from pathlib import Path
 
@@ -99,3 +101,19 @@ def test_what_is_shown_is_what_is_sealed_and_it_recomputes_the_same(client, purp
     assert document[command] == shown[command]
     assert document["plan"]["fingerprint"] == shown["plan"]["fingerprint"]
     assert "<h1>Same: nothing was changed" in drop(client, data, seal=client.settings()["seal"][0]).text
+
+
+def test_a_check_that_is_stopped_leaves_nothing(client, sealed, tmp_path, monkeypatch):
+    room = tmp_path / "room"
+    room.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(room))
+    answer = send(client, [("theirs.zip", sealed[0])], "/recheck")
+    end = time.monotonic() + 60
+    # it is at work once what is sealed lies unpacked
+    while not list(room.rglob("sealed")):
+        assert time.monotonic() < end, "it did not begin"
+        time.sleep(0.005)
+    client.post(answer.location.partition("?")[0] + "/stop")
+    assert [path.name for path in room.iterdir() if path.name.startswith("flatscan-")] == []
+    assert list((client.folder / ".rechecks").iterdir()) == []
+    assert "Check a sealed file" in client.get("/recheck").text
