@@ -163,9 +163,11 @@ def unknowns(job: Job) -> list[tuple[str, str]]:
 
 
 def troubles(job: Job) -> dict[str, str]:
-    """What is wrong with what was typed, by its field."""
+    """What is wrong with what was typed, by its field; `flatscan.desk.mending` says what is at its own forms."""
     found = {}
     for name, text in job.settings["entries"].items():
+        if name not in taking.FIELDS:
+            continue
         trouble = taking.trouble_of(job.plan, name, text, job.settings["units"]) if text else None
         if trouble is not None:
             found[name] = wrong(trouble, spoken_to(job))

@@ -199,6 +199,11 @@ def test_a_point_off_the_wall_is_refused_at_its_field_with_the_entry_kept(priced
     priced.send("wall-001", "fix", x="9000", y="1000", proud="25")
     page = priced.get("/wall/wall-001/answers").text
     assert re.search(r'id="fix-x"[^>]*value="9000"[^>]*aria-invalid', page)
+    # it holds up no other page, and no answer that is typed there
+    kept = {"revision": priced.job().revision, "values": {"least": "6 mm"}}
+    assert priced.post("/wall/wall-001/keep", json=kept).status_code == 200
+    for page_name in ("wall", "purpose", "questions", "sheets", "evidence", "plan"):
+        assert priced.get(f"/wall/wall-001/{page_name}").status_code == 200, page_name
     priced.send("wall-001", "fix", x="900", y="1000", proud="25")
     assert priced.job().settings["entries"].get("fix-x") is None
     assert len(priced.job().plan.fix) == 1
