@@ -54,7 +54,7 @@ STRIPS = {
 }
 STRIP = (
     Asked("broad", "how broad is its face?", "size"),
-    Asked("up", "at what height is its middle? Below the wall's lowest edge: -30 mm"),
+    Asked("up", "at what height is its middle? With a minus below the wall's lowest edge"),
     Asked("off", "how far does its face stand off the targets' plane?"),
     Asked("left", "at which x does it begin?"),
     Asked("right", "at which x does it end?"),

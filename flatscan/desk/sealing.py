@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from flatscan import evidence
@@ -11,7 +12,7 @@ from flatscan.desk import answering
 from flatscan.desk.asking import what_for
 from flatscan.desk.bench import SEAL
 from flatscan.desk.crew import Stopped
-from flatscan.desk.folders import Job, Plain
+from flatscan.desk.folders import Job, OtherTab, Plain
 from flatscan.desk.papers import EVIDENCE
 from flatscan.desk.screens import revision, sent_json, show
 from flatscan.jobs.job_plan import PlanUsed
@@ -36,10 +37,17 @@ def evidence_page(desk: Desk, name: str) -> Any:
     from flask import redirect, request
 
     job = desk.jobs.get(name)
+    if request.method == "POST":
+        # kept before anything else can be wrong: nobody types it twice
+        try:
+            job = desk.jobs.keep(name, revision(), lambda settings: _put(settings, request.form))
+        except OtherTab:
+            return _page(
+                job, answering.in_four_parts(_changed(), desk.jobs.folder, job.settings["units"]), _typed()
+            ), 409
     if not answering.asked(job):
         return redirect(f"/wall/{name}/purpose")
     if request.method == "POST":
-        job = desk.jobs.keep(name, revision(), lambda settings: _put(settings, request.form))
         if not _wrong(job):
             _begin(desk, job)
         return redirect(f"/wall/{name}/evidence", 303)
@@ -59,7 +67,22 @@ def evidence_page(desk: Desk, name: str) -> Any:
     return _page(desk.jobs.get(name), trouble)
 
 
-def _page(job: Job, trouble: dict[str, str] | None) -> Any:
+def _changed() -> BadValue:
+    return BadValue(
+        "this wall",
+        "it was changed in another window, on another phone or in its folder since this page was opened",
+        needed="a second look",
+        remedy="What you typed stands below and is not sealed yet: look it over and seal it",
+    )
+
+
+def _typed() -> dict[str, str]:
+    from flask import request
+
+    return {field: request.form[field][: 2 * _MOST_WORDS] for field in STATED if field in request.form}
+
+
+def _page(job: Job, trouble: dict[str, str] | None, typed: Mapping[str, str] = MappingProxyType({})) -> Any:
     seal, of = job.settings["seal"] or ("", job.state)
     return show(
         "evidence.html.j2",
@@ -68,7 +91,7 @@ def _page(job: Job, trouble: dict[str, str] | None) -> Any:
         there=(job.results / EVIDENCE).is_file(),
         seal=seal,
         stale=of != job.state,
-        stated=[(field, ask, _text(job, field)) for field, ask in STATED.items()],
+        stated=[(field, ask, typed.get(field, _text(job, field))) for field, ask in STATED.items()],
         troubles=_wrong(job),
         trouble=trouble,
         commands=_commands(job),

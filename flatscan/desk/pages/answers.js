@@ -23,7 +23,22 @@ if (humps) {
 }
 const across = $("fix-x"), up = $("fix-y"), wall = $("wall"), form = $("box");
 const inches = document.body.dataset.units === "in", unit = inches ? 0.0254 : 0.001;
-const said = (m) => (inches ? (m / unit).toFixed(2) : String(Math.round(m / unit)));
+// places and sizes to the millimetre, or to the sixteenth that a tape has
+const sixteenths = (m) => {
+  const ticks = Math.round((Math.abs(m) / unit) * 16), whole = Math.floor(ticks / 16);
+  let [part, of] = [ticks % 16, 16];
+  for (; part && part % 2 === 0; of /= 2) part /= 2;
+  const words = [whole || !part ? whole : "", part ? `${part}/${of}` : ""].filter((word) => word !== "").join(" ");
+  return m < 0 && ticks ? `-${words}` : words;
+};
+const said = (m) => (inches ? sixteenths(m) : String(Math.round(m / unit)));
+// "112,5" is a number here as it is everywhere on the page, "17 3/8" where inches are meant; what only the program can
+// read is left to it
+const FRACTION = /^(?:(\d+)[ -])?(\d+)\/(\d+)$/u;
+const numberIn = (text) => {
+  const written = text.trim().replace(",", "."), parts = FRACTION.exec(written);
+  return inches && parts ? Number(parts[1] || 0) + Number(parts[2]) / Number(parts[3]) : Number(written || NaN);
+};
 if (across) {
   const place = () => JSON.stringify(window.flatscan.cross());
   let last = place();
@@ -45,8 +60,7 @@ if (form) {
   wall.addEventListener("drawn", (event) => SIDES.forEach((side) => { $(`box-${side}`).value = said(event.detail[side]); }));
   wall.addEventListener("tool", (event) => (event.detail === "box" ? $("reading").after(form) : home.after(form)));
   const typed = () => {
-    // "112,5" is a number here as it is everywhere on the page; what only the program can read is left to it
-    const sizes = SIDES.map((side) => Number($(`box-${side}`).value.trim().replace(",", ".") || NaN) * unit);
+    const sizes = SIDES.map((side) => numberIn($(`box-${side}`).value) * unit);
     if (sizes.every(Number.isFinite)) window.flatscan.box(Object.fromEntries(SIDES.map((side, k) => [side, sizes[k]])));
   };
   form.addEventListener("input", typed);
