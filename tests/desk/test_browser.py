@@ -220,6 +220,22 @@ def test_leaving_by_a_link_keeps_the_last_sign_typed(served, chrome, sized):
     assert load_plan(served.folder / "wall-001" / "plan.toml").least == pytest.approx(0.0025)
 
 
+def test_why_a_file_was_not_taken_is_seen_where_the_button_stands(served, chrome, sized):
+    sized(chrome, *PHONE)
+    chrome.get(served.url)
+    find(chrome, "#capture").send_keys(
+        "\n".join(str(SAMPLES / name) for name in ("laser_grid.csv", "lows_by_hand.csv"))
+    )
+    chrome.execute_script("document.querySelector('button[value=scan]').scrollIntoView({block: 'end'})")
+    assert chrome.execute_script("return scrollY") > 100
+    press(chrome, "button[value=scan]")
+    until(lambda: "may each be the capture" in find(chrome, "#told").text)
+    top, bottom, high = chrome.execute_script(
+        "const told = document.getElementById('told').getBoundingClientRect(); return [told.top, told.bottom, innerHeight];"
+    )
+    assert 0 <= top < bottom <= high
+
+
 def test_ticks_and_fixed_points_by_touch(served, chrome, sized, axe, two_humps):
     sized(chrome, *DESK)
     chrome.get(served.url)
