@@ -231,7 +231,8 @@ def test_why_a_file_was_not_taken_is_seen_where_the_button_stands(served, chrome
     press(chrome, "button[value=scan]")
     until(lambda: "may each be the capture" in find(chrome, "#told").text)
     top, bottom, high = chrome.execute_script(
-        "const told = document.getElementById('told').getBoundingClientRect(); return [told.top, told.bottom, innerHeight];"
+        "const told = document.getElementById('told').getBoundingClientRect();"
+        "return [told.top, told.bottom, innerHeight];"
     )
     assert 0 <= top < bottom <= high
 

@@ -88,6 +88,9 @@ def test_readings_have_no_picture(client):
 def test_a_scan_is_turned_by_one_tap_and_the_tap_taken_back(client, tmp_path):
     page = opened(client, room(tmp_path / "room.ply"))
     before = picture_of(client, page)
+    # a file that is itself mirrored is not mended by the room's other side: the page says so beside the buttons
+    assert "what stood proud is hollow" in page
+    assert "the file itself is mirrored" in page
     for said, field, turned in (
         ("It is upside down", "up", before[::-1, ::-1]),
         ("It is mirrored", "seen_from", before[:, ::-1]),
