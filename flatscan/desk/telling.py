@@ -177,12 +177,15 @@ def _lists(report: Report, to: Manner) -> Iterator[tuple[str, dict[str, Any]]]:
 
 
 def _shown(table: Table, to: Manner) -> dict[str, Any]:
-    """A table in words; columns that say nothing in any row are left out."""
+    """A table in words; columns that say nothing in any row are left out, and what a row notes stands below it."""
     rows = table.texts(to.units)
-    kept = [k for k in range(len(table.columns)) if any(row[k] not in ("", "-") for row in rows)]
+    known = [column.key for column in table.columns]
+    kept = [k for k, key in enumerate(known) if key != "note" and any(row[k] not in ("", "-") for row in rows)]
+    noted = known.index("note") if "note" in known else None
     heads = table.headings(to.units)
     return {
         "title": say(printed(table.title), to),
         "heads": [heads[k] for k in kept],
         "rows": [[row[k] for k in kept] for row in rows],
+        "noted": ["" if noted is None or row[noted] == "-" else row[noted] for row in rows],
     }

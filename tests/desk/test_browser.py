@@ -237,6 +237,26 @@ def test_why_a_file_was_not_taken_is_seen_where_the_button_stands(served, chrome
     assert 0 <= top < bottom <= high
 
 
+@pytest.mark.parametrize("screen", [PHONE, (1400, 757)])
+def test_no_column_of_the_dots_is_out_of_sight(served, chrome, sized, screen):
+    sized(chrome, *screen)
+    chrome.get(served.url)
+    find(chrome, "#capture").send_keys(str(SAMPLES / "laser_grid.csv"))
+    press(chrome, "button[value=scan]")
+    for pick in (None, "input[value='set-out']", None):
+        until(lambda: find(chrome, ".bar .main"))
+        if pick:
+            press(chrome, pick)
+        press(chrome, ".bar .main")
+    find(chrome, "tr.noted")
+    inside, frame = chrome.execute_script(
+        "const list = document.querySelector('tr.noted').closest('.scroll');"
+        "return [list.scrollWidth, list.clientWidth];"
+    )
+    assert inside <= frame
+    assert find(chrome, "tr.noted + tr.note").text.startswith("START HERE")
+
+
 def test_ticks_and_fixed_points_by_touch(served, chrome, sized, axe, two_humps):
     sized(chrome, *DESK)
     chrome.get(served.url)
