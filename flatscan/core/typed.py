@@ -70,7 +70,7 @@ def parse_length(text: str, *, where: str = "length", unit: str | None = None) -
         raise BadValue(
             where,
             "'{text}' is not a length",
-            needed="a number with its unit (mm, cm, m, in or ft), such as 3mm",
+            needed="a number with its unit (mm, cm, m, in or ft), such as " + ("1/8in" if unit == "in" else "3mm"),
             remedy="Write the unit behind the number",
             text=text[:_LONGEST],
         )

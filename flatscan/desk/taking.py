@@ -172,10 +172,10 @@ def _value(name: str, value: Any, units: str) -> Any:
 
 
 def _unit(name: str, text: str, units: str) -> str | None:
-    """What a bare number means in a field; None where the unit stands with it."""
-    if _BARE.fullmatch(text) is None:
-        return None
-    return "in" if units == "in" else _LENGTHS[name]
+    """What a bare number means in a field; None where the unit stands with it, and none is assumed."""
+    if units == "in":
+        return "in"
+    return None if _BARE.fullmatch(text) is None else _LENGTHS[name]
 
 
 def shown(plan: JobPlan, name: str, units: str) -> Any:

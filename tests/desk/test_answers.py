@@ -127,4 +127,5 @@ def test_a_failure_names_the_fields_of_the_page_in_its_units(tmp_path):
         "remedy": "Leave “Lean” out, or see the step “The wall”",
     }
     # what no question asks stands in the plan, which the page shows
-    assert answering.manner("mm").setting("tie") == "“tie” in the plan"
+    assert answering.manner("mm").setting("square_to") == "“square to” in the plan"
+    assert answering.manner("mm").setting("tie") == "“More captures”"

@@ -74,3 +74,12 @@ def test_an_opening_drawn_in_inches_stands_in_sixteenths(served, chrome, sized):
     find(chrome, "[data-box]")
     (left, bottom, right, top) = load_plan(served.folder / "wall-001" / "plan.toml").opening[0]
     assert [one / 0.0254 for one in (left, bottom, right - left, top - bottom)] == pytest.approx(got, abs=0.004)
+
+
+def test_an_error_has_an_example_in_inches(client):
+    client.upload(GRID, units="in")
+    client.send("wall-001", "purpose", purpose="quote")
+    answer = client.post(
+        "/wall/wall-001/keep", json={"revision": client.job().revision, "values": {"least": "a bit"}}
+    ).get_json()
+    assert "such as 1/8in" in answer["troubles"]["least"]
