@@ -61,6 +61,17 @@ def test_the_wall_is_as_large_as_drawn_and_its_relief_lies_on_the_drawn_one(take
     assert abs(np.median(rest)) < 2e-4
 
 
+def test_printed_targets_are_not_measured(taken):
+    room, _, cloud, _ = taken
+    assert [one.quantities["count"] for one in cloud.origin.warnings if one.code == "placed.papers"] == [len(TARGETS)]
+    shift = (np.stack([pose.centre for pose in room.poses]) - cloud.stands).mean(axis=0)
+    at = np.concatenate(list(cloud.chunks()))[:, :2] + shift[:2]
+    for place in TARGETS:
+        off = np.abs(at - place).max(axis=1)
+        assert off.min() > 0.75 * WALL.target + 0.015
+        assert (off < 0.75 * WALL.target + 0.03).any()
+
+
 def unscaled(cloud, factor):
     """The same as photos without any length give it."""
     seen = replace(cloud.photographed.made_longer(factor), scale=None, width=None, height=None)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 
@@ -78,7 +78,8 @@ class Bundle:
     adjustment leaves open; they are independent, so variances of what they change add up. ``mode_names`` says what
     each is. Scale is not among them: ``scale_u`` is the relative u of all lengths, None where no scale is known and
     lengths are in a unit of no meaning (``scale_from`` says how it is known). ``u_up`` [rad] is how well y is plumb,
-    None where it is not known. ``u_reprojection`` [pixels] is how far points miss their pictures.
+    None where it is not known. ``u_reprojection`` [pixels] is how far points miss their pictures. ``targets``
+    (k, 4, 3) are the corners of the printed targets found, from top left clockwise.
     """
 
     photos: tuple[Placed, ...]
@@ -93,6 +94,7 @@ class Bundle:
     axes_from: Note
     u_up: float | None
     notes: tuple[Note, ...] = ()
+    targets: Array = field(default_factory=lambda: np.zeros((0, 4, 3)))
 
     @property
     def scale_known(self) -> bool:

@@ -32,7 +32,7 @@ from flatscan.capture.photos.photo_refusals import (
 from flatscan.capture.photos.photo_setup import PhotoSetup, photo_setup
 from flatscan.capture.photos.pure_turns import one_place
 from flatscan.capture.photos.same_lens import odd_photos, without
-from flatscan.capture.photos.target_ties import with_targets
+from flatscan.capture.photos.target_ties import marks_of, with_targets
 from flatscan.capture.photos.ties import Sights, Ties, camera_of
 from flatscan.capture.photos.wall_axes import on_wall_axes, uprights_of
 from flatscan.core.errors import ReadError
@@ -235,6 +235,7 @@ def _bundle(
         axes_from=axes.axes_from,
         u_up=axes.u_up,
         notes=placing_notes(fitted, axes, modes, given.setup, left),
+        targets=marks_of(axes.ties).corners,
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,12 +18,14 @@ from flatscan.capture.photos.height_modes import height_modes
 from flatscan.capture.photos.pairs_seen import base
 from flatscan.capture.photos.photo_format import PHOTO_READER
 from flatscan.capture.photos.straight_picture import FlatColours, flat_colours, picture_ground, straight_picture
+from flatscan.capture.photos.target_papers import AROUND, off_papers
 from flatscan.capture.pictures import read_picture
 from flatscan.capture.source import PointSource
 from flatscan.core.errors import TooFewPoints
 from flatscan.core.geometry import Array
-from flatscan.core.notes import note
+from flatscan.core.notes import Note, note
 from flatscan.core.photographed import Photographed
+from flatscan.core.quantity import metres
 
 KIND = "photogrammetry"
 Colours = NDArray[np.uint8]
@@ -63,7 +65,7 @@ def photo_points(
     or overlap tell next to nothing.
     """
     found = relieved(bundle, told, read)
-    dense, photos = found.dense, [bundle.photos[number] for number in found.numbers]
+    dense, photos = _off_papers(found.dense, bundle), [bundle.photos[number] for number in found.numbers]
     if len(dense.points) < _FEWEST:
         raise TooFewPoints(
             photos[0].path.parent if photos else PHOTO_READER,
@@ -95,7 +97,7 @@ def photo_points(
         up_from=bundle.axes_from,
         stands=np.array([photo.centre for photo in photos]),
         u_up=float(np.hypot(_UP_UNKNOWN if bundle.u_up is None else bundle.u_up, _u_slope(modes.fields, modes.y))),
-        warnings=bundle.notes,
+        warnings=(*bundle.notes, *_papers_told(bundle)),
         kind=KIND,
         photographed=seen,
     )
@@ -122,6 +124,17 @@ def relieved(bundle: Bundle, told: Told = lambda _: None, read: Callable[[Placed
     numbers, shown = tuple(flat), tuple(flat.values())
     dense = dense_heights(shown, ground, lambda part: told(_FLAT + (1 - _FLAT) * part))
     return Relieved(ground, numbers, shown, dense, tuple(coloured))
+
+
+def _off_papers(dense: DenseHeights, bundle: Bundle) -> DenseHeights:
+    """What was measured of the wall alone, without the targets stuck on it."""
+    kept = off_papers(dense.points, bundle.targets)
+    return replace(dense, points=dense.points[kept], u=dense.u[kept], independent=dense.independent[kept])
+
+
+def _papers_told(bundle: Bundle) -> tuple[Note, ...]:
+    many = len(bundle.targets)
+    return (note("placed.papers", count=many, around=metres(AROUND)),) if many else ()
 
 
 def _grey(colours: Colours) -> NDArray[np.uint8]:

@@ -78,5 +78,6 @@ def made_longer(bundle: Bundle, factor: float) -> Bundle:
         bundle,
         photos=longer(bundle.photos),
         points=bundle.points * factor,
+        targets=bundle.targets * factor,
         modes=tuple(longer(mode) for mode in bundle.modes),
     )
