@@ -10,7 +10,7 @@ from flatscan.core.geometry import Array, Mask
 STRIP, _REACH = 0.01, 0.60
 # a strip is the wall's where nine points in ten lie within so many times what is usual, and at least this [m], and
 # where it holds at least this share of the usual points
-_TIMES, _LEAST, _FULL = 4.0, 0.012, 0.4
+_TIMES, _LEAST, _FULL = 4.0, 0.012, 0.15
 # so many strips one behind the other begin the wall, as chance does not
 _BEGUN = 4
 
