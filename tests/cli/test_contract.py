@@ -146,6 +146,7 @@ def test_doctor_names_what_is_missing_and_the_line_that_installs_it(flatscan, mo
     uses = [doctor.examined(*use) for use in doctor._USES]
     assert {use.name: use.install for use in uses if use.lacks} == {
         "doctor.photos": "apt-get install libgl1",
+        "doctor.plain-photos": "apt-get install libgl1",
         "doctor.e57": "pip install 'flatscan[e57]'",
     }
     monkeypatch.undo()

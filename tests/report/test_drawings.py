@@ -7,7 +7,7 @@ from results import drawings, figure_of, reported
 
 from flatscan.core.notes import note
 from flatscan.report import exchange
-from flatscan.report.drawings import BandedDrawing
+from flatscan.report.drawings import BandedDrawing, LowDrawing
 from flatscan.report.figures import style
 from flatscan.report.page import packing
 from flatscan.report.say import say
@@ -52,13 +52,20 @@ def test_stations_have_a_contour_alone(stations):
 def test_the_page_has_the_bands_and_spots_of_the_picture_and_the_table(anything, units):
     it = reported(anything)
     layers = {layer["name"]: layer for layer in packing.pack(it, units)["layers"]}
+    first = True
     for drawing in it.drawings:
         if not isinstance(drawing, BandedDrawing) or not drawing.places:
             continue
         words = [say(band.words, units) for band in drawing.bands(units)]
         layer = layers[drawing.shows]
         assert [band["words"] for band in layer["bands"]] == words
-        assert [spot["mark"] for spot in layer["spots"]] == [spot.mark for spot in drawing.spots]
+        marks, own = [spot["mark"] for spot in layer["spots"]], drawing.spots
+        if first:
+            # the worst place, and all there is to fill, stand on the first drawing, whatever that shows
+            own = next((one.spots for one in it.drawings if isinstance(one, LowDrawing)), own)
+            own = (*(spot for spot in it.spots if spot.mark == "G1" and spot not in drawing.spots), *own)
+        assert marks == [spot.mark for spot in own]
+        first = False
         assert {row[0] for row in drawing.table().texts(units)} <= set(words)
         if "picture" in drawing.places:
             with style.sheet_style():

@@ -33,7 +33,7 @@ from flatscan.straightedge.sweeping import Stair
 from flatscan.verdict import Measured, judge
 
 TOTALS = dict.fromkeys(("walls", "outside", "undecided", "within", "not_judged", "within_restricted"), 0)
-NONE = ("cautions", "failed", "stops", "rooms", "by_system", "order")
+NONE = ("cautions", "failed", "questions", "kept", "stops", "rooms", "by_system", "order")
 
 # by hand: 1 in is 25.4 mm (1959), 1/4 in 6.35 mm, 10 ft 3.048 m, 3 mm 0.118 in, 1.8 m 5 ft 10.866 in
 BY_HAND = [
