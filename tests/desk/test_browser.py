@@ -422,7 +422,7 @@ def test_by_keyboard_alone(served, chrome, sized):
     for number in range(1, 5):
         until(lambda k=number: find(chrome, "#now").text.startswith(f"Station {k} "))
         keys(str(115 + number % 2), Keys.ENTER)
-    until(lambda: find(chrome, "#now").text.startswith("The first station, read again"))
+    until(lambda: find(chrome, "#now").text.startswith("Station 1 again"))
     keys("116", Keys.ENTER)
     until(lambda: "All read" in chrome.page_source)
     tab_to(".bar .main")
