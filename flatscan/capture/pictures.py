@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,11 +15,14 @@ from flatscan.capture.registry import Format, need
 from flatscan.capture.source import PointSource
 from flatscan.core.errors import ReadError
 
+if TYPE_CHECKING:
+    import PIL.Image
+
 # what phones and depth cameras have at most, with room to spare: more is a damaged header, or hours of work
 MOST_PIXELS, MOST_DEPTHS = 130_000_000, 30_000_000
-_ORIENTATION, _FOCAL_35, _EXIF = 0x0112, 0xA405, 0x8769
+ORIENTATION, FOCAL_35, EXIF = 0x0112, 0xA405, 0x8769
 # a 36 x 24 mm frame has a diagonal of 43.27 mm, to which the 35 mm equivalent refers (CIPA DC-008)
-_DIAGONAL_35 = float(np.hypot(36.0, 24.0))
+DIAGONAL_35 = float(np.hypot(36.0, 24.0))
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,21 +67,21 @@ def refuse_pixels(picture: Path, most: int) -> None:
         )
 
 
-def read_picture(path: Path) -> Picture:
-    """A picture in upright position; raises `ReadError` where it cannot be read, with the extra HEIC needs."""
-    from PIL import Image, ImageOps, UnidentifiedImageError
+@contextmanager
+def opened(path: Path) -> Iterator[PIL.Image.Image]:
+    """A picture opened, however large its header says it is but for `MOST_PIXELS`.
 
-    if not path.is_file():
-        raise ReadError(path, "no such picture", needed="a picture", remedy="Check the name and the folder")
+    Raises `ReadError` for what cannot be read, also while it is in use, and with the extra that HEIC needs.
+    """
+    from PIL import Image, UnidentifiedImageError
+
     if path.suffix.lower() in (".heic", ".heif"):
         need("pi_heif", "heic", str(path)).register_heif_opener()
     refuse_pixels(path, MOST_PIXELS)
     try:
         with Image.open(path) as image:
-            exif = image.getexif()
-            orientation, focal = exif.get(_ORIENTATION, 1), exif.get_ifd(_EXIF).get(_FOCAL_35)
-            upright = np.asarray(ImageOps.exif_transpose(image).convert("RGB"))
-    except (UnidentifiedImageError, OSError, ValueError) as reason:
+            yield image
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError) as reason:
         raise ReadError(
             path,
             "the picture cannot be read ({reason})",
@@ -83,7 +89,19 @@ def read_picture(path: Path) -> Picture:
             remedy="Copy it again from the camera",
             reason=str(reason)[:80],
         ) from None
-    pixels = float(focal) / _DIAGONAL_35 * float(np.hypot(*upright.shape[:2])) if focal else None
+
+
+def read_picture(path: Path) -> Picture:
+    """A picture in upright position; raises what `opened` does, and `ReadError` where there is none."""
+    from PIL import ImageOps
+
+    if not path.is_file():
+        raise ReadError(path, "no such picture", needed="a picture", remedy="Check the name and the folder")
+    with opened(path) as image:
+        exif = image.getexif()
+        orientation, focal = exif.get(ORIENTATION, 1), exif.get_ifd(EXIF).get(FOCAL_35)
+        upright = np.asarray(ImageOps.exif_transpose(image).convert("RGB"))
+    pixels = float(focal) / DIAGONAL_35 * float(np.hypot(*upright.shape[:2])) if focal else None
     return Picture(upright, orientation not in (None, 1), pixels)
 
 

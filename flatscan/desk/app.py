@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 from http import HTTPStatus
@@ -13,7 +13,7 @@ from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 from flatscan.core.errors import FlatscanError, ReadError
-from flatscan.desk import further, letting_in, rechecks, screens
+from flatscan.desk import addresses, letting_in, rechecks, screens
 from flatscan.desk.answering import in_four_parts
 from flatscan.desk.bench import Bench
 from flatscan.desk.certificates import Identity
@@ -127,66 +127,12 @@ def _templates(app: Flask) -> None:
 
 
 def _routes(app: Flask, desk: Desk) -> None:
-    from flatscan.desk import (
-        answers,
-        choosing,
-        line_page,
-        mending,
-        overview,
-        papers,
-        phones,
-        pricing,
-        sealing,
-        sizing,
-        stations,
-        syncing,
-    )
-
-    table: dict[str, tuple[Callable[..., Any], str]] = {
-        "/": (overview.home, "GET"),
-        "/back": (overview.bring_back, "POST"),
-        "/wall/<name>/about": (overview.about, "GET POST"),
-        "/wall/<name>/prices": (pricing.prices, "GET POST"),
-        "/wall/<name>/copy": (overview.copy, "POST"),
-        "/wall/<name>/away": (overview.put_away, "POST"),
-        "/new": (choosing.new, "POST"),
-        "/wall/<name>/": (choosing.go_on, "GET"),
-        "/wall/<name>/capture": (choosing.capture, "GET POST"),
-        "/wall/<name>/keep": (screens.keep, "POST"),
-        "/wall/<name>/state": (screens.state, "GET"),
-        "/wall/<name>/stop": (screens.stop, "POST"),
-        "/wall/<name>/again": (screens.again, "POST"),
-        "/wall/<name>/size": (sizing.size, "GET POST"),
-        "/wall/<name>/readings": (stations.readings, "GET POST"),
-        "/wall/<name>/reading": (syncing.reading, "POST"),
-        "/wall/<name>/lines": (line_page.lines, "GET POST"),
-        "/wall/<name>/wall": (choosing.wall, "GET POST"),
-        "/wall/<name>/seen/<wall>": (choosing.picture, "GET"),
-        "/wall/<name>/purpose": (choosing.purpose, "GET POST"),
-        "/wall/<name>/questions": (choosing.ask, "GET POST"),
-        "/wall/<name>/answers": (answers.answers, "GET POST"),
-        "/wall/<name>/fix": (mending.fix, "POST"),
-        "/wall/<name>/boxes": (mending.boxes, "POST"),
-        "/wall/<name>/cut": (mending.cut, "POST"),
-        "/wall/<name>/accept": (mending.accept, "POST"),
-        "/wall/<name>/plan": (mending.plan_page, "GET POST"),
-        "/wall/<name>/undo": (mending.undo, "POST"),
-        "/wall/<name>/redo": (mending.redo, "POST"),
-        "/wall/<name>/sheets": (papers.sheets_page, "GET POST"),
-        "/wall/<name>/evidence": (sealing.evidence_page, "GET POST"),
-        "/wall/<name>/stated": (sealing.stated, "POST"),
-        "/wall/<name>/file/<file>": (papers.file, "GET"),
-        "/phones": (phones.phones, "GET POST"),
-        "/pair": (phones.pair, "GET POST"),
-        "/certificate": (phones.certificate, "GET"),
-        "/away": (phones.away, "GET"),
-        "/app.webmanifest": (phones.manifest, "GET"),
-        "/icon-<int:size>.png": (phones.icon, "GET"),
+    own: addresses.Addresses = {
         "/worker.js": (_worker, "GET"),
         "/static/<file>": (_file, "GET"),
         "/favicon.ico": (_icon, "GET"),
     }
-    for rule, (view, methods) in (table | further.addresses()).items():
+    for rule, (view, methods) in (addresses.of_the_desk() | addresses.of_a_wall() | own).items():
         endpoint = f"{view.__module__.rpartition('.')[2]}.{view.__name__}"
         app.add_url_rule(rule, endpoint, partial(view, desk), methods=methods.split())
 

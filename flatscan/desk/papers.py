@@ -13,10 +13,9 @@ from flatscan.core.errors import FlatscanError
 from flatscan.desk import answering
 from flatscan.desk.asking import PURPOSES
 from flatscan.desk.bench import SHEETS, Working
-from flatscan.desk.crew import Stopped
 from flatscan.desk.folders import Job
 from flatscan.desk.measuring import capture_of
-from flatscan.desk.screens import revision, show
+from flatscan.desk.screens import kept_from, revision, show
 from flatscan.report.job_folder import sheet_name, sheets_by
 
 if TYPE_CHECKING:
@@ -72,15 +71,7 @@ def sheets_page(desk: Desk, name: str) -> Any:
         return redirect(f"/wall/{name}/answers", 303)
     if isinstance(found, Working):
         return show("working.html.j2", job, "sheets", working=found, of="answers")
-    trouble = None
-    try:
-        desk.bench.made(job, SHEETS)
-    except FlatscanError as wrong:
-        trouble = answering.in_four_parts(wrong, desk.jobs.folder, job.settings["units"])
-    except Stopped as ended:
-        # those that were there before are there still
-        if ended.reason is not None:
-            trouble = answering.in_four_parts(ended.reason, desk.jobs.folder, job.settings["units"])
+    trouble = kept_from(desk, job, SHEETS)
     # what came of it was noted when it was made
     job = desk.jobs.get(name)
     made = _made(job)

@@ -238,6 +238,24 @@ def _asked_for(job: Job) -> str:
     return to if to in (*names_of(job), COMPARE) else ""
 
 
+def kept_from(desk: Desk, job: Job, kind: str) -> dict[str, str] | None:
+    """What kept the sheets or the seal from being made, in four parts; None where nothing did, or somebody stopped it.
+
+    Those that were there before are there still.
+    """
+    try:
+        desk.bench.made(job, kind)
+    except FlatscanError as wrong:
+        return _in_parts(desk, job, wrong)
+    except Stopped as ended:
+        return _in_parts(desk, job, ended.reason)
+    return None
+
+
+def _in_parts(desk: Desk, job: Job, wrong: FlatscanError | None) -> dict[str, str] | None:
+    return None if wrong is None else answering.in_four_parts(wrong, desk.jobs.folder, job.settings["units"])
+
+
 def stopped(desk: Desk, ended: Stopped) -> Any:
     """The screen of a wall on which work was stopped, in the place of the one that needs it."""
     from flask import jsonify, request
@@ -246,7 +264,5 @@ def stopped(desk: Desk, ended: Stopped) -> Any:
     here = request.path.rpartition("/")[2]
     if request.method != "GET":
         return jsonify(where="", found="The measuring was stopped", needed="", remedy="Open the page again"), 409
-    trouble = None
-    if ended.reason is not None:
-        trouble = answering.in_four_parts(ended.reason, desk.jobs.folder, job.settings["units"])
+    trouble = _in_parts(desk, job, ended.reason)
     return show("stopped.html.j2", job, here if here in names_of(job) else names_of(job)[0], trouble=trouble)

@@ -7,14 +7,13 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from flatscan import evidence
-from flatscan.core.errors import BadValue, FlatscanError
+from flatscan.core.errors import BadValue
 from flatscan.desk import answering
 from flatscan.desk.asking import what_for
 from flatscan.desk.bench import SEAL
-from flatscan.desk.crew import Stopped
 from flatscan.desk.folders import Job, OtherTab, Plain
 from flatscan.desk.papers import EVIDENCE
-from flatscan.desk.screens import revision, sent_json, show
+from flatscan.desk.screens import kept_from, revision, sent_json, show
 from flatscan.jobs.job_plan import PlanUsed
 from flatscan.jobs.plan_file import NAME
 
@@ -54,15 +53,7 @@ def evidence_page(desk: Desk, name: str) -> Any:
     working = desk.bench.making(job, SEAL)
     if working is not None:
         return show("working.html.j2", job, "evidence", working=working, of=SEAL)
-    trouble = None
-    try:
-        desk.bench.made(job, SEAL)
-    except FlatscanError as wrong:
-        trouble = answering.in_four_parts(wrong, desk.jobs.folder, job.settings["units"])
-    except Stopped as ended:
-        # nothing was sealed, and what is stated stands there still
-        if ended.reason is not None:
-            trouble = answering.in_four_parts(ended.reason, desk.jobs.folder, job.settings["units"])
+    trouble = kept_from(desk, job, SEAL)
     # what came of it was noted when it was made
     return _page(desk.jobs.get(name), trouble)
 

@@ -15,7 +15,7 @@ from flatscan.core.geometry import Array
 from flatscan.core.model import Wall
 from flatscan.core.photographed import Photographed
 from flatscan.core.warp import CommonError, by_triples
-from flatscan.relief.everywhere import between, gaps_in_box, largest_on_lattice, lattice_of, spread_over
+from flatscan.relief.everywhere import between, largest_anywhere, largest_on_lattice, lattice_of, spread_over
 
 # what is left beyond the doubts looked at waves over so many metres [setting]
 _REST_LENGTH = 0.5
@@ -79,17 +79,7 @@ class BundleError(CommonError):
 
     def u_gap(self, left: Array, right: Array) -> Array:
         """Largest standard uncertainty anywhere on the wall of a gap so many metres from its contacts."""
-        left, right = np.broadcast_arrays(np.asarray(left, float), np.asarray(right, float))
-        u = np.zeros(left.shape)
-        for index in np.ndindex(left.shape):
-            near, far = float(left[index]), float(right[index])
-            triples = gaps_in_box(self.box, near + far, arms=((near, far),))
-            if not len(triples[0]):
-                # longer than the wall: the least certain of all gaps that it has room for
-                room = float(np.hypot(*(self.box[2:] - self.box[:2])))
-                triples = gaps_in_box(self.box, min(near + far, room))
-            u[index] = self.u_gap_at(*triples).max(initial=0.0)
-        return u
+        return largest_anywhere(self.box, left, right, self.u_gap_at)
 
     def largest_u_gap(self, x: Array, y: Array, rule: float) -> Array:
         """Largest standard uncertainty (rows, cols) [m] of any gap at each cell, contacts within ``rule`` [m]."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -154,6 +154,20 @@ def gaps_in_box(
         found.append((left[fits], middle[fits], right[fits]))
     left, at, right = (np.concatenate(column) for column in zip(*found, strict=True))
     return left, at, right
+
+
+def largest_anywhere(box: Array, left: Array, right: Array, u_gap_at: Callable[[Array, Array, Array], Array]) -> Array:
+    """Largest ``u_gap_at`` (...) [m] in a box (4,) of gaps ``left`` and ``right`` (...) [m] from their contacts."""
+    left, right = np.broadcast_arrays(np.asarray(left, float), np.asarray(right, float))
+    u = np.zeros(left.shape)
+    for index in np.ndindex(left.shape):
+        near, far = float(left[index]), float(right[index])
+        triples = gaps_in_box(box, near + far, arms=((near, far),))
+        if not len(triples[0]):
+            # longer than the wall: the least certain of all gaps that it has room for
+            triples = gaps_in_box(box, min(near + far, float(np.hypot(*(box[2:] - box[:2])))))
+        u[index] = u_gap_at(*triples).max(initial=0.0)
+    return u
 
 
 def _room(box: Array, at: Array, way: Array) -> Array:

@@ -12,14 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flatscan.capture.camera import Camera
-from flatscan.capture.pictures import MOST_PIXELS, read_picture, refuse_pixels
-from flatscan.capture.registry import need
-from flatscan.core.errors import ReadError
+from flatscan.capture.pictures import DIAGONAL_35, EXIF, FOCAL_35, ORIENTATION, opened, read_picture
 from flatscan.core.geometry import Array
 
-_ORIENTATION, _MODEL, _EXIF, _FOCAL, _FOCAL_35, _ZOOM = 0x0112, 0x0110, 0x8769, 0x920A, 0xA405, 0xA404
-# a 36 x 24 mm frame has a diagonal of 43.27 mm (CIPA DC-008), whose 35 mm focal length is given in whole millimetres
-_DIAGONAL_35 = float(np.hypot(36.0, 24.0))
+_MODEL, _FOCAL, _ZOOM = 0x0110, 0x920A, 0xA404
 # EXIF 2.32, 4.6.4, orientation: how rows and columns of the sensor lie in the upright picture, as OpenCV's quarter
 # turns of the sensor's picture and whether it is mirrored first
 _TURNS = {1: (0, False), 2: (0, True), 3: (2, False), 4: (2, True), 5: (3, True), 6: (1, False), 7: (1, True),
@@ -54,33 +50,19 @@ class PhotoFile:
 
 def photo_file(path: Path) -> PhotoFile:
     """What a photo's header tells; raises `ReadError` for what is no picture."""
-    from PIL import Image, UnidentifiedImageError
-
-    if path.suffix.lower() in (".heic", ".heif"):
-        need("pi_heif", "heic", str(path)).register_heif_opener()
-    refuse_pixels(path, MOST_PIXELS)
-    try:
-        with Image.open(path) as image:
-            exif = image.getexif()
-            own: dict[int, Any] = dict(exif.get_ifd(_EXIF))
-            # readers of HEIC turn the picture themselves and keep beside how it lay
-            turned = image.info.get("original_orientation")
-            size = image.size
-    except (UnidentifiedImageError, OSError, ValueError, SyntaxError) as reason:
-        raise ReadError(
-            path,
-            "the picture cannot be read ({reason})",
-            needed="a whole JPEG, PNG or HEIC picture",
-            remedy="Copy it again from the camera",
-            reason=str(reason)[:80],
-        ) from None
-    orientation = int(turned or exif.get(_ORIENTATION, 1) or 1)
+    with opened(path) as image:
+        exif = image.getexif()
+        own: dict[int, Any] = dict(exif.get_ifd(EXIF))
+        # readers of HEIC turn the picture themselves and keep beside how it lay
+        turned = image.info.get("original_orientation")
+        size = image.size
+    orientation = int(turned or exif.get(ORIENTATION, 1) or 1)
     orientation = orientation if orientation in _TURNS else 1
     wide, high = size if not turned or _TURNS[orientation][0] % 2 == 0 else size[::-1]
-    focal_35 = _number(own.get(_FOCAL_35))
-    focal = focal_35 / _DIAGONAL_35 * float(np.hypot(wide, high)) if focal_35 else None
+    focal_35 = _number(own.get(FOCAL_35))
+    focal = focal_35 / DIAGONAL_35 * float(np.hypot(wide, high)) if focal_35 else None
     words: tuple[str, ...] = (str(exif.get(_MODEL, "")).strip(), f"{wide} x {high}")
-    words += tuple(f"{_number(own.get(tag)):.2f}" for tag in (_FOCAL, _FOCAL_35, _ZOOM))
+    words += tuple(f"{_number(own.get(tag)):.2f}" for tag in (_FOCAL, FOCAL_35, _ZOOM))
     return PhotoFile(path, _sha256(path), wide, high, orientation, focal, words)
 
 
