@@ -64,6 +64,7 @@ def test_the_wall_is_as_large_as_drawn_and_its_relief_lies_on_the_drawn_one(take
 def test_printed_targets_are_not_measured(taken):
     room, _, cloud, _ = taken
     assert [one.quantities["count"] for one in cloud.origin.warnings if one.code == "placed.papers"] == [len(TARGETS)]
+    assert "placed.edges" in {one.code for one in cloud.origin.warnings}
     shift = (np.stack([pose.centre for pose in room.poses]) - cloud.stands).mean(axis=0)
     at = np.concatenate(list(cloud.chunks()))[:, :2] + shift[:2]
     for place in TARGETS:

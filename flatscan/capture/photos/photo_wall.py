@@ -18,6 +18,7 @@ from flatscan.capture.photos.photo_setup import photo_setup
 from flatscan.capture.photos.wall_edges import within_edges
 from flatscan.capture.source import PointSource
 from flatscan.core.model import Cloud
+from flatscan.core.notes import note
 
 # where nothing tells a length, photos are taken to be this far off at first [m] (common practice: 1.5 to 2.5 m)
 FIRST_DISTANCE = 2.0
@@ -50,7 +51,9 @@ def open_photos(folder: Path, told: Told | None = None, *, sized: bool = False) 
     seen = replace(source.photographed, name=setup.name, width=setup.width, height=setup.height)
     points = np.concatenate([block.points for block in source.blocks()])
     points = points[within_edges(points)]
-    return replace(source, count=len(points), blocks=OneBlock(points), photographed=seen)
+    # where few photos see it points thin out, and what is cut off there is in no share of what was measured
+    said = (*source.warnings, note("placed.edges"))
+    return replace(source, count=len(points), blocks=OneBlock(points), photographed=seen, warnings=said)
 
 
 def read_photos(
